@@ -1,0 +1,69 @@
+"""What can be wrong with the input, said so that a person can mend it.
+
+A `Fault` names the place, what is wrong, what was expected and how to mend it.
+`InputError` carries every fault that was found in one reading, never only the first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with the input.
+
+    Attributes
+    ----------
+    place : str
+        Where: a file and line, a key of the plan (`tasks[2].hands`), a row and column.
+    wrong : str
+        What stands there and why it can't be used.
+    expected : str
+        What would have been right, with its unit and valid range.
+    mend : str
+        What to do about it.
+
+    Examples
+    --------
+    >>> print(Fault("weather.csv row 4", "humidity is 140 %", "0 to 100 %", "correct the row"))
+    weather.csv row 4: humidity is 140 %. Expected 0 to 100 %. To mend it: correct the row.
+    """
+
+    place: str
+    wrong: str
+    expected: str
+    mend: str
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.wrong}. Expected {self.expected}. To mend it: {self.mend}."
+
+
+class InputError(ValueError):
+    """The input can't be used; `faults` holds everything that is wrong with it.
+
+    Examples
+    --------
+    >>> raise InputError([Fault("a", "is 1", "2", "write 2")])
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: a: is 1. Expected 2. To mend it: write 2.
+    """
+
+    def __init__(self, faults: Iterable[Fault]) -> None:
+        self.faults: tuple[Fault, ...] = tuple(faults)
+        if not self.faults:
+            raise TypeError("an InputError needs at least one fault")
+        super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+def refuse(place: str, wrong: str, *, expected: str, mend: str) -> InputError:
+    """Make the error for a single fault: `raise refuse(...)`.
+
+    Examples
+    --------
+    >>> str(refuse("home", "is 5 km off", expected="a road near", mend="move it"))
+    'home: is 5 km off. Expected a road near. To mend it: move it.'
+    """
+    return InputError([Fault(place, wrong, expected, mend)])

@@ -1,0 +1,1 @@
+"""The door to the disk: the only rooms that read or write files."""

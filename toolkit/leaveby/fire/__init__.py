@@ -1,0 +1,1 @@
+"""When does the fire come: weather, fuel, terrain, rate of spread and arrival times."""

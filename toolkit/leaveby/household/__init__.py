@@ -1,0 +1,1 @@
+"""How long do we need: people, vehicles, tasks, ready times and the last resort."""

@@ -1,0 +1,1 @@
+"""Which way out: the road network, travel times, routes and exits."""

@@ -1,0 +1,1 @@
+"""What people see: the plan sheet, plots, maps and widgets."""
