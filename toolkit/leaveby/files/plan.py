@@ -1,0 +1,123 @@
+"""Reads a plan file: TOML with the standard library, file names resolved against the plan, every fault at once."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Collection
+from pathlib import Path
+from typing import Any, Final
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.household.plan import Plan
+from leaveby.household.plan_checks import place_of
+from leaveby.household.plan_file import plan_from_document
+
+_FILE_KEYS: Final = (
+    ("roads", "file"),
+    ("terrain", "file"),
+    ("fuel", "file"),
+    ("fuel", "legend"),
+    ("weather", "file"),
+)
+_LINE: Final = re.compile(r"\(at (line \d+, column \d+|end of document)\)")
+
+
+def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -> Plan:
+    """Read a plan file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file. File names in it are relative to its own folder.
+    fire_models : Collection of str, optional
+        The rate-of-spread equations that exist; None leaves their names unchecked.
+
+    Returns
+    -------
+    Plan
+        In SI units, with the paths of its files resolved.
+
+    Raises
+    ------
+    InputError
+        With every fault: of the file itself, of its keys, between its keys, and of the files that it names.
+
+    Examples
+    --------
+    >>> read_plan("no_such_plan.toml")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_plan.toml: there is no such file. Expected a plan file (TOML). To mend it: ...
+    """
+    path = Path(path)
+    document = _read_toml(path)
+    faults: list[Fault] = []
+    for section, key in _FILE_KEYS:
+        table = document.get(section)
+        if not isinstance(table, dict):
+            continue
+        name = table.get(key)
+        if not isinstance(name, str) or not name.strip():
+            continue
+        found = (path.parent / Path(name).expanduser()).resolve()
+        table[key] = str(found)
+        if not found.is_file():
+            faults.append(_missing(document, (section, key), name, found, where=str(path)))
+    try:
+        plan = plan_from_document(document, where=str(path), fire_models=fire_models)
+    except InputError as error:
+        raise InputError([*error.faults, *faults]) from error
+    if faults:
+        raise InputError(faults)
+    return plan
+
+
+def _missing(document: dict[str, Any], loc: tuple[str, str], name: str, found: Path, *, where: str) -> Fault:
+    return Fault(
+        place_of(document, loc, where=where),
+        f'names "{name}", ' + ("which is a folder" if found.is_dir() else f"and there is no file {found}"),
+        "a file, its name relative to the folder of the plan",
+        "correct the name, or put the file there",
+    )
+
+
+def _read_toml(path: Path) -> dict[str, Any]:
+    where = str(path)
+    try:
+        raw = path.read_bytes()
+    except FileNotFoundError as error:
+        raise refuse(
+            where,
+            "there is no such file",
+            expected="a plan file (TOML)",
+            mend="check the name and the folder; `leaveby demo` shows an example plan",
+        ) from error
+    except IsADirectoryError as error:
+        raise refuse(where, "is a folder", expected="a plan file (TOML)", mend="name the file in it") from error
+    except PermissionError as error:
+        raise refuse(
+            where, "may not be read", expected="a plan file (TOML)", mend="ask for the right to read it"
+        ) from error
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise refuse(
+            f"{where} line {line}",
+            "holds a character that is not UTF-8",
+            expected="a text file in UTF-8",
+            mend="save the file as UTF-8 in the editor",
+        ) from error
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        told = _LINE.search(str(error))
+        place = f"{where} {told.group(1)}" if told else where
+        wrong = _LINE.sub("", str(error)).strip()
+        raise refuse(
+            place,
+            f"can't be read as TOML: {wrong[:1].lower()}{wrong[1:]}",
+            expected="key = value, texts in quotes, sections in brackets, each key and section once",
+            mend="correct that line",
+        ) from error
