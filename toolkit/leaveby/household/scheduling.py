@@ -1,0 +1,486 @@
+"""Who does what in which order: a crew-limited schedule of the tasks.
+
+Each person is a renewable resource of one, with skills and an hour of arrival. A serial schedule generation scheme
+(Kolisch 1996, "Serial and parallel resource-constrained project scheduling methods revisited", European Journal of
+Operational Research 90:320-333; from memory) is run over lists made by several priority rules, each improved forward
+and backward, then by moving single tasks in the list and single people between tasks. The best schedule found is kept
+with a lower bound, so that a reader sees how much a better one could gain at most.
+
+The schedule fixes who does what in which order: the list on the fridge. Under it every start is a maximum of finishes,
+so a longer task never makes the household ready earlier. (A crew that chose anew at every moment could be ready
+earlier after a task became longer: Graham 1969, "Bounds on multiprocessing timing anomalies", SIAM Journal on Applied
+Mathematics 17:416-429; from memory.)
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from graphlib import CycleError, TopologicalSorter
+from itertools import pairwise
+from typing import Final
+
+from leaveby.errors import Fault, InputError
+from leaveby.household.plan import Person, Task
+
+_SEARCH_LIMIT: Final = 400
+"""Schedules that may be tried after the priority rules; the search mostly ends long before, at the lower bound."""
+
+_TICK_S: Final = 1e-6
+"""Times nearer to each other than this are the same."""
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Who does what in which order, with times at the durations it was made for.
+
+    Attributes
+    ----------
+    tasks : tuple of str
+        Names, in the order in which they were given; the other fields follow it.
+    start_s, finish_s : tuple of float
+        Seconds from the start of getting ready.
+    who : tuple of tuple of str
+        People on each task.
+    ready_s : float
+        When everything is done and everyone has arrived.
+    everyone_home_s : float
+        When the last person arrives.
+    float_s : tuple of float
+        How much longer each task may take before `ready_s` moves, the order and the people held.
+    critical : tuple of str
+        Tasks without float: any of them a little longer makes the household ready later.
+    order : tuple of int
+        The list on the fridge: positions of the tasks by start.
+    waits_for : tuple of tuple of int
+        For each task, positions of the tasks that have to be finished first: those it comes `after`, and the ones that
+        its people do just before.
+    earliest_s : tuple of float
+        When the last of its people arrives.
+    lower_bound_s : float
+        No schedule for these durations is ready before this.
+    """
+
+    tasks: tuple[str, ...]
+    start_s: tuple[float, ...]
+    finish_s: tuple[float, ...]
+    who: tuple[tuple[str, ...], ...]
+    ready_s: float
+    everyone_home_s: float
+    float_s: tuple[float, ...]
+    critical: tuple[str, ...]
+    order: tuple[int, ...]
+    waits_for: tuple[tuple[int, ...], ...]
+    earliest_s: tuple[float, ...]
+    lower_bound_s: float
+
+
+@dataclass(frozen=True)
+class _Crew:
+    """The tasks and people as numbers."""
+
+    before: tuple[tuple[int, ...], ...]
+    behind: tuple[tuple[int, ...], ...]
+    durations_s: tuple[float, ...]
+    longest_s: tuple[float, ...]
+    hands: tuple[int, ...]
+    able: tuple[tuple[int, ...], ...]
+    arrives_s: tuple[float, ...]
+    sought: tuple[float, ...]
+    """How much work could be asked of each person: the least sought is put on a task first."""
+
+
+@dataclass(frozen=True)
+class _Draft:
+    order: tuple[int, ...]
+    spared: frozenset[tuple[int, int]]
+    start_s: tuple[float, ...]
+    who: tuple[tuple[int, ...], ...]
+    ready_s: float
+
+
+def schedule(
+    tasks: Sequence[Task], people: Sequence[Person], *, durations_s: Sequence[float] | None = None
+) -> Schedule:
+    """Schedule tasks for a crew, as early as can be found.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+        Those of one way, as `leaveby.household.plan.tasks_for` picks them.
+    people : sequence of Person
+        Everyone; those who can do nothing still have to arrive.
+    durations_s : sequence of float, optional
+        One per task, finite and 0 or more; the likely durations when left out.
+
+    Returns
+    -------
+    Schedule
+
+    Raises
+    ------
+    InputError
+        When there is nobody, a task names an unknown predecessor, the tasks wait for each other in a ring, too few
+        people can do a task, or a duration is missing, negative or not finite.
+
+    Notes
+    -----
+    A task that is done before the season takes no time and no hands.
+
+    Examples
+    --------
+    >>> def task(name, minutes, hands=1, after=()):
+    ...     return Task(name, ("tow",), 60.0 * minutes, 60.0 * minutes, 60.0 * minutes, hands=hands, after=after)
+    >>> crew = (Person("Ines"), Person("Bo"))
+    >>> made = schedule((task("wheels", 40, hands=2), task("gas", 5), task("hitch", 10, after=("wheels",))), crew)
+    >>> made.ready_s / 60, made.critical
+    (50.0, ('wheels', 'hitch'))
+    """
+    crew = _crew(tasks, people, durations_s)
+    everyone_home_s = max(crew.arrives_s)
+    bound_s = _lower_bound(crew)
+    best = _best_draft(crew, bound_s)
+    return _finished(crew, best, tasks=tasks, people=people, everyone_home_s=everyone_home_s, bound_s=bound_s)
+
+
+def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence[float] | None) -> _Crew:
+    faults: list[Fault] = []
+    if not people:
+        faults.append(Fault("people", "is empty", "at least one person", "add who lives there"))
+    names = [task.name for task in tasks]
+    if durations_s is None:
+        durations_s = [task.likely_s for task in tasks]
+    if len(durations_s) != len(tasks):
+        faults.append(Fault("durations_s", f"has {len(durations_s)} values", f"{len(tasks)}, one per task", "give all"))
+        durations_s = [0.0] * len(tasks)
+    position = {name: number for number, name in enumerate(names)}
+    before: list[tuple[int, ...]] = []
+    for task, duration_s in zip(tasks, durations_s, strict=True):
+        place = f'task "{task.name}"'
+        if not (math.isfinite(duration_s) and duration_s >= 0):
+            faults.append(
+                Fault(place, f"lasts {duration_s} s", "seconds, finite and 0 or more", "correct the duration")
+            )
+        unknown = [name for name in task.after if name not in position]
+        faults += [
+            Fault(f"{place}: after", f'names "{name}", which is not among the tasks', "tasks of the same way", "add it")
+            for name in unknown
+        ]
+        before.append(tuple(position[name] for name in task.after if name in position))
+    if len(position) != len(names):
+        faults.append(Fault("tasks", "hold the same name twice", "names that stand once", "rename one"))
+    try:
+        TopologicalSorter(dict(enumerate(before))).prepare()
+    except CycleError as error:
+        ring = " before ".join(f'"{names[number]}"' for number in error.args[1])
+        faults.append(
+            Fault("tasks", f"wait for each other in a ring: {ring}", "an order", "take one name out of after")
+        )
+    hands = tuple(0 if task.done_before_season else task.hands for task in tasks)
+    able = tuple(
+        tuple(number for number, person in enumerate(people) if set(task.needs).issubset(person.can)) for task in tasks
+    )
+    for task, count, who in zip(tasks, hands, able, strict=True):
+        if count > len(who):
+            faults.append(
+                Fault(
+                    f'task "{task.name}": hands',
+                    f"takes {count} at once, and {len(who)} can do it",
+                    f"at most {len(who)}",
+                    "lower the number, or add people who can",
+                )
+            )
+    if faults:
+        raise InputError(faults)
+    behind: list[list[int]] = [[] for _ in tasks]
+    for number, ahead in enumerate(before):
+        for earlier in ahead:
+            behind[earlier].append(number)
+    lasts_s = tuple(
+        0.0 if task.done_before_season else float(duration_s)
+        for task, duration_s in zip(tasks, durations_s, strict=True)
+    )
+    sought = [0.0] * len(people)
+    for number, who in enumerate(able):
+        for person in who:
+            sought[person] += lasts_s[number] * hands[number] / len(who)
+    return _Crew(
+        before=tuple(before),
+        behind=tuple(tuple(later) for later in behind),
+        durations_s=lasts_s,
+        longest_s=tuple(
+            0.0 if task.done_before_season else max(task.longest_s, lasts_s[number])
+            for number, task in enumerate(tasks)
+        ),
+        hands=hands,
+        able=able,
+        arrives_s=tuple(person.arrives_after_s for person in people),
+        sought=tuple(sought),
+    )
+
+
+# --- one schedule from one list ------------------------------------------------------------------------------------
+
+
+def _serial(crew: _Crew, order: Sequence[int], *, spared: frozenset[tuple[int, int]] = frozenset()) -> _Draft:
+    """Place the tasks of a list one by one at the earliest time at which enough of those who can are free.
+
+    `spared` holds (task, person) pairs that are used only when nobody else is free to do it.
+    """
+    count = len(crew.hands)
+    busy: list[list[tuple[float, float]]] = [[] for _ in crew.arrives_s]
+    start_s, finish_s = [0.0] * count, [0.0] * count
+    who: list[tuple[int, ...]] = [()] * count
+    for task in order:
+        lasts_s, hands = crew.durations_s[task], crew.hands[task]
+        able = [person for person in crew.able[task] if (task, person) not in spared]
+        if len(able) < hands:
+            able = list(crew.able[task])
+        at_s = max((finish_s[earlier] for earlier in crew.before[task]), default=0.0)
+        if hands:
+            moments = {at_s}
+            for person in able:
+                moments.add(crew.arrives_s[person])
+                moments.update(end for _, end in busy[person])
+            for moment in sorted(moments):
+                if moment < at_s:
+                    continue
+                until = moment + lasts_s
+                free = [
+                    person
+                    for person in able
+                    if crew.arrives_s[person] <= moment
+                    and not any(begin < until and end > moment for begin, end in busy[person])
+                ]
+                if len(free) >= hands:
+                    at_s = moment
+                    free.sort(key=lambda person: (crew.sought[person], person))
+                    who[task] = tuple(sorted(free[:hands]))
+                    break
+        start_s[task], finish_s[task] = at_s, at_s + lasts_s
+        for person in who[task]:
+            busy[person].append((at_s, at_s + lasts_s))
+    ready_s = max((*finish_s, *crew.arrives_s))
+    return _Draft(tuple(order), spared, tuple(start_s), tuple(who), ready_s)
+
+
+def _list_by(crew: _Crew, key: Sequence[float]) -> tuple[int, ...]:
+    """Make a list in which every task stands behind those it waits for, else by rising key."""
+    waiting = [len(set(ahead)) for ahead in crew.before]
+    heap = [(key[task], task) for task, left in enumerate(waiting) if left == 0]
+    heapq.heapify(heap)
+    order: list[int] = []
+    while heap:
+        _, task = heapq.heappop(heap)
+        order.append(task)
+        for later in set(crew.behind[task]):
+            waiting[later] -= 1
+            if waiting[later] == 0:
+                heapq.heappush(heap, (key[later], later))
+    return tuple(order)
+
+
+def _backward(crew: _Crew) -> _Crew:
+    return _Crew(
+        before=crew.behind,
+        behind=crew.before,
+        durations_s=crew.durations_s,
+        longest_s=crew.longest_s,
+        hands=crew.hands,
+        able=crew.able,
+        arrives_s=tuple(0.0 for _ in crew.arrives_s),
+        sought=crew.sought,
+    )
+
+
+def _heads_and_tails(crew: _Crew) -> tuple[list[float], list[float]]:
+    """Earliest start, and longest stretch from the start to the end of everything, with hands unlimited."""
+    order = _list_by(crew, [0.0] * len(crew.hands))
+    heads, tails = [0.0] * len(order), [0.0] * len(order)
+    for task in order:
+        arrivals = sorted(crew.arrives_s[person] for person in crew.able[task])
+        home_s = arrivals[crew.hands[task] - 1] if crew.hands[task] else 0.0
+        heads[task] = max([home_s, *(heads[earlier] + crew.durations_s[earlier] for earlier in crew.before[task])])
+    for task in reversed(order):
+        tails[task] = crew.durations_s[task] + max((tails[later] for later in crew.behind[task]), default=0.0)
+    return heads, tails
+
+
+def _lower_bound(crew: _Crew) -> float:
+    """Bound the ready time from below: longest path, last arrival, and the work that a group has to share."""
+    heads, tails = _heads_and_tails(crew)
+    bound_s = max((*crew.arrives_s, *(head + tail for head, tail in zip(heads, tails, strict=True))))
+    groups = {frozenset(able) for able in crew.able} | {frozenset(range(len(crew.arrives_s)))}
+    for group in groups:
+        inside = [task for task, able in enumerate(crew.able) if crew.hands[task] and group.issuperset(able)]
+        if not inside:
+            continue
+        first_s = min(heads[task] for task in inside)
+        rest_s = min(tails[task] - crew.durations_s[task] for task in inside)
+        work_s = sum(crew.hands[task] * crew.durations_s[task] for task in inside)
+        bound_s = max(bound_s, _shared(work_s, [max(first_s, crew.arrives_s[person]) for person in group]) + rest_s)
+        alone = [task for task in inside if 2 * crew.hands[task] > len(group)]
+        if alone:
+            bound_s = max(
+                bound_s,
+                min(heads[task] for task in alone)
+                + sum(crew.durations_s[task] for task in alone)
+                + min(tails[task] - crew.durations_s[task] for task in alone),
+            )
+    return bound_s
+
+
+def _shared(work_s: float, from_s: Iterable[float]) -> float:
+    """Find the moment at which people who start at `from_s` can have shared `work_s`."""
+    starts = sorted(from_s)
+    for count, following in enumerate([*starts[1:], math.inf], start=1):
+        done_s = (work_s + sum(starts[:count])) / count
+        if done_s <= following:
+            return done_s
+    raise AssertionError("the last stretch has no end")
+
+
+# --- the search ----------------------------------------------------------------------------------------------------
+
+
+def _best_draft(crew: _Crew, bound_s: float) -> _Draft:
+    heads, tails = _heads_and_tails(crew)
+    count = len(tails)
+    works = [crew.hands[task] * crew.durations_s[task] for task in range(count)]
+    rules = (
+        [-tail for tail in tails],
+        [crew.durations_s[task] - tails[task] for task in range(count)],
+        [-crew.hands[task] * tails[task] for task in range(count)],
+        [len(crew.able[task]) - crew.hands[task] - 1e-9 * tails[task] for task in range(count)],
+        [-(works[task] + sum(works[later] for later in crew.behind[task])) for task in range(count)],
+        [heads[task] for task in range(count)],
+        [float(task) for task in range(count)],
+    )
+    best: _Draft | None = None
+    for rule in rules:
+        draft = _improved_both_ways(crew, _serial(crew, _list_by(crew, rule)))
+        if best is None or _better(crew, draft, best):
+            best = draft
+        if best.ready_s <= bound_s + _TICK_S:
+            return best
+    assert best is not None
+    return _moved_about(crew, best, bound_s)
+
+
+def _better(crew: _Crew, one: _Draft, other: _Draft) -> bool:
+    """Compare by the ready time, then by the ready time when everything takes longest with order and people held."""
+    if abs(one.ready_s - other.ready_s) > _TICK_S:
+        return one.ready_s < other.ready_s
+    return _ready_at_longest(crew, one) < _ready_at_longest(crew, other) - _TICK_S
+
+
+def _ready_at_longest(crew: _Crew, draft: _Draft) -> float:
+    order, waits_for = _held(crew, draft)
+    finish_s = [0.0] * len(order)
+    for task in order:
+        start_s = max(
+            (
+                *(finish_s[earlier] for earlier in waits_for[task]),
+                *(crew.arrives_s[one] for one in draft.who[task]),
+                0.0,
+            )
+        )
+        finish_s[task] = start_s + crew.longest_s[task]
+    return max((*finish_s, *crew.arrives_s))
+
+
+def _improved_both_ways(crew: _Crew, draft: _Draft) -> _Draft:
+    mirror = _backward(crew)
+    while True:
+        ends = [-(draft.start_s[task] + crew.durations_s[task]) for task in range(len(draft.order))]
+        late = _serial(mirror, _list_by(mirror, ends), spared=draft.spared)
+        starts = [-(late.start_s[task] + crew.durations_s[task]) for task in range(len(draft.order))]
+        again = _serial(crew, _list_by(crew, starts), spared=draft.spared)
+        if again.ready_s >= draft.ready_s - _TICK_S:
+            return draft
+        draft = again
+
+
+def _moved_about(crew: _Crew, best: _Draft, bound_s: float) -> _Draft:
+    """Move one task in the list, or spare one person one task, as long as that makes the household ready earlier."""
+    tried, moved = 0, True
+    while moved and tried < _SEARCH_LIMIT:
+        moved = False
+        for order, spared in _neighbours(crew, best):
+            tried += 1
+            draft = _serial(crew, order, spared=spared)
+            if _better(crew, draft, best):
+                best, moved = _improved_both_ways(crew, draft), True
+                if best.ready_s <= bound_s + _TICK_S:
+                    return best
+                break
+            if tried >= _SEARCH_LIMIT:
+                break
+    return best
+
+
+def _neighbours(crew: _Crew, draft: _Draft) -> Iterable[tuple[tuple[int, ...], frozenset[tuple[int, int]]]]:
+    order = list(draft.order)
+    place = {task: number for number, task in enumerate(order)}
+    for task in order:
+        for person in draft.who[task]:
+            if len(crew.able[task]) > crew.hands[task]:
+                yield draft.order, draft.spared ^ {(task, person)}
+        low = max((place[earlier] + 1 for earlier in crew.before[task]), default=0)
+        high = min((place[later] for later in crew.behind[task]), default=len(order))
+        rest = order[: place[task]] + order[place[task] + 1 :]
+        for number in range(low, high):
+            if number != place[task]:
+                yield (*rest[:number], task, *rest[number:]), draft.spared
+
+
+# --- the list on the fridge ------------------------------------------------------------------------------------------
+
+
+def _held(crew: _Crew, draft: _Draft) -> tuple[tuple[int, ...], tuple[tuple[int, ...], ...]]:
+    """Fix order and people: what each task waits for, by its predecessors and by what its people do just before."""
+    rank = {task: number for number, task in enumerate(draft.order)}
+    # By start, then finish, then place in the list: so a task without duration stands before what follows it at once.
+    order = sorted(
+        draft.order, key=lambda task: (draft.start_s[task], draft.start_s[task] + crew.durations_s[task], rank[task])
+    )
+    waits_for: list[dict[int, None]] = [dict.fromkeys(ahead) for ahead in crew.before]
+    for person in range(len(crew.arrives_s)):
+        mine = [task for task in order if person in draft.who[task]]
+        for earlier, later in pairwise(mine):
+            waits_for[later][earlier] = None
+    return tuple(order), tuple(tuple(ahead) for ahead in waits_for)
+
+
+def _finished(
+    crew: _Crew,
+    draft: _Draft,
+    *,
+    tasks: Sequence[Task],
+    people: Sequence[Person],
+    everyone_home_s: float,
+    bound_s: float,
+) -> Schedule:
+    order, waits_for = _held(crew, draft)
+    finish_s = tuple(draft.start_s[task] + crew.durations_s[task] for task in range(len(tasks)))
+    latest_s = [draft.ready_s] * len(tasks)
+    for task in reversed(order):
+        for earlier in waits_for[task]:
+            latest_s[earlier] = min(latest_s[earlier], latest_s[task] - crew.durations_s[task])
+    float_s = tuple(max(0.0, latest_s[task] - finish_s[task]) for task in range(len(tasks)))
+    return Schedule(
+        tasks=tuple(task.name for task in tasks),
+        start_s=draft.start_s,
+        finish_s=finish_s,
+        who=tuple(tuple(people[person].name for person in who) for who in draft.who),
+        ready_s=draft.ready_s,
+        everyone_home_s=everyone_home_s,
+        float_s=float_s,
+        critical=tuple(task.name for task, spare_s in zip(tasks, float_s, strict=True) if spare_s <= _TICK_S),
+        order=order,
+        waits_for=waits_for,
+        earliest_s=tuple(max((crew.arrives_s[person] for person in who), default=0.0) for who in draft.who),
+        lower_bound_s=bound_s,
+    )
