@@ -1,0 +1,540 @@
+"""The exact latest departure from everywhere, earliest arrival, and the way itself, on roads that close.
+
+Roads only close. So arriving earlier is never worse, waiting never helps, and one label-setting pass is exact: backward
+from the safe points for the latest departure, forward from the start for the earliest arrival. This is the
+time-dependent form of Dijkstra's algorithm under the first-in first-out property (from memory: Kaufman & Smith 1993,
+IVHS Journal 1(1), 1-11).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.errors import refuse
+from leaveby.roads.network import RoadNetwork, RoutingGraph, csr
+
+NOWHERE: Final = -1
+"""Stands for no edge and no node."""
+
+
+@dataclass(frozen=True, eq=False)
+class LatestDeparture:
+    """By when one must leave each node to reach a safe point before the roads close.
+
+    Attributes
+    ----------
+    time_s : NDArray[np.float64], shape (n,)
+        Latest moment to leave the node. +inf: nothing on the way closes within the horizon (which is no leave to wait).
+        -inf: no way out.
+    drive_s : NDArray[np.float64], shape (n,)
+        Travel time along the way that allows the latest departure; inf where there is no way out.
+    next_edge : NDArray[np.int32], shape (n,)
+        Edge to take from the node; -1 at targets and where there is no way out.
+    target : NDArray[np.int32], shape (n,)
+        Node of the safe point that this way leads to, or -1.
+    closing_s : NDArray[np.float64], shape (e,)
+        The closing times that were used.
+    margin_s : float
+        The margin that was used.
+    """
+
+    time_s: NDArray[np.float64]
+    drive_s: NDArray[np.float64]
+    next_edge: NDArray[np.int32]
+    target: NDArray[np.int32]
+    closing_s: NDArray[np.float64]
+    margin_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class EarliestArrival:
+    """When each node can be reached from one start, left at one moment.
+
+    Attributes
+    ----------
+    time_s : NDArray[np.float64], shape (n,)
+        Earliest arrival; inf where the node can't be reached any more.
+    previous_edge : NDArray[np.int32], shape (n,)
+        Edge by which the node is reached; -1 at the start and where it is not reached.
+    start : int
+        Node of the start.
+    depart_s : float
+        Moment of departure.
+    """
+
+    time_s: NDArray[np.float64]
+    previous_edge: NDArray[np.int32]
+    start: int
+    depart_s: float
+
+
+@numba.njit(cache=True, nogil=True, inline="always")  # type: ignore[untyped-decorator]
+def _before(first_a: float, second_a: float, first_b: float, second_b: float) -> bool:
+    """Whether label a comes before b: the smaller first key, then the smaller second."""
+    return first_a < first_b or (first_a == first_b and second_a < second_b)
+
+
+@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _push(
+    first: NDArray[np.float64],
+    second: NDArray[np.float64],
+    node: NDArray[np.int32],
+    size: int,
+    key: float,
+    tie: float,
+    which: int,
+) -> None:
+    spot = size
+    while spot > 0:
+        parent = (spot - 1) >> 2
+        if not _before(key, tie, first[parent], second[parent]):
+            break
+        first[spot] = first[parent]
+        second[spot] = second[parent]
+        node[spot] = node[parent]
+        spot = parent
+    first[spot] = key
+    second[spot] = tie
+    node[spot] = which
+
+
+@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _drop_top(first: NDArray[np.float64], second: NDArray[np.float64], node: NDArray[np.int32], size: int) -> None:
+    """Take the top from a heap of `size` entries, four children to each."""
+    last = size - 1
+    key, tie, which = first[last], second[last], node[last]
+    spot = 0
+    while True:
+        child = (spot << 2) + 1
+        if child >= last:
+            break
+        best = child
+        for other in range(child + 1, min(child + 4, last)):
+            if _before(first[other], second[other], first[best], second[best]):
+                best = other
+        if not _before(first[best], second[best], key, tie):
+            break
+        first[spot] = first[best]
+        second[spot] = second[best]
+        node[spot] = node[best]
+        spot = best
+    first[spot] = key
+    second[spot] = tie
+    node[spot] = which
+
+
+@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _latest(
+    in_start: NDArray[np.int32],
+    in_edge: NDArray[np.int32],
+    in_tail: NDArray[np.int32],
+    travel_s: NDArray[np.float64],
+    closing_s: NDArray[np.float64],
+    margin_s: float,
+    targets: NDArray[np.int32],
+    deadline_s: NDArray[np.float64],
+    wanted: NDArray[np.int32],
+    late: NDArray[np.float64],
+    drive: NDArray[np.float64],
+    next_edge: NDArray[np.int32],
+    target: NDArray[np.int32],
+    heap_first: NDArray[np.float64],
+    heap_second: NDArray[np.float64],
+    heap_node: NDArray[np.int32],
+) -> None:
+    """L(u) = max over e = (u, v) of min(L(v), c(e) - m) - w(e); ties go to the shorter drive.
+
+    The heap holds (-L, drive). A node that is popped has its final label. Stops early once all `wanted` are final.
+    """
+    late[:] = -np.inf
+    drive[:] = np.inf
+    next_edge[:] = -1
+    target[:] = -1
+    size = 0
+    for k in range(targets.shape[0]):
+        node = targets[k]
+        if deadline_s[k] > late[node]:
+            late[node] = deadline_s[k]
+            drive[node] = 0.0
+            target[node] = node
+            _push(heap_first, heap_second, heap_node, size, -deadline_s[k], 0.0, node)
+            size += 1
+    left = wanted.shape[0]
+    while size > 0:
+        key = -heap_first[0]
+        tie = heap_second[0]
+        v = heap_node[0]
+        _drop_top(heap_first, heap_second, heap_node, size)
+        size -= 1
+        if key < late[v] or tie > drive[v]:
+            continue
+        if left > 0:
+            for k in range(wanted.shape[0]):
+                if wanted[k] == v:
+                    left -= 1
+            if left == 0:
+                return
+        for row in range(in_start[v], in_start[v + 1]):
+            edge = in_edge[row]
+            w = travel_s[edge]
+            if w == np.inf:
+                continue
+            shut = closing_s[edge] - margin_s
+            leave = (key if key < shut else shut) - w
+            if leave == -np.inf:
+                continue
+            u = in_tail[row]
+            here = late[u]
+            if leave < here:
+                continue
+            long = tie + w
+            if leave > here or long < drive[u]:
+                late[u] = leave
+                drive[u] = long
+                next_edge[u] = edge
+                target[u] = target[v]
+                _push(heap_first, heap_second, heap_node, size, -leave, long, u)
+                size += 1
+
+
+@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _latest_batch(
+    in_start: NDArray[np.int32],
+    in_edge: NDArray[np.int32],
+    in_tail: NDArray[np.int32],
+    travel_s: NDArray[np.float64],
+    closing_s: NDArray[np.float64],
+    margin_s: NDArray[np.float64],
+    targets: NDArray[np.int32],
+    deadline_s: NDArray[np.float64],
+    wanted: NDArray[np.int32],
+    out_late: NDArray[np.float64],
+    out_drive: NDArray[np.float64],
+) -> None:
+    nodes = in_start.shape[0] - 1
+    room = in_edge.shape[0] + targets.shape[0] + 1
+    late = np.empty(nodes)
+    drive = np.empty(nodes)
+    next_edge = np.empty(nodes, dtype=np.int32)
+    target = np.empty(nodes, dtype=np.int32)
+    heap_first = np.empty(room)
+    heap_second = np.empty(room)
+    heap_node = np.empty(room, dtype=np.int32)
+    for member in range(out_late.shape[0]):
+        _latest(
+            in_start,
+            in_edge,
+            in_tail,
+            travel_s[member % travel_s.shape[0]],
+            closing_s[member % closing_s.shape[0]],
+            margin_s[member % margin_s.shape[0]],
+            targets,
+            deadline_s,
+            wanted,
+            late,
+            drive,
+            next_edge,
+            target,
+            heap_first,
+            heap_second,
+            heap_node,
+        )
+        for k in range(wanted.shape[0]):
+            out_late[member, k] = late[wanted[k]]
+            out_drive[member, k] = drive[wanted[k]]
+
+
+@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _earliest(
+    out_start: NDArray[np.int32],
+    out_edge: NDArray[np.int32],
+    out_head: NDArray[np.int32],
+    travel_s: NDArray[np.float64],
+    closing_s: NDArray[np.float64],
+    margin_s: float,
+    start: int,
+    depart_s: float,
+    arrive: NDArray[np.float64],
+    previous: NDArray[np.int32],
+) -> None:
+    """A(v) = min over e = (u, v) with A(u) + w(e) <= c(e) - m of A(u) + w(e)."""
+    arrive[:] = np.inf
+    previous[:] = -1
+    room = out_edge.shape[0] + 2
+    heap_first = np.empty(room)
+    heap_second = np.empty(room)
+    heap_node = np.empty(room, dtype=np.int32)
+    arrive[start] = depart_s
+    _push(heap_first, heap_second, heap_node, 0, depart_s, 0.0, start)
+    size = 1
+    while size > 0:
+        now = heap_first[0]
+        u = heap_node[0]
+        _drop_top(heap_first, heap_second, heap_node, size)
+        size -= 1
+        if now > arrive[u]:
+            continue
+        for row in range(out_start[u], out_start[u + 1]):
+            edge = out_edge[row]
+            then = now + travel_s[edge]
+            if then > closing_s[edge] - margin_s:
+                continue
+            v = out_head[row]
+            if then < arrive[v]:
+                arrive[v] = then
+                previous[v] = edge
+                _push(heap_first, heap_second, heap_node, size, then, 0.0, v)
+                size += 1
+
+
+def _graph_of(network: RoadNetwork | RoutingGraph) -> RoutingGraph:
+    return network if isinstance(network, RoutingGraph) else csr(network)
+
+
+def _times(values: Any, *, shape: tuple[int, ...], what: str, least: float) -> NDArray[np.float64]:
+    array = np.ascontiguousarray(values, dtype=np.float64)
+    if array.shape != shape:
+        raise refuse(what, f"its shape is {array.shape}", expected=f"shape {shape}", mend="give one value per edge")
+    if np.isnan(array).any():
+        raise refuse(
+            what,
+            f"{int(np.isnan(array).sum())} values are missing",
+            expected="a time in seconds for every edge (inf where it can't be used, or never closes)",
+            mend="compute the missing values; none is made up",
+        )
+    if array.size and array.min() < least:
+        raise refuse(
+            what,
+            f"a value is {array.min()} s",
+            expected=f"{least} s or more",
+            mend="a road can't be driven in less than no time: correct it",
+        )
+    return array
+
+
+def _nodes(values: Any, *, graph: RoutingGraph, what: str) -> NDArray[np.int32]:
+    array = np.atleast_1d(np.asarray(values))
+    if array.size == 0 or array.min() < 0 or array.max() >= graph.node_count:
+        raise refuse(
+            what,
+            f"nodes {array.tolist()[:5]}",
+            expected=f"at least one node, 0 to {graph.node_count - 1}",
+            mend="take the nodes that attach_points gave for this network",
+        )
+    return np.ascontiguousarray(array, dtype=np.int32)
+
+
+def _deadlines(deadline_s: Any, *, targets: NDArray[np.int32]) -> NDArray[np.float64]:
+    if deadline_s is None:
+        return np.full(targets.size, np.inf)
+    return _times(np.broadcast_to(deadline_s, targets.shape), shape=targets.shape, what="deadline_s", least=-np.inf)
+
+
+def latest_departure(
+    network: RoadNetwork | RoutingGraph,
+    travel_time_s: NDArray[np.float64],
+    *,
+    closing_s: NDArray[np.float64],
+    targets: int | Sequence[int] | NDArray[np.int32],
+    margin_s: float = 0.0,
+    deadline_s: float | Sequence[float] | NDArray[np.float64] | None = None,
+) -> LatestDeparture:
+    """Latest departure from every node to the best of the targets, exact, in one backward pass.
+
+    An edge may be entered only if it is cleared, with the margin, before it shuts. Ties go to the shorter drive, so
+    that where nothing closes the way is the quickest. Where something closes, the way kept is the one that can be left
+    latest; `earliest_arrival` gives the quickest for a known departure.
+
+    Parameters
+    ----------
+    network : RoadNetwork or RoutingGraph
+        With n nodes and e edges.
+    travel_time_s : NDArray[np.float64], shape (e,)
+        0 or more; inf where the vehicle can't use the edge.
+    closing_s : NDArray[np.float64], shape (e,)
+        First moment at which the edge is shut; inf: never within the horizon, -inf: shut from the beginning.
+    targets : int or sequence of int
+        Nodes of the safe points.
+    margin_s : float
+        Every edge must be cleared this long before it shuts.
+    deadline_s : float or sequence of float, optional
+        Latest arrival at each target; none when left out.
+
+    Returns
+    -------
+    LatestDeparture
+
+    Raises
+    ------
+    InputError
+        For missing or negative travel times, missing closings, unknown nodes.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import routing_graph
+    >>> graph = routing_graph(3, np.array([0, 1, 0], dtype=np.int32), head=np.array([1, 2, 2], dtype=np.int32))
+    >>> out = latest_departure(
+    ...     graph, np.array([10.0, 10.0, 50.0]), closing_s=np.array([100.0, 60.0, 95.0]), targets=2, margin_s=5.0
+    ... )
+    >>> out.time_s.tolist(), out.next_edge.tolist()
+    ([40.0, 45.0, inf], [2, 1, -1])
+    """
+    graph = _graph_of(network)
+    travel = _times(travel_time_s, shape=(graph.edge_count,), what="travel_time_s", least=0.0)
+    closing = _times(closing_s, shape=(graph.edge_count,), what="closing_s", least=-np.inf)
+    goal = _nodes(targets, graph=graph, what="targets")
+    room = graph.edge_count + goal.size + 1
+    late, drive = np.empty(graph.node_count), np.empty(graph.node_count)
+    next_edge, target = np.empty(graph.node_count, dtype=np.int32), np.empty(graph.node_count, dtype=np.int32)
+    _latest(
+        graph.in_start,
+        graph.in_edge,
+        graph.in_tail,
+        travel,
+        closing,
+        float(margin_s),
+        goal,
+        _deadlines(deadline_s, targets=goal),
+        np.empty(0, dtype=np.int32),
+        late,
+        drive,
+        next_edge,
+        target,
+        np.empty(room),
+        np.empty(room),
+        np.empty(room, dtype=np.int32),
+    )
+    return LatestDeparture(late, drive, next_edge, target, closing, float(margin_s))
+
+
+def latest_departure_at(
+    network: RoadNetwork | RoutingGraph,
+    travel_time_s: NDArray[np.float64],
+    *,
+    closing_s: NDArray[np.float64],
+    targets: int | Sequence[int] | NDArray[np.int32],
+    nodes: int | Sequence[int] | NDArray[np.int32],
+    margin_s: float | NDArray[np.float64] = 0.0,
+    deadline_s: float | Sequence[float] | NDArray[np.float64] | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Latest departure and drive time from a few nodes, for many members at once.
+
+    Runs without holding the interpreter, so that several may run in threads.
+
+    Parameters
+    ----------
+    network : RoadNetwork or RoutingGraph
+        Make the `RoutingGraph` once (`csr`) and hand it to every call.
+    travel_time_s, closing_s : NDArray[np.float64], shape (e,) or (members, e)
+        As for `latest_departure`; one row serves all members.
+    targets, nodes : int or sequence of int
+        Safe points, and the k nodes asked about.
+    margin_s : float or NDArray[np.float64], shape (members,)
+        Margin, one for all or one per member.
+    deadline_s : float or sequence of float, optional
+        Latest arrival at each target.
+
+    Returns
+    -------
+    time_s, drive_s : NDArray[np.float64], shape (members, k)
+        As in `LatestDeparture`.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import routing_graph
+    >>> graph = routing_graph(2, np.array([0], dtype=np.int32), head=np.array([1], dtype=np.int32))
+    >>> time_s, drive_s = latest_departure_at(
+    ...     graph, np.array([10.0]), closing_s=np.array([[100.0], [60.0]]), targets=1, nodes=0
+    ... )
+    >>> time_s[:, 0].tolist(), drive_s[:, 0].tolist()
+    ([90.0, 50.0], [10.0, 10.0])
+    """
+    graph = _graph_of(network)
+    travel = np.atleast_2d(np.asarray(travel_time_s, dtype=np.float64))
+    closing = np.atleast_2d(np.asarray(closing_s, dtype=np.float64))
+    margin = np.atleast_1d(np.asarray(margin_s, dtype=np.float64))
+    members = max(travel.shape[0], closing.shape[0], margin.shape[0])
+    for what, array in (("travel_time_s", travel), ("closing_s", closing), ("margin_s", margin)):
+        rows = array.shape[0]
+        if rows not in (1, members):
+            raise refuse(what, f"it has {rows} members", expected=f"1 or {members}", mend="give as many to each")
+    travel = _times(travel, shape=(travel.shape[0], graph.edge_count), what="travel_time_s", least=0.0)
+    closing = _times(closing, shape=(closing.shape[0], graph.edge_count), what="closing_s", least=-np.inf)
+    margin = _times(margin, shape=margin.shape, what="margin_s", least=-np.inf)
+    goal = _nodes(targets, graph=graph, what="targets")
+    asked = _nodes(nodes, graph=graph, what="nodes")
+    time_s, drive_s = np.empty((members, asked.size)), np.empty((members, asked.size))
+    _latest_batch(
+        graph.in_start,
+        graph.in_edge,
+        graph.in_tail,
+        travel,
+        closing,
+        margin,
+        goal,
+        _deadlines(deadline_s, targets=goal),
+        asked,
+        time_s,
+        drive_s,
+    )
+    return time_s, drive_s
+
+
+def earliest_arrival(
+    network: RoadNetwork | RoutingGraph,
+    travel_time_s: NDArray[np.float64],
+    *,
+    closing_s: NDArray[np.float64],
+    start: int,
+    depart_s: float = 0.0,
+    margin_s: float = 0.0,
+) -> EarliestArrival:
+    """Earliest arrival at every node when one leaves `start` at `depart_s`, exact, in one forward pass.
+
+    Parameters
+    ----------
+    network : RoadNetwork or RoutingGraph
+        With n nodes and e edges.
+    travel_time_s, closing_s : NDArray[np.float64], shape (e,)
+        As for `latest_departure`.
+    start : int
+        Node one leaves from.
+    depart_s : float
+        Moment of departure.
+    margin_s : float
+        As for `latest_departure`.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import routing_graph
+    >>> graph = routing_graph(3, np.array([0, 1, 0], dtype=np.int32), head=np.array([1, 2, 2], dtype=np.int32))
+    >>> never = np.full(3, np.inf)
+    >>> earliest_arrival(graph, np.array([10.0, 10.0, 50.0]), closing_s=never, start=0, depart_s=5.0).time_s.tolist()
+    [5.0, 15.0, 25.0]
+    """
+    graph = _graph_of(network)
+    travel = _times(travel_time_s, shape=(graph.edge_count,), what="travel_time_s", least=0.0)
+    closing = _times(closing_s, shape=(graph.edge_count,), what="closing_s", least=-np.inf)
+    origin = int(_nodes(start, graph=graph, what="start")[0])
+    if not np.isfinite(depart_s):
+        raise refuse("depart_s", f"it is {depart_s}", expected="a moment in seconds", mend="give when one leaves")
+    arrive, previous = np.empty(graph.node_count), np.empty(graph.node_count, dtype=np.int32)
+    _earliest(
+        graph.out_start,
+        graph.out_edge,
+        graph.out_head,
+        travel,
+        closing,
+        float(margin_s),
+        origin,
+        float(depart_s),
+        arrive,
+        previous,
+    )
+    return EarliestArrival(arrive, previous, origin, float(depart_s))
