@@ -1,0 +1,334 @@
+"""Fire danger and drought indices, as equations.
+
+The forest index, the Keetch-Byram drought index and the Griffiths drought factor are checked against the climate-index
+library xclim; the grassland indices are remembered from Noble et al. (1980) and checked against the printed meter.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final, Literal
+
+import numba
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+KBDI_CEILING_MM: Final = 203.2
+"""Eight inches. Finkele et al. (2006) stop at 200 mm; xclim and most others at 203.2, which is the drier."""
+
+DROUGHT_FACTOR_WINDOW_DAYS: Final = 20
+_vectorize: Any = numba.vectorize
+
+
+def _ffdi_mark5(T: float, H: float, V: float, D: float) -> float:
+    """Noble, Bary and Gill (1980): T degrees C, H %, V km/h, D 0 to 10."""
+    if D <= 0.0:
+        return 0.0
+    return 2.0 * math.exp(-0.45 + 0.987 * math.log(D) - 0.0345 * H + 0.0338 * T + 0.0234 * V)
+
+
+def _gfdi_mark4(T: float, RH: float, U: float, C: float) -> float:
+    """Noble, Bary and Gill (1980): T degrees C, RH %, U km/h, C %."""
+    if C <= 0.0:
+        return 0.0
+    return 2.0 * math.exp(-23.6 + 5.01 * math.log(C) + 0.0281 * T - 0.226 * math.sqrt(RH) + 0.633 * math.sqrt(U))
+
+
+def _gfdi_mark5_moisture(T: float, RH: float, C: float) -> float:
+    return (97.7 + 4.06 * RH) / (T + 6.0) - 0.00854 * RH + 3000.0 / C - 30.0
+
+
+def _gfdi_mark5(M: float, U: float, W: float) -> float:
+    """Noble, Bary and Gill (1980): M %, U km/h, W t/ha."""
+    if M < 18.8:
+        return 3.35 * W * math.exp(-0.0897 * M + 0.0403 * U)
+    if M <= 30.0:
+        return 0.299 * W * math.exp(-1.686 + 0.0403 * U) * (30.0 - M)
+    return 0.0
+
+
+_ffdi_mark5_of = _vectorize(nopython=True, cache=True)(_ffdi_mark5)
+_gfdi_mark4_of = _vectorize(nopython=True, cache=True)(_gfdi_mark4)
+_gfdi_mark5_of = _vectorize(nopython=True, cache=True)(_gfdi_mark5)
+
+
+def _array(values: ArrayLike) -> NDArray[np.float64]:
+    return np.asarray(values, dtype=np.float64)
+
+
+def forest_fire_danger_index(
+    air_temperature_c: ArrayLike,
+    relative_humidity_percent: ArrayLike,
+    *,
+    wind_speed_m_s: ArrayLike,
+    drought_factor: ArrayLike,
+) -> NDArray[np.float64]:
+    """McArthur forest fire danger index, Mark 5, as an equation.
+
+    Parameters
+    ----------
+    air_temperature_c : array_like
+        Degrees C.
+    relative_humidity_percent : array_like
+        0 to 100 %.
+    wind_speed_m_s : array_like
+        Mean open wind at 10 m, m/s, not below 0.
+    drought_factor : array_like
+        0 to 10; at 0 the index is 0.
+
+    Returns
+    -------
+    ndarray of float64
+        The index; the meter ended at 100, the equation does not. The arguments broadcast together.
+
+    References
+    ----------
+    Noble, Bary and Gill (1980), Australian Journal of Ecology 5:201-203. The equation was read in transcriptions of it.
+
+    Examples
+    --------
+    >>> float(forest_fire_danger_index(40.0, 15.0, wind_speed_m_s=55 / 3.6, drought_factor=10.0).round(3))
+    103.265
+    """
+    V = _array(wind_speed_m_s) * 3.6
+    out: NDArray[np.float64] = _ffdi_mark5_of(
+        _array(air_temperature_c), _array(relative_humidity_percent), V, _array(drought_factor)
+    )
+    return out
+
+
+def grass_fire_danger_index(
+    air_temperature_c: ArrayLike,
+    relative_humidity_percent: ArrayLike,
+    *,
+    wind_speed_m_s: ArrayLike,
+    curing_percent: ArrayLike,
+    version: Literal["mark4", "mark5"] = "mark4",
+    load_t_ha: ArrayLike = 4.5,
+) -> NDArray[np.float64]:
+    """McArthur grassland fire danger index, Mark 4 or Mark 5, as an equation.
+
+    On three fast grass fires Mark 4 was found fair and Mark 5 far too low (Noble 1991), so Mark 4 is the default.
+
+    Parameters
+    ----------
+    air_temperature_c, relative_humidity_percent, wind_speed_m_s : array_like
+        As in `forest_fire_danger_index`.
+    curing_percent : array_like
+        Dead share of the grass, 0 to 100 %; at 0 the index is 0.
+    version : {"mark4", "mark5"}
+    load_t_ha : array_like
+        Grass load, t/ha; Mark 5 only.
+
+    Returns
+    -------
+    ndarray of float64
+        The index; the arguments broadcast together.
+
+    References
+    ----------
+    Noble, Bary and Gill (1980), remembered, not read; Noble (1991), IJWF 1:189-196 (abstract read).
+
+    Examples
+    --------
+    >>> float(grass_fire_danger_index(40.0, 15.0, wind_speed_m_s=55 / 3.6, curing_percent=100.0).round(2))
+    165.37
+    """
+    T, RH, C = _array(air_temperature_c), _array(relative_humidity_percent), _array(curing_percent)
+    U = _array(wind_speed_m_s) * 3.6
+    out: NDArray[np.float64]
+    if version == "mark4":
+        out = _gfdi_mark4_of(T, RH, U, C)
+    else:
+        M = _gfdi_mark5_moisture_of(T, RH, np.maximum(C, 1e-9))
+        out = _gfdi_mark5_of(M, U, _array(load_t_ha))
+    return out
+
+
+_gfdi_mark5_moisture_of = _vectorize(nopython=True, cache=True)(_gfdi_mark5_moisture)
+
+
+def _kbdi_evapotranspiration(
+    Q: NDArray[np.float64], T: NDArray[np.float64], P: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Finkele et al. (2006), metric Keetch-Byram: Q mm, T degrees C, P mm a year; mm a day."""
+    return 1e-3 * (203.2 - Q) * (0.968 * np.exp(0.0875 * T + 1.5552) - 8.3) / (1.0 + 10.88 * np.exp(-0.00173 * P))
+
+
+def keetch_byram_drought_index_mm(
+    rain_mm: ArrayLike, highest_temperature_c: ArrayLike, *, annual_rain_mm: ArrayLike, initial_mm: ArrayLike = 0.0
+) -> NDArray[np.float64]:
+    """Keetch-Byram drought index (soil moisture deficit) day by day.
+
+    The first 5 mm of every wet spell do not reach the soil. The index is held between 0 and 203.2 mm.
+
+    Parameters
+    ----------
+    rain_mm, highest_temperature_c : array_like, shape (days, ...)
+        Rain and highest temperature of each 24 h, mm and degrees C.
+    annual_rain_mm : array_like
+        Mean annual rain, mm.
+    initial_mm : array_like
+        Index on the day before the first.
+
+    Returns
+    -------
+    ndarray of float64, shape (days, ...)
+        The index at the end of each day, mm.
+
+    References
+    ----------
+    Keetch and Byram (1968); Finkele et al. (2006), section 2.1.1, but with the ceiling of 203.2 mm, as xclim 0.62.0.
+    Same definition as xclim's `keetch_byram_drought_index`.
+
+    Examples
+    --------
+    >>> keetch_byram_drought_index_mm([0.0, 0.0], [35.0, 35.0], annual_rain_mm=650.0, initial_mm=100.0).round(4)
+    array([102.0422, 104.0439])
+    """
+    rain, temperature = np.broadcast_arrays(_array(rain_mm), _array(highest_temperature_c))
+    if not (np.all(np.isfinite(rain)) and np.all(np.isfinite(temperature)) and np.all(rain >= 0.0)):
+        raise ValueError("rain must be finite and not below 0, temperature finite")
+    annual = _array(annual_rain_mm)
+    index = np.broadcast_to(_array(initial_mm), rain.shape[1:]).astype(np.float64)
+    lost = np.full(rain.shape[1:], 5.0)
+    out = np.empty(rain.shape, dtype=np.float64)
+    for day in range(rain.shape[0]):
+        dry = rain[day] <= 0.0
+        lost = np.where(dry, 5.0, lost)
+        kept_off = np.where(dry, 0.0, np.minimum(rain[day], lost))
+        lost = lost - kept_off
+        index = index + _kbdi_evapotranspiration(index, temperature[day], annual) - (rain[day] - kept_off)
+        index = np.clip(index, 0.0, KBDI_CEILING_MM)
+        out[day] = index
+    return out
+
+
+def _griffiths(I: float, x: float) -> float:  # noqa: E741 - symbol of the paper
+    """Griffiths (1999) as given by Finkele et al. (2006): I mm, x dimensionless."""
+    return 10.5 * (1.0 - math.exp(-(I + 30.0) / 40.0)) * (41.0 * x**2 + x) / (40.0 * x**2 + x + 1.0)
+
+
+def _x_of_event(N: float, P: float) -> float:
+    """Finkele et al. (2006): N days since the wettest day of the event, P mm in the event."""
+    x: float = N**1.3 / (N**1.3 + P - 2.0)
+    return x
+
+
+def _x_limit(I: float) -> float:  # noqa: E741 - symbol of the paper
+    """Finkele et al. (2006), equation 14."""
+    if I < 20.0:
+        return 1.0 / (1.0 + 0.1135 * I)
+    return 75.0 / (270.525 - 1.267 * I)
+
+
+_griffiths_of = numba.njit(cache=True, nogil=True)(_griffiths)
+_x_of_event_of = numba.njit(cache=True, nogil=True)(_x_of_event)
+_x_limit_of = numba.njit(cache=True, nogil=True)(_x_limit)
+
+
+@numba.njit(cache=True, nogil=True)
+def _drought_factor_series(
+    rain_mm: NDArray[np.float64], deficit_mm: NDArray[np.float64], out: NDArray[np.float64]
+) -> None:
+    days, places = rain_mm.shape
+    for place in range(places):
+        for last in range(19, days):
+            x = 1.0
+            day = last - 19
+            while day <= last:
+                if rain_mm[day, place] <= 2.0:
+                    day += 1
+                    continue
+                total = 0.0
+                wettest = 0.0
+                age = 0
+                while day <= last and rain_mm[day, place] > 2.0:
+                    amount = rain_mm[day, place]
+                    total += amount
+                    if amount >= wettest:
+                        wettest = amount
+                        age = last - day + 1
+                    day += 1
+                x = min(x, _x_of_event_of(float(age), total))
+            deficit = deficit_mm[last, place]
+            x = min(x, _x_limit_of(deficit))
+            out[last - 19, place] = min(10.0, _griffiths_of(deficit, x))
+
+
+def griffiths_drought_factor(rain_mm: ArrayLike, deficit_mm: ArrayLike) -> NDArray[np.float64]:
+    """Drought factor from the rain of 20 days and the soil moisture deficit.
+
+    A rain event is a run of days with more than 2 mm; it counts with its total and with the days since its wettest day,
+    the latest day being 1 day ago (rain since this morning, age 0 in Finkele et al., can't occur in daily sums). The
+    driest-looking limit on x of Finkele et al. (equation 14) applies.
+
+    Parameters
+    ----------
+    rain_mm, deficit_mm : array_like, shape (days, ...)
+        Daily rain, and the deficit (as from `keetch_byram_drought_index_mm`), mm; at least 20 days.
+
+    Returns
+    -------
+    ndarray of float64, shape (days - 19, ...)
+        Drought factor (0 to 10) of day 20 and every later one.
+
+    References
+    ----------
+    Griffiths (1999); Finkele et al. (2006). Same definition as xclim 0.62.0's `griffiths_drought_factor` with "xlim",
+    which gives NaN for the first 19 days where this one gives no rows.
+
+    Examples
+    --------
+    >>> griffiths_drought_factor([0.0] * 19 + [20.0], [20.0] * 20).round(5)
+    array([1.07024])
+    """
+    rain, deficit = (np.array(a) for a in np.broadcast_arrays(_array(rain_mm), _array(deficit_mm)))
+    if rain.shape[0] < DROUGHT_FACTOR_WINDOW_DAYS:
+        raise ValueError(f"the drought factor needs {DROUGHT_FACTOR_WINDOW_DAYS} days of rain, not {rain.shape[0]}")
+    if not (np.all(np.isfinite(rain)) and np.all(rain >= 0.0) and np.all((deficit >= 0.0) & (deficit <= 203.2))):
+        raise ValueError("rain must not be below 0 mm and the deficit must lie in 0 to 203.2 mm")
+    flat_rain, flat_deficit = rain.reshape(rain.shape[0], -1), deficit.reshape(rain.shape[0], -1)
+    out = np.empty((rain.shape[0] - 19, flat_rain.shape[1]), dtype=np.float64)
+    _drought_factor_series(flat_rain, flat_deficit, out)
+    return out.reshape((rain.shape[0] - 19, *rain.shape[1:]))
+
+
+def _drought_factor_noble(
+    Q: NDArray[np.float64], N: NDArray[np.float64], P: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Noble, Bary and Gill (1980), their I written Q: Q mm, N days, P mm."""
+    return 0.191 * (Q + 104.0) * (N + 1.0) ** 1.5 / (3.52 * (N + 1.0) ** 1.5 + P - 1.0)
+
+
+def noble_drought_factor(
+    deficit_mm: ArrayLike, days_since_rain: ArrayLike, *, last_rain_mm: ArrayLike
+) -> NDArray[np.float64]:
+    """Drought factor in the older form that stands beside the Mark 5 equations.
+
+    Soon after rain it can differ by several units from `griffiths_drought_factor`.
+
+    Parameters
+    ----------
+    deficit_mm : array_like
+        Soil moisture deficit, mm.
+    days_since_rain : array_like
+        Days since the last rain, not below 0.
+    last_rain_mm : array_like
+        Amount of that rain, mm.
+
+    Returns
+    -------
+    ndarray of float64
+        Drought factor, up to 10.
+
+    References
+    ----------
+    Noble, Bary and Gill (1980); the equation was read in a transcription.
+
+    Examples
+    --------
+    >>> float(noble_drought_factor(50.0, 3.0, last_rain_mm=15.0).round(4))
+    5.5814
+    """
+    return np.minimum(10.0, _drought_factor_noble(_array(deficit_mm), _array(days_since_rain), _array(last_rain_mm)))

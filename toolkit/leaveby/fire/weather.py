@@ -1,0 +1,379 @@
+"""Fire weather: a series of steps at one station, or at the places of a gridded forecast.
+
+Every value holds from its own time until the next step, the last one on and on. Reading never guesses: a gap, a
+missing unit, a missing time zone or an impossible value is refused with its row and column, all of them at once.
+What is filled in, because the plan asks for it or because nothing was given, stands in `Weather.assumptions`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.errors import Fault, InputError, refuse
+
+LOWEST_TEMPERATURE_C = -30.0
+HIGHEST_TEMPERATURE_C = 60.0
+HIGHEST_WIND_M_S = 75.0
+HIGHEST_DROUGHT_FACTOR = 10.0
+"""Limits beyond which a reading is taken for a mistake; the highest air temperature on record is below 57 degrees C."""
+
+HOLDS_ON = "Each weather row is taken to hold from its own time until the next row, and the last row ever after."
+DROUGHT_NOT_GIVEN = "No drought factor was given: 10, the highest, was taken."
+CURING_NOT_GIVEN = "No grass curing was given: 100 % (all grass dead) was taken."
+
+
+@dataclass(frozen=True)
+class Weather:
+    """Fire weather by step and place.
+
+    Attributes
+    ----------
+    start : datetime
+        Moment that `time_s` counts from, with its offset from UTC; the offset gives the local time of day.
+    time_s : ndarray of float64, shape (steps,)
+        Start of each step in seconds from `start`, increasing.
+    air_temperature_c, relative_humidity_percent : ndarray of float64, shape (steps, places)
+        At screen height; degrees C and 0 to 100 %.
+    wind_speed_m_s, wind_from_deg : ndarray of float64, shape (steps, places)
+        Mean wind in the open at 10 m, m/s, and where it blows from, in degrees clockwise from north.
+    gust_m_s : ndarray of float64, shape (steps, places), or None
+        Gusts at 10 m, kept for display; they take part only where `use_gusts` was asked for.
+    drought_factor : ndarray of float64, shape (steps, places)
+        0 to 10.
+    curing_percent : ndarray of float64, shape (steps, places)
+        Dead share of the grass, 0 to 100 %.
+    place : ndarray of int32, shape (rows, cols), or None
+        Weather place of each grid cell; None for one station, whose weather holds everywhere.
+    assumptions : tuple of str
+        What was taken for granted, one sentence each.
+
+    Raises
+    ------
+    ValueError
+        When shapes differ, a value is not finite, or `start` has no offset from UTC.
+    """
+
+    start: datetime
+    time_s: NDArray[np.float64]
+    air_temperature_c: NDArray[np.float64]
+    relative_humidity_percent: NDArray[np.float64]
+    wind_speed_m_s: NDArray[np.float64]
+    wind_from_deg: NDArray[np.float64]
+    gust_m_s: NDArray[np.float64] | None
+    drought_factor: NDArray[np.float64]
+    curing_percent: NDArray[np.float64]
+    place: NDArray[np.int32] | None = None
+    assumptions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse shapes that differ and values that are not finite."""
+        if self.start.utcoffset() is None:
+            raise ValueError("start needs an offset from UTC")
+        if self.time_s.ndim != 1 or self.time_s.size == 0 or not np.all(np.diff(self.time_s) > 0.0):
+            raise ValueError("time_s must be one-dimensional and increasing, with at least one step")
+        shape = self.air_temperature_c.shape
+        if len(shape) != 2 or shape[0] != self.time_s.size or shape[1] == 0:
+            raise ValueError(f"weather must have the shape (steps, places), not {shape}")
+        if self.place is None and shape[1] != 1:
+            raise ValueError("several weather places need a map of the place of each cell")
+        if self.place is not None and (self.place.min() < 0 or self.place.max() >= shape[1]):
+            raise ValueError("a cell points at a weather place that does not exist")
+        for name, values in _series(self).items():
+            if values.shape != shape:
+                raise ValueError(f"{name} has the shape {values.shape}, not {shape}")
+            if not np.all(np.isfinite(values)):
+                raise ValueError(f"{name} holds a value that is not finite")
+
+    @property
+    def steps(self) -> int:
+        """Number of steps."""
+        return int(self.time_s.size)
+
+    @property
+    def places(self) -> int:
+        """Number of places."""
+        return int(self.air_temperature_c.shape[1])
+
+
+def _series(weather: Weather) -> dict[str, NDArray[np.float64]]:
+    series = {
+        "air_temperature_c": weather.air_temperature_c,
+        "relative_humidity_percent": weather.relative_humidity_percent,
+        "wind_speed_m_s": weather.wind_speed_m_s,
+        "wind_from_deg": weather.wind_from_deg,
+        "drought_factor": weather.drought_factor,
+        "curing_percent": weather.curing_percent,
+    }
+    if weather.gust_m_s is not None:
+        series["gust_m_s"] = weather.gust_m_s
+    return series
+
+
+def faults_of_values(
+    *,
+    place: str,
+    air_temperature_c: float | None = None,
+    relative_humidity_percent: float | None = None,
+    wind_speed_m_s: float | None = None,
+    wind_from_deg: float | None = None,
+    gust_m_s: float | None = None,
+    drought_factor: float | None = None,
+    curing_percent: float | None = None,
+) -> list[Fault]:
+    """List what is impossible in one set of values; None is passed over.
+
+    Parameters
+    ----------
+    place : str
+        Where the values stand.
+
+    Returns
+    -------
+    list of Fault
+        Empty where all values are possible.
+
+    Examples
+    --------
+    >>> [fault.wrong for fault in faults_of_values(place="row 2", air_temperature_c=313.0)]
+    ['the temperature is 313 degrees C, which looks like kelvin']
+    """
+    faults: list[Fault] = []
+
+    def check(
+        value: float | None, name: str, unit: str, *, low: float, high: float, hint: str = "", mend: str = "correct it"
+    ) -> None:
+        if value is None:
+            return
+        span = f"{low:g} to {high:g} {unit}".strip()
+        if np.isnan(value):
+            faults.append(Fault(place, f"the {name} is not a number", span, "give the value"))
+        elif not low <= value <= high:
+            shown = f"{value:g} {unit}".strip()
+            faults.append(Fault(place, f"the {name} is {shown}{hint}", span, mend))
+
+    kelvin = air_temperature_c is not None and 223.0 <= air_temperature_c <= 335.0
+    check(
+        air_temperature_c,
+        "temperature",
+        "degrees C",
+        low=LOWEST_TEMPERATURE_C,
+        high=HIGHEST_TEMPERATURE_C,
+        hint=", which looks like kelvin" if kelvin else "",
+        mend="subtract 273.15, or name the column temperature_k" if kelvin else "correct it",
+    )
+    check(relative_humidity_percent, "relative humidity", "%", low=0.0, high=100.0)
+    for value, name in ((wind_speed_m_s, "wind speed"), (gust_m_s, "gust")):
+        check(value, name, "m/s", low=0.0, high=HIGHEST_WIND_M_S)
+    check(wind_from_deg, "wind direction", "degrees", low=0.0, high=360.0)
+    check(drought_factor, "drought factor", "", low=0.0, high=HIGHEST_DROUGHT_FACTOR)
+    check(curing_percent, "grass curing", "%", low=0.0, high=100.0)
+    return faults
+
+
+def constant_weather(
+    start: datetime,
+    *,
+    air_temperature_c: float,
+    relative_humidity_percent: float,
+    wind_speed_m_s: float,
+    wind_from_deg: float,
+    gust_m_s: float | None = None,
+    drought_factor: float | None = None,
+    curing_percent: float | None = None,
+    hours: int = 24,
+) -> Weather:
+    """Make weather that stays the same for everyone and always; only the time of day goes on.
+
+    Parameters
+    ----------
+    start : datetime
+        With its offset from UTC.
+    air_temperature_c, relative_humidity_percent, wind_speed_m_s, wind_from_deg, gust_m_s : float
+        As in `Weather`.
+    drought_factor, curing_percent : float, optional
+        Where missing, 10 and 100 % are taken and listed among the assumptions.
+    hours : int
+        Number of hourly steps, so that the fuel moisture can follow the time of day.
+
+    Raises
+    ------
+    InputError
+        For impossible values, all at once.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> weather = constant_weather(
+    ...     datetime(2026, 1, 17, 3, tzinfo=UTC),
+    ...     air_temperature_c=40.0, relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0,
+    ...     drought_factor=10.0)
+    >>> weather.steps, weather.places, weather.assumptions[-1]
+    (24, 1, 'No grass curing was given: 100 % (all grass dead) was taken.')
+    """
+    where = "the constant weather"
+    if start.utcoffset() is None:
+        raise refuse(where, "the start has no offset from UTC", expected="an offset", mend="write +11:00 or the like")
+    faults = faults_of_values(
+        place=where,
+        air_temperature_c=air_temperature_c,
+        relative_humidity_percent=relative_humidity_percent,
+        wind_speed_m_s=wind_speed_m_s,
+        wind_from_deg=wind_from_deg,
+        gust_m_s=gust_m_s,
+        drought_factor=drought_factor,
+        curing_percent=curing_percent,
+    )
+    if hours < 1:
+        faults.append(Fault(where, f"it lasts {hours} hours", "1 or more", "give a longer time"))
+    if faults:
+        raise InputError(faults)
+    assumptions = ["The weather is taken to stay the same throughout."]
+    if drought_factor is None:
+        assumptions.append(DROUGHT_NOT_GIVEN)
+    if curing_percent is None:
+        assumptions.append(CURING_NOT_GIVEN)
+
+    def filled(value: float) -> NDArray[np.float64]:
+        return np.full((hours, 1), value, dtype=np.float64)
+
+    return Weather(
+        start=start,
+        time_s=np.arange(hours, dtype=np.float64) * 3600.0,
+        air_temperature_c=filled(air_temperature_c),
+        relative_humidity_percent=filled(relative_humidity_percent),
+        wind_speed_m_s=filled(wind_speed_m_s),
+        wind_from_deg=filled(wind_from_deg),
+        gust_m_s=None if gust_m_s is None else filled(gust_m_s),
+        drought_factor=filled(10.0 if drought_factor is None else drought_factor),
+        curing_percent=filled(100.0 if curing_percent is None else curing_percent),
+        assumptions=tuple(assumptions),
+    )
+
+
+def step_at(weather: Weather, time_s: float) -> int:
+    """Index of the step that holds at a time: the last that has begun, the first before all, the last after all.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, hours=3)
+    >>> [step_at(weather, t) for t in (-5.0, 0.0, 3599.0, 3600.0, 1e9)]
+    [0, 0, 0, 1, 2]
+    """
+    return max(int(np.searchsorted(weather.time_s, time_s, side="right")) - 1, 0)
+
+
+def rebased(weather: Weather, start: datetime) -> Weather:
+    """Count the same weather from another moment, for a scenario that starts later than the weather does.
+
+    Parameters
+    ----------
+    start : datetime
+        The scenario's start, with its offset from UTC; at or after the first step.
+
+    Raises
+    ------
+    InputError
+        When `start` has no offset or lies before the weather begins.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> begin = datetime(2026, 1, 17, 3, tzinfo=UTC)
+    >>> weather = constant_weather(begin, air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, hours=2)
+    >>> rebased(weather, begin + timedelta(minutes=40)).time_s
+    array([-2400.,  1200.])
+    """
+    where = "the weather"
+    if start.utcoffset() is None:
+        raise refuse(where, "the scenario's start has no offset from UTC", expected="an offset", mend="write one")
+    shift_s = (start - weather.start).total_seconds()
+    time_s = weather.time_s - shift_s
+    if time_s[0] > 0.0:
+        begins = weather.start + timedelta(seconds=float(weather.time_s[0]))
+        raise refuse(
+            where,
+            f"it begins at {begins.isoformat()}, after the scenario's start at {start.isoformat()}",
+            expected="weather from the scenario's start on",
+            mend="give earlier weather or start later",
+        )
+    return replace(weather, start=start.astimezone(weather.start.tzinfo), time_s=time_s)
+
+
+def perturbed(weather: Weather, *, wind_factor: float = 1.0, wind_turn_deg: float = 0.0) -> Weather:
+    """Return the same weather with the wind (and gusts) scaled and turned clockwise, for one uncertain member.
+
+    Parameters
+    ----------
+    wind_factor : float
+        Above 0.
+    wind_turn_deg : float
+        Added to the direction the wind blows from.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0)
+    >>> member = perturbed(weather, wind_factor=1.2, wind_turn_deg=20.0)
+    >>> float(member.wind_speed_m_s[0, 0]), float(member.wind_from_deg[0, 0])
+    (12.0, 10.0)
+    """
+    if not (np.isfinite(wind_factor) and wind_factor > 0.0 and np.isfinite(wind_turn_deg)):
+        raise ValueError(f"wind_factor must be above 0 and wind_turn_deg finite: {wind_factor}, {wind_turn_deg}")
+    return replace(
+        weather,
+        wind_speed_m_s=weather.wind_speed_m_s * wind_factor,
+        wind_from_deg=np.mod(weather.wind_from_deg + wind_turn_deg, 360.0),
+        gust_m_s=None if weather.gust_m_s is None else weather.gust_m_s * wind_factor,
+    )
+
+
+def local_hour(weather: Weather) -> NDArray[np.float64]:
+    """Local clock hour (0 to 24) at the start of each step, by the offset of `start`.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> local_hour(constant_weather(datetime(2026, 1, 17, 3, 30, tzinfo=UTC), air_temperature_c=40.0, hours=1,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0))
+    array([3.5])
+    """
+    first = weather.start
+    hour = first.hour + first.minute / 60.0 + first.second / 3600.0
+    return np.mod(hour + weather.time_s / 3600.0, 24.0)
+
+
+def local_month(weather: Weather) -> NDArray[np.int64]:
+    """Local calendar month (1 to 12) at the start of each step.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> local_month(constant_weather(datetime(2026, 1, 31, 23, tzinfo=UTC), air_temperature_c=40.0, hours=2,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0))
+    array([1, 2])
+    """
+    return np.array([(weather.start + timedelta(seconds=float(t))).month for t in weather.time_s], dtype=np.int64)
+
+
+def wind_towards(weather: Weather) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Wind as the vector it blows towards: east and north components, m/s, shape (steps, places).
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=270.0)
+    >>> east, north = wind_towards(weather)
+    >>> round(float(east[0, 0]), 9), abs(round(float(north[0, 0]), 9))
+    (10.0, 0.0)
+    """
+    angle = np.deg2rad(weather.wind_from_deg)
+    return -weather.wind_speed_m_s * np.sin(angle), -weather.wind_speed_m_s * np.cos(angle)
