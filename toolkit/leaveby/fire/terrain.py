@@ -6,6 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+from scipy import ndimage, sparse
+from scipy.sparse import linalg as splinalg
+
+from leaveby.errors import Fault, InputError
 
 
 @dataclass(frozen=True)
@@ -85,3 +91,162 @@ class Terrain:
 
     grid: Grid
     elevation_m: NDArray[np.float64]
+
+
+def check_grid(grid: Grid) -> None:
+    """Refuse a grid on which distances can't be measured in metres.
+
+    Raises
+    ------
+    InputError
+        With every fault: no reference system, one in degrees, axes that are not metres, a cell size or shape that
+        can't be used.
+
+    Examples
+    --------
+    >>> check_grid(Grid(x_min_m=0.0, y_max_m=1.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:4326"))
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: grid: its reference system EPSG:4326 is in degrees. Expected a projected ...
+    """
+    faults: list[Fault] = []
+    wanted = "a projected reference system in metres, such as EPSG:32755"
+    mend = "reproject to the UTM zone of the place"
+    if not grid.crs or not grid.crs.strip():
+        faults.append(Fault("grid", "has no reference system", wanted, "say which one its coordinates are in"))
+    else:
+        try:
+            crs = CRS.from_user_input(grid.crs)
+        except CRSError:
+            faults.append(Fault("grid", f"its reference system {grid.crs!r} is not known", wanted, "correct its name"))
+        else:
+            if crs.is_geographic:
+                faults.append(Fault("grid", f"its reference system {grid.crs} is in degrees", wanted, mend))
+            elif not crs.is_projected:
+                faults.append(Fault("grid", f"its reference system {grid.crs} is not projected", wanted, mend))
+            elif any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in crs.axis_info[:2]):
+                unit = crs.axis_info[0].unit_name
+                faults.append(Fault("grid", f"its reference system {grid.crs} is in {unit}", wanted, mend))
+    if not (np.isfinite(grid.cell_m) and grid.cell_m > 0):
+        faults.append(Fault("grid", f"its cell size is {grid.cell_m} m", "above 0 m", "correct the cell size"))
+    if not (np.isfinite(grid.x_min_m) and np.isfinite(grid.y_max_m)):
+        faults.append(Fault("grid", "its north-west corner is not a number", "metres", "correct the corner"))
+    if grid.rows < 2 or grid.cols < 2:
+        faults.append(
+            Fault("grid", f"has {grid.rows} x {grid.cols} cells", "2 or more each way", "take in more ground")
+        )
+    if faults:
+        raise InputError(faults)
+
+
+def gradients(terrain: Terrain) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Rise over run towards east and towards north, each of shape (rows, cols), dimensionless.
+
+    Least squares over the eight neighbours with twofold weight on the four near ones (Horn 1981). At the edge, the
+    surface is carried on in a straight line.
+
+    Raises
+    ------
+    InputError
+        Where an elevation is not finite or the shapes differ.
+
+    References
+    ----------
+    Horn, B. K. P. (1981), Hill shading and the reflectance map, Proc. IEEE 69(1):14-47 (memory).
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=40.0, cell_m=10.0, rows=4, cols=4, crs="EPSG:32755")
+    >>> east, north = gradients(Terrain(grid, np.add.outer([3.0, 2.0, 1.0, 0.0], [0.0, 2.0, 4.0, 6.0])))
+    >>> bool(np.allclose(east, 0.2)), bool(np.allclose(north, 0.1))
+    (True, True)
+    """
+    elevation = np.asarray(terrain.elevation_m, dtype=np.float64)
+    faults: list[Fault] = []
+    if elevation.shape != terrain.grid.shape:
+        found = f"has shape {elevation.shape}"
+        faults.append(Fault("elevation", found, f"the grid's shape {terrain.grid.shape}", "take both from one file"))
+    elif not np.all(np.isfinite(elevation)):
+        faults.append(Fault("elevation", "holds voids", "finite metres everywhere", "fill the voids first"))
+    if faults:
+        raise InputError(faults)
+    padded = np.pad(elevation, 1, mode="reflect", reflect_type="odd")
+    across = padded[:, 2:] - padded[:, :-2]
+    down = padded[2:, :] - padded[:-2, :]
+    east = across[:-2] + 2.0 * across[1:-1] + across[2:]
+    south = down[:, :-2] + 2.0 * down[:, 1:-1] + down[:, 2:]
+    scale = 1.0 / (8.0 * terrain.grid.cell_m)
+    return (east * scale).astype(np.float32), (-south * scale).astype(np.float32)
+
+
+def slope_deg(gradient_east: NDArray[np.float32], *, gradient_north: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Steepest slope in degrees, 0 to below 90, from rise over run towards east and north.
+
+    Examples
+    --------
+    >>> slope_deg(np.float32([[1.0]]), gradient_north=np.float32([[0.0]]))
+    array([[45.]])
+    """
+    steepness = np.hypot(gradient_east.astype(np.float64), gradient_north.astype(np.float64))
+    return np.degrees(np.arctan(steepness))
+
+
+def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) -> tuple[NDArray[np.float64], int]:
+    """Fill the cells that are not valid and say how many there were.
+
+    Each void becomes the smooth surface between the values around it (harmonic: every filled cell is the mean of
+    its four neighbours), so a fill holds no new summit or pit.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float64, shape (rows, cols)
+    valid : ndarray of bool, shape (rows, cols)
+
+    Raises
+    ------
+    InputError
+        Where no cell is valid, or a cell that is said to be valid is not finite.
+
+    Examples
+    --------
+    >>> filled, count = fill_voids(np.array([[1.0, -9.0, 3.0]]), valid=np.array([[True, False, True]]))
+    >>> filled, count
+    (array([[1., 2., 3.]]), 1)
+    """
+    if not valid.any():
+        raise InputError([Fault("elevation", "is void everywhere", "some terrain", "take a file over this place")])
+    if not np.all(np.isfinite(elevation_m[valid])):
+        raise InputError([Fault("elevation", "holds values that are not finite", "metres", "mark them as voids")])
+    count = int(valid.size - np.count_nonzero(valid))
+    filled = np.where(valid, elevation_m, 0.0).astype(np.float64)
+    if count == 0:
+        return filled, 0
+    nearest = ndimage.distance_transform_edt(~valid, return_distances=False, return_indices=True)
+    filled = filled[tuple(nearest)]
+    rows, cols = np.nonzero(~valid)
+    number = np.full(valid.shape, -1, dtype=np.int64)
+    number[rows, cols] = np.arange(count)
+    known = np.zeros(count)
+    neighbours = np.zeros(count)
+    pairs: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
+    for step_row, step_col in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+        to_row, to_col = rows + step_row, cols + step_col
+        inside = (to_row >= 0) & (to_row < valid.shape[0]) & (to_col >= 0) & (to_col < valid.shape[1])
+        here = np.nonzero(inside)[0]
+        there = number[to_row[here], to_col[here]]
+        neighbours[here] += 1.0
+        fixed = there < 0
+        known[here[fixed]] += filled[to_row[here[fixed]], to_col[here[fixed]]]
+        pairs.append((here[~fixed], there[~fixed]))
+    here = np.concatenate([pair[0] for pair in pairs])
+    there = np.concatenate([pair[1] for pair in pairs])
+    diagonal = np.arange(count)
+    system = sparse.csc_matrix(
+        (
+            np.concatenate([neighbours, -np.ones(here.size)]),
+            (np.concatenate([diagonal, here]), np.concatenate([diagonal, there])),
+        ),
+        shape=(count, count),
+    )
+    filled[rows, cols] = splinalg.spsolve(system, known)
+    return filled, count

@@ -1,0 +1,611 @@
+"""Fire arrival time: forward from ignitions, backward to points that must be left in time.
+
+Method: straight legs with bends, settled in order of time (`arrival_kernel`). A leg's time is the exact sum over the
+cells its line crosses, with the weather in force while the fire crosses them.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.errors import Fault, InputError
+from leaveby.fire import arrival_kernel as kernel
+from leaveby.fire.ellipse import SpreadTable, shape_table
+from leaveby.fire.terrain import Grid, cell_of, centre_of, check_grid
+
+GROWTH_PER_S: Final = 0.115 / 60.0
+
+ARRIVAL_ASSUMPTIONS: Final[tuple[str, ...]] = (
+    "A fire that starts at a point is taken to run at full speed at once unless growth from a point is asked for.",
+    "Fire does not pass unburnable ground unless a spotting distance is given; then it crosses barriers up to that "
+    "width as if the nearest fuel went on across them.",
+)
+"""What an arrival time rests on, as sentences for the list of assumptions of a result."""
+
+
+@dataclass(frozen=True)
+class Ignition:
+    """Where a fire starts, and when.
+
+    Attributes
+    ----------
+    geometry : shapely geometry
+        Point, line or polygon (or several) in the grid's reference system, in metres. Everything inside a polygon
+        burns at `at_s`.
+    at_s : float
+        Seconds from the scenario's start; may be negative.
+
+    Examples
+    --------
+    >>> Ignition(shapely.Point(100.0, 200.0)).at_s
+    0.0
+    """
+
+    geometry: BaseGeometry
+    at_s: float = 0.0
+
+
+def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
+    """Start a fire at a point.
+
+    Examples
+    --------
+    >>> ignite_point(10.0, 20.0, at_s=60.0)
+    Ignition(geometry=<POINT (10 20)>, at_s=60.0)
+    """
+    return Ignition(shapely.Point(x_m, y_m), at_s)
+
+
+def ignite_cells(grid: Grid, cells: Iterable[tuple[int, int]], *, at_s: float = 0.0) -> Ignition:
+    """Start a fire over the whole of some cells, given as (row, col).
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755")
+    >>> ignite_cells(grid, [(0, 0), (0, 1)]).geometry.area
+    1800.0
+    """
+    half = 0.5 * grid.cell_m
+    squares = []
+    for row, col in cells:
+        x, y = centre_of(grid, row, col=col)
+        squares.append(shapely.box(x - half, y - half, x + half, y + half))
+    return Ignition(shapely.union_all(squares), at_s)
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """When the fire comes to each cell, and how its front stands there.
+
+    Attributes
+    ----------
+    grid : Grid
+    time_s : ndarray of float64, shape (rows, cols)
+        Seconds from the scenario's start at each cell's centre; inf where it does not come within the horizon.
+    slowness_east_s_m, slowness_north_s_m : ndarray of float32, shape (rows, cols)
+        Slowness vector of the front: it points square to the front, the way the front moves; its length is one over
+        the front's speed, in s/m. Zero where no fire comes.
+    horizon_s : float
+        Nothing is said of times past it.
+    """
+
+    grid: Grid
+    time_s: NDArray[np.float64]
+    slowness_east_s_m: NDArray[np.float32]
+    slowness_north_s_m: NDArray[np.float32]
+    horizon_s: float
+
+
+def arrive(
+    spread: SpreadTable,
+    ignitions: Sequence[Ignition],
+    *,
+    horizon_s: float,
+    build_up: bool = False,
+    spot_over_m: float = 0.0,
+) -> Arrival:
+    """Fire arrival time on the grid from any number of ignitions.
+
+    Parameters
+    ----------
+    spread : SpreadTable
+    ignitions : sequence of Ignition
+        At least one.
+    horizon_s : float
+        Seconds from the scenario's start; above the first ignition's time.
+    build_up : bool
+        Let fires from points grow to full speed by 1 - exp(-0.115 t), t in minutes. This is slower, so later.
+    spot_over_m : float
+        Barriers narrower than this, in metres, are crossed; 0 for none.
+
+    Returns
+    -------
+    Arrival
+
+    Raises
+    ------
+    InputError
+        With every fault: a table that can't be used, an ignition outside the grid or on unburnable ground.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=900.0, cell_m=30.0, rows=30, cols=30, crs="EPSG:32755")
+    >>> flat = np.zeros(grid.shape, dtype=np.float32)
+    >>> still = np.zeros((1, 1))
+    >>> spread = SpreadTable(grid, np.zeros(grid.shape, dtype=np.int32), flat, flat, np.zeros(1),
+    ...                      still + 0.5, still, still, np.zeros(1, dtype=bool))
+    >>> arrival = arrive(spread, [ignite_point(15.0, 885.0)], horizon_s=3600.0)
+    >>> float(arrival.time_s[0, 20].round(6))  # 600 m at 0.5 m/s
+    1200.0
+    """
+    check_spread(spread)
+    faults = _ignition_faults(spread, ignitions, horizon_s=horizon_s)
+    if not (np.isfinite(spot_over_m) and spot_over_m >= 0):
+        faults.append(Fault("spotting distance", f"is {spot_over_m} m", "0 m or more", "correct the distance"))
+    if faults:
+        raise InputError(faults)
+    burnable = spread.zone >= 0
+    run = spread
+    if spot_over_m > 0:
+        run = replace(spread, zone=_bridge(spread, spot_over_m))
+    groups: list[tuple[list[Ignition], bool]] = []
+    steady: list[Ignition] = []
+    for ignition in ignitions:
+        if not build_up:
+            steady.append(ignition)
+            continue
+        parts = shapely.get_parts(ignition.geometry)
+        groups += [([Ignition(part, ignition.at_s)], True) for part in parts if part.geom_type == "Point"]
+        steady += [Ignition(part, ignition.at_s) for part in parts if part.geom_type != "Point"]
+    if steady:
+        groups.append((steady, False))
+
+    best: Arrival | None = None
+    for members, growing in groups:
+        step_s = run.time_s
+        at_s = np.array([member.at_s for member in members])
+        until = horizon_s
+        if growing:
+            step_s = _grown_s(run.time_s - at_s[0])
+            until = float(_grown_s(np.array([horizon_s - at_s[0]]))[0])
+            at_s = np.zeros(1)
+        seeds = _seeds(run, members, at_s)
+        time, east, north = _solve(run, seeds, step_s=step_s, horizon_s=until, sign=1.0)
+        if growing:
+            grown = np.isfinite(time)
+            time[grown] = _ungrown_s(time[grown])
+            share = -np.expm1(-GROWTH_PER_S * np.maximum(time[grown], 1e-6))
+            east[grown] = (east[grown] / share).astype(np.float32)
+            north[grown] = (north[grown] / share).astype(np.float32)
+            time[grown] += members[0].at_s
+        if best is not None:
+            later = time > best.time_s
+            time[later] = best.time_s[later]
+            east[later] = best.slowness_east_s_m[later]
+            north[later] = best.slowness_north_s_m[later]
+        best = Arrival(spread.grid, time, east, north, horizon_s)
+    assert best is not None
+    unburnt = ~burnable | (best.time_s > horizon_s)
+    best.time_s[unburnt] = np.inf
+    best.slowness_east_s_m[unburnt] = 0.0
+    best.slowness_north_s_m[unburnt] = 0.0
+    return best
+
+
+def lead_time(
+    spread: SpreadTable,
+    points_m: ArrayLike,
+    *,
+    value_s: ArrayLike,
+    reach_m: float = 0.0,
+    step: int = 0,
+    horizon_s: float = np.inf,
+) -> NDArray[np.float64]:
+    """How long a fire at each cell takes to some points, plus the points' own values: a backward solve.
+
+    `V(y) = min over s of d(y -> s) + value(s)`, where `d` is the fire's travel time in the unchanging weather of one
+    step. With `value = -tau`, the drive time that is needed to clear `s`, `V` is how long after a fire starts at `y`
+    one must be rolling.
+
+    Parameters
+    ----------
+    spread : SpreadTable
+    points_m : array_like, shape (points, 2)
+        x and y in metres, within the grid.
+    value_s : array_like, shape (points,)
+        Seconds; may be negative.
+    reach_m : float
+        A point counts as reached when the fire is in a cell whose centre lies within this distance, in metres. Needed
+        for points on unburnable ground, such as a road that is a barrier.
+    step : int
+        The weather step that holds.
+    horizon_s : float
+        Values above it become inf.
+
+    Returns
+    -------
+    ndarray of float64, shape (rows, cols)
+        Seconds; inf where no point is reached, and on unburnable ground.
+
+    Raises
+    ------
+    InputError
+        A point outside the grid, on unburnable ground without burnable ground in reach, or without a value.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=900.0, cell_m=30.0, rows=30, cols=30, crs="EPSG:32755")
+    >>> flat = np.zeros(grid.shape, dtype=np.float32)
+    >>> still = np.zeros((1, 1))
+    >>> spread = SpreadTable(grid, np.zeros(grid.shape, dtype=np.int32), flat, flat, np.zeros(1),
+    ...                      still + 0.5, still, still, np.zeros(1, dtype=bool))
+    >>> lead = lead_time(spread, [(15.0, 885.0)], value_s=[-300.0])
+    >>> float(lead[0, 20].round(6))  # 600 m at 0.5 m/s, less 300 s
+    900.0
+    """
+    check_spread(spread)
+    points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
+    values = np.asarray(value_s, dtype=np.float64).reshape(-1)
+    faults: list[Fault] = []
+    if points.shape[0] == 0 or points.shape[0] != values.size:
+        found = f"{points.shape[0]} points and {values.size} values"
+        raise InputError([Fault("points", found, "at least one point, one value each", "give both")])
+    if not 0 <= step < spread.time_s.size:
+        faults.append(Fault("step", f"is {step}", f"0 to {spread.time_s.size - 1}", "name a step of the table"))
+    if not (np.isfinite(reach_m) and reach_m >= 0):
+        faults.append(Fault("reach", f"is {reach_m} m", "0 m or more", "correct the distance"))
+    if np.isnan(horizon_s):
+        faults.append(Fault("horizon", "is not a number", "seconds or inf", "give one"))
+    if faults:
+        raise InputError(faults)
+    grid = spread.grid
+    x = (points[:, 0] - grid.x_min_m) / grid.cell_m - 0.5
+    y = (grid.y_max_m - points[:, 1]) / grid.cell_m - 0.5
+    seed_x: list[NDArray[np.float64]] = []
+    seed_y: list[NDArray[np.float64]] = []
+    seed_value: list[NDArray[np.float64]] = []
+    reach = reach_m / grid.cell_m
+    for i in range(values.size):
+        place = f"point {i} at ({points[i, 0]}, {points[i, 1]})"
+        if not np.isfinite(values[i]):
+            faults.append(Fault(place, "has no value", "seconds", "give its drive time"))
+            continue
+        if not (np.isfinite(x[i]) and np.isfinite(y[i])) or cell_of(grid, points[i, 0], y_m=points[i, 1]) is None:
+            faults.append(Fault(place, "lies outside the grid", "a point on the grid", "take in more ground"))
+            continue
+        row, col = int(np.floor(y[i] + 0.5)), int(np.floor(x[i] + 0.5))
+        found_one = False
+        if spread.zone[row, col] >= 0:
+            seed_x.append(x[i : i + 1])
+            seed_y.append(y[i : i + 1])
+            seed_value.append(values[i : i + 1])
+            found_one = True
+        if reach > 0:
+            span = int(np.ceil(reach))
+            rows = np.arange(max(row - span, 0), min(row + span + 1, grid.rows))
+            cols = np.arange(max(col - span, 0), min(col + span + 1, grid.cols))
+            near = np.hypot(rows[:, None] - y[i], cols[None, :] - x[i]) <= reach
+            near &= spread.zone[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1] >= 0
+            at = np.nonzero(near)
+            if at[0].size:
+                seed_y.append(rows[at[0]].astype(np.float64))
+                seed_x.append(cols[at[1]].astype(np.float64))
+                seed_value.append(np.full(at[0].size, values[i]))
+                found_one = True
+        if not found_one:
+            faults.append(
+                Fault(place, "lies on unburnable ground", "burnable ground within reach_m", "give a larger reach_m")
+            )
+    if faults:
+        raise InputError(faults)
+    one = replace(
+        spread,
+        time_s=np.array([-np.inf]),
+        flat_head_ros_m_s=spread.flat_head_ros_m_s[step : step + 1],
+        wind_east_m_s=spread.wind_east_m_s[step : step + 1],
+        wind_north_m_s=spread.wind_north_m_s[step : step + 1],
+    )
+    seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), np.concatenate(seed_value)])
+    time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s, sign=-1.0)
+    return time
+
+
+def arrive_members(
+    spreads: Iterable[SpreadTable],
+    ignitions: Sequence[Ignition],
+    *,
+    horizon_s: float,
+    build_up: bool = False,
+    spot_over_m: float = 0.0,
+    threads: int | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Iterator[Arrival]:
+    """Run `arrive` for many members over threads and yield the results in order.
+
+    Spread tables are taken from the iterable as they are needed, so memory stays flat however many members there are.
+
+    Parameters
+    ----------
+    spreads : iterable of SpreadTable
+    ignitions : sequence of Ignition
+    threads : int, optional
+        As many as there are processors if not given.
+    progress : callable, optional
+        Called in the caller's thread with the number of members that are done.
+
+    Raises
+    ------
+    InputError
+        As `arrive`.
+
+    Examples
+    --------
+    >>> list(arrive_members([], [], horizon_s=60.0))
+    []
+    """
+    workers = threads or os.cpu_count() or 1
+    waiting: list[Future[Arrival]] = []
+    done = 0
+    pool = ThreadPoolExecutor(max_workers=workers)
+    try:
+        for spread in spreads:
+            waiting.append(
+                pool.submit(arrive, spread, ignitions, horizon_s=horizon_s, build_up=build_up, spot_over_m=spot_over_m)
+            )
+            if len(waiting) > workers:
+                result = waiting.pop(0).result()
+                done += 1
+                if progress is not None:
+                    progress(done)
+                yield result
+        while waiting:
+            result = waiting.pop(0).result()
+            done += 1
+            if progress is not None:
+                progress(done)
+            yield result
+    finally:
+        for future in waiting:
+            future.cancel()
+        pool.shutdown(wait=True)
+
+
+def check_spread(spread: SpreadTable) -> None:
+    """Refuse a spread table that can't be used, with every fault.
+
+    Raises
+    ------
+    InputError
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> flat = np.zeros(grid.shape, dtype=np.float32)
+    >>> still = np.zeros((1, 1))
+    >>> check_spread(SpreadTable(grid, np.zeros(grid.shape, dtype=np.int32), flat, flat, np.zeros(1),
+    ...                          still, still, still, np.zeros(1, dtype=bool)))
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: spread: the flat head rate of spread is 0.0 m/s in step 0, zone 0. Expected above ...
+    """
+    check_grid(spread.grid)
+    faults: list[Fault] = []
+    shape = spread.grid.shape
+    for name in ("zone", "gradient_east", "gradient_north"):
+        found = getattr(spread, name).shape
+        if found != shape:
+            faults.append(Fault("spread", f"{name} has shape {found}", f"the grid's shape {shape}", "match them"))
+    steps, zones = spread.time_s.size, spread.grass.size
+    for name in ("flat_head_ros_m_s", "wind_east_m_s", "wind_north_m_s"):
+        table = getattr(spread, name)
+        if table.shape != (steps, zones):
+            wanted = f"steps x zones, {(steps, zones)}"
+            faults.append(Fault("spread", f"{name} has shape {table.shape}", wanted, "match them"))
+        elif not np.all(np.isfinite(table)):
+            step, zone = np.argwhere(~np.isfinite(table))[0]
+            wrong = f"{name} is not a number in step {step}, zone {zone}"
+            faults.append(Fault("spread", wrong, "finite m/s", "fill the gap in fuel or weather"))
+        elif name == "flat_head_ros_m_s" and not np.all(table > 0):
+            step, zone = np.argwhere(~(table > 0))[0]
+            wrong = f"the flat head rate of spread is {table[step, zone]} m/s in step {step}, zone {zone}"
+            mend = "mark what can't burn as zone -1"
+            faults.append(Fault("spread", wrong, "above 0 m/s where anything burns", mend))
+    if steps == 0 or not np.all(np.diff(spread.time_s) > 0) or np.isnan(spread.time_s).any():
+        faults.append(Fault("spread", "the steps' times do not increase", "increasing seconds", "sort the weather"))
+    elif spread.time_s[0] > 0:
+        wrong = f"the weather starts {spread.time_s[0]} s after the scenario"
+        faults.append(Fault("spread", wrong, "a first step at or before 0 s", "give earlier weather"))
+    if not faults:
+        for name in ("gradient_east", "gradient_north"):
+            if not np.all(np.isfinite(getattr(spread, name))):
+                faults.append(Fault("spread", f"{name} holds voids", "finite slopes", "fill the terrain's voids"))
+        if spread.zone.size and (spread.zone.min() < -1 or spread.zone.max() >= zones):
+            faults.append(Fault("spread", "zone holds numbers without a row", f"-1 to {zones - 1}", "match them"))
+    if faults:
+        raise InputError(faults)
+
+
+def _ignition_faults(spread: SpreadTable, ignitions: Sequence[Ignition], *, horizon_s: float) -> list[Fault]:
+    faults: list[Fault] = []
+    if not ignitions:
+        faults.append(Fault("ignitions", "there are none", "at least one", "say where the fire starts"))
+    if not np.isfinite(horizon_s):
+        faults.append(Fault("horizon", f"is {horizon_s} s", "a finite number of seconds", "give one"))
+    grid = spread.grid
+    extent = shapely.box(
+        grid.x_min_m, grid.y_max_m - grid.rows * grid.cell_m, grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m
+    )
+    for i, ignition in enumerate(ignitions):
+        place = f"ignition {i}"
+        geometry = ignition.geometry
+        if geometry.is_empty or not geometry.is_valid:
+            faults.append(Fault(place, "its geometry is empty or crosses itself", "a valid geometry", "draw it again"))
+            continue
+        if not np.isfinite(ignition.at_s):
+            faults.append(Fault(place, f"its time is {ignition.at_s} s", "finite seconds", "give its time"))
+            continue
+        if ignition.at_s < spread.time_s[0]:
+            wrong = f"it starts at {ignition.at_s} s, before the weather"
+            faults.append(Fault(place, wrong, f"{spread.time_s[0]} s or later", "give earlier weather"))
+        if ignition.at_s >= horizon_s:
+            wrong = f"it starts at {ignition.at_s} s, past the horizon"
+            faults.append(Fault(place, wrong, f"before {horizon_s} s", "take a longer horizon"))
+        if not extent.covers(geometry):
+            faults.append(Fault(place, "lies outside the grid", "wholly on the grid", "take in more ground"))
+            continue
+        seeds = _seeds(spread, [ignition], np.array([ignition.at_s]), whole=False)
+        cols = np.clip(np.floor(seeds[0] + 0.5).astype(int), 0, grid.cols - 1)
+        rows = np.clip(np.floor(seeds[1] + 0.5).astype(int), 0, grid.rows - 1)
+        if not np.any(spread.zone[rows, cols] >= 0):
+            faults.append(Fault(place, "lies on unburnable ground", "a place where something burns", "move it"))
+    return faults
+
+
+def _seeds(
+    spread: SpreadTable, ignitions: Sequence[Ignition], at_s: NDArray[np.float64], *, whole: bool = True
+) -> NDArray[np.float64]:
+    """Ignition points as rows x, y (cells) and time: points, points along lines and edges, centres inside polygons."""
+    grid = spread.grid
+    spacing = 0.25 * grid.cell_m
+    found: list[NDArray[np.float64]] = []
+    for ignition, time in zip(ignitions, at_s, strict=True):
+        for part in shapely.get_parts(ignition.geometry):
+            dense = part if part.geom_type == "Point" else shapely.segmentize(part, spacing)
+            xy = shapely.get_coordinates(dense)
+            x = (xy[:, 0] - grid.x_min_m) / grid.cell_m - 0.5
+            y = (grid.y_max_m - xy[:, 1]) / grid.cell_m - 0.5
+            found.append(np.stack([x, y, np.full(x.size, time)]))
+            if part.geom_type == "Polygon":
+                x_min, y_min, x_max, y_max = part.bounds
+                cols = np.arange(
+                    max(int((x_min - grid.x_min_m) / grid.cell_m) - 1, 0),
+                    min(int((x_max - grid.x_min_m) / grid.cell_m) + 2, grid.cols),
+                )
+                rows = np.arange(
+                    max(int((grid.y_max_m - y_max) / grid.cell_m) - 1, 0),
+                    min(int((grid.y_max_m - y_min) / grid.cell_m) + 2, grid.rows),
+                )
+                centre_x, centre_y = np.meshgrid(
+                    grid.x_min_m + (cols + 0.5) * grid.cell_m, grid.y_max_m - (rows + 0.5) * grid.cell_m
+                )
+                inside = shapely.contains_xy(part, centre_x.ravel(), centre_y.ravel()).reshape(centre_x.shape)
+                row, col = np.nonzero(inside)
+                found.append(
+                    np.stack([cols[col].astype(float), rows[row].astype(float), np.full(row.size, float(time))])
+                )
+    seeds = np.concatenate(found, axis=1)
+    # a point on the outer edge belongs to the cell inside
+    seeds[0] = np.clip(seeds[0], -0.5 + 1e-6, grid.cols - 0.5 - 1e-6)
+    seeds[1] = np.clip(seeds[1], -0.5 + 1e-6, grid.rows - 0.5 - 1e-6)
+    if whole:
+        col = np.floor(seeds[0] + 0.5).astype(int)
+        row = np.floor(seeds[1] + 0.5).astype(int)
+        seeds = seeds[:, spread.zone[row, col] >= 0]
+    return _earliest(seeds)
+
+
+def _earliest(seeds: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Seeds in order of time, so that later ones mostly find their cells taken."""
+    return np.ascontiguousarray(seeds[:, np.argsort(seeds[2], kind="stable")])
+
+
+def _bridge(spread: SpreadTable, spot_over_m: float) -> NDArray[np.int32]:
+    """Zones with barriers narrower than the spotting distance filled with the nearest fuel."""
+    burnable = spread.zone >= 0
+    if burnable.all() or not burnable.any():
+        return spread.zone
+    radius = 0.5 * spot_over_m / spread.grid.cell_m
+    pad = int(np.ceil(radius)) + 1
+    wide = np.pad(burnable, pad, mode="edge")
+    grown = ndimage.distance_transform_edt(~wide) <= radius + 0.5
+    closed = np.ones_like(grown) if grown.all() else ndimage.distance_transform_edt(grown) > radius
+    closed = closed[pad:-pad, pad:-pad] | burnable
+    nearest = ndimage.distance_transform_edt(~burnable, return_distances=False, return_indices=True)
+    return np.where(closed & ~burnable, spread.zone[tuple(nearest)], spread.zone).astype(np.int32)
+
+
+def _grown_s(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Steady seconds that a growing fire has covered after some seconds (before the ignition: unchanged)."""
+    after = np.maximum(time_s, 0.0)
+    grown = after + np.expm1(-GROWTH_PER_S * after) / GROWTH_PER_S
+    return np.where(time_s < 0, time_s, grown)
+
+
+def _ungrown_s(grown_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The inverse of `_grown_s` for times from 0, by Newton from above (convex, so it comes down to the root)."""
+    time = grown_s + 1.0 / GROWTH_PER_S
+    for _ in range(60):
+        share = -np.expm1(-GROWTH_PER_S * time)
+        over = time - share / GROWTH_PER_S - grown_s
+        change = over / np.maximum(share, 1e-12)
+        time = np.maximum(time - change, 0.0)
+        if np.all(np.abs(change) <= 1e-9 * (1.0 + time)):
+            break
+    return time
+
+
+def _solve(
+    spread: SpreadTable,
+    seeds: NDArray[np.float64],
+    *,
+    step_s: NDArray[np.float64],
+    horizon_s: float,
+    sign: float,
+    ratios: NDArray[np.float64] | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
+    """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
+    grid = spread.grid
+    cells = grid.rows * grid.cols
+    zone = np.ascontiguousarray(spread.zone, dtype=np.int32)
+    east = np.ascontiguousarray(spread.gradient_east, dtype=np.float32)
+    north = np.ascontiguousarray(spread.gradient_north, dtype=np.float32)
+    field = kernel.Field(
+        rows=grid.rows,
+        cols=grid.cols,
+        cell_m=float(grid.cell_m),
+        sign=sign,
+        barriers=bool((zone < 0).any()),
+        zone=zone.reshape(-1),
+        gradient_east=east.reshape(-1),
+        gradient_north=north.reshape(-1),
+        alike=kernel.alike_reach(zone, east, north).reshape(-1),
+        step_s=np.append(np.asarray(step_s, dtype=np.float64), np.inf),
+        flat_head=np.ascontiguousarray(spread.flat_head_ros_m_s, dtype=np.float64),
+        wind_east=np.ascontiguousarray(spread.wind_east_m_s, dtype=np.float64),
+        wind_north=np.ascontiguousarray(spread.wind_north_m_s, dtype=np.float64),
+        shape=np.asarray(spread.grass).astype(np.int8),
+        ratios=np.array(shape_table() if ratios is None else ratios),
+        slowness=np.empty(cells, dtype=np.float32),
+        drift_x=np.empty(cells, dtype=np.float32),
+        drift_y=np.empty(cells, dtype=np.float32),
+        stamp=np.full(cells, -1, dtype=np.int16),
+    )
+    labels = kernel.Labels(
+        time=np.full(cells, np.inf),
+        anchor_x=np.zeros(cells, dtype=np.float32),
+        anchor_y=np.zeros(cells, dtype=np.float32),
+        anchor_time=np.zeros(cells),
+        anchor_step=np.zeros(cells, dtype=np.int16),
+        ray_x=np.zeros(cells, dtype=np.float32),
+        ray_y=np.zeros(cells, dtype=np.float32),
+        place=np.full(cells, -1, dtype=np.int32),
+        heap_key=np.empty(cells),
+        heap_cell=np.empty(cells, dtype=np.int32),
+        heap_size=np.zeros(1, dtype=np.int64),
+    )
+    kernel.seed(field, labels, seeds[0].copy(), seeds[1].copy(), seeds[2].copy(), horizon_s)
+    kernel.sweep(field, labels, horizon_s)
+    kernel.slowness_vectors(field, labels)
+    slowness_east = (labels.ray_x / np.float32(grid.cell_m)).reshape(grid.shape)
+    slowness_north = (-labels.ray_y / np.float32(grid.cell_m)).reshape(grid.shape)
+    return labels.time.reshape(grid.shape), slowness_east, slowness_north
