@@ -6,7 +6,7 @@ seconds, metres and metres per second.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -34,7 +34,7 @@ class Person:
     name : str
     can : tuple of str
         What this person can do. `drive` and `tow` have a meaning of their own; other words are matched with what
-        the tasks need.
+        the tasks need. Someone who can do nothing takes no task: a child's hands are not counted.
     arrives_after_s : float
         Seconds from the start until this person is home, 0 or more. Nobody leaves before everyone has arrived.
 
@@ -341,6 +341,19 @@ class Plan:
     def starts_at(self) -> datetime:
         """When the scenario starts: the earliest ignition. Times in seconds count from here."""
         return min(ignition.at for ignition in self.ignitions)
+
+
+def can_do(can: Collection[str], needs: Collection[str]) -> bool:
+    """Tell whether someone with these skills can be put on a task with these needs.
+
+    Someone without any skill is put on no task, not even on one without needs.
+
+    Examples
+    --------
+    >>> can_do(("lift", "drive"), ("lift",)), can_do(("drive",), ()), can_do((), ())
+    (True, True, False)
+    """
+    return bool(can) and set(needs).issubset(can)
 
 
 def trailer(household: Household | Plan) -> Vehicle | None:

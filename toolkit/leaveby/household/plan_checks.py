@@ -15,6 +15,7 @@ from graphlib import CycleError, TopologicalSorter
 from pathlib import PurePath
 
 from leaveby.errors import Fault
+from leaveby.household.plan import can_do
 
 FARTHEST_KM = 300.0
 """A safe point or ignition farther from home than this is taken for a slip in the coordinates."""
@@ -330,15 +331,15 @@ def _task_hands(at: _At) -> Iterator[Fault]:
                 mend=_meant(unknown[0], skills, "add the word to can of those who can do it, or take it out of needs"),
             )
             continue
-        able = [name or "someone" for name, can in people if can.issuperset(needs)]
+        able = [name or "someone" for name, can in people if can_do(can, needs)]
         if len(able) >= hands:
             continue
         if not needs:
             yield at.fault(
                 ("tasks", number, "hands"),
-                f"takes {hands} people at once, and the household has {len(people)}",
-                expected=f"at most {len(people)}",
-                mend="lower the number, or add the people who would help",
+                f"takes {hands} at once, and {len(able)} of the household can do tasks",
+                expected=f"at most {len(able)}" if able else "someone who can do tasks",
+                mend="lower the number, add the people who would help, or say in can what those at home can do",
             )
         else:
             who = f"only {_listed(able)} can" if able else "nobody can"

@@ -373,6 +373,9 @@ def _assumed_of_household(plan: Plan, document: Mapping[str, Any]) -> Iterator[s
     at_home = [one["name"] for one in document["people"] if "arrives_after_min" not in one]
     if at_home:
         yield f"At home from the start, since the plan says nothing else: {', '.join(at_home)}."
+    idle = [one.name for one in plan.people if not one.can]
+    if idle:
+        yield f"Takes no task, since the plan lists nothing that they can do: {', '.join(idle)}."
     late = [one.name for one in plan.people if one.arrives_after_s > 0]
     if late:
         yield f"Nobody leaves before everyone has arrived; waited for: {', '.join(late)}."

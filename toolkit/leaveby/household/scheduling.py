@@ -14,22 +14,32 @@ Mathematics 17:416-429; from memory.)
 
 from __future__ import annotations
 
-import heapq
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
-from itertools import pairwise
 from typing import Final
 
 from leaveby.errors import Fault, InputError
-from leaveby.household.plan import Person, Task
+from leaveby.household.branching import searched
+from leaveby.household.crew import (
+    TICK_S,
+    Crew,
+    Draft,
+    backward,
+    heads_and_tails,
+    held_order,
+    list_by,
+    lower_bound,
+    serial,
+)
+from leaveby.household.plan import Person, Task, can_do
+
+NODE_LIMIT: Final = 40_000
+"""Branches of the exact search; enough to prove the best schedule of most households of a dozen tasks."""
 
 _SEARCH_LIMIT: Final = 400
 """Schedules that may be tried after the priority rules; the search mostly ends long before, at the lower bound."""
-
-_TICK_S: Final = 1e-6
-"""Times nearer to each other than this are the same."""
 
 
 @dataclass(frozen=True)
@@ -77,32 +87,12 @@ class Schedule:
     lower_bound_s: float
 
 
-@dataclass(frozen=True)
-class _Crew:
-    """The tasks and people as numbers."""
-
-    before: tuple[tuple[int, ...], ...]
-    behind: tuple[tuple[int, ...], ...]
-    durations_s: tuple[float, ...]
-    longest_s: tuple[float, ...]
-    hands: tuple[int, ...]
-    able: tuple[tuple[int, ...], ...]
-    arrives_s: tuple[float, ...]
-    sought: tuple[float, ...]
-    """How much work could be asked of each person: the least sought is put on a task first."""
-
-
-@dataclass(frozen=True)
-class _Draft:
-    order: tuple[int, ...]
-    spared: frozenset[tuple[int, int]]
-    start_s: tuple[float, ...]
-    who: tuple[tuple[int, ...], ...]
-    ready_s: float
-
-
 def schedule(
-    tasks: Sequence[Task], people: Sequence[Person], *, durations_s: Sequence[float] | None = None
+    tasks: Sequence[Task],
+    people: Sequence[Person],
+    *,
+    durations_s: Sequence[float] | None = None,
+    node_limit: int = NODE_LIMIT,
 ) -> Schedule:
     """Schedule tasks for a crew, as early as can be found.
 
@@ -111,9 +101,11 @@ def schedule(
     tasks : sequence of Task
         Those of one way, as `leaveby.household.plan.tasks_for` picks them.
     people : sequence of Person
-        Everyone; those who can do nothing still have to arrive.
+        Everyone. Those with an empty `can` take no task, but they still have to arrive.
     durations_s : sequence of float, optional
         One per task, finite and 0 or more; the likely durations when left out.
+    node_limit : int
+        Branches of the exact search that follows when the priority rules leave a gap to the lower bound.
 
     Returns
     -------
@@ -133,19 +125,23 @@ def schedule(
     --------
     >>> def task(name, minutes, hands=1, after=()):
     ...     return Task(name, ("tow",), 60.0 * minutes, 60.0 * minutes, 60.0 * minutes, hands=hands, after=after)
-    >>> crew = (Person("Ines"), Person("Bo"))
+    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
     >>> made = schedule((task("wheels", 40, hands=2), task("gas", 5), task("hitch", 10, after=("wheels",))), crew)
     >>> made.ready_s / 60, made.critical
     (50.0, ('wheels', 'hitch'))
     """
     crew = _crew(tasks, people, durations_s)
     everyone_home_s = max(crew.arrives_s)
-    bound_s = _lower_bound(crew)
+    bound_s = lower_bound(crew)
     best = _best_draft(crew, bound_s)
+    if best.ready_s > bound_s + TICK_S:
+        best, proved = searched(crew, best, node_limit=node_limit)
+        if proved:
+            bound_s = best.ready_s
     return _finished(crew, best, tasks=tasks, people=people, everyone_home_s=everyone_home_s, bound_s=bound_s)
 
 
-def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence[float] | None) -> _Crew:
+def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence[float] | None) -> Crew:
     faults: list[Fault] = []
     if not people:
         faults.append(Fault("people", "is empty", "at least one person", "add who lives there"))
@@ -180,7 +176,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
         )
     hands = tuple(0 if task.done_before_season else task.hands for task in tasks)
     able = tuple(
-        tuple(number for number, person in enumerate(people) if set(task.needs).issubset(person.can)) for task in tasks
+        tuple(number for number, person in enumerate(people) if can_do(person.can, task.needs)) for task in tasks
     )
     for task, count, who in zip(tasks, hands, able, strict=True):
         if count > len(who):
@@ -206,7 +202,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
     for number, who in enumerate(able):
         for person in who:
             sought[person] += lasts_s[number] * hands[number] / len(who)
-    return _Crew(
+    return Crew(
         before=tuple(before),
         behind=tuple(tuple(later) for later in behind),
         durations_s=lasts_s,
@@ -221,132 +217,11 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
     )
 
 
-# --- one schedule from one list ------------------------------------------------------------------------------------
-
-
-def _serial(crew: _Crew, order: Sequence[int], *, spared: frozenset[tuple[int, int]] = frozenset()) -> _Draft:
-    """Place the tasks of a list one by one at the earliest time at which enough of those who can are free.
-
-    `spared` holds (task, person) pairs that are used only when nobody else is free to do it.
-    """
-    count = len(crew.hands)
-    busy: list[list[tuple[float, float]]] = [[] for _ in crew.arrives_s]
-    start_s, finish_s = [0.0] * count, [0.0] * count
-    who: list[tuple[int, ...]] = [()] * count
-    for task in order:
-        lasts_s, hands = crew.durations_s[task], crew.hands[task]
-        able = [person for person in crew.able[task] if (task, person) not in spared]
-        if len(able) < hands:
-            able = list(crew.able[task])
-        at_s = max((finish_s[earlier] for earlier in crew.before[task]), default=0.0)
-        if hands:
-            moments = {at_s}
-            for person in able:
-                moments.add(crew.arrives_s[person])
-                moments.update(end for _, end in busy[person])
-            for moment in sorted(moments):
-                if moment < at_s:
-                    continue
-                until = moment + lasts_s
-                free = [
-                    person
-                    for person in able
-                    if crew.arrives_s[person] <= moment
-                    and not any(begin < until and end > moment for begin, end in busy[person])
-                ]
-                if len(free) >= hands:
-                    at_s = moment
-                    free.sort(key=lambda person: (crew.sought[person], person))
-                    who[task] = tuple(sorted(free[:hands]))
-                    break
-        start_s[task], finish_s[task] = at_s, at_s + lasts_s
-        for person in who[task]:
-            busy[person].append((at_s, at_s + lasts_s))
-    ready_s = max((*finish_s, *crew.arrives_s))
-    return _Draft(tuple(order), spared, tuple(start_s), tuple(who), ready_s)
-
-
-def _list_by(crew: _Crew, key: Sequence[float]) -> tuple[int, ...]:
-    """Make a list in which every task stands behind those it waits for, else by rising key."""
-    waiting = [len(set(ahead)) for ahead in crew.before]
-    heap = [(key[task], task) for task, left in enumerate(waiting) if left == 0]
-    heapq.heapify(heap)
-    order: list[int] = []
-    while heap:
-        _, task = heapq.heappop(heap)
-        order.append(task)
-        for later in set(crew.behind[task]):
-            waiting[later] -= 1
-            if waiting[later] == 0:
-                heapq.heappush(heap, (key[later], later))
-    return tuple(order)
-
-
-def _backward(crew: _Crew) -> _Crew:
-    return _Crew(
-        before=crew.behind,
-        behind=crew.before,
-        durations_s=crew.durations_s,
-        longest_s=crew.longest_s,
-        hands=crew.hands,
-        able=crew.able,
-        arrives_s=tuple(0.0 for _ in crew.arrives_s),
-        sought=crew.sought,
-    )
-
-
-def _heads_and_tails(crew: _Crew) -> tuple[list[float], list[float]]:
-    """Earliest start, and longest stretch from the start to the end of everything, with hands unlimited."""
-    order = _list_by(crew, [0.0] * len(crew.hands))
-    heads, tails = [0.0] * len(order), [0.0] * len(order)
-    for task in order:
-        arrivals = sorted(crew.arrives_s[person] for person in crew.able[task])
-        home_s = arrivals[crew.hands[task] - 1] if crew.hands[task] else 0.0
-        heads[task] = max([home_s, *(heads[earlier] + crew.durations_s[earlier] for earlier in crew.before[task])])
-    for task in reversed(order):
-        tails[task] = crew.durations_s[task] + max((tails[later] for later in crew.behind[task]), default=0.0)
-    return heads, tails
-
-
-def _lower_bound(crew: _Crew) -> float:
-    """Bound the ready time from below: longest path, last arrival, and the work that a group has to share."""
-    heads, tails = _heads_and_tails(crew)
-    bound_s = max((*crew.arrives_s, *(head + tail for head, tail in zip(heads, tails, strict=True))))
-    groups = {frozenset(able) for able in crew.able} | {frozenset(range(len(crew.arrives_s)))}
-    for group in groups:
-        inside = [task for task, able in enumerate(crew.able) if crew.hands[task] and group.issuperset(able)]
-        if not inside:
-            continue
-        first_s = min(heads[task] for task in inside)
-        rest_s = min(tails[task] - crew.durations_s[task] for task in inside)
-        work_s = sum(crew.hands[task] * crew.durations_s[task] for task in inside)
-        bound_s = max(bound_s, _shared(work_s, [max(first_s, crew.arrives_s[person]) for person in group]) + rest_s)
-        alone = [task for task in inside if 2 * crew.hands[task] > len(group)]
-        if alone:
-            bound_s = max(
-                bound_s,
-                min(heads[task] for task in alone)
-                + sum(crew.durations_s[task] for task in alone)
-                + min(tails[task] - crew.durations_s[task] for task in alone),
-            )
-    return bound_s
-
-
-def _shared(work_s: float, from_s: Iterable[float]) -> float:
-    """Find the moment at which people who start at `from_s` can have shared `work_s`."""
-    starts = sorted(from_s)
-    for count, following in enumerate([*starts[1:], math.inf], start=1):
-        done_s = (work_s + sum(starts[:count])) / count
-        if done_s <= following:
-            return done_s
-    raise AssertionError("the last stretch has no end")
-
-
 # --- the search ----------------------------------------------------------------------------------------------------
 
 
-def _best_draft(crew: _Crew, bound_s: float) -> _Draft:
-    heads, tails = _heads_and_tails(crew)
+def _best_draft(crew: Crew, bound_s: float) -> Draft:
+    heads, tails = heads_and_tails(crew)
     count = len(tails)
     works = [crew.hands[task] * crew.durations_s[task] for task in range(count)]
     rules = (
@@ -358,26 +233,26 @@ def _best_draft(crew: _Crew, bound_s: float) -> _Draft:
         [heads[task] for task in range(count)],
         [float(task) for task in range(count)],
     )
-    best: _Draft | None = None
+    best: Draft | None = None
     for rule in rules:
-        draft = _improved_both_ways(crew, _serial(crew, _list_by(crew, rule)))
+        draft = _improved_both_ways(crew, serial(crew, list_by(crew, rule)))
         if best is None or _better(crew, draft, best):
             best = draft
-        if best.ready_s <= bound_s + _TICK_S:
+        if best.ready_s <= bound_s + TICK_S:
             return best
     assert best is not None
     return _moved_about(crew, best, bound_s)
 
 
-def _better(crew: _Crew, one: _Draft, other: _Draft) -> bool:
+def _better(crew: Crew, one: Draft, other: Draft) -> bool:
     """Compare by the ready time, then by the ready time when everything takes longest with order and people held."""
-    if abs(one.ready_s - other.ready_s) > _TICK_S:
+    if abs(one.ready_s - other.ready_s) > TICK_S:
         return one.ready_s < other.ready_s
-    return _ready_at_longest(crew, one) < _ready_at_longest(crew, other) - _TICK_S
+    return _ready_at_longest(crew, one) < _ready_at_longest(crew, other) - TICK_S
 
 
-def _ready_at_longest(crew: _Crew, draft: _Draft) -> float:
-    order, waits_for = _held(crew, draft)
+def _ready_at_longest(crew: Crew, draft: Draft) -> float:
+    order, waits_for = held_order(crew, draft)
     finish_s = [0.0] * len(order)
     for task in order:
         start_s = max(
@@ -391,29 +266,29 @@ def _ready_at_longest(crew: _Crew, draft: _Draft) -> float:
     return max((*finish_s, *crew.arrives_s))
 
 
-def _improved_both_ways(crew: _Crew, draft: _Draft) -> _Draft:
-    mirror = _backward(crew)
+def _improved_both_ways(crew: Crew, draft: Draft) -> Draft:
+    mirror = backward(crew)
     while True:
         ends = [-(draft.start_s[task] + crew.durations_s[task]) for task in range(len(draft.order))]
-        late = _serial(mirror, _list_by(mirror, ends), spared=draft.spared)
+        late = serial(mirror, list_by(mirror, ends), spared=draft.spared)
         starts = [-(late.start_s[task] + crew.durations_s[task]) for task in range(len(draft.order))]
-        again = _serial(crew, _list_by(crew, starts), spared=draft.spared)
-        if again.ready_s >= draft.ready_s - _TICK_S:
+        again = serial(crew, list_by(crew, starts), spared=draft.spared)
+        if again.ready_s >= draft.ready_s - TICK_S:
             return draft
         draft = again
 
 
-def _moved_about(crew: _Crew, best: _Draft, bound_s: float) -> _Draft:
+def _moved_about(crew: Crew, best: Draft, bound_s: float) -> Draft:
     """Move one task in the list, or spare one person one task, as long as that makes the household ready earlier."""
     tried, moved = 0, True
     while moved and tried < _SEARCH_LIMIT:
         moved = False
         for order, spared in _neighbours(crew, best):
             tried += 1
-            draft = _serial(crew, order, spared=spared)
+            draft = serial(crew, order, spared=spared)
             if _better(crew, draft, best):
                 best, moved = _improved_both_ways(crew, draft), True
-                if best.ready_s <= bound_s + _TICK_S:
+                if best.ready_s <= bound_s + TICK_S:
                     return best
                 break
             if tried >= _SEARCH_LIMIT:
@@ -421,7 +296,7 @@ def _moved_about(crew: _Crew, best: _Draft, bound_s: float) -> _Draft:
     return best
 
 
-def _neighbours(crew: _Crew, draft: _Draft) -> Iterable[tuple[tuple[int, ...], frozenset[tuple[int, int]]]]:
+def _neighbours(crew: Crew, draft: Draft) -> Iterable[tuple[tuple[int, ...], frozenset[tuple[int, int]]]]:
     order = list(draft.order)
     place = {task: number for number, task in enumerate(order)}
     for task in order:
@@ -436,34 +311,19 @@ def _neighbours(crew: _Crew, draft: _Draft) -> Iterable[tuple[tuple[int, ...], f
                 yield (*rest[:number], task, *rest[number:]), draft.spared
 
 
-# --- the list on the fridge ------------------------------------------------------------------------------------------
-
-
-def _held(crew: _Crew, draft: _Draft) -> tuple[tuple[int, ...], tuple[tuple[int, ...], ...]]:
-    """Fix order and people: what each task waits for, by its predecessors and by what its people do just before."""
-    rank = {task: number for number, task in enumerate(draft.order)}
-    # By start, then finish, then place in the list: so a task without duration stands before what follows it at once.
-    order = sorted(
-        draft.order, key=lambda task: (draft.start_s[task], draft.start_s[task] + crew.durations_s[task], rank[task])
-    )
-    waits_for: list[dict[int, None]] = [dict.fromkeys(ahead) for ahead in crew.before]
-    for person in range(len(crew.arrives_s)):
-        mine = [task for task in order if person in draft.who[task]]
-        for earlier, later in pairwise(mine):
-            waits_for[later][earlier] = None
-    return tuple(order), tuple(tuple(ahead) for ahead in waits_for)
+# --- the list on the fridge -------------------------------------------------------------------------------------------
 
 
 def _finished(
-    crew: _Crew,
-    draft: _Draft,
+    crew: Crew,
+    draft: Draft,
     *,
     tasks: Sequence[Task],
     people: Sequence[Person],
     everyone_home_s: float,
     bound_s: float,
 ) -> Schedule:
-    order, waits_for = _held(crew, draft)
+    order, waits_for = held_order(crew, draft)
     finish_s = tuple(draft.start_s[task] + crew.durations_s[task] for task in range(len(tasks)))
     latest_s = [draft.ready_s] * len(tasks)
     for task in reversed(order):
@@ -478,7 +338,7 @@ def _finished(
         ready_s=draft.ready_s,
         everyone_home_s=everyone_home_s,
         float_s=float_s,
-        critical=tuple(task.name for task, spare_s in zip(tasks, float_s, strict=True) if spare_s <= _TICK_S),
+        critical=tuple(task.name for task, spare_s in zip(tasks, float_s, strict=True) if spare_s <= TICK_S),
         order=order,
         waits_for=waits_for,
         earliest_s=tuple(max((crew.arrives_s[person] for person in who), default=0.0) for who in draft.who),
