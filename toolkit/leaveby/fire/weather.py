@@ -17,9 +17,11 @@ from leaveby.errors import Fault, InputError, refuse
 
 LOWEST_TEMPERATURE_C = -30.0
 HIGHEST_TEMPERATURE_C = 60.0
-HIGHEST_WIND_M_S = 75.0
+HIGHEST_WIND_M_S = 45.0
+HIGHEST_GUST_M_S = 75.0
 HIGHEST_DROUGHT_FACTOR = 10.0
-"""Limits beyond which a reading is taken for a mistake; the highest air temperature on record is below 57 degrees C."""
+"""Limits beyond which a reading is taken for a mistake: no air temperature above 57 degrees C is on record, and a mean
+wind of 45 m/s (162 km/h) is well past hurricane force."""
 
 HOLDS_ON = "Each weather row is taken to hold from its own time until the next row, and the last row ever after."
 DROUGHT_NOT_GIVEN = "No drought factor was given: 10, the highest, was taken."
@@ -166,8 +168,17 @@ def faults_of_values(
         mend="subtract 273.15, or name the column temperature_k" if kelvin else "correct it",
     )
     check(relative_humidity_percent, "relative humidity", "%", low=0.0, high=100.0)
-    for value, name in ((wind_speed_m_s, "wind speed"), (gust_m_s, "gust")):
-        check(value, name, "m/s", low=0.0, high=HIGHEST_WIND_M_S)
+    check(wind_speed_m_s, "wind speed", "m/s", low=0.0, high=HIGHEST_WIND_M_S)
+    check(gust_m_s, "gust", "m/s", low=0.0, high=HIGHEST_GUST_M_S)
+    if wind_speed_m_s is not None and gust_m_s is not None and gust_m_s < wind_speed_m_s:
+        faults.append(
+            Fault(
+                place,
+                f"the gust ({gust_m_s:g} m/s) is below the mean wind ({wind_speed_m_s:g} m/s)",
+                "gusts at or above the mean wind",
+                "look whether the two are swapped",
+            )
+        )
     check(wind_from_deg, "wind direction", "degrees", low=0.0, high=360.0)
     check(drought_factor, "drought factor", "", low=0.0, high=HIGHEST_DROUGHT_FACTOR)
     check(curing_percent, "grass curing", "%", low=0.0, high=100.0)

@@ -1,0 +1,111 @@
+"""Flames and fireline intensity of forest fires, for the radiant heat on a house."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+HEAT_YIELD_KJ_KG: Final = 18600.0
+"""Heat yield of fuel in AS 3959 Appendix B, remembered, and confirmed by the standard's distance tables."""
+
+
+def _flame_height_mark5(R: NDArray[np.float64], W: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Noble, Bary and Gill (1980): R km/h, W t/ha; Z m."""
+    return 13.0 * R + 0.24 * W - 2.0
+
+
+def _flame_length_as3959(R: NDArray[np.float64], W: NDArray[np.float64]) -> NDArray[np.float64]:
+    """AS 3959 Appendix B: R km/h, W overall fuel t/ha; Lf m."""
+    return (13.0 * R + 0.24 * W) / 2.0
+
+
+def _byram(H: float, w: NDArray[np.float64], r: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Byram (1959): H kJ/kg, w kg/m2, r m/s; I kW/m."""
+    return H * w * r
+
+
+def _array(values: ArrayLike) -> NDArray[np.float64]:
+    return np.asarray(values, dtype=np.float64)
+
+
+def flame_height_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
+    """Flame height in eucalypt forest by the Mark 5 equations, never below 0.
+
+    Parameters
+    ----------
+    head_ros_m_s : array_like
+        Head rate of spread, m/s.
+    load_t_ha : array_like
+        Fine fuel, t/ha.
+
+    Returns
+    -------
+    ndarray of float64
+        Metres.
+
+    References
+    ----------
+    Noble, Bary and Gill (1980). Remembered, not read.
+
+    Examples
+    --------
+    >>> float(flame_height_m(1.0 / 3.6, 20.0).round(1))
+    15.8
+    """
+    return np.maximum(_flame_height_mark5(_array(head_ros_m_s) * 3.6, _array(load_t_ha)), 0.0)
+
+
+def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDArray[np.float64]:
+    """Flame length of the Australian standard for building in bushfire-prone areas, forest and woodland.
+
+    Parameters
+    ----------
+    head_ros_m_s : array_like
+        Head rate of spread, m/s.
+    overall_load_t_ha : array_like
+        Fine fuel with canopy and bark, t/ha.
+
+    Returns
+    -------
+    ndarray of float64
+        Metres.
+
+    References
+    ----------
+    AS 3959:2009, Appendix B. Remembered, and confirmed by its distance tables.
+
+    Examples
+    --------
+    >>> float(flame_length_m(3.0 / 3.6, 35.0).round(1))
+    23.7
+    """
+    return _flame_length_as3959(_array(head_ros_m_s) * 3.6, _array(overall_load_t_ha))
+
+
+def fireline_intensity_kw_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
+    """Byram's fireline intensity, with the heat yield of AS 3959.
+
+    Parameters
+    ----------
+    head_ros_m_s : array_like
+        Head rate of spread, m/s.
+    load_t_ha : array_like
+        Fuel that burns in the flames, t/ha.
+
+    Returns
+    -------
+    ndarray of float64
+        kW per metre of front.
+
+    References
+    ----------
+    Byram (1959). Remembered, not read.
+
+    Examples
+    --------
+    >>> float(fireline_intensity_kw_m(1.0, 20.0))
+    37200.0
+    """
+    return _byram(HEAT_YIELD_KJ_KG, _array(load_t_ha) * 0.1, _array(head_ros_m_s))
