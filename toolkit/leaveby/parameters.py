@@ -36,11 +36,20 @@ class Parameter:
     mark: Mark
 
     def __post_init__(self) -> None:
+        """Refuse a value outside its own range."""
         if not self.low <= self.value <= self.high:
             raise ValueError(f"{self.value} {self.unit} lies outside {self.low} to {self.high}")
 
 
 # --- household -------------------------------------------------------------------------------------------------
+
+FLAME_TEMPERATURE_K: Final = Parameter(1090.0, "K", 800.0, 1400.0, "AS 3959:2009 Appendix B, flame", "memory")
+FLAME_EMISSIVITY: Final = Parameter(0.95, "1", 0.5, 1.0, "AS 3959:2009 Appendix B, flame", "memory")
+FLAME_FRONT_WIDTH_M: Final = Parameter(
+    100.0, "m", 10.0, 1000.0, "AS 3959:2009 Appendix B, width of the front", "memory"
+)
+AIR_TEMPERATURE_K: Final = Parameter(308.0, "K", 273.0, 330.0, "AS 3959:2009 Appendix B, ambient air", "memory")
+AIR_HUMIDITY_PERCENT: Final = Parameter(25.0, "%", 0.0, 100.0, "AS 3959:2009 Appendix B, relative humidity", "memory")
 
 # --- fire ------------------------------------------------------------------------------------------------------
 
@@ -50,4 +59,92 @@ REACTION_TIME_S: Final = Parameter(
     2.5, "s", 1.0, 4.0, "stopping sight distance of road design handbooks, brake reaction time", "memory"
 )
 
+DECELERATION_M_S2: Final = Parameter(
+    3.4, "m/s2", 1.0, 6.0, "stopping sight distance of road design handbooks, comfortable deceleration", "memory"
+)
+AIR_DENSITY_KG_M3: Final = Parameter(
+    1.2,
+    "kg/m3",
+    0.9,
+    1.3,
+    "dry air at sea level and 20 C; less on hot days and heights, so this is the slow side",
+    "practice",
+)
+CAR_DRAG_COEFFICIENT: Final = Parameter(0.40, "-", 0.2, 0.6, "passenger cars and utilities, high side", "judgement")
+TOW_DRAG_COEFFICIENT: Final = Parameter(
+    0.90, "-", 0.5, 1.2, "bluff body behind a vehicle; box vans and caravans lie at 0.6 to 1.0", "judgement"
+)
+POWER_AT_WHEELS_SHARE: Final = Parameter(
+    0.70, "-", 0.05, 1.0, "driveline loss, heat and height, and not holding full throttle for minutes", "judgement"
+)
+WALKING_SPEED_M_S: Final = Parameter(
+    4.0 / 3.6, "m/s", 0.2, 2.0, "adults with a load, slow side of 4 to 5 km/h", "judgement"
+)
+ASCENT_PER_HOUR_M: Final = Parameter(
+    600.0,
+    "m/h",
+    200.0,
+    1000.0,
+    "Naismith 1892, Scottish Mountaineering Club Journal 2:136: one hour per 2,000 ft",
+    "memory",
+)
+WALKING_PACE_KM_H: Final = Parameter(
+    5.0, "km/h", 3.0, 7.0, "a posted speed of 'walk'; rulings vary from 4 to 7", "judgement"
+)
+POSTED_SHARE: Final = Parameter(
+    0.90, "-", 0.3, 1.0, "mean speed over the posted limit: bends, junctions, caution", "judgement"
+)
+GATE_TIME_S: Final = Parameter(60.0, "s", 0.0, 600.0, "stop, open, pass, and leave one gate", "judgement")
+HEIGHT_SLACK_M: Final = Parameter(0.10, "m", 0.0, 0.5, "bounce and sag under a height limit", "judgement")
+WIDTH_SLACK_M: Final = Parameter(0.20, "m", 0.0, 1.0, "room beside the vehicle within a width limit", "judgement")
+TOW_LIMIT_WA_KM_H: Final = Parameter(
+    100.0, "km/h", 60.0, 130.0, "Western Australia, towing; secondary pages towingguide.com, caravan guides", "read"
+)
+TOW_LIMIT_NSW_HEAVY_KM_H: Final = Parameter(
+    100.0, "km/h", 60.0, 130.0, "New South Wales, above 4.5 t combined; secondary pages towingguide.com", "read"
+)
+TOW_LIMIT_NSW_HEAVY_MASS_KG: Final = Parameter(
+    4500.0, "kg", 0.0, 50_000.0, "New South Wales, combined mass of the rule above; same pages", "read"
+)
+TOW_LIMIT_NEW_ZEALAND_KM_H: Final = Parameter(90.0, "km/h", 60.0, 130.0, "New Zealand road code, towing", "memory")
+TOW_LIMIT_GREAT_BRITAIN_MPH: Final = Parameter(
+    50.0,
+    "mph",
+    30.0,
+    70.0,
+    "Highway Code rule 124, towing, single carriageway (60 on dual: the lower is taken)",
+    "memory",
+)
+TOW_LIMIT_CALIFORNIA_KM_H: Final = Parameter(
+    88.51392, "km/h", 60.0, 130.0, "California Vehicle Code 22406, 55 mph when towing", "memory"
+)
+
 # --- decision --------------------------------------------------------------------------------------------------
+
+WIND_SPEED_ERROR: Final = Parameter(
+    0.15,
+    "-",
+    0.0,
+    0.5,
+    "standard deviation of the logarithm of wind speed over forecast wind speed; no published figure was read",
+    "judgement",
+)
+WIND_TURN_ERROR_DEG: Final = Parameter(
+    12.0,
+    "deg",
+    0.0,
+    45.0,
+    "standard deviation of wind direction about the forecast; no published figure was read",
+    "judgement",
+)
+DRIVE_TIME_FACTOR_HIGH: Final = Parameter(
+    1.5,
+    "-",
+    1.0,
+    5.0,
+    "longest drive over the computed drive on an evacuation day, before queues; no published figure was read",
+    "judgement",
+)
+DEFAULT_CAR_POWER_KW: Final = Parameter(
+    70.0, "kW", 20.0, 500.0, "a small car's engine, where the plan gives no power: the slow side", "judgement"
+)

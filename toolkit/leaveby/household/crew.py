@@ -54,6 +54,13 @@ def serial(crew: Crew, order: Sequence[int], *, spared: frozenset[tuple[int, int
     busy: list[list[tuple[float, float]]] = [[] for _ in crew.arrives_s]
     start_s, finish_s = [0.0] * count, [0.0] * count
     who: list[tuple[int, ...]] = [()] * count
+    last: list[tuple[float, int | None]] = [(0.0, None) for _ in crew.arrives_s]
+
+    def kept_free(person: int, task: int) -> tuple[bool, float, int]:
+        # Whoever did what this task waits for anyway adds no new waiting; else whoever has been idle the longest.
+        end_s, done = last[person]
+        return done not in crew.before[task], end_s, person
+
     for task in order:
         lasts_s, hands = crew.durations_s[task], crew.hands[task]
         able = [person for person in crew.able[task] if (task, person) not in spared]
@@ -77,12 +84,13 @@ def serial(crew: Crew, order: Sequence[int], *, spared: frozenset[tuple[int, int
                 ]
                 if len(free) >= hands:
                     at_s = moment
-                    free.sort(key=lambda person: (crew.sought[person], person))
+                    free.sort(key=lambda person: (crew.sought[person], *kept_free(person, task)))
                     who[task] = tuple(sorted(free[:hands]))
                     break
         start_s[task], finish_s[task] = at_s, at_s + lasts_s
         for person in who[task]:
             busy[person].append((at_s, at_s + lasts_s))
+            last[person] = max(last[person], (at_s + lasts_s, task), key=lambda done: done[0])
     ready_s = max((*finish_s, *crew.arrives_s))
     return Draft(tuple(order), spared, tuple(start_s), tuple(who), ready_s)
 

@@ -7,6 +7,7 @@ longest path in a fixed graph: a longer task never makes the household ready ear
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -318,7 +319,8 @@ def at_confidence(times_s: NDArray[np.float64], confidence: float) -> float:
         )
     if times_s.size == 0:
         raise refuse("members", "are none", expected="at least one", mend="draw members first")
-    return float(np.quantile(times_s, confidence, method="higher"))
+    # Sorted by hand: the arrivals may be inf, and numpy's quantile would take their difference.
+    return float(np.sort(times_s)[math.ceil(confidence * (times_s.size - 1))])
 
 
 def _columns(household: Household | Plan, policy: Schedule, durations_s: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,0 +1,388 @@
+"""The last resort: what is left when leaving is no longer possible and official directions are followed.
+
+Says whether the tasks that close the house fit before embers and before the front, from when leaving is no longer an
+option, what radiant heat falls on the house against what its owner states, and where the nearest place of last resort
+is. It never says that anybody will live through it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.caution import LAST_RESORT
+from leaveby.errors import refuse
+from leaveby.household.heat import exposure_class, time_to_harm
+from leaveby.household.plan import Plan, Way
+from leaveby.household.readiness import Schedule, at_confidence, schedule_for
+from leaveby.units import min_from_s
+
+HEADING: Final = "Last resort: if leaving is no longer possible and official directions are followed"
+"""Stands over everything that this module says."""
+
+SKIN_LIMIT_KW_M2: Final = 2.5
+"""Heat that skin can't bear for long: tenability limit of ISO 13571 and the SFPE handbook, from memory."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """A place of last resort, or a safe point, and whether it can be reached; worked out by the roads.
+
+    Attributes
+    ----------
+    name : str
+    way : {"tow", "car", "foot"}
+    distance_m : float
+        Along the way there, 0 or more; inf when no way leads there.
+    travel_s : float
+        Time to get there, 0 or more; inf when no way leads there.
+    open_until_s : float
+        Last departure with which it is reached before the way shuts, seconds from the start of the scenario; inf when
+        it does not shut within the horizon, -inf when it is shut from the start.
+    """
+
+    name: str
+    way: Way
+    distance_m: float
+    travel_s: float
+    open_until_s: float
+
+
+@dataclass(frozen=True)
+class LastResort:
+    """What is known of the last resort. Times in seconds from the start of the scenario, inf for not in the horizon.
+
+    Attributes
+    ----------
+    heading : str
+    tasks : tuple of str
+        What closes the house, in the order of the list.
+    policy : Schedule
+        Who does what in which order.
+    begins_s : float
+        When closing the house begins.
+    ready_s : float
+        How long that takes at the asked confidence.
+    leaving_ends_s : float
+        From when leaving is no longer an option.
+    ember_arrival_s, front_arrival_s : float
+        The earliest that the asked confidence covers.
+    closed_before_embers, closed_before_front : float
+        Share of members in which the house is closed in time when begun at `begins_s`.
+    latest_start_before_embers_s, latest_start_before_front_s : float
+        Last moment at which closing can begin and be done in time at the asked confidence; it may lie before the start
+        of the scenario.
+    too_late : tuple of str
+        Tasks that on this list end after the embers arrive.
+    heat_kw_m2 : float or None
+        Radiant heat on the house.
+    heat_class : str or None
+        Construction class for that heat.
+    heat_limit_kw_m2 : float or None
+        What the owner states that the house was built for.
+    above_stated_limit : bool or None
+        Whether the heat is more than that; None when one of the two is missing.
+    skin_pain_s : float or None
+        Seconds until bare skin hurts in that heat.
+    place : Place or None
+        The nearest place of last resort that can still be reached at `begins_s`; else the nearest of all; None when the
+        plan names none.
+    place_reachable : bool
+    sentences : tuple of str
+        All of this in plain words; the caution first.
+    assumptions : tuple of str
+    """
+
+    heading: str
+    tasks: tuple[str, ...]
+    policy: Schedule
+    begins_s: float
+    ready_s: float
+    leaving_ends_s: float
+    ember_arrival_s: float
+    front_arrival_s: float
+    closed_before_embers: float
+    closed_before_front: float
+    latest_start_before_embers_s: float
+    latest_start_before_front_s: float
+    too_late: tuple[str, ...]
+    heat_kw_m2: float | None
+    heat_class: str | None
+    heat_limit_kw_m2: float | None
+    above_stated_limit: bool | None
+    skin_pain_s: float | None
+    place: Place | None
+    place_reachable: bool
+    sentences: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+def last_resort(
+    plan: Plan,
+    *,
+    shelter_ready_s: NDArray[np.float64],
+    ember_arrival_s: NDArray[np.float64],
+    front_arrival_s: NDArray[np.float64],
+    leaving_ends_s: float,
+    begins_s: float | None = None,
+    heat_kw_m2: float | None = None,
+    places: Sequence[Place] = (),
+) -> LastResort:
+    """Put together what is known of the last resort.
+
+    Parameters
+    ----------
+    plan : Plan
+    shelter_ready_s : (members,) array
+        How long closing the house takes: `ready_times(plan, "shelter", ...)`. Finite, 0 or more.
+    ember_arrival_s, front_arrival_s : (members,) array
+        At the house, seconds from the start of the scenario; inf when not within the horizon.
+    leaving_ends_s : float
+        From when leaving is no longer an option by any way; 0 or less when it never was, inf when it stays one within
+        the horizon.
+    begins_s : float, optional
+        When closing the house begins. When left out, the moment at which leaving ends, but not before the start.
+    heat_kw_m2 : float, optional
+        Radiant heat on the house from the front, `leaveby.household.heat.radiant_heat`.
+    places : sequence of Place
+        Places of last resort with the way there.
+
+    Returns
+    -------
+    LastResort
+
+    Raises
+    ------
+    InputError
+        When the arrays differ in shape or hold a value that has no meaning.
+
+    Notes
+    -----
+    Where embers were not worked out they are taken to arrive with the front at the latest.
+
+    Examples
+    --------
+    >>> from leaveby.household.plan_file import plan_from_document
+    >>> point = {"name": "oval", "lon_deg": 148.8, "lat_deg": -36.2, "kind": "safe_point", "ways": ["foot"]}
+    >>> task = {"name": "shutters", "ways": ["shelter"], "shortest_min": 0.5, "likely_min": 1, "longest_min": 2}
+    >>> strike = {"name": "strike", "at": "2026-01-17T12:40:00+11:00", "lon_lat_deg": [[148.85, -36.05]]}
+    >>> plan = plan_from_document({
+    ...     "plan": {"name": "x"}, "home": {"lon_deg": 148.9, "lat_deg": -36.1}, "people": [{"name": "Bo", "can": ["lift"]}],
+    ...     "tasks": [task], "safe_points": [point], "roads": {"file": "r.osm"}, "terrain": {"file": "t.tif"},
+    ...     "fuel": {"type": "dry eucalypt forest"}, "weather": {"file": "w.csv"}, "ignitions": [strike],
+    ... })
+    >>> found = last_resort(
+    ...     plan,
+    ...     shelter_ready_s=np.array([60.0, 120.0]),
+    ...     ember_arrival_s=np.array([3600.0, 3000.0]),
+    ...     front_arrival_s=np.array([4200.0, 3900.0]),
+    ...     leaving_ends_s=2940.0,
+    ... )
+    >>> found.closed_before_embers, found.latest_start_before_embers_s
+    (0.5, 2880.0)
+    """
+    ready_s, ember_s, front_s = _checked(shelter_ready_s, ember_arrival_s, front_arrival_s)
+    if math.isnan(leaving_ends_s):
+        raise refuse("leaving_ends_s", "is not a number", expected="seconds, or inf", mend="work it out anew")
+    ember_s = np.minimum(ember_s, front_s)
+    if begins_s is None:
+        begins_s = leaving_ends_s if 0 <= leaving_ends_s < math.inf else 0.0
+    if not math.isfinite(begins_s):
+        raise refuse("begins_s", f"is {begins_s:g}", expected="finite seconds", mend="say when closing begins")
+    policy = schedule_for(plan, "shelter")
+    takes_s = at_confidence(ready_s, plan.confidence)
+    ember_early_s, front_early_s = (earliest_at(times, plan.confidence) for times in (ember_s, front_s))
+    done_s = begins_s + ready_s
+    place, reachable = _nearest(places, begins_s)
+    limit = plan.house.heat_limit_kw_m2
+    found = LastResort(
+        heading=HEADING,
+        tasks=tuple(policy.tasks[task] for task in policy.order),
+        policy=policy,
+        begins_s=begins_s,
+        ready_s=takes_s,
+        leaving_ends_s=leaving_ends_s,
+        ember_arrival_s=ember_early_s,
+        front_arrival_s=front_early_s,
+        closed_before_embers=float(np.mean(done_s < ember_s)),
+        closed_before_front=float(np.mean(done_s < front_s)),
+        latest_start_before_embers_s=latest_start(
+            shelter_ready_s=ready_s, arrival_s=ember_s, confidence=plan.confidence
+        ),
+        latest_start_before_front_s=latest_start(
+            shelter_ready_s=ready_s, arrival_s=front_s, confidence=plan.confidence
+        ),
+        too_late=tuple(
+            policy.tasks[task] for task in policy.order if begins_s + policy.finish_s[task] >= ember_early_s
+        ),
+        heat_kw_m2=heat_kw_m2,
+        heat_class=None if heat_kw_m2 is None else exposure_class(heat_kw_m2),
+        heat_limit_kw_m2=limit,
+        above_stated_limit=None if heat_kw_m2 is None or limit is None else heat_kw_m2 > limit,
+        skin_pain_s=None if heat_kw_m2 is None or heat_kw_m2 <= 0 else time_to_harm(heat_kw_m2),
+        place=place,
+        place_reachable=reachable,
+        sentences=(),
+        assumptions=tuple(_assumed(plan, heat_kw_m2)),
+    )
+    return _with_sentences(found)
+
+
+def latest_start(*, shelter_ready_s: NDArray[np.float64], arrival_s: NDArray[np.float64], confidence: float) -> float:
+    """Find the last moment to begin with which at least the asked share of the members is done before the arrival.
+
+    Parameters
+    ----------
+    shelter_ready_s, arrival_s : (members,) array
+        Seconds; the arrival may be inf.
+    confidence : float
+        More than 0 and less than 1.
+
+    Returns
+    -------
+    float
+        Seconds from the start of the scenario; negative when it lies before it; inf when nothing arrives.
+
+    Examples
+    --------
+    >>> times = np.array([3000.0, 3300.0, np.inf])
+    >>> latest_start(shelter_ready_s=np.full(3, 600.0), arrival_s=times, confidence=0.6)
+    2400.0
+    """
+    return earliest_at(arrival_s - shelter_ready_s, confidence)
+
+
+def earliest_at(times_s: NDArray[np.float64], confidence: float) -> float:
+    """Find the time before which an arrival lies in no more than the share of members that the confidence leaves.
+
+    Always the time of a member, never between two: the earlier one counts.
+
+    Examples
+    --------
+    >>> earliest_at(np.array([10.0, 20.0, 30.0, np.inf]), 0.7)
+    10.0
+    """
+    return -at_confidence(-times_s, confidence)
+
+
+def _checked(
+    ready_s: NDArray[np.float64], ember_s: NDArray[np.float64], front_s: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    if not ready_s.shape == ember_s.shape == front_s.shape or ready_s.ndim != 1 or ready_s.size == 0:
+        raise refuse(
+            "members",
+            f"have the shapes {ready_s.shape}, {ember_s.shape} and {front_s.shape}",
+            expected="one ready time, one ember arrival and one front arrival for each member",
+            mend="take all three from the same members",
+        )
+    if not bool(np.all(np.isfinite(ready_s) & (ready_s >= 0))):
+        raise refuse("shelter_ready_s", "holds a time that is negative or not finite", expected="seconds", mend="redo")
+    if bool(np.any(np.isnan(ember_s) | np.isnan(front_s))):
+        raise refuse("arrivals", "hold a value that is no time", expected="seconds, or inf", mend="work them out anew")
+    return ready_s, ember_s, front_s
+
+
+def _nearest(places: Sequence[Place], begins_s: float) -> tuple[Place | None, bool]:
+    open_now = [place for place in places if math.isfinite(place.travel_s) and place.open_until_s >= begins_s]
+    if open_now:
+        return min(open_now, key=lambda place: (place.travel_s, place.name)), True
+    if places:
+        return min(places, key=lambda place: (place.travel_s, place.distance_m, place.name)), False
+    return None, False
+
+
+def _assumed(plan: Plan, heat_kw_m2: float | None) -> list[str]:
+    found = [
+        "Radiant heat is that of the standard's flame front (AS 3959, from memory); embers and fires beside the house "
+        "do most of the harm and are in no number here.",
+    ]
+    if heat_kw_m2 is None:
+        found.append("The radiant heat on the house was not worked out.")
+    if plan.house.clear_m is None:
+        found.append("The plan states no clear distance around the house; none is counted.")
+    if plan.house.heat_limit_kw_m2 is None:
+        found.append("The plan does not state what radiant heat the house was built for; no limit is counted on.")
+    return found
+
+
+def _with_sentences(found: LastResort) -> LastResort:
+    return replace(found, sentences=(LAST_RESORT, *_leaving(found), *_closing(found), *_heat(found), *_place(found)))
+
+
+def _clock(moment_s: float) -> str:
+    minutes = math.floor(min_from_s(abs(moment_s)) + (1e-9 if moment_s >= 0 else 1.0 - 1e-9))
+    if moment_s < 0:
+        return f"{minutes} min before the start"
+    return f"{minutes} min after the start"
+
+
+def _leaving(found: LastResort) -> list[str]:
+    if found.leaving_ends_s <= 0:
+        return ["Leaving was no longer an option from the start of this scenario."]
+    if math.isinf(found.leaving_ends_s):
+        return [
+            "The computation closes no way of leaving within the hours looked at, which does not mean that one stays "
+            "open. Leaving early comes before everything below."
+        ]
+    return [f"From {_clock(found.leaving_ends_s)} on, leaving is no longer an option in this scenario."]
+
+
+def _closing(found: LastResort) -> list[str]:
+    if not found.tasks:
+        return ["The plan names no task for closing the house."]
+    minutes = math.ceil(min_from_s(found.ready_s) - 1e-9)
+    told = [f"Closing the house takes up to {minutes} min: {', '.join(found.tasks)}."]
+    if math.isinf(found.ember_arrival_s):
+        told.append("Embers do not arrive within the hours looked at.")
+        return told
+    told.append(f"Embers may arrive {_clock(found.ember_arrival_s)}.")
+    if not math.isinf(found.front_arrival_s):
+        told.append(f"The front may arrive {_clock(found.front_arrival_s)}.")
+    told.append(
+        f"To be done before the embers, closing has to begin by {_clock(found.latest_start_before_embers_s)}"
+        + (", which has passed." if found.latest_start_before_embers_s < found.begins_s else ".")
+    )
+    late = math.ceil(100 * (1 - found.closed_before_embers) - 1e-9)
+    told.append(f"Begun {_clock(found.begins_s)}, it is not done before the embers in {late} of 100 members.")
+    if found.too_late:
+        told.append(f"Too late on this list: {', '.join(found.too_late)}.")
+    return told
+
+
+def _heat(found: LastResort) -> list[str]:
+    if found.heat_kw_m2 is None:
+        return []
+    told = [f"The front puts up to {math.ceil(found.heat_kw_m2 * 10 - 1e-9) / 10:g} kW/m2 on the house."]
+    if found.heat_limit_kw_m2 is None:
+        told.append("What heat the house was built for is not stated, so nothing can be said against it.")
+    elif found.above_stated_limit:
+        told.append(f"That is more than the {found.heat_limit_kw_m2:g} kW/m2 that the owner states it was built for.")
+    else:
+        told.append(
+            f"That is not more than the {found.heat_limit_kw_m2:g} kW/m2 that the owner states it was built for, "
+            "which says nothing about embers, smoke, or the people inside."
+        )
+    if found.skin_pain_s is not None and found.heat_kw_m2 >= SKIN_LIMIT_KW_M2:
+        told.append(f"Outside, bare skin hurts within {max(1, math.floor(found.skin_pain_s))} s in that heat.")
+    return told
+
+
+def _place(found: LastResort) -> list[str]:
+    if found.place is None:
+        return ["The plan names no place of last resort. Ask the fire agency which one serves this address."]
+    place = found.place
+    if not found.place_reachable:
+        return [f"The nearest place of last resort, {place.name}, can't be reached any more at that time."]
+    until = (
+        "the computation does not shut the way there, which does not mean that it stays open"
+        if math.isinf(place.open_until_s)
+        else f"the way there may be used until {_clock(place.open_until_s)} at the latest"
+    )
+    by = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}[place.way]
+    minutes = math.ceil(min_from_s(place.travel_s) - 1e-9)
+    return [f"The nearest place of last resort is {place.name}, {minutes} min {by}; {until}."]
