@@ -199,12 +199,14 @@ def _read_osm(
         )
         for item in stream:
             tags = item.tags
-            if item.is_node():
+            if isinstance(item, osmium.osm.Node):
                 if "barrier" in tags:
                     barriers[item.id] = _barrier_words(tags)
                 found = {key: tags[key] for key in _POINT_LIMITS if key in tags}
                 if found:
                     limits[item.id] = found
+                continue
+            if not isinstance(item, osmium.osm.Way):
                 continue
             kind = tags.get("highway")
             if kind is None or kind in NOT_ROADS or (classes is not None and kind not in classes):
@@ -217,7 +219,7 @@ def _read_osm(
                 x.append(point.x)
                 y.append(point.y)
             start.append(len(node))
-            values.append(tuple(tags.get(key, "") for key in keys))
+            values.append(tuple(tags.get(key) or "" for key in keys))
     columns = list(zip(*values, strict=True)) if values else [()] * len(keys)
     ways = Ways(
         way_id=np.array(way_id, dtype=np.int64),

@@ -233,7 +233,7 @@ class _Building:
                 tail,
                 head,
                 length_m=float(network.length_m[edge]) * (to_m - from_m) / whole_m,
-                shape=substring(line, from_m, to_m),
+                shape=shapely.LineString(substring(line, from_m, to_m).coords),
                 source=edge,
                 foot_only=bool(network.foot_only[edge]),
                 name="",

@@ -38,8 +38,8 @@ class LatestDeparture:
         Edge to take from the node; -1 at targets and where there is no way out.
     target : NDArray[np.int32], shape (n,)
         Node of the safe point that this way leads to, or -1.
-    closing_s : NDArray[np.float64], shape (e,)
-        The closing times that were used.
+    travel_s, closing_s : NDArray[np.float64], shape (e,)
+        The travel and closing times that were used.
     margin_s : float
         The margin that was used.
     """
@@ -48,6 +48,7 @@ class LatestDeparture:
     drive_s: NDArray[np.float64]
     next_edge: NDArray[np.int32]
     target: NDArray[np.int32]
+    travel_s: NDArray[np.float64]
     closing_s: NDArray[np.float64]
     margin_s: float
 
@@ -66,21 +67,26 @@ class EarliestArrival:
         Node of the start.
     depart_s : float
         Moment of departure.
+    travel_s, closing_s, margin_s
+        As in `LatestDeparture`.
     """
 
     time_s: NDArray[np.float64]
     previous_edge: NDArray[np.int32]
     start: int
     depart_s: float
+    travel_s: NDArray[np.float64]
+    closing_s: NDArray[np.float64]
+    margin_s: float
 
 
-@numba.njit(cache=True, nogil=True, inline="always")  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True, inline="always")
 def _before(first_a: float, second_a: float, first_b: float, second_b: float) -> bool:
     """Whether label a comes before b: the smaller first key, then the smaller second."""
     return first_a < first_b or (first_a == first_b and second_a < second_b)
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _push(
     first: NDArray[np.float64],
     second: NDArray[np.float64],
@@ -104,7 +110,7 @@ def _push(
     node[spot] = which
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _drop_top(first: NDArray[np.float64], second: NDArray[np.float64], node: NDArray[np.int32], size: int) -> None:
     """Take the top from a heap of `size` entries, four children to each."""
     last = size - 1
@@ -129,7 +135,7 @@ def _drop_top(first: NDArray[np.float64], second: NDArray[np.float64], node: NDA
     node[spot] = which
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _latest(
     in_start: NDArray[np.int32],
     in_edge: NDArray[np.int32],
@@ -203,7 +209,7 @@ def _latest(
                 size += 1
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _latest_batch(
     in_start: NDArray[np.int32],
     in_edge: NDArray[np.int32],
@@ -250,7 +256,7 @@ def _latest_batch(
             out_drive[member, k] = drive[wanted[k]]
 
 
-@numba.njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+@numba.njit(cache=True, nogil=True)
 def _earliest(
     out_start: NDArray[np.int32],
     out_edge: NDArray[np.int32],
@@ -410,7 +416,7 @@ def latest_departure(
         np.empty(room),
         np.empty(room, dtype=np.int32),
     )
-    return LatestDeparture(late, drive, next_edge, target, closing, float(margin_s))
+    return LatestDeparture(late, drive, next_edge, target, travel, closing, float(margin_s))
 
 
 def latest_departure_at(
@@ -537,4 +543,4 @@ def earliest_arrival(
         arrive,
         previous,
     )
-    return EarliestArrival(arrive, previous, origin, float(depart_s))
+    return EarliestArrival(arrive, previous, origin, float(depart_s), travel, closing, float(margin_s))

@@ -374,7 +374,7 @@ def _assemble(
     head_point = point[end[np.flatnonzero(is_last)]]
     used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
     tail, head = renumbered[: tail_point.size].astype(np.int32), renumbered[tail_point.size :].astype(np.int32)
-    length_m = np.bincount(chain_of, weights=piece_m[flat_piece], minlength=len(chains))
+    length_m = np.bincount(chain_of, weights=piece_m[flat_piece], minlength=len(chains)).astype(np.float64)
     foot_only = np.arange(len(chains)) >= drivable
 
     piece_barrier, piece_limits = _standing_on(ways, pieces, point=point, identity=identity, piece_m=piece_m)

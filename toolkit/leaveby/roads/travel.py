@@ -1,0 +1,355 @@
+"""How long this vehicle takes on each stretch of road, and which it can't use."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.parameters import ASCENT_PER_HOUR_M, GATE_TIME_S, POSTED_SHARE
+from leaveby.roads.grades import EdgeGrades, constant_grades
+from leaveby.roads.grades import edge_grades as edge_grades
+from leaveby.roads.network import TAGS, RoadNetwork
+from leaveby.roads.restrictions import gate_count, why_closed
+from leaveby.roads.speeds import (
+    posted_speed_m_s,
+    rolling_resistance,
+    sight_speed_m_s,
+    surface_speed_m_s,
+    usual_speed_m_s,
+)
+from leaveby.roads.vehicle import RoadVehicle as RoadVehicle
+from leaveby.roads.vehicle import sustained_speed_m_s
+from leaveby.units import SECONDS_PER_HOUR
+
+UNREADABLE_POSTED_KM_H: Final = 30.0
+"""Taken for a posted speed that can't be read, where the usual speed is not lower still. Judgement."""
+
+CRAWL_M_S: Final = 0.5
+"""Slower than this (1.8 km/h) counts as not getting through: the clutch, not the engine, sets the limit. Judgement."""
+
+_FEW = 5
+
+
+@dataclass(frozen=True, eq=False)
+class EdgeTravel:
+    """Travel over each edge of a network by one vehicle.
+
+    Attributes
+    ----------
+    time_s : NDArray[np.float64], shape (e,)
+        Time to clear the edge; inf where it can't be used.
+    usable : NDArray[np.bool_], shape (e,)
+        Whether the vehicle can use it.
+    why_not : tuple[str, ...], length e
+        Why it can't, '' where it can.
+    limited_by : tuple[str, ...], length e
+        What sets the speed: `posted`, `usual`, `surface`, `vehicle limit`, `grade`, `smoke`, `walking`; '' where
+        closed.
+    assumptions : tuple[str, ...]
+        What was supposed.
+    """
+
+    time_s: NDArray[np.float64]
+    usable: NDArray[np.bool_]
+    why_not: tuple[str, ...]
+    limited_by: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+def travel(
+    network: RoadNetwork,
+    vehicle: RoadVehicle,
+    *,
+    grade: NDArray[np.float64] | EdgeGrades | None = None,
+    visibility_m: float | NDArray[np.float64] | None = None,
+    delay_factor: float | NDArray[np.float64] = 1.0,
+    region: str = "AU",
+    posted_share: float = POSTED_SHARE.value,
+    strict: bool = False,
+) -> EdgeTravel:
+    """Travel time of a vehicle on every edge.
+
+    The speed is the least of the posted speed (times `posted_share`) or the usual speed for the class, what the surface
+    allows, the vehicle's own or towing limit, what the engine holds on the grade with the mass, and the speed from
+    which one can stop within the distance one sees. On foot it is the walking speed, and an hour more for each 600 m of
+    ascent.
+
+    Parameters
+    ----------
+    network : RoadNetwork
+        With e edges.
+    vehicle : RoadVehicle
+        What rolls, or walks.
+    grade : NDArray[np.float64], shape (e,), or EdgeGrades, optional
+        Rise over run in the direction of travel. Left out, roads count as level, and that is said.
+    visibility_m : float or NDArray[np.float64], shape (e,), optional
+        Distance seen through smoke; clear air when left out.
+    delay_factor : float or NDArray[np.float64], shape (e,)
+        Travel time over that of a free road, 1 or more.
+    region : str
+        Country, or country and state (`AU-NSW`), for legal speeds and heights.
+    posted_share : float
+        Mean speed over the posted limit, above 0 to 1.
+    strict : bool
+        Raise on posted speeds that can't be read, instead of going slowly there and saying so.
+
+    Returns
+    -------
+    EdgeTravel
+
+    Raises
+    ------
+    InputError
+        For values out of range and, when strict, naming every way whose posted speed can't be read.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> network = network_from_lines([[(0.0, 0.0), (500.0, 0.0)]], crs="EPSG:32755", tags=[{"maxspeed": "50"}])
+    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
+    >>> result = travel(network, car, posted_share=1.0)
+    >>> result.time_s.tolist(), result.limited_by
+    ([36.0, 36.0], ('posted', 'posted'))
+    """
+    count = network.edge_count
+    if not 0.0 < posted_share <= 1.0:
+        raise refuse("posted_share", f"it is {posted_share}", expected="above 0 to 1", mend="correct it")
+    delay = _per_edge(delay_factor, count=count, what="delay_factor", least=1.0)
+    seen = None if visibility_m is None else _per_edge(visibility_m, count=count, what="visibility_m", least=0.0)
+    grades = _grades(grade, count=count)
+
+    assumptions: list[str] = []
+    doubts: list[str] = []
+    why = _closures(network, vehicle, region=region, doubts=doubts)
+    if vehicle.mode == "foot":
+        cap = np.full(count, vehicle.walking_speed_m_s)
+        source = ["walking"] * count
+    else:
+        cap, source = _road_speeds(
+            network, vehicle, region=region, posted_share=posted_share, strict=strict, doubts=doubts, why=why
+        )
+    time_s, pieces_stop, engine_rules = _times(network, vehicle, grades=grades, cap=cap, seen=seen, limited=source)
+    for edge in np.flatnonzero(pieces_stop):
+        if not why[edge]:
+            why[edge] = engine_rules[edge]
+    gates = np.array([gate_count(value) if value else 0 for value in network.barrier], dtype=np.float64)
+    if vehicle.mode == "foot":
+        gates[:] = 0.0
+    usable = np.array([reason == "" for reason in why], dtype=np.bool_)
+    time_s = np.where(usable, time_s * delay + gates * GATE_TIME_S.value, np.inf)
+    if not np.isfinite(time_s[usable]).all():
+        bad = int(np.flatnonzero(usable & ~np.isfinite(time_s))[0])
+        raise refuse(network.place(bad), "it has no travel time", expected="a speed above 0", mend="correct its tags")
+
+    assumptions.extend(network.assumptions)
+    assumptions.extend(
+        _sentences(vehicle, grades=grades, seen=seen, posted_share=posted_share, gated=bool((gates > 0).any()))
+    )
+    if grades is not None:
+        assumptions.extend(grades.assumptions)
+    assumptions.extend(_counted(doubts))
+    return EdgeTravel(
+        time_s=time_s,
+        usable=usable,
+        why_not=tuple(why),
+        limited_by=tuple(rule if open_ else "" for rule, open_ in zip(source, usable, strict=True)),
+        assumptions=tuple(assumptions),
+    )
+
+
+def _per_edge(value: float | NDArray[np.float64], *, count: int, what: str, least: float) -> NDArray[np.float64]:
+    array = np.asarray(value, dtype=np.float64)
+    if array.shape not in ((), (count,)):
+        raise refuse(what, f"its shape is {array.shape}", expected=f"one value, or {count}", mend="give one per edge")
+    if np.isnan(array).any() or (array < least).any():
+        raise refuse(what, "a value is missing or too low", expected=f"{least:g} or more", mend="correct it")
+    return np.broadcast_to(array, (count,))
+
+
+def _grades(grade: NDArray[np.float64] | EdgeGrades | None, *, count: int) -> EdgeGrades | None:
+    if grade is None:
+        return None
+    grades = grade if isinstance(grade, EdgeGrades) else constant_grades(np.asarray(grade, dtype=np.float64))
+    if grades.mean.shape != (count,):
+        raise refuse(
+            "grade",
+            f"it has {grades.mean.size} edges",
+            expected=f"{count}, one per edge of this network",
+            mend="attach homes and safe points first, then sample the grades",
+        )
+    return grades
+
+
+def _closures(network: RoadNetwork, vehicle: RoadVehicle, *, region: str, doubts: list[str]) -> list[str]:
+    """Why each edge is closed; equal tags are judged once."""
+    columns = [getattr(network, tag) for tag in TAGS if tag not in ("name", "ref", "maxspeed", "surface", "lanes")]
+    names = [tag for tag in TAGS if tag not in ("name", "ref", "maxspeed", "surface", "lanes")]
+    known: dict[tuple[object, ...], str] = {}
+    why: list[str] = []
+    for edge, values in enumerate(zip(*columns, strict=True)):
+        opened = int(network.way_id[edge]) in vehicle.opens_gates
+        foot_only = bool(network.foot_only[edge])
+        key = (*values, opened, foot_only)
+        if key not in known:
+            known[key] = why_closed(
+                dict(zip(names, values, strict=True)),
+                vehicle=vehicle,
+                opened=opened,
+                foot_only=foot_only,
+                region=region,
+                place=network.place(edge),
+                doubts=doubts,
+            )
+        why.append(known[key])
+    return why
+
+
+def _road_speeds(
+    network: RoadNetwork,
+    vehicle: RoadVehicle,
+    *,
+    region: str,
+    posted_share: float,
+    strict: bool,
+    doubts: list[str],
+    why: list[str],
+) -> tuple[NDArray[np.float64], list[str]]:
+    """The least of posted or usual speed, surface and vehicle limit, and which of them it is."""
+    known: dict[tuple[str, ...], tuple[float, str, str]] = {}
+    faults: dict[str, Fault] = {}
+    cap = np.empty(network.edge_count)
+    source: list[str] = []
+    towing = vehicle.mode == "tow"
+    columns = (
+        network.highway,
+        network.maxspeed,
+        network.surface,
+        network.smoothness,
+        network.tracktype,
+        network.service,
+    )
+    for edge, key in enumerate(zip(*columns, strict=True)):
+        if key not in known:
+            highway, maxspeed, surface, smoothness, tracktype, service = key
+            usual = usual_speed_m_s(highway, service=service, tracktype=tracktype, region=region)
+            base, rule, closed = usual, "usual", ""
+            place = network.place(edge)
+            try:
+                posted = posted_speed_m_s(maxspeed, place=place)
+                if posted is not None and np.isfinite(posted):
+                    base, rule = posted * posted_share, "posted"
+                    if "" in maxspeed.split("|"):
+                        base, rule = min((base, rule), (usual, "usual"))
+            except InputError as error:
+                faults.setdefault(maxspeed, error.faults[0])
+                if _says_zero(maxspeed):
+                    closed = f"maxspeed={maxspeed}"
+                    doubts.append(f"{place}: a posted speed of {maxspeed} is taken as closed.")
+                else:
+                    base = min(usual, UNREADABLE_POSTED_KM_H / 3.6)
+                    doubts.append(
+                        f"{place}: maxspeed={maxspeed} can't be read; {base * 3.6:.0f} km/h was taken (judgement)."
+                    )
+            ground = surface_speed_m_s(surface, smoothness=smoothness, tracktype=tracktype, towing=towing)
+            choices = [(base, rule), (ground, "surface"), (vehicle.speed_limit_m_s, "vehicle limit")]
+            known[key] = (*min(choices, key=lambda item: item[0]), closed)
+        cap[edge], rule, closed = known[key]
+        source.append(rule)
+        if closed and not why[edge]:
+            why[edge] = closed
+    if strict and faults:
+        raise InputError(faults.values())
+    return cap, source
+
+
+def _says_zero(maxspeed: str) -> bool:
+    return any(part.strip().split(" ")[0].replace(".", "").strip("0") == "" for part in maxspeed.split(";") if part)
+
+
+def _times(
+    network: RoadNetwork,
+    vehicle: RoadVehicle,
+    *,
+    grades: EdgeGrades | None,
+    cap: NDArray[np.float64],
+    seen: NDArray[np.float64] | None,
+    limited: list[str],
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], list[str]]:
+    """Time over every edge, summed over its pieces; which edges stop the vehicle, and why. Notes what limits most."""
+    flat = grades if grades is not None else constant_grades(np.zeros(network.edge_count))
+    of = np.repeat(np.arange(network.edge_count), np.diff(flat.start))
+    piece_m = network.length_m[of] * flat.share
+    reasons = [""] * network.edge_count
+    if vehicle.mode == "foot":
+        climb_s = np.maximum(flat.grade, 0.0) * piece_m / ASCENT_PER_HOUR_M.value * SECONDS_PER_HOUR
+        time_s = np.bincount(of, weights=piece_m / cap[of] + climb_s, minlength=network.edge_count).astype(np.float64)
+        return time_s, np.zeros(network.edge_count, dtype=np.bool_), reasons
+
+    rolling = np.array(
+        [rolling_resistance(s, tracktype=t) for s, t in zip(network.surface, network.tracktype, strict=True)]
+    )
+    engine = sustained_speed_m_s(vehicle, flat.grade, rolling=rolling[of])
+    sight = np.full(of.size, np.inf) if seen is None else sight_speed_m_s(seen[of], grade=flat.grade)
+    speed = np.minimum(np.minimum(cap[of], engine), sight)
+    stopped = speed < CRAWL_M_S
+    stop = np.bincount(of, weights=stopped, minlength=network.edge_count) > 0
+    blind = np.bincount(of, weights=sight < CRAWL_M_S, minlength=network.edge_count) > 0
+    for edge in np.flatnonzero(stop):
+        reasons[edge] = "no sight in the smoke" if blind[edge] else f"too steep ({100 * flat.steepest[edge]:.0f} %)"
+    safe = np.where(stopped, 1.0, speed)
+    piece_s = piece_m / safe
+    time_s = np.bincount(of, weights=piece_s, minlength=network.edge_count).astype(np.float64)
+    free_s = network.length_m / cap
+    for edge in np.flatnonzero(time_s > free_s * (1.0 + 1e-9)):
+        at = slice(flat.start[edge], flat.start[edge + 1])
+        limited[edge] = "smoke" if (sight[at] < engine[at]).sum() * 2 > at.stop - at.start else "grade"
+    return np.where(stop, np.inf, time_s), stop, reasons
+
+
+def _sentences(
+    vehicle: RoadVehicle,
+    *,
+    grades: EdgeGrades | None,
+    seen: NDArray[np.float64] | None,
+    posted_share: float,
+    gated: bool,
+) -> list[str]:
+    said = []
+    if grades is None:
+        said.append("Roads count as level: no terrain was given. Hills make the drive longer than computed.")
+    if vehicle.mode == "foot":
+        said.append(
+            f"On foot: {vehicle.walking_speed_m_s * 3.6:.1f} km/h (judgement), and an hour more per "
+            f"{ASCENT_PER_HOUR_M.value:.0f} m of ascent (Naismith)."
+        )
+        if seen is not None:
+            said.append("On foot: smoke was not taken to slow walking; no figures for it were found.")
+        return said
+    said.append(
+        f"{vehicle.name}: mean speed is {100 * posted_share:.0f} % of the posted limit; where none is posted, the "
+        "usual speed for the class of road (judgement)."
+    )
+    said.append(
+        f"{vehicle.name}: {vehicle.mass_kg / 1000:g} t, {vehicle.power_w / 1000:g} kW of which "
+        f"{100 * vehicle.power_share:.0f} % reach the wheels, frontal area {vehicle.area_m2:.1f} m2, "
+        f"drag coefficient {vehicle.drag:g} (judgement where not given)."
+    )
+    if gated:
+        said.append(f"Each gate on the way costs {GATE_TIME_S.value:.0f} s (judgement).")
+    if seen is not None:
+        said.append(
+            "Smoke limits speed by the stopping sight distance of road design handbooks (2.5 s, 3.4 m/s2); "
+            "drivers may be slower, and roads may be shut for smoke altogether."
+        )
+    return said
+
+
+def _counted(doubts: list[str]) -> list[str]:
+    unique = list(Counter(doubts))
+    more = [f"and {len(unique) - _FEW} more such tags."] if len(unique) > _FEW else []
+    return unique[:_FEW] + more
