@@ -58,6 +58,7 @@ LEGEND: dict[int, str] = {
     5: "houses and gardens",
     6: "bare ground",
     7: "water",
+    8: "eaten-out pasture",
 }
 
 
@@ -162,7 +163,7 @@ def _benched(z: Grid, locality: Locality) -> Grid:
     """Cut and fill along the roads: the ground near a road takes the road's smoothed profile."""
     weight, total, most = np.zeros((N, N)), np.zeros((N, N)), np.zeros((N, N))
     for road in locality.roads.values():
-        main = road.tags["highway"] in ("secondary", "tertiary", "unclassified")
+        main = road.tags["highway"] not in ("residential", "service")
         far = lengths(road.line)[-1]
         along = np.arange(0.0, far, 15.0)
         points = np.array([point_at(road.line, a)[0] for a in along])
@@ -249,15 +250,17 @@ def make_fuel(locality: Locality, z: NDArray[np.float32]) -> NDArray[np.uint8]:
         hamlet = (6600 < x < 7650 and 7950 < y < 8500) or (5900 < x < 6750 and 1000 < y < 1450)
         (village if in_village or hamlet else clearing)[r, c] = True
     ring = np.ones((3, 3), dtype=bool)
+    east, north = _offsets((1800.0, 1750.0))  # the drought has left little on the commons around the village
+    fuel[(np.hypot(east, north) < 1150.0 + 120.0 * other) & (fuel == 4)] = 8
     fuel[binary_dilation(clearing, ring) & (fuel != 1)] = 4
     fuel[clearing] = 4
-    fuel[binary_dilation(village, ring, iterations=5) & (fuel != 5)] = 4
+    fuel[binary_dilation(village, ring, iterations=5) & (fuel != 8)] = 4
     fuel[binary_dilation(village, ring, iterations=2)] = 5
     east, north = _offsets(PLACES["Sallow Spur sports ground"])
     fuel[(np.abs(east) < 95.0) & (np.abs(north) < 80.0)] = 4
     fuel[(np.abs(east) < 62.0) & (np.abs(north) < 48.0)] = 6
     east, north = _offsets(PLACES["Quarrel Flat showground"])
-    fuel[(np.abs(east) < 200.0) & (np.abs(north) < 170.0)] = 4
+    fuel[(np.abs(east) < 200.0) & (np.abs(north) < 170.0)] = 8
     fuel[(np.abs(east) < 110.0) & (np.abs(north) < 80.0)] = 6
     east, north = _offsets(PLACES["Quarrel Flat hall car park"])
     fuel[(np.abs(east) < 40.0) & (np.abs(north) < 40.0)] = 6

@@ -11,22 +11,21 @@ from demo_roads import RAILWAY, WATERS, Locality, Road, Tags, join
 
 
 def _pieces(road: Road) -> Iterator[tuple[list[Point], Tags]]:
-    """The road cut into ways of equal tags, as mappers do."""
+    """The road cut into ways of equal tags, as mappers do; neighbours share their end."""
     total = lengths(road.line)[-1]
-    cuts = {0.0, total}
-    for first, last, _ in road.stretches:
-        for along_m in (first, last):
-            if 0.0 < along_m < total:
-                p = join(road, along_m)
-                cuts.add(lengths(road.line)[road.line.index(p)])
-    marks, edges = lengths(road.line), sorted(cuts)
-    for first, last in pairwise(edges):
-        part = [p for p, m in zip(road.line, marks, strict=True) if first - 1e-6 <= m <= last + 1e-6]
-        tags = {**road.tags} if ", driveway" in road.name else {**road.tags, "name": road.name}
-        for s, t, own in road.stretches:
-            if s - 12.5 <= first and last <= t + 12.5:
+    cuts = [
+        join(road, along_m) for first, last, _ in road.stretches for along_m in (first, last) if 0.0 < along_m < total
+    ]
+    marks = lengths(road.line)
+    ends = sorted({0, len(road.line) - 1, *(road.line.index(p) for p in cuts)})
+    named = {} if ", driveway" in road.name else {"name": road.name}
+    for i, j in pairwise(ends):
+        tags = {**road.tags, **named}
+        middle = 0.5 * (marks[i] + marks[j])
+        for first, last, own in road.stretches:
+            if first < middle < last:
                 tags |= own
-        yield part, tags
+        yield road.line[i : j + 1], tags
 
 
 def osm_xml(locality: Locality, to_lon_lat: Callable[[list[Point]], list[Point]]) -> str:

@@ -232,8 +232,7 @@ def _main_roads(roads: dict[str, Road]) -> None:
         _swaying([MOUTH, (4960, 4380), (5200, 4200), (5480, 4180), (5700, 4010), (5980, 4060), (6220, 3850),
                (6480, 3860),
                (6700, 3650), (6980, 3690), (7200, 3460), (7480, 3520), (7720, 3330), (7960, 3360), (8150, 3160),
-               (8420, 3220),
-               (8640, 3010), (8850, 3040), (9020, 2920)], 13),
+               (8420, 3220), (8640, 3010), (8850, 3040), (9020, 2920)], 13),
         {"highway": "unclassified", **SEALED},
         numbered_by_distance=True,
     )  # fmt: skip
@@ -244,8 +243,7 @@ def _main_roads(roads: dict[str, Road]) -> None:
     river = Road(
         "Lantern River Road",
         _swaying([roads["Pound Street"].line[-1], (2700, 1350), (3150, 1230), (3900, 1160), (4700, 1170),
-               (5500, 1190), (6300, 1140),
-               (7200, 1130), (7800, 1300), (8300, 1420), (8900, 1380), (9480, 1300)], 14),
+               (5500, 1190), (6300, 1140), (7200, 1130), (7800, 1300), (8300, 1420), (8900, 1380), (9480, 1300)], 14),
         {"highway": "tertiary", "maxspeed": "80", **SEALED},
     )  # fmt: skip
     roads[river.name] = river
@@ -256,9 +254,8 @@ def _main_roads(roads: dict[str, Road]) -> None:
 
     dray = Road(
         "Old Dray Road",
-        _swaying([join_near(gap, (2980, 3890)), (2620, 4060), (2250, 3960), (1950, 3920), (1680, 3640), (1580, 3150),
-               (1500, 2700),
-               (1440, 2350), roads["Top Paddock Street"].line[0]], 15),
+        _swaying([join_near(gap, (2980, 3890)), (2620, 4060), (2250, 3960), (1950, 3920), (1500, 4020), (1000, 3880),
+                  (740, 3350), (800, 2800), (1080, 2420), roads["Top Paddock Street"].line[0]], 15),
         {"highway": "unclassified", **GRAVEL},
     )  # fmt: skip
     roads[dray.name] = dray
@@ -268,8 +265,7 @@ def _main_roads(roads: dict[str, Road]) -> None:
     ridge = Road(
         "Tannery Ridge Road",
         _swaying([join_near(gap, (4500, 5550)), (4100, 5560), (3750, 5750), (3350, 6220), (2850, 6760), (2350, 7330),
-               (1950, 7760),
-               (1680, 7980)], 16),
+               (1950, 7760), (1680, 7980)], 16),
         {"highway": "unclassified", "surface": "unpaved"},
     )  # fmt: skip
     roads[ridge.name] = ridge
@@ -282,8 +278,7 @@ def _main_roads(roads: dict[str, Road]) -> None:
     gate = Road(
         "Weeping Gate Road",
         _swaying([join_near(gap, (5000, 7620)), (5350, 7450), (5800, 7260), (6250, 6900), (6800, 6500), (7300, 6240),
-               (7800, 6260),
-               (8180, 6560), (8420, 7100), (8560, 7750), join_near(gap, (8560, 8420))], 18),
+               (7800, 6260), (8180, 6560), (8420, 7100), (8560, 7750), join_near(gap, (8560, 8420))], 18),
         {"highway": "unclassified", "maxspeed": "80", "surface": "compacted"},
     )  # fmt: skip
     roads[gate.name] = gate
@@ -294,23 +289,20 @@ def _main_roads(roads: dict[str, Road]) -> None:
     roads["Hobbin Creek Road"] = Road(
         "Hobbin Creek Road",
         _swaying([join_near(gate, (7000, 6380)), (6820, 6050), (6900, 5700), (7050, 5350), (7500, 5050),
-               (8100, 4800), (8800, 4620),
-               (9100, 4560)], 19),
+               (8100, 4800), (8800, 4620), (9100, 4560)], 19),
         {"highway": "unclassified", **GRAVEL},
     )  # fmt: skip
     roads["South Bank Road"] = Road(
         "South Bank Road",
         _swaying([roads["Wainwright Street"].line[0], (1700, 1180), (1800, 900), (2300, 720), (3200, 620),
-               (4300, 620), (5300, 640),
-               (5900, 760), (6150, 960), join_near(river, (6200, 1140))], 20),
+               (4300, 620), (5300, 640), (5900, 760), (6150, 960), join_near(river, (6200, 1140))], 20),
         {"highway": "unclassified", "maxspeed": "80", **GRAVEL},
     )  # fmt: skip
 
     track = Road(
         "Slipware Track",
         _swaying([join_near(spur, (5480, 4150)), (5600, 3880), (5560, 3560), (5450, 3230), (5240, 2900),
-               (5160, 2500), (5320, 2050),
-               (5480, 1620), join_near(river, (5500, 1190))], 21),
+               (5160, 2500), (5320, 2050), (5480, 1620), join_near(river, (5500, 1190))], 21),
         {"highway": "track", "tracktype": "grade4", "surface": "ground", "maxwidth": "2.2", "width": "2.2"},
     )  # fmt: skip
     roads[track.name] = track
@@ -342,8 +334,8 @@ Hobbin Gap Road    | 4330 6300 |  1 | 240 | farm  | Farm | 25
 Hobbin Gap Road    | 5700 7880 |  1 | 300 | farm  | Farm | -20
 Hobbin Gap Road    | 8000 8320 | -1 | 280 | farm  | Farm | 20
 Old Dray Road      | 2250 3960 |  1 | 320 | farm  | Farm | 25
-Old Dray Road      | 1600 3250 |  1 | 300 | farm  | Farm | -25
-Old Dray Road      | 1500 2750 | -1 | 280 | court | Lane | 20
+Old Dray Road      |  720 3300 |  1 | 300 | farm  | Farm | -25
+Old Dray Road      |  800 2800 | -1 | 280 | court | Lane | 20
 Charcoal Lane      | 2080 5450 | -1 | 260 | farm  | Farm | 20
 Charcoal Lane      | 2300 6200 |  1 | 240 | farm  | Farm | 20
 Tannery Ridge Road | 3500 6050 |  1 | 260 | farm  | Farm | 30
@@ -461,7 +453,7 @@ def _homes(roads: dict[str, Road], rng: np.random.Generator) -> list[Home]:
             gap = 58.0 if in_town else 150.0 if road.name == "Sallow Spur Road" else 900.0
             count = int((total - 30.0) // gap)
             spots = [(40.0 + gap * (k + 0.3 * rng.random()), s, 26.0) for k in range(count) for s in (1, -1)]
-        keep = 0.21 if kind == "residential" else 0.75
+        keep = 0.17 if kind == "residential" else 0.75
         for along_m, side, off in spots:
             chance, turn = rng.random(), rng.random()
             if along_m > total or (chance > keep and ", driveway" not in road.name):

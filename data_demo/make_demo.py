@@ -29,7 +29,7 @@ EAST_M, NORTH_M = 666_000.0, 5_997_000.0
 
 DAY = datetime(2026, 1, 17, tzinfo=timezone(timedelta(hours=11)))
 HOME_ALONG_M = 4630.0
-START: Point = (900.0, 8750.0)
+START: Point = (1300.0, 9000.0)
 NORTH_START: Point = (3900.0, 8600.0)
 NEAR_START: Point = (3150.0, 5950.0)
 
@@ -56,11 +56,11 @@ def write_raster(path: Path, values: NDArray[np.float32] | NDArray[np.uint8], *,
 
 
 HOURS = [6, 8, 9, 10, 11, 12, 13, 14, 15, 16, 16.5, 17, 17.5, 18, 19, 20, 22]
-TEMPERATURE_C = [23, 27, 30.5, 33.5, 36, 38, 39.5, 40.5, 41, 41, 40.5, 33, 29.5, 28, 26, 24, 21]
-HUMIDITY_PERCENT = [36, 28, 23, 19, 15.5, 13, 11, 10, 9, 9, 9.5, 22, 31, 36, 42, 48, 58]
-WIND_KM_H = [9, 12, 15, 18, 22, 28, 35, 42, 48, 52, 53, 46, 40, 35, 28, 22, 15]
-WIND_FROM_DEG = [335, 330, 328, 324, 322, 320, 319, 318, 318, 317, 312, 232, 226, 222, 218, 212, 205]
-GUST_KM_H = [15, 19, 24, 30, 36, 45, 55, 64, 72, 78, 80, 82, 68, 58, 45, 36, 25]
+TEMPERATURE_C = [21, 25, 28, 31, 33.5, 36, 38, 39.5, 40.7, 41, 40.5, 33, 29.5, 28, 26, 24, 21]
+HUMIDITY_PERCENT = [44, 36, 30, 25, 21, 17, 14, 11, 9.6, 9, 9.4, 22, 31, 36, 42, 48, 58]
+WIND_KM_H = [6, 7, 8, 9, 11, 14, 20, 30, 43, 52, 54, 46, 40, 35, 28, 22, 15]
+WIND_FROM_DEG = [340, 334, 330, 326, 322, 318, 315, 313, 312, 311, 308, 232, 226, 222, 218, 212, 205]
+GUST_KM_H = [11, 12, 14, 16, 20, 26, 35, 49, 66, 78, 81, 82, 68, 58, 45, 36, 25]
 
 
 def write_weather(path: Path) -> None:
@@ -148,15 +148,15 @@ def main(folder: Path) -> None:
         template,
         locality,
         name="The Tolmer-Okafor place",
-        ignitions=[("lightning strike on Tannery Ridge", at(10, 40), START)],
+        ignitions=[("lightning strike on Tannery Ridge", at(10, 30), START)],
     )
     two = plan_text(
         template,
         locality,
         name="The Tolmer-Okafor place, fire on two sides",
         ignitions=[
-            ("fire north of Hobbin Gap Road", at(11, 0), NORTH_START),
-            ("slashing work beside Tannery Ridge Road", at(11, 30), NEAR_START),
+            ("fire north of Hobbin Gap Road", at(10, 30), NORTH_START),
+            ("slashing work beside Tannery Ridge Road", at(11, 15), NEAR_START),
         ],
     )
     (folder / "plan.toml").write_text(one, encoding="utf-8", newline="\n")
