@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 import networkx as nx
@@ -168,6 +168,52 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
     chains = _chains(pieces, point=point, is_end=is_end, one_way=one_way) if split == "junctions" else None
     return _assemble(
         clean, pieces, chains=chains, point=point, identity=identity, first=first, one_way=one_way, crs=target
+    )
+
+
+def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
+    """The ways that have a point inside a box (west, south, east, north) in degrees, each kept whole.
+
+    Raises
+    ------
+    InputError
+        When none has.
+
+    Examples
+    --------
+    >>> ways = Ways(
+    ...     way_id=np.array([7, 8]),
+    ...     start=np.array([0, 2, 4]),
+    ...     node=np.array([1, 2, 3, 4]),
+    ...     lon_deg=np.array([147.0, 147.1, 149.0, 149.1]),
+    ...     lat_deg=np.full(4, -37.0),
+    ...     tags={"highway": ("residential", "track")},
+    ... )
+    >>> ways_within(ways, (146.9, -37.1, 147.05, -36.9)).way_id.tolist()
+    [7]
+    """
+    west, south, east, north = box
+    inside = (ways.lon_deg >= west) & (ways.lon_deg <= east) & (ways.lat_deg >= south) & (ways.lat_deg <= north)
+    size = np.diff(ways.start)
+    way_of = np.repeat(np.arange(size.size), size)
+    keep = np.bincount(way_of[inside], minlength=size.size) > 0
+    if not keep.any():
+        raise refuse(
+            "around_deg",
+            f"no road of the file touches {box}",
+            expected="a box (west, south, east, north) over the roads",
+            mend="check the order and sign of the four numbers",
+        )
+    points = keep[way_of]
+    chosen = np.flatnonzero(keep)
+    return replace(
+        ways,
+        way_id=ways.way_id[keep],
+        start=np.concatenate([[0], np.cumsum(size[keep])]).astype(np.int64),
+        node=ways.node[points],
+        lon_deg=ways.lon_deg[points],
+        lat_deg=ways.lat_deg[points],
+        tags={tag: tuple(values[i] for i in chosen) for tag, values in ways.tags.items()},
     )
 
 
