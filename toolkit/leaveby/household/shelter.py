@@ -172,8 +172,9 @@ def last_resort(
     >>> task = {"name": "shutters", "ways": ["shelter"], "shortest_min": 0.5, "likely_min": 1, "longest_min": 2}
     >>> strike = {"name": "strike", "at": "2026-01-17T12:40:00+11:00", "lon_lat_deg": [[148.85, -36.05]]}
     >>> plan = plan_from_document({
-    ...     "plan": {"name": "x"}, "home": {"lon_deg": 148.9, "lat_deg": -36.1}, "people": [{"name": "Bo", "can": ["lift"]}],
-    ...     "tasks": [task], "safe_points": [point], "roads": {"file": "r.osm"}, "terrain": {"file": "t.tif"},
+    ...     "plan": {"name": "x"}, "home": {"lon_deg": 148.9, "lat_deg": -36.1},
+    ...     "people": [{"name": "Bo", "can": ["lift"]}], "tasks": [task],
+    ...     "safe_points": [point], "roads": {"file": "r.osm"}, "terrain": {"file": "t.tif"},
     ...     "fuel": {"type": "dry eucalypt forest"}, "weather": {"file": "w.csv"}, "ignitions": [strike],
     ... })
     >>> found = last_resort(
