@@ -84,8 +84,10 @@ def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDA
     return _flame_length_as3959(_array(head_ros_m_s) * 3.6, _array(overall_load_t_ha))
 
 
-def fireline_intensity_kw_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
-    """Byram's fireline intensity, with the heat yield of AS 3959.
+def fireline_intensity_kw_m(
+    head_ros_m_s: ArrayLike, load_t_ha: ArrayLike, *, heat_yield_kj_kg: float = HEAT_YIELD_KJ_KG
+) -> NDArray[np.float64]:
+    """Byram's fireline intensity, by default with the heat yield of AS 3959.
 
     Parameters
     ----------
@@ -93,6 +95,8 @@ def fireline_intensity_kw_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> ND
         Head rate of spread, m/s.
     load_t_ha : array_like
         Fuel that burns in the flames, t/ha.
+    heat_yield_kj_kg : float
+        Heat given off by a kilogram of fuel, kJ/kg; older reports take 16,000.
 
     Returns
     -------
@@ -108,4 +112,4 @@ def fireline_intensity_kw_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> ND
     >>> float(fireline_intensity_kw_m(1.0, 20.0))
     37200.0
     """
-    return _byram(HEAT_YIELD_KJ_KG, _array(load_t_ha) * 0.1, _array(head_ros_m_s))
+    return _byram(heat_yield_kj_kg, _array(load_t_ha) * 0.1, _array(head_ros_m_s))

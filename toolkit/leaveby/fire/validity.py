@@ -218,7 +218,7 @@ def _below_rule(
                 k = int(np.argmax(np.where(bad, rule_km_h - ros_km_h, -np.inf)))
                 rule = "10 %" if wooded[k % len(zones.types)] else "20 %"
                 lines.append(
-                    f"{MODEL_NAMES[model]}: {where} its range it gives as little as {ros_km_h.flat[k]:.1f} km/h on flat "
-                    f"ground, where the {rule} rule gives {rule_km_h.flat[k]:.1f}."
+                    f"{MODEL_NAMES[model]}: {where} its range it gives as little as {ros_km_h.flat[k]:.1f} km/h on "
+                    f"flat ground, where the {rule} rule gives {rule_km_h.flat[k]:.1f}."
                 )
     return tuple(lines)

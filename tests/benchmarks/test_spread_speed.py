@@ -1,0 +1,62 @@
+"""Ten million cells of each equation. Run with: pytest tests/benchmarks --benchmark-enable
+
+Wanted: under 2 s each on one core, with no more than three temporary arrays (tests/fire/test_spread_models.py counts
+them). Without --benchmark-enable each runs once, on few cells, only to see that it runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from leaveby.fire import danger, moisture, rate_of_spread
+
+FULL_CELLS = 10_000_000
+FEW_CELLS = 10_000
+
+Inputs = dict[str, NDArray[np.float64]]
+
+EQUATIONS: dict[str, Callable[[Inputs], NDArray[np.float64]]] = {
+    "forest_fire_danger_index": lambda i: danger.forest_fire_danger_index(
+        i["T"], i["RH"], wind_speed_m_s=i["U"], drought_factor=9.0
+    ),
+    "grass_fire_danger_index": lambda i: danger.grass_fire_danger_index(
+        i["T"], i["RH"], wind_speed_m_s=i["U"], curing_percent=90.0
+    ),
+    "mark5": lambda i: rate_of_spread.mark5_ros_m_s(i["U"], i["MC"]),
+    "dry_eucalypt": lambda i: rate_of_spread.dry_eucalypt_ros_m_s(
+        i["U"], i["MC"], surface_hazard_score=3.5, near_surface_hazard_score=3.0, near_surface_height_cm=i["H"]
+    ),
+    "grass": lambda i: rate_of_spread.grass_ros_m_s(i["U"], i["MC"], curing_percent=i["RH"]),
+    "shrubland": lambda i: rate_of_spread.shrubland_ros_m_s(i["U"], i["MC"], height_m=i["H"]),
+    "rule_10_percent": lambda i: rate_of_spread.rule_10_percent_ros_m_s(i["U"]),
+    "forest_moisture": lambda i: moisture.forest_moisture_percent(i["T"], i["RH"], period="afternoon"),
+    "grass_moisture": lambda i: moisture.grass_moisture_percent(i["T"], i["RH"]),
+}
+
+
+@pytest.fixture(scope="module")
+def inputs(request: pytest.FixtureRequest) -> Inputs:
+    cells = FEW_CELLS if request.config.getoption("benchmark_disable") else FULL_CELLS
+    rng = np.random.default_rng(1)
+    return {
+        "T": rng.uniform(5.0, 45.0, cells),
+        "RH": rng.uniform(5.0, 95.0, cells),
+        "U": rng.uniform(0.0, 25.0, cells),
+        "MC": rng.uniform(3.0, 20.0, cells),
+        "H": rng.uniform(0.5, 25.0, cells),
+    }
+
+
+@pytest.mark.parametrize("name", list(EQUATIONS))
+def test_equation_on_ten_million_cells(benchmark: Any, inputs: Inputs, name: str) -> None:
+    equation = EQUATIONS[name]
+    equation({key: values[:10] for key, values in inputs.items()})  # compile before the clock runs
+    out = benchmark.pedantic(equation, args=(inputs,), rounds=3, iterations=1)
+    assert out.shape == inputs["T"].shape
+    assert np.all(np.isfinite(out))
+    assert np.all(out >= 0.0)
