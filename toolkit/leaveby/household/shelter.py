@@ -78,7 +78,7 @@ class LastResort:
         Last moment at which closing can begin and be done in time at the asked confidence; it may lie before the start
         of the scenario.
     too_late : tuple of str
-        Tasks that on this list end after the embers arrive.
+        Tasks that on this list, stretched to `ready_s`, end after the embers arrive.
     heat_kw_m2 : float or None
         Radiant heat on the house.
     heat_class : str or None
@@ -219,7 +219,9 @@ def last_resort(
             shelter_ready_s=ready_s, arrival_s=front_s, confidence=plan.confidence
         ),
         too_late=tuple(
-            policy.tasks[task] for task in policy.order if begins_s + policy.finish_s[task] >= ember_early_s
+            policy.tasks[task]
+            for task in policy.order
+            if begins_s + policy.finish_s[task] * _stretch(takes_s, policy) >= ember_early_s
         ),
         heat_kw_m2=heat_kw_m2,
         heat_class=None if heat_kw_m2 is None else exposure_class(heat_kw_m2),

@@ -1,0 +1,459 @@
+"""The plan document: what a right one becomes, and what is said of a wrong one."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Callable
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from leaveby.errors import Fault, InputError
+from leaveby.household.plan import Plan, towing_car, trailer, ways, why_no_way
+from leaveby.household.plan_file import plan_from_document
+
+EAST = timezone(timedelta(hours=11))
+
+DOCUMENT: dict[str, Any] = {
+    "plan": {
+        "name": "The Marlow place, 9 Gannet Lane",
+        "confidence": 0.95,
+        "margin_min": 12,
+        "members": 500,
+        "seed": 7,
+        "horizon_h": 6,
+        "durations": "triangular",
+    },
+    "home": {"lon_deg": 148.9, "lat_deg": -36.1},
+    "house": {"heat_limit_kw_m2": 12.5, "clear_m": 20},
+    "people": [
+        {"name": "Ines", "can": ["lift", "drive", "tow"], "arrives_after_min": 15},
+        {"name": "Bo", "can": ["lift", "drive"]},
+        {"name": "Wren", "can": []},
+    ],
+    "animals": [{"name": "two goats", "note": "in the tray"}],
+    "vehicles": [
+        {
+            "name": "ute",
+            "kind": "car",
+            "seats": 5,
+            "width_m": 1.9,
+            "height_m": 1.9,
+            "length_m": 5.4,
+            "mass_kg": 2400,
+            "power_kw": 140,
+        },
+        {
+            "name": "the house",
+            "kind": "trailer",
+            "towed_by": "ute",
+            "width_m": 2.5,
+            "height_m": 4.2,
+            "length_m": 8.4,
+            "mass_kg": 3400,
+        },
+    ],
+    "towing": {"speed_limit_km_h": 72},
+    "tasks": [
+        {
+            "name": "wheels",
+            "ways": ["tow"],
+            "shortest_min": 25,
+            "likely_min": 40,
+            "longest_min": 80,
+            "hands": 2,
+            "needs": ["lift"],
+        },
+        {
+            "name": "hitch",
+            "ways": ["tow"],
+            "shortest_min": 5,
+            "likely_min": 10,
+            "longest_min": 25,
+            "hands": 2,
+            "after": ["wheels"],
+        },
+        {"name": "shutters", "ways": ["car", "shelter"], "shortest_min": 0.5, "likely_min": 1, "longest_min": 2},
+    ],
+    "safe_points": [
+        {
+            "name": "showground",
+            "lon_deg": 148.8,
+            "lat_deg": -36.2,
+            "kind": "safe_point",
+            "ways": ["tow", "car", "foot"],
+        },
+        {"name": "oval", "lon_deg": 148.91, "lat_deg": -36.1, "kind": "place_of_last_resort", "ways": ["foot"]},
+    ],
+    "roads": {"file": "roads.osm", "standoff_m": 100, "smoke_lead_min": 10},
+    "terrain": {"file": "terrain.tif", "cell_m": 30},
+    "fuel": {"file": "fuel.tif", "legend": "legend.csv"},
+    "weather": {"file": "weather.csv", "drought_factor": 9.5},
+    "fire": {"models": ["dry_eucalypt"], "what_if_km_h": [12, 50]},
+    "ignitions": [
+        {
+            "name": "strike",
+            "at": datetime(2026, 1, 17, 12, 40, tzinfo=EAST),
+            "lon_lat_deg": [[148.85, -36.05]],
+        },
+        {
+            "name": "burn",
+            "at": datetime(2026, 1, 17, 11, 0, tzinfo=EAST),
+            "lon_lat_deg": [[148.8, -36.0], [148.81, -36.0], [148.81, -36.01], [148.8, -36.0]],
+            "ring": True,
+        },
+    ],
+}
+
+
+def changed(change: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
+    document = copy.deepcopy(DOCUMENT)
+    change(document)
+    return document
+
+
+def faults_of(document: dict[str, Any], **more: Any) -> tuple[Fault, ...]:
+    with pytest.raises(InputError) as caught:
+        plan_from_document(document, where="home.toml", **more)
+    return caught.value.faults
+
+
+def read(document: dict[str, Any]) -> Plan:
+    return plan_from_document(document, where="home.toml")
+
+
+def test_right_document_becomes_si() -> None:
+    plan = read(DOCUMENT)
+    assert plan.margin_s == 720.0
+    assert plan.horizon_s == 21600.0
+    assert plan.people[0].arrives_after_s == 900.0
+    assert plan.tasks[0].likely_s == 2400.0
+    assert plan.towing is not None
+    assert plan.towing.speed_limit_m_s == pytest.approx(20.0)
+    assert plan.roads.file == Path("roads.osm")
+    assert plan.roads.smoke_lead_s == 600.0
+    assert plan.fire.what_if_m_s == pytest.approx((12 / 3.6, 50 / 3.6))
+    assert plan.starts_at == datetime(2026, 1, 17, 11, 0, tzinfo=EAST)
+    # A perimeter closed by repeating its first point is the same perimeter.
+    assert len(plan.ignitions[1].lon_lat_deg) == 3
+    assert ways(plan) == ("tow", "car", "foot")
+    assert trailer(plan) == plan.vehicles[1]
+    assert towing_car(plan) == plan.vehicles[0]
+    assert plan.where == "home.toml"
+
+
+def test_input_is_left_alone() -> None:
+    document = copy.deepcopy(DOCUMENT)
+    read(document)
+    assert document == DOCUMENT
+
+
+def test_tuples_and_times_in_quotes_are_read_like_a_file() -> None:
+    document = changed(
+        lambda d: d["ignitions"][0].update(at="2026-01-17T12:40:00+11:00", lon_lat_deg=((148.85, -36.05),))
+    )
+    assert read(document) == read(DOCUMENT)
+
+
+# --- one fault at a time: where it is said to be, and what is said -------------------------------------------
+
+CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]] = [
+    (
+        "confidence one",
+        lambda d: d["plan"].update(confidence=1.0),
+        "[plan] confidence",
+        ("no computation can be certain",),
+    ),
+    ("confidence per cent", lambda d: d["plan"].update(confidence=95), "[plan] confidence", ("0.95",)),
+    ("confidence low", lambda d: d["plan"].update(confidence=0.2), "[plan] confidence", ("0.5 to 0.999",)),
+    ("too few members", lambda d: d["plan"].update(members=10), "[plan] members", ("at least 20",)),
+    ("misspelt key", lambda d: d["plan"].update(confidnce=0.9), "[plan] confidnce", ('"confidence"',)),
+    ("misspelt section", lambda d: d.update(wether={}), "[wether]", ('"weather"',)),
+    ("misspelt key of a task", lambda d: d["tasks"][1].update(hand=2), 'tasks[2] "hitch": hand', ('"hands"',)),
+    ("missing section", lambda d: d.pop("terrain"), "[terrain]", ("is missing", "[terrain]")),
+    ("missing file", lambda d: d["roads"].pop("file"), "[roads] file", ("is missing",)),
+    ("missing time", lambda d: d["tasks"][0].pop("likely_min"), 'tasks[1] "wheels": likely_min', ("minutes",)),
+    ("no people", lambda d: d.update(people=[]), "[[people]]", ("at least one person",)),
+    ("no safe point", lambda d: d.update(safe_points=[]), "[[safe_points]]", ("at least one safe point",)),
+    (
+        "only last resorts",
+        lambda d: d.update(safe_points=[d["safe_points"][1]]),
+        "[[safe_points]]",
+        ("only places of last resort",),
+    ),
+    ("number in quotes", lambda d: d["tasks"][1].update(hands="2"), 'tasks[2] "hitch": hands', ("without quotes",)),
+    ("half a person", lambda d: d["tasks"][1].update(hands=1.5), 'tasks[2] "hitch": hands', ("whole number",)),
+    ("true is no number", lambda d: d["plan"].update(margin_min=True), "[plan] margin_min", ("minutes",)),
+    ("not finite", lambda d: d["plan"].update(margin_min=float("nan")), "[plan] margin_min", ("not a finite number",)),
+    ("negative margin", lambda d: d["plan"].update(margin_min=-5), "[plan] margin_min", ("is -5", "0 to 1440")),
+    ("list in no brackets", lambda d: d["people"][1].update(can="lift"), 'people[2] "Bo": can', ('["lift"]',)),
+    ("unknown way", lambda d: d["tasks"][1].update(ways=["tows"]), 'tasks[2] "hitch": ways[1]', ('"tow"',)),
+    ("unknown kind", lambda d: d["vehicles"][0].update(kind="cars"), 'vehicles[1] "ute": kind', ('"car"',)),
+    ("same name", lambda d: d["tasks"][1].update(name="wheels"), 'tasks[2] "wheels": name', ("two tasks",)),
+    ("no such predecessor", lambda d: d["tasks"][1].update(after=["wheel"]), 'tasks[2] "hitch": after', ('"wheels"',)),
+    ("itself", lambda d: d["tasks"][1].update(after=["hitch"]), 'tasks[2] "hitch": after', ("the task itself",)),
+    (
+        "ring",
+        lambda d: d["tasks"][0].update(after=["hitch"]),
+        'tasks[1] "wheels": after',
+        ('"wheels" before "hitch" before "wheels"',),
+    ),
+    ("nobody can", lambda d: d["tasks"][1].update(needs=["fly"]), 'tasks[2] "hitch": needs', ('"fly"', "nobody")),
+    (
+        "too few can",
+        lambda d: d["tasks"][1].update(needs=["tow"]),
+        'tasks[2] "hitch": hands',
+        ("takes 2 people", 'only "Ines" can'),
+    ),
+    ("a child's hands", lambda d: d["tasks"][1].update(hands=3), 'tasks[2] "hitch": hands', ("at most 2",)),
+    (
+        "likely beyond longest",
+        lambda d: d["tasks"][1].update(likely_min=30),
+        'tasks[2] "hitch": likely_min',
+        ("is 30, outside", "5 to 25"),
+    ),
+    ("shortest beyond", lambda d: d["tasks"][1].update(shortest_min=26), 'tasks[2] "hitch": shortest_min', ("is 26",)),
+    (
+        "no such car",
+        lambda d: d["vehicles"][1].update(towed_by="utes"),
+        'vehicles[2] "the house": towed_by',
+        ('"ute"',),
+    ),
+    (
+        "towed by nothing",
+        lambda d: d["vehicles"][1].pop("towed_by"),
+        'vehicles[2] "the house": towed_by',
+        ("is missing",),
+    ),
+    ("no towing speed", lambda d: d.pop("towing"), "[towing]", ("speed_limit_km_h",)),
+    ("tow without trailer", lambda d: d["vehicles"].pop(1), 'tasks[1] "wheels": ways', ("there is no trailer",)),
+    (
+        "a second trailer",
+        lambda d: d["vehicles"].append({**d["vehicles"][1], "name": "float"}),
+        'vehicles[3] "float"',
+        ("at most one trailer",),
+    ),
+    ("seats in a trailer", lambda d: d["vehicles"][1].update(seats=2), 'vehicles[2] "the house": seats', ("at a car",)),
+    (
+        "exchanged",
+        lambda d: d["home"].update(lon_deg=-36.1, lat_deg=148.9),
+        "[home] lat_deg",
+        ("is 148.9", "look exchanged"),
+    ),
+    ("lost sign", lambda d: d["safe_points"][0].update(lat_deg=36.2), 'safe_points[1] "showground"', ("sign",)),
+    ("longitude", lambda d: d["home"].update(lon_deg=200), "[home] lon_deg", ("-180 to 180",)),
+    (
+        "no offset",
+        lambda d: d["ignitions"][0].update(at=datetime(2026, 1, 17, 12, 40)),
+        'ignitions[1] "strike": at',
+        ("without a UTC offset", "+11:00"),
+    ),
+    ("no date", lambda d: d["ignitions"][0].update(at="noon"), 'ignitions[1] "strike": at', ("UTC offset",)),
+    (
+        "not a pair",
+        lambda d: d["ignitions"][0].update(lon_lat_deg=[[148.8]]),
+        "lon_lat_deg[1]",
+        ("[longitude, latitude]",),
+    ),
+    ("no point", lambda d: d["ignitions"][0].update(lon_lat_deg=[]), 'ignitions[1] "strike": lon_lat_deg', ("pairs",)),
+    (
+        "exchanged ignition",
+        lambda d: d["ignitions"][0].update(lon_lat_deg=[[-36.05, 148.85]]),
+        'ignitions[1] "strike": lon_lat_deg[1]',
+        ("longitude first",),
+    ),
+    (
+        "a perimeter of two points",
+        lambda d: d["ignitions"][0].update(lon_lat_deg=[[148.8, -36.0], [148.9, -36.0]], ring=True),
+        'ignitions[1] "strike": lon_lat_deg',
+        ("at least 3",),
+    ),
+    ("no ignition", lambda d: d.update(ignitions=[]), "[[ignitions]]", ("at least one ignition",)),
+    ("raster without legend", lambda d: d["fuel"].pop("legend"), "[fuel] legend", ("raster",)),
+    ("polygons without column", lambda d: d.update(fuel={"file": "c.gpkg"}), "[fuel] column", ("polygons",)),
+    ("fuel twice", lambda d: d["fuel"].update(type="grass"), "[fuel]", ("both file and type",)),
+    ("no fuel", lambda d: d.update(fuel={}), "[fuel]", ("neither file nor type",)),
+    ("floor and set", lambda d: d["fire"].update(floor_km_h=5, set_km_h=12), "[fire]", ("both",)),
+    ("no spread", lambda d: d["fire"].update(set_km_h=0), "[fire] set_km_h", ("more than 0",)),
+    ("driest is ten", lambda d: d["weather"].update(drought_factor=11), "[weather] drought_factor", ("0 to 10",)),
+    ("a section that is a number", lambda d: d.update(home=3), "[home]", ("section",)),
+    ("an empty name", lambda d: d["plan"].update(name=""), "[plan] name", ("is empty",)),
+]
+
+
+@pytest.mark.parametrize(("change", "place", "said"), [case[1:] for case in CASES], ids=[case[0] for case in CASES])
+def test_each_fault_is_said_where_it_is(
+    change: Callable[[dict[str, Any]], object], place: str, said: tuple[str, ...]
+) -> None:
+    faults = faults_of(changed(change))
+    matching = [fault for fault in faults if fault.place.endswith(place)]
+    assert matching, [str(fault) for fault in faults]
+    for words in said:
+        assert words in str(matching[0])
+    assert all(fault.place.startswith("home.toml: ") for fault in faults)
+
+
+def test_no_jargon_of_the_checker_reaches_the_person() -> None:
+    jargon = (
+        "Input should",
+        "dataclass",
+        "keyword",
+        "pydantic",
+        "NoneType",
+        "literal",
+        "validat",
+        "Union",
+        "str ",
+        "loc",
+    )
+    for _, change, _, _ in CASES:
+        for fault in faults_of(changed(change)):
+            assert not any(word in str(fault).removeprefix("home.toml") for word in jargon), str(fault)
+
+
+def test_all_faults_at_once() -> None:
+    def spoil(d: dict[str, Any]) -> None:
+        d["plan"]["confidence"] = 1.0
+        d["tasks"][1]["hands"] = 9
+        d["tasks"][0]["after"] = ["hitch"]
+        d["vehicles"][1]["towed_by"] = "utes"
+        d["ignitions"][0]["at"] = datetime(2026, 1, 17, 12, 40)
+        del d["weather"]["file"]
+        d["extra"] = 1
+
+    places = {fault.place.removeprefix("home.toml: ") for fault in faults_of(changed(spoil))}
+    assert places == {
+        "[plan] confidence",
+        'tasks[2] "hitch": hands',
+        'tasks[1] "wheels": after',
+        'vehicles[2] "the house": towed_by',
+        'ignitions[1] "strike": at',
+        "[weather] file",
+        "[extra]",
+    }
+
+
+def test_two_rings_are_both_named() -> None:
+    def spoil(d: dict[str, Any]) -> None:
+        more = {"ways": ["car"], "shortest_min": 1, "likely_min": 2, "longest_min": 3}
+        d["tasks"] += [{"name": "a", "after": ["b"], **more}, {"name": "b", "after": ["a"], **more}]
+        d["tasks"][0]["after"] = ["hitch"]
+
+    rings = [fault for fault in faults_of(changed(spoil)) if "in a ring" in fault.wrong]
+    assert len(rings) == 2
+
+
+def test_names_of_equations_are_checked_when_they_are_known() -> None:
+    document = changed(lambda d: d["fire"].update(models=["dry_eucalpt"]))
+    assert read(document).fire.models == ("dry_eucalpt",)
+    (fault,) = faults_of(document, fire_models=("dry_eucalypt", "mark5"))
+    assert '"dry_eucalypt"' in fault.mend
+
+
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers() | st.text(max_size=5),
+        lambda inner: st.lists(inner, max_size=3),
+        max_leaves=5,
+    ),
+    st.sampled_from(sorted(DOCUMENT)),
+)
+def test_whatever_stands_in_a_section_is_a_fault_not_a_crash(value: object, section: str) -> None:
+    document = changed(lambda d: d.update({section: value}))
+    empty_is_right = (value == [] and section in ("animals", "tasks")) or (value is None and section == "towing")
+    if empty_is_right:
+        return
+    assert faults_of(document)
+
+
+@given(st.sampled_from(["people", "vehicles", "tasks", "safe_points", "ignitions"]), st.data())
+def test_whatever_stands_in_a_table_is_a_fault_not_a_crash(section: str, data: st.DataObject) -> None:
+    document = copy.deepcopy(DOCUMENT)
+    table = document[section][0]
+    key = data.draw(st.sampled_from(sorted(table)))
+    table[key] = data.draw(
+        st.none()
+        | st.lists(st.integers(), min_size=1, max_size=2)
+        | st.dictionaries(st.text(max_size=3), st.integers(), max_size=2)
+    )
+    if table[key] is None and key in ("seats", "power_kw"):
+        return
+    assert faults_of(document)
+
+
+# --- ways and assumptions ---------------------------------------------------------------------------------------------
+
+
+def test_ways_depend_on_who_can_drive() -> None:
+    nobody_tows = read(changed(lambda d: d["people"][0].update(can=["lift", "drive"])))
+    assert ways(nobody_tows) == ("car", "foot")
+    assert any("Nobody can drive with the trailer on." in said for said in nobody_tows.assumptions)
+    nobody_drives = read(changed(lambda d: [one.update(can=["lift"]) for one in d["people"]]))
+    assert ways(nobody_drives) == ("foot",)
+
+
+def test_too_few_seats_are_no_way() -> None:
+    plan = read(changed(lambda d: d["vehicles"][0].update(seats=2)))
+    assert ways(plan) == ("foot",)
+    assert why_no_way(plan, "car") == "The cars that can be driven at once have 2 seats for 3 people."
+
+
+def test_a_second_car_counts_only_with_a_second_driver() -> None:
+    def two_cars(d: dict[str, Any]) -> None:
+        d["vehicles"][0]["seats"] = 2
+        d["vehicles"].append({**d["vehicles"][0], "name": "hatch"})
+
+    assert ways(read(changed(two_cars))) == ("tow", "car", "foot")
+    alone = changed(two_cars)
+    alone["people"][1]["can"] = ["lift"]
+    assert ways(read(alone)) == ("foot",)
+
+
+def test_whatever_was_left_open_and_could_save_minutes_is_said() -> None:
+    def leave_open(d: dict[str, Any]) -> None:
+        for key in ("confidence", "margin_min", "durations"):
+            del d["plan"][key]
+        del d["roads"]["standoff_m"], d["roads"]["smoke_lead_min"], d["weather"]["drought_factor"]
+        del d["vehicles"][0]["power_kw"], d["vehicles"][0]["seats"], d["fire"]
+        d["tasks"][0]["done_before_season"] = True
+        d["safe_points"][0]["ways"] = ["tow", "car"]
+
+    plan = read(changed(leave_open))
+    said = " ".join(plan.assumptions)
+    for words in (
+        "no confidence",
+        "no margin; 10 minutes",
+        "beta-PERT",
+        "no stand-off",
+        "no smoke lead",
+        "no drought factor; 10",
+        "no power of: ute",
+        "no seats of: ute",
+        "no rate-of-spread equation",
+        "done before the season, so without time today: wheels",
+        "At home from the start, since the plan says nothing else: Bo, Wren",
+        "waited for: Ines",
+        "Takes no task, since the plan lists nothing that they can do: Wren",
+        "One person is enough, since the plan says nothing else, for: shutters",
+        "no task for leaving by foot",
+        "No safe point takes foot",
+        "mean wind",
+    ):
+        assert words in said, words
+    assert plan.weather.drought_factor == 10.0
+
+
+def test_what_is_stated_is_not_called_an_assumption() -> None:
+    said = " ".join(read(DOCUMENT).assumptions)
+    for words in ("confidence", "margin", "stand-off", "smoke lead", "drought", "power", "seats"):
+        assert words not in said
+
+
+def test_speed_set_by_hand_is_said() -> None:
+    plan = read(changed(lambda d: d["fire"].update(set_km_h=12)))
+    assert any("set by hand to 12 km/h" in said for said in plan.assumptions)
+    assert plan.fire.set_m_s == pytest.approx(12 / 3.6)

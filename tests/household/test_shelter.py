@@ -1,0 +1,201 @@
+"""The last resort: whether closing the house fits, what is said, and what must never be said."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from leaveby.caution import LAST_RESORT
+from leaveby.errors import InputError
+from leaveby.household.plan import (
+    FireInput,
+    FuelInput,
+    Home,
+    House,
+    IgnitionInput,
+    Person,
+    Plan,
+    RoadsInput,
+    SafePoint,
+    Task,
+    TerrainInput,
+    WeatherInput,
+)
+from leaveby.household.readiness import ready_times, sample_durations
+from leaveby.household.shelter import HEADING, LastResort, Place, earliest_at, last_resort, latest_start
+
+MINUTE_S = 60.0
+
+PLAN = Plan(
+    name="The Marlow place",
+    confidence=0.95,
+    margin_s=600.0,
+    members=100,
+    seed=1,
+    horizon_s=8 * 3600.0,
+    durations="beta_pert",
+    home=Home(148.9, -36.1),
+    house=House(heat_limit_kw_m2=12.5, clear_m=20.0),
+    people=(Person("Ines", can=("lift",)), Person("Wren")),
+    tasks=(
+        # Common practice, no source: shutters for the whole house go on in about one minute.
+        Task("shutters", ("car", "shelter"), 30.0, 60.0, 120.0),
+        Task("gutters", ("shelter",), 600.0, 1200.0, 2400.0, needs=("lift",)),
+        Task("gas off", ("shelter",), 120.0, 180.0, 600.0, after=("gutters",)),
+        Task("bags", ("car",), 300.0, 600.0, 900.0),
+    ),
+    safe_points=(SafePoint("showground", 148.8, -36.2, "safe_point", ("car",)),),
+    roads=RoadsInput(Path("r.osm"), standoff_m=100.0, smoke_lead_s=600.0),
+    terrain=TerrainInput(Path("t.tif")),
+    fuel=FuelInput(type="dry eucalypt forest"),
+    weather=WeatherInput(Path("w.csv")),
+    fire=FireInput(models=("dry_eucalypt",)),
+    ignitions=(
+        IgnitionInput("strike", datetime.fromisoformat("2026-01-17T12:40:00+11:00"), lon_lat_deg=((148.85, -36.05),)),
+    ),
+)
+OVAL = Place("oval", "foot", distance_m=700.0, travel_s=9.5 * MINUTE_S, open_until_s=70 * MINUTE_S)
+HALL = Place("hall", "car", distance_m=4000.0, travel_s=5 * MINUTE_S, open_until_s=30 * MINUTE_S)
+
+
+def worked_out(**more: object) -> LastResort:
+    known: dict[str, object] = {
+        "shelter_ready_s": np.full(100, 25 * MINUTE_S),
+        "ember_arrival_s": np.linspace(60 * MINUTE_S, 90 * MINUTE_S, 100),
+        "front_arrival_s": np.linspace(80 * MINUTE_S, 110 * MINUTE_S, 100),
+        "leaving_ends_s": 50 * MINUTE_S,
+        "heat_kw_m2": 33.21,
+        "places": (OVAL, HALL),
+    }
+    plan = more.pop("plan", PLAN)
+    assert isinstance(plan, Plan)
+    return last_resort(plan, **{**known, **more})  # type: ignore[arg-type]
+
+
+def test_hand_worked_example() -> None:
+    # Closing takes 25 minutes and begins when leaving ends, at 50: done at 75. Embers come between 60 and 90 in equal
+    # steps: by 75 in half of the members; the front not before 80. By 35 it had to begin to be done before the embers
+    # in (nearly) all members: 60 - 25.
+    found = worked_out()
+    assert found.begins_s == 50 * MINUTE_S
+    assert found.closed_before_embers == pytest.approx(0.5, abs=0.01)
+    assert found.closed_before_front == 1.0
+    # The second half of a twentieth of the members: 60 + 30 * 4/99 minutes.
+    assert found.latest_start_before_embers_s / MINUTE_S == pytest.approx(35 + 30 * 4 / 99)
+    assert found.ember_arrival_s / MINUTE_S == pytest.approx(60 + 30 * 4 / 99)
+    assert found.heat_class == "BAL-40"
+    assert found.above_stated_limit is True
+    assert found.place == OVAL
+    assert found.place_reachable
+
+
+def test_order_of_the_list_and_what_comes_too_late() -> None:
+    found = worked_out()
+    assert set(found.tasks) == {"shutters", "gutters", "gas off"}
+    # The list alone: gutters 20, gas 3, shutters 1, one pair of hands: 24 minutes from minute 50; embers from 61.
+    assert found.policy.ready_s == 24 * MINUTE_S
+    assert "gutters" in found.too_late
+    assert "gas off" in found.too_late
+
+
+def test_the_caution_stands_first_and_no_promise_anywhere() -> None:
+    cases = (
+        worked_out(),
+        worked_out(leaving_ends_s=0.0),
+        worked_out(leaving_ends_s=np.inf),
+        worked_out(heat_kw_m2=5.0),
+        worked_out(heat_kw_m2=None),
+        worked_out(places=()),
+        worked_out(places=(HALL,)),
+        worked_out(places=(replace(OVAL, open_until_s=np.inf),)),
+        worked_out(ember_arrival_s=np.full(100, np.inf), front_arrival_s=np.full(100, np.inf)),
+        worked_out(plan=replace(PLAN, house=House(), tasks=())),
+    )
+    for found in cases:
+        assert found.heading == HEADING
+        assert "official directions" in found.heading
+        assert found.sentences[0] == LAST_RESORT
+        for said in (*found.sentences[1:], *found.assumptions):
+            assert not re.search(r"\b(safe|safely|safety|survive|survivable|will hold|stays? open\.)\b", said), said
+            assert "nan" not in said
+            assert "inf " not in said
+            assert said.endswith(".")
+
+
+def test_below_the_stated_limit_is_no_comfort() -> None:
+    found = worked_out(heat_kw_m2=9.0)
+    assert found.above_stated_limit is False
+    assert any("says nothing about embers" in said for said in found.sentences)
+
+
+def test_nothing_stated_is_said() -> None:
+    found = worked_out(plan=replace(PLAN, house=House()))
+    assert found.above_stated_limit is None
+    assert any("does not state what radiant heat" in said for said in found.assumptions)
+    assert any("no clear distance" in said for said in found.assumptions)
+
+
+def test_nearest_place_that_can_still_be_reached() -> None:
+    early = worked_out(begins_s=10 * MINUTE_S)
+    assert early.place == HALL
+    late = worked_out(begins_s=75 * MINUTE_S)
+    assert not late.place_reachable
+    assert any("can't be reached any more" in said for said in late.sentences)
+    cut_off = replace(OVAL, travel_s=np.inf, distance_m=np.inf, open_until_s=-np.inf)
+    assert not worked_out(places=(cut_off,)).place_reachable
+
+
+def test_closing_too_late_is_said() -> None:
+    found = worked_out()
+    assert any("which has passed" in said for said in found.sentences)
+    assert any("not done before the embers in 50 of 100" in said for said in found.sentences)
+
+
+def test_minutes_are_rounded_to_the_early_side() -> None:
+    # 36.2 minutes to begin by becomes 36; 33.21 kW/m2 becomes 33.3; a walk of 9.5 minutes becomes 10.
+    text = " ".join(worked_out().sentences)
+    assert "closing has to begin by 36 min" in text
+    assert "33.3 kW/m2" in text
+    assert "oval, 10 min on foot" in text
+    before = worked_out(ember_arrival_s=np.full(100, 20.5 * MINUTE_S))
+    assert "begin by 5 min before the start" in " ".join(before.sentences)
+
+
+def test_embers_come_with_the_front_at_the_latest() -> None:
+    found = worked_out(ember_arrival_s=np.full(100, np.inf))
+    assert found.ember_arrival_s == found.front_arrival_s
+
+
+def test_from_sampled_durations() -> None:
+    drawn = sample_durations(PLAN.tasks, rng=np.random.default_rng(2), members=100)
+    found = worked_out(shelter_ready_s=ready_times(PLAN, "shelter", durations_s=drawn))
+    assert found.ready_s > 24 * MINUTE_S
+    assert 0.0 < found.closed_before_embers < 1.0
+
+
+@given(st.lists(st.tuples(st.floats(0, 1e4), st.floats(0, 1e4) | st.just(float("inf"))), min_size=1, max_size=50))
+def test_latest_start_is_in_time_for_the_asked_share(times: list[tuple[float, float]]) -> None:
+    ready, arrival = (np.array(column) for column in zip(*times, strict=True))
+    start = latest_start(shelter_ready_s=ready, arrival_s=arrival, confidence=0.9)
+    assert np.mean(arrival - ready >= start) >= 0.9 - 1e-9
+    assert earliest_at(arrival, 0.9) >= arrival.min()
+
+
+def test_what_does_not_fit_is_refused() -> None:
+    with pytest.raises(InputError, match="one ready time"):
+        worked_out(shelter_ready_s=np.ones(3))
+    with pytest.raises(InputError, match="no time"):
+        worked_out(front_arrival_s=np.full(100, np.nan))
+    with pytest.raises(InputError, match="negative or not finite"):
+        worked_out(shelter_ready_s=np.full(100, np.inf))
+    with pytest.raises(InputError, match="not a number"):
+        worked_out(leaving_ends_s=np.nan)
+    with pytest.raises(InputError, match="finite seconds"):
+        worked_out(begins_s=np.inf)
