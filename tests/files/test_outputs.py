@@ -1,0 +1,253 @@
+from __future__ import annotations
+
+import csv
+import importlib.util
+import io
+import json
+import re
+import sys
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from types import ModuleType
+from xml.etree import ElementTree
+
+import numpy as np
+import pyogrio
+import pytest
+import rasterio
+from pyproj import CRS, Geod, Transformer
+
+from leaveby.caution import OSM_NOTICE, OVERRIDE
+from leaveby.decision.result import OfficialWarning, TimetableRow
+from leaveby.errors import InputError
+from leaveby.files import outputs
+from leaveby.files.outputs import NODATA, plain_cell, route_gpx, timetable_csv, write_result
+
+GPX = "{http://www.topografix.com/GPX/1/1}"
+NAMES = {"result.json", "plan.html", "layers.gpkg", "arrival.tif", "lead_time.tif", "route.gpx", "timetable.csv"}
+
+
+@pytest.fixture(scope="module")
+def invented() -> ModuleType:
+    name = "leaveby_tests_invented"
+    if name not in sys.modules:
+        path = Path(__file__).parents[1] / "show" / "invented.py"
+        spec = importlib.util.spec_from_file_location(name, path)
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture(scope="module")
+def result(invented):
+    return invented.invented_result()
+
+
+@pytest.fixture(scope="module")
+def written(result, invented, tmp_path_factory):
+    return write_result(result, tmp_path_factory.mktemp("answer") / "new", made_at=invented.MADE_AT)
+
+
+def test_every_file_is_written_and_nothing_else_stays(written):
+    assert set(written) == NAMES
+    folder = written["result.json"].parent
+    assert {path.name for path in folder.iterdir()} == NAMES
+    assert all(path.stat().st_size > 0 for path in written.values())
+
+
+def test_the_record_on_disk_starts_with_the_override_statement(written):
+    record = json.loads(written["result.json"].read_text(encoding="utf-8"))
+    assert next(iter(record.values())) == OVERRIDE
+
+
+def test_writing_again_gives_the_same_bytes(written, invented, tmp_path):
+    again = write_result(invented.invented_result(), tmp_path, made_at=invented.MADE_AT)
+    for name in NAMES - {"layers.gpkg"}:
+        assert again[name].read_bytes() == written[name].read_bytes(), name
+
+
+def test_every_layer_opens_with_reference_system_override_and_notice(written, invented):
+    layers = {name for name, _ in pyogrio.list_layers(written["layers.gpkg"])}
+    assert layers == {"home", "safe_points", "ignitions", "routes", "streets", "isochrones", "triggers"}
+    for layer in layers:
+        about = pyogrio.read_info(written["layers.gpkg"], layer=layer)
+        assert CRS.from_user_input(about["crs"]) == CRS.from_user_input(invented.CRS)
+        assert about["layer_metadata"]["OVERRIDE"] == OVERRIDE
+        assert about["layer_metadata"]["NOTICE"] == OSM_NOTICE
+        assert about["dataset_metadata"]["OVERRIDE"] == OVERRIDE
+
+
+def test_streets_carry_closing_times_as_text_and_as_minutes(written, result):
+    streets = pyogrio.read_dataframe(written["layers.gpkg"], layer="streets", use_arrow=False)
+    assert len(streets) == result.network.edge_count
+    for row, closing_s in zip(streets.itertuples(), result.closing_s, strict=True):
+        if np.isfinite(closing_s):
+            assert row.shuts_after_start_min <= closing_s / 60.0 < row.shuts_after_start_min + 0.11
+            at = datetime.fromisoformat(row.shuts_at_iso)
+            assert 0.0 <= (result.start - at).total_seconds() + closing_s < 60.0
+        else:
+            assert np.isnan(row.shuts_after_start_min)
+            assert not isinstance(row.shuts_at_iso, str)
+
+
+def test_number_columns_name_their_unit(written):
+    # Text, identifiers and shares apart, every column ends in its unit.
+    for layer, _ in pyogrio.list_layers(written["layers.gpkg"]):
+        about = pyogrio.read_info(written["layers.gpkg"], layer=layer)
+        for field, kind in zip(about["fields"], about["dtypes"], strict=True):
+            if kind != "object":
+                assert re.search(r"(_m|_min|_share|_id|^edge)$", field), f"{layer}.{field}"
+
+
+@pytest.mark.parametrize("name", ["arrival.tif", "lead_time.tif"])
+def test_rasters_are_north_up_with_reference_system_units_and_override(written, name, invented):
+    with rasterio.open(written[name]) as raster:
+        assert raster.crs == rasterio.crs.CRS.from_user_input(invented.CRS)
+        assert raster.transform.e < 0.0 < raster.transform.a
+        assert raster.transform.b == raster.transform.d == 0.0
+        assert (raster.bounds.left, raster.bounds.top) == (invented.GRID.x_min_m, invented.GRID.y_max_m)
+        assert raster.nodata == NODATA
+        assert raster.tags()["OVERRIDE"] == OVERRIDE
+        assert set(raster.units) == {"min"}
+        assert set(raster.dtypes) == {"float32"}
+        assert all(raster.descriptions)
+
+
+def test_arrival_in_minutes_is_never_later_than_computed(written, result):
+    with rasterio.open(written["arrival.tif"]) as raster:
+        minutes = raster.read(1).astype(np.float64)
+    exact = result.fire.arrival.time_s / 60.0
+    came = np.isfinite(exact)
+    assert np.array_equal(minutes == NODATA, ~came)
+    assert np.all(minutes[came] <= exact[came])
+    assert np.allclose(minutes[came], exact[came], atol=1e-3)
+
+
+def test_lead_time_has_a_band_for_each_way(written):
+    with rasterio.open(written["lead_time.tif"]) as raster:
+        assert [words.rsplit(" ", 1)[1] for words in raster.descriptions] == ["tow", "car"]
+
+
+# GPX 1.1 schema (topografix.com/GPX/1/1/gpx.xsd), from memory: children of each element in their fixed order;
+# version and creator on gpx; lat and lon on points, WGS 84 decimal degrees.
+GPX_ORDER = {
+    "gpx": ["metadata", "wpt", "rte", "trk", "extensions"],
+    "metadata": ["name", "desc", "author", "copyright", "link", "time", "keywords", "bounds", "extensions"],
+    "wpt": ["ele", "time", "magvar", "geoidheight", "name", "cmt", "desc", "src", "link", "sym", "type", "extensions"],
+    "trk": ["name", "cmt", "desc", "src", "link", "number", "type", "extensions", "trkseg"],
+    "trkseg": ["trkpt", "extensions"],
+    "trkpt": ["ele", "time"],
+}
+
+
+def test_the_route_file_keeps_to_the_gpx_schema(written):
+    root = ElementTree.fromstring(written["route.gpx"].read_bytes())
+    assert root.tag == f"{GPX}gpx"
+    assert root.get("version") == "1.1"
+    assert root.get("creator")
+    for element in root.iter():
+        assert element.tag.startswith(GPX)
+        name = element.tag.removeprefix(GPX)
+        children = [child.tag.removeprefix(GPX) for child in element]
+        if not children:
+            continue
+        places = [GPX_ORDER[name].index(child) for child in children]
+        assert places == sorted(places), name
+        once = set(children) - {"wpt", "trk", "rte", "trkseg", "trkpt", "link"}
+        assert all(children.count(child) == 1 for child in once)
+    for point in (*root.iter(f"{GPX}wpt"), *root.iter(f"{GPX}trkpt")):
+        assert set(point.attrib) == {"lat", "lon"}
+        assert -90.0 <= float(point.attrib["lat"]) <= 90.0
+        assert -180.0 <= float(point.attrib["lon"]) < 180.0
+    stamp = root.findtext(f"{GPX}metadata/{GPX}time")
+    assert stamp is not None
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", stamp)
+    assert OVERRIDE in (root.findtext(f"{GPX}metadata/{GPX}desc") or "")
+
+
+def test_the_tracks_lie_on_the_ground_where_the_routes_do(written, result, invented):
+    # Geodesic lengths by PROJ on the WGS 84 ellipsoid; the map projection stretches by less than 1 in 500 here.
+    root = ElementTree.fromstring(written["route.gpx"].read_bytes())
+    tracks = root.findall(f"{GPX}trk")
+    assert len(tracks) == 3
+    geod = Geod(ellps="WGS84")
+    for track, way in zip(tracks, ("tow", "car", "foot"), strict=True):
+        points = [(float(p.attrib["lon"]), float(p.attrib["lat"])) for p in track.iter(f"{GPX}trkpt")]
+        lon_deg, lat_deg = zip(*points, strict=True)
+        assert geod.line_length(lon_deg, lat_deg) == pytest.approx(result.ways[way].route.length_m, rel=0.002)
+        home = Transformer.from_crs(invented.CRS, "EPSG:4326", always_xy=True).transform(*result.home_xy_m)
+        assert points[0] == pytest.approx(home, abs=1e-6)
+
+
+def test_home_and_every_safe_point_are_waypoints(written, result):
+    root = ElementTree.fromstring(written["route.gpx"].read_bytes())
+    names = [point.findtext(f"{GPX}name") for point in root.findall(f"{GPX}wpt")]
+    assert names == ["Home", *(point.name for point in result.plan.safe_points)]
+
+
+def test_the_timetable_starts_with_the_override_statement(written):
+    rows = list(csv.DictReader(io.StringIO(written["timetable.csv"].read_text(encoding="utf-8"))))
+    assert rows[0]["kind"] == "override"
+    assert rows[0]["sentence"] == OVERRIDE
+    assert rows[1]["at_iso"] == "2026-01-17T12:45+11:00"
+    assert rows[1]["after_start_min"] == "5"
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@sum(a1)", "\t=1+1", " =cmd|' /C calc'!A0", "\r=1", "\u202e=1"])
+def test_no_cell_can_be_read_as_a_formula(result, text):
+    # Characters that spreadsheets take as the start of a formula: common practice, no source.
+    assert plain_cell(text)[0] == "'"
+    row = TimetableRow(60.0, text, text)
+    warning = OfficialWarning(text, text, text, result.start)
+    changed = replace(result, timetable=(row,), official=(warning,))
+    for cells in csv.reader(io.StringIO(timetable_csv(changed))):
+        assert not any(cell.lstrip().startswith(("=", "+", "-", "@")) for cell in cells)
+
+
+def test_names_with_markup_stay_text_in_the_route_file(invented):
+    name = "<b>Tolmer</b> & ]]> \x00\x1b"
+    root = ElementTree.fromstring(route_gpx(invented.invented_result(name=name), made_at=invented.MADE_AT))
+    assert root.findtext(f"{GPX}metadata/{GPX}name") == "Ways out: <b>Tolmer</b> & ]]>"
+
+
+@pytest.mark.parametrize("broken", ["plan_page", "write_layers", "write_arrival", "timetable_csv"])
+def test_nothing_is_left_when_a_file_fails(result, invented, tmp_path, monkeypatch, broken):
+    def fail(*_args, **_kwargs):
+        raise RuntimeError("no")
+
+    monkeypatch.setattr(outputs, broken, fail)
+    with pytest.raises(RuntimeError):
+        write_result(result, tmp_path / "new", made_at=invented.MADE_AT)
+    assert not (tmp_path / "new").exists()
+
+
+def test_an_earlier_answer_stays_when_the_new_one_fails(result, invented, tmp_path, monkeypatch):
+    first = write_result(result, tmp_path, made_at=invented.MADE_AT)
+    before = {name: path.read_bytes() for name, path in first.items()}
+
+    def fail(*_args, **_kwargs):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(outputs, "write_lead_time", fail)
+    with pytest.raises(InputError, match="No space left"):
+        write_result(replace(result, timetable=()), tmp_path, made_at=invented.MADE_AT)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_a_folder_that_cannot_be_made_is_an_input_error(result, invented, tmp_path):
+    blocked = tmp_path / "file"
+    blocked.write_text("x")
+    with pytest.raises(InputError) as caught:
+        write_result(result, blocked / "under", made_at=invented.MADE_AT)
+    assert "--out" in caught.value.faults[0].mend
+
+
+def test_an_old_lead_time_map_does_not_stay_beside_an_answer_without_one(result, invented, tmp_path):
+    write_result(result, tmp_path, made_at=invented.MADE_AT)
+    again = write_result(replace(result, lead_time_s={}), tmp_path, made_at=invented.MADE_AT)
+    assert "lead_time.tif" not in again
+    assert not (tmp_path / "lead_time.tif").exists()

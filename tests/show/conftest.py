@@ -1,0 +1,40 @@
+"""The invented answer, made once for all tests of this folder that only read it."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from leaveby.decision.result import HouseholdResult
+from leaveby.show.report import plan_figures
+
+
+def load_invented() -> ModuleType:
+    name = "leaveby_tests_invented"
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name("invented.py"))
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture(scope="session")
+def invented() -> ModuleType:
+    return load_invented()
+
+
+@pytest.fixture(scope="session")
+def result(invented: ModuleType) -> HouseholdResult:
+    return invented.invented_result()
+
+
+@pytest.fixture(scope="session")
+def figures(result: HouseholdResult) -> dict[str, str]:
+    return plan_figures(result)

@@ -1,0 +1,186 @@
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from itertools import pairwise
+from xml.etree import ElementTree
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from shapely.geometry import Point
+
+from leaveby.caution import OSM_NOTICE
+from leaveby.show.figure import OVERRIDE_LINE, as_svg, blank_figure
+from leaveby.show.ground import burnt_area, hill_shade, isochrones, shut_streets
+from leaveby.show.maps import describe_map, plan_map
+from leaveby.show.plots import clear_curve, describe_tasks, ready_time_bars, task_bars, timetable_bar
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def letters(text: str) -> list[str]:
+    return [
+        "".join(element.itertext()).strip()
+        for element in ElementTree.fromstring(text).iter()
+        if element.tag == f"{SVG}text"
+    ]
+
+
+@pytest.fixture(params=["clear", "tasks", "timetable", "ready", "map"])
+def drawing(request):
+    return {
+        "clear": clear_curve,
+        "tasks": lambda result: task_bars(result, "tow"),
+        "timetable": timetable_bar,
+        "ready": ready_time_bars,
+        "map": plan_map,
+    }[request.param]
+
+
+def test_every_figure_carries_the_override_line_and_its_alternative(drawing, result):
+    text = as_svg(drawing(result), "A title & more", "What it says <b>")
+    assert OVERRIDE_LINE in letters(text)
+    root = ElementTree.fromstring(text)
+    assert root.get("role") == "img"
+    assert root[0].tag == f"{SVG}title"
+    assert root[0].text == "A title & more"
+    assert root[1].tag == f"{SVG}desc"
+    assert root[1].text == "What it says <b>"
+    assert not [element for element in root.iter() if element.tag.endswith("metadata")]
+
+
+def test_the_same_answer_gives_the_same_picture(drawing, invented):
+    pictures = {as_svg(drawing(invented.invented_result()), "t", "d") for _ in range(2)}
+    assert len(pictures) == 1
+
+
+def test_drawing_leaves_the_callers_settings_alone(drawing, result):
+    before = dict(mpl.rcParams)
+    as_svg(drawing(result), "t", "d")
+    assert dict(mpl.rcParams) == before
+
+
+def test_figures_can_be_shown_as_pixels_too(drawing, result):
+    figure = drawing(result)
+    canvas = FigureCanvasAgg(figure)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        canvas.draw()
+    assert np.asarray(canvas.buffer_rgba())[..., :3].min() < 60
+
+
+def test_two_figures_in_one_page_share_no_identifier(result):
+    first = as_svg(clear_curve(result), "one", "d")
+    second = as_svg(clear_curve(result), "two", "d")
+    ids = [
+        {element.get("id") for element in ElementTree.fromstring(text).iter() if element.get("id")}
+        for text in (first, second)
+    ]
+    assert ids[0]
+    assert not ids[0] & ids[1]
+
+
+def test_references_inside_a_figure_still_find_their_target(result):
+    root = ElementTree.fromstring(as_svg(plan_map(result), "map", "d"))
+    ids = {element.get("id") for element in root.iter()}
+    for element in root.iter():
+        for name, value in element.attrib.items():
+            if name.endswith("href") and value.startswith("#"):
+                assert value[1:] in ids
+            if value.startswith("url(#"):
+                assert value[5:-1] in ids
+
+
+def test_text_with_markup_or_mathematics_stays_text():
+    figure = blank_figure(40.0, 20.0)
+    figure.text(0.1, 0.5, "<b>$x_1$</b> & \\frac", parse_math=False)
+    assert "<b>$x_1$</b> & \\frac" in letters(as_svg(figure, "t", "d"))
+
+
+def test_the_map_names_home_fire_places_streets_and_the_source(result):
+    written = letters(as_svg(plan_map(result), "map", "d"))
+    for words in (
+        "Home",
+        "Quarrel Flat showground",
+        "Sallow hall oval",
+        "Lightning on Tannery Ridge, 12:40",
+        OSM_NOTICE,
+        "N",
+    ):
+        assert words in written
+    assert "Valley Road" in written
+    assert any(words.endswith("km") for words in written)
+    assert {"1", "2", "3"} <= set(written)
+    assert {"14:00", "15:00"} <= set(written)
+    assert any("too late" in words for words in written)
+
+
+def test_the_map_says_the_same_in_words(result):
+    words = describe_map(result)
+    assert "north-west of your home" in words
+    assert "Sallow Spur Road" in words
+    assert "Trigger line" in words
+
+
+def test_streets_are_listed_in_the_order_in_which_they_shut(result):
+    shut = shut_streets(result, result.ways["tow"].route)
+    assert [street.at_s for street in shut] == sorted(street.at_s for street in shut)
+    assert shut[0].street == result.ways["tow"].route.closes_first
+    assert shut[0].at_s == result.ways["tow"].route.closes_first_s
+
+
+def test_isochrones_grow_and_stand_on_whole_clock_steps(result):
+    areas = isochrones(result, most=8)
+    assert 2 <= len(areas) <= 9
+    for inner, outer in pairwise(areas):
+        assert outer.at_s > inner.at_s
+        assert outer.area.buffer(0.01).covers(inner.area)
+    assert all((12 * 60 + 40 + area.at_s / 60.0) % 5 == 0 for area in areas)
+
+
+def test_a_round_fire_has_the_area_of_a_circle(invented):
+    # Geometry: a fire of even speed without wind has burnt pi r^2; cells of 50 m make it 1 % uneven at r = 3 km.
+    grid = invented.GRID
+    rows, cols = np.mgrid[0 : grid.rows, 0 : grid.cols]
+    distance_m = np.hypot((cols - 100) * grid.cell_m, (rows - 100) * grid.cell_m)
+    area = burnt_area(grid, distance_m / 1.0, by_s=3000.0)
+    assert area.area == pytest.approx(np.pi * 3000.0**2, rel=0.01)
+    middle = Point(grid.x_min_m + 100.5 * grid.cell_m, grid.y_max_m - 100.5 * grid.cell_m)
+    assert area.centroid.distance(middle) < 1.0
+
+
+def test_slopes_that_face_the_light_are_brighter():
+    # Lambert's cosine law with the light in the north-west, 45 degrees up: a slope of 45 degrees that faces it is lit
+    # in full, one that faces away not at all.
+    rows, cols = np.mgrid[0:9, 0:9] * 30.0
+    towards = (rows + cols) / np.sqrt(2.0)
+    assert hill_shade(towards, 30.0)[4, 4] == pytest.approx(1.0)
+    assert hill_shade(-towards, 30.0)[4, 4] == pytest.approx(0.0, abs=1e-12)
+    assert hill_shade(np.zeros((9, 9)), 30.0)[4, 4] == pytest.approx(np.sqrt(0.5))
+
+
+def test_critical_tasks_are_marked_and_told(result):
+    written = letters(as_svg(task_bars(result, "tow"), "t", "d"))
+    assert "refit the wheels ●" in written
+    assert "drain the water" in written
+    assert "refit the wheels: 0 to 40, Ines, Bo, decides when you can go." in describe_tasks(result, "tow")
+
+
+def test_a_way_with_nothing_to_do_can_be_drawn(result):
+    idle = replace(
+        result.ways["foot"].schedule,
+        tasks=(),
+        start_s=(),
+        finish_s=(),
+        who=(),
+        ready_s=0.0,
+        float_s=(),
+        critical=(),
+        order=(),
+        waits_for=(),
+        earliest_s=(),
+    )
+    ways = {"foot": replace(result.ways["foot"], schedule=idle, critical_share={})}
+    assert "nothing to do before leaving" in letters(as_svg(task_bars(replace(result, ways=ways), "foot"), "t", "d"))

@@ -1,0 +1,206 @@
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from jsonschema import Draft202012Validator, ValidationError
+
+from leaveby.caution import OVERRIDE
+from leaveby.decision.result import OfficialWarning
+from leaveby.errors import InputError
+from leaveby.show.record import record_text, result_record, result_schema
+from leaveby.show.wording import minutes_down, minutes_up
+
+CONTRACT = [
+    "override",
+    "scenario",
+    "confidence",
+    "ways",
+    "fire",
+    "triggers",
+    "shelter",
+    "official",
+    "assumptions",
+    "outside_validity",
+    "timetable",
+    "what_if",
+    "inputs",
+]
+
+
+@pytest.fixture(scope="module")
+def record(result, invented):
+    return result_record(result, made_at=invented.MADE_AT)
+
+
+@pytest.fixture(scope="module")
+def validator():
+    return Draft202012Validator(result_schema(), format_checker=Draft202012Validator.FORMAT_CHECKER)
+
+
+def closed_way(way):
+    """A way that no route suits."""
+    endless = replace(way.drive_s, p50_s=math.inf, p90_s=math.inf, p95_s=math.inf)
+    return replace(
+        way,
+        latest_start_s=None,
+        latest_departure_s=None,
+        why="The house is 4.2 m high and every way out passes a bridge of 3.5 m.",
+        fits=False,
+        route=None,
+        drive_s=endless,
+        required_s=endless,
+        clear_probability=np.zeros_like(way.clear_probability),
+        member_latest_start_s=np.full(500, -np.inf),
+    )
+
+
+def endless_result(result):
+    """Nothing arrives within the horizon."""
+    shelter = replace(
+        result.shelter,
+        leaving_ends_s=math.inf,
+        ember_arrival_s=math.inf,
+        front_arrival_s=math.inf,
+        latest_start_before_embers_s=math.inf,
+        latest_start_before_front_s=math.inf,
+        skin_pain_s=math.inf,
+        place=replace(result.shelter.place, open_until_s=-math.inf, travel_s=math.inf, distance_m=math.inf),
+    )
+    fire = replace(result.fire, home_p05_s=math.inf, home_p50_s=math.inf, ember_home_p05_s=math.inf)
+    car = replace(
+        result.ways["car"],
+        latest_start_s=None,
+        latest_departure_s=None,
+        why="The fire does not shut this way within 8 hours.",
+        route=replace(result.ways["car"].route, closes_first="", closes_first_s=math.inf),
+    )
+    return replace(
+        result,
+        fire=fire,
+        shelter=shelter,
+        ways={"tow": closed_way(result.ways["tow"]), "car": car, "foot": result.ways["foot"]},
+    )
+
+
+def test_the_override_statement_comes_first_and_every_part_of_the_contract_is_there(record):
+    assert next(iter(record)) == "override"
+    assert record["override"] == OVERRIDE
+    assert [name for name in record if name in CONTRACT] == CONTRACT
+
+
+def test_the_schema_is_a_valid_2020_12_schema():
+    # JSON Schema 2020-12 meta-schema, as shipped with the jsonschema library.
+    Draft202012Validator.check_schema(result_schema())
+
+
+def test_the_record_keeps_to_its_schema(record, validator):
+    validator.validate(record)
+
+
+def test_every_field_of_the_schema_says_what_it_is():
+    def walk(schema, path):
+        if not isinstance(schema, dict):
+            return
+        for name, part in schema.get("properties", {}).items():
+            described = "description" in part or part.get("type") == "array" or "anyOf" in part
+            assert described or "properties" in part or "$ref" in part, f"{path}.{name}"
+            walk(part, f"{path}.{name}")
+        for key in ("items", "additionalProperties"):
+            walk(schema.get(key), f"{path}[]")
+        for part in schema.get("anyOf", []):
+            walk(part, path)
+
+    schema = result_schema()
+    walk(schema, "")
+    for name, part in schema["$defs"].items():
+        walk(part, name)
+
+
+def test_a_result_without_ends_keeps_to_the_schema_and_says_why(result, invented, validator):
+    record = result_record(endless_result(result), made_at=invented.MADE_AT)
+    validator.validate(record)
+    text = record_text(record)
+    assert "Infinity" not in text
+    assert "NaN" not in text
+    for way in ("tow", "car"):
+        assert record["ways"][way]["latest_start"] is None
+        assert record["ways"][way]["why"]
+    assert record["ways"]["tow"]["drive_min"] == {"p50": None, "p90": None, "p95": None}
+    assert record["ways"]["car"]["route"]["closes_first"]["why"]
+    assert record["fire"]["arrival_home"]["why"]
+    assert record["fire"]["ember_why"]
+    assert record["shelter"]["why"].keys() >= {"leaving_ends", "ember_arrival", "front_arrival"}
+
+
+def test_a_way_that_is_null_always_has_a_reason(result, invented):
+    silent = replace(closed_way(result.ways["tow"]), why="")
+    record = result_record(replace(result, ways={"tow": silent}), made_at=invented.MADE_AT)
+    assert record["ways"]["tow"]["why"]
+
+
+def test_the_same_result_gives_the_same_text(invented):
+    texts = {record_text(result_record(invented.invented_result(), made_at=invented.MADE_AT)) for _ in range(2)}
+    assert len(texts) == 1
+
+
+def test_only_the_moment_it_was_made_differs_between_two_makings(result, invented):
+    later = result_record(result, made_at=invented.MADE_AT + timedelta(days=3))
+    first = result_record(result, made_at=invented.MADE_AT)
+    assert {name for name in first if first[name] != later[name]} == {"made_at"}
+
+
+def test_a_moment_without_offset_is_refused(result):
+    with pytest.raises(InputError, match="no UTC offset"):
+        result_record(result, made_at=datetime(2025, 1, 1))
+
+
+def test_clock_times_carry_the_scenarios_offset_and_are_never_late(result, record):
+    # ISO 8601 as read by the standard library's datetime.fromisoformat.
+    for name, way in result.ways.items():
+        for key, time_s in (("latest_start", way.latest_start_s), ("latest_departure", way.latest_departure_s)):
+            at = datetime.fromisoformat(record["ways"][name][key])
+            exact = result.start + timedelta(seconds=time_s)
+            assert at.utcoffset() == result.start.utcoffset()
+            assert timedelta(0) <= exact - at < timedelta(minutes=1)
+
+
+@given(st.floats(0.0, 1e6))
+def test_durations_are_never_rounded_to_the_late_side(time_s):
+    up, down = minutes_up(time_s), minutes_down(time_s)
+    assert up is not None
+    assert down is not None
+    assert up * 60.0 >= time_s - 1e-3
+    assert down * 60.0 <= time_s + 1e-3
+    assert up - down <= 0.1 + 1e-9
+
+
+def test_the_curve_never_rises_in_the_record(record):
+    for way in record["ways"].values():
+        shares = [share for _, share in way["clear_probability"]]
+        assert shares == sorted(shares, reverse=True)
+
+
+def test_official_warnings_stand_in_the_record_as_given(result, invented, validator):
+    warning = OfficialWarning("Emergency", "Fire near Sallow Spur", "Leave now", invented.START)
+    record = result_record(replace(result, official=(warning,)), made_at=invented.MADE_AT)
+    validator.validate(record)
+    assert record["official"][0]["action"] == "Leave now"
+
+
+def test_the_schema_refuses_a_record_with_a_number_that_is_not_a_time(record, validator):
+    broken = json.loads(record_text(record))
+    broken["ways"]["tow"]["latest_start"] = "soon"
+    with pytest.raises(ValidationError):
+        validator.validate(broken)
+
+
+def test_text_refuses_numbers_that_json_does_not_know():
+    with pytest.raises(ValueError, match="Out of range"):
+        record_text({"a": math.inf})

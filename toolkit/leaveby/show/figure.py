@@ -1,0 +1,211 @@
+"""What every figure shares: its look, its clock axis, and how it becomes a picture inside a page."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import math
+import re
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from datetime import timedelta
+from typing import Any, Final
+from xml.etree import ElementTree
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+
+from leaveby.decision.result import HouseholdResult
+from leaveby.show.wording import minutes_between
+
+OVERRIDE_LINE: Final = "Official warnings override this figure. Leave early."
+"""The override statement, short enough for the foot of a figure; the page carries the whole of it."""
+
+INK: Final = "#1a1a1a"
+MUTED: Final = "#595959"
+PALE: Final = "#e9e9e6"
+
+WAY_COLOURS: Final[Mapping[str, str]] = {"tow": "#0b3c8c", "car": "#a33b00", "foot": "#00614f"}
+"""Told apart by colour-blind readers, and each dark enough on white; dashes and labels carry them in grey."""
+
+WAY_DASHES: Final[Mapping[str, Any]] = {"tow": (0, (6, 2)), "car": (0, (4, 1.5, 1, 1.5)), "foot": (0, (1, 1.3))}
+
+_STYLE: Final[dict[Any, Any]] = {
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"],
+    "font.size": 8.0,
+    "text.color": INK,
+    "text.parse_math": False,
+    "text.usetex": False,
+    "axes.edgecolor": MUTED,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.unicode_minus": True,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "hatch.linewidth": 0.7,
+    "hatch.color": INK,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "leaveby",
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+}
+
+_SVG: Final = "http://www.w3.org/2000/svg"
+_XLINK: Final = "http://www.w3.org/1999/xlink"
+_HALO_ID: Final = "halo-"
+_HALO_STYLE: Final = "paint-order: stroke; stroke: #ffffff; stroke-width: 2.2px; stroke-linejoin: round"
+_REFERENCE: Final = re.compile(r"url\(#([^)]+)\)")
+
+
+@contextmanager
+def figure_style() -> Iterator[None]:
+    """Draw in the project's look, whatever the caller's settings are; text is never read as mathematics."""
+    with mpl.rc_context(_STYLE), warnings.catch_warnings():
+        # A letter that the measuring font lacks is still written as text, and the reader's own font shows it.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font", category=UserWarning)
+        yield
+
+
+def blank_figure(width_mm: float, height_mm: float) -> Figure:
+    """Make an empty figure of a printed size, with the override line at its foot.
+
+    Examples
+    --------
+    >>> figure = blank_figure(100.0, 50.0)
+    >>> [round(float(side), 3) for side in figure.get_size_inches()]
+    [3.937, 1.969]
+    """
+    figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
+    figure.supxlabel(OVERRIDE_LINE, fontsize=6.5, color=MUTED, x=0.995, ha="right", style="italic")
+    return figure
+
+
+def clock_axis(axes: Axes, result: HouseholdResult, low_s: float, *, high_s: float, most: int = 12) -> None:
+    """Label a time axis (in minutes from the scenario's start) with whole clock times.
+
+    At most `most` labels; every label stands on a multiple of its step on the clock.
+    """
+    span_min = (high_s - low_s) / 60.0
+    step_min = next((step for step in (5, 10, 15, 30, 60, 120, 180, 240, 360, 720) if span_min / step <= most), 1440)
+    moment = (result.start + timedelta(seconds=low_s)).replace(minute=0, second=0, microsecond=0)
+    moment -= timedelta(hours=moment.hour)
+    ticks, labels = [], []
+    while (at_min := minutes_between(result, moment)) <= high_s / 60.0 + 1e-9:
+        if at_min >= low_s / 60.0 - 1e-9:
+            ticks.append(at_min)
+            labels.append(moment.strftime("%H:%M"))
+        moment += timedelta(minutes=step_min)
+    axes.set_xticks(ticks, labels)
+    axes.set_xlim(low_s / 60.0, high_s / 60.0)
+
+
+def whole_hours(result: HouseholdResult, low_s: float, high_s: float) -> tuple[float, float]:
+    """Widen a span of seconds to half hours on the clock."""
+    low = result.start + timedelta(seconds=low_s)
+    high = result.start + timedelta(seconds=high_s)
+    low -= timedelta(minutes=low.minute % 30, seconds=low.second, microseconds=low.microsecond)
+    high += timedelta(minutes=30 - high.minute % 30, seconds=-high.second, microseconds=-high.microsecond)
+    return minutes_between(result, low) * 60.0, minutes_between(result, high) * 60.0
+
+
+def as_svg(figure: Figure, title: str, description: str) -> str:
+    """Turn a figure into SVG text for use inside a page.
+
+    The same figure gives the same text: no date, and identifiers that depend on the content and the title only, so that
+    several figures fit in one page. Letters stay text; `title` and `description` are the text alternative.
+
+    Parameters
+    ----------
+    figure : Figure
+    title : str
+        Short; read out as the picture's name.
+    description : str
+        What the picture says, for a person who can't see it.
+
+    Returns
+    -------
+    str
+        An `<svg role="img">` element without XML declaration.
+
+    Examples
+    --------
+    >>> as_svg(blank_figure(40.0, 20.0), "A <b>", "Nothing")[:4]
+    '<svg'
+    """
+    stream = io.BytesIO()
+    with figure_style(), _halos_left_to_svg(figure):
+        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    root = ElementTree.fromstring(stream.getvalue())
+    for child in list(root):
+        if child.tag.endswith("metadata"):
+            root.remove(child)
+    for group in root.iter(f"{{{_SVG}}}g"):
+        if group.get("id", "").startswith(_HALO_ID):
+            for letters in group.iter(f"{{{_SVG}}}text"):
+                letters.set("style", f"{letters.get('style', '')}; {_HALO_STYLE}")
+    prefix = "f" + hashlib.sha256(title.encode()).hexdigest()[:8]
+    _make_ids_own(root, prefix)
+    for name, text in (("desc", description), ("title", title)):
+        element = ElementTree.Element(f"{{{_SVG}}}{name}", {"id": f"{prefix}-{name}"})
+        element.text = text
+        root.insert(0, element)
+    root.set("role", "img")
+    root.set("aria-labelledby", f"{prefix}-title")
+    root.set("aria-describedby", f"{prefix}-desc")
+    root.set("preserveAspectRatio", "xMidYMid meet")
+    for side in ("width", "height"):
+        root.attrib.pop(side, None)
+    ElementTree.register_namespace("", _SVG)
+    ElementTree.register_namespace("xlink", _XLINK)
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+@contextmanager
+def _halos_left_to_svg(figure: Figure) -> Iterator[None]:
+    """Take the halo of letters off while the SVG is written, since it would turn letters into outlines; mark them."""
+    taken = [(text, text.get_path_effects()) for text in figure.findobj(Text) if text.get_path_effects()]
+    for number, (text, _) in enumerate(taken):
+        text.set_path_effects([])
+        text.set_gid(f"{_HALO_ID}{number}")
+    try:
+        yield
+    finally:
+        for text, effects in taken:
+            text.set_path_effects(effects or [])
+            text.set_gid(None)
+
+
+def _make_ids_own(root: ElementTree.Element, prefix: str) -> None:
+    """Keep only the identifiers that something refers to, and give them the figure's own prefix."""
+    used: set[str] = set()
+    for element in root.iter():
+        for name, value in element.attrib.items():
+            if name.endswith("href") and value.startswith("#"):
+                used.add(value[1:])
+            used.update(_REFERENCE.findall(value))
+    for element in root.iter():
+        for name, value in list(element.attrib.items()):
+            if name == "id":
+                if value in used:
+                    element.set(name, f"{prefix}-{value}")
+                else:
+                    del element.attrib[name]
+            elif name.endswith("href") and value.startswith("#"):
+                element.set(name, f"#{prefix}-{value[1:]}")
+            elif "url(#" in value:
+                element.set(name, _REFERENCE.sub(rf"url(#{prefix}-\1)", value))
+
+
+def finite(*times_s: float | None) -> list[float]:
+    """The times that are there and have an end.
+
+    Examples
+    --------
+    >>> finite(None, 3.0, math.inf)
+    [3.0]
+    """
+    return [time_s for time_s in times_s if time_s is not None and math.isfinite(time_s)]

@@ -1,0 +1,205 @@
+"""What a map or an exported layer shows, as shapes: isochrones, shut streets, ignitions, light on the hills.
+
+Everything is in the terrain grid's reference system.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+from rasterio.features import shapes
+from rasterio.transform import Affine
+from shapely.geometry import LineString, MultiPolygon, Polygon, shape
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.decision.result import HouseholdResult, TriggerLine, WayRoute, clock
+from leaveby.fire.terrain import Grid
+from leaveby.roads.itinerary import street
+from leaveby.show.wording import floor_clock, minutes_between
+
+_STEPS_MIN: Final = (5, 10, 15, 30, 60, 120, 180, 240)
+
+
+@dataclass(frozen=True)
+class Isochrone:
+    """Ground that has burnt by a moment in the scenario's central run.
+
+    Attributes
+    ----------
+    at_s : float
+        Seconds from the scenario's start.
+    area : MultiPolygon
+        Whole cells, in the grid's reference system.
+    """
+
+    at_s: float
+    area: MultiPolygon
+
+
+@dataclass(frozen=True)
+class ShutStreet:
+    """A street of a route and the first moment when a part of it shuts.
+
+    Attributes
+    ----------
+    street : str
+    at_s : float
+    where_m : tuple of (float, float)
+        Middle of the stretch that shuts first.
+    """
+
+    street: str
+    at_s: float
+    where_m: tuple[float, float]
+
+
+def isochrone_times(result: HouseholdResult, *, most: int = 8) -> tuple[float, ...]:
+    """Pick moments on whole clock steps, no more than `most`, that span the fire's run over the grid.
+
+    Parameters
+    ----------
+    result : HouseholdResult
+    most : int
+        1 or more.
+
+    Returns
+    -------
+    tuple of float
+        Seconds from the scenario's start, rising; empty where nothing burns.
+    """
+    return clock_steps(result, arrival_s(result), most=most)
+
+
+def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most: int) -> tuple[float, ...]:
+    """Moments on whole clock steps, no more than `most`, between the first and the last finite time of an array."""
+    burnt = reached_s[np.isfinite(reached_s)]
+    if not burnt.size or burnt.max() <= burnt.min():
+        return ()
+    first_s, last_s = float(burnt.min()), float(burnt.max())
+    span_min = (last_s - first_s) / 60.0
+    step_min = next((step for step in _STEPS_MIN if span_min / step <= most), _STEPS_MIN[-1])
+    moment = floor_clock(clock(result, first_s), 1)
+    moment = moment.replace(hour=0, minute=0)
+    times = []
+    while (at_s := minutes_between(result, moment) * 60.0) <= last_s + step_min * 60.0:
+        if first_s < at_s <= last_s:
+            times.append(at_s)
+        moment += timedelta(minutes=step_min)
+    return tuple(times)
+
+
+def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ...]:
+    """Outline the ground that has burnt by each of the moments of `isochrone_times`, as whole cells."""
+    reached_s = arrival_s(result)
+    grid = result.terrain.grid
+    times = isochrone_times(result, most=most)
+    return tuple(Isochrone(at_s=at_s, area=burnt_area(grid, reached_s, by_s=at_s)) for at_s in times)
+
+
+def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> MultiPolygon:
+    """Outline the cells that the fire has reached by a moment.
+
+    Parameters
+    ----------
+    grid : Grid
+    arrival_s : ndarray of float64, shape (rows, cols)
+    by_s : float
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=20.0, cell_m=10.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> burnt_area(grid, np.array([[0.0, 50.0], [np.inf, np.inf]]), by_s=60.0).area
+    200.0
+    """
+    mask = np.asarray(arrival_s <= by_s)
+    transform = Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m)
+    parts = [shape(area) for area, value in shapes(mask.astype(np.uint8), mask=mask, transform=transform) if value == 1]
+    return MultiPolygon([part for part in parts if isinstance(part, Polygon)])
+
+
+def shut_streets(result: HouseholdResult, route: WayRoute) -> tuple[ShutStreet, ...]:
+    """Streets of a route in the order in which they shut; those that do not shut within the horizon stay out."""
+    first: dict[str, tuple[float, int]] = {}
+    for edge in route.edges:
+        at_s = float(result.closing_s[edge])
+        if not math.isfinite(at_s):
+            continue
+        name = street(result.network, edge)
+        if name not in first or at_s < first[name][0]:
+            first[name] = (at_s, edge)
+    found = []
+    for name, (at_s, edge) in sorted(first.items(), key=lambda item: (item[1][0], item[0])):
+        middle = edge_line(result, edge).interpolate(0.5, normalized=True)
+        found.append(ShutStreet(street=name, at_s=at_s, where_m=(float(middle.x), float(middle.y))))
+    return tuple(found)
+
+
+def arrival_s(result: HouseholdResult) -> NDArray[np.float64]:
+    """Fire arrival time of the central run, shape (rows, cols); inf where it does not come."""
+    return result.fire.arrival.time_s
+
+
+def to_grid(result: HouseholdResult, geometry: BaseGeometry) -> BaseGeometry:
+    """Bring a geometry from the road network's reference system to the grid's, where they are not the same."""
+    if CRS.from_user_input(result.network.crs) == CRS.from_user_input(result.terrain.grid.crs):
+        return geometry
+    change = Transformer.from_crs(result.network.crs, result.terrain.grid.crs, always_xy=True)
+    return shapely.transform(geometry, lambda points: np.column_stack(change.transform(points[:, 0], points[:, 1])))
+
+
+def edge_line(result: HouseholdResult, edge: int) -> LineString:
+    """Line of an edge of the road network, in the grid's reference system."""
+    line = to_grid(result, result.network.geometry[edge])
+    if not isinstance(line, LineString):
+        raise TypeError(f"edge {edge} has no line")
+    return line
+
+
+def ignition_points(result: HouseholdResult) -> tuple[tuple[str, NDArray[np.float64]], ...]:
+    """Name and positions, in the grid's reference system, of each ignition: shape (points, 2)."""
+    change = Transformer.from_crs("EPSG:4326", result.terrain.grid.crs, always_xy=True)
+    found = []
+    for ignition in result.plan.ignitions:
+        lon_deg, lat_deg = np.array(ignition.lon_lat_deg, dtype=np.float64).T
+        found.append((ignition.name, np.column_stack(change.transform(lon_deg, lat_deg))))
+    return tuple(found)
+
+
+def hill_shade(elevation_m: NDArray[np.float64], cell_m: float) -> NDArray[np.float64]:
+    """Light the ground from the north-west, 45 degrees up: 0 in full shade to 1 in full light.
+
+    Parameters
+    ----------
+    elevation_m : ndarray of float64, shape (rows, cols)
+        Row 0 in the north.
+    cell_m : float
+        Above 0.
+
+    Examples
+    --------
+    >>> hill_shade(np.zeros((3, 3)), 30.0)[1, 1].round(3)
+    np.float64(0.707)
+    """
+    south_m, east_m = np.gradient(elevation_m, cell_m)
+    # Normal of the ground in east, north, up; rows run south.
+    east, north, up = -east_m, south_m, 1.0
+    length = np.sqrt(east**2 + north**2 + up**2)
+    light = np.array([-0.5, 0.5, math.sqrt(0.5)])
+    bright: NDArray[np.float64] = np.clip((east * light[0] + north * light[1] + up * light[2]) / length, 0.0, 1.0)
+    return bright
+
+
+def shown_triggers(result: HouseholdResult) -> tuple[TriggerLine, ...]:
+    """The trigger lines drawn: for each way the one of the highest confidence."""
+    best: dict[str, TriggerLine] = {}
+    for line in result.triggers:
+        if line.way not in best or line.confidence > best[line.way].confidence:
+            best[line.way] = line
+    return tuple(best.values())

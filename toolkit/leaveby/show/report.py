@@ -1,0 +1,280 @@
+"""The page for the fridge: `plan.html`, one file without script or outside address that prints on two sides of A4."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from importlib.resources import files
+from typing import Any, Final
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.decision.result import HouseholdResult, WayRoute, WayTiming, WhatIf
+from leaveby.errors import refuse
+from leaveby.roads.itinerary import Step
+from leaveby.show.figure import as_svg
+from leaveby.show.last_resort import shelter_lines
+from leaveby.show.maps import describe_map, plan_map
+from leaveby.show.plots import (
+    clear_curve,
+    describe_clear_curve,
+    describe_tasks,
+    describe_timetable,
+    task_bars,
+    timetable_bar,
+)
+from leaveby.show.wording import (
+    WAY_TITLES,
+    WAYS,
+    before_fire,
+    clean,
+    clock_words,
+    day_words,
+    distance_words,
+    duration_words,
+    main_sentence,
+    percent_words,
+    shown_ways,
+    street_words,
+    why_words,
+)
+from leaveby.units import km_h_from_m_s
+
+FIGURES: Final = ("timetable", "map", "tasks", "chance")
+"""Names of the figures on the page."""
+
+_STEPS_SHOWN: Final = 14
+_SAVINGS_SHOWN: Final = 5
+_LONG_NOTES: Final = 4200
+
+
+def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
+    """Lay out an answer as a page for a person who is not technical.
+
+    Parameters
+    ----------
+    result : HouseholdResult
+    made_at : datetime
+        When the answer was made, with UTC offset; the clock is never read here.
+    figures : mapping of name to SVG text, optional
+        Figures to use instead of drawing them (`FIGURES` names them; from `plan_figures`, say).
+
+    Returns
+    -------
+    str
+        HTML. The same result and moment give the same page.
+
+    Raises
+    ------
+    InputError
+        If `made_at` has no UTC offset.
+    """
+    if made_at.tzinfo is None:
+        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    drawn = dict(plan_figures(result) if figures is None else figures)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string(files("leaveby.show").joinpath("plan.html.j2").read_text(encoding="utf-8"))
+    ways = [_way(result, way) for way in shown_ways(result)]
+    ways += [_missing_way(name) for name in WAYS if name not in result.ways]
+    outside = [clean(line) for line in result.outside_validity]
+    assumptions = [clean(line) for line in result.assumptions]
+    tasks_way = main_way(result)
+    return template.render(
+        override=OVERRIDE,
+        planning_aid=PLANNING_AID,
+        last_resort=LAST_RESORT,
+        notice=OSM_NOTICE,
+        name=clean(result.plan.name, 90),
+        day=day_words(result.start),
+        ignitions=_ignitions(result),
+        made=made_at.strftime("%Y-%m-%d %H:%M"),
+        official=[
+            {
+                "level": clean(warning.level, 60),
+                "headline": clean(warning.headline, 200),
+                "action": clean(warning.action, 400),
+                "issued": warning.issued.strftime("%Y-%m-%d %H:%M"),
+            }
+            for warning in result.official
+        ],
+        sentence=main_sentence(result),
+        confidence=f"{percent_words(result.plan.confidence)}",
+        ways=ways,
+        figures={name: Markup(text) for name, text in drawn.items()},
+        task_title=WAY_TITLES.get(tasks_way, tasks_way).lower(),
+        savings=_savings(result),
+        what_ifs=[_what_if(result, what_if) for what_if in result.what_ifs],
+        what_if_ways=[_SHORT.get(way.way, way.way) for way in shown_ways(result)],
+        shelter_heading=result.shelter.heading,
+        shelter=[clean(line) for line in shelter_lines(result)],
+        routes=_routes(result),
+        outside=outside,
+        assumptions=assumptions,
+        notes_pt="7.5" if sum(map(len, outside + assumptions)) < _LONG_NOTES else "6.5",
+        made_with=_made_with(result),
+    )
+
+
+_SHORT: Final[Mapping[str, str]] = {"tow": "Tow", "car": "Car", "foot": "Foot"}
+
+
+def plan_figures(result: HouseholdResult) -> dict[str, str]:
+    """Draw the page's figures as SVG text with text alternatives, by the names in `FIGURES`."""
+    tasks_way = main_way(result)
+    return {
+        "timetable": as_svg(timetable_bar(result), "The day as bars", describe_timetable(result)),
+        "map": as_svg(plan_map(result), "Map of the ways out and the fire", describe_map(result)),
+        "tasks": as_svg(task_bars(result, tasks_way), "Tasks before leaving", describe_tasks(result, tasks_way)),
+        "chance": as_svg(clear_curve(result), "Chance of getting clear", describe_clear_curve(result)),
+    }
+
+
+def main_way(result: HouseholdResult) -> str:
+    """The way of leaving whose tasks are drawn: the one with the most to do among those with a route."""
+    ways = [way for way in shown_ways(result) if way.route is not None] or list(shown_ways(result))
+    return max(ways, key=lambda way: len(way.schedule.tasks)).way
+
+
+def _ignitions(result: HouseholdResult) -> str:
+    parts = [
+        f"{clean(ignition.name, 60)} at {ignition.at.astimezone(result.start.tzinfo).strftime('%H:%M')}"
+        for ignition in result.plan.ignitions
+    ]
+    return f"Fire: {', '.join(parts)}."
+
+
+def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
+    title = WAY_TITLES.get(way.way, clean(way.way))
+    lines = []
+    start_s, leave_s = way.latest_start_s, way.latest_departure_s
+    timed = start_s is not None and leave_s is not None
+    if start_s is not None and before_fire(way):
+        lines.append(
+            f"That is before the fire even starts ({result.start.strftime('%H:%M')}): on such a day, go before there "
+            "is any fire."
+        )
+    if not timed:
+        lines.append(why_words(way))
+    if way.route is not None:
+        lines.append(f"To {clean(way.route.safe_point, 60)}, {distance_words(way.route.length_m)}.")
+        lines.append(_need_words(way))
+        if math.isfinite(way.route.closes_first_s):
+            lines.append(
+                f"{street_words(way.route.closes_first)} shuts first, about "
+                f"{clock_words(result, way.route.closes_first_s)}, perhaps earlier."
+            )
+    short = "no way out" if way.route is None else "no time found: leave early"
+    start = clock_words(result, start_s) if start_s is not None else ""
+    leave = clock_words(result, leave_s) if leave_s is not None else ""
+    return {
+        "title": title,
+        "start": start if timed else "",
+        "leave": leave if timed else "",
+        "roll_label": "be walking by" if way.way == "foot" else "be rolling by",
+        "short": short,
+        "lines": lines,
+        "line": f"start getting ready by {start}, be on your way by {leave}" if timed else short,
+    }
+
+
+def _need_words(way: WayTiming) -> str:
+    slow_s = way.ready_at_confidence_s
+    ready = (
+        f"Getting ready takes {duration_words(way.ready_s.p50_s)}, on a slow day {duration_words(slow_s)}"
+        if slow_s > 0.0
+        else "There is nothing to get ready"
+    )
+    road = "the walk" if way.way == "foot" else "the drive"
+    return f"{ready}; {road} {duration_words(way.drive_s.p50_s)}, on a slow day {duration_words(way.drive_s.p95_s)}."
+
+
+def _missing_way(name: str) -> dict[str, Any]:
+    words = "Your plan does not hold this way of leaving."
+    return {
+        "title": WAY_TITLES[name],
+        "start": "",
+        "leave": "",
+        "short": "not in your plan",
+        "lines": [words],
+        "line": words,
+    }
+
+
+def _savings(result: HouseholdResult) -> list[dict[str, str]]:
+    """What saves at least a minute, the most first; the same task is named for the way where it saves the most."""
+    best: dict[str, tuple[float, list[str]]] = {}
+    for way in shown_ways(result):
+        for saving in way.savings:
+            if saving.saved_s < 60.0:
+                continue
+            saved_s, names = best.get(saving.task, (0.0, []))
+            best[saving.task] = (max(saved_s, saving.saved_s), [*names, _SHORT.get(way.way, way.way).lower()])
+    order = sorted(best.items(), key=lambda item: (-item[1][0], item[0]))[:_SAVINGS_SHOWN]
+    return [
+        {"task": clean(task, 60), "way": ", ".join(names), "saved": f"{math.floor(saved_s / 60.0)} min"}
+        for task, (saved_s, names) in order
+    ]
+
+
+def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
+    cells = []
+    for way in shown_ways(result):
+        at_s = what_if.latest_start_s.get(way.way)
+        if at_s is not None and math.isfinite(at_s):
+            cells.append({"text": clock_words(result, at_s), "is_time": True})
+        else:
+            cells.append({"text": clean(what_if.why.get(way.way, "no time could be computed"), 90), "is_time": False})
+    return {
+        "label": clean(what_if.label, 80),
+        "speed": f"{km_h_from_m_s(float(what_if.head_ros_m_s)):.1f} km/h",
+        "cells": cells,
+    }
+
+
+def _routes(result: HouseholdResult) -> list[dict[str, Any]]:
+    """Each different route once, with the ways of leaving that take it."""
+    found: list[tuple[list[str], WayRoute]] = []
+    for way in shown_ways(result):
+        if way.route is None:
+            continue
+        for names, route in found:
+            if route.edges == way.route.edges:
+                names.append(way.way)
+                break
+        else:
+            found.append(([way.way], way.route))
+    return [
+        {
+            "title": f"{' and '.join(_SHORT.get(name, name) for name in names)}: to {clean(route.safe_point, 60)}, "
+            f"{distance_words(route.length_m)}",
+            "steps": _step_words(route.steps),
+        }
+        for names, route in found
+    ]
+
+
+def _step_words(steps: Sequence[Step]) -> list[str]:
+    """Turns in words; a long list is shortened where it is the least use, at its end, and says so."""
+    shown = []
+    for step in steps[:_STEPS_SHOWN]:
+        turn = clean(step.turn, 40)
+        lead = f"Head {step.compass} on" if turn == "start" else f"{turn.capitalize()} onto"
+        shown.append(f"{lead} {street_words(step.street)}, {distance_words(step.length_m)}")
+    if len(steps) > _STEPS_SHOWN:
+        rest_m = sum(step.length_m for step in steps[_STEPS_SHOWN:])
+        shown.append(f"and {len(steps) - _STEPS_SHOWN} more turns over {distance_words(rest_m)}: see the route file")
+    return shown
+
+
+def _made_with(result: HouseholdResult) -> str:
+    version = result.inputs.get("version", "")
+    seed = result.inputs.get("seed", "")
+    parts = [f"Computed from {result.members} runs"]
+    if version:
+        parts.append(f"leaveby {clean(version, 30)}")
+    if seed:
+        parts.append(f"seed {clean(seed, 30)}")
+    return ", ".join(parts) + "."
