@@ -8,7 +8,6 @@ known of its shape. It stays unverified until the paper is in hand.
 from __future__ import annotations
 
 import math
-import tracemalloc
 from collections.abc import Callable
 
 import numpy as np
@@ -232,23 +231,3 @@ def test_fuel_in_the_worst_air_stays_above_what_the_power_of_moisture_can_take()
     for period in ("afternoon", "day", "night"):
         assert moisture.forest_moisture_percent(60.0, 0.0, period=period) >= moisture.DRIEST_PERCENT
     assert np.isfinite(_by_weather("dry_eucalypt", T=60.0, RH=0.0, wind_m_s=40.0))
-
-
-@pytest.mark.parametrize("model", ["mark5", "dry_eucalypt", "grass", "shrubland"])
-def test_no_more_than_three_temporary_arrays(model: str) -> None:
-    cells = 500_000
-    rng = np.random.default_rng(1)
-    wind, moist = rng.uniform(0.0, 25.0, cells), rng.uniform(3.0, 20.0, cells)
-    run: Callable[[], NDArray[np.float64]] = {
-        "mark5": lambda: mark5_ros_m_s(moist, wind),
-        "dry_eucalypt": lambda: _dry_eucalypt(wind, moist),
-        "grass": lambda: grass_ros_m_s(wind, moist, curing_percent=90.0),
-        "shrubland": lambda: shrubland_ros_m_s(wind, moist, height_m=1.5),
-    }[model]
-    run()  # compiled before memory is counted
-    tracemalloc.start()
-    out = run()
-    _, peak = tracemalloc.get_traced_memory()
-    tracemalloc.stop()
-    assert out.shape == (cells,)
-    assert peak <= out.nbytes * 4 + 100_000  # the result and three more

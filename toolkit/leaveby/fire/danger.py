@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 KBDI_CEILING_MM: Final = 203.2
-"""Eight inches. Finkele et al. (2006) stop at 200 mm; xclim and most others at 203.2, which is the drier."""
+"""Highest index, eight inches. Finkele et al. (2006) stop at 200 mm; xclim and most others at this, the drier one."""
 
 DROUGHT_FACTOR_WINDOW_DAYS: Final = 20
 _vectorize: Any = numba.vectorize
@@ -148,11 +148,37 @@ def grass_fire_danger_index(
 _gfdi_mark5_moisture_of = _vectorize(nopython=True, cache=True)(_gfdi_mark5_moisture)
 
 
-def _kbdi_evapotranspiration(
-    Q: NDArray[np.float64], T: NDArray[np.float64], P: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _kbdi_evapotranspiration(Q: float, T: float, P: float) -> float:
     """Finkele et al. (2006), metric Keetch-Byram: Q mm, T degrees C, P mm a year; mm a day."""
-    return 1e-3 * (203.2 - Q) * (0.968 * np.exp(0.0875 * T + 1.5552) - 8.3) / (1.0 + 10.88 * np.exp(-0.00173 * P))
+    return 1e-3 * (203.2 - Q) * (0.968 * math.exp(0.0875 * T + 1.5552) - 8.3) / (1.0 + 10.88 * math.exp(-0.00173 * P))
+
+
+_evapotranspiration_of = numba.njit(cache=True, nogil=True)(_kbdi_evapotranspiration)
+
+
+@numba.njit(cache=True, nogil=True)
+def _kbdi_series(
+    rain_mm: NDArray[np.float64],
+    temperature_c: NDArray[np.float64],
+    annual_mm: NDArray[np.float64],
+    initial_mm: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
+    days, places = rain_mm.shape
+    for place in range(places):
+        index = initial_mm[place]
+        lost = 5.0
+        for day in range(days):
+            rain = rain_mm[day, place]
+            kept_off = 0.0
+            if rain <= 0.0:
+                lost = 5.0
+            else:
+                kept_off = min(rain, lost)
+                lost -= kept_off
+            index += _evapotranspiration_of(index, temperature_c[day, place], annual_mm[place]) - (rain - kept_off)
+            index = min(max(index, 0.0), KBDI_CEILING_MM)
+            out[day, place] = index
 
 
 def keetch_byram_drought_index_mm(
@@ -189,18 +215,15 @@ def keetch_byram_drought_index_mm(
     rain, temperature = np.broadcast_arrays(_array(rain_mm), _array(highest_temperature_c))
     if not (np.all(np.isfinite(rain)) and np.all(np.isfinite(temperature)) and np.all(rain >= 0.0)):
         raise ValueError("rain must be finite and not below 0, temperature finite")
-    annual = _array(annual_rain_mm)
-    index = np.broadcast_to(_array(initial_mm), rain.shape[1:]).astype(np.float64)
-    lost = np.full(rain.shape[1:], 5.0)
+    days, places = rain.shape[0], rain.shape[1:]
     out = np.empty(rain.shape, dtype=np.float64)
-    for day in range(rain.shape[0]):
-        dry = rain[day] <= 0.0
-        lost = np.where(dry, 5.0, lost)
-        kept_off = np.where(dry, 0.0, np.minimum(rain[day], lost))
-        lost = lost - kept_off
-        index = index + _kbdi_evapotranspiration(index, temperature[day], annual) - (rain[day] - kept_off)
-        index = np.clip(index, 0.0, KBDI_CEILING_MM)
-        out[day] = index
+    _kbdi_series(
+        rain.reshape(days, -1),
+        temperature.reshape(days, -1),
+        np.broadcast_to(_array(annual_rain_mm), places).reshape(-1),
+        np.broadcast_to(_array(initial_mm), places).reshape(-1),
+        out.reshape(days, -1),
+    )
     return out
 
 
@@ -233,9 +256,9 @@ def _drought_factor_series(
 ) -> None:
     days, places = rain_mm.shape
     for place in range(places):
-        for last in range(19, days):
+        for last in range(DROUGHT_FACTOR_WINDOW_DAYS - 1, days):
             x = 1.0
-            day = last - 19
+            day = last - DROUGHT_FACTOR_WINDOW_DAYS + 1
             while day <= last:
                 if rain_mm[day, place] <= 2.0:
                     day += 1
@@ -253,7 +276,7 @@ def _drought_factor_series(
                 x = min(x, _x_of_event_of(float(age), total))
             deficit = deficit_mm[last, place]
             x = min(x, _x_limit_of(deficit))
-            out[last - 19, place] = min(10.0, _griffiths_of(deficit, x))
+            out[last - DROUGHT_FACTOR_WINDOW_DAYS + 1, place] = min(10.0, _griffiths_of(deficit, x))
 
 
 def griffiths_drought_factor(rain_mm: ArrayLike, deficit_mm: ArrayLike) -> NDArray[np.float64]:
@@ -283,22 +306,26 @@ def griffiths_drought_factor(rain_mm: ArrayLike, deficit_mm: ArrayLike) -> NDArr
     >>> griffiths_drought_factor([0.0] * 19 + [20.0], [20.0] * 20).round(5)
     array([1.07024])
     """
-    rain, deficit = (np.array(a) for a in np.broadcast_arrays(_array(rain_mm), _array(deficit_mm)))
+    rain, deficit = np.broadcast_arrays(_array(rain_mm), _array(deficit_mm))
     if rain.shape[0] < DROUGHT_FACTOR_WINDOW_DAYS:
         raise ValueError(f"the drought factor needs {DROUGHT_FACTOR_WINDOW_DAYS} days of rain, not {rain.shape[0]}")
-    if not (np.all(np.isfinite(rain)) and np.all(rain >= 0.0) and np.all((deficit >= 0.0) & (deficit <= 203.2))):
+    if not (
+        np.all(np.isfinite(rain)) and np.all(rain >= 0.0) and np.all((deficit >= 0.0) & (deficit <= KBDI_CEILING_MM))
+    ):
         raise ValueError("rain must not be below 0 mm and the deficit must lie in 0 to 203.2 mm")
-    flat_rain, flat_deficit = rain.reshape(rain.shape[0], -1), deficit.reshape(rain.shape[0], -1)
-    out = np.empty((rain.shape[0] - 19, flat_rain.shape[1]), dtype=np.float64)
-    _drought_factor_series(flat_rain, flat_deficit, out)
-    return out.reshape((rain.shape[0] - 19, *rain.shape[1:]))
+    days = rain.shape[0]
+    out = np.empty((days - DROUGHT_FACTOR_WINDOW_DAYS + 1, *rain.shape[1:]), dtype=np.float64)
+    _drought_factor_series(rain.reshape(days, -1), deficit.reshape(days, -1), out.reshape(out.shape[0], -1))
+    return out
 
 
-def _drought_factor_noble(
-    Q: NDArray[np.float64], N: NDArray[np.float64], P: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Noble, Bary and Gill (1980), their I written Q: Q mm, N days, P mm."""
-    return 0.191 * (Q + 104.0) * (N + 1.0) ** 1.5 / (3.52 * (N + 1.0) ** 1.5 + P - 1.0)
+def _drought_factor_noble(I: float, N: float, P: float) -> float:  # noqa: E741 - symbol of the paper
+    """Noble, Bary and Gill (1980): I mm, N days, P mm."""
+    D: float = 0.191 * (I + 104.0) * (N + 1.0) ** 1.5 / (3.52 * (N + 1.0) ** 1.5 + P - 1.0)
+    return min(D, 10.0)
+
+
+_drought_factor_noble_over = _vectorize(nopython=True, cache=True)(_drought_factor_noble)
 
 
 def noble_drought_factor(
@@ -331,4 +358,7 @@ def noble_drought_factor(
     >>> float(noble_drought_factor(50.0, 3.0, last_rain_mm=15.0).round(4))
     5.5814
     """
-    return np.minimum(10.0, _drought_factor_noble(_array(deficit_mm), _array(days_since_rain), _array(last_rain_mm)))
+    out: NDArray[np.float64] = _drought_factor_noble_over(
+        _array(deficit_mm), _array(days_since_rain), _array(last_rain_mm)
+    )
+    return out

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
+import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -11,19 +12,25 @@ HEAT_YIELD_KJ_KG: Final = 18600.0
 """Heat yield of fuel in AS 3959 Appendix B, remembered, and confirmed by the standard's distance tables."""
 
 
-def _flame_height_mark5(R: NDArray[np.float64], W: NDArray[np.float64]) -> NDArray[np.float64]:
+def _flame_height_mark5(R: float, W: float) -> float:
     """Noble, Bary and Gill (1980): R km/h, W t/ha; Z m."""
     return 13.0 * R + 0.24 * W - 2.0
 
 
-def _flame_length_as3959(R: NDArray[np.float64], W: NDArray[np.float64]) -> NDArray[np.float64]:
+def _flame_length_as3959(R: float, W: float) -> float:
     """AS 3959 Appendix B: R km/h, W overall fuel t/ha; Lf m."""
     return (13.0 * R + 0.24 * W) / 2.0
 
 
-def _byram(H: float, w: NDArray[np.float64], r: NDArray[np.float64]) -> NDArray[np.float64]:
+def _byram(H: float, w: float, r: float) -> float:
     """Byram (1959): H kJ/kg, w kg/m2, r m/s; I kW/m."""
     return H * w * r
+
+
+_vectorize: Any = numba.vectorize
+_flame_height_over = _vectorize(nopython=True, cache=True)(_flame_height_mark5)
+_flame_length_over = _vectorize(nopython=True, cache=True)(_flame_length_as3959)
+_byram_over = _vectorize(nopython=True, cache=True)(_byram)
 
 
 def _array(values: ArrayLike) -> NDArray[np.float64]:
@@ -54,7 +61,7 @@ def flame_height_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.
     >>> float(flame_height_m(1.0 / 3.6, 20.0).round(1))
     15.8
     """
-    return np.maximum(_flame_height_mark5(_array(head_ros_m_s) * 3.6, _array(load_t_ha)), 0.0)
+    return np.asarray(np.maximum(_flame_height_over(_array(head_ros_m_s) * 3.6, _array(load_t_ha)), 0.0))
 
 
 def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDArray[np.float64]:
@@ -81,7 +88,8 @@ def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDA
     >>> float(flame_length_m(3.0 / 3.6, 35.0).round(1))
     23.7
     """
-    return _flame_length_as3959(_array(head_ros_m_s) * 3.6, _array(overall_load_t_ha))
+    out: NDArray[np.float64] = _flame_length_over(_array(head_ros_m_s) * 3.6, _array(overall_load_t_ha))
+    return out
 
 
 def fireline_intensity_kw_m(
@@ -112,4 +120,5 @@ def fireline_intensity_kw_m(
     >>> float(fireline_intensity_kw_m(1.0, 20.0))
     37200.0
     """
-    return _byram(heat_yield_kj_kg, _array(load_t_ha) * 0.1, _array(head_ros_m_s))
+    out: NDArray[np.float64] = _byram_over(heat_yield_kj_kg, _array(load_t_ha) * 0.1, _array(head_ros_m_s))
+    return out

@@ -5,8 +5,9 @@ None of the source papers was read: the coefficients are remembered (mark ``memo
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
+import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -17,16 +18,54 @@ DRIEST_PERCENT: Final = 2.0
 moisture in the dry eucalypt model would run off to infinity there."""
 
 
-def _forest_afternoon(T: NDArray[np.float64], RH: NDArray[np.float64]) -> NDArray[np.float64]:
+def _forest_afternoon(T: float, RH: float) -> float:
     return 2.76 + 0.124 * RH - 0.0187 * T
 
 
-def _forest_day(T: NDArray[np.float64], RH: NDArray[np.float64]) -> NDArray[np.float64]:
+def _forest_day(T: float, RH: float) -> float:
     return 3.60 + 0.169 * RH - 0.0450 * T
 
 
-def _forest_night(T: NDArray[np.float64], RH: NDArray[np.float64]) -> NDArray[np.float64]:
+def _forest_night(T: float, RH: float) -> float:
     return 3.08 + 0.198 * RH - 0.0483 * T
+
+
+_vectorize: Any = numba.vectorize
+_afternoon_of = numba.njit(cache=True, nogil=True)(_forest_afternoon)
+_day_of = numba.njit(cache=True, nogil=True)(_forest_day)
+_night_of = numba.njit(cache=True, nogil=True)(_forest_night)
+
+
+def _forest_by_hour(T: float, RH: float, hour: float, month: int) -> float:
+    if 12.0 <= hour < 18.0:
+        if month >= 10 or month <= 3:
+            return float(_afternoon_of(T, RH))
+        return min(float(_afternoon_of(T, RH)), float(_day_of(T, RH)))
+    if 7.0 <= hour < 19.0:
+        return float(_day_of(T, RH))
+    if 5.0 <= hour < 21.0:
+        return min(float(_day_of(T, RH)), float(_night_of(T, RH)))
+    return float(_night_of(T, RH))
+
+
+def _array(values: ArrayLike) -> NDArray[np.float64]:
+    return np.asarray(values, dtype=np.float64)
+
+
+_forest_over: Any = {
+    "afternoon": _vectorize(nopython=True, cache=True)(_forest_afternoon),
+    "day": _vectorize(nopython=True, cache=True)(_forest_day),
+    "night": _vectorize(nopython=True, cache=True)(_forest_night),
+}
+_by_hour_over = _vectorize(nopython=True, cache=True)(_forest_by_hour)
+
+
+def _at_least(values: Any, least: float) -> NDArray[np.float64]:
+    """Raise what is below, without another array."""
+    if np.ndim(values) == 0:
+        return np.asarray(max(float(values), least))
+    out: NDArray[np.float64] = np.maximum(values, least, out=values)
+    return out
 
 
 def forest_moisture_percent(
@@ -55,10 +94,8 @@ def forest_moisture_percent(
     >>> float(forest_moisture_percent(35.0, 20.0, period="afternoon").round(4))
     4.5855
     """
-    T = np.asarray(air_temperature_c, dtype=np.float64)
-    RH = np.asarray(relative_humidity_percent, dtype=np.float64)
-    equation = {"afternoon": _forest_afternoon, "day": _forest_day, "night": _forest_night}[period]
-    return np.asarray(np.maximum(equation(T, RH), DRIEST_PERCENT))
+    values = _forest_over[period](_array(air_temperature_c), _array(relative_humidity_percent))
+    return _at_least(values, DRIEST_PERCENT)
 
 
 def forest_moisture_by_hour_percent(
@@ -97,22 +134,20 @@ def forest_moisture_by_hour_percent(
     >>> forest_moisture_by_hour_percent(30.0, 30.0, local_hour=[10.0, 15.0, 23.0], month=1).round(3)
     array([7.32 , 5.919, 7.571])
     """
-    T = np.asarray(air_temperature_c, dtype=np.float64)
-    RH = np.asarray(relative_humidity_percent, dtype=np.float64)
-    hour = np.asarray(local_hour, dtype=np.float64)
-    summer = np.isin(np.asarray(month), (10, 11, 12, 1, 2, 3))
-    afternoon, day, night = _forest_afternoon(T, RH), _forest_day(T, RH), _forest_night(T, RH)
-    either = np.minimum(day, night)
-    moisture = np.where((hour >= 7.0) & (hour < 19.0), day, night)
-    moisture = np.where(((hour >= 5.0) & (hour < 7.0)) | ((hour >= 19.0) & (hour < 21.0)), either, moisture)
-    warm = (hour >= 12.0) & (hour < 18.0)
-    moisture = np.where(warm & summer, afternoon, moisture)
-    moisture = np.where(warm & ~summer, np.minimum(afternoon, day), moisture)
-    return np.maximum(moisture, DRIEST_PERCENT)
+    values = _by_hour_over(
+        _array(air_temperature_c),
+        _array(relative_humidity_percent),
+        _array(local_hour),
+        np.asarray(month, dtype=np.int64),
+    )
+    return _at_least(values, DRIEST_PERCENT)
 
 
-def _grass(T: NDArray[np.float64], RH: NDArray[np.float64]) -> NDArray[np.float64]:
+def _grass(T: float, RH: float) -> float:
     return 9.58 - 0.205 * T + 0.138 * RH
+
+
+_grass_over = _vectorize(nopython=True, cache=True)(_grass)
 
 
 def grass_moisture_percent(air_temperature_c: ArrayLike, relative_humidity_percent: ArrayLike) -> NDArray[np.float64]:
@@ -137,13 +172,14 @@ def grass_moisture_percent(air_temperature_c: ArrayLike, relative_humidity_perce
     >>> float(grass_moisture_percent(40.0, 10.0).round(3))
     2.76
     """
-    T = np.asarray(air_temperature_c, dtype=np.float64)
-    RH = np.asarray(relative_humidity_percent, dtype=np.float64)
-    return np.maximum(_grass(T, RH), 0.0)
+    return _at_least(_grass_over(_array(air_temperature_c), _array(relative_humidity_percent)), 0.0)
 
 
-def _shrubland(T: NDArray[np.float64], RH: NDArray[np.float64], delta: NDArray[np.float64]) -> NDArray[np.float64]:
+def _shrubland(T: float, RH: float, delta: float) -> float:
     return 4.37 + 0.161 * RH - 0.1 * (T - 25.0) - delta * 0.027 * RH
+
+
+_shrubland_over = _vectorize(nopython=True, cache=True)(_shrubland)
 
 
 def shrubland_moisture_percent(
@@ -172,10 +208,9 @@ def shrubland_moisture_percent(
     >>> float(shrubland_moisture_percent(35.0, 20.0, sunny_afternoon=True).round(3))
     6.05
     """
-    T = np.asarray(air_temperature_c, dtype=np.float64)
-    RH = np.asarray(relative_humidity_percent, dtype=np.float64)
-    delta = np.asarray(sunny_afternoon, dtype=np.float64)
-    return np.maximum(_shrubland(T, RH, delta), DRIEST_PERCENT)
+    delta = _array(sunny_afternoon)
+    values = _shrubland_over(_array(air_temperature_c), _array(relative_humidity_percent), delta)
+    return _at_least(values, DRIEST_PERCENT)
 
 
 def sunny_afternoon(local_hour: ArrayLike) -> NDArray[np.bool_]:
