@@ -18,7 +18,7 @@ from leaveby.fire.embers import (
     zone_spotting_m,
 )
 from leaveby.fire.flames import fireline_intensity_kw_m, flame_height_m, flame_length_m
-from leaveby.fire.fuel import fuel_type
+from leaveby.fire.fuel_types import fuel_type
 from leaveby.fire.spread import SpreadZones
 from leaveby.fire.terrain import Grid
 

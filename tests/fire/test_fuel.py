@@ -10,17 +10,8 @@ import shapely
 from shapely import LineString, Polygon, box
 
 from leaveby.errors import InputError
-from leaveby.fire.fuel import (
-    FUEL_TYPES,
-    LAND_COVER,
-    UNMAPPED,
-    FuelMap,
-    FuelType,
-    fuel_from_codes,
-    fuel_from_polygons,
-    fuel_type,
-    uniform_fuel,
-)
+from leaveby.fire.fuel import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
+from leaveby.fire.fuel_types import FUEL_TYPES, LAND_COVER, UNMAPPED, FuelType, fuel_type
 from leaveby.fire.terrain import Grid, centre_of
 
 GRID = Grid(x_min_m=1000.0, y_max_m=2000.0, cell_m=10.0, rows=12, cols=16, crs="EPSG:32755")
@@ -85,7 +76,7 @@ def test_codes_and_legend() -> None:
     names = _names(fuel)
     assert names[0, 0] == "natural grassland"
     assert np.all(names[2:5, 4:9] == "water")
-    assert fuel.assumptions == ()
+    assert fuel.assumptions == ("These are taken not to burn, though embers cross them: water.",)
 
 
 def test_codes_without_a_legend_are_refused_with_their_place_all_at_once() -> None:

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from leaveby.errors import InputError
 from leaveby.fire import rate_of_spread
 from leaveby.fire.danger import forest_fire_danger_index
-from leaveby.fire.fuel import FUEL_TYPES, UNMAPPED, fuel_from_codes, uniform_fuel
+from leaveby.fire.fuel import fuel_from_codes, uniform_fuel
+from leaveby.fire.fuel_types import FUEL_TYPES, UNMAPPED
 from leaveby.fire.moisture import forest_moisture_percent
 from leaveby.fire.spread import (
     MODELS,
@@ -26,7 +27,7 @@ from leaveby.fire.spread import (
     table_for_member,
 )
 from leaveby.fire.terrain import Grid
-from leaveby.fire.validity import VALID_RANGES, outside_validity
+from leaveby.fire.validity import VALID_RANGES, model_assumptions, outside_validity
 from leaveby.fire.weather import Weather, constant_weather
 
 GRID = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=12, crs="EPSG:32755")
@@ -258,3 +259,11 @@ def test_the_conditions_of_the_rules_are_those_of_their_papers() -> None:
     calm = outside_validity(_weather(RH=30.0, wind_km_h=10.0), _mixed(), models=MODELS)
     assert any(line.startswith("10 % rule: the wind falls to 10") for line in calm)
     assert any(line.startswith("20 % rule: the wind falls to 10") for line in calm)
+
+
+def test_what_was_not_read_is_listed() -> None:
+    zones = spread_zones(_mixed(), _weather())
+    lines = model_assumptions(zones, models=["mark5", "rule_10_percent"])
+    assert any("Mark 5" in line and "slow on wildfires" in line for line in lines)
+    assert not any("dry eucalypt forest model" in line for line in lines)
+    assert any("not measured here" in line and "heath" in line for line in lines)

@@ -53,6 +53,34 @@ AIR_HUMIDITY_PERCENT: Final = Parameter(25.0, "%", 0.0, 100.0, "AS 3959:2009 App
 
 # --- fire ------------------------------------------------------------------------------------------------------
 
+CREEP_ROS_M_S: Final = Parameter(
+    0.001,
+    "m/s",
+    0.0,
+    0.01,
+    "slowest head rate of spread of a burning cell; no equation was made to say that a fire is out",
+    "judgement",
+)
+DRIEST_FOREST_FUEL_PERCENT: Final = Parameter(
+    2.0, "%", 1.0, 4.0, "lowest moisture of fine forest and shrubland fuel that equations are given", "judgement"
+)
+HEAT_YIELD_KJ_KG: Final = Parameter(18_600.0, "kJ/kg", 15_000.0, 20_000.0, "AS 3959:2009 Appendix B", "memory")
+LOWEST_ROS_FACTOR: Final = Parameter(
+    0.25, "-", 0.1, 1.0, "least factor on a rate of spread in a member: four times too fast a model", "judgement"
+)
+HIGHEST_ROS_FACTOR: Final = Parameter(
+    8.0, "-", 1.0, 20.0, "greatest factor on a rate of spread in a member: eight times too slow a model", "judgement"
+)
+SHORT_SPOTTING_M: Final = Parameter(
+    100.0, "m", 0.0, 2000.0, "spotting from grass and shrubs, and the least from forest", "judgement"
+)
+LONGEST_SPOTTING_M: Final = Parameter(
+    35_000.0, "m", 10_000.0, 50_000.0, "7 February 2009: spots to 33 km; the equation is cut here", "memory"
+)
+EMBER_HALF_ANGLE_DEG: Final = Parameter(
+    45.0, "deg", 10.0, 180.0, "how far to either side of downwind embers land", "judgement"
+)
+
 # --- roads -----------------------------------------------------------------------------------------------------
 
 REACTION_TIME_S: Final = Parameter(

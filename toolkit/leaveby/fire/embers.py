@@ -7,23 +7,24 @@ ember: each choice makes the embers early. `EMBER_ASSUMPTIONS` says so.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from leaveby import parameters
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.spread import SpreadZones
 
-SHORT_SPOTTING_M: Final = 100.0
-"""Distance taken for fuels without a spotting equation (grass, shrubs), and the least in forest, by judgement."""
+SHORT_SPOTTING_M: Final = parameters.SHORT_SPOTTING_M.value
+"""Distance taken for fuels without a spotting equation (grass, shrubs), and the least in forest."""
 
-HALF_ANGLE_DEG: Final = 45.0
-"""Embers land up to this angle to either side of downwind, by judgement."""
+HALF_ANGLE_DEG: Final = parameters.EMBER_HALF_ANGLE_DEG.value
+"""Embers land up to this angle to either side of downwind."""
 
-LONGEST_SPOTTING_M: Final = 35_000.0
-"""Cap on the equation; the longest spotting of 7 February 2009 was 33 km (remembered)."""
+LONGEST_SPOTTING_M: Final = parameters.LONGEST_SPOTTING_M.value
+"""Where the equation is cut."""
 
 EMBER_ASSUMPTIONS: Final = (
     "Embers are taken to fly in no time, from every burning cell as far as from a head fire on flat ground in its "
@@ -36,9 +37,13 @@ EMBER_ASSUMPTIONS: Final = (
 _COARSE_CELLS: Final = 128
 
 
-def _spotting_mark5(R: NDArray[np.float64], W: NDArray[np.float64]) -> NDArray[np.float64]:
+def _spotting_mark5(R: float, W: float) -> float:
     """Noble, Bary and Gill (1980): R km/h, W t/ha; S km."""
     return R * (4.17 - 0.033 * W) - 0.36
+
+
+_vectorize: Any = numba.vectorize
+_spotting_over = _vectorize(nopython=True, cache=True)(_spotting_mark5)
 
 
 def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
@@ -66,7 +71,8 @@ def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArra
     3150.0
     """
     R = np.asarray(head_ros_m_s, dtype=np.float64) * 3.6
-    return np.clip(_spotting_mark5(R, np.asarray(load_t_ha, dtype=np.float64)) * 1000.0, 0.0, LONGEST_SPOTTING_M)
+    distance = _spotting_over(R, np.asarray(load_t_ha, dtype=np.float64)) * 1000.0
+    return np.asarray(np.clip(distance, 0.0, LONGEST_SPOTTING_M))
 
 
 def zone_spotting_m(table: SpreadTable, zones: SpreadZones) -> NDArray[np.float64]:
@@ -79,7 +85,7 @@ def zone_spotting_m(table: SpreadTable, zones: SpreadZones) -> NDArray[np.float6
 
     Examples
     --------
-    >>> from leaveby.fire.fuel import fuel_type
+    >>> from leaveby.fire.fuel_types import fuel_type
     >>> from leaveby.fire.terrain import Grid
     >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
     >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("woodland"),), np.zeros(1, np.int32),

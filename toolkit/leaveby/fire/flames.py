@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-HEAT_YIELD_KJ_KG: Final = 18600.0
-"""Heat yield of fuel in AS 3959 Appendix B, remembered, and confirmed by the standard's distance tables."""
+from leaveby.parameters import HEAT_YIELD_KJ_KG
 
 
 def _flame_height_mark5(R: float, W: float) -> float:
@@ -93,7 +92,7 @@ def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDA
 
 
 def fireline_intensity_kw_m(
-    head_ros_m_s: ArrayLike, load_t_ha: ArrayLike, *, heat_yield_kj_kg: float = HEAT_YIELD_KJ_KG
+    head_ros_m_s: ArrayLike, load_t_ha: ArrayLike, *, heat_yield_kj_kg: float = HEAT_YIELD_KJ_KG.value
 ) -> NDArray[np.float64]:
     """Byram's fireline intensity, by default with the heat yield of AS 3959.
 

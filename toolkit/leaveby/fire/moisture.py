@@ -11,11 +11,13 @@ import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from leaveby.parameters import DRIEST_FOREST_FUEL_PERCENT
+
 Period = Literal["afternoon", "day", "night"]
 
-DRIEST_PERCENT: Final = 2.0
-"""Lowest fuel moisture used. The equations fall below it only outside any weather they were fitted to; the power of
-moisture in the dry eucalypt model would run off to infinity there."""
+DRIEST_PERCENT: Final = DRIEST_FOREST_FUEL_PERCENT.value
+"""Lowest forest and shrubland fuel moisture used. The equations fall below it only outside any weather they were fitted
+to, and the power of moisture in the dry eucalypt model would run off to infinity there."""
 
 
 def _forest_afternoon(T: float, RH: float) -> float:

@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
+from leaveby.parameters import CREEP_ROS_M_S
 
 Curing = Literal["cruz2015", "cheney1998"]
 
-CREEP_M_S: Final = 0.001
-"""Slowest head rate of spread of a burning cell, 3.6 m/h, by judgement. Where an equation says that fire would not
-spread (wet or green fuel, no drought) it is still taken to creep on: no equation was made to say that a fire is out."""
+CREEP_M_S: Final = CREEP_ROS_M_S.value
+"""Slowest head rate of spread of a burning cell, 3.6 m/h. Where an equation says that fire would not spread (wet or
+green fuel, no drought) it is still taken to creep on."""
 
 _vectorize: Any = numba.vectorize
 
@@ -260,7 +261,7 @@ def grass_ros_m_s(
     """Rate of spread in grassland.
 
     For a head wider than about 200 m; narrower ones are slower. Multiply by 0.5 for grassy woodland and 0.3 for grassy
-    open forest (`fuel.FuelType.grass_factor`).
+    open forest (`fuel_types.FuelType.grass_factor`).
 
     Parameters
     ----------

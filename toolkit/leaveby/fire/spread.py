@@ -16,7 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire import danger, moisture, rate_of_spread
 from leaveby.fire.ellipse import SpreadTable
-from leaveby.fire.fuel import FuelMap, FuelType
+from leaveby.fire.fuel import FuelMap
+from leaveby.fire.fuel_types import FuelType
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather import Weather, local_hour, local_month, perturbed, wind_towards
 
@@ -143,7 +144,7 @@ def check_models(models: Sequence[str], zones: SpreadZones) -> None:
 
     Examples
     --------
-    >>> from leaveby.fire.fuel import fuel_type
+    >>> from leaveby.fire.fuel_types import fuel_type
     >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
     >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("woodland"),), np.zeros(1, np.int32),
     ...     np.zeros(1, np.bool_))
@@ -180,7 +181,7 @@ def models_for(fuel: FuelType, models: Sequence[str]) -> tuple[str, ...]:
 
     Examples
     --------
-    >>> from leaveby.fire.fuel import fuel_type
+    >>> from leaveby.fire.fuel_types import fuel_type
     >>> models_for(fuel_type("heath"), ("mark5", "rule_10_percent")), models_for(fuel_type("meadow"), ("mark5",))
     (('shrubland', 'rule_10_percent'), ('grass',))
     """

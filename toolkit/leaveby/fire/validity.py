@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.fire import danger
-from leaveby.fire.fuel import FuelMap, FuelType
+from leaveby.fire.fuel import FuelMap
+from leaveby.fire.fuel_types import FUEL_TYPES, FuelType
 from leaveby.fire.spread import (
     DEFAULT_MODELS,
     FlatSpread,
@@ -119,6 +120,48 @@ def _quantities(weather: Weather) -> dict[str, Callable[[FuelType, int], NDArray
         "curing_percent": lambda _, place: weather.curing_percent[:, place],
         "shrub_height_m": lambda fuel, _: np.full(steps, fuel.shrub_height_m),
     }
+
+
+_BASIS: Final[Mapping[str, str]] = {
+    "dry_eucalypt": "The dry eucalypt forest model (Cheney et al. 2012) and its fuel moisture are remembered, not "
+    "read; no published table was found to check them against.",
+    "mark5": "The forest Mark 5 rate of spread (Noble et al. 1980) is remembered, not read, and known to be slow on "
+    "wildfires.",
+    "grass": "The grassland model (Cheney et al. 1998, curing of Cruz et al. 2015) is remembered, not read; it is for "
+    "heads wider than about 200 m.",
+    "shrubland": "The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read.",
+}
+
+
+def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MODELS) -> tuple[str, ...]:
+    """List what the rates of spread rest on, for the assumptions of a result; those of fuel and weather stand apart.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each model taking part that was not read, for fuel types out of the table, and for the sky.
+
+    Examples
+    --------
+    >>> from leaveby.fire.fuel_types import fuel_type
+    >>> from leaveby.fire.terrain import Grid
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("heath"),), np.zeros(1, np.int32),
+    ...     np.zeros(1, np.bool_))
+    >>> model_assumptions(zones)[0]
+    'The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read.'
+    """
+    kinds = tuple(dict.fromkeys(zones.types))
+    taking_part = {model for kind in kinds for model in models_for(kind, models)}
+    lines = [line for model, line in _BASIS.items() if model in taking_part]
+    typical = [kind.name for kind in kinds if FUEL_TYPES.get(kind.name) == kind]
+    if typical:
+        lines.append(f"Loads, scores and heights are typical ones, not measured here, for: {', '.join(typical)}.")
+    lines.append(
+        "The sky is taken to be clear and the fuel free of rain and dew; where two of the daily periods of fuel "
+        "moisture could hold, the drier one does. Fire once alight is never taken to go out."
+    )
+    return tuple(lines)
 
 
 def outside_validity(
