@@ -7,7 +7,7 @@ from array import array
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import osmium
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.roads.network import TAGS
-from leaveby.roads.topology import Ways, ways_within
+from leaveby.roads.ways import Ways, barrier_words, ways_within
 
 NOT_ROADS: Final = frozenset(
     {
@@ -124,7 +124,7 @@ def read_extract(file: Path, *, box: tuple[float, float, float, float] | None, c
             tags = item.tags
             if isinstance(item, osmium.osm.Node):
                 if "barrier" in tags:
-                    barriers[item.id] = _barrier_words(tags)
+                    barriers[item.id] = barrier_words(tags)
                 found = {key: tags[key] for key in _POINT_LIMITS if key in tags}
                 if found:
                     limits[item.id] = found
@@ -164,15 +164,6 @@ def read_extract(file: Path, *, box: tuple[float, float, float, float] | None, c
     ways = ways_within(ways, box) if box is not None else ways
     _check_points(file, ways)
     return ways
-
-
-def _barrier_words(tags: Any) -> str:
-    """The kind of a barrier, and what is said of passing it."""
-    kind = str(tags["barrier"])
-    said = [tags[key] for key in ("motorcar", "motor_vehicle", "vehicle", "access") if key in tags]
-    if said:
-        return f"{kind}={said[0]}"
-    return f"{kind}=yes" if tags.get("locked") == "no" else kind
 
 
 def _check_points(file: Path, ways: Ways) -> None:

@@ -16,7 +16,9 @@ from pyproj import Transformer
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
 from leaveby.roads.network import RoadNetwork
-from leaveby.roads.topology import Split, Ways, network_from_graph, network_from_ways, ways_within
+from leaveby.roads.street_graph import network_from_graph
+from leaveby.roads.topology import Split, network_from_ways
+from leaveby.roads.ways import Ways, ways_within
 
 _IDS = ("osm_id", "osmid", "way_id", "id", "fid")
 _CLASS_SUPPOSED = "road"

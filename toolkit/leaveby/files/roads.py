@@ -16,8 +16,9 @@ from pyproj import Transformer
 from leaveby.errors import InputError, refuse
 from leaveby.files.road_extracts import OSM_ENDINGS, entities_refused, read_extract, said_plainly
 from leaveby.files.road_lines import read_road_lines
-from leaveby.roads.network import RoadNetwork
-from leaveby.roads.topology import Split, network_from_graph, network_from_ways, select_edges
+from leaveby.roads.network import RoadNetwork, select_edges
+from leaveby.roads.street_graph import network_from_graph
+from leaveby.roads.topology import Split, network_from_ways
 
 
 def read_roads(

@@ -6,8 +6,8 @@ and loops are kept. Lengths are great-circle lengths on the mean sphere; geometr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -404,6 +404,56 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
     if faults:
         raise InputError(faults)
     return network
+
+
+def select_edges(network: RoadNetwork, keep: NDArray[np.bool_]) -> RoadNetwork:
+    """The network with only the edges where `keep` is true; nodes stay as they are numbered.
+
+    Parameters
+    ----------
+    network : RoadNetwork
+        With e edges.
+    keep : NDArray[np.bool_], shape (e,)
+        True where the edge stays.
+
+    Examples
+    --------
+    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 5.0)]], crs="EPSG:32755")
+    >>> select_edges(network, network.length_m > 6.0).length_m.tolist()
+    [9.0, 9.0]
+    """
+    kept = np.flatnonzero(keep)
+    number = np.full(network.edge_count + 1, -1, dtype=np.int32)
+    number[kept] = np.arange(kept.size, dtype=np.int32)
+    tags: dict[str, Any] = {tag: tuple(getattr(network, tag)[i] for i in kept) for tag in TAGS}
+    return replace(
+        network,
+        tail=network.tail[kept],
+        head=network.head[kept],
+        length_m=network.length_m[kept],
+        geometry=network.geometry[kept],
+        way_id=network.way_id[kept],
+        twin=number[network.twin[kept]],
+        foot_only=network.foot_only[kept],
+        **tags,
+    )
+
+
+def without_point_loops(network: RoadNetwork) -> RoadNetwork:
+    """The network without loops of no length, which lead nowhere and take no time.
+
+    Examples
+    --------
+    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)]], crs="EPSG:32755")
+    >>> without_point_loops(network) is network
+    True
+    """
+    useless = (network.tail == network.head) & (network.length_m == 0.0)
+    if not useless.any():
+        return network
+    dropped = select_edges(network, ~useless)
+    sentence = f"{int(useless.sum())} road loops of no length were left out."
+    return replace(dropped, assumptions=(*dropped.assumptions, sentence))
 
 
 def network_from_lines(

@@ -80,58 +80,50 @@ class EarliestArrival:
     margin_s: float
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
-def _before(first_a: float, second_a: float, first_b: float, second_b: float) -> bool:
-    """Whether label a comes before b: the smaller first key, then the smaller second."""
-    return first_a < first_b or (first_a == first_b and second_a < second_b)
-
-
 @numba.njit(cache=True, nogil=True)
 def _push(
-    first: NDArray[np.float64],
-    second: NDArray[np.float64],
-    node: NDArray[np.int32],
-    size: int,
-    key: float,
-    tie: float,
-    which: int,
+    key: NDArray[np.float64], node: NDArray[np.int32], size: int, first: float, second: float, which: int
 ) -> None:
+    """Put an entry into a heap of `size` entries, four children to each, least (first, second) on top."""
     spot = size
     while spot > 0:
         parent = (spot - 1) >> 2
-        if not _before(key, tie, first[parent], second[parent]):
+        above = key[parent, 0]
+        if above < first or (above == first and key[parent, 1] <= second):
             break
-        first[spot] = first[parent]
-        second[spot] = second[parent]
+        key[spot, 0] = above
+        key[spot, 1] = key[parent, 1]
         node[spot] = node[parent]
         spot = parent
-    first[spot] = key
-    second[spot] = tie
+    key[spot, 0] = first
+    key[spot, 1] = second
     node[spot] = which
 
 
 @numba.njit(cache=True, nogil=True)
-def _drop_top(first: NDArray[np.float64], second: NDArray[np.float64], node: NDArray[np.int32], size: int) -> None:
-    """Take the top from a heap of `size` entries, four children to each."""
+def _drop_top(key: NDArray[np.float64], node: NDArray[np.int32], size: int) -> None:
+    """Take the top from a heap of `size` entries."""
     last = size - 1
-    key, tie, which = first[last], second[last], node[last]
+    first, second, which = key[last, 0], key[last, 1], node[last]
     spot = 0
     while True:
         child = (spot << 2) + 1
         if child >= last:
             break
         best = child
+        best_first, best_second = key[child, 0], key[child, 1]
         for other in range(child + 1, min(child + 4, last)):
-            if _before(first[other], second[other], first[best], second[best]):
-                best = other
-        if not _before(first[best], second[best], key, tie):
+            other_first = key[other, 0]
+            if other_first < best_first or (other_first == best_first and key[other, 1] < best_second):
+                best, best_first, best_second = other, other_first, key[other, 1]
+        if first < best_first or (first == best_first and second <= best_second):
             break
-        first[spot] = first[best]
-        second[spot] = second[best]
+        key[spot, 0] = best_first
+        key[spot, 1] = best_second
         node[spot] = node[best]
         spot = best
-    first[spot] = key
-    second[spot] = tie
+    key[spot, 0] = first
+    key[spot, 1] = second
     node[spot] = which
 
 
@@ -146,39 +138,35 @@ def _latest(
     targets: NDArray[np.int32],
     deadline_s: NDArray[np.float64],
     wanted: NDArray[np.int32],
-    late: NDArray[np.float64],
-    drive: NDArray[np.float64],
-    next_edge: NDArray[np.int32],
-    target: NDArray[np.int32],
-    heap_first: NDArray[np.float64],
-    heap_second: NDArray[np.float64],
+    label: NDArray[np.float64],
+    onward: NDArray[np.int32],
+    heap_key: NDArray[np.float64],
     heap_node: NDArray[np.int32],
 ) -> None:
     """L(u) = max over e = (u, v) of min(L(v), c(e) - m) - w(e); ties go to the shorter drive.
 
-    The heap holds (-L, drive). A node that is popped has its final label. Stops early once all `wanted` are final.
+    `label` holds (-L, drive) and `onward` (edge, target) of each node. A node that is popped has its final label. Stops
+    early once all `wanted` are final. What lies close together in use lies close together in memory.
     """
-    late[:] = -np.inf
-    drive[:] = np.inf
-    next_edge[:] = -1
-    target[:] = -1
+    label[:] = np.inf
+    onward[:] = -1
     size = 0
     for k in range(targets.shape[0]):
         node = targets[k]
-        if deadline_s[k] > late[node]:
-            late[node] = deadline_s[k]
-            drive[node] = 0.0
-            target[node] = node
-            _push(heap_first, heap_second, heap_node, size, -deadline_s[k], 0.0, node)
+        if -deadline_s[k] < label[node, 0]:
+            label[node, 0] = -deadline_s[k]
+            label[node, 1] = 0.0
+            onward[node, 1] = node
+            _push(heap_key, heap_node, size, -deadline_s[k], 0.0, node)
             size += 1
     left = wanted.shape[0]
     while size > 0:
-        key = -heap_first[0]
-        tie = heap_second[0]
+        key = heap_key[0, 0]
+        tie = heap_key[0, 1]
         v = heap_node[0]
-        _drop_top(heap_first, heap_second, heap_node, size)
+        _drop_top(heap_key, heap_node, size)
         size -= 1
-        if key < late[v] or tie > drive[v]:
+        if key > label[v, 0] or tie > label[v, 1]:
             continue
         if left > 0:
             for k in range(wanted.shape[0]):
@@ -186,26 +174,26 @@ def _latest(
                     left -= 1
             if left == 0:
                 return
+        goal = onward[v, 1]
         for row in range(in_start[v], in_start[v + 1]):
             edge = in_edge[row]
             w = travel_s[edge]
             if w == np.inf:
                 continue
-            shut = closing_s[edge] - margin_s
-            leave = (key if key < shut else shut) - w
-            if leave == -np.inf:
-                continue
+            # with the sign turned: -L(u) = max(-L(v), m - c(e)) + w(e)
+            shut = margin_s - closing_s[edge]
+            leave = (key if key > shut else shut) + w
             u = in_tail[row]
-            here = late[u]
-            if leave < here:
+            here = label[u, 0]
+            if leave > here or leave == np.inf:
                 continue
             long = tie + w
-            if leave > here or long < drive[u]:
-                late[u] = leave
-                drive[u] = long
-                next_edge[u] = edge
-                target[u] = target[v]
-                _push(heap_first, heap_second, heap_node, size, -leave, long, u)
+            if leave < here or long < label[u, 1]:
+                label[u, 0] = leave
+                label[u, 1] = long
+                onward[u, 0] = edge
+                onward[u, 1] = goal
+                _push(heap_key, heap_node, size, leave, long, u)
                 size += 1
 
 
@@ -225,12 +213,9 @@ def _latest_batch(
 ) -> None:
     nodes = in_start.shape[0] - 1
     room = in_edge.shape[0] + targets.shape[0] + 1
-    late = np.empty(nodes)
-    drive = np.empty(nodes)
-    next_edge = np.empty(nodes, dtype=np.int32)
-    target = np.empty(nodes, dtype=np.int32)
-    heap_first = np.empty(room)
-    heap_second = np.empty(room)
+    label = np.empty((nodes, 2))
+    onward = np.empty((nodes, 2), dtype=np.int32)
+    heap_key = np.empty((room, 2))
     heap_node = np.empty(room, dtype=np.int32)
     for member in range(out_late.shape[0]):
         _latest(
@@ -243,17 +228,14 @@ def _latest_batch(
             targets,
             deadline_s,
             wanted,
-            late,
-            drive,
-            next_edge,
-            target,
-            heap_first,
-            heap_second,
+            label,
+            onward,
+            heap_key,
             heap_node,
         )
         for k in range(wanted.shape[0]):
-            out_late[member, k] = late[wanted[k]]
-            out_drive[member, k] = drive[wanted[k]]
+            out_late[member, k] = 0.0 - label[wanted[k], 0]
+            out_drive[member, k] = label[wanted[k], 1]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -273,16 +255,15 @@ def _earliest(
     arrive[:] = np.inf
     previous[:] = -1
     room = out_edge.shape[0] + 2
-    heap_first = np.empty(room)
-    heap_second = np.empty(room)
+    heap_key = np.empty((room, 2))
     heap_node = np.empty(room, dtype=np.int32)
     arrive[start] = depart_s
-    _push(heap_first, heap_second, heap_node, 0, depart_s, 0.0, start)
+    _push(heap_key, heap_node, 0, depart_s, 0.0, start)
     size = 1
     while size > 0:
-        now = heap_first[0]
+        now = heap_key[0, 0]
         u = heap_node[0]
-        _drop_top(heap_first, heap_second, heap_node, size)
+        _drop_top(heap_key, heap_node, size)
         size -= 1
         if now > arrive[u]:
             continue
@@ -295,7 +276,7 @@ def _earliest(
             if then < arrive[v]:
                 arrive[v] = then
                 previous[v] = edge
-                _push(heap_first, heap_second, heap_node, size, then, 0.0, v)
+                _push(heap_key, heap_node, size, then, 0.0, v)
                 size += 1
 
 
@@ -322,6 +303,11 @@ def _times(values: Any, *, shape: tuple[int, ...], what: str, least: float) -> N
             mend="a road can't be driven in less than no time: correct it",
         )
     return array
+
+
+def _finite(value: float, *, what: str) -> None:
+    if not np.isfinite(value):
+        raise refuse(what, f"it is {value}", expected="a finite number of seconds", mend="correct it")
 
 
 def _nodes(values: Any, *, graph: RoutingGraph, what: str) -> NDArray[np.int32]:
@@ -395,9 +381,9 @@ def latest_departure(
     travel = _times(travel_time_s, shape=(graph.edge_count,), what="travel_time_s", least=0.0)
     closing = _times(closing_s, shape=(graph.edge_count,), what="closing_s", least=-np.inf)
     goal = _nodes(targets, graph=graph, what="targets")
+    _finite(margin_s, what="margin_s")
     room = graph.edge_count + goal.size + 1
-    late, drive = np.empty(graph.node_count), np.empty(graph.node_count)
-    next_edge, target = np.empty(graph.node_count, dtype=np.int32), np.empty(graph.node_count, dtype=np.int32)
+    label, onward = np.empty((graph.node_count, 2)), np.empty((graph.node_count, 2), dtype=np.int32)
     _latest(
         graph.in_start,
         graph.in_edge,
@@ -408,15 +394,20 @@ def latest_departure(
         goal,
         _deadlines(deadline_s, targets=goal),
         np.empty(0, dtype=np.int32),
-        late,
-        drive,
-        next_edge,
-        target,
-        np.empty(room),
-        np.empty(room),
+        label,
+        onward,
+        np.empty((room, 2)),
         np.empty(room, dtype=np.int32),
     )
-    return LatestDeparture(late, drive, next_edge, target, travel, closing, float(margin_s))
+    return LatestDeparture(
+        0.0 - label[:, 0],
+        label[:, 1].copy(),
+        onward[:, 0].copy(),
+        onward[:, 1].copy(),
+        travel,
+        closing,
+        float(margin_s),
+    )
 
 
 def latest_departure_at(
@@ -472,7 +463,8 @@ def latest_departure_at(
             raise refuse(what, f"it has {rows} members", expected=f"1 or {members}", mend="give as many to each")
     travel = _times(travel, shape=(travel.shape[0], graph.edge_count), what="travel_time_s", least=0.0)
     closing = _times(closing, shape=(closing.shape[0], graph.edge_count), what="closing_s", least=-np.inf)
-    margin = _times(margin, shape=margin.shape, what="margin_s", least=-np.inf)
+    for value in margin:
+        _finite(float(value), what="margin_s")
     goal = _nodes(targets, graph=graph, what="targets")
     asked = _nodes(nodes, graph=graph, what="nodes")
     time_s, drive_s = np.empty((members, asked.size)), np.empty((members, asked.size))
@@ -528,8 +520,8 @@ def earliest_arrival(
     travel = _times(travel_time_s, shape=(graph.edge_count,), what="travel_time_s", least=0.0)
     closing = _times(closing_s, shape=(graph.edge_count,), what="closing_s", least=-np.inf)
     origin = int(_nodes(start, graph=graph, what="start")[0])
-    if not np.isfinite(depart_s):
-        raise refuse("depart_s", f"it is {depart_s}", expected="a moment in seconds", mend="give when one leaves")
+    _finite(depart_s, what="depart_s")
+    _finite(margin_s, what="margin_s")
     arrive, previous = np.empty(graph.node_count), np.empty(graph.node_count, dtype=np.int32)
     _earliest(
         graph.out_start,

@@ -7,18 +7,16 @@ where a way ends, so that no edge mixes the tags of two ways, and at barriers.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any, Final, Literal
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Literal
 
-import networkx as nx
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from pyproj import CRS, Transformer
+from pyproj import Transformer
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import refuse
 from leaveby.roads.network import (
     MOTORWAYS,
     SEPARATOR,
@@ -28,79 +26,11 @@ from leaveby.roads.network import (
     great_circle_m,
     metric_crs,
     utm_crs,
+    without_point_loops,
 )
+from leaveby.roads.ways import REVERSED, Ways, is_one_way, join_values, shut_by_end
 
 Split = Literal["ways", "junctions", "nodes"]
-
-_ONE_WAY: Final = frozenset({"yes", "true", "1", "-1", "reverse", "T", "F"})
-_REVERSED: Final = frozenset({"-1", "reverse", "T"})
-_LESSER: Final = frozenset({"service", "track", "path", "footway", "cycleway", "bridleway", "steps", "pedestrian"})
-_LIMITS: Final = ("maxheight", "maxwidth", "maxweight", "maxlength")
-
-
-@dataclass(frozen=True, eq=False)
-class Ways:
-    """Raw ways as they stand in a file, before any topology.
-
-    Attributes
-    ----------
-    way_id : NDArray[np.int64], shape (w,)
-        Identity of each way.
-    start : NDArray[np.int64], shape (w + 1,)
-        Way i has the points `start[i]` to `start[i + 1]`.
-    node : NDArray[np.int64], shape (k,)
-        Identity of each point; ways that share it meet there.
-    lon_deg, lat_deg : NDArray[np.float64], shape (k,)
-        Position of each point on WGS 84.
-    tags : Mapping[str, tuple[str, ...]]
-        For each of `TAGS` but `barrier`, the value on each way ('' where absent).
-    barriers : Mapping[int, str]
-        Barriers that stand on a point: kind, with `=access` where the point says so.
-    limits : Mapping[int, Mapping[str, str]]
-        Height, width and weight limits that stand on a point.
-    assumptions : tuple[str, ...]
-        Said while reading.
-    """
-
-    way_id: NDArray[np.int64]
-    start: NDArray[np.int64]
-    node: NDArray[np.int64]
-    lon_deg: NDArray[np.float64]
-    lat_deg: NDArray[np.float64]
-    tags: Mapping[str, tuple[str, ...]]
-    barriers: Mapping[int, str] = field(default_factory=dict)
-    limits: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
-    assumptions: tuple[str, ...] = ()
-
-
-def is_one_way(tags: Mapping[str, str]) -> bool:
-    """Whether cars may take a way in one direction only.
-
-    A roundabout is one-way without saying so, and so is a motorway.
-
-    Examples
-    --------
-    >>> is_one_way({"oneway": "-1"}), is_one_way({"junction": "roundabout"}), is_one_way({"highway": "track"})
-    (True, True, False)
-    """
-    value = tags.get("oneway", "")
-    if value in _ONE_WAY:
-        return True
-    if tags.get("junction", "") == "roundabout":
-        return True
-    return value == "" and tags.get("highway", "") == "motorway"
-
-
-def join_values(values: list[str]) -> str:
-    """One string for the values of a tag on several merged ways, each once; '' stays among them when one is untagged.
-
-    Examples
-    --------
-    >>> join_values(["gravel", "asphalt", "gravel"]), join_values(["", ""])
-    ('gravel|asphalt', '')
-    """
-    unique = list(dict.fromkeys(values))
-    return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
 
 
 def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "ways") -> RoadNetwork:
@@ -171,52 +101,6 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
     )
 
 
-def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
-    """The ways that have a point inside a box (west, south, east, north) in degrees, each kept whole.
-
-    Raises
-    ------
-    InputError
-        When none has.
-
-    Examples
-    --------
-    >>> ways = Ways(
-    ...     way_id=np.array([7, 8]),
-    ...     start=np.array([0, 2, 4]),
-    ...     node=np.array([1, 2, 3, 4]),
-    ...     lon_deg=np.array([147.0, 147.1, 149.0, 149.1]),
-    ...     lat_deg=np.full(4, -37.0),
-    ...     tags={"highway": ("residential", "track")},
-    ... )
-    >>> ways_within(ways, (146.9, -37.1, 147.05, -36.9)).way_id.tolist()
-    [7]
-    """
-    west, south, east, north = box
-    inside = (ways.lon_deg >= west) & (ways.lon_deg <= east) & (ways.lat_deg >= south) & (ways.lat_deg <= north)
-    size = np.diff(ways.start)
-    way_of = np.repeat(np.arange(size.size), size)
-    keep = np.bincount(way_of[inside], minlength=size.size) > 0
-    if not keep.any():
-        raise refuse(
-            "around_deg",
-            f"no road of the file touches {box}",
-            expected="a box (west, south, east, north) over the roads",
-            mend="check the order and sign of the four numbers",
-        )
-    points = keep[way_of]
-    chosen = np.flatnonzero(keep)
-    return replace(
-        ways,
-        way_id=ways.way_id[keep],
-        start=np.concatenate([[0], np.cumsum(size[keep])]).astype(np.int64),
-        node=ways.node[points],
-        lon_deg=ways.lon_deg[points],
-        lat_deg=ways.lat_deg[points],
-        tags={tag: tuple(values[i] for i in chosen) for tag, values in ways.tags.items()},
-    )
-
-
 def _count(ways: Ways) -> int:
     return int(ways.way_id.size)
 
@@ -225,7 +109,7 @@ def _oriented(ways: Ways) -> Ways:
     """Turn ways that run against their points, drop repeated points, and ways of fewer than two points."""
     size = np.diff(ways.start)
     way_of = np.repeat(np.arange(size.size), size)
-    against = np.array([value in _REVERSED for value in ways.tags["oneway"]], dtype=np.bool_)
+    against = np.array([value in REVERSED for value in ways.tags["oneway"]], dtype=np.bool_)
     place = np.arange(ways.node.size)
     turned = np.where(against[way_of], ways.start[:-1][way_of] + ways.start[1:][way_of] - 1 - place, place)
     node = ways.node[turned]
@@ -460,7 +344,7 @@ def _assemble(
         assumptions=ways.assumptions,
         **tags,
     )
-    return check_network(_without_point_loops(network))
+    return check_network(without_point_loops(network))
 
 
 def _twins(chains: list[list[tuple[int, bool]]]) -> NDArray[np.int32]:
@@ -495,16 +379,13 @@ def _standing_on(
             low += 1
     for node, met in touching.items():
         shut = [piece for piece, inner in met if inner]
-        ends = [piece for piece, inner in met if not inner]
         if not shut:
-            if len(ends) <= 1:
-                # a barrier at the end of a road has nothing behind it
-                continue
-            if len(ends) == 2:
-                shut = [min(ends, key=lambda piece: (piece_m[piece], piece))]
-            else:
-                lesser = [piece for piece in ends if ways.tags["highway"][pieces.way[piece]] in _LESSER]
-                shut = lesser or ends
+            ends = [piece for piece, _ in met]
+            shut = shut_by_end(
+                ends,
+                length_m=[float(piece_m[piece]) for piece in ends],
+                highway=[ways.tags["highway"][pieces.way[piece]] for piece in ends],
+            )
         for piece in dict.fromkeys(shut):
             if node in ways.barriers:
                 barrier[piece].append(ways.barriers[node])
@@ -512,244 +393,3 @@ def _standing_on(
                 had = limits[piece].get(tag)
                 limits[piece][tag] = join_values([had, value] if had else [value])
     return [SEPARATOR.join(dict.fromkeys(kinds)) for kinds in barrier], dict(limits)
-
-
-def _without_point_loops(network: RoadNetwork) -> RoadNetwork:
-    """Drop loops of no length, which lead nowhere and take no time."""
-    useless = (network.tail == network.head) & (network.length_m == 0.0)
-    if not useless.any():
-        return network
-    dropped = select_edges(network, ~useless)
-    sentence = f"{int(useless.sum())} road loops of no length were left out."
-    return _replaced(dropped, assumptions=(*dropped.assumptions, sentence))
-
-
-def _replaced(network: RoadNetwork, **changes: Any) -> RoadNetwork:
-    fields = {name: getattr(network, name) for name in network.__dataclass_fields__}
-    return RoadNetwork(**{**fields, **changes})
-
-
-def select_edges(network: RoadNetwork, keep: NDArray[np.bool_]) -> RoadNetwork:
-    """The network with only the edges where `keep` is true; nodes stay as they are numbered.
-
-    Parameters
-    ----------
-    network : RoadNetwork
-        With e edges.
-    keep : NDArray[np.bool_], shape (e,)
-        True where the edge stays.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network import network_from_lines
-    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 5.0)]], crs="EPSG:32755")
-    >>> select_edges(network, network.length_m > 6.0).length_m.tolist()
-    [9.0, 9.0]
-    """
-    kept = np.flatnonzero(keep)
-    number = np.full(network.edge_count + 1, -1, dtype=np.int32)
-    number[kept] = np.arange(kept.size, dtype=np.int32)
-    return _replaced(
-        network,
-        tail=network.tail[kept],
-        head=network.head[kept],
-        length_m=network.length_m[kept],
-        geometry=network.geometry[kept],
-        way_id=network.way_id[kept],
-        twin=number[network.twin[kept]],
-        foot_only=network.foot_only[kept],
-        **{tag: tuple(getattr(network, tag)[i] for i in kept) for tag in TAGS},
-    )
-
-
-def _text(value: object) -> str:
-    """A tag value of a graph as text; lists (merged ways) are joined."""
-    if value is None or (isinstance(value, float) and np.isnan(value)):
-        return ""
-    if isinstance(value, list | tuple | set):
-        return SEPARATOR.join(dict.fromkeys(_text(item) for item in value))
-    return str(value)
-
-
-def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -> RoadNetwork:
-    """Take over a street graph of osmnx (or one with the same attributes).
-
-    Parameters
-    ----------
-    graph : networkx.MultiDiGraph
-        Nodes with `x` and `y`, edges with `length` in metres and, where they bend, `geometry`; `graph.graph["crs"]`
-        names the reference system (longitude and latitude, or projected in metres).
-    crs : str, optional
-        Projected reference system of the network. Left out, that of the graph when it is projected, else the UTM zone.
-
-    Raises
-    ------
-    InputError
-        For an undirected or empty graph, a missing reference system, node position or length, a length below 0.
-
-    Examples
-    --------
-    >>> graph = nx.MultiDiGraph(crs="EPSG:32755")
-    >>> graph.add_node(1, x=0.0, y=0.0)
-    >>> graph.add_node(2, x=300.0, y=400.0)
-    >>> _ = graph.add_edge(1, 2, length=500.0, highway="residential", oneway=True, osmid=7)
-    >>> network = network_from_graph(graph)
-    >>> network.edge_count, network.foot_only.tolist(), network.highway
-    (2, [False, True], ('residential', 'residential'))
-    """
-    if not graph.is_directed():
-        raise refuse(
-            "road graph",
-            "it has no directions",
-            expected="a directed graph, as osmnx makes it",
-            mend="keep the directed graph; one-way streets matter when leaving",
-        )
-    named = graph.graph.get("crs")
-    if named is None:
-        raise refuse(
-            "road graph",
-            "it names no reference system",
-            expected="graph.graph['crs'], such as 'EPSG:4326'",
-            mend="set it to the reference system of the node coordinates",
-        )
-    faults: list[Fault] = []
-    identity = list(graph.nodes)
-    number = {node: index for index, node in enumerate(identity)}
-    for node, data in graph.nodes(data=True):
-        if not all(isinstance(data.get(axis), int | float) and np.isfinite(data[axis]) for axis in ("x", "y")):
-            faults.append(Fault(f"node {node}", "it has no position", "x and y", "give x and y of every node"))
-    edges = list(graph.edges(keys=True, data=True))
-    for u, v, _, data in edges:
-        length = data.get("length")
-        if not isinstance(length, int | float) or not np.isfinite(length) or length < 0.0:
-            faults.append(
-                Fault(
-                    f"edge {u} to {v} (way {_text(data.get('osmid'))})",
-                    "its length is missing" if length is None else f"its length is {length!r}",
-                    "a length in metres, 0 or more",
-                    "add lengths (osmnx.distance.add_edge_lengths) and read it again",
-                )
-            )
-    if faults:
-        raise InputError(_few(faults))
-    if not edges:
-        raise refuse("road graph", "it has no edges", expected="at least one road", mend="take a larger area")
-
-    try:
-        source = CRS.from_user_input(named)
-    except Exception as error:
-        raise refuse(
-            "road graph", f"its reference system {named!r} is unknown", expected="an EPSG code", mend="correct it"
-        ) from error
-    x = np.array([float(graph.nodes[node]["x"]) for node in identity])
-    y = np.array([float(graph.nodes[node]["y"]) for node in identity])
-    if source.is_geographic:
-        outside = (np.abs(x) > 180.0) | (np.abs(y) > 90.0)
-        if outside.any():
-            raise refuse(
-                f"node {identity[int(np.flatnonzero(outside)[0])]}",
-                "its coordinates lie out of range",
-                expected="longitude -180 to 180 and latitude -90 to 90 degrees",
-                mend="correct the coordinates, or name the projected reference system they are in",
-            )
-        target = crs or utm_crs(float(x.mean()), lat_deg=float(y.mean()))
-    else:
-        target = crs or str(named)
-    metric_crs(target, place="road graph")
-    transformer = Transformer.from_crs(source, target, always_xy=True)
-    x_m, y_m = (np.asarray(axis, dtype=np.float64) for axis in transformer.transform(x, y))
-
-    def project(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
-
-    shapes = np.empty(len(edges), dtype=object)
-    for index, (u, v, _, data) in enumerate(edges):
-        line = data.get("geometry")
-        if line is None:
-            shapes[index] = shapely.LineString([(x_m[number[u]], y_m[number[u]]), (x_m[number[v]], y_m[number[v]])])
-        else:
-            shapes[index] = shapely.transform(line, project)
-    tail = np.array([number[u] for u, _, _, _ in edges], dtype=np.int32)
-    head = np.array([number[v] for _, v, _, _ in edges], dtype=np.int32)
-    length_m = np.array([float(data["length"]) for *_, data in edges])
-    way_id = np.array([_first_int(data.get("osmid")) for *_, data in edges], dtype=np.int64)
-    texts = {tag: [_text(data.get("4wd_only" if tag == "four_wd_only" else tag)) for *_, data in edges] for tag in TAGS}
-    twin = _twins_by_shape(tail, head, shapes=shapes, length_m=length_m)
-    lonely = [
-        index
-        for index in np.flatnonzero(twin < 0)
-        if not MOTORWAYS & set(texts["highway"][index].split(SEPARATOR)) and tail[index] != head[index]
-    ]
-    extra = np.array(lonely, dtype=np.int64)
-    back = np.arange(len(edges), len(edges) + extra.size, dtype=np.int32)
-    twin[extra] = back
-    order = np.concatenate([np.arange(len(edges)), extra])
-    geometry = np.empty(order.size, dtype=object)
-    geometry[: len(edges)] = shapes
-    geometry[len(edges) :] = [shapes[index].reverse() for index in extra]
-    network = RoadNetwork(
-        crs=target,
-        node_id=np.array([_first_int(node) for node in identity], dtype=np.int64),
-        x_m=x_m,
-        y_m=y_m,
-        tail=np.concatenate([tail, head[extra]]),
-        head=np.concatenate([head, tail[extra]]),
-        length_m=length_m[order],
-        geometry=geometry,
-        way_id=way_id[order],
-        twin=np.concatenate([twin, extra.astype(np.int32)]),
-        foot_only=np.arange(order.size) >= len(edges),
-        assumptions=_graph_assumptions(edges),
-        **{tag: tuple(values[index] for index in order) for tag, values in texts.items()},
-    )
-    return check_network(_without_point_loops(network))
-
-
-def _few(faults: list[Fault], limit: int = 20) -> list[Fault]:
-    if len(faults) <= limit:
-        return faults
-    more = Fault("and further", f"{len(faults) - limit} faults of the same kind", "none", "mend them likewise")
-    return [*faults[:limit], more]
-
-
-def _first_int(value: object) -> int:
-    if isinstance(value, list | tuple):
-        value = value[0]
-    try:
-        return int(str(value))
-    except ValueError:
-        return 0
-
-
-def _graph_assumptions(edges: list[tuple[Any, Any, Any, dict[str, Any]]]) -> tuple[str, ...]:
-    present = Counter(key for *_, data in edges for key in data)
-    absent = [tag for tag in ("surface", "maxheight", "maxweight", "access", "barrier") if present[tag] == 0]
-    if not absent:
-        return ()
-    return (
-        f"The road graph holds no {', '.join(absent)}: limits, surfaces and gates that exist on the ground are "
-        "unknown here. Check the way out by eye, or read the roads from the map data itself.",
-    )
-
-
-def _twins_by_shape(
-    tail: NDArray[np.int32],
-    head: NDArray[np.int32],
-    *,
-    shapes: NDArray[np.object_],
-    length_m: NDArray[np.float64],
-) -> NDArray[np.int32]:
-    """Pair the two directions of each stretch: same ends, same length and the same middle."""
-    twin = np.full(tail.size, -1, dtype=np.int32)
-    middle = shapely.get_coordinates(shapely.line_interpolate_point(shapes, 0.5, normalized=True))
-    waiting: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for index in range(tail.size):
-        opposite = waiting[(int(head[index]), int(tail[index]))]
-        for other in opposite:
-            if abs(length_m[index] - length_m[other]) < 0.5 and np.abs(middle[index] - middle[other]).max() < 1.0:
-                twin[index], twin[other] = other, index
-                opposite.remove(other)
-                break
-        else:
-            waiting[(int(tail[index]), int(head[index]))].append(index)
-    return twin

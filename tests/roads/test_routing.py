@@ -1,0 +1,294 @@
+"""Latest departure and earliest arrival against brute force, networkx and scipy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+
+import networkx as nx
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse import csgraph
+
+from leaveby.errors import InputError
+from leaveby.roads.network import RoutingGraph, routing_graph
+from leaveby.roads.routing import earliest_arrival, latest_departure, latest_departure_at
+
+INF = float("inf")
+
+
+def random_graph(
+    seed: int, *, nodes: int = 7, edges: int = 15
+) -> tuple[RoutingGraph, NDArray[np.float64], NDArray[np.float64]]:
+    """A small directed graph with loops and parallel edges, some edges unusable, some that never close."""
+    rng = np.random.default_rng(seed)
+    tail = rng.integers(0, nodes, edges).astype(np.int32)
+    head = rng.integers(0, nodes, edges).astype(np.int32)
+    travel = rng.uniform(0.0, 100.0, edges)
+    travel[rng.random(edges) < 0.1] = INF
+    travel[rng.random(edges) < 0.1] = 0.0
+    closing = rng.uniform(0.0, 400.0, edges)
+    closing[rng.random(edges) < 0.25] = INF
+    closing[rng.random(edges) < 0.05] = -INF
+    return routing_graph(nodes, tail, head=head), travel, closing
+
+
+def simple_paths(graph: RoutingGraph, start: int, goal: int) -> Iterator[list[int]]:
+    """All simple paths as edge lists, by plain search."""
+
+    def walk(at: int, seen: set[int], edges: list[int]) -> Iterator[list[int]]:
+        if at == goal:
+            yield list(edges)
+            return
+        for edge in range(graph.edge_count):
+            onward = int(graph.head[edge])
+            if graph.tail[edge] == at and onward not in seen:
+                yield from walk(onward, seen | {onward}, [*edges, edge])
+
+    yield from walk(start, {start}, [])
+
+
+def best_by_hand(
+    graph: RoutingGraph,
+    travel: NDArray[np.float64],
+    closing: NDArray[np.float64],
+    *,
+    start: int,
+    goals: dict[int, float],
+    margin: float,
+) -> float:
+    """Latest departure over all simple paths: the largest t such that every edge is cleared before it shuts."""
+    best = -INF
+    for goal, deadline in goals.items():
+        for path in simple_paths(graph, start, goal):
+            if any(travel[edge] == INF for edge in path):
+                continue
+            passed = 0.0
+            latest = INF
+            for edge in path:
+                passed += travel[edge]
+                latest = min(latest, closing[edge] - margin - passed)
+            best = max(best, min(latest, deadline - passed))
+    return best
+
+
+@pytest.mark.parametrize("seed", range(200))
+def test_latest_departure_is_the_best_over_all_simple_paths(seed: int) -> None:
+    graph, travel, closing = random_graph(seed)
+    margin = float(seed % 3) * 10.0
+    goals = {0: INF} if seed % 2 else {0: INF, 1: 150.0}
+    result = latest_departure(
+        graph, travel, closing_s=closing, targets=list(goals), margin_s=margin, deadline_s=list(goals.values())
+    )
+    for node in range(graph.node_count):
+        expected = best_by_hand(graph, travel, closing, start=node, goals=goals, margin=margin)
+        assert result.time_s[node] == pytest.approx(expected, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_way_that_is_kept_attains_the_latest_departure(seed: int) -> None:
+    graph, travel, closing = random_graph(seed, nodes=12, edges=40)
+    result = latest_departure(graph, travel, closing_s=closing, targets=0, margin_s=5.0)
+    for node in range(graph.node_count):
+        if result.time_s[node] == -INF:
+            assert result.target[node] == -1
+            assert result.drive_s[node] == INF
+            continue
+        at, latest, passed = node, INF, 0.0
+        while result.next_edge[at] >= 0:
+            edge = int(result.next_edge[at])
+            assert graph.tail[edge] == at
+            passed += travel[edge]
+            latest = min(latest, closing[edge] - 5.0 - passed)
+            at = int(graph.head[edge])
+        assert at == result.target[node] == 0
+        assert latest == pytest.approx(result.time_s[node], abs=1e-9)
+        assert passed == pytest.approx(result.drive_s[node], abs=1e-9)
+
+
+@given(seed=st.integers(0, 10_000))
+@settings(max_examples=100, deadline=None)
+def test_leaving_at_the_latest_departure_gets_through_and_a_second_later_does_not(seed: int) -> None:
+    """Forward and backward pass agree: the two are computed by different recurrences."""
+    graph, travel, closing = random_graph(seed, nodes=10, edges=30)
+    latest = latest_departure(graph, travel, closing_s=closing, targets=0, margin_s=3.0).time_s
+    for node in range(1, graph.node_count):
+        if not np.isfinite(latest[node]):
+            continue
+        just = earliest_arrival(
+            graph, travel, closing_s=closing, start=node, depart_s=latest[node] - 1e-6, margin_s=3.0
+        )
+        late = earliest_arrival(graph, travel, closing_s=closing, start=node, depart_s=latest[node] + 1.0, margin_s=3.0)
+        assert just.time_s[0] < INF
+        assert late.time_s[0] == INF
+
+
+@given(seed=st.integers(0, 10_000))
+@settings(max_examples=100, deadline=None)
+def test_reversing_time_maps_earliest_arrival_onto_latest_departure(seed: int) -> None:
+    """With time and edges turned round, closings become openings and the latest departure an earliest arrival.
+
+    The earliest arrival with openings is found here by plain relaxation (Bellman 1958) until nothing changes.
+    """
+    graph, travel, closing = random_graph(seed, nodes=9, edges=25)
+    deadline = 500.0
+    latest = latest_departure(graph, travel, closing_s=closing, targets=0, deadline_s=deadline).time_s
+    arrive = np.full(graph.node_count, INF)
+    arrive[0] = -deadline
+    for _ in range(graph.node_count):
+        for edge in range(graph.edge_count):
+            opened, onward = int(graph.head[edge]), int(graph.tail[edge])
+            arrive[onward] = min(arrive[onward], max(arrive[opened], -closing[edge]) + travel[edge])
+    np.testing.assert_allclose(latest, -arrive, atol=1e-9)
+
+
+def test_with_nothing_closing_the_latest_departure_is_the_deadline_less_the_way() -> None:
+    """Then latest departure, turned round in time, is earliest arrival on the graph with all edges turned."""
+    graph, travel, _ = random_graph(3, nodes=40, edges=160)
+    never = np.full(graph.edge_count, INF)
+    turned = routing_graph(graph.node_count, graph.head, head=graph.tail)
+    forward = earliest_arrival(turned, travel, closing_s=never, start=0).time_s
+    backward = latest_departure(graph, travel, closing_s=never, targets=0, deadline_s=0.0).time_s
+    np.testing.assert_allclose(backward, -forward, atol=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_with_nothing_closing_travel_times_equal_networkx_and_scipy(seed: int) -> None:
+    """networkx and scipy shortest paths, to 1e-9."""
+    graph, travel, _ = random_graph(seed, nodes=60, edges=240)
+    never = np.full(graph.edge_count, INF)
+    result = latest_departure(graph, travel, closing_s=never, targets=[0, 1])
+    reached = np.isfinite(result.drive_s)
+    assert (result.time_s[reached] == INF).all()
+    assert (result.time_s[~reached] == -INF).all()
+
+    usable = np.isfinite(travel)
+    multi: nx.MultiDiGraph[int] = nx.MultiDiGraph()
+    multi.add_nodes_from(range(graph.node_count))
+    multi.add_weighted_edges_from(
+        zip(graph.head[usable].tolist(), graph.tail[usable].tolist(), travel[usable].tolist(), strict=True)
+    )
+    by_networkx = nx.multi_source_dijkstra_path_length(multi, {0, 1}, weight="weight")
+    for node in range(graph.node_count):
+        assert result.drive_s[node] == pytest.approx(by_networkx.get(node, INF), abs=1e-9)
+
+    # scipy sums parallel edges and drops zeros, so give it the least of each pair and a tiny time instead of none
+    least: dict[tuple[int, int], float] = {}
+    for edge in np.flatnonzero(usable):
+        pair = (int(graph.head[edge]), int(graph.tail[edge]))
+        least[pair] = min(least.get(pair, INF), max(float(travel[edge]), 1e-14))
+    rows, cols = np.array(list(least)).T
+    matrix = sparse.csr_matrix((list(least.values()), (rows, cols)), shape=(graph.node_count, graph.node_count))
+    by_scipy = csgraph.dijkstra(matrix, indices=[0, 1], min_only=True)
+    np.testing.assert_allclose(result.drive_s, by_scipy, atol=1e-9)
+
+
+def test_earliest_arrival_equals_networkx_where_nothing_closes() -> None:
+    graph, travel, _ = random_graph(5, nodes=60, edges=240)
+    usable = np.isfinite(travel)
+    multi: nx.MultiDiGraph[int] = nx.MultiDiGraph()
+    multi.add_nodes_from(range(graph.node_count))
+    multi.add_weighted_edges_from(
+        zip(graph.tail[usable].tolist(), graph.head[usable].tolist(), travel[usable].tolist(), strict=True)
+    )
+    lengths = nx.single_source_dijkstra_path_length(multi, 0, weight="weight")
+    result = earliest_arrival(graph, travel, closing_s=np.full(graph.edge_count, INF), start=0, depart_s=100.0)
+    for node in range(graph.node_count):
+        assert result.time_s[node] == pytest.approx(100.0 + lengths.get(node, INF), abs=1e-9)
+
+
+def test_many_members_at_once_equal_one_by_one_also_in_threads() -> None:
+    graph, travel, _ = random_graph(11, nodes=30, edges=120)
+    rng = np.random.default_rng(1)
+    closing = rng.uniform(0.0, 500.0, (40, graph.edge_count))
+    factor = rng.uniform(1.0, 2.0, (40, 1))
+    nodes = [3, 7, 7, 12]
+    time_s, drive_s = latest_departure_at(
+        graph, travel * factor, closing_s=closing, targets=[0, 2], nodes=nodes, margin_s=np.arange(40.0)
+    )
+    for member in range(40):
+        one = latest_departure(
+            graph, travel * factor[member], closing_s=closing[member], targets=[0, 2], margin_s=float(member)
+        )
+        assert time_s[member].tolist() == one.time_s[nodes].tolist()
+        assert drive_s[member].tolist() == one.drive_s[nodes].tolist()
+    with ThreadPoolExecutor(2) as pool:
+        halves = list(
+            pool.map(
+                lambda rows: latest_departure_at(
+                    graph,
+                    (travel * factor)[rows],
+                    closing_s=closing[rows],
+                    targets=[0, 2],
+                    nodes=nodes,
+                    margin_s=np.arange(40.0)[rows],
+                )[0],
+                (slice(0, 20), slice(20, 40)),
+            )
+        )
+    assert np.concatenate(halves).tolist() == time_s.tolist()
+
+
+def test_a_one_way_trap_has_no_way_out() -> None:
+    """0 -> 1 -> 2 -> 1: who enters the loop never comes to the safe point 3 (0 -> 3)."""
+    graph = routing_graph(4, np.array([0, 1, 2, 0], dtype=np.int32), head=np.array([1, 2, 1, 3], dtype=np.int32))
+    result = latest_departure(graph, np.ones(4), closing_s=np.full(4, INF), targets=3)
+    assert result.time_s.tolist() == [INF, -INF, -INF, INF]
+    assert result.next_edge.tolist() == [3, -1, -1, -1]
+
+
+def test_margin_and_later_closings_move_the_answer_the_right_way() -> None:
+    graph, travel, closing = random_graph(21, nodes=20, edges=80)
+    base = latest_departure(graph, travel, closing_s=closing, targets=0).time_s
+    with_margin = latest_departure(graph, travel, closing_s=closing, targets=0, margin_s=60.0).time_s
+    later = latest_departure(graph, travel, closing_s=closing + 30.0, targets=0).time_s
+    slower = latest_departure(graph, travel * 1.5, closing_s=closing, targets=0).time_s
+    assert (with_margin <= base).all()
+    assert (later >= base).all()
+    assert (slower <= base).all()
+    finite = np.isfinite(base)
+    # with every closing 30 s later and nothing else, every finite answer is 30 s later
+    np.testing.assert_allclose(later[finite], base[finite] + 30.0, atol=1e-9)
+
+
+def test_zero_length_loops_do_no_harm() -> None:
+    graph = routing_graph(2, np.array([0, 0], dtype=np.int32), head=np.array([0, 1], dtype=np.int32))
+    result = latest_departure(graph, np.array([0.0, 5.0]), closing_s=np.array([INF, 20.0]), targets=1)
+    assert result.time_s.tolist() == [15.0, INF]
+
+
+@pytest.mark.parametrize(
+    ("travel", "closing", "said"),
+    [
+        ([1.0, float("nan")], [INF, INF], "travel_time_s: 1 values are missing"),
+        ([1.0, -1.0], [INF, INF], "a value is -1.0 s"),
+        ([1.0], [INF, INF], "its shape is (1,)"),
+        ([1.0, 1.0], [INF, float("nan")], "closing_s: 1 values are missing"),
+    ],
+)
+def test_missing_times_are_refused(travel: list[float], closing: list[float], said: str) -> None:
+    graph = routing_graph(2, np.array([0, 0], dtype=np.int32), head=np.array([0, 1], dtype=np.int32))
+    with pytest.raises(InputError) as caught:
+        latest_departure(graph, np.array(travel), closing_s=np.array(closing), targets=1)
+    assert said in str(caught.value)
+
+
+def test_unknown_nodes_and_moments_are_refused() -> None:
+    graph = routing_graph(2, np.array([0], dtype=np.int32), head=np.array([1], dtype=np.int32))
+    times, never = np.ones(1), np.full(1, INF)
+    with pytest.raises(InputError, match="targets: nodes"):
+        latest_departure(graph, times, closing_s=never, targets=2)
+    with pytest.raises(InputError, match="targets: nodes"):
+        latest_departure(graph, times, closing_s=never, targets=[])
+    with pytest.raises(InputError, match="margin_s"):
+        latest_departure(graph, times, closing_s=never, targets=1, margin_s=INF)
+    with pytest.raises(InputError, match="depart_s"):
+        earliest_arrival(graph, times, closing_s=never, start=0, depart_s=INF)
+    with pytest.raises(InputError, match="does not exist"):
+        routing_graph(1, np.array([0], dtype=np.int32), head=np.array([1], dtype=np.int32))
+    with pytest.raises(InputError, match="members"):
+        latest_departure_at(graph, np.ones((2, 1)), closing_s=np.full((3, 1), INF), targets=1, nodes=0)
