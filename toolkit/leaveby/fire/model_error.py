@@ -25,8 +25,8 @@ of 8 on the fastest equations passes any fire on record."""
 
 ERROR_ASSUMPTIONS: Final = (
     "How far each rate-of-spread model is off is taken as a lognormal factor, from published mean errors; where none "
-    "is published, from the common ones. Its centre for the forest Mark 5 model is 2.6, since that model is known to be "
-    "slow on wildfires.",
+    "is published, from the common ones. Its centre for the forest Mark 5 model is 2.6, since that model is known to "
+    "be slow on wildfires.",
 )
 """What the factors rest on, for the list of assumptions of a result."""
 
