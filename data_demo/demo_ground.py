@@ -59,6 +59,7 @@ LEGEND: dict[int, str] = {
     6: "bare ground",
     7: "water",
     8: "eaten-out pasture",
+    9: "recently burnt forest",
 }
 
 
@@ -241,6 +242,11 @@ def make_fuel(locality: Locality, z: NDArray[np.float32]) -> NDArray[np.uint8]:
     fuel[low & (slope < 0.22) & (above < 45.0 + 10.0 * other)] = 3
     fuel[low & (slope < 0.16) & (above < 28.0 + 8.0 * patchy)] = 4
     fuel[(slope < 0.09) & (patchy < -1.25) & (z > 560.0)] = 3
+    # a planned burn of three years ago lies across Tannery Ridge
+    east, north = _offsets((1300.0, 9000.0))
+    down, across = 0.594 * east - 0.804 * north, 0.804 * east + 0.594 * north
+    inside = (down > 1450.0 + 130.0 * patchy) & (down < 3750.0 + 130.0 * other) & (across < 3300.0 + 150.0 * patchy)
+    fuel[inside & (other < 1.6) & (fuel == 1)] = 9
     clearing = np.zeros((N, N), dtype=bool)
     village = np.zeros((N, N), dtype=bool)
     for home in locality.homes:

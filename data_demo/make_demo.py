@@ -31,7 +31,7 @@ DAY = datetime(2026, 1, 17, tzinfo=timezone(timedelta(hours=11)))
 HOME_ALONG_M = 4630.0
 START: Point = (1300.0, 9000.0)
 NORTH_START: Point = (3900.0, 8600.0)
-NEAR_START: Point = (3150.0, 5950.0)
+NEAR_START: Point = (3650.0, 5450.0)
 
 
 def degrees(points: list[Point]) -> list[Point]:
@@ -148,7 +148,7 @@ def main(folder: Path) -> None:
         template,
         locality,
         name="The Tolmer-Okafor place",
-        ignitions=[("lightning strike on Tannery Ridge", at(10, 30), START)],
+        ignitions=[("lightning strike on Tannery Ridge", at(9, 20), START)],
     )
     two = plan_text(
         template,
@@ -156,7 +156,7 @@ def main(folder: Path) -> None:
         name="The Tolmer-Okafor place, fire on two sides",
         ignitions=[
             ("fire north of Hobbin Gap Road", at(10, 30), NORTH_START),
-            ("slashing work beside Tannery Ridge Road", at(11, 15), NEAR_START),
+            ("slashing work beside Tannery Ridge Road", at(11, 30), NEAR_START),
         ],
     )
     (folder / "plan.toml").write_text(one, encoding="utf-8", newline="\n")
