@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import combinations
 
-from leaveby.household.crew import TICK_S, Crew, Draft, heads_and_tails
+from leaveby.household.crew import TICK_S, Crew, Draft, common_step, heads_and_tails
 
 
 @dataclass
@@ -22,6 +22,8 @@ class _Search:
     crew: Crew
     tails: list[float]
     least_s: float
+    gain_s: float
+    """A better schedule is better by at least this."""
     nodes_left: int
     kinds: list[int]
     """For each person the first one with the same skills: those can stand in for each other."""
@@ -70,6 +72,7 @@ def searched(crew: Crew, draft: Draft, *, node_limit: int) -> tuple[Draft, bool]
         crew=crew,
         tails=heads_and_tails(crew)[1],
         least_s=draft.ready_s,
+        gain_s=max(TICK_S, common_step(crew) - TICK_S),
         nodes_left=node_limit,
         kinds=[skills.index(skill) for skill in skills],
         groups=groups,
@@ -111,7 +114,7 @@ def _branch(
         return
     search.nodes_left -= 1
     if len(path) == len(crew.hands):
-        if ready_s < search.least_s - TICK_S:
+        if ready_s < search.least_s - search.gain_s:
             search.least_s, search.best = ready_s, list(path)
         return
     if _cut(search, placed, now_s, free_s, finish_s) or _seen_before(search, placed, now_s, free_s, finish_s, ready_s):
@@ -125,7 +128,7 @@ def _branch(
             start_s = max((from_s, *(free_s[person] for person in who)))
             choices.append((start_s, -search.tails[task], task, who))
     for start_s, _, task, who in sorted(choices):
-        if start_s + search.tails[task] >= search.least_s - TICK_S:
+        if start_s + search.tails[task] >= search.least_s - search.gain_s:
             continue
         end_s = start_s + crew.durations_s[task]
         then_free_s = list(free_s)
@@ -154,7 +157,7 @@ def _crews(search: _Search, task: int, free_s: list[float]) -> Iterator[tuple[in
 def _cut(search: _Search, placed: int, now_s: float, free_s: list[float], finish_s: list[float]) -> bool:
     """Tell whether whatever follows is ready no earlier than the best that is known."""
     crew = search.crew
-    limit_s = search.least_s - TICK_S
+    limit_s = search.least_s - search.gain_s
     works_s = [0.0] * len(search.groups)
     for task, ahead in enumerate(crew.before):
         if placed >> task & 1:

@@ -45,6 +45,18 @@ class Draft:
 # --- one schedule from one list ------------------------------------------------------------------------------------
 
 
+def common_step(crew: Crew) -> float:
+    """Find the largest whole number of seconds that divides every duration and arrival; 0 when there is none.
+
+    All starts in a schedule in which nothing can start earlier by itself are multiples of it, so that bounds may be
+    rounded up and improvements are at least that large.
+    """
+    times_s = (*crew.durations_s, *crew.arrives_s)
+    if any(abs(one - round(one)) > TICK_S for one in times_s):
+        return 0.0
+    return float(math.gcd(*(round(one) for one in times_s)))
+
+
 def serial(crew: Crew, order: Sequence[int], *, spared: frozenset[tuple[int, int]] = frozenset()) -> Draft:
     """Place the tasks of a list one by one at the earliest time at which enough of those who can are free.
 
@@ -159,7 +171,8 @@ def lower_bound(crew: Crew) -> float:
                 + sum(crew.durations_s[task] for task in alone)
                 + min(tails[task] - crew.durations_s[task] for task in alone),
             )
-    return bound_s
+    step_s = common_step(crew)
+    return math.ceil((bound_s - TICK_S) / step_s) * step_s if step_s > 0 else bound_s
 
 
 def _shared(work_s: float, from_s: Iterable[float]) -> float:

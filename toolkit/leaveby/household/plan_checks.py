@@ -77,9 +77,13 @@ def _meant(word: str, known: Iterable[str], otherwise: str) -> str:
 
 
 def _number(value: object) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value)
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
 
 
 def _text(value: object) -> str | None:
@@ -354,7 +358,7 @@ def _task_hands(at: _At) -> Iterator[Fault]:
 def _task_ways(at: _At) -> Iterator[Fault]:
     if "vehicles" in at.document and not isinstance(at.document["vehicles"], list):
         return
-    kinds = {table.get("kind") for _, table in _tables(at.document, "vehicles")}
+    kinds = [table.get("kind") for _, table in _tables(at.document, "vehicles")]
     for number, table in _tables(at.document, "tasks"):
         named = _texts(table.get("ways"))
         if "tow" in named and "trailer" not in kinds:

@@ -101,9 +101,12 @@ def plan_from_document(
 
 
 def _plain(value: object) -> Any:
-    """Turn mappings and tuples into dicts and lists, so that a document made in a notebook is read like a file."""
+    """Turn mappings and tuples into dicts and lists, so that a document made in a notebook is read like a file.
+
+    A value of None is a key left out: TOML has no other way to say it.
+    """
     if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items()}
+        return {str(key): _plain(item) for key, item in value.items() if item is not None}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
     return value

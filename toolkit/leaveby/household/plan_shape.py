@@ -30,7 +30,9 @@ def _moment(value: object) -> object:
 
 
 Name = Annotated[str, Field(strict=True, min_length=1, max_length=120, pattern=r"\S", description="a name in quotes")]
-File = Annotated[str, Field(strict=True, min_length=1, description='a file name in quotes, for example "roads.osm"')]
+File = Annotated[
+    str, Field(strict=True, min_length=1, pattern=r"\S", description='a file name in quotes, for example "roads.osm"')
+]
 Flag = Annotated[bool, Field(strict=True, description="true or false, without quotes")]
 Skill = Annotated[
     str, Field(strict=True, min_length=1, pattern=r"\S", description='a word in quotes, for example "lift"')
@@ -125,7 +127,10 @@ class VehicleTable:
         Annotated[float, Field(strict=True, gt=0, le=1500, description="kilowatts, more than 0 and at most 1500")]
         | None
     ) = None
-    towed_by: Annotated[str, Field(strict=True, min_length=1, description="the name of a car in quotes")] | None = None
+    towed_by: (
+        Annotated[str, Field(strict=True, min_length=1, pattern=r"\S", description="the name of a car in quotes")]
+        | None
+    ) = None
 
 
 @dataclass(frozen=True, kw_only=True, config=_SHAPE)
@@ -186,7 +191,12 @@ class RoadsSection:
     standoff_m: Annotated[float, Field(strict=True, ge=0, le=5000, description="metres, 0 to 5000")] = 100.0
     smoke_lead_min: Minutes = 10.0
     open_gates: Annotated[
-        list[Annotated[str, Field(strict=True, min_length=1, description='a way of the extract, for example "w123"')]],
+        list[
+            Annotated[
+                str,
+                Field(strict=True, min_length=1, pattern=r"\S", description='a way of the extract, for example "w123"'),
+            ]
+        ],
         Field(strict=True, description='a list of ways of the extract, for example ["w123"]'),
     ] = field(default_factory=list)
 
@@ -205,8 +215,12 @@ class FuelSection:
 
     file: File | None = None
     legend: File | None = None
-    column: Annotated[str, Field(strict=True, min_length=1, description="a column name in quotes")] | None = None
-    type: Annotated[str, Field(strict=True, min_length=1, description="a fuel type in quotes")] | None = None
+    column: (
+        Annotated[str, Field(strict=True, min_length=1, pattern=r"\S", description="a column name in quotes")] | None
+    ) = None
+    type: (
+        Annotated[str, Field(strict=True, min_length=1, pattern=r"\S", description="a fuel type in quotes")] | None
+    ) = None
 
 
 @dataclass(frozen=True, kw_only=True, config=_SHAPE)
@@ -226,9 +240,16 @@ class FireSection:
     """`[fire]`."""
 
     models: Annotated[
-        list[Annotated[str, Field(strict=True, min_length=1, description="the name of a rate-of-spread equation")]],
+        list[
+            Annotated[
+                str,
+                Field(strict=True, min_length=1, pattern=r"\S", description="the name of a rate-of-spread equation"),
+            ]
+        ],
         Field(
-            strict=True, min_length=1, description='a list of rate-of-spread equations, for example ["dry_eucalypt"]'
+            strict=True,
+            min_length=1,
+            description='a list of rate-of-spread equations, for example ["dry_eucalypt"]',
         ),
     ] = field(default_factory=lambda: ["dry_eucalypt", "mark5"])
     floor_km_h: FireSpeed | None = None

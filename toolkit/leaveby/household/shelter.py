@@ -236,6 +236,11 @@ def last_resort(
     return _with_sentences(found)
 
 
+def _stretch(takes_s: float, policy: Schedule) -> float:
+    # The list is drawn at the likely durations; at the asked confidence all of it takes longer.
+    return max(1.0, takes_s / policy.ready_s) if policy.ready_s > 0 else 1.0
+
+
 def latest_start(*, shelter_ready_s: NDArray[np.float64], arrival_s: NDArray[np.float64], confidence: float) -> float:
     """Find the last moment to begin with which at least the asked share of the members is done before the arrival.
 
