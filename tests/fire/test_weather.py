@@ -120,6 +120,12 @@ def test_a_value_that_is_no_number_is_refused_where_it_stands(column: str, value
     assert [fault.split(":")[0] for fault in _refused(table)] == [f"weather.csv row 5, column {column}"]
 
 
+def test_rows_can_be_numbered_as_in_a_file_with_comments() -> None:
+    table = _table()
+    table["wind_from_deg"][3] = "nan"
+    assert "weather.csv row 19, column wind_from_deg" in _refused(table, row_numbers=[4, 5, 6, 19, 20, 21])[0]
+
+
 def test_missing_unit_and_missing_columns() -> None:
     table = _table()
     table["wind_speed"] = table.pop("wind_speed_km_h")

@@ -1,6 +1,6 @@
 """A weather station's table: columns of text, with the unit in each column's name, to `Weather`.
 
-Rows are counted as a spreadsheet counts them: the names are row 1, the first values row 2.
+Rows are counted as a spreadsheet counts them: the names are row 1, the first values row 2; or as the caller says.
 """
 
 from __future__ import annotations
@@ -97,6 +97,7 @@ def weather_from_table(
     curing_percent: float | None = None,
     fill_gaps: bool = False,
     use_gusts: bool = False,
+    row_numbers: Sequence[int] | None = None,
 ) -> Weather:
     """Read a station's weather from columns of text.
 
@@ -117,6 +118,8 @@ def weather_from_table(
         refused.
     use_gusts : bool
         Let the gusts stand in for the mean wind, and list it.
+    row_numbers : sequence of int, optional
+        Number of each row for the faults, where comments or empty lines stand between them in the file.
 
     Returns
     -------
@@ -153,18 +156,21 @@ def weather_from_table(
             [*faults, Fault(where, f"it has {rows} rows", f"1 to {_LONGEST_ROWS} rows", "give the weather")]
         )
 
+    numbers = list(row_numbers) if row_numbers is not None else list(range(2, lengths[names[0]] + 2))
+    if len(numbers) != lengths[names[0]]:
+        raise ValueError(f"there are {len(numbers)} row numbers for {lengths[names[0]]} rows")
     times: list[datetime | None] = []
     if "time" in names:
-        more, times = _times_of(list(columns["time"]), where)
+        more, times = _times_of(list(columns["time"]), where, rows=numbers)
         faults += more
     values: dict[str, NDArray[np.float64]] = {}
     for column in found:
         more, values[column.quantity] = _values_of(
-            list(columns[column.name]), column=column, where=where, fill_gaps=fill_gaps
+            list(columns[column.name]), column=column, where=where, fill_gaps=fill_gaps, rows=numbers
         )
         faults += more
-    faults += _mix_ups(values, times, where=where)
-    more, step_s = _step_of(times, where=where, fill_gaps=fill_gaps)
+    faults += _mix_ups(values, times, where=where, rows=numbers)
+    more, step_s = _step_of(times, where=where, fill_gaps=fill_gaps, rows=numbers)
     faults += more
     if faults:
         raise InputError(faults)
@@ -235,11 +241,11 @@ def _columns_of(names: Sequence[str], where: str, *, use_gusts: bool) -> tuple[l
     return faults, list(found.values())
 
 
-def _times_of(texts: Sequence[Any], where: str) -> tuple[list[Fault], list[datetime | None]]:
+def _times_of(texts: Sequence[Any], where: str, *, rows: Sequence[int]) -> tuple[list[Fault], list[datetime | None]]:
     faults: list[Fault] = []
     times: list[datetime | None] = []
     expected = "an ISO 8601 time with its offset from UTC, such as 2026-01-17T13:00:00+11:00"
-    for row, text in enumerate(texts, start=2):
+    for row, text in zip(rows, texts, strict=True):
         place = f"{where} row {row}, column time"
         try:
             moment = text if isinstance(text, datetime) else datetime.fromisoformat(str(text).strip())
@@ -262,12 +268,12 @@ def _times_of(texts: Sequence[Any], where: str) -> tuple[list[Fault], list[datet
 
 
 def _values_of(
-    texts: Sequence[Any], *, column: _Column, where: str, fill_gaps: bool
+    texts: Sequence[Any], *, column: _Column, where: str, fill_gaps: bool, rows: Sequence[int]
 ) -> tuple[list[Fault], NDArray[np.float64]]:
     faults: list[Fault] = []
     out = np.full(len(texts), np.nan)
     for index, text in enumerate(texts):
-        place = f"{where} row {index + 2}, column {column.name}"
+        place = f"{where} row {rows[index]}, column {column.name}"
         shown = "" if text is None else str(text).strip()
         if shown == "" or (isinstance(text, float) and math.isnan(text)):
             if not fill_gaps:
@@ -295,7 +301,9 @@ def _values_of(
     return faults, out
 
 
-def _mix_ups(values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime | None], *, where: str) -> list[Fault]:
+def _mix_ups(
+    values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime | None], *, where: str, rows: Sequence[int]
+) -> list[Fault]:
     """Find columns that look swapped, or in another unit than their name says, though each value is possible."""
     faults: list[Fault] = []
     temperature, humidity = values.get("air_temperature_c"), values.get("relative_humidity_percent")
@@ -326,7 +334,7 @@ def _mix_ups(values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime
     if wind is not None and gust is not None:
         for index in np.flatnonzero(gust < wind - 1e-9):
             faults += faults_of_values(
-                place=f"{where} row {index + 2}, columns gust and wind_speed",
+                place=f"{where} row {rows[index]}, columns gust and wind_speed",
                 wind_speed_m_s=float(wind[index]),
                 gust_m_s=float(gust[index]),
             )
@@ -376,7 +384,9 @@ def _doubts(values: Mapping[str, NDArray[np.float64]], where: str) -> list[str]:
     return []
 
 
-def _step_of(times: Sequence[datetime | None], *, where: str, fill_gaps: bool) -> tuple[list[Fault], float]:
+def _step_of(
+    times: Sequence[datetime | None], *, where: str, fill_gaps: bool, rows: Sequence[int]
+) -> tuple[list[Fault], float]:
     """Usual step of the series (the commonest, the shortest of several), and the longer ones as faults."""
     if len(times) < 2 or any(time is None for time in times):
         return [], 3600.0
@@ -392,7 +402,7 @@ def _step_of(times: Sequence[datetime | None], *, where: str, fill_gaps: bool) -
         for index in np.flatnonzero(lengths > usual + 1.0):
             faults.append(
                 Fault(
-                    f"{where} row {index + 3}, column time",
+                    f"{where} row {rows[index + 1]}, column time",
                     f"there is a gap of {lengths[index] / 60.0:g} min before it",
                     f"a row every {usual / 60.0:g} min",
                     "give the missing rows, or let the plan fill gaps",
