@@ -98,8 +98,13 @@ def test_missing_files_stand_among_the_other_faults(folder: Path) -> None:
     (folder / "weather.csv").unlink()
     (folder / "maps" / "legend.csv").unlink()
     faults = faults_of(folder / "home.toml")
-    places = [fault.place.removeprefix(f"{folder / 'home.toml'}: ") for fault in faults]
-    assert places == ["[plan] confidence", 'tasks[1] "bags": hand', "[fuel] legend", "[weather] file"]
+    places = [fault.place.removeprefix(f"{folder / 'home.toml'} ") for fault in faults]
+    assert places == [
+        "line 4: [plan] confidence",
+        'line 17: tasks[1] "bags": hand',
+        "line 38: [fuel] legend",
+        "line 41: [weather] file",
+    ]
     assert '"weather.csv"' in faults[-1].wrong
     assert str(folder / "weather.csv") in faults[-1].wrong
 
@@ -163,3 +168,14 @@ def test_an_empty_file_names_every_section_that_is_missing(tmp_path: Path) -> No
         "[weather]",
         "[[ignitions]]",
     }
+
+
+def test_lines_are_those_of_the_second_table_too(folder: Path) -> None:
+    more = '\n[[people]]\nname = "Bo"\ncan = [] # nothing yet\n\n[[people]] # no name\ncan = ["lift"]\n'
+    (folder / "home.toml").write_text(RIGHT + more, encoding="utf-8")
+    places = sorted(fault.place.removeprefix(f"{folder / 'home.toml'} ") for fault in faults_of(folder / "home.toml"))
+    last = len(RIGHT.splitlines())
+    assert places == [
+        f'line {last + 3}: people[2] "Bo": name',
+        f"line {last + 6}: people[3] (without a name): name",
+    ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Collection
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +21,11 @@ _FILE_KEYS: Final = (
     ("fuel", "legend"),
     ("weather", "file"),
 )
+_PLACE: Final = re.compile(
+    r"(?:\[(?P<plain>\w+)\](?: (?P<plain_key>\w+))?|(?P<table>\w+)\[(?P<number>\d+)\](?: \".*\"| \(without a name\))?"
+    r"(?:: (?P<key>\w+).*)?)"
+)
+_HEADER: Final = re.compile(r"\s*\[{1,2}\s*(?P<name>\w+)\s*\]{1,2}\s*(?:#.*)?$")
 _LINE: Final = re.compile(r"\(at (line \d+, column \d+|end of document)\)")
 
 
@@ -51,7 +57,8 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     leaveby.errors.InputError: no_such_plan.toml: there is no such file. Expected a plan file (TOML). To mend it: ...
     """
     path = Path(path)
-    document = _read_toml(path)
+    text = _read_text(path)
+    document = _parsed(text, where=str(path))
     faults: list[Fault] = []
     for section, key in _FILE_KEYS:
         table = document.get(section)
@@ -67,9 +74,9 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     try:
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:
-        raise InputError([*error.faults, *faults]) from error
+        raise InputError(_with_line(fault, text, where=str(path)) for fault in (*error.faults, *faults)) from error
     if faults:
-        raise InputError(faults)
+        raise InputError(_with_line(fault, text, where=str(path)) for fault in faults)
     return plan
 
 
@@ -82,7 +89,33 @@ def _missing(document: dict[str, Any], loc: tuple[str, str], name: str, found: P
     )
 
 
-def _read_toml(path: Path) -> dict[str, Any]:
+def _with_line(fault: Fault, text: str, *, where: str) -> Fault:
+    """Add the line to the place of a fault, if the file is written in the usual way: headers and keys on their own."""
+    found = _PLACE.fullmatch(fault.place.removeprefix(f"{where}: "))
+    if found is None:
+        return fault
+    section, number, key = (
+        found["plain"] or found["table"],
+        int(found["number"] or 1),
+        found["key"] or found["plain_key"],
+    )
+    line, met = None, 0
+    for count, row in enumerate(text.splitlines(), start=1):
+        header = _HEADER.match(row)
+        if header is not None:
+            if met == number:
+                break
+            met += header["name"] == section
+            line = count if met == number else None
+        elif met == number and key is not None and re.match(rf"\s*{re.escape(key)}\s*=", row):
+            line = count
+            break
+    if line is None:
+        return fault
+    return replace(fault, place=f"{where} line {line}: {found[0]}")
+
+
+def _read_text(path: Path) -> str:
     where = str(path)
     try:
         raw = path.read_bytes()
@@ -100,7 +133,7 @@ def _read_toml(path: Path) -> dict[str, Any]:
             where, "may not be read", expected="a plan file (TOML)", mend="ask for the right to read it"
         ) from error
     try:
-        text = raw.decode("utf-8-sig")
+        return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
         raise refuse(
@@ -109,6 +142,9 @@ def _read_toml(path: Path) -> dict[str, Any]:
             expected="a text file in UTF-8",
             mend="save the file as UTF-8 in the editor",
         ) from error
+
+
+def _parsed(text: str, *, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
