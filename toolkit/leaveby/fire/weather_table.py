@@ -334,7 +334,7 @@ def _mix_ups(
     if wind is not None and gust is not None:
         for index in np.flatnonzero(gust < wind - 1e-9):
             faults += faults_of_values(
-                place=f"{where} row {rows[index]}, columns gust and wind_speed",
+                place=f"{where} row {rows[int(index)]}, columns gust and wind_speed",
                 wind_speed_m_s=float(wind[index]),
                 gust_m_s=float(gust[index]),
             )
@@ -402,7 +402,7 @@ def _step_of(
         for index in np.flatnonzero(lengths > usual + 1.0):
             faults.append(
                 Fault(
-                    f"{where} row {rows[index + 1]}, column time",
+                    f"{where} row {rows[int(index) + 1]}, column time",
                     f"there is a gap of {lengths[index] / 60.0:g} min before it",
                     f"a row every {usual / 60.0:g} min",
                     "give the missing rows, or let the plan fill gaps",
