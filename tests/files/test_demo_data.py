@@ -40,7 +40,7 @@ STREET = "Sallow Spur Road"
 @pytest.fixture(scope="module")
 def remade(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo")
-    subprocess.run([sys.executable, str(DEMO / "make_demo.py"), str(folder)], check=True)
+    subprocess.run([sys.executable, "-B", str(DEMO / "make_demo.py"), str(folder)], check=True)
     return folder
 
 
@@ -87,7 +87,7 @@ def test_the_script_makes_the_same_grids(remade: Path, name: str) -> None:
 
 
 def test_the_script_makes_the_same_bytes_twice(remade: Path, tmp_path: Path) -> None:
-    subprocess.run([sys.executable, str(DEMO / "make_demo.py"), str(tmp_path)], check=True)
+    subprocess.run([sys.executable, "-B", str(DEMO / "make_demo.py"), str(tmp_path)], check=True)
     first = {path.name: path.read_bytes() for path in remade.iterdir()}
     assert first == {path.name: path.read_bytes() for path in tmp_path.iterdir()}
 
