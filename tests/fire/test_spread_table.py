@@ -267,3 +267,12 @@ def test_what_was_not_read_is_listed() -> None:
     assert any("Mark 5" in line and "slow on wildfires" in line for line in lines)
     assert not any("dry eucalypt forest model" in line for line in lines)
     assert any("not measured here" in line and "heath" in line for line in lines)
+
+
+def test_both_ends_of_a_range_are_told_in_one_series() -> None:
+    base = _weather(hours=2)
+    humidity = np.array([[5.0], [70.0]])
+    weather = Weather(**dict(base.__dict__) | {"relative_humidity_percent": humidity})
+    lines = outside_validity(weather, uniform_fuel(GRID, "dry eucalypt forest"), models=["dry_eucalypt"])
+    assert any("fuel moisture falls to 2.6 %" in line and "1 of 2 steps" in line for line in lines)
+    assert any("fuel moisture reaches 10.7 %" in line and "1 of 2 steps" in line for line in lines)

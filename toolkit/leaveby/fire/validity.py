@@ -178,7 +178,7 @@ def outside_validity(
     Returns
     -------
     tuple of str
-        One sentence for each model and quantity, and one for each model that is slower than the rule of thumb (10 % of
+        One sentence for each model, quantity and end of its range, and one for each model that is slower than the rule of thumb (10 % of
         the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its range, or within
         it where no other model is faster.
 
@@ -206,24 +206,24 @@ def outside_validity(
         if limit.model not in flat.models:
             continue
         m = flat.models.index(limit.model)
-        steps = np.zeros(weather.steps, dtype=np.bool_)
-        seen: list[float] = []
+        below, above = [], []
         for z, kind in enumerate(zones.types):
             if limit.model not in models_for(kind, models):
                 continue
             values = quantities[limit.quantity](kind, int(zones.place[z]))
-            bad = (values < limit.low - 1e-9) | (values > limit.high + 1e-9)
-            outside[m, :, z] |= bad
-            steps |= bad
-            seen += [float(v) for v in values[bad]]
-        if seen:
-            lines.append(_line(limit, seen, int(steps.sum()), weather.steps))
+            outside[m, :, z] |= (values < limit.low - 1e-9) | (values > limit.high + 1e-9)
+            below.append(np.where(values < limit.low - 1e-9, values, np.nan))
+            above.append(np.where(values > limit.high + 1e-9, values, np.nan))
+        for side, worst_of in ((below, np.nanmin), (above, np.nanmax)):
+            found = np.array(side)
+            steps = np.isfinite(found).any(axis=0)
+            if steps.any():
+                lines.append(_line(limit, float(worst_of(found)), int(steps.sum()), weather.steps))
     return tuple(lines) + _below_rule(weather, flat, outside, models)
 
 
-def _line(limit: ValidRange, values: Sequence[float], bad: int, steps: int) -> str:
+def _line(limit: ValidRange, worst: float, bad: int, steps: int) -> str:
     words, unit = _WORDS[limit.quantity]
-    worst = max(values, key=lambda v: max(limit.low - v, v - limit.high))
     verb = "falls to" if worst < limit.low else "reaches"
     shown = f"{worst:.0f}" if abs(worst) >= 20.0 else f"{worst:.1f}"
     mark = limit.source if limit.seen else f"{limit.source}, remembered"
