@@ -178,9 +178,9 @@ def outside_validity(
     Returns
     -------
     tuple of str
-        One sentence for each model, quantity and end of its range, and one for each model that is slower than the rule of thumb (10 % of
-        the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its range, or within
-        it where no other model is faster.
+        One sentence for each model, quantity and end of its range, and one for each model that is slower than the rule
+        of thumb (10 % of the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its
+        range, or within it where no other model is faster.
 
     Examples
     --------
