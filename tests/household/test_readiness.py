@@ -29,9 +29,13 @@ from leaveby.household.readiness import (
 )
 from leaveby.household.scheduling import Schedule
 
+MINUTE_S = 60.0
+DURATIONS = ("shortest_s", "likely_s", "longest_s")
+
 # The textbook network of 14 activities with three-point durations in days, and its answers: a PERT problem with a
 # worked answer table, wizedu.com question 717873. Answers for A to F and the rules for mean and standard deviation were
 # read there; the total along A-C-E-H-I-K-M-N was computed from the equation that was read, (a + 4 m + b) / 6.
+
 NETWORK = {
     "A": (5, 5, 7, ()),
     "B": (1, 2, 5, ()),
@@ -268,7 +272,7 @@ def test_critical_is_what_lengthens_the_ready_time(home: Household) -> None:
 @given(households())
 @settings(max_examples=80, deadline=None)
 def test_hands_unlimited_is_the_longest_path_of_networkx(home: Household) -> None:
-    plenty = tuple(Person(f"helper {number}", can=("home", "lift", "drive", "climb")) for number in range(40))
+    plenty = tuple(Person(f"neighbour {number}", can=("home", "lift", "drive", "climb")) for number in range(40))
     graph = nx.DiGraph()
     for task in home.tasks:
         graph.add_edge(("begin", task.name), ("end", task.name), weight=task.likely_s)
@@ -374,9 +378,19 @@ def test_up_to_twelve_tasks_reach_the_true_optimum(seed: int, count: int) -> Non
     assert made.ready_s == optimum(home, int(made.ready_s))
 
 
-# --- a household on a trailer ----------------------------------------------------------------------------------------
+@pytest.mark.parametrize("seed", range(8))
+def test_the_best_of_uneven_durations_is_that_of_whole_ones_to_scale(seed: int) -> None:
+    # Whole durations let bounds be rounded up to their common step; uneven ones do not. Both have to agree.
+    home = drawn_household(seed, 8)
+    whole = schedule(home.tasks, home.people)
+    tasks = tuple(replace(one, **{key: getattr(one, key) * 0.37 for key in DURATIONS}) for one in home.tasks)
+    people = tuple(replace(one, arrives_after_s=one.arrives_after_s * 0.37) for one in home.people)
+    uneven = schedule(tasks, people)
+    assert uneven.ready_s == pytest.approx(0.37 * whole.ready_s)
+    assert uneven.lower_bound_s == pytest.approx(uneven.ready_s)
 
-MINUTE_S = 60.0
+
+# --- a household on a trailer ----------------------------------------------------------------------------------------
 
 
 def task(name: str, named: tuple[TaskWay, ...], minutes: tuple[float, float, float], **more: object) -> Task:

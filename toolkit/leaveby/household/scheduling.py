@@ -3,8 +3,9 @@
 Each person is a renewable resource of one, with skills and an hour of arrival. A serial schedule generation scheme
 (Kolisch 1996, "Serial and parallel resource-constrained project scheduling methods revisited", European Journal of
 Operational Research 90:320-333; from memory) is run over lists made by several priority rules, each improved forward
-and backward, then by moving single tasks in the list and single people between tasks. The best schedule found is kept
-with a lower bound, so that a reader sees how much a better one could gain at most.
+and backward, then by moving single tasks in the list and single people between tasks. Where that leaves a gap to the
+lower bound, an exact search follows (`leaveby.household.branching`). The bound is kept with the schedule, so that a
+reader sees how much a better one could gain at most; when the schedule is proved the best, the two are equal.
 
 The schedule fixes who does what in which order: the list on the fridge. Under it every start is a maximum of finishes,
 so a longer task never makes the household ready earlier. (A crew that chose anew at every moment could be ready
@@ -35,11 +36,11 @@ from leaveby.household.crew import (
 )
 from leaveby.household.plan import Person, Task, can_do
 
-NODE_LIMIT: Final = 40_000
+NODE_LIMIT: Final = 20_000
 """Branches of the exact search; enough to prove the best schedule of most households of a dozen tasks."""
 
 _SEARCH_LIMIT: Final = 400
-"""Schedules that may be tried after the priority rules; the search mostly ends long before, at the lower bound."""
+"""Schedules that may be tried after the priority rules."""
 
 
 @dataclass(frozen=True)
@@ -133,11 +134,13 @@ def schedule(
     crew = _crew(tasks, people, durations_s)
     everyone_home_s = max(crew.arrives_s)
     bound_s = lower_bound(crew)
-    best = _best_draft(crew, bound_s)
+    best = _moved_about(crew, _best_by_rules(crew, bound_s))
     if best.ready_s > bound_s + TICK_S:
-        best, proved = searched(crew, best, node_limit=node_limit)
+        found, proved = searched(crew, best, node_limit=node_limit)
         if proved:
-            bound_s = best.ready_s
+            bound_s = found.ready_s
+        if found is not best:
+            best = _moved_about(crew, found)
     return _finished(crew, best, tasks=tasks, people=people, everyone_home_s=everyone_home_s, bound_s=bound_s)
 
 
@@ -220,7 +223,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
 # --- the search ----------------------------------------------------------------------------------------------------
 
 
-def _best_draft(crew: Crew, bound_s: float) -> Draft:
+def _best_by_rules(crew: Crew, bound_s: float) -> Draft:
     heads, tails = heads_and_tails(crew)
     count = len(tails)
     works = [crew.hands[task] * crew.durations_s[task] for task in range(count)]
@@ -241,7 +244,7 @@ def _best_draft(crew: Crew, bound_s: float) -> Draft:
         if best.ready_s <= bound_s + TICK_S:
             return best
     assert best is not None
-    return _moved_about(crew, best, bound_s)
+    return best
 
 
 def _better(crew: Crew, one: Draft, other: Draft) -> bool:
@@ -278,8 +281,11 @@ def _improved_both_ways(crew: Crew, draft: Draft) -> Draft:
         draft = again
 
 
-def _moved_about(crew: Crew, best: Draft, bound_s: float) -> Draft:
-    """Move one task in the list, or spare one person one task, as long as that makes the household ready earlier."""
+def _moved_about(crew: Crew, best: Draft) -> Draft:
+    """Move one task in the list, or spare one person one task, as long as that is better.
+
+    Also where the ready time can't be bettered: among equals the list is kept that suffers least when tasks take long.
+    """
     tried, moved = 0, True
     while moved and tried < _SEARCH_LIMIT:
         moved = False
@@ -288,8 +294,6 @@ def _moved_about(crew: Crew, best: Draft, bound_s: float) -> Draft:
             draft = serial(crew, order, spared=spared)
             if _better(crew, draft, best):
                 best, moved = _improved_both_ways(crew, draft), True
-                if best.ready_s <= bound_s + TICK_S:
-                    return best
                 break
             if tried >= _SEARCH_LIMIT:
                 break
