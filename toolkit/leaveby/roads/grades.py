@@ -26,8 +26,12 @@ from leaveby.roads.network import RoadNetwork
 Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
 SPACING_M: Final = 30.0
-SMOOTHING_M: Final = 60.0
-"""Length in the smoothing; waves up to 2 pi times this (about 380 m) are flattened by half or more. Judgement."""
+SMOOTHING_M: Final = 120.0
+"""Length in the smoothing; waves up to 2 pi times this (about 750 m) are flattened by half or more.
+
+Judgement, for terrain in cells of 30 to 90 m: on a real network in steep valleys the steep tail of main roads still
+comes out steeper than such roads are built, which errs on the slow side.
+"""
 GRADE_CAP: Final = 0.25
 """Steeper is taken for an error of the terrain model. Judgement: the few streets that are steeper are famous."""
 VOID_SHARE: Final = 0.05

@@ -1,0 +1,188 @@
+"""The way itself: order, closings, turns, alternatives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import networkx as nx
+import numpy as np
+import pytest
+
+from leaveby.errors import InputError
+from leaveby.files.roads import read_roads
+from leaveby.roads.itinerary import (
+    alternatives,
+    compass_words,
+    route,
+    route_along,
+    shared_share,
+    street,
+    turn_words,
+)
+from leaveby.roads.network import RoadNetwork, network_from_lines
+from leaveby.roads.routing import earliest_arrival, latest_departure
+
+DATA = Path(__file__).parents[1] / "data"
+INF = float("inf")
+
+
+def square() -> RoadNetwork:
+    """Home at the south-west corner, safe point at the north-east: by Hill Road and Main Road, or by Creek Road."""
+    return network_from_lines(
+        [
+            [(0.0, 0.0), (0.0, 1000.0)],
+            [(0.0, 1000.0), (1000.0, 1000.0)],
+            [(0.0, 0.0), (1200.0, 0.0)],
+            [(1200.0, 0.0), (1000.0, 1000.0)],
+        ],
+        crs="EPSG:32755",
+        names=["Hill Road", "Main Road", "Creek Road", "Creek Road"],
+    )
+
+
+HOME, SAFE = 0, 2
+
+
+def test_the_street_that_closes_first_and_the_one_that_sets_the_departure() -> None:
+    """At 10 m/s: Hill Road shuts at 900 s, cleared after 100; Main Road at 950 s, cleared after 200: leave by 750."""
+    network = square()
+    closing = np.full(8, INF)
+    closing[0], closing[1] = 900.0, 950.0
+    closing[2] = 0.0
+    result = latest_departure(network, network.length_m / 10.0, closing_s=closing, targets=SAFE)
+    way = route(network, result, HOME)
+    assert way is not None
+    assert [step.street for step in way.steps] == ["Hill Road", "Main Road"]
+    assert (way.length_m, way.time_s) == (2000.0, 200.0)
+    assert (way.closes_first, way.closes_first_s, way.closes_first_edge) == ("Hill Road", 900.0, 0)
+    assert (way.binding, way.latest_departure_s) == ("Main Road", 750.0)
+    assert way.latest_departure_s == result.time_s[HOME]
+
+
+def test_the_latest_way_is_not_always_the_quickest() -> None:
+    network = square()
+    closing = np.full(8, INF)
+    closing[1] = 500.0
+    time_s = network.length_m / 10.0
+    latest = route(network, latest_departure(network, time_s, closing_s=closing, targets=SAFE), HOME)
+    soon = route(network, earliest_arrival(network, time_s, closing_s=closing, start=HOME, depart_s=0.0), SAFE)
+    late = route(network, earliest_arrival(network, time_s, closing_s=closing, start=HOME, depart_s=400.0), SAFE)
+    assert latest is not None
+    assert soon is not None
+    assert late is not None
+    assert {step.street for step in latest.steps} == {"Creek Road"}
+    assert latest.latest_departure_s == INF
+    assert [step.street for step in soon.steps] == ["Hill Road", "Main Road"]
+    assert {step.street for step in late.steps} == {"Creek Road"}
+
+
+def test_directions() -> None:
+    network = square()
+    never = np.full(8, INF)
+    way = route(network, latest_departure(network, network.length_m / 10.0, closing_s=never, targets=SAFE), HOME)
+    assert way is not None
+    assert [str(step) for step in way.steps] == ["head north on Hill Road, 1.0 km", "right onto Main Road, 1.0 km"]
+    back = route(network, latest_departure(network, network.length_m / 10.0, closing_s=never, targets=HOME), SAFE)
+    assert back is not None
+    assert [str(step) for step in back.steps] == ["head west on Main Road, 1.0 km", "left onto Hill Road, 1.0 km"]
+
+
+@pytest.mark.parametrize("heading", range(0, 360, 15))
+def test_turns_and_compass(heading: int) -> None:
+    assert turn_words(heading, heading + 90) == "right"
+    assert turn_words(heading, heading - 90) == "left"
+    assert turn_words(heading, heading) == "straight on"
+    assert turn_words(heading, heading + 180) == "turn back"
+    assert compass_words(heading) in {"north", "north-east", "east", "south-east"} | {
+        "south",
+        "south-west",
+        "west",
+        "north-west",
+    }
+
+
+def test_names_of_streets_without_names() -> None:
+    tags = [
+        {"name": "", "ref": "B12"},
+        {"highway": "service", "service": "driveway"},
+        {"highway": "track"},
+        {"junction": "roundabout"},
+        {"name": "Old Road|New Road"},
+    ]
+    lines = [[(100.0 * k, 0.0), (100.0 * k + 100.0, 0.0)] for k in range(5)]
+    network = network_from_lines(lines, crs="EPSG:32755", tags=tags)
+    assert [street(network, edge) for edge in range(5)] == [
+        "B12",
+        "driveway",
+        "unnamed track",
+        "roundabout",
+        "Old Road / New Road",
+    ]
+
+
+def test_short_unnamed_pieces_do_not_break_up_the_directions() -> None:
+    tags = [
+        {"name": "Valley Road", "ref": "C1", "highway": "secondary"},
+        {"ref": "C1", "highway": "secondary", "bridge": "yes"},
+        {"name": "Valley Road", "ref": "C1", "highway": "secondary"},
+    ]
+    lines = [[(100.0 * k, 0.0), (100.0 * k + 100.0, 0.0)] for k in range(3)]
+    network = network_from_lines(lines, crs="EPSG:32755", tags=tags)
+    way = route_along(network, [0, 1, 2], start=0, travel_time_s=network.length_m, closing_s=np.full(6, INF))
+    assert [(step.street, step.length_m) for step in way.steps] == [("Valley Road", 300.0)]
+
+
+def test_no_way_and_no_distance() -> None:
+    network = square()
+    shut = np.full(8, INF)
+    result = latest_departure(network, shut, closing_s=shut, targets=SAFE)
+    assert route(network, result, HOME) is None
+    there = route(network, result, SAFE)
+    assert there is not None
+    assert (there.edges, there.time_s, there.latest_departure_s, there.steps) == ((), 0.0, INF, ())
+    arrival = earliest_arrival(network, shut, closing_s=shut, start=HOME)
+    assert route(network, arrival, SAFE) is None
+    with pytest.raises(InputError, match="does not belong"):
+        route(network, result, 99)
+    with pytest.raises(InputError, match="edge 1 does not start at node 0"):
+        route_along(network, [1], start=0, travel_time_s=shut, closing_s=shut)
+
+
+def test_alternatives_share_as_little_as_can_be() -> None:
+    network = square()
+    never = np.full(8, INF)
+    time_s = network.length_m / 10.0
+    first = route(network, latest_departure(network, time_s, closing_s=never, targets=SAFE), HOME)
+    assert first is not None
+    others = alternatives(network, first, travel_time_s=time_s, closing_s=never, targets=SAFE)
+    assert len(others) == 1
+    assert shared_share(network, others[0], route_b=first) == 0.0
+    # a way that can't be left any more is not offered, nor one that is far too long
+    closing = never.copy()
+    closing[2] = 100.0
+    assert alternatives(network, first, travel_time_s=time_s, closing_s=closing, targets=SAFE, depart_s=50.0) == ()
+    assert alternatives(network, first, travel_time_s=time_s, closing_s=never, targets=SAFE, longest=1.01) == ()
+
+
+def test_alternatives_on_a_real_network() -> None:
+    """Up to three other ways over real roads; where two ways that share no street exist (Menger 1927), one is found."""
+    network = read_roads(DATA / "andorra_drive.osm.bz2")
+    time_s = np.where(network.foot_only, INF, network.length_m / 10.0)
+    never = np.full(network.edge_count, INF)
+    streets: nx.Graph[int] = nx.Graph()
+    streets.add_edges_from(zip(network.tail.tolist(), network.head.tolist(), strict=True))
+    cuts = nx.Graph(streets)
+    cuts.remove_edges_from(list(nx.bridges(streets)))
+    block = sorted(max(nx.connected_components(cuts), key=len))
+    start, goal = block[0], block[len(block) // 2]
+    first = route(network, latest_departure(network, time_s, closing_s=never, targets=goal), start)
+    assert first is not None
+    others = alternatives(network, first, travel_time_s=time_s, closing_s=never, targets=goal, longest=20.0)
+    assert 1 <= len(others) <= 3
+    for k, way in enumerate(others):
+        assert way.nodes[0] == start
+        assert way.nodes[-1] == goal
+        assert way.time_s >= first.time_s - 1e-6
+        for other in (first, *others[:k]):
+            assert shared_share(network, way, route_b=other) < 0.8
+    assert shared_share(network, others[0], route_b=first) < 0.2
