@@ -5,5 +5,20 @@ Official warnings and the directions of the emergency services override anything
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from leaveby.ask import plan_household
+
+__all__ = ["__version__", "plan_household"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load the questions when they are first asked for: importing one room stays quick."""
+    if name == "plan_household":
+        from leaveby.ask import plan_household
+
+        return plan_household
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

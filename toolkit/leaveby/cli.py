@@ -1,0 +1,252 @@
+"""The command line: `leaveby demo`, `plan`, `check` and `lab`.
+
+The result goes to standard output, progress and faults to standard error. Exit 0: computed; 2: the input can't be used;
+3: computed, and a way of leaving is closed to this household; 1: a fault of ours.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import shutil
+import subprocess
+import sys
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
+from leaveby import __version__
+from leaveby.ask import check_household, demo_folder, load_plan, notebooks_folder, plan_household
+from leaveby.caution import OVERRIDE, PLANNING_AID
+from leaveby.decision.result import HouseholdResult, opens
+from leaveby.errors import InputError, refuse
+from leaveby.files.outputs import write_result
+from leaveby.show.record import record_text, result_record
+from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
+
+COMPUTED: Final = 0
+OUR_FAULT: Final = 1
+BAD_INPUT: Final = 2
+NO_WAY: Final = 3
+STOPPED: Final = 130
+DEFAULT_OUT: Final = "leaveby_out"
+
+WAY_NAMES: Final = {"tow": "with the house", "car": "by car", "foot": "on foot"}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and give its exit code.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; those of the terminal when left out.
+
+    Returns
+    -------
+    int
+    """
+    wanted = _parser().parse_args(arguments)
+    errors = Console(stderr=True, highlight=False, soft_wrap=True)
+    try:
+        code: int = wanted.run(wanted, errors)
+    except InputError as error:
+        _say_faults(error, errors)
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        errors.print("Stopped. Nothing half-written was left.", markup=False)
+        return STOPPED
+    except Exception:
+        errors.print(traceback.format_exc(), markup=False)
+        errors.print("This is a fault of leaveby, not of your input. Nothing half-written was left.", markup=False)
+        return OUR_FAULT
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="leaveby",
+        description="By when to be rolling, by which road, to where, and where the fire may be at the latest.",
+        epilog=OVERRIDE,
+    )
+    parser.add_argument("--version", action="version", version=f"leaveby {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="command")
+
+    demo = commands.add_parser("demo", help="answer the household question for the demo", epilog=OVERRIDE)
+    _household_options(demo)
+    demo.set_defaults(run=_demo)
+
+    plan = commands.add_parser("plan", help="answer the household question for a plan file", epilog=OVERRIDE)
+    plan.add_argument("plan", metavar="PLAN.toml", type=Path)
+    _household_options(plan)
+    plan.set_defaults(run=_plan)
+
+    check = commands.add_parser("check", help="read a plan, say every fault, compute nothing", epilog=OVERRIDE)
+    check.add_argument("plan", metavar="PLAN.toml", type=Path)
+    check.add_argument("--json", action="store_true", help="the faults as JSON on standard output")
+    check.set_defaults(run=_check)
+
+    lab = commands.add_parser("lab", help="open the notebooks in JupyterLab", epilog=OVERRIDE)
+    lab.add_argument(
+        "--folder", type=Path, default=Path("leaveby_notebooks"), help="where your copies of the notebooks are kept"
+    )
+    lab.add_argument("--no-browser", action="store_true", help="print the address instead of opening a browser")
+    lab.add_argument("--json", action="store_true", help="only say where the notebooks are, as JSON; open nothing")
+    lab.set_defaults(run=_lab)
+    return parser
+
+
+def _household_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--out", type=Path, default=Path(DEFAULT_OUT), metavar="FOLDER", help="where the files go [%(default)s]"
+    )
+    parser.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
+    parser.add_argument("--workers", type=int, default=None, metavar="N", help="threads [as many as processors]")
+
+
+def _demo(wanted: argparse.Namespace, errors: Console) -> int:
+    return _answer(demo_folder() / "plan.toml", wanted, errors)
+
+
+def _plan(wanted: argparse.Namespace, errors: Console) -> int:
+    return _answer(wanted.plan, wanted, errors)
+
+
+def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
+    if wanted.workers is not None and wanted.workers < 1:
+        raise refuse("--workers", f"is {wanted.workers}", expected="1 or more", mend="leave it out")
+    plan = load_plan(path)
+    with _progress(errors) as tell:
+        result = plan_household(plan, workers=wanted.workers, progress=tell)
+    made_at = datetime.now().astimezone()
+    written = write_result(result, wanted.out, made_at=made_at)
+    if wanted.json:
+        sys.stdout.write(record_text(result_record(result, made_at=made_at)))
+    else:
+        _say_result(result, written)
+    return exit_code(result)
+
+
+def exit_code(result: HouseholdResult) -> int:
+    """Give 3 when no way of leaving remains open, or no route takes one of the household's vehicles; else 0."""
+    closed = not opens(result) or any(not way.fits and way.way != "foot" for way in result.ways.values())
+    return NO_WAY if closed else COMPUTED
+
+
+def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
+    out = Console(highlight=False, soft_wrap=True)
+    out.print(OVERRIDE, style="bold", markup=False)
+    out.print(PLANNING_AID, markup=False)
+    out.print()
+    out.print(result.plan.name, markup=False)
+    out.print(main_sentence(result), markup=False)
+    for way in shown_ways(result):
+        if way.latest_start_s is None or way.route is None:
+            out.print(f"  {WAY_NAMES[way.way]}: {why_words(way)}", markup=False)
+            continue
+        out.print(
+            f"  {WAY_NAMES[way.way]}: start getting ready by {clock_words(result, way.latest_start_s)}, "
+            f"be rolling by {clock_words(result, way.latest_departure_s or way.latest_start_s)}, "
+            f"to {way.route.safe_point}",
+            markup=False,
+        )
+    out.print()
+    for name, path in written.items():
+        out.print(f"  {name}: {path}", markup=False)
+
+
+def _check(wanted: argparse.Namespace, _: Console) -> int:
+    try:
+        inputs = check_household(wanted.plan)
+    except InputError as error:
+        if not wanted.json:
+            raise
+        faults = [{"place": f.place, "wrong": f.wrong, "expected": f.expected, "mend": f.mend} for f in error.faults]
+        _write_json({"override": OVERRIDE, "faults": faults})
+        return BAD_INPUT
+    if wanted.json:
+        _write_json(
+            {"override": OVERRIDE, "faults": [], "assumptions": [*inputs.plan.assumptions, *inputs.assumptions]}
+        )
+        return COMPUTED
+    out = Console(highlight=False, soft_wrap=True)
+    out.print(OVERRIDE, style="bold", markup=False)
+    out.print(f"{wanted.plan}: no fault found. Nothing was computed.", markup=False)
+    for sentence in (*inputs.plan.assumptions, *inputs.assumptions):
+        out.print(f"  {sentence}", markup=False)
+    return COMPUTED
+
+
+def _write_json(record: dict[str, Any]) -> None:
+    json.dump(record, sys.stdout, indent=2, ensure_ascii=False)
+    sys.stdout.write("\n")
+
+
+def _lab(wanted: argparse.Namespace, errors: Console) -> int:
+    folder = _own_notebooks(wanted.folder)
+    if wanted.json:
+        _write_json({"override": OVERRIDE, "notebooks": [str(path) for path in sorted(folder.glob("*.ipynb"))]})
+        return COMPUTED
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise refuse(
+            "leaveby lab",
+            "JupyterLab is not installed",
+            expected="leaveby with its extra `lab`",
+            mend='install it with: pip install "leaveby[lab]"',
+        )
+    errors.print(OVERRIDE, style="bold", markup=False)
+    command = [sys.executable, "-m", "jupyterlab", f"--notebook-dir={folder}", "--ip=127.0.0.1"]
+    if wanted.no_browser:
+        command.append("--no-browser")
+    return COMPUTED if subprocess.run(command, check=False).returncode == 0 else OUR_FAULT
+
+
+def _own_notebooks(folder: Path) -> Path:
+    """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept."""
+    source = notebooks_folder()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path in sorted(source.glob("*.ipynb")):
+            if not (folder / path.name).exists():
+                shutil.copyfile(path, folder / path.name)
+    except OSError as error:
+        raise refuse(
+            "--folder",
+            f"{folder} can't be written: {error.strerror}",
+            expected="a folder of your own",
+            mend="name another one",
+        ) from error
+    return folder.resolve()
+
+
+def _say_faults(error: InputError, errors: Console) -> None:
+    many = len(error.faults)
+    errors.print(f"The input can't be used: {many} fault{'s' if many > 1 else ''}. Nothing was computed.", markup=False)
+    for fault in error.faults:
+        errors.print(f"  - {fault}", markup=False)
+
+
+@contextmanager
+def _progress(errors: Console) -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar per run of members on standard error; the present one also says how many are done."""
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
+    with Progress(*columns, TimeElapsedColumn(), console=errors, transient=False) as bar:
+        tasks: dict[str, TaskID] = {}
+
+        def tell(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=total)
+            bar.update(tasks[what], completed=done)
+
+        yield tell
+
+
+if __name__ == "__main__":
+    sys.exit(main())

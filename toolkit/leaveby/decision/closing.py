@@ -1,0 +1,124 @@
+"""When each stretch of road shuts: the first moment fire is within the stand-off of any part of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import LineString
+
+from leaveby.errors import refuse
+from leaveby.fire.terrain import Grid
+
+
+@dataclass(frozen=True)
+class StretchCells:
+    """The grid cells that can shut each stretch, as compressed rows.
+
+    Attributes
+    ----------
+    first : ndarray of int64, shape (stretches + 1,)
+        Cells of stretch i stand in `cell[first[i]:first[i + 1]]`.
+    cell : ndarray of int64
+        Flat index into the grid.
+    inside : ndarray of bool, shape (stretches,)
+        False where a part of the stretch lies off the grid, so that its closing can't be known.
+    """
+
+    first: NDArray[np.int64]
+    cell: NDArray[np.int64]
+    inside: NDArray[np.bool_]
+
+
+def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float) -> StretchCells:
+    """Find the cells any part of which lies within the stand-off distance of any part of each line.
+
+    The whole geometry counts, never its ends only: a cell belongs to a line when its centre lies within the
+    stand-off plus half the cell's diagonal. That is on the early side by at most one cell.
+
+    Parameters
+    ----------
+    grid : Grid
+    lines : sequence of LineString
+        In the grid's reference system, metres.
+    standoff_m : float
+        0 or more.
+
+    Raises
+    ------
+    InputError
+        If the stand-off is negative or not finite.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=100.0, cell_m=10.0, rows=10, cols=10, crs="EPSG:32755")
+    >>> cells = stretch_cells(grid, [LineString([(5, 95), (95, 95)])], standoff_m=0.0)
+    >>> sorted(set((cells.cell // 10).tolist())), cells.inside.tolist()
+    ([0], [True])
+    """
+    if not (np.isfinite(standoff_m) and standoff_m >= 0.0):
+        raise refuse("roads.standoff_m", f"is {standoff_m}", expected="0 m or more", mend="give the distance in metres")
+    columns = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
+    rows = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
+    x_m, y_m = np.meshgrid(columns, rows)
+    tree = shapely.STRtree(shapely.points(x_m.ravel(), y_m.ravel()))
+    reach_m = standoff_m + grid.cell_m * np.sqrt(0.5)
+    shapes = np.asarray(lines, dtype=object)
+    which, cell = tree.query(shapes, predicate="dwithin", distance=reach_m)
+    order = np.lexsort((cell, which))
+    first = np.zeros(len(shapes) + 1, dtype=np.int64)
+    first[1:] = np.cumsum(np.bincount(which, minlength=len(shapes)))
+    west, north = grid.x_min_m, grid.y_max_m
+    area = shapely.box(west, north - grid.rows * grid.cell_m, west + grid.cols * grid.cell_m, north)
+    inside = shapely.covered_by(shapes, area) if len(shapes) else np.zeros(0, dtype=bool)
+    return StretchCells(first=first, cell=cell[order].astype(np.int64), inside=np.asarray(inside, dtype=np.bool_))
+
+
+def closing_times(cells: StretchCells, arrival_s: NDArray[np.float64], *, smoke_lead_s: float) -> NDArray[np.float64]:
+    """Moment at which each stretch shuts.
+
+    Parameters
+    ----------
+    cells : StretchCells
+    arrival_s : ndarray of float64, shape (rows, cols)
+        Fire arrival time, inf where the fire does not come within the horizon.
+    smoke_lead_s : float
+        Taken off, since smoke, embers and traffic shut a road before flames do; 0 or more.
+
+    Returns
+    -------
+    ndarray of float64, shape (stretches,)
+        inf where nothing within the stand-off burns within the horizon.
+
+    Examples
+    --------
+    >>> cells = StretchCells(np.array([0, 2, 2]), np.array([0, 3]), np.array([True, True]))
+    >>> closing_times(cells, np.array([[900.0, 1.0], [2.0, 700.0]]), smoke_lead_s=600.0).tolist()
+    [100.0, inf]
+    """
+    flat = np.append(arrival_s.ravel(), np.inf)
+    # reduceat takes the element at the index itself for an empty run: such stretches are set to inf afterwards.
+    padded = np.append(cells.cell, flat.size - 1)
+    counts = np.diff(cells.first)
+    earliest = np.minimum.reduceat(flat[padded], cells.first[:-1]) if counts.size else np.zeros(0)
+    return np.where(counts > 0, earliest, np.inf) - smoke_lead_s
+
+
+def select(cells: StretchCells, stretches: NDArray[np.int64]) -> StretchCells:
+    """Keep only the named stretches, in the given order, so that members look at the cells of few roads.
+
+    Examples
+    --------
+    >>> cells = StretchCells(np.array([0, 2, 3]), np.array([0, 3, 9]), np.array([True, False]))
+    >>> part = select(cells, np.array([1]))
+    >>> part.cell.tolist(), part.inside.tolist()
+    ([9], [False])
+    """
+    counts = np.diff(cells.first)[stretches]
+    first = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
+    parts = [cells.cell[cells.first[i] : cells.first[i + 1]] for i in stretches]
+    cell = np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
+    return StretchCells(first=first, cell=cell, inside=cells.inside[stretches])

@@ -1,0 +1,126 @@
+"""The other side of the decision: what the last resort would have to withstand, and which place could be reached."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.decision.members import Draws
+from leaveby.decision.result import WayTiming
+from leaveby.decision.scenario import FireChoice, Scenario, table_at
+from leaveby.decision.timing import durations_of
+from leaveby.decision.ways_out import roads_for
+from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
+from leaveby.fire.flames import flame_length_m
+from leaveby.fire.terrain import slope_deg
+from leaveby.household.heat import radiant_heat
+from leaveby.household.plan import Way
+from leaveby.household.readiness import ready_times
+from leaveby.household.shelter import LastResort, Place, last_resort
+from leaveby.roads.routing import latest_departure
+
+REACH_OF_FLAMES_M = 100.0
+"""Vegetation farther from the house than this does not count for radiant heat (AS 3959)."""
+
+
+def last_resort_side(
+    scenario: Scenario,
+    draws: Draws,
+    *,
+    front_arrival_s: NDArray[np.float64],
+    ember_arrival_s: NDArray[np.float64],
+    timings: Mapping[Way, WayTiming],
+    choice: FireChoice,
+    central_closing_s: NDArray[np.float64],
+    inside: NDArray[np.bool_],
+) -> LastResort:
+    """Work out the last resort of the scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    draws : Draws
+    front_arrival_s, ember_arrival_s : ndarray of float64, shape (members,)
+        At the home.
+    timings : mapping of way to WayTiming
+    choice : FireChoice
+    central_closing_s : ndarray of float64, shape (edges,)
+    inside : ndarray of bool, shape (edges,)
+    """
+    plan = scenario.inputs.plan
+    return last_resort(
+        plan,
+        shelter_ready_s=ready_times(plan, "shelter", durations_s=durations_of(scenario, draws)),
+        ember_arrival_s=ember_arrival_s,
+        front_arrival_s=front_arrival_s,
+        leaving_ends_s=leaving_ends(timings),
+        heat_kw_m2=heat_on_house(scenario, choice),
+        places=_places(scenario, closing_s=central_closing_s, inside=inside, ways=tuple(timings)),
+    )
+
+
+def leaving_ends(timings: Mapping[Way, WayTiming]) -> float:
+    """Give the moment from which no way can be begun with the asked confidence; inf when one is unbounded."""
+    latest = [-np.inf]
+    for timing in timings.values():
+        if timing.route is not None:
+            latest.append(np.inf if timing.latest_start_s is None else timing.latest_start_s)
+    return float(max(latest))
+
+
+def heat_on_house(scenario: Scenario, choice: FireChoice) -> float:
+    """Give the radiant heat on the house from the fastest front in the fuel around it, in kW/m2.
+
+    The most flammable fuel within 100 m of the house counts, as if it stood at the stated clear distance (none stated:
+    none counted); the ground is taken to fall away under it as steeply as it does anywhere there, up to 20 degrees.
+    """
+    plan, grid = scenario.inputs.plan, scenario.inputs.terrain.grid
+    clear_m = plan.house.clear_m or 0.0
+    row, col = scenario.home_cell
+    span = int(np.ceil(REACH_OF_FLAMES_M / grid.cell_m))
+    near = (slice(max(row - span, 0), row + span + 1), slice(max(col - span, 0), col + span + 1))
+    zones = np.unique(scenario.zones.zone[near])
+    zones = zones[zones >= 0]
+    if zones.size == 0:
+        return 0.0
+    table = table_at(scenario, choice, z=0.0)
+    east, north = scenario.gradients
+    steepest_deg = float(min(slope_deg(east[near], gradient_north=north[near]).max(), SLOPE_LIMIT_DEG))
+    ends_s = np.append(table.time_s[1:], np.inf)
+    steps = (table.time_s < plan.horizon_s) & (ends_s > 0.0)
+    ros_m_s = table.flat_head_ros_m_s[steps][:, zones].max(axis=0) * np.exp(SLOPE_FACTOR_PER_DEG * steepest_deg)
+    loads = np.array([scenario.zones.types[zone].overall_load_t_ha for zone in zones])
+    heat = radiant_heat(clear_m, flame_length_m=flame_length_m(ros_m_s, loads), slope_deg=steepest_deg)
+    return float(np.max(heat))
+
+
+def _places(
+    scenario: Scenario, *, closing_s: NDArray[np.float64], inside: NDArray[np.bool_], ways: tuple[Way, ...]
+) -> list[Place]:
+    """Find the way to every place of last resort, in the central run's fire."""
+    plan, network = scenario.inputs.plan, scenario.network
+    found = []
+    for way in ways:
+        if way == "tow":
+            continue
+        roads = roads_for(scenario, way, inside=inside)
+        for place in plan.safe_points:
+            if place.kind != "place_of_last_resort" or way not in place.ways:
+                continue
+            node = scenario.safe_nodes[place.name]
+            result = latest_departure(
+                network, roads.travel.time_s, closing_s=closing_s, targets=node, margin_s=plan.margin_s
+            )
+            distance_m = float(np.hypot(*np.subtract(scenario.safe_xy_m[place.name], scenario.home_xy_m)))
+            found.append(
+                Place(
+                    name=place.name,
+                    way=way,
+                    distance_m=distance_m,
+                    travel_s=float(result.drive_s[scenario.home_node]),
+                    open_until_s=float(result.time_s[scenario.home_node]),
+                )
+            )
+    return found

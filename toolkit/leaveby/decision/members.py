@@ -1,0 +1,194 @@
+"""Seeded members: the same household, the same roads, many fires that the published errors allow.
+
+A member is one draw of everything uncertain: how wrong the rate-of-spread equation is, how wrong the forecast wind is,
+how long each task takes, how slow the drive is. The draws are common to all ways of leaving and to all start times, so
+that differences between them are never luck.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm, qmc
+
+from leaveby.decision.closing import StretchCells, closing_times
+from leaveby.fire.arrival import Ignition, arrive
+from leaveby.fire.ellipse import SpreadTable
+from leaveby.parameters import (
+    DRIVE_TIME_FACTOR_HIGH,
+    WIND_SPEED_ERROR,
+    WIND_TURN_ERROR_DEG,
+)
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Draws:
+    """What is uncertain, drawn once for all ways of leaving.
+
+    Attributes
+    ----------
+    ros_z : ndarray of float64, shape (members,)
+        Standard normal quantile of the rate-of-spread error, the same for every model in a member.
+    wind_factor : ndarray of float64, shape (members,)
+        Wind speed over forecast wind speed.
+    wind_turn_deg : ndarray of float64, shape (members,)
+        Wind direction less forecast direction, clockwise.
+    drive_factor : ndarray of float64, shape (members,)
+        Travel time over computed travel time, 1 or more.
+    duration_uniform : ndarray of float64, shape (members, tasks)
+        Uniform quantile of each task's duration, tasks in the plan's order.
+    """
+
+    ros_z: NDArray[np.float64]
+    wind_factor: NDArray[np.float64]
+    wind_turn_deg: NDArray[np.float64]
+    drive_factor: NDArray[np.float64]
+    duration_uniform: NDArray[np.float64]
+
+    @property
+    def members(self) -> int:
+        """Number of members."""
+        return int(self.ros_z.size)
+
+
+def draw_members(members: int, tasks: int, *, rng: np.random.Generator) -> Draws:
+    """Draw the members by Latin hypercube, so that few members cover each error evenly.
+
+    Wind speed error is lognormal with median 1, wind direction error normal about 0, the drive between as computed
+    and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than computed).
+
+    Parameters
+    ----------
+    members : int
+        At least 1.
+    tasks : int
+        0 or more.
+    rng : numpy.random.Generator
+
+    Examples
+    --------
+    >>> draws = draw_members(100, 3, rng=np.random.default_rng(1))
+    >>> draws.duration_uniform.shape, bool(draws.drive_factor.min() >= 1.0)
+    ((100, 3), True)
+    """
+    uniform = qmc.LatinHypercube(d=4 + tasks, rng=rng).random(members)
+    return Draws(
+        ros_z=norm.ppf(uniform[:, 0]),
+        wind_factor=np.exp(WIND_SPEED_ERROR.value * norm.ppf(uniform[:, 1])),
+        wind_turn_deg=WIND_TURN_ERROR_DEG.value * norm.ppf(uniform[:, 2]),
+        drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * uniform[:, 3],
+        duration_uniform=uniform[:, 4:],
+    )
+
+
+def first_draws(draws: Draws, members: int) -> Draws:
+    """Keep the first members only: the same draws, fewer of them."""
+    return Draws(
+        ros_z=draws.ros_z[:members],
+        wind_factor=draws.wind_factor[:members],
+        wind_turn_deg=draws.wind_turn_deg[:members],
+        drive_factor=draws.drive_factor[:members],
+        duration_uniform=draws.duration_uniform[:members],
+    )
+
+
+@dataclass(frozen=True)
+class MemberFires:
+    """What each member's fire did to the places that matter.
+
+    Attributes
+    ----------
+    closing_s : ndarray of float64, shape (members, stretches)
+        When each watched stretch shuts, smoke lead taken off.
+    point_arrival_s : ndarray of float64, shape (members, points)
+        Arrival at each watched cell.
+    point_ember_s : ndarray of float64, shape (members, points)
+        Earliest embers at each watched cell.
+    """
+
+    closing_s: NDArray[np.float64]
+    point_arrival_s: NDArray[np.float64]
+    point_ember_s: NDArray[np.float64]
+
+
+TableOf = Callable[[int], SpreadTable]
+EmbersAt = Callable[[SpreadTable, NDArray[np.float64], tuple[int, int]], float]
+
+
+def run_members(
+    members: int,
+    table_of: TableOf,
+    *,
+    ignitions: Sequence[Ignition],
+    horizon_s: float,
+    watched: StretchCells,
+    smoke_lead_s: float,
+    points: Sequence[tuple[int, int]],
+    embers_at: EmbersAt,
+    workers: int,
+    progress: Progress | None = None,
+) -> MemberFires:
+    """Solve the fire of every member and keep only what it does to the watched stretches and points.
+
+    The result does not depend on the number of workers, and memory does not grow with the members beyond a row each.
+
+    Parameters
+    ----------
+    members : int
+    table_of : callable
+        Spread table of member i.
+    ignitions : sequence of Ignition
+    horizon_s : float
+        Seconds; later arrivals are inf.
+    watched : StretchCells
+    smoke_lead_s : float
+    points : sequence of (row, col)
+        A point's arrival is the earliest in its cell and the eight around it: the side that makes people leave earlier.
+    embers_at : callable
+        (spread table, arrival, cell) to the earliest embers at that cell, in seconds.
+    workers : int
+        Threads; the solver releases the interpreter lock.
+    progress : callable, optional
+        Called with (members done, members) as they finish.
+    """
+    closing = np.full((members, watched.first.size - 1), np.inf)
+    arrival = np.full((members, len(points)), np.inf)
+    embers = np.full((members, len(points)), np.inf)
+
+    def solve(member: int) -> None:
+        table = table_of(member)
+        time_s = arrive(table, ignitions, horizon_s=horizon_s).time_s
+        closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
+        for column, (row, col) in enumerate(points):
+            arrival[member, column] = earliest_about(time_s, row, col=col)
+            embers[member, column] = embers_at(table, time_s, (row, col))
+
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        waiting: list[Future[None]] = [pool.submit(solve, member) for member in range(members)]
+        try:
+            for done, future in enumerate(waiting, start=1):
+                future.result()
+                if progress is not None:
+                    progress(done, members)
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return MemberFires(closing_s=closing, point_arrival_s=arrival, point_ember_s=embers)
+
+
+def earliest_about(arrival_s: NDArray[np.float64], row: int, *, col: int) -> float:
+    """Give the earliest arrival in a cell and the eight around it: a home stands anywhere in its cell.
+
+    Examples
+    --------
+    >>> earliest_about(np.array([[5.0, 9.0], [np.inf, np.inf]]), 1, col=1)
+    5.0
+    """
+    around = arrival_s[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
+    return float(around.min())

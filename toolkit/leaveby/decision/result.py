@@ -1,0 +1,249 @@
+"""The nouns of an answer to the household question: what the decision room makes and `show` lays out.
+
+All times are seconds from `HouseholdResult.start`, the first ignition; a negative time lies before the fire starts,
+`inf` is not within the horizon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import LineString, MultiPolygon
+
+from leaveby.fire.arrival import Arrival
+from leaveby.fire.terrain import Terrain
+from leaveby.household.plan import Plan
+from leaveby.household.readiness import Saving, Schedule
+from leaveby.household.shelter import LastResort
+from leaveby.roads.itinerary import Step
+from leaveby.roads.network import RoadNetwork
+
+WAY_WORDS: Mapping[str, str] = {
+    "tow": "with the house",
+    "car": "by car, without the house",
+    "foot": "on foot",
+}
+
+
+@dataclass(frozen=True)
+class Quantiles:
+    """The middle, 90 % and 95 % points of a sampled duration, in seconds."""
+
+    p50_s: float
+    p90_s: float
+    p95_s: float
+
+
+@dataclass(frozen=True)
+class WayRoute:
+    """The one route a way of leaving is timed on.
+
+    Attributes
+    ----------
+    safe_point : str
+        Name from the plan.
+    edges : tuple of int
+        Edges of the road network from the home to the safe point.
+    length_m, time_s : float
+        Length and likely drive (or walking) time.
+    steps : tuple of Step
+        Street by street.
+    line : LineString
+        In the network's reference system, in travel direction.
+    closes_first : str
+        Street of the stretch that shuts first in the scenario's central run ("" when none does).
+    closes_first_s : float
+        When that stretch shuts, smoke lead taken off; inf when none does.
+    """
+
+    safe_point: str
+    edges: tuple[int, ...]
+    length_m: float
+    time_s: float
+    steps: tuple[Step, ...]
+    line: LineString
+    closes_first: str
+    closes_first_s: float
+
+
+@dataclass(frozen=True)
+class WayTiming:
+    """One way of leaving, timed.
+
+    Attributes
+    ----------
+    way : str
+        "tow", "car" or "foot".
+    ready_s, drive_s, required_s : Quantiles
+        From starting to get ready to rolling; on the road; both together.
+    ready_at_confidence_s : float
+        Ready time that the asked share of members does not exceed.
+    latest_start_s, latest_departure_s : float or None
+        At least the asked share of members is clear when getting ready starts (the wheels roll) by then. Negative:
+        before the fire starts. None, with `why`, when there is no route, or when the fire does not shut it within
+        the horizon in so many members that no time can be named.
+    why : str
+        Why a time is None; "" otherwise.
+    fits : bool
+        False when no route suits the vehicle even with no fire anywhere.
+    route : WayRoute or None
+        None when there is no route.
+    start_s, clear_probability : ndarray of float64, shape (k,)
+        Share of members clear against the moment one starts getting ready; falls with time.
+    member_latest_start_s : ndarray of float64, shape (members,)
+        Sorted; +inf where the fire does not touch the route within the horizon, -inf where there is no way.
+    schedule : Schedule
+        The tasks at their likely durations.
+    critical_share : mapping of task name to share of members in which it lies on the critical path.
+    savings : tuple of Saving
+        What doing one task before the season saves at the asked confidence, largest first.
+    """
+
+    way: str
+    ready_s: Quantiles
+    drive_s: Quantiles
+    required_s: Quantiles
+    ready_at_confidence_s: float
+    latest_start_s: float | None
+    latest_departure_s: float | None
+    why: str
+    fits: bool
+    route: WayRoute | None
+    start_s: NDArray[np.float64]
+    clear_probability: NDArray[np.float64]
+    member_latest_start_s: NDArray[np.float64]
+    schedule: Schedule
+    critical_share: Mapping[str, float]
+    savings: tuple[Saving, ...]
+
+
+@dataclass(frozen=True)
+class FireSummary:
+    """The fire of the scenario.
+
+    Attributes
+    ----------
+    arrival : Arrival
+        The central run: likely weather, each model at its median error.
+    home_p05_s, home_p50_s : float
+        5 % and 50 % points over members of the front's arrival at the home.
+    ember_home_p05_s : float
+        5 % point of the earliest ember arrival at the home.
+    head_ros_m_s : float
+        Fastest head rate of spread on flat ground in the central run, over the scenario's burnable fuels.
+    governing : tuple of (float, str, float)
+        Per weather step: start in seconds, the model that governs, its head rate of spread in m/s.
+    """
+
+    arrival: Arrival
+    home_p05_s: float
+    home_p50_s: float
+    ember_home_p05_s: float
+    head_ros_m_s: float
+    governing: tuple[tuple[float, str, float], ...]
+
+
+@dataclass(frozen=True)
+class TriggerLine:
+    """Where the fire may be at the latest when getting ready starts: inside the area it is too late for this way.
+
+    Attributes
+    ----------
+    way : str
+    confidence : float
+        0.5 or the plan's; which ready time the line is drawn for.
+    ready_s : float
+        The lead time of the line.
+    area : MultiPolygon
+        Fire anywhere in it reaches the route before the household is through; in the grid's reference system.
+    distance_m : tuple of (float, float)
+        Bearing from the home in degrees and distance to the line, for 16 directions; inf where the line lies
+        beyond the modelled ground.
+    """
+
+    way: str
+    confidence: float
+    ready_s: float
+    area: MultiPolygon
+    distance_m: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """The leave-by under another assumption about the fire, with fewer members.
+
+    `latest_start_s` per way; None with no entry in `why` is never used: each None has its sentence.
+    """
+
+    label: str
+    members: int
+    head_ros_m_s: float
+    latest_start_s: Mapping[str, float | None]
+    why: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class TimetableRow:
+    """One line of the timetable: from this moment on, this holds. `kind` groups rows for drawing."""
+
+    at_s: float
+    kind: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class OfficialWarning:
+    """A public warning as it was given, standing first when it covers the home."""
+
+    level: str
+    headline: str
+    action: str
+    issued: datetime
+
+
+@dataclass(frozen=True)
+class HouseholdResult:
+    """The whole answer to the household question."""
+
+    plan: Plan
+    start: datetime
+    ways: Mapping[str, WayTiming]
+    fire: FireSummary
+    triggers: tuple[TriggerLine, ...]
+    lead_time_s: Mapping[str, NDArray[np.float64]]
+    shelter: LastResort
+    official: tuple[OfficialWarning, ...]
+    what_ifs: tuple[WhatIf, ...]
+    timetable: tuple[TimetableRow, ...]
+    assumptions: tuple[str, ...]
+    outside_validity: tuple[str, ...]
+    network: RoadNetwork
+    closing_s: NDArray[np.float64]
+    home_xy_m: tuple[float, float]
+    safe_point_xy_m: Mapping[str, tuple[float, float]]
+    terrain: Terrain
+    members: int
+    inputs: Mapping[str, str]
+
+
+def clock(result: HouseholdResult, time_s: float) -> datetime:
+    """Clock time, with the scenario's UTC offset, of a finite time in seconds from the scenario's start."""
+    return result.start + timedelta(seconds=float(time_s))
+
+
+def opens(result: HouseholdResult) -> bool:
+    """Whether any way of leaving remains open when the fire starts."""
+    return any(way_is_open(way) for way in result.ways.values())
+
+
+def way_is_open(way: WayTiming) -> bool:
+    """Whether a way of leaving can still be begun, with the asked confidence, when the fire starts.
+
+    A way whose time is not bounded within the horizon counts as open; one with no route, or whose latest start
+    lies before the first ignition, does not.
+    """
+    return way.route is not None and (way.latest_start_s is None or way.latest_start_s >= 0.0)

@@ -1,0 +1,229 @@
+"""The household's scenario made ready: points on the roads, fires on the grid, spread tables for each member."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pyproj
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.decision.members import Draws
+from leaveby.errors import Fault, InputError
+from leaveby.fire.arrival import Ignition
+from leaveby.fire.ellipse import SpreadTable
+from leaveby.fire.fuel import FuelMap
+from leaveby.fire.model_error import ros_factors
+from leaveby.fire.spread import SpreadZones, check_models, spread_zones, table_for_member
+from leaveby.fire.terrain import Terrain, cell_of, gradients
+from leaveby.fire.weather import Weather, rebased
+from leaveby.household.plan import Plan
+from leaveby.roads.attach import attach_points
+from leaveby.roads.network import RoadNetwork
+
+CENTRAL_Z: Final = 0.0
+
+
+@dataclass(frozen=True)
+class HouseholdInputs:
+    """Everything a plan names, read: what the doors hand to the decision room.
+
+    Attributes
+    ----------
+    plan : Plan
+    terrain : Terrain
+    fuel : FuelMap
+        On the terrain's grid.
+    weather : Weather
+    network : RoadNetwork
+        In the grid's reference system, without the plan's own points.
+    assumptions : tuple of str
+        What was taken for granted while reading.
+    record : mapping of str to str
+        Name and digest of each file, version and seed: enough to tell which inputs made a result.
+    """
+
+    plan: Plan
+    terrain: Terrain
+    fuel: FuelMap
+    weather: Weather
+    network: RoadNetwork
+    assumptions: tuple[str, ...]
+    record: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Inputs brought together on one grid and one clock.
+
+    Attributes
+    ----------
+    inputs : HouseholdInputs
+    network : RoadNetwork
+        With the home and the safe points on it.
+    home_node : int
+    safe_nodes : mapping of name to node
+    home_xy_m, safe_xy_m
+        Positions in the grid's reference system.
+    home_cell : (row, col)
+    safe_cells : mapping of name to (row, col)
+    ignitions : tuple of Ignition
+    weather : Weather
+        Clock of the first ignition.
+    zones : SpreadZones
+    gradients : pair of ndarray of float32, shape (rows, cols)
+    """
+
+    inputs: HouseholdInputs
+    network: RoadNetwork
+    home_node: int
+    safe_nodes: Mapping[str, int]
+    home_xy_m: tuple[float, float]
+    safe_xy_m: Mapping[str, tuple[float, float]]
+    home_cell: tuple[int, int]
+    safe_cells: Mapping[str, tuple[int, int]]
+    ignitions: tuple[Ignition, ...]
+    weather: Weather
+    zones: SpreadZones
+    gradients: tuple[NDArray[np.float32], NDArray[np.float32]]
+
+
+def plan_points(plan: Plan) -> dict[str, tuple[float, float]]:
+    """Name every place of a plan that has to lie on the terrain, with its longitude and latitude."""
+    points = {"home": (plan.home.lon_deg, plan.home.lat_deg)}
+    for place in plan.safe_points:
+        points[f'safe point "{place.name}"'] = (place.lon_deg, place.lat_deg)
+    for ignition in plan.ignitions:
+        for number, lon_lat in enumerate(ignition.lon_lat_deg):
+            points[f'ignition "{ignition.name}", point {number + 1}'] = lon_lat
+    return points
+
+
+def prepare(inputs: HouseholdInputs) -> Scenario:
+    """Put the plan's places on the roads and on the grid, and its fires on the clock.
+
+    Raises
+    ------
+    InputError
+        With every fault: places too far from any road or off the grid, weather that does not reach over the horizon,
+        models that are not known.
+    """
+    plan, grid = inputs.plan, inputs.terrain.grid
+    to_grid = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
+    names = ["home", *(place.name for place in plan.safe_points)]
+    lon_lat = [(plan.home.lon_deg, plan.home.lat_deg), *((place.lon_deg, place.lat_deg) for place in plan.safe_points)]
+    x_m, y_m = to_grid.transform(*np.array(lon_lat, dtype=np.float64).T)
+    cells = [cell_of(grid, float(x), y_m=float(y)) for x, y in zip(x_m, y_m, strict=True)]
+    faults = [
+        Fault(name, "lies outside the grid", "a place on the terrain", "correct the place, or give a larger terrain")
+        for name, cell in zip(names, cells, strict=True)
+        if cell is None
+    ]
+    weather = rebased(inputs.weather, plan.starts_at)
+    if weather.time_s[0] > 0.0:
+        faults.append(
+            Fault(
+                "weather.file",
+                f"its first row is {weather.time_s[0] / 60.0:.0f} minutes after the first ignition",
+                "weather from the first ignition on, or earlier",
+                "add rows, or correct the time of the ignition",
+            )
+        )
+    usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
+    covered_to_s = float(weather.time_s[-1]) + usual_step_s
+    if covered_to_s < plan.horizon_s:
+        faults.append(
+            Fault(
+                "weather.file",
+                f"it ends {covered_to_s / 3600.0:.1f} hours after the first ignition",
+                f"weather over the whole horizon of {plan.horizon_s / 3600.0:g} hours",
+                "add rows, or shorten plan.horizon_h",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+    zones = spread_zones(inputs.fuel, weather)
+    check_models(plan.fire.models, zones)
+    network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
+    positions = [(float(x), float(y)) for x, y in zip(x_m, y_m, strict=True)]
+    found = [cell for cell in cells if cell is not None]
+    return Scenario(
+        inputs=inputs,
+        network=network,
+        home_node=nodes[0],
+        safe_nodes=dict(zip(names[1:], nodes[1:], strict=True)),
+        home_xy_m=positions[0],
+        safe_xy_m=dict(zip(names[1:], positions[1:], strict=True)),
+        home_cell=found[0],
+        safe_cells=dict(zip(names[1:], found[1:], strict=True)),
+        ignitions=_ignitions(plan, to_grid),
+        weather=weather,
+        zones=zones,
+        gradients=gradients(inputs.terrain),
+    )
+
+
+def _ignitions(plan: Plan, to_grid: pyproj.Transformer) -> tuple[Ignition, ...]:
+    made = []
+    for source in plan.ignitions:
+        corners = np.column_stack(to_grid.transform(*np.array(source.lon_lat_deg, dtype=np.float64).T))
+        made.append(Ignition(_shape(corners, ring=source.ring), (source.at - plan.starts_at).total_seconds()))
+    return tuple(made)
+
+
+def _shape(corners: NDArray[np.float64], *, ring: bool) -> BaseGeometry:
+    if ring:
+        return shapely.Polygon(corners)
+    return shapely.Point(corners[0]) if len(corners) == 1 else shapely.LineString(corners)
+
+
+@dataclass(frozen=True)
+class FireChoice:
+    """Which equations make the fire of a run: the plan's own, one of its models alone, or a rate by hand.
+
+    Examples
+    --------
+    >>> FireChoice(models=("mark5",)).set_m_s is None
+    True
+    """
+
+    models: tuple[str, ...]
+    floor_m_s: float | None = None
+    set_m_s: float | None = None
+
+
+def plans_choice(plan: Plan) -> FireChoice:
+    """Take the fire as the plan asks for it."""
+    return FireChoice(models=plan.fire.models, floor_m_s=plan.fire.floor_m_s, set_m_s=plan.fire.set_m_s)
+
+
+def member_table(scenario: Scenario, choice: FireChoice, *, draws: Draws, member: int) -> SpreadTable:
+    """Make one member's spread table: its own wind, every model multiplied by its own error."""
+    return table_for_member(
+        scenario.zones,
+        scenario.weather,
+        gradients=scenario.gradients,
+        models=choice.models,
+        ros_factors=ros_factors(float(draws.ros_z[member])),
+        floor_m_s=choice.floor_m_s,
+        set_m_s=choice.set_m_s,
+        wind_factor=float(draws.wind_factor[member]),
+        wind_turn_deg=float(draws.wind_turn_deg[member]),
+    )
+
+
+def table_at(scenario: Scenario, choice: FireChoice, *, z: float) -> SpreadTable:
+    """Make a spread table with the forecast wind and every model at one quantile of its error."""
+    return table_for_member(
+        scenario.zones,
+        scenario.weather,
+        gradients=scenario.gradients,
+        models=choice.models,
+        ros_factors=ros_factors(z),
+        floor_m_s=choice.floor_m_s,
+        set_m_s=choice.set_m_s,
+    )

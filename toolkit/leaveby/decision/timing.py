@@ -1,0 +1,211 @@
+"""Leave-by times: ready time, drive and closing brought together, for each way of leaving."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from leaveby.decision.confidence import (
+    latest_at_confidence,
+    latest_on_route,
+    longest_at_confidence,
+    quantiles_of,
+    share_clear,
+)
+from leaveby.decision.members import Draws
+from leaveby.decision.result import WAY_WORDS, WayRoute, WayTiming
+from leaveby.decision.scenario import Scenario
+from leaveby.decision.ways_out import CandidateRoute, WayRoads
+from leaveby.household.plan import Way
+from leaveby.household.readiness import criticality, ready_times, sample_durations, saved_before_season, schedule_for
+from leaveby.roads.itinerary import route_along
+
+CURVE_STEP_S: Final = 300.0
+
+
+def route_latest_s(
+    scenario: Scenario,
+    candidate: CandidateRoute,
+    *,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    drive_factor: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Give each member's latest departure on one route, from the closings of the watched stretches.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    candidate : CandidateRoute
+    closing_s : ndarray of float64, shape (members, watched stretches)
+    column_of : mapping of edge to column of `closing_s`
+    drive_factor : ndarray of float64, shape (members,)
+    """
+    columns = np.array([column_of[edge] for edge in candidate.edges], dtype=np.int64)
+    return latest_on_route(
+        closing_s[:, columns],
+        candidate.edge_time_s,
+        margin_s=scenario.inputs.plan.margin_s,
+        drive_factor=drive_factor,
+    )
+
+
+def best_route(
+    scenario: Scenario,
+    candidates: Sequence[CandidateRoute],
+    *,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    drive_factor: NDArray[np.float64],
+    burnt_share: Mapping[str, float],
+) -> CandidateRoute:
+    """Choose the one route to time a way of leaving on: the one that can be left latest at the asked confidence.
+
+    Routes to a safe point that fire reaches within the horizon in more members than the confidence allows count only
+    when there is no other. Equal leave-bys go to the route that is clear in more members an hour later, then to the
+    quicker one.
+    """
+    confidence = scenario.inputs.plan.confidence
+    spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence]
+
+    def merit(candidate: CandidateRoute) -> tuple[float, float, float]:
+        latest_s = route_latest_s(
+            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor
+        )
+        at_s = latest_at_confidence(latest_s, confidence)
+        later = share_clear(latest_s, np.array([at_s + 3600.0]))[0] if np.isfinite(at_s) else 1.0
+        return (at_s, float(later), -candidate.time_s)
+
+    return max(spared or candidates, key=merit)
+
+
+def described_route(
+    scenario: Scenario, candidate: CandidateRoute, *, travel_time_s: NDArray[np.float64], closing_s: NDArray[np.float64]
+) -> WayRoute:
+    """Describe a route by its streets, and by what shuts first in the central run's fire."""
+    network = scenario.network
+    way = route_along(
+        network,
+        candidate.edges,
+        start=scenario.home_node,
+        travel_time_s=travel_time_s,
+        closing_s=closing_s,
+        margin_s=scenario.inputs.plan.margin_s,
+    )
+    corners = [
+        shapely.get_coordinates(network.geometry[edge])[0 if number == 0 else 1 :]
+        for number, edge in enumerate(way.edges)
+    ]
+    return WayRoute(
+        safe_point=candidate.safe_point,
+        edges=way.edges,
+        length_m=way.length_m,
+        time_s=way.time_s,
+        steps=way.steps,
+        line=shapely.LineString(np.concatenate(corners)),
+        closes_first=way.closes_first,
+        closes_first_s=way.closes_first_s,
+    )
+
+
+def durations_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
+    """Give every member's task durations, common to all ways of leaving."""
+    plan = scenario.inputs.plan
+    return sample_durations(plan.tasks, members=draws.members, kind=plan.durations, uniforms=draws.duration_uniform)
+
+
+def time_way(
+    scenario: Scenario,
+    roads: WayRoads,
+    *,
+    candidate: CandidateRoute | None,
+    draws: Draws,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    central_closing_s: NDArray[np.float64],
+) -> WayTiming:
+    """Time one way of leaving on its route.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    roads : WayRoads
+    candidate : CandidateRoute or None
+        None when no route exists.
+    draws : Draws
+    closing_s : ndarray of float64, shape (members, watched stretches)
+    column_of : mapping of edge to column
+    central_closing_s : ndarray of float64, shape (edges,)
+        Closings in the central run.
+    """
+    plan, way = scenario.inputs.plan, roads.way
+    durations_s = durations_of(scenario, draws)
+    policy = schedule_for(plan, way)
+    ready_s = ready_times(plan, way, durations_s=durations_s, policy=policy)
+    if candidate is None:
+        latest_departure_s = np.full(draws.members, -np.inf)
+        drive_s = np.full(draws.members, np.inf)
+    else:
+        latest_departure_s = route_latest_s(
+            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
+        )
+        drive_s = candidate.time_s * draws.drive_factor
+    latest_start_s = latest_departure_s - ready_s
+    start_at_s = latest_at_confidence(latest_start_s, plan.confidence)
+    leave_at_s = latest_at_confidence(latest_departure_s, plan.confidence)
+    if candidate is None:
+        why = roads.why_none
+    else:
+        why = "" if np.isfinite(start_at_s) else _why_unbounded(scenario, way, latest_departure_s)
+    moments_s = curve_moments(latest_start_s)
+    return WayTiming(
+        way=way,
+        ready_s=quantiles_of(ready_s),
+        drive_s=quantiles_of(drive_s),
+        required_s=quantiles_of(ready_s + drive_s),
+        ready_at_confidence_s=longest_at_confidence(ready_s, plan.confidence),
+        latest_start_s=start_at_s if np.isfinite(start_at_s) else None,
+        latest_departure_s=leave_at_s if np.isfinite(leave_at_s) else None,
+        why=why,
+        fits=candidate is not None,
+        route=None
+        if candidate is None
+        else described_route(scenario, candidate, travel_time_s=roads.travel.time_s, closing_s=central_closing_s),
+        start_s=moments_s,
+        clear_probability=share_clear(latest_start_s, moments_s),
+        member_latest_start_s=np.sort(latest_start_s),
+        schedule=policy,
+        critical_share=criticality(plan, way, durations_s=durations_s, policy=policy),
+        savings=saved_before_season(plan, way, durations_s=durations_s, confidence=plan.confidence),
+    )
+
+
+def _why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.float64]) -> str:
+    plan = scenario.inputs.plan
+    shut = 100.0 * float(np.mean(np.isfinite(latest_departure_s)))
+    return (
+        f"In {shut:.0f} % of the members fire shuts this way within {plan.horizon_s / 3600.0:g} hours: too "
+        f"few to name a time {WAY_WORDS[way]}. That is no leave to stay: leave early, and as officially directed."
+    )
+
+
+def curve_moments(latest_start_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Choose the moments of the clear-probability curve: every five minutes from when all are clear to when none is.
+
+    Examples
+    --------
+    >>> curve_moments(np.array([400.0, 1000.0, np.inf])).tolist()
+    [0.0, 300.0, 600.0, 900.0, 1200.0]
+    """
+    bounded = latest_start_s[np.isfinite(latest_start_s)]
+    if bounded.size == 0:
+        return np.array([0.0])
+    first = np.floor(bounded.min() / CURVE_STEP_S) - 1.0
+    last = np.ceil(bounded.max() / CURVE_STEP_S)
+    # Fires that miss the route for hours would stretch the curve over days of nothing: it keeps to 300 points.
+    step = max(1.0, np.ceil((last - first) / 300.0))
+    return np.asarray(np.arange(min(first, 0.0), last + step, step) * CURVE_STEP_S, dtype=np.float64)
