@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from leaveby.errors import InputError
+from leaveby.fire.flames import flame_length_m
 from leaveby.household.heat import (
     EXPOSURE_EDGES_KW_M2,
     exposure_class,
-    flame_length,
     radiant_heat,
     time_to_harm,
     transmissivity,
@@ -38,7 +38,7 @@ def forest_flame_m(slope_deg: float) -> float:
     # Spread 0.0012 F w with w 25 t/ha of surface fuel and the slope factor exp(0.069 deg), Noble, Bary and Gill 1980;
     # overall fuel 35 t/ha. From memory; the printed distances confirm them.
     spread_km_h = 0.0012 * 100.0 * 25.0 * np.exp(0.069 * slope_deg)
-    return float(flame_length(spread_km_h / 3.6, overall_fuel_t_ha=35.0))
+    return float(flame_length_m(spread_km_h / 3.6, 35.0))
 
 
 @pytest.mark.parametrize(("slope_deg", "flux_kw_m2", "printed_m"), CELLS)
@@ -69,7 +69,7 @@ def test_all_but_one_of_the_printed_cells_round_exactly() -> None:
     [(3.0, 35.0, 23.7), (1.8, 25.0, 14.7), (11.9247, 35.0, 81.711)],
 )
 def test_flame_lengths(spread_km_h: float, fuel_t_ha: float, length_m: float) -> None:
-    assert float(flame_length(spread_km_h / 3.6, overall_fuel_t_ha=fuel_t_ha)) == pytest.approx(length_m, abs=1e-3)
+    assert float(flame_length_m(spread_km_h / 3.6, fuel_t_ha)) == pytest.approx(length_m, abs=1e-3)
 
 
 @given(

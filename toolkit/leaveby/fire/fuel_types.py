@@ -291,7 +291,7 @@ doubt (grass stands uncut, wetlands are dry, industrial land burns)."""
 def fuel_type(name: str) -> FuelType:
     """Look a fuel type up by its name, or by a land-cover value of OpenStreetMap.
 
-    Capitals, spaces, underscores and hyphens don't matter.
+    Capitals, spaces, underscores and hyphens don't matter; a whole tag (`natural=scree`) is read as its value.
 
     Raises
     ------
@@ -300,7 +300,7 @@ def fuel_type(name: str) -> FuelType:
 
     Examples
     --------
-    >>> fuel_type("Dry_Eucalypt_Forest").equation, fuel_type("scree").burns
+    >>> fuel_type("Dry_Eucalypt_Forest").equation, fuel_type("natural=scree").burns
     ('forest', False)
     """
     found = known_fuel_type(name)
@@ -322,7 +322,8 @@ def plain_name(name: str) -> str:
     >>> plain_name("Bare_Rock")
     'bare rock'
     """
-    return " ".join(name.lower().replace("_", " ").replace("-", " ").split())
+    # A whole tag such as `natural=wood` means what its value means.
+    return " ".join(name.rpartition("=")[2].lower().replace("_", " ").replace("-", " ").split())
 
 
 _BY_PLAIN_NAME: Final[Mapping[str, FuelType]] = {

@@ -24,7 +24,6 @@ from leaveby.parameters import (
     FLAME_FRONT_WIDTH_M,
     FLAME_TEMPERATURE_K,
 )
-from leaveby.units import km_h_from_m_s
 
 Harm = Literal["pain", "first_degree_burn", "second_degree_burn", "third_degree_burn"]
 
@@ -56,46 +55,6 @@ _FUSS_HAMMINS: Final = np.array(
         [-1.685e-9, 7.637e-12, -2.085e-13, 2.35e-10],
     ]
 )
-
-
-def flame_length(rate_of_spread_m_s: ArrayLike, *, overall_fuel_t_ha: float) -> NDArray[np.float64]:
-    """Length of the flames of a forest fire, in metres.
-
-    Parameters
-    ----------
-    rate_of_spread_m_s : array-like
-        Rate of spread towards the house in m/s, finite and 0 or more.
-    overall_fuel_t_ha : float
-        Overall fuel load, bark and elevated fuel included, in t/ha, 0 or more.
-
-    Returns
-    -------
-    array
-        Metres, of the shape of the rate of spread.
-
-    Raises
-    ------
-    InputError
-        When either is negative or not finite.
-
-    Notes
-    -----
-    AS 3959:2009 Appendix B, after Noble, Bary and Gill 1980 (from memory).
-
-    Examples
-    --------
-    >>> float(flame_length(3.0 / 3.6, overall_fuel_t_ha=35.0).round(2))
-    23.7
-    """
-    speed_m_s = _numbers("rate_of_spread_m_s", rate_of_spread_m_s, low=0.0)
-    load_t_ha = _numbers("overall_fuel_t_ha", overall_fuel_t_ha, low=0.0)
-    return _flame_length_as_3959(km_h_from_m_s(speed_m_s), load_t_ha)
-
-
-def _flame_length_as_3959(R: NDArray[np.float64], W: NDArray[np.float64]) -> NDArray[np.float64]:
-    # AS 3959 Appendix B: R in km/h, W in t/ha, flame length in m.
-    Lf: NDArray[np.float64] = (13.0 * R + 0.24 * W) / 2.0
-    return Lf
 
 
 def transmissivity(path_m: ArrayLike) -> NDArray[np.float64]:
