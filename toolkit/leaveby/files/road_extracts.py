@@ -17,6 +17,8 @@ from leaveby.errors import Fault, InputError, refuse
 from leaveby.roads.network import TAGS
 from leaveby.roads.ways import Ways, barrier_words, ways_within
 
+_BAD_PLACE = osmium.InvalidLocationError
+
 NOT_ROADS: Final = frozenset(
     {
         "abandoned",
@@ -54,7 +56,7 @@ def said_plainly(file: Path) -> Iterator[None]:
         yield
     except InputError:
         raise
-    except (RuntimeError, OSError, ValueError, SyntaxError, EOFError, KeyError, TypeError) as error:
+    except (RuntimeError, OSError, ValueError, SyntaxError, EOFError, KeyError, TypeError, _BAD_PLACE) as error:
         said = " ".join(str(error).split()) or type(error).__name__
         line = re.search(r"line (\d+)", said)
         place = f"{file} line {line.group(1)}" if line else str(file)

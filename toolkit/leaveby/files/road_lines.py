@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
@@ -81,7 +82,10 @@ def read_road_lines(
 
 
 def _line_layer(file: Path, *, layer: str | None) -> str | None:
-    layers = {str(name): str(kind) for name, kind in pyogrio.list_layers(file)}
+    with warnings.catch_warnings():
+        # what is wrong with a damaged file follows as an error
+        warnings.simplefilter("ignore")
+        layers = {str(name): str(kind) for name, kind in pyogrio.list_layers(file)}
     if layer is not None:
         if layer not in layers:
             raise refuse(
