@@ -51,7 +51,16 @@ _SOUND: Final = "a complete OpenStreetMap file (.osm, .osm.gz, .osm.bz2 or .osm.
 
 @contextmanager
 def said_plainly(file: Path) -> Iterator[None]:
-    """Turn what a reader throws at a broken file into a fault with its place and mend."""
+    """Turn what a reader throws at a broken file into a fault with its place and mend.
+
+    Examples
+    --------
+    >>> with said_plainly(Path("roads.osm.pbf")):
+    ...     raise RuntimeError("PBF error: truncated data")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: roads.osm.pbf: the file is broken or truncated (PBF error: truncated data). Expected ...
+    """
     try:
         yield
     except InputError:
