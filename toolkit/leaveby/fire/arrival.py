@@ -565,47 +565,25 @@ def _solve(
 ) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
     """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
     grid = spread.grid
-    cells = grid.rows * grid.cols
-    zone = np.ascontiguousarray(spread.zone, dtype=np.int32)
-    east = np.ascontiguousarray(spread.gradient_east, dtype=np.float32)
-    north = np.ascontiguousarray(spread.gradient_north, dtype=np.float32)
-    field = kernel.Field(
-        rows=grid.rows,
-        cols=grid.cols,
-        cell_m=float(grid.cell_m),
-        sign=sign,
-        barriers=bool((zone < 0).any()),
-        zone=zone.reshape(-1),
-        gradient_east=east.reshape(-1),
-        gradient_north=north.reshape(-1),
-        alike=kernel.alike_reach(zone, east, north).reshape(-1),
-        step_s=np.append(np.asarray(step_s, dtype=np.float64), np.inf),
-        flat_head=np.ascontiguousarray(spread.flat_head_ros_m_s, dtype=np.float64),
-        wind_east=np.ascontiguousarray(spread.wind_east_m_s, dtype=np.float64),
-        wind_north=np.ascontiguousarray(spread.wind_north_m_s, dtype=np.float64),
-        shape=np.asarray(spread.grass).astype(np.int8),
-        ratios=np.array(shape_table() if ratios is None else ratios),
-        slowness=np.empty(cells, dtype=np.float32),
-        drift_x=np.empty(cells, dtype=np.float32),
-        drift_y=np.empty(cells, dtype=np.float32),
-        stamp=np.full(cells, -1, dtype=np.int16),
+    cells = kernel.make_cells(spread.zone, spread.gradient_east, spread.gradient_north)
+    weather = np.empty((step_s.size, spread.grass.size, 5))
+    weather[..., 0] = spread.flat_head_ros_m_s
+    weather[..., 1] = spread.wind_east_m_s
+    weather[..., 2] = spread.wind_north_m_s
+    weather[..., 3] = spread.grass
+    weather[..., 4] = sign * grid.cell_m
+    kernel.burn(
+        cells,
+        weather,
+        np.array(shape_table() if ratios is None else ratios),
+        np.append(np.asarray(step_s, dtype=np.float64), np.inf),
+        bool((spread.zone < 0).any()),
+        seeds[0].copy(),
+        seeds[1].copy(),
+        seeds[2].copy(),
+        float(horizon_s),
     )
-    labels = kernel.Labels(
-        time=np.full(cells, np.inf),
-        anchor_x=np.zeros(cells, dtype=np.float32),
-        anchor_y=np.zeros(cells, dtype=np.float32),
-        anchor_time=np.zeros(cells),
-        anchor_step=np.zeros(cells, dtype=np.int16),
-        ray_x=np.zeros(cells, dtype=np.float32),
-        ray_y=np.zeros(cells, dtype=np.float32),
-        place=np.full(cells, -1, dtype=np.int32),
-        heap_key=np.empty(cells),
-        heap_cell=np.empty(cells, dtype=np.int32),
-        heap_size=np.zeros(1, dtype=np.int64),
-    )
-    kernel.seed(field, labels, seeds[0].copy(), seeds[1].copy(), seeds[2].copy(), horizon_s)
-    kernel.sweep(field, labels, horizon_s)
-    kernel.slowness_vectors(field, labels)
-    slowness_east = (labels.ray_x / np.float32(grid.cell_m)).reshape(grid.shape)
-    slowness_north = (-labels.ray_y / np.float32(grid.cell_m)).reshape(grid.shape)
-    return labels.time.reshape(grid.shape), slowness_east, slowness_north
+    reached = np.isfinite(cells["time"])
+    slowness_east = np.where(reached, cells["ray_x"], np.float32(0)) / np.float32(grid.cell_m)
+    slowness_north = np.where(reached, cells["ray_y"], np.float32(0)) / np.float32(-grid.cell_m)
+    return cells["time"].copy(), slowness_east, slowness_north

@@ -8,12 +8,14 @@ changes, one step takes the leg across. Legs across weather steps bend so that t
 stays (the exact path in ground that is alike); legs in changing ground are cut short and go on from a point half way.
 
 The ellipse makes the order of settling acausal near a needle-shaped head: a cell that improves is settled again.
+
+Lengths are in cells, x to the east and y to the south, cell centres at whole numbers; slowness in seconds per cell.
 """
 
 from __future__ import annotations
 
 import math
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -29,54 +31,47 @@ LEG_STEPS: Final = 8
 
 ALIKE: Final = 1e-5
 SEED_REACH: Final = 2
+REOPEN_GAIN: Final = 1e-5
+RECENT: Final = 8192
 
+CELL: Final = np.dtype(
+    [
+        ("time", np.float64),
+        ("anchor_time", np.float64),
+        ("anchor_x", np.float64),
+        ("anchor_y", np.float64),
+        ("ray_x", np.float32),  # direction of the last part of the leg
+        ("ray_y", np.float32),
+        ("run", np.float32),  # distance from which the front here seems to come
+        ("slowness", np.float32),  # of the step in `stamp`
+        ("drift_x", np.float32),
+        ("drift_y", np.float32),
+        ("gradient_east", np.float32),
+        ("gradient_north", np.float32),
+        ("zone", np.int32),
+        ("place", np.int32),  # in the heap, -1 outside
+        ("anchor_step", np.int16),
+        ("stamp", np.int16),
+        ("alike", np.int16),
+    ],
+    align=True,
+)
+"""One cell: what is known of the ground, what was found, and the ellipse last worked out."""
 
-class Field(NamedTuple):
-    """What the kernel reads; flat arrays over cells in row order, lengths in cells, columns to the east, rows south."""
+ELLIPSE: Final = np.dtype(
+    [("key", np.int64), ("slowness", np.float64), ("drift_x", np.float64), ("drift_y", np.float64)]
+)
 
-    rows: int
-    cols: int
-    cell_m: float
-    sign: float
-    barriers: bool
-    zone: NDArray[np.int32]
-    gradient_east: NDArray[np.float32]
-    gradient_north: NDArray[np.float32]
-    alike: NDArray[np.int16]
-    step_s: NDArray[np.float64]
-    flat_head: NDArray[np.float64]
-    wind_east: NDArray[np.float64]
-    wind_north: NDArray[np.float64]
-    shape: NDArray[np.int8]
-    ratios: NDArray[np.float64]
-    slowness: NDArray[np.float32]
-    drift_x: NDArray[np.float32]
-    drift_y: NDArray[np.float32]
-    stamp: NDArray[np.int16]
-
-
-class Labels(NamedTuple):
-    """What the kernel writes for each cell: time, anchor (relative to the cell), last direction, place in the heap."""
-
-    time: NDArray[np.float64]
-    anchor_x: NDArray[np.float32]
-    anchor_y: NDArray[np.float32]
-    anchor_time: NDArray[np.float64]
-    anchor_step: NDArray[np.int16]
-    ray_x: NDArray[np.float32]
-    ray_y: NDArray[np.float32]
-    place: NDArray[np.int32]
-    heap_key: NDArray[np.float64]
-    heap_cell: NDArray[np.int32]
-    heap_size: NDArray[np.int64]
+Cells = NDArray[Any]
 
 
 class Leg(NamedTuple):
-    """A leg to a cell: its time (inf where blocked), last direction, and the anchor to hand on."""
+    """A leg to a cell: its time (inf where blocked), last direction, seeming distance, and the anchor to hand on."""
 
     time: float
     ray_x: float
     ray_y: float
+    run: float
     anchor_x: float
     anchor_y: float
     anchor_time: float
@@ -84,105 +79,167 @@ class Leg(NamedTuple):
 
 
 @njit(cache=True, nogil=True)
-def alike_reach(
-    zone: NDArray[np.int32], gradient_east: NDArray[np.float32], gradient_north: NDArray[np.float32]
-) -> NDArray[np.int16]:
-    """How many cells around each cell, in every direction (square), are like it in zone and slope; 0 at an edge."""
-    rows, cols = zone.shape
-    limit = np.int16(min(max(rows, cols), 32000))
-    reach = np.full((rows, cols), limit, dtype=np.int16)
+def _note_likeness(cells: Cells) -> None:
+    """Set how many cells around each cell, in every direction (a square), are like it in zone and slope."""
+    rows, cols = cells.shape
+    limit = min(max(rows, cols), 32000)
     for i in range(rows):
         for k in range(cols):
-            z = zone[i, k]
-            east = gradient_east[i, k]
-            north = gradient_north[i, k]
+            cells[i, k]["alike"] = limit
+    for i in range(rows):
+        for k in range(cols):
+            here = cells[i, k]
             for di in range(2):
                 for dk in range(-1, 2):
-                    if di == 0 and dk < 1:
+                    if (di == 0 and dk < 1) or i + di >= rows or k + dk < 0 or k + dk >= cols:
                         continue
-                    if i + di >= rows or k + dk < 0 or k + dk >= cols:
-                        continue
+                    other = cells[i + di, k + dk]
                     if (
-                        zone[i + di, k + dk] != z
-                        or abs(gradient_east[i + di, k + dk] - east) > 1e-6
-                        or abs(gradient_north[i + di, k + dk] - north) > 1e-6
+                        other["zone"] != here["zone"]
+                        or abs(other["gradient_east"] - here["gradient_east"]) > 1e-6
+                        or abs(other["gradient_north"] - here["gradient_north"]) > 1e-6
                     ):
-                        reach[i, k] = 0
-                        reach[i + di, k + dk] = 0
+                        here["alike"] = 0
+                        other["alike"] = 0
     for i in range(rows):
         for k in range(cols):
-            best = reach[i, k]
+            best = cells[i, k]["alike"] + 0
             if i > 0:
-                for dk in range(-1, 2):
-                    if 0 <= k + dk < cols:
-                        best = min(best, np.int16(reach[i - 1, k + dk] + 1))
+                for dk in range(max(-1, -k), min(2, cols - k)):
+                    best = min(best, cells[i - 1, k + dk]["alike"] + 1)
             if k > 0:
-                best = min(best, np.int16(reach[i, k - 1] + 1))
-            reach[i, k] = best
+                best = min(best, cells[i, k - 1]["alike"] + 1)
+            cells[i, k]["alike"] = best
     for i in range(rows - 1, -1, -1):
         for k in range(cols - 1, -1, -1):
-            best = reach[i, k]
+            best = cells[i, k]["alike"] + 0
             if i < rows - 1:
-                for dk in range(-1, 2):
-                    if 0 <= k + dk < cols:
-                        best = min(best, np.int16(reach[i + 1, k + dk] + 1))
+                for dk in range(max(-1, -k), min(2, cols - k)):
+                    best = min(best, cells[i + 1, k + dk]["alike"] + 1)
             if k < cols - 1:
-                best = min(best, np.int16(reach[i, k + 1] + 1))
-            reach[i, k] = best
-    return reach
+                best = min(best, cells[i, k + 1]["alike"] + 1)
+            cells[i, k]["alike"] = best
 
 
-@njit(cache=True, nogil=True)
-def cell_ellipse(f: Field, cell: int, step: int) -> tuple[float, float, float]:
-    """Slowness (s per cell) and drift (s per cell, in grid axes) of a cell in a weather step."""
-    if f.stamp[cell] != step:
-        z = f.zone[cell]
-        head, e, east, north = local_ellipse(
-            f.flat_head[step, z],
-            f.wind_east[step, z],
-            f.wind_north[step, z],
-            f.gradient_east[cell],
-            f.gradient_north[cell],
-            f.ratios[f.shape[z]],
-        )
-        slowness = f.cell_m / (head * (1.0 - e))
-        drift = f.sign * e * slowness
-        f.slowness[cell] = slowness
-        f.drift_x[cell] = drift * east
-        f.drift_y[cell] = -drift * north
-        f.stamp[cell] = step
-    return (1.0 * f.slowness[cell]), (1.0 * f.drift_x[cell]), (1.0 * f.drift_y[cell])
+def make_cells(
+    zone: NDArray[np.int32], gradient_east: NDArray[np.float32], gradient_north: NDArray[np.float32]
+) -> Cells:
+    """Cells that no fire has reached, shape (rows, cols), of dtype `CELL`.
+
+    Examples
+    --------
+    >>> flat = np.zeros((3, 3), dtype=np.float32)
+    >>> make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)["time"][0, 0]
+    np.float64(inf)
+    """
+    cells = np.zeros(zone.shape, dtype=CELL)
+    cells["time"] = np.inf
+    cells["zone"] = zone
+    cells["gradient_east"] = gradient_east
+    cells["gradient_north"] = gradient_north
+    cells["place"] = -1
+    cells["stamp"] = -1
+    _note_likeness(cells)
+    return cells
 
 
-@njit(cache=True, nogil=True)
-def _in_sight(f: Field, x0: float, y0: float, x1: float, y1: float) -> bool:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _work_out(
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    zone: int,
+    gradient_east: float,
+    gradient_north: float,
+    step: int,
+) -> tuple[float, float, float]:
+    head, e, east, north = local_ellipse(
+        weather[step, zone, 0],
+        weather[step, zone, 1],
+        weather[step, zone, 2],
+        gradient_east,
+        gradient_north,
+        ratios[int(weather[step, zone, 3])],
+    )
+    # weather[..., 4] is the cell size, negative where fire is followed backwards
+    slowness = abs(weather[step, zone, 4]) / (head * (1.0 - e))
+    drift = math.copysign(e * slowness, weather[step, zone, 4])
+    return slowness, drift * east, -drift * north
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ellipse_before(
+    cells: Cells,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    cell: int,
+    step: int,
+) -> tuple[float, float, float]:
+    """Work out a cell's ellipse, or find it among the recent ones; the newest step of a cell is kept with the cell."""
+    key = cell * weather.shape[0] + step
+    found = recent[key % RECENT]
+    if found["key"] == key:
+        return found["slowness"], found["drift_x"], found["drift_y"]
+    here = cells[cell]
+    slowness, drift_x, drift_y = _work_out(
+        weather, ratios, here["zone"], here["gradient_east"], here["gradient_north"], step
+    )
+    if step > here["stamp"]:
+        here["slowness"] = slowness
+        here["drift_x"] = drift_x
+        here["drift_y"] = drift_y
+        here["stamp"] = step
+    else:
+        found["key"] = key
+        found["slowness"] = slowness
+        found["drift_x"] = drift_x
+        found["drift_y"] = drift_y
+    return slowness, drift_x, drift_y
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _ellipse(cells, recent, weather, ratios, cell, step):  # type: ignore[no-untyped-def]
+    """Slowness and drift of a cell in a weather step."""
+    here = cells[cell]
+    slowness = 1.0 * here["slowness"]
+    drift_x = 1.0 * here["drift_x"]
+    drift_y = 1.0 * here["drift_y"]
+    if here["stamp"] != step:
+        slowness, drift_x, drift_y = _ellipse_before(cells, recent, weather, ratios, cell, step)
+    return slowness, drift_x, drift_y
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def _exit(x0, y0, ux, uy, ix, iy, box, length):  # type: ignore[no-untyped-def]
+    """Where a line leaves the square of half-width `box` around a cell, no further than its length."""
+    end = length
+    if ux > 1e-12:
+        end = min(end, (ix + box - x0) / ux)
+    elif ux < -1e-12:
+        end = min(end, (ix - box - x0) / ux)
+    if uy > 1e-12:
+        end = min(end, (iy + box - y0) / uy)
+    elif uy < -1e-12:
+        end = min(end, (iy - box - y0) / uy)
+    return end
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: float, y1: float) -> bool:
     """Whether the straight line between two points crosses burnable cells only."""
-    length = math.hypot(x1 - x0, y1 - y0)
-    ux = 0.0
-    uy = 0.0
-    if length > 1e-9:
-        ux = (x1 - x0) / length
-        uy = (y1 - y0) / length
+    length = math.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
+    ux = (x1 - x0) / max(length, 1e-9)
+    uy = (y1 - y0) / max(length, 1e-9)
     ix = math.floor(x0 + 1e-7 * ux + 0.5)
     iy = math.floor(y0 + 1e-7 * uy + 0.5)
     t = 0.0
     while True:
-        if ix < 0 or iy < 0 or ix >= f.cols or iy >= f.rows:
+        if ix < 0 or iy < 0 or ix >= cols or iy >= rows:
             return False
-        cell = iy * f.cols + ix
-        if f.zone[cell] < 0:
+        here = cells[iy * cols + ix]
+        if here["zone"] < 0:
             return False
-        box = f.alike[cell] + 0.5
-        end = length
-        if ux > 1e-12:
-            end = min(end, (ix + box - x0) / ux)
-        elif ux < -1e-12:
-            end = min(end, (ix - box - x0) / ux)
-        if uy > 1e-12:
-            end = min(end, (iy + box - y0) / uy)
-        elif uy < -1e-12:
-            end = min(end, (iy - box - y0) / uy)
-        t = max(end, t + 1e-7)
+        t = max(_exit(x0, y0, ux, uy, ix, iy, here["alike"] + 0.5, length), t + 1e-7)
         if t >= length - 1e-6:
             return True
         next_x = math.floor(x0 + ux * (t + 1e-7) + 0.5)
@@ -190,56 +247,55 @@ def _in_sight(f: Field, x0: float, y0: float, x1: float, y1: float) -> bool:
         if (
             next_x != ix
             and next_y != iy
-            and 0 <= next_x < f.cols
-            and 0 <= next_y < f.rows
-            and f.zone[iy * f.cols + next_x] < 0
-            and f.zone[next_y * f.cols + ix] < 0
+            and 0 <= next_x < cols
+            and 0 <= next_y < rows
+            and cells[iy * cols + next_x]["zone"] < 0
+            and cells[next_y * cols + ix]["zone"] < 0
         ):
             return False
         ix = next_x
         iy = next_y
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _bent(
-    f: Field,
+    step_s: NDArray[np.float64],
     parts: NDArray[np.float64],
     crossed: int,
-    ax: float,
-    ay: float,
     a_step: int,
-    x: float,
-    y: float,
+    dx: float,
+    dy: float,
     ray_x: float,
     ray_y: float,
-) -> tuple[bool, float, float, float, int, float, float]:
-    """Earliest time over `crossed` weather steps, with the slowness square to the front kept across them.
+) -> tuple[int, float, float, float, float, float, float]:
+    """Earliest time over some weather steps, with the slowness square to the front kept across them.
 
-    `parts` rows: duration, slowness, drift x, drift y of each step on the way (last: unknown duration). Maximises the
-    concave dual over the direction of the last part; every direction gives a time at or before the true one.
-    Returns success, time, last direction, steps really crossed and the last bend.
+    `parts`, row by row: duration, slowness, drift x, drift y of each step on the way (of the last, the duration is
+    unknown). Maximises the concave dual over the direction of the last part by Newton's method; every direction gives
+    a time at or before the true one. Returns the steps really crossed (0: no solution), time, last direction,
+    seeming distance and the last bend relative to the anchor.
     """
     n = crossed
-    dx = x - ax
-    dy = y - ay
     ux = ray_x
     uy = ray_y
+    if ux == 0.0 and uy == 0.0:
+        ux = dx
+        uy = dy
+    norm = 1.0 / math.sqrt(ux * ux + uy * uy)
+    ux *= norm
+    uy *= norm
     for j in range(n):
-        p = 1.0 / parts[1, j]
-        e2 = (parts[2, j] * parts[2, j] + parts[3, j] * parts[3, j]) * p * p
+        p = 1.0 / parts[j, 1]
+        e2 = (parts[j, 2] * parts[j, 2] + parts[j, 3] * parts[j, 3]) * p * p
         a = p / (1.0 - e2)
-        parts[4, j] = p * a
-        parts[5, j] = a * p * parts[2, j]
-        parts[6, j] = a * p * parts[3, j]
-        parts[7, j] = a * a * p * a
+        parts[j, 4] = p * a
+        parts[j, 5] = a * p * parts[j, 2]
+        parts[j, 6] = a * p * parts[j, 3]
+        parts[j, 7] = a * a * p * a * parts[j, 0]
     while n > 0:
-        s = parts[1, n]
-        sx = parts[2, n]
-        sy = parts[3, n]
-        converged = False
-        bx = 0.0
-        by = 0.0
-        value = 0.0
+        s = parts[n, 1]
+        sx = parts[n, 2]
+        sy = parts[n, 3]
         for _ in range(20):
             lx = ux * s - sx
             ly = uy * s - sy
@@ -248,48 +304,45 @@ def _bent(
             by = 0.0
             bend = 0.0
             for j in range(n):
-                cl = parts[5, j] * lx + parts[6, j] * ly
-                mx = parts[4, j] * lx + parts[5, j] * cl
-                my = parts[4, j] * ly + parts[6, j] * cl
-                q = math.sqrt(mx * lx + my * ly)
-                over = 1.0 / q
-                bx += parts[0, j] * (parts[5, j] + mx * over)
-                by += parts[0, j] * (parts[6, j] + my * over)
-                bend += parts[0, j] * parts[7, j] * over * over * over
+                cl = parts[j, 5] * lx + parts[j, 6] * ly
+                mx = parts[j, 4] * lx + parts[j, 5] * cl
+                my = parts[j, 4] * ly + parts[j, 6] * cl
+                over = 1.0 / math.sqrt(mx * lx + my * ly)
+                bx += parts[j, 0] * (parts[j, 5] + mx * over)
+                by += parts[j, 0] * (parts[j, 6] + my * over)
+                bend += parts[j, 7] * over * over * over
             rx = dx - bx
             ry = dy - by
-            value = lx * rx + ly * ry
             slope = s * (ux * ry - uy * rx)
             curve = -s * (ux * rx + uy * ry) - bend * turn * turn
             change = -slope / curve if curve < 0.0 else math.copysign(0.3, slope)
             change = min(max(change, -0.5), 0.5)
-            nx = ux - change * uy
-            ny = uy + change * ux
-            norm = 1.0 / math.sqrt(nx * nx + ny * ny)
-            ux = nx * norm
-            uy = ny * norm
+            value = lx * rx + ly * ry + 0.5 * slope * change
+            norm = 1.0 / math.sqrt(1.0 + change * change)
+            nx = (ux - change * uy) * norm
+            uy = (uy + change * ux) * norm
+            ux = nx
             if abs(change) < 1e-5:
-                converged = True
+                if value >= 0.0:
+                    return n, step_s[a_step + n] + value, ux, uy, -curve / s, bx, by
                 break
-        if not converged:
-            return False, 0.0, ux, uy, n, 0.0, 0.0
-        if value >= 0.0:
-            return True, f.step_s[a_step + n] + value, ux, uy, n, ax + bx, ay + by
+        else:
+            return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
         n -= 1
-        if n > 0:
-            # the direction of the step before, from the slowness that is kept
-            lx = ux * s - sx + parts[2, n]
-            ly = uy * s - sy + parts[3, n]
-            norm = math.hypot(lx, ly)
-            if norm > 0.0:
-                ux = lx / norm
-                uy = ly / norm
-    return False, 0.0, ux, uy, 0, 0.0, 0.0
+        # the direction in the step before, from the slowness that is kept
+        lx = ux * s - sx + parts[n, 2]
+        ly = uy * s - sy + parts[n, 3]
+        norm = 1.0 / math.sqrt(lx * lx + ly * ly)
+        ux = lx * norm
+        uy = ly * norm
+    return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def _bends_in_sight(
-    f: Field,
+    cells: Cells,
+    rows: int,
+    cols: int,
     parts: NDArray[np.float64],
     n: int,
     ax: float,
@@ -300,27 +353,34 @@ def _bends_in_sight(
     ray_y: float,
 ) -> bool:
     """Whether each part of a bent leg crosses burnable cells only."""
-    lx = ray_x * parts[1, n] - parts[2, n]
-    ly = ray_y * parts[1, n] - parts[3, n]
+    lx = ray_x * parts[n, 1] - parts[n, 2]
+    ly = ray_y * parts[n, 1] - parts[n, 3]
     px = ax
     py = ay
     for j in range(n):
-        cl = parts[5, j] * lx + parts[6, j] * ly
-        mx = parts[4, j] * lx + parts[5, j] * cl
-        my = parts[4, j] * ly + parts[6, j] * cl
+        cl = parts[j, 5] * lx + parts[j, 6] * ly
+        mx = parts[j, 4] * lx + parts[j, 5] * cl
+        my = parts[j, 4] * ly + parts[j, 6] * cl
         over = 1.0 / math.sqrt(mx * lx + my * ly)
-        qx = px + parts[0, j] * (parts[5, j] + mx * over)
-        qy = py + parts[0, j] * (parts[6, j] + my * over)
-        if not _in_sight(f, px, py, qx, qy):
+        qx = px + parts[j, 0] * (parts[j, 5] + mx * over)
+        qy = py + parts[j, 0] * (parts[j, 6] + my * over)
+        if not _in_sight(cells, rows, cols, px, py, qx, qy):
             return False
         px = qx
         py = qy
-    return _in_sight(f, px, py, x, y)
+    return _in_sight(cells, rows, cols, px, py, x, y)
 
 
-@njit(cache=True, nogil=True)
-def leg(
-    f: Field,
+@njit(cache=True, nogil=True, error_model="numpy")
+def follow_leg(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
     parts: NDArray[np.float64],
     ax: float,
     ay: float,
@@ -328,22 +388,22 @@ def leg(
     a_step: int,
     col: int,
     row: int,
+    hint_x: float,
+    hint_y: float,
 ) -> Leg:
-    """Follow a leg from an anchor to the centre of a cell."""
-    x = float(col)
-    y = float(row)
+    """Follow a leg from an anchor to the centre of a cell; the hint is a first guess of its last direction."""
+    x = 1.0 * col
+    y = 1.0 * row
     length = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
     if length < 1e-9:
-        if f.zone[row * f.cols + col] < 0:
-            return Leg(np.inf, 0.0, 0.0, ax, ay, a_time, a_step)
-        return Leg(a_time, 0.0, 0.0, ax, ay, a_time, a_step)
+        return Leg(a_time, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
     ux = (x - ax) / length
     uy = (y - ay) / length
     x0 = ax
     y0 = ay
     time = a_time
     step = a_step
-    step_end = f.step_s[step + 1]
+    step_end = step_s[step + 1]
     begun = a_time
     ix = math.floor(x0 + 1e-7 * ux + 0.5)
     iy = math.floor(y0 + 1e-7 * uy + 0.5)
@@ -352,33 +412,21 @@ def leg(
     crossed = 0
     same = True
     first = -1.0
-    part_length = 0.0
+    part_t = 0.0
     part_s = 0.0
     part_x = 0.0
     part_y = 0.0
-    half_x = ax
-    half_y = ay
+    half_t = -1.0
     half_time = a_time
-    half_done = False
-    cross_x = ax
-    cross_y = ay
+    cross_t = 0.0
     while True:
-        cell = iy * f.cols + ix
-        if f.zone[cell] < 0:
-            return Leg(np.inf, 0.0, 0.0, ax, ay, a_time, a_step)
-        reach = f.alike[cell]
-        box = reach + 0.5
-        end = length
-        if ux > 1e-12:
-            end = min(end, (ix + box - x0) / ux)
-        elif ux < -1e-12:
-            end = min(end, (ix - box - x0) / ux)
-        if uy > 1e-12:
-            end = min(end, (iy + box - y0) / uy)
-        elif uy < -1e-12:
-            end = min(end, (iy - box - y0) / uy)
-        end = max(end, t)
-        s, sx, sy = cell_ellipse(f, cell, step)
+        cell = iy * cols + ix
+        here = cells[cell]
+        if here["zone"] < 0:
+            return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+        reach = here["alike"]
+        end = max(_exit(x0, y0, ux, uy, ix, iy, reach + 0.5, length), t)
+        s, sx, sy = _ellipse(cells, recent, weather, ratios, cell, step)
         pace = s - sx * ux - sy * uy
         if first < 0.0:
             first = pace
@@ -386,253 +434,286 @@ def leg(
             same = False
         while time + (end - t) * pace > step_end:
             done = max((step_end - time) / pace, 0.0)
-            part_length += done
             part_s += done * s
             part_x += done * sx
             part_y += done * sy
             t += done
             time = step_end
-            cross_x = x0 + ux * t
-            cross_y = y0 + uy * t
+            cross_t = t
             if crossed == LEG_STEPS or step_end <= begun:
                 # too many steps for one leg (or none of this one's time): go on from here
-                ax = cross_x
-                ay = cross_y
+                ax = x0 + ux * t
+                ay = y0 + uy * t
                 a_time = step_end
                 a_step = step + 1
                 crossed = 0
             else:
-                parts[0, crossed] = step_end - begun
-                if part_length > 1e-12:
-                    parts[1, crossed] = part_s / part_length
-                    parts[2, crossed] = part_x / part_length
-                    parts[3, crossed] = part_y / part_length
+                parts[crossed, 0] = step_end - begun
+                if t - part_t > 1e-12:
+                    over = 1.0 / (t - part_t)
+                    parts[crossed, 1] = part_s * over
+                    parts[crossed, 2] = part_x * over
+                    parts[crossed, 3] = part_y * over
                 else:
-                    parts[1, crossed] = s
-                    parts[2, crossed] = sx
-                    parts[3, crossed] = sy
+                    parts[crossed, 1] = s
+                    parts[crossed, 2] = sx
+                    parts[crossed, 3] = sy
                 crossed += 1
             begun = step_end
-            part_length = 0.0
+            part_t = t
             part_s = 0.0
             part_x = 0.0
             part_y = 0.0
             step += 1
-            step_end = f.step_s[step + 1]
-            s, sx, sy = cell_ellipse(f, cell, step)
+            step_end = step_s[step + 1]
+            s, sx, sy = _ellipse(cells, recent, weather, ratios, cell, step)
             pace = s - sx * ux - sy * uy
             first = pace
         ahead = end - t
-        part_length += ahead
         part_s += ahead * s
         part_x += ahead * sx
         part_y += ahead * sy
         time += ahead * pace
         t = end
         pieces += 1
-        if not half_done and t >= 0.5 * length:
-            half_done = True
-            half_x = x0 + ux * t
-            half_y = y0 + uy * t
+        if half_t < 0.0 and t >= 0.5 * length:
+            half_t = t
             half_time = time
         if t >= length - 1e-6:
             break
         next_x = math.floor(x0 + ux * (t + 1e-7) + 0.5)
         next_y = math.floor(y0 + uy * (t + 1e-7) + 0.5)
-        if next_x != ix and next_y != iy and f.zone[iy * f.cols + next_x] < 0 and f.zone[next_y * f.cols + ix] < 0:
-            return Leg(np.inf, 0.0, 0.0, ax, ay, a_time, a_step)
-        if next_x == ix and next_y == iy:
+        if next_x != ix and next_y != iy:
+            if barriers and cells[iy * cols + next_x]["zone"] < 0 and cells[next_y * cols + ix]["zone"] < 0:
+                return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+        elif next_x == ix and next_y == iy:
             t += 1e-7
         ix = next_x
         iy = next_y
 
     if crossed == 0:
         if same or pieces <= LEG_PIECES or step != a_step:
-            return Leg(time, ux, uy, ax, ay, a_time, a_step)
-        return Leg(time, ux, uy, half_x, half_y, half_time, a_step)
+            return Leg(time, ux, uy, length, ax, ay, a_time, a_step)
+        return Leg(time, ux, uy, length, x0 + ux * half_t, y0 + uy * half_t, half_time, a_step)
 
     if same or length <= LEG_PIECES + 1:
-        if part_length > 1e-12:
-            parts[1, crossed] = part_s / part_length
-            parts[2, crossed] = part_x / part_length
-            parts[3, crossed] = part_y / part_length
+        if t - part_t > 1e-12:
+            over = 1.0 / (t - part_t)
+            parts[crossed, 1] = part_s * over
+            parts[crossed, 2] = part_x * over
+            parts[crossed, 3] = part_y * over
         else:
-            parts[1, crossed] = s
-            parts[2, crossed] = sx
-            parts[3, crossed] = sy
-        good, bent_time, ray_x, ray_y, n, bend_x, bend_y = _bent(f, parts, crossed, ax, ay, a_step, x, y, ux, uy)
-        if good and bent_time <= time and (not f.barriers or _bends_in_sight(f, parts, n, ax, ay, x, y, ray_x, ray_y)):
-            inside = -0.5 < bend_x < f.cols - 0.5 and -0.5 < bend_y < f.rows - 0.5
+            parts[crossed, 1] = s
+            parts[crossed, 2] = sx
+            parts[crossed, 3] = sy
+        n, bent_time, ray_x, ray_y, run, bend_x, bend_y = _bent(
+            step_s, parts, crossed, a_step, x - ax, y - ay, hint_x, hint_y
+        )
+        if (
+            n > 0
+            and bent_time <= time
+            and (not barriers or _bends_in_sight(cells, rows, cols, parts, n, ax, ay, x, y, ray_x, ray_y))
+        ):
+            bend_x += ax
+            bend_y += ay
+            inside = -0.5 < bend_x < cols - 0.5 and -0.5 < bend_y < rows - 0.5
             if inside and ((not same and pieces > LEG_PIECES) or n >= LEG_STEPS):
-                return Leg(bent_time, ray_x, ray_y, bend_x, bend_y, f.step_s[a_step + n], a_step + n)
-            return Leg(bent_time, ray_x, ray_y, ax, ay, a_time, a_step)
-    return Leg(time, ux, uy, cross_x, cross_y, f.step_s[step], step)
+                return Leg(bent_time, ray_x, ray_y, run, bend_x, bend_y, step_s[a_step + n], a_step + n)
+            return Leg(bent_time, ray_x, ray_y, run, ax, ay, a_time, a_step)
+    return Leg(time, ux, uy, length - cross_t, x0 + ux * cross_t, y0 + uy * cross_t, step_s[step], step)
 
 
-@njit(cache=True, nogil=True)
-def _lift(labels: Labels, at: int) -> None:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lift(cells: Cells, heap_key: NDArray[np.float64], heap_cell: NDArray[np.int32], at: int) -> None:
     """Move a heap entry towards the top."""
-    key = labels.heap_key[at]
-    cell = labels.heap_cell[at]
+    key = heap_key[at]
+    cell = heap_cell[at]
     while at > 0:
         above = (at - 1) >> 1
-        if labels.heap_key[above] <= key:
+        if heap_key[above] <= key:
             break
-        labels.heap_key[at] = labels.heap_key[above]
-        labels.heap_cell[at] = labels.heap_cell[above]
-        labels.place[labels.heap_cell[at]] = at
+        heap_key[at] = heap_key[above]
+        heap_cell[at] = heap_cell[above]
+        cells[heap_cell[at]]["place"] = at
         at = above
-    labels.heap_key[at] = key
-    labels.heap_cell[at] = cell
-    labels.place[cell] = at
+    heap_key[at] = key
+    heap_cell[at] = cell
+    cells[cell]["place"] = at
 
 
-@njit(cache=True, nogil=True)
-def _take_first(labels: Labels) -> int:
-    """Take the earliest cell off the heap."""
-    first = int(labels.heap_cell[0]) + 0
-    labels.place[first] = -1
-    size = labels.heap_size[0] - 1
-    labels.heap_size[0] = size
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_first(cells: Cells, heap_key: NDArray[np.float64], heap_cell: NDArray[np.int32], size: int) -> int:
+    """Take the earliest cell off a heap of some size."""
+    first = int(heap_cell[0]) + 0
+    cells[first]["place"] = -1
+    size -= 1
     if size > 0:
-        key = labels.heap_key[size]
-        cell = labels.heap_cell[size]
+        key = heap_key[size]
+        cell = heap_cell[size]
         at = 0
         while True:
             below = 2 * at + 1
             if below >= size:
                 break
-            if below + 1 < size and labels.heap_key[below + 1] < labels.heap_key[below]:
+            if below + 1 < size and heap_key[below + 1] < heap_key[below]:
                 below += 1
-            if labels.heap_key[below] >= key:
+            if heap_key[below] >= key:
                 break
-            labels.heap_key[at] = labels.heap_key[below]
-            labels.heap_cell[at] = labels.heap_cell[below]
-            labels.place[labels.heap_cell[at]] = at
+            heap_key[at] = heap_key[below]
+            heap_cell[at] = heap_cell[below]
+            cells[heap_cell[at]]["place"] = at
             at = below
-        labels.heap_key[at] = key
-        labels.heap_cell[at] = cell
-        labels.place[cell] = at
+        heap_key[at] = key
+        heap_cell[at] = cell
+        cells[cell]["place"] = at
     return first
 
 
-@njit(cache=True, nogil=True)
-def _accept(f: Field, labels: Labels, cell: int, new: Leg) -> None:
-    """Write a better leg and put the cell in the heap."""
-    row = cell // f.cols
-    col = cell - row * f.cols
-    labels.time[cell] = new.time
-    labels.anchor_x[cell] = new.anchor_x - col
-    labels.anchor_y[cell] = new.anchor_y - row
-    labels.anchor_time[cell] = new.anchor_time
-    labels.anchor_step[cell] = new.anchor_step
-    labels.ray_x[cell] = new.ray_x
-    labels.ray_y[cell] = new.ray_y
-    at = labels.place[cell]
+@njit(cache=True, nogil=True, error_model="numpy")
+def _accept(
+    cells: Cells, heap_key: NDArray[np.float64], heap_cell: NDArray[np.int32], size: int, cell: int, new: Leg
+) -> int:
+    """Write a better leg and put the cell in the heap; return the heap's size."""
+    here = cells[cell]
+    here["time"] = new.time
+    here["anchor_x"] = new.anchor_x
+    here["anchor_y"] = new.anchor_y
+    here["anchor_time"] = new.anchor_time
+    here["anchor_step"] = new.anchor_step
+    here["ray_x"] = new.ray_x
+    here["ray_y"] = new.ray_y
+    here["run"] = new.run
+    at = here["place"] + 0
     if at < 0:
-        at = labels.heap_size[0]
-        labels.heap_size[0] = at + 1
-        labels.heap_cell[at] = cell
-    labels.heap_key[at] = new.time
-    _lift(labels, at)
+        at = size
+        size += 1
+        heap_cell[at] = cell
+    heap_key[at] = new.time
+    _lift(cells, heap_key, heap_cell, at)
+    return size
 
 
-@njit(cache=True, nogil=True)
-def seed(
-    f: Field,
-    labels: Labels,
+@njit(cache=True, nogil=True, error_model="numpy")
+def burn(
+    grid_cells: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
     seed_x: NDArray[np.float64],
     seed_y: NDArray[np.float64],
     seed_time: NDArray[np.float64],
     horizon: float,
-) -> None:
-    """Offer every ignition point to the cells around it."""
-    parts = np.empty((8, LEG_STEPS + 1))
+) -> int:
+    """Fill in the cells from the ignition points on; return how many settlings it took.
+
+    `weather`, shape (steps, zones, 5): flat head rate of spread, wind east, wind north, row of `ratios`, and the cell
+    size (negative to follow fire backwards). `step_s`: starts of the steps and a last inf. Afterwards `ray_x` and
+    `ray_y` of each cell hold the slowness vector of the front (s per cell).
+    """
+    rows, cols = grid_cells.shape
+    cells = grid_cells.reshape(rows * cols)
+    heap_key = np.empty(rows * cols)
+    heap_cell = np.empty(rows * cols, dtype=np.int32)
+    recent = np.zeros(RECENT, dtype=ELLIPSE)
+    for i in range(RECENT):
+        recent[i]["key"] = -1
+    parts = np.empty((LEG_STEPS + 1, 8))
+    size = 0
     for i in range(seed_x.size):
-        step = int(np.searchsorted(f.step_s, seed_time[i], side="right")) - 1
+        step = int(np.searchsorted(step_s, seed_time[i], side="right")) - 1
         col0 = math.floor(seed_x[i] + 0.5)
         row0 = math.floor(seed_y[i] + 0.5)
-        for row in range(max(row0 - SEED_REACH, 0), min(row0 + SEED_REACH + 1, f.rows)):
-            for col in range(max(col0 - SEED_REACH, 0), min(col0 + SEED_REACH + 1, f.cols)):
-                cell = row * f.cols + col
-                if f.zone[cell] < 0:
+        for row in range(max(row0 - SEED_REACH, 0), min(row0 + SEED_REACH + 1, rows)):
+            for col in range(max(col0 - SEED_REACH, 0), min(col0 + SEED_REACH + 1, cols)):
+                cell = row * cols + col
+                if cells[cell]["zone"] < 0 or cells[cell]["time"] <= seed_time[i]:
                     continue
-                new = leg(f, parts, seed_x[i], seed_y[i], seed_time[i], step, col, row)
-                if new.time < labels.time[cell] and new.time <= horizon:
-                    _accept(f, labels, cell, new)
+                new = follow_leg(
+                    cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                    seed_x[i], seed_y[i], seed_time[i], step, col, row, col - seed_x[i], row - seed_y[i],
+                )  # fmt: skip
+                if new.time < cells[cell]["time"] and new.time <= horizon:
+                    size = _accept(cells, heap_key, heap_cell, size, cell, new)
 
-
-@njit(cache=True, nogil=True)
-def sweep(f: Field, labels: Labels, horizon: float) -> int:
-    """Settle cells in order of time until none is left within the horizon; return how many settlings it took."""
-    parts = np.empty((8, LEG_STEPS + 1))
     settled = 0
-    while labels.heap_size[0] > 0:
-        cell = _take_first(labels)
+    gain = REOPEN_GAIN
+    patience = 4 * rows * cols
+    while size > 0:
+        cell = _take_first(cells, heap_key, heap_cell, size)
+        size -= 1
         settled += 1
-        row = cell // f.cols
-        col = cell - row * f.cols
-        time = labels.time[cell]
-        ax = 1.0 * labels.anchor_x[cell]
-        ay = 1.0 * labels.anchor_y[cell]
-        a_time = labels.anchor_time[cell]
-        a_step = int(labels.anchor_step[cell]) + 0  # the sum widens it in compiled code
-        ux = 1.0 * labels.ray_x[cell]
-        uy = 1.0 * labels.ray_y[cell]
-        run = math.sqrt(ax * ax + ay * ay)
+        if settled > patience:
+            # never seen; it makes sure that this ends
+            gain *= 10.0
+            patience += 4 * rows * cols
+        row = cell // cols
+        col = cell - row * cols
+        here = cells[cell]
+        time = here["time"]
+        ax = here["anchor_x"]
+        ay = here["anchor_y"]
+        a_time = here["anchor_time"]
+        a_step = here["anchor_step"] + 0
+        ux = 1.0 * here["ray_x"]
+        uy = 1.0 * here["ray_y"]
+        run = 1.0 * here["run"]
         step = a_step
-        while time >= f.step_s[step + 1]:
+        while time >= step_s[step + 1]:
             step += 1
-        s0, x0, y0 = cell_ellipse(f, cell, step)
+        s0, x0, y0 = _ellipse(cells, recent, weather, ratios, cell, step)
         for dr in range(-1, 2):
-            if row + dr < 0 or row + dr >= f.rows:
+            if row + dr < 0 or row + dr >= rows:
                 continue
             for dc in range(-1, 2):
-                if (dr == 0 and dc == 0) or col + dc < 0 or col + dc >= f.cols:
+                if (dr == 0 and dc == 0) or col + dc < 0 or col + dc >= cols:
                     continue
-                other = cell + dr * f.cols + dc
-                if f.zone[other] < 0:
+                other = cell + dr * cols + dc
+                there = cells[other]
+                if there["zone"] < 0:
                     continue
-                known = labels.time[other]
-                s1, x1, y1 = cell_ellipse(f, other, step)
+                known = there["time"]
+                s1, x1, y1 = _ellipse(cells, recent, weather, ratios, other, step)
                 s = 0.5 * (s0 + s1)
                 drift = 0.5 * ((x0 + x1) * dc + (y0 + y1) * dr)
+                from_x = dc + ux * run
+                from_y = dr + uy * run
+                guess = time + (math.sqrt(from_x * from_x + from_y * from_y) - run) * s - drift
                 hop = 1.0 if dr == 0 or dc == 0 else 1.4142135623730951
-                fromx = dc + ux * run
-                fromy = dr + uy * run
-                guess = time + (math.sqrt(fromx * fromx + fromy * fromy) - run) * s - drift
-                small = 1e-6 * hop * s
+                # a settled cell is opened again for a real gain only
+                small = (1e-6 if there["place"] >= 0 else gain) * hop * s
                 if guess >= known - small:
                     continue
-                new = leg(f, parts, col + ax, row + ay, a_time, a_step, col + dc, row + dr)
+                new = follow_leg(
+                    cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                    ax, ay, a_time, a_step, col + dc, row + dr, ux, uy,
+                )  # fmt: skip
                 bend_guess = time + hop * s - drift
                 if new.time > bend_guess + small and bend_guess < known - small:
-                    bend = leg(f, parts, float(col), float(row), time, step, col + dc, row + dr)
+                    bend = follow_leg(
+                        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                        1.0 * col, 1.0 * row, time, step, col + dc, row + dr, dc / hop, dr / hop,
+                    )  # fmt: skip
                     if bend.time < new.time - small:
                         new = bend
                 if new.time < known - small and new.time <= horizon:
-                    _accept(f, labels, other, new)
-    return settled
+                    size = _accept(cells, heap_key, heap_cell, size, other, new)
 
-
-@njit(cache=True, nogil=True)
-def slowness_vectors(f: Field, labels: Labels) -> None:
-    """Replace each cell's last direction by the slowness vector of the front there (s per cell, grid axes)."""
-    for cell in range(f.rows * f.cols):
-        time = labels.time[cell]
+    for cell in range(rows * cols):
+        here = cells[cell]
+        time = here["time"]
         if not time < np.inf:
-            labels.ray_x[cell] = 0.0
-            labels.ray_y[cell] = 0.0
             continue
-        step = int(labels.anchor_step[cell]) + 0  # the sum widens it in compiled code
-        while time >= f.step_s[step + 1]:
+        step = here["anchor_step"] + 0
+        while time >= step_s[step + 1]:
             step += 1
-        s, sx, sy = cell_ellipse(f, cell, step)
-        ux = 1.0 * labels.ray_x[cell]
-        uy = 1.0 * labels.ray_y[cell]
+        s, sx, sy = _ellipse(cells, recent, weather, ratios, cell, step)
+        ux = 1.0 * here["ray_x"]
+        uy = 1.0 * here["ray_y"]
         if ux == 0.0 and uy == 0.0:
             drift = math.sqrt(sx * sx + sy * sy)
             ux = sx / drift if drift > 0.0 else 1.0
             uy = sy / drift if drift > 0.0 else 0.0
-        labels.ray_x[cell] = ux * s - sx
-        labels.ray_y[cell] = uy * s - sy
+        here["ray_x"] = ux * s - sx
+        here["ray_y"] = uy * s - sy
+    return settled
