@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import networkx as nx
@@ -19,11 +18,9 @@ from leaveby.roads.itinerary import (
     shared_share,
     street,
     turn_words,
-    ways_to_open,
 )
 from leaveby.roads.network import RoadNetwork, network_from_lines
 from leaveby.roads.routing import earliest_arrival, latest_departure
-from leaveby.roads.vehicle import RoadVehicle
 
 DATA = Path(__file__).parents[1] / "data"
 INF = float("inf")
@@ -189,20 +186,3 @@ def test_alternatives_on_a_real_network() -> None:
         for other in (first, *others[:k]):
             assert shared_share(network, way, route_b=other) < 0.8
     assert shared_share(network, others[0], route_b=first) < 0.2
-
-
-def test_the_ways_a_household_has_to_open() -> None:
-    """A gated drive, then a choice: a private short cut or the open road round it."""
-    lines = [
-        [(0.0, 0.0), (0.0, 50.0)],
-        [(0.0, 50.0), (100.0, 50.0)],
-        [(0.0, 50.0), (0.0, 500.0), (100.0, 500.0), (100.0, 50.0)],
-        [(100.0, 50.0), (200.0, 50.0)],
-    ]
-    tags = [{"barrier": "gate", "highway": "service"}, {"access": "private"}, {}, {"barrier": "bollard"}]
-    network = network_from_lines(lines, crs="EPSG:32755", tags=tags)
-    car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    corner, beyond = 2, 3
-    assert ways_to_open(network, car, start=0, targets=corner) == (1,)
-    assert ways_to_open(network, replace(car, opens_gates=frozenset({1})), start=0, targets=corner) == ()
-    assert ways_to_open(network, car, start=0, targets=beyond) is None

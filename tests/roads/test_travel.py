@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from leaveby.roads.speeds import (
     towing_limit_m_s,
     usual_speed_m_s,
 )
-from leaveby.roads.travel import EdgeTravel, RoadVehicle, travel
+from leaveby.roads.travel import EdgeTravel, RoadVehicle, travel, ways_to_open
 from leaveby.roads.vehicle import power_needed_w, sustained_speed_m_s
 
 INF = float("inf")
@@ -499,3 +500,19 @@ def test_vehicles_that_cannot_be_are_refused_with_all_their_faults() -> None:
     with pytest.raises(InputError) as caught:
         RoadVehicle(name="ghost", mode="tow", width_m=-1.0, height_m=40.0, mass_kg=0.0, power_w=float("nan"))
     assert len(caught.value.faults) == 4
+
+
+def test_the_ways_a_household_has_to_open() -> None:
+    """A gated drive, then a choice: a private short cut or the open road round it."""
+    lines = [
+        [(0.0, 0.0), (0.0, 50.0)],
+        [(0.0, 50.0), (100.0, 50.0)],
+        [(0.0, 50.0), (0.0, 500.0), (100.0, 500.0), (100.0, 50.0)],
+        [(100.0, 50.0), (200.0, 50.0)],
+    ]
+    tags = [{"barrier": "gate", "highway": "service"}, {"access": "private"}, {}, {"barrier": "bollard"}]
+    network = network_from_lines(lines, crs="EPSG:32755", tags=tags)
+    corner, beyond = 2, 3
+    assert ways_to_open(network, CAR, start=0, targets=corner) == (1,)
+    assert ways_to_open(network, replace(CAR, opens_gates=frozenset({1})), start=0, targets=corner) == ()
+    assert ways_to_open(network, CAR, start=0, targets=beyond) is None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 from leaveby.errors import refuse
 from leaveby.roads.network import SEPARATOR, RoadNetwork, RoutingGraph, csr
 from leaveby.roads.routing import EarliestArrival, LatestDeparture, latest_departure
-from leaveby.roads.travel import travel
-from leaveby.roads.vehicle import RoadVehicle
 
 COMPASS: Final = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
@@ -347,59 +345,6 @@ def shared_share(network: RoadNetwork, route_a: Route, *, route_b: Route) -> flo
         return 1.0
     other = _both_ways(network, route_b.edges)
     return float(sum(network.length_m[edge] for edge in route_a.edges if other[edge]) / route_a.length_m)
-
-
-def ways_to_open(
-    network: RoadNetwork,
-    vehicle: RoadVehicle,
-    *,
-    start: int,
-    targets: int | Sequence[int] | NDArray[np.int32],
-    region: str = "AU",
-) -> tuple[int, ...] | None:
-    """Ways whose gates or private access a household has to open to get from its home to a safe point at all.
-
-    For saying what to write into the plan when a home on a private drive or behind a gate has no way out.
-
-    Parameters
-    ----------
-    network : RoadNetwork
-        The roads.
-    vehicle : RoadVehicle
-        With the ways that it opens already.
-    start : int
-        Node of the home.
-    targets : int or sequence of int
-        Safe points.
-    region : str
-        As for `travel`.
-
-    Returns
-    -------
-    tuple of int, or None
-        Ways to add to `opens_gates`, in the order of travel, as little of them as can be. Empty where none is needed,
-        None where opening does not help.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network import network_from_lines
-    >>> lines = [[(0.0, 0.0), (0.0, 50.0)], [(0.0, 50.0), (900.0, 50.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"access": "private"}, {}])
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> ways_to_open(network, car, start=0, targets=2)
-    (1,)
-    """
-    everything = frozenset(network.way_id.tolist())
-    closed = travel(network, vehicle, region=region)
-    opened = travel(network, replace(vehicle, opens_gates=everything), region=region)
-    # a second behind a closed gate weighs more than any drive on open roads
-    heavy = 1.0 + float(opened.time_s[opened.usable].sum())
-    cost = np.where(closed.usable, opened.time_s, opened.time_s * heavy + opened.usable)
-    never = np.full(network.edge_count, np.inf)
-    way = route(network, latest_departure(network, cost, closing_s=never, targets=targets), start)
-    if way is None:
-        return None
-    return tuple(dict.fromkeys(int(network.way_id[edge]) for edge in way.edges if not closed.usable[edge]))
 
 
 def _both_ways(network: RoadNetwork, edges: Sequence[int]) -> NDArray[np.bool_]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -13,8 +14,10 @@ from leaveby.errors import Fault, InputError, refuse
 from leaveby.parameters import ASCENT_PER_HOUR_M, GATE_TIME_S, POSTED_SHARE
 from leaveby.roads.grades import EdgeGrades, constant_grades
 from leaveby.roads.grades import edge_grades as edge_grades
+from leaveby.roads.itinerary import route
 from leaveby.roads.network import TAGS, RoadNetwork
 from leaveby.roads.restrictions import gate_count, why_closed
+from leaveby.roads.routing import latest_departure
 from leaveby.roads.speeds import (
     posted_speed_m_s,
     rolling_resistance,
@@ -160,6 +163,59 @@ def travel(
         limited_by=tuple(rule if open_ else "" for rule, open_ in zip(source, usable, strict=True)),
         assumptions=tuple(assumptions),
     )
+
+
+def ways_to_open(
+    network: RoadNetwork,
+    vehicle: RoadVehicle,
+    *,
+    start: int,
+    targets: int | Sequence[int] | NDArray[np.int32],
+    region: str = "AU",
+) -> tuple[int, ...] | None:
+    """Ways whose gates or private access a household has to open to get from its home to a safe point at all.
+
+    For saying what to write into the plan when a home on a private drive or behind a gate has no way out.
+
+    Parameters
+    ----------
+    network : RoadNetwork
+        The roads.
+    vehicle : RoadVehicle
+        With the ways that it opens already.
+    start : int
+        Node of the home.
+    targets : int or sequence of int
+        Safe points.
+    region : str
+        As for `travel`.
+
+    Returns
+    -------
+    tuple of int, or None
+        Ways to add to `opens_gates`, in the order of travel, as little of them as can be. Empty where none is needed,
+        None where opening does not help.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> lines = [[(0.0, 0.0), (0.0, 50.0)], [(0.0, 50.0), (900.0, 50.0)]]
+    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"access": "private"}, {}])
+    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
+    >>> ways_to_open(network, car, start=0, targets=2)
+    (1,)
+    """
+    everything = frozenset(network.way_id.tolist())
+    closed = travel(network, vehicle, region=region)
+    opened = travel(network, replace(vehicle, opens_gates=everything), region=region)
+    # a second behind a closed gate weighs more than any drive on open roads
+    heavy = 1.0 + float(opened.time_s[opened.usable].sum())
+    cost = np.where(closed.usable, opened.time_s, opened.time_s * heavy + opened.usable)
+    never = np.full(network.edge_count, np.inf)
+    way = route(network, latest_departure(network, cost, closing_s=never, targets=targets), start)
+    if way is None:
+        return None
+    return tuple(dict.fromkeys(int(network.way_id[edge]) for edge in way.edges if not closed.usable[edge]))
 
 
 def _per_edge(value: float | NDArray[np.float64], *, count: int, what: str, least: float) -> NDArray[np.float64]:
