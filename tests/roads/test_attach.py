@@ -120,8 +120,17 @@ def test_a_footpath_is_passed_over_for_a_road() -> None:
     assert joined.y_m[node] == 30.0
     walk, spot = attach_point(network, 50.0, y_m=1.0, name="home", drive=False, eligible=np.ones(4, dtype=np.bool_))
     assert walk.y_m[spot] == 0.0
-    with pytest.raises(InputError, match="no road in it carries cars"):
+    with pytest.raises(InputError, match="no road in it can be reached"):
         attach_point(network, 50.0, y_m=1.0, name="home", eligible=np.zeros(4, dtype=np.bool_))
+
+
+def test_a_home_beside_a_motorway_or_above_a_tunnel_takes_the_road_next_to_it() -> None:
+    lines = [[(0.0, y), (100.0, y)] for y in (0.0, 10.0, 60.0)]
+    tags = [{"highway": "motorway"}, {"tunnel": "yes"}, {"highway": "residential"}]
+    joined, node = attach_point(
+        network_from_lines(lines, crs="EPSG:32755", tags=tags), 50.0, y_m=5.0, name="home", drive=False
+    )
+    assert joined.y_m[node] == 60.0
 
 
 def test_many_homes_on_a_real_network() -> None:

@@ -41,6 +41,12 @@ NOT_ROADS: Final = frozenset(
 )
 """Values of the highway tag that nobody can leave by (yet, or any more)."""
 
+NOT_READ: Final = (
+    "Turn restrictions, and closings that depend on the season or the hour, were not read from the map: look for them "
+    "on the way out."
+)
+"""Said of every extract."""
+
 OSM_ENDINGS: Final = (".osm", ".osm.bz2", ".osm.gz", ".osm.pbf", ".pbf")
 WAY_TAGS: Final = tuple(tag for tag in TAGS if tag != "barrier")
 TAG_KEYS: Final = {tag: ("4wd_only" if tag == "four_wd_only" else tag) for tag in WAY_TAGS}
@@ -164,6 +170,7 @@ def read_extract(file: Path, *, box: tuple[float, float, float, float] | None, c
         tags=dict(zip(WAY_TAGS, columns, strict=True)),
         barriers=barriers,
         limits=limits,
+        assumptions=(NOT_READ,),
     )
     if not values:
         raise refuse(

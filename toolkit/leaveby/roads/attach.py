@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely.ops import substring
 
 from leaveby.errors import Fault, InputError
-from leaveby.roads.network import FOOT_CLASSES, SEPARATOR, TAGS, RoadNetwork, check_network
+from leaveby.roads.network import FOOT_CLASSES, MOTORWAYS, SEPARATOR, TAGS, RoadNetwork, check_network
 
 ATTACH_LIMIT_M: Final = 500.0
 """Farther than this from any road a point is refused. Judgement: longer farm drives should be drawn as roads."""
@@ -40,6 +40,27 @@ def carries_cars(network: RoadNetwork) -> NDArray[np.bool_]:
         [not FOOT_CLASSES.issuperset(value.split(SEPARATOR)) for value in network.highway], dtype=np.bool_
     )
     return np.asarray(by_class & ~network.foot_only, dtype=np.bool_)
+
+
+def takes_drives(network: RoadNetwork) -> NDArray[np.bool_]:
+    """Edges that a drive can open onto: those that carry cars, but no motorways and nothing in a tunnel.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> lines = [[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 9.0)]]
+    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "motorway"}, {"tunnel": "no"}])
+    >>> takes_drives(network).tolist()
+    [False, True, False, True]
+    """
+    open_ground = np.array(
+        [
+            MOTORWAYS.isdisjoint(kind.split(SEPARATOR)) and set(tunnel.split(SEPARATOR)) <= {"", "no"}
+            for kind, tunnel in zip(network.highway, network.tunnel, strict=True)
+        ],
+        dtype=np.bool_,
+    )
+    return np.asarray(carries_cars(network) & open_ground, dtype=np.bool_)
 
 
 def attach_point(
@@ -93,7 +114,7 @@ def attach_points(
     limit_m : float
         A point farther than this from any eligible road is refused.
     eligible : NDArray[np.bool_], shape (e,), optional
-        Edges that a point may be put on; those that carry cars when left out.
+        Edges that a point may be put on; `takes_drives` when left out.
     drive : bool
         Where a point lies off the road by more than a metre, add a drive from it to the road, both ways, as long
         as the straight line times 1.4. Without it the point is moved onto the road.
@@ -128,10 +149,17 @@ def attach_points(
     bad = [name for name, x, y in zip(names, xs, ys, strict=True) if not (np.isfinite(x) and np.isfinite(y))]
     if bad:
         raise InputError([Fault(name, "its position is missing", "finite coordinates", "give them") for name in bad])
-    usable = carries_cars(network) if eligible is None else np.asarray(eligible, dtype=np.bool_)
+    usable = takes_drives(network) if eligible is None else np.asarray(eligible, dtype=np.bool_)
     if not usable.any():
         raise InputError(
-            [Fault("road network", "no road in it carries cars", "at least one", "read a larger area or more classes")]
+            [
+                Fault(
+                    "road network",
+                    "no road in it can be reached by a drive",
+                    "at least one",
+                    "read a larger area or more classes",
+                )
+            ]
         )
     candidates = np.flatnonzero(usable)
     points = shapely.points(xs, ys)
