@@ -341,6 +341,6 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
         safe_point_xy_m={"Quarrel Flat showground": FLAT, "Sallow hall oval": HALL},
         terrain=invented_terrain(),
         members=500,
-        inputs={"version": "0.1.0", "seed": "20260117", "roads": "sha256:0f"},
+        inputs={"leaveby": "0.1.0", "seed": "20260117", "roads": "sha256:0f"},
     )
     return replace(result, **changes)

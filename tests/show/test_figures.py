@@ -9,13 +9,14 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from shapely.geometry import Point
+from shapely.geometry import MultiPolygon, Point, box
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.show.figure import OVERRIDE_LINE, as_svg, blank_figure
-from leaveby.show.ground import burnt_area, hill_shade, isochrones, shut_streets
+from leaveby.show.ground import burnt_area, hill_shade, isochrones, shut_streets, trigger_edge
 from leaveby.show.maps import describe_map, plan_map
-from leaveby.show.plots import clear_curve, describe_tasks, ready_time_bars, task_bars, timetable_bar
+from leaveby.show.plots import clear_curve, describe_tasks, ready_time_bars, task_bars
+from leaveby.show.timetable import describe_timetable, timetable_bar
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -184,3 +185,74 @@ def test_a_way_with_nothing_to_do_can_be_drawn(result):
     )
     ways = {"foot": replace(result.ways["foot"], schedule=idle, critical_share={})}
     assert "nothing to do before leaving" in letters(as_svg(task_bars(replace(result, ways=ways), "foot"), "t", "d"))
+
+
+def trigger_over(result, area):
+    return replace(result, triggers=tuple(replace(line, area=area) for line in result.triggers))
+
+
+def test_a_trigger_area_that_covers_the_map_is_told_in_words(result, invented):
+    grid = invented.GRID
+    everywhere = MultiPolygon(
+        [
+            box(
+                grid.x_min_m,
+                grid.y_max_m - grid.rows * grid.cell_m,
+                grid.x_min_m + grid.cols * grid.cell_m,
+                grid.y_max_m,
+            )
+        ]
+    )
+    written = " ".join(letters(as_svg(plan_map(trigger_over(result, everywhere)), "map", "d")))
+    assert "Fire anywhere on this map is too near to start to tow" in written
+    assert "Trigger line: fire inside" not in written
+
+
+def test_ponds_inside_a_trigger_area_draw_no_line(result, invented):
+    grid = invented.GRID
+    home = Point(invented.HOME)
+    pond = home.buffer(60.0, quad_segs=2)
+    whole = trigger_edge(result, replace(result.triggers[0], area=MultiPolygon([home.buffer(900.0)])), home.buffer(1e5))
+    holed = MultiPolygon([home.buffer(900.0).difference(pond)])
+    assert pond.area < 30 * grid.cell_m**2
+    assert trigger_edge(result, replace(result.triggers[0], area=holed), home.buffer(1e5)).equals(whole)
+
+
+def test_the_first_streets_to_shut_are_all_listed_even_without_room_on_the_map(result):
+    first = shut_streets(result, result.ways["tow"].route)[0]
+    along = [first.line.interpolate(share, normalized=True) for share in np.linspace(0.0, 1.0, 41)]
+    crowded = result.safe_point_xy_m | {str(number): (point.x, point.y) for number, point in enumerate(along)}
+    written = letters(as_svg(plan_map(replace(result, safe_point_xy_m=crowded)), "map", "d"))
+    assert "14:32 Sallow Spur Road" in written
+    assert written.count("1") == 1
+    assert written.count("2") == 2
+
+
+def test_the_timetable_names_both_sides_of_the_decision(result):
+    written = letters(as_svg(timetable_bar(result), "t", "d"))
+    assert any(words.startswith("LEAVE towing") for words in written)
+    assert any(words.startswith("SHELTER") for words in written)
+    words = describe_timetable(result)
+    for row in result.timetable:
+        assert row.sentence in words
+
+
+def test_clock_labels_stand_on_whole_steps(result):
+    # Common practice, no source: hours and their even parts on a clock axis.
+    figure = clear_curve(result)
+    labels = [label.get_text() for label in figure.axes[0].get_xticklabels()]
+    minutes = [int(label[:2]) * 60 + int(label[3:]) for label in labels]
+    steps = {after - before for before, after in pairwise(minutes)}
+    assert len(steps) == 1
+    step = steps.pop()
+    assert 60 % step == 0 or step % 60 == 0
+    assert all(minute % step == 0 for minute in minutes)
+
+
+def test_the_curve_is_drawn_through_the_shares_it_was_given(result):
+    figure = clear_curve(result)
+    lines = {line.get_label(): line for line in figure.axes[0].get_lines()}
+    for name, label in (("tow", "towing"), ("car", "car"), ("foot", "foot")):
+        x_min, y = lines[label].get_data()
+        assert np.allclose(x_min * 60.0, result.ways[name].start_s)
+        assert np.allclose(y / 100.0, result.ways[name].clear_probability)

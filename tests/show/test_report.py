@@ -286,3 +286,23 @@ def luminance(colour: str) -> float:
 def test_inks_have_enough_contrast_on_white(colour):
     # WCAG 2.1 success criterion 1.4.3, level AA: 4.5 to 1 for text, from memory.
     assert 1.05 / (luminance(colour) + 0.05) >= 4.5
+
+
+def test_notes_that_do_not_fit_in_print_stay_on_the_screen_and_are_counted(result, invented, figures):
+    many = tuple(
+        f"Assumption {number}: something was supposed about a thing that nobody gave." for number in range(120)
+    )
+    text = plan_page(replace(result, assumptions=many), made_at=invented.MADE_AT, figures=figures)
+    page = Page(text)
+    for line in many:
+        assert line in page.text
+    hidden = sum(1 for tag, attributes in page.tags if tag == "li" and attributes.get("class") == "screen")
+    assert hidden > 0
+    assert f"{hidden} more of these stand in result.json and on the screen." in page.text
+
+
+def test_a_leave_by_before_the_fire_is_marked_in_the_table(result, invented, figures):
+    early = replace(result.what_ifs[0], latest_start_s={"tow": -3000.0, "car": 60.0, "foot": None})
+    page = Page(plan_page(replace(result, what_ifs=(early,)), made_at=invented.MADE_AT, figures=figures))
+    assert "11:50, before the fire starts" in page.words
+    assert "12:40" in page.words

@@ -28,6 +28,11 @@ INK: Final = "#1a1a1a"
 MUTED: Final = "#595959"
 PALE: Final = "#e9e9e6"
 
+LIGHT: Final = "#f7f7f5"
+GREY: Final = "#bdbdbd"
+DARK: Final = "#3a3a3a"
+"""Fills of bars, told apart in black and white too."""
+
 WAY_COLOURS: Final[Mapping[str, str]] = {"tow": "#0b3c8c", "car": "#a33b00", "foot": "#00614f"}
 """Told apart by colour-blind readers, and each dark enough on white; dashes and labels carry them in grey."""
 
@@ -156,7 +161,7 @@ def as_svg(figure: Figure, title: str, description: str) -> str:
     root.set("role", "img")
     root.set("aria-labelledby", f"{prefix}-title")
     root.set("aria-describedby", f"{prefix}-desc")
-    root.set("preserveAspectRatio", "xMidYMid meet")
+    root.set("preserveAspectRatio", "xMidYMin meet")
     for side in ("width", "height"):
         root.attrib.pop(side, None)
     ElementTree.register_namespace("", _SVG)
@@ -209,3 +214,20 @@ def finite(*times_s: float | None) -> list[float]:
     [3.0]
     """
     return [time_s for time_s in times_s if time_s is not None and math.isfinite(time_s)]
+
+
+def write_beside(
+    axes: Axes, at_min: float, row: float, text: str, *, size: float = 6.8, side: int = 1, colour: str = INK
+) -> None:
+    """Write just after a place on the clock, or just before it (`side` -1)."""
+    axes.annotate(
+        text,
+        (at_min, row),
+        xytext=(3.0 * side, 0.0),
+        textcoords="offset points",
+        ha="left" if side > 0 else "right",
+        va="center",
+        fontsize=size,
+        color=colour,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
+    )

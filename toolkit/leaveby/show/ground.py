@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from rasterio.features import shapes
 from rasterio.transform import Affine
-from shapely.geometry import LineString, MultiPolygon, Polygon, shape
+from shapely.geometry import LineString, MultiPolygon, Polygon, box, shape
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.result import HouseholdResult, TriggerLine, WayRoute, clock
@@ -24,6 +24,7 @@ from leaveby.fire.terrain import Grid
 from leaveby.roads.itinerary import street
 from leaveby.show.wording import floor_clock, minutes_between
 
+_SMALLEST_CELLS: Final = 30
 _STEPS_MIN: Final = (5, 10, 15, 30, 60, 120, 180, 240)
 
 
@@ -51,13 +52,13 @@ class ShutStreet:
     ----------
     street : str
     at_s : float
-    where_m : tuple of (float, float)
-        Middle of the stretch that shuts first.
+    line : LineString
+        The stretch that shuts first, in the grid's reference system.
     """
 
     street: str
     at_s: float
-    where_m: tuple[float, float]
+    line: LineString
 
 
 def isochrone_times(result: HouseholdResult, *, most: int = 8) -> tuple[float, ...]:
@@ -129,15 +130,15 @@ def shut_streets(result: HouseholdResult, route: WayRoute) -> tuple[ShutStreet, 
     first: dict[str, tuple[float, int]] = {}
     for edge in route.edges:
         at_s = float(result.closing_s[edge])
-        if not math.isfinite(at_s):
+        # Drives that were put on to reach the road carry no way of their own, and no name that a person knows.
+        if not math.isfinite(at_s) or result.network.way_id[edge] == 0:
             continue
         name = street(result.network, edge)
         if name not in first or at_s < first[name][0]:
             first[name] = (at_s, edge)
     found = []
     for name, (at_s, edge) in sorted(first.items(), key=lambda item: (item[1][0], item[0])):
-        middle = edge_line(result, edge).interpolate(0.5, normalized=True)
-        found.append(ShutStreet(street=name, at_s=at_s, where_m=(float(middle.x), float(middle.y))))
+        found.append(ShutStreet(street=name, at_s=at_s, line=edge_line(result, edge)))
     return tuple(found)
 
 
@@ -203,3 +204,19 @@ def shown_triggers(result: HouseholdResult) -> tuple[TriggerLine, ...]:
         if line.way not in best or line.confidence > best[line.way].confidence:
             best[line.way] = line
     return tuple(best.values())
+
+
+def trigger_edge(result: HouseholdResult, line: TriggerLine, frame: BaseGeometry) -> BaseGeometry:
+    """The part of a trigger line inside the map; where the area only ends with the computed ground there is no line."""
+    grid = result.terrain.grid
+    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
+    ground = box(grid.x_min_m, south_m, east_m, grid.y_max_m).buffer(-1.5 * grid.cell_m)
+    least_m2 = _SMALLEST_CELLS * grid.cell_m**2
+    # Ponds and bare spots make holes and specks that say nothing about when to start.
+    parts = [
+        Polygon(part.exterior, [hole for hole in part.interiors if Polygon(hole).area >= least_m2])
+        for part in line.area.geoms
+        if part.area >= least_m2
+    ]
+    edge: BaseGeometry = MultiPolygon(parts).boundary.intersection(ground).intersection(frame)
+    return edge

@@ -124,7 +124,9 @@ def _closing_lines(result: HouseholdResult, shelter: LastResort) -> list[str]:
         f"{', which is before leaving ends' if passed else ''}; begun at {clock_words(result, shelter.begins_s)}, "
         f"it is not done in time in {late} of 100 runs."
     )
-    if shelter.too_late:
+    if set(shelter.too_late) == set(shelter.tasks):
+        told.append("Begun then, none of these tasks is done before the embers.")
+    elif shelter.too_late:
         told.append(f"Too late then on this list: {', '.join(clean(task, 40) for task in shelter.too_late)}.")
     return told
 

@@ -18,14 +18,16 @@ from leaveby.roads.itinerary import Step
 from leaveby.show.figure import as_svg
 from leaveby.show.last_resort import shelter_lines
 from leaveby.show.maps import describe_map, plan_map
+from leaveby.show.page_fit import SIDE_MM, fit_notes, list_mm, text_lines
 from leaveby.show.plots import (
+    CURVE_HEIGHT_MM,
     clear_curve,
     describe_clear_curve,
     describe_tasks,
-    describe_timetable,
     task_bars,
-    timetable_bar,
+    task_bars_height_mm,
 )
+from leaveby.show.timetable import describe_timetable, timetable_bar
 from leaveby.show.wording import (
     WAY_TITLES,
     WAYS,
@@ -48,7 +50,6 @@ FIGURES: Final = ("timetable", "map", "tasks", "chance")
 
 _STEPS_SHOWN: Final = 14
 _SAVINGS_SHOWN: Final = 5
-_LONG_NOTES: Final = 4200
 
 
 def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
@@ -79,8 +80,8 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
     template = environment.from_string(files("leaveby.show").joinpath("plan.html.j2").read_text(encoding="utf-8"))
     ways = [_way(result, way) for way in shown_ways(result)]
     ways += [_missing_way(name) for name in WAYS if name not in result.ways]
-    outside = [clean(line) for line in result.outside_validity]
-    assumptions = [clean(line) for line in result.assumptions]
+    notes = [clean(line) for line in result.assumptions]
+    notes += [f"Beyond what was tested: {clean(line)}" for line in result.outside_validity]
     tasks_way = main_way(result)
     return template.render(
         override=OVERRIDE,
@@ -104,16 +105,15 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
         confidence=f"{percent_words(result.plan.confidence)}",
         ways=ways,
         figures={name: Markup(text) for name, text in drawn.items()},
-        task_title=WAY_TITLES.get(tasks_way, tasks_way).lower(),
+        task_title=_SHORT.get(tasks_way, tasks_way).lower(),
         savings=_savings(result),
         what_ifs=[_what_if(result, what_if) for what_if in result.what_ifs],
-        what_if_ways=[_SHORT.get(way.way, way.way) for way in shown_ways(result)],
+        what_if_ways=[_SHORT.get(way.way, way.way) for way in _ways_out(result)],
         shelter_heading=result.shelter.heading,
         shelter=[clean(line) for line in shelter_lines(result)],
         routes=_routes(result),
-        outside=outside,
-        assumptions=assumptions,
-        notes_pt="7.5" if sum(map(len, outside + assumptions)) < _LONG_NOTES else "6.5",
+        note_lines=notes,
+        notes=fit_notes(notes, free_mm=_free_mm(result, tasks_way)),
         made_with=_made_with(result),
     )
 
@@ -162,10 +162,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         lines.append(f"To {clean(way.route.safe_point, 60)}, {distance_words(way.route.length_m)}.")
         lines.append(_need_words(way))
         if math.isfinite(way.route.closes_first_s):
-            lines.append(
-                f"{street_words(way.route.closes_first)} shuts first, about "
-                f"{clock_words(result, way.route.closes_first_s)}, perhaps earlier."
-            )
+            lines.append(f"The first street to shut: {street_words(way.route.closes_first)}.")
     short = "no way out" if way.route is None else "no time found: leave early"
     start = clock_words(result, start_s) if start_s is not None else ""
     leave = clock_words(result, leave_s) if leave_s is not None else ""
@@ -219,12 +216,18 @@ def _savings(result: HouseholdResult) -> list[dict[str, str]]:
     ]
 
 
+def _ways_out(result: HouseholdResult) -> list[WayTiming]:
+    """Ways of leaving that have a route; without one there is nothing to compare."""
+    return [way for way in shown_ways(result) if way.route is not None]
+
+
 def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
     cells = []
-    for way in shown_ways(result):
+    for way in _ways_out(result):
         at_s = what_if.latest_start_s.get(way.way)
         if at_s is not None and math.isfinite(at_s):
-            cells.append({"text": clock_words(result, at_s), "is_time": True})
+            early = ", before the fire starts" if at_s < 0.0 else ""
+            cells.append({"text": f"{clock_words(result, at_s)}{early}", "is_time": True})
         else:
             cells.append({"text": clean(what_if.why.get(way.way, "no time could be computed"), 90), "is_time": False})
     return {
@@ -269,8 +272,26 @@ def _step_words(steps: Sequence[Step]) -> list[str]:
     return shown
 
 
+def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
+    """Height that the other parts of the second side leave for the notes, on the small side."""
+    figures_mm = 7.0 + 1.03 * max(task_bars_height_mm(len(result.ways[tasks_way].schedule.tasks)), CURVE_HEIGHT_MM)
+    savings = _savings(result)
+    saving_mm = 12.0 + list_mm([row["task"] for row in savings], size_pt=7.5, width_mm=38.0, gap_mm=1.2)
+    other_mm = 16.0
+    for row in (_what_if(result, what_if) for what_if in result.what_ifs):
+        texts = [(row["label"], 40.0), *((cell["text"], 19.0) for cell in row["cells"])]
+        other_mm += 1.2 + 3.2 * max(text_lines(text, size_pt=7.5, width_mm=width) for text, width in texts)
+    shelter_mm = 17.0 + list_mm(shelter_lines(result), size_pt=7.5, width_mm=84.0, lead=1.25) / 2.0
+    turns = [" 10. ".join(["", *route["steps"]]) for route in _routes(result)]
+    wide_mm = 90.0 if len(turns) > 1 else 184.0
+    rows_mm = [list_mm([turn], size_pt=7.5, width_mm=wide_mm, lead=1.25) + 5.0 for turn in turns]
+    routes_mm = 9.0 + max(rows_mm, default=4.0) * math.ceil(len(rows_mm) / 2)
+    foot_mm = 15.0
+    return SIDE_MM - figures_mm - max(saving_mm, other_mm) - shelter_mm - routes_mm - foot_mm
+
+
 def _made_with(result: HouseholdResult) -> str:
-    version = result.inputs.get("version", "")
+    version = result.inputs.get("leaveby", "")
     seed = result.inputs.get("seed", "")
     parts = [f"Computed from {result.members} runs"]
     if version:

@@ -1,0 +1,158 @@
+"""Where words go on a map: beside symbols and along lines, never over each other or the frame."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import shapely
+import shapely.affinity
+from matplotlib import patheffects
+from matplotlib.axes import Axes
+from shapely.geometry import LineString, box
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.show.figure import INK
+
+HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
+"""White around letters, so that they stay readable over lines."""
+
+_LETTER: Final = {"normal": 0.6, "bold": 0.68}
+"""Mean width of a letter over its size, in the measuring font."""
+
+
+class Sheet:
+    """A map being drawn: its axes, its ground, and what is already covered with words and symbols.
+
+    Parameters
+    ----------
+    axes : Axes
+    window : tuple of float
+        West, south, east, north in metres.
+    width_pt : float
+        Printed width of the window in points, rather too small than too large, so that labels keep apart.
+    """
+
+    def __init__(self, axes: Axes, *, window: tuple[float, float, float, float], width_pt: float) -> None:
+        """Begin with nothing covered."""
+        self.axes = axes
+        self.window = window
+        self.frame = box(*window)
+        self.m_per_pt = (window[2] - window[0]) / width_pt
+        self.taken: list[BaseGeometry] = []
+
+    def take(self, x_m: float, y_m: float, *, radius_pt: float) -> None:
+        """Keep words off a symbol."""
+        self.taken.append(shapely.Point(x_m, y_m).buffer(radius_pt * self.m_per_pt))
+
+    def write_beside(
+        self, text: str, at_m: tuple[float, float], *, size: float = 7.0, weight: str = "bold", colour: str = INK
+    ) -> None:
+        """Write beside a symbol, on that of eight sides where the least is covered and the frame cuts nothing."""
+        gap = 7.5 * self.m_per_pt
+        x_m, y_m = at_m
+        sides = (
+            (gap, 0.0, "left"),
+            (-gap, 0.0, "right"),
+            (0.0, gap * 1.3, "center"),
+            (0.0, -gap * 1.3, "center"),
+            (gap * 0.8, gap, "left"),
+            (gap * 0.8, -gap, "left"),
+            (-gap * 0.8, gap, "right"),
+            (-gap * 0.8, -gap, "right"),
+        )
+        best, least = sides[0], math.inf
+        covered: BaseGeometry = self.frame
+        for side in sides:
+            area = self._label_area(text, x_m + side[0], y_m + side[1], size=size, weight=weight, anchor=side[2])
+            cost = sum(float(area.intersection(other).area) for other in self.taken)
+            cost += 4.0 * float(area.difference(self.frame).area)
+            if cost < least - 1e-9:
+                best, least, covered = side, cost, area
+        self.taken.append(covered)
+        self.axes.text(
+            x_m + best[0],
+            y_m + best[1],
+            text,
+            ha=best[2],
+            va="center",
+            fontsize=size,
+            fontweight=weight,
+            color=colour,
+            path_effects=HALO,
+            zorder=15,
+            clip_on=True,
+        )
+
+    def write_along(self, text: str, line: LineString, *, size: float, off: float, colour: str = INK) -> bool:
+        """Write along a line where there is room, `off` letter heights beside it; say whether there was any."""
+        half = len(text) * size * _LETTER["normal"] * self.m_per_pt / 2.0
+        if line.length < 1.3 * half:
+            return False
+        for share in (0.5, 0.35, 0.65, 0.22, 0.78):
+            middle = share * line.length
+            start = line.interpolate(max(0.0, middle - half))
+            end = line.interpolate(min(line.length, middle + half))
+            if start.distance(end) < 0.85 * 2.0 * half:
+                continue  # The line bends too much here to carry straight words.
+            angle_deg = math.degrees(math.atan2(end.y - start.y, end.x - start.x))
+            angle_deg = (angle_deg + 90.0) % 180.0 - 90.0
+            at = line.interpolate(middle)
+            # Above the line, so that the line itself stays readable.
+            turn = math.radians(angle_deg + 90.0)
+            reach = size * off * self.m_per_pt
+            x_m, y_m = at.x + math.cos(turn) * reach, at.y + math.sin(turn) * reach
+            area = self._label_area(text, x_m, y_m, size=size, angle_deg=angle_deg)
+            if not self.frame.covers(area) or any(area.intersects(other) for other in self.taken):
+                continue
+            self.axes.text(
+                x_m,
+                y_m,
+                text,
+                rotation=angle_deg,
+                ha="center",
+                va="center",
+                fontsize=size,
+                color=colour,
+                path_effects=HALO,
+                zorder=8,
+                clip_on=True,
+            )
+            self.taken.append(area)
+            return True
+        return False
+
+    def _label_area(
+        self,
+        text: str,
+        x_m: float,
+        y_m: float,
+        *,
+        size: float,
+        weight: str = "normal",
+        angle_deg: float = 0.0,
+        anchor: str = "center",
+    ) -> BaseGeometry:
+        width = len(text) * size * _LETTER[weight] * self.m_per_pt
+        height = size * 1.25 * self.m_per_pt
+        left = {"center": -width / 2.0, "left": 0.0, "right": -width}[anchor]
+        area: Any = box(x_m + left, y_m - height / 2.0, x_m + left + width, y_m + height / 2.0)
+        turned: BaseGeometry = shapely.affinity.rotate(area, angle_deg, origin=(x_m, y_m))
+        return turned
+
+
+def lines_of(geometry: BaseGeometry) -> list[LineString]:
+    """Lines of any geometry, longest first.
+
+    Examples
+    --------
+    >>> from shapely.geometry import MultiLineString
+    >>> [line.length for line in lines_of(MultiLineString([[(0, 0), (1, 0)], [(0, 1), (5, 1)]]))]
+    [5.0, 1.0]
+    """
+    if isinstance(geometry, LineString):
+        return [] if geometry.is_empty else [geometry]
+    if hasattr(geometry, "geoms"):
+        found = [line for part in geometry.geoms for line in lines_of(part)]
+        return sorted(found, key=lambda line: -line.length)
+    return []
