@@ -157,7 +157,7 @@ def answer_household(
         scenario,
         draws,
         front_arrival_s=main.point_arrival_s[:, 0],
-        ember_arrival_s=main.point_ember_s[:, 0],
+        ember_arrival_s=main.ember_s,
         timings=timings,
         choice=choice,
         central_closing_s=central_closing_s,
@@ -336,7 +336,7 @@ def _summary(scenario: Scenario, choice: FireChoice, *, central: Arrival, fires:
         arrival=central,
         home_p05_s=latest_at_confidence(fires.point_arrival_s[:, 0], 0.95),
         home_p50_s=latest_at_confidence(fires.point_arrival_s[:, 0], 0.5),
-        ember_home_p05_s=latest_at_confidence(fires.point_ember_s[:, 0], 0.95),
+        ember_home_p05_s=latest_at_confidence(fires.ember_s, 0.95),
         head_ros_m_s=fastest_m_s,
         governing=governing,
     )

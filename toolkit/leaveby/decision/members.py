@@ -108,13 +108,13 @@ class MemberFires:
         When each watched stretch shuts, smoke lead taken off.
     point_arrival_s : ndarray of float64, shape (members, points)
         Arrival at each watched cell.
-    point_ember_s : ndarray of float64, shape (members, points)
-        Earliest embers at each watched cell.
+    ember_s : ndarray of float64, shape (members,)
+        Earliest embers at the first of the points, the home.
     """
 
     closing_s: NDArray[np.float64]
     point_arrival_s: NDArray[np.float64]
-    point_ember_s: NDArray[np.float64]
+    ember_s: NDArray[np.float64]
 
 
 TableOf = Callable[[int], SpreadTable]
@@ -149,6 +149,7 @@ def run_members(
     watched : StretchCells
     smoke_lead_s : float
     points : sequence of (row, col)
+        The home first.
         A point's arrival is the earliest in its cell and the eight around it: the side that makes people leave earlier.
     embers_at : callable
         (spread table, arrival, cell) to the earliest embers at that cell, in seconds.
@@ -159,7 +160,7 @@ def run_members(
     """
     closing = np.full((members, watched.first.size - 1), np.inf)
     arrival = np.full((members, len(points)), np.inf)
-    embers = np.full((members, len(points)), np.inf)
+    embers = np.full(members, np.inf)
 
     def solve(member: int) -> None:
         table = table_of(member)
@@ -167,19 +168,23 @@ def run_members(
         closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
         for column, (row, col) in enumerate(points):
             arrival[member, column] = earliest_about(time_s, row, col=col)
-            embers[member, column] = embers_at(table, time_s, (row, col))
+        embers[member] = embers_at(table, time_s, points[0])
 
+    # The first member alone: two threads that compile the same function at once get in each other's way.
+    solve(0)
+    if progress is not None:
+        progress(1, members)
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        waiting: list[Future[None]] = [pool.submit(solve, member) for member in range(members)]
+        waiting: list[Future[None]] = [pool.submit(solve, member) for member in range(1, members)]
         try:
-            for done, future in enumerate(waiting, start=1):
+            for done, future in enumerate(waiting, start=2):
                 future.result()
                 if progress is not None:
                     progress(done, members)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
-    return MemberFires(closing_s=closing, point_arrival_s=arrival, point_ember_s=embers)
+    return MemberFires(closing_s=closing, point_arrival_s=arrival, ember_s=embers)
 
 
 def earliest_about(arrival_s: NDArray[np.float64], row: int, *, col: int) -> float:

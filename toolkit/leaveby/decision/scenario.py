@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.members import Draws
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire.arrival import Ignition
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.fuel import FuelMap
@@ -24,6 +24,7 @@ from leaveby.fire.weather import Weather, rebased
 from leaveby.household.plan import Plan
 from leaveby.roads.attach import attach_points
 from leaveby.roads.network import RoadNetwork
+from leaveby.roads.routing import latest_departure
 
 CENTRAL_Z: Final = 0.0
 
@@ -149,6 +150,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
     zones = spread_zones(inputs.fuel, weather)
     check_models(plan.fire.models, zones)
     network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
+    _check_connected(plan, network, nodes)
     positions = [(float(x), float(y)) for x, y in zip(x_m, y_m, strict=True)]
     found = [cell for cell in cells if cell is not None]
     return Scenario(
@@ -165,6 +167,23 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         zones=zones,
         gradients=gradients(inputs.terrain),
     )
+
+
+def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -> None:
+    """Refuse an extract in which the home and all safe points lie on roads that don't join, vehicles left aside."""
+    ends = [node for node, place in zip(nodes[1:], plan.safe_points, strict=True) if place.kind == "safe_point"]
+    if not ends:
+        return
+    never = np.full(network.edge_count, np.inf)
+    free = latest_departure(network, network.length_m, closing_s=never, targets=ends)
+    if not np.isfinite(free.drive_s[nodes[0]]):
+        names = ", ".join(place.name for place in plan.safe_points if place.kind == "safe_point")
+        raise refuse(
+            f"roads.file {plan.roads.file}",
+            f"no road of it leads from the home to any safe point ({names}), even with no fire and any vehicle",
+            expected="roads that join the home to at least one safe point",
+            mend="read a larger or complete extract, or name a safe point that its roads reach",
+        )
 
 
 def _ignitions(plan: Plan, to_grid: pyproj.Transformer) -> tuple[Ignition, ...]:

@@ -1,0 +1,224 @@
+"""Bad input through the command line: a clear message with place and mend, exit code 2, and nothing half-written."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+
+from leaveby.ask import demo_folder
+from leaveby.cli import main
+
+Spoil = Callable[[Path], None]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Give a copy of the demo with few members, so that what is computed by mistake ends soon."""
+    copy = tmp_path / "place"
+    shutil.copytree(demo_folder(), copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
+    edit(copy, "members = 500", "members = 40")
+    return copy
+
+
+def edit(folder: Path, old: str, new: str, *, file: str = "plan.toml", count: int = 1) -> None:
+    path = folder / file
+    text = path.read_text(encoding="utf-8")
+    assert old in text, f"{old!r} is not in {file}"
+    path.write_text(text.replace(old, new, count), encoding="utf-8")
+
+
+def edit_weather(folder: Path, change: Callable[[list[str]], list[str]]) -> None:
+    path = folder / "weather.csv"
+    path.write_text("\n".join(change(path.read_text(encoding="utf-8").splitlines())) + "\n", encoding="utf-8")
+
+
+def set_cell(lines: list[str], *, row: int, column: str, value: str) -> list[str]:
+    first = next(number for number, line in enumerate(lines) if line.startswith("time"))
+    names = lines[first].split(",")
+    cells = lines[first + row].split(",")
+    cells[names.index(column)] = value
+    return [*lines[: first + row], ",".join(cells), *lines[first + row + 1 :]]
+
+
+def without_offset(lines: list[str]) -> list[str]:
+    return [line.replace("+11:00", "") for line in lines]
+
+
+def an_island(folder: Path) -> None:
+    """Roads that do not join: one at the home, one at each safe point."""
+    import tomllib
+
+    plan = tomllib.loads((folder / "plan.toml").read_text(encoding="utf-8"))
+    places = [plan["home"], *plan["safe_points"]]
+    nodes, ways = [], []
+    for number, place in enumerate(places):
+        for end, step in enumerate((0.0, 0.001)):
+            nodes.append(
+                f'<node id="{10 * number + end + 1}" lat="{place["lat_deg"] + step}" lon="{place["lon_deg"]}"/>'
+            )
+        ways.append(
+            f'<way id="{number + 1}"><nd ref="{10 * number + 1}"/><nd ref="{10 * number + 2}"/>'
+            '<tag k="highway" v="residential"/></way>'
+        )
+    (folder / "roads.osm").write_text(
+        '<?xml version="1.0"?><osm version="0.6" generator="test">' + "".join(nodes + ways) + "</osm>", encoding="utf-8"
+    )
+
+
+def run(folder: Path, capsys: pytest.CaptureFixture[str], command: str = "plan") -> tuple[int, str, str]:
+    arguments = [command, str(folder / "plan.toml")]
+    if command == "plan":
+        arguments += ["--out", str(folder / "out"), "--workers", "2"]
+    code = main(arguments)
+    said = capsys.readouterr()
+    return code, said.out, " ".join(said.err.split())
+
+
+CASES: dict[str, tuple[Spoil, list[str]]] = {
+    "a missing file": (
+        lambda f: (f / "terrain.tif").unlink(),
+        ["terrain", "there is no file", "To mend it"],
+    ),
+    "a home outside the terrain": (
+        lambda f: edit(f, "lon_deg = 148.9", "lon_deg = 149.9"),
+        ["home", "outside the terrain", "a longitude from"],
+    ),
+    "no way to any safe point": (
+        an_island,
+        ["roads.osm", "no road of it leads from the home to any safe point", "To mend it"],
+    ),
+    "weather with a gap": (
+        lambda f: edit_weather(f, lambda lines: lines[:12] + lines[13:]),
+        ["weather.csv", "row", "To mend it"],
+    ),
+    "weather without units": (
+        lambda f: edit_weather(f, lambda lines: [line.replace("temperature_c", "temperature") for line in lines]),
+        ["weather.csv", "temperature", "To mend it"],
+    ),
+    "weather without a time offset": (
+        lambda f: edit_weather(f, without_offset),
+        ["weather.csv", "row", "offset"],
+    ),
+    "an impossible humidity": (
+        lambda f: edit_weather(
+            f, lambda lines: set_cell(lines, row=5, column="relative_humidity_percent", value="140")
+        ),
+        ["weather.csv", "row", "140", "0 to 100"],
+    ),
+    "a terrain without a reference system": (
+        lambda f: strip_crs(f / "terrain.tif"),
+        ["terrain.file", "no reference system", "To mend it"],
+    ),
+    "weather that ends too soon": (
+        lambda f: edit_weather(f, lambda lines: lines[:14]),
+        ["weather.file", "whole horizon", "To mend it"],
+    ),
+    "an unknown fuel type in the legend": (
+        lambda f: edit(f, "dry eucalypt forest", "dry triffid forest", file="fuel_legend.csv"),
+        ["fuel", "dry triffid forest", "To mend it"],
+    ),
+    "a model that does not exist": (
+        lambda f: edit(f, '"mark5"', '"mark6"'),
+        ["fire", "mark6", "mark5"],
+    ),
+    "certainty": (
+        lambda f: edit(f, "confidence = 0.95", "confidence = 1.0"),
+        ["confidence", "To mend it"],
+    ),
+    "a home far from any road": (
+        lambda f: edit(f, "lon_deg = 148.94240\nlat_deg = -36.12910", "lon_deg = 148.88196\nlat_deg = -36.07494"),
+        ["home", "the nearest road is", "To mend it"],
+    ),
+}
+
+
+def strip_crs(path: Path) -> None:
+    with rasterio.open(path) as source:
+        band, profile = source.read(1), source.profile
+    profile.update(crs=None)
+    with rasterio.open(path, "w", **profile) as target:
+        target.write(band, 1)
+
+
+@pytest.mark.parametrize("command", ["plan", "check"])
+@pytest.mark.parametrize("case", sorted(CASES))
+def test_bad_input_is_named_and_leaves_nothing(
+    case: str, command: str, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    spoil, words = CASES[case]
+    spoil(folder)
+    code, out, err = run(folder, capsys, command)
+    assert code == 2, err
+    assert out == ""
+    for word in words:
+        assert word in err
+    assert "Traceback" not in err
+    assert not (folder / "out").exists()
+
+
+def test_five_faults_are_said_at_once(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    edit(folder, "confidence = 0.95", "confidence = 95")
+    edit(folder, "margin_min = 10", "margin_minutes = 10")
+    edit(folder, 'file = "roads.osm"', 'file = "streets.osm"')
+    edit(folder, "likely_min", "likeliest_min")
+    edit(folder, "hands = 2", "hands = 9")
+    code, _, err = run(folder, capsys)
+    assert code == 2
+    for place in ("confidence", "margin_minutes", "streets.osm", "likeliest_min", "hands"):
+        assert place in err
+    assert err.count("To mend it:") >= 5
+
+
+def test_faults_of_several_files_are_said_at_once(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    edit(folder, "dry eucalypt forest", "dry triffid forest", file="fuel_legend.csv")
+    edit_weather(folder, lambda lines: set_cell(lines, row=5, column="relative_humidity_percent", value="140"))
+    (folder / "roads.osm").write_text("<osm><node", encoding="utf-8")
+    code, _, err = run(folder, capsys)
+    assert code == 2
+    for word in ("dry triffid forest", "140", "roads.osm"):
+        assert word in err
+
+
+def test_a_trailer_too_high_for_every_route_is_an_answer_not_a_fault(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    edit(folder, "height_m = 4.2", "height_m = 5.0")
+    code, out, err = run(folder, capsys)
+    assert code == 3, err
+    assert "with the house" in out
+    assert (folder / "out" / "result.json").exists()
+    import json
+
+    tow = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))["ways"]["tow"]
+    assert tow["latest_start"] is None
+    assert "5.0" in tow["why"] or "height" in tow["why"] or "high" in tow["why"], tow["why"]
+
+
+def test_an_answer_stays_whole_when_its_folder_can_not_be_written(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "out").write_text("a file stands where the folder should be", encoding="utf-8")
+    code, _, err = run(folder, capsys)
+    assert code == 2
+    assert "To mend it" in err
+    assert (folder / "out").read_text(encoding="utf-8").startswith("a file stands")
+
+
+def test_terrain_voids_are_filled_and_counted(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = folder / "terrain.tif"
+    with rasterio.open(path) as source:
+        band, profile = source.read(1), source.profile
+    nodata = profile["nodata"]
+    assert nodata is not None
+    band[100:104, 100:104] = nodata
+    with rasterio.open(path, "w", **profile) as target:
+        target.write(band, 1)
+    assert np.sum(band == nodata) == 16
+    code, out, _ = run(folder, capsys, "check")
+    assert code == 0
+    assert "had no elevation and were filled" in out
