@@ -58,12 +58,14 @@ _TASK_LOOKS: Final = (
 )
 
 
-def clear_curve(result: HouseholdResult) -> Figure:
+def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> Figure:
     """Draw the share of members that get clear against the moment when one starts getting ready.
 
     Parameters
     ----------
     result : HouseholdResult
+    start_at_s : float, optional
+        A moment to mark, in seconds from the scenario's start.
 
     Returns
     -------
@@ -71,7 +73,7 @@ def clear_curve(result: HouseholdResult) -> Figure:
         One falling line per way of leaving, the asked confidence as a level line, the latest starts as marks.
     """
     ways = [way for way in shown_ways(result) if way.start_s.size and way.route is not None]
-    times = [time_s for way in ways for time_s in _falling_part(way)]
+    times = [time_s for way in ways for time_s in _falling_part(way)] + finite(start_at_s)
     low_s, high_s = whole_hours(result, min(times), max(times)) if times else (0.0, result.plan.horizon_s)
     with figure_style():
         figure = blank_figure(92.0, CURVE_HEIGHT_MM)
@@ -108,6 +110,8 @@ def clear_curve(result: HouseholdResult) -> Figure:
             va="top",
             fontsize=7,
         )
+        if start_at_s is not None:
+            axes.axvline(start_at_s / 60.0, color=INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
         axes.set_ylim(0.0, 104.0)
         axes.set_ylabel("runs that get clear, in 100")
         axes.set_xlabel("when you start getting ready")
