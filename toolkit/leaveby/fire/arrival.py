@@ -574,16 +574,15 @@ def _solve(
     weather[..., 4] = sign * grid.cell_m
     kernel.burn(
         cells,
-        weather,
-        np.array(shape_table() if ratios is None else ratios),
-        np.append(np.asarray(step_s, dtype=np.float64), np.inf),
-        bool((spread.zone < 0).any()),
-        seeds[0].copy(),
-        seeds[1].copy(),
-        seeds[2].copy(),
-        float(horizon_s),
+        weather=weather,
+        ratios=shape_table() if ratios is None else ratios,
+        step_s=np.asarray(step_s, dtype=np.float64),
+        seed_x=seeds[0],
+        seed_y=seeds[1],
+        seed_time=seeds[2],
+        horizon=horizon_s,
     )
     reached = np.isfinite(cells["time"])
-    slowness_east = np.where(reached, cells["ray_x"], np.float32(0)) / np.float32(grid.cell_m)
-    slowness_north = np.where(reached, cells["ray_y"], np.float32(0)) / np.float32(-grid.cell_m)
+    slowness_east: NDArray[np.float32] = np.where(reached, cells["ray_x"], np.float32(0)) / np.float32(grid.cell_m)
+    slowness_north: NDArray[np.float32] = np.where(reached, cells["ray_y"], np.float32(0)) / np.float32(-grid.cell_m)
     return cells["time"].copy(), slowness_east, slowness_north

@@ -15,7 +15,8 @@ Lengths are in cells, x to the east and y to the south, cell centres at whole nu
 from __future__ import annotations
 
 import math
-from typing import Any, Final, NamedTuple
+from collections.abc import Callable
+from typing import Any, Final, NamedTuple, TypeVar
 
 import numpy as np
 from numba import njit
@@ -49,10 +50,10 @@ CELL: Final = np.dtype(
         ("gradient_east", np.float32),
         ("gradient_north", np.float32),
         ("zone", np.int32),
-        ("place", np.int32),  # in the heap, -1 outside
         ("anchor_step", np.int16),
         ("stamp", np.int16),
         ("alike", np.int16),
+        ("settled", np.int16),
     ],
     align=True,
 )
@@ -63,6 +64,13 @@ ELLIPSE: Final = np.dtype(
 )
 
 Cells = NDArray[Any]
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+# Nothing in here makes an array, so the counting of references, two thirds of the time otherwise, is left out.
+_compiled: Callable[[Function], Function] = njit(cache=True, nogil=True, error_model="numpy", _nrt=False)
+_inlined: Callable[[Function], Function] = njit(
+    cache=True, nogil=True, error_model="numpy", _nrt=False, inline="always"
+)
 
 
 class Leg(NamedTuple):
@@ -78,7 +86,7 @@ class Leg(NamedTuple):
     anchor_step: int
 
 
-@njit(cache=True, nogil=True)
+@_compiled
 def _note_likeness(cells: Cells) -> None:
     """Set how many cells around each cell, in every direction (a square), are like it in zone and slope."""
     rows, cols = cells.shape
@@ -137,13 +145,12 @@ def make_cells(
     cells["zone"] = zone
     cells["gradient_east"] = gradient_east
     cells["gradient_north"] = gradient_north
-    cells["place"] = -1
     cells["stamp"] = -1
     _note_likeness(cells)
     return cells
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _work_out(
     weather: NDArray[np.float64],
     ratios: NDArray[np.float64],
@@ -166,7 +173,7 @@ def _work_out(
     return slowness, drift * east, -drift * north
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _ellipse_before(
     cells: Cells,
     recent: Cells,
@@ -197,7 +204,7 @@ def _ellipse_before(
     return slowness, drift_x, drift_y
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+@_inlined
 def _ellipse(cells, recent, weather, ratios, cell, step):  # type: ignore[no-untyped-def]
     """Slowness and drift of a cell in a weather step."""
     here = cells[cell]
@@ -209,55 +216,51 @@ def _ellipse(cells, recent, weather, ratios, cell, step):  # type: ignore[no-unt
     return slowness, drift_x, drift_y
 
 
-@njit(cache=True, nogil=True, error_model="numpy", inline="always")
-def _exit(x0, y0, ux, uy, ix, iy, box, length):  # type: ignore[no-untyped-def]
-    """Where a line leaves the square of half-width `box` around a cell, no further than its length."""
-    end = length
-    if ux > 1e-12:
-        end = min(end, (ix + box - x0) / ux)
-    elif ux < -1e-12:
-        end = min(end, (ix - box - x0) / ux)
-    if uy > 1e-12:
-        end = min(end, (iy + box - y0) / uy)
-    elif uy < -1e-12:
-        end = min(end, (iy - box - y0) / uy)
-    return end
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: float, y1: float) -> bool:
     """Whether the straight line between two points crosses burnable cells only."""
     length = math.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
     ux = (x1 - x0) / max(length, 1e-9)
     uy = (y1 - y0) / max(length, 1e-9)
+    over_x = 1.0 / ux if abs(ux) > 1e-12 else 0.0
+    over_y = 1.0 / uy if abs(uy) > 1e-12 else 0.0
+    way_x = 1 if ux > 0.0 else -1
+    way_y = 1 if uy > 0.0 else -1
     ix = math.floor(x0 + 1e-7 * ux + 0.5)
     iy = math.floor(y0 + 1e-7 * uy + 0.5)
-    t = 0.0
     while True:
         if ix < 0 or iy < 0 or ix >= cols or iy >= rows:
             return False
         here = cells[iy * cols + ix]
         if here["zone"] < 0:
             return False
-        t = max(_exit(x0, y0, ux, uy, ix, iy, here["alike"] + 0.5, length), t + 1e-7)
+        reach = here["alike"]
+        box = reach + 0.5
+        end_x = (ix + way_x * box - x0) * over_x if over_x != 0.0 else np.inf
+        end_y = (iy + way_y * box - y0) * over_y if over_y != 0.0 else np.inf
+        t = min(end_x, end_y)
         if t >= length - 1e-6:
             return True
-        next_x = math.floor(x0 + ux * (t + 1e-7) + 0.5)
-        next_y = math.floor(y0 + uy * (t + 1e-7) + 0.5)
-        if (
-            next_x != ix
-            and next_y != iy
-            and 0 <= next_x < cols
-            and 0 <= next_y < rows
-            and cells[iy * cols + next_x]["zone"] < 0
-            and cells[next_y * cols + ix]["zone"] < 0
-        ):
-            return False
-        ix = next_x
-        iy = next_y
+        if reach > 0:
+            ix = math.floor(x0 + ux * (t + 1e-7) + 0.5)
+            iy = math.floor(y0 + uy * (t + 1e-7) + 0.5)
+        elif abs(end_x - end_y) < 1e-7:
+            if (
+                0 <= ix + way_x < cols
+                and 0 <= iy + way_y < rows
+                and cells[iy * cols + ix + way_x]["zone"] < 0
+                and cells[(iy + way_y) * cols + ix]["zone"] < 0
+            ):
+                return False
+            ix += way_x
+            iy += way_y
+        elif end_x < end_y:
+            ix += way_x
+        else:
+            iy += way_y
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _bent(
     step_s: NDArray[np.float64],
     parts: NDArray[np.float64],
@@ -338,7 +341,7 @@ def _bent(
     return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def _bends_in_sight(
     cells: Cells,
     rows: int,
@@ -371,7 +374,7 @@ def _bends_in_sight(
     return _in_sight(cells, rows, cols, px, py, x, y)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@_compiled
 def follow_leg(
     cells: Cells,
     rows: int,
@@ -405,6 +408,10 @@ def follow_leg(
     step = a_step
     step_end = step_s[step + 1]
     begun = a_time
+    over_x = 1.0 / ux if abs(ux) > 1e-12 else 0.0
+    over_y = 1.0 / uy if abs(uy) > 1e-12 else 0.0
+    way_x = 1 if ux > 0.0 else -1
+    way_y = 1 if uy > 0.0 else -1
     ix = math.floor(x0 + 1e-7 * ux + 0.5)
     iy = math.floor(y0 + 1e-7 * uy + 0.5)
     t = 0.0
@@ -425,7 +432,10 @@ def follow_leg(
         if here["zone"] < 0:
             return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
         reach = here["alike"]
-        end = max(_exit(x0, y0, ux, uy, ix, iy, reach + 0.5, length), t)
+        box = reach + 0.5
+        end_x = (ix + way_x * box - x0) * over_x if over_x != 0.0 else np.inf
+        end_y = (iy + way_y * box - y0) * over_y if over_y != 0.0 else np.inf
+        end = max(min(end_x, end_y, length), t)
         s, sx, sy = _ellipse(cells, recent, weather, ratios, cell, step)
         pace = s - sx * ux - sy * uy
         if first < 0.0:
@@ -481,15 +491,18 @@ def follow_leg(
             half_time = time
         if t >= length - 1e-6:
             break
-        next_x = math.floor(x0 + ux * (t + 1e-7) + 0.5)
-        next_y = math.floor(y0 + uy * (t + 1e-7) + 0.5)
-        if next_x != ix and next_y != iy:
-            if barriers and cells[iy * cols + next_x]["zone"] < 0 and cells[next_y * cols + ix]["zone"] < 0:
+        if reach > 0:
+            ix = math.floor(x0 + ux * (t + 1e-7) + 0.5)
+            iy = math.floor(y0 + uy * (t + 1e-7) + 0.5)
+        elif abs(end_x - end_y) < 1e-7:
+            if barriers and cells[iy * cols + ix + way_x]["zone"] < 0 and cells[(iy + way_y) * cols + ix]["zone"] < 0:
                 return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-        elif next_x == ix and next_y == iy:
-            t += 1e-7
-        ix = next_x
-        iy = next_y
+            ix += way_x
+            iy += way_y
+        elif end_x < end_y:
+            ix += way_x
+        else:
+            iy += way_y
 
     if crossed == 0:
         if same or pieces <= LEG_PIECES or step != a_step:
@@ -523,58 +536,47 @@ def follow_leg(
     return Leg(time, ux, uy, length - cross_t, x0 + ux * cross_t, y0 + uy * cross_t, step_s[step], step)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _lift(cells: Cells, heap_key: NDArray[np.float64], heap_cell: NDArray[np.int32], at: int) -> None:
-    """Move a heap entry towards the top."""
-    key = heap_key[at]
-    cell = heap_cell[at]
+@_compiled
+def _put(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int, key: float, cell: int) -> None:
+    """Put a cell into a heap of some size that has room for it."""
+    at = size
     while at > 0:
-        above = (at - 1) >> 1
-        if heap_key[above] <= key:
+        above = (at - 1) >> 2
+        if keys[above] <= key:
             break
-        heap_key[at] = heap_key[above]
-        heap_cell[at] = heap_cell[above]
-        cells[heap_cell[at]]["place"] = at
+        keys[at] = keys[above]
+        heap[at] = heap[above]
         at = above
-    heap_key[at] = key
-    heap_cell[at] = cell
-    cells[cell]["place"] = at
+    keys[at] = key
+    heap[at] = cell
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _take_first(cells: Cells, heap_key: NDArray[np.float64], heap_cell: NDArray[np.int32], size: int) -> int:
-    """Take the earliest cell off a heap of some size."""
-    first = int(heap_cell[0]) + 0
-    cells[first]["place"] = -1
-    size -= 1
-    if size > 0:
-        key = heap_key[size]
-        cell = heap_cell[size]
-        at = 0
-        while True:
-            below = 2 * at + 1
-            if below >= size:
-                break
-            if below + 1 < size and heap_key[below + 1] < heap_key[below]:
-                below += 1
-            if heap_key[below] >= key:
-                break
-            heap_key[at] = heap_key[below]
-            heap_cell[at] = heap_cell[below]
-            cells[heap_cell[at]]["place"] = at
-            at = below
-        heap_key[at] = key
-        heap_cell[at] = cell
-        cells[cell]["place"] = at
-    return first
+@_compiled
+def _close_gap(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> None:
+    """Set the heap right after its first entry was taken; `size` is what is left, the last entry moves up."""
+    key = keys[size]
+    cell = heap[size]
+    at = 0
+    while True:
+        first = 4 * at + 1
+        if first >= size:
+            break
+        least = first
+        for other in range(first + 1, min(first + 4, size)):
+            if keys[other] < keys[least]:
+                least = other
+        if keys[least] >= key:
+            break
+        keys[at] = keys[least]
+        heap[at] = heap[least]
+        at = least
+    keys[at] = key
+    heap[at] = cell
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _accept(
-    cells: Cells, heap_key: NDArray[np.float64], heap_cell: NDArray[np.int32], size: int, cell: int, new: Leg
-) -> int:
-    """Write a better leg and put the cell in the heap; return the heap's size."""
-    here = cells[cell]
+@_inlined
+def _write(here, new):  # type: ignore[no-untyped-def]
+    """Write a better leg into a cell."""
     here["time"] = new.time
     here["anchor_x"] = new.anchor_x
     here["anchor_y"] = new.anchor_y
@@ -583,19 +585,31 @@ def _accept(
     here["ray_x"] = new.ray_x
     here["ray_y"] = new.ray_y
     here["run"] = new.run
-    at = here["place"] + 0
-    if at < 0:
-        at = size
-        size += 1
-        heap_cell[at] = cell
-    heap_key[at] = new.time
-    _lift(cells, heap_key, heap_cell, at)
-    return size
+    here["settled"] = 0
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def burn(
-    grid_cells: Cells,
+@_compiled
+def _drop_stale(cells: Cells, keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> int:
+    """Rebuild a full heap without the entries that a better leg has replaced; at most one a cell stays."""
+    kept = 0
+    for i in range(size):
+        key = keys[i]
+        cell = heap[i]
+        if cells[cell]["settled"] == 0 and key == cells[cell]["time"]:
+            _put(keys, heap, kept, key, cell)
+            kept += 1
+    return kept
+
+
+@_compiled
+def _burn(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    keys: NDArray[np.float64],
+    heap: NDArray[np.int32],
+    recent: Cells,
+    parts: NDArray[np.float64],
     weather: NDArray[np.float64],
     ratios: NDArray[np.float64],
     step_s: NDArray[np.float64],
@@ -605,23 +619,11 @@ def burn(
     seed_time: NDArray[np.float64],
     horizon: float,
 ) -> int:
-    """Fill in the cells from the ignition points on; return how many settlings it took.
-
-    `weather`, shape (steps, zones, 5): flat head rate of spread, wind east, wind north, row of `ratios`, and the cell
-    size (negative to follow fire backwards). `step_s`: starts of the steps and a last inf. Afterwards `ray_x` and
-    `ray_y` of each cell hold the slowness vector of the front (s per cell).
-    """
-    rows, cols = grid_cells.shape
-    cells = grid_cells.reshape(rows * cols)
-    heap_key = np.empty(rows * cols)
-    heap_cell = np.empty(rows * cols, dtype=np.int32)
-    recent = np.zeros(RECENT, dtype=ELLIPSE)
-    for i in range(RECENT):
-        recent[i]["key"] = -1
-    parts = np.empty((LEG_STEPS + 1, 8))
     size = 0
     for i in range(seed_x.size):
-        step = int(np.searchsorted(step_s, seed_time[i], side="right")) - 1
+        step = 0
+        while seed_time[i] >= step_s[step + 1]:
+            step += 1
         col0 = math.floor(seed_x[i] + 0.5)
         row0 = math.floor(seed_y[i] + 0.5)
         for row in range(max(row0 - SEED_REACH, 0), min(row0 + SEED_REACH + 1, rows)):
@@ -634,14 +636,23 @@ def burn(
                     seed_x[i], seed_y[i], seed_time[i], step, col, row, col - seed_x[i], row - seed_y[i],
                 )  # fmt: skip
                 if new.time < cells[cell]["time"] and new.time <= horizon:
-                    size = _accept(cells, heap_key, heap_cell, size, cell, new)
+                    _write(cells[cell], new)
+                    if size == heap.size:
+                        size = _drop_stale(cells, keys, heap, size)
+                    _put(keys, heap, size, new.time, cell)
+                    size += 1
 
     settled = 0
     gain = REOPEN_GAIN
     patience = 4 * rows * cols
     while size > 0:
-        cell = _take_first(cells, heap_key, heap_cell, size)
+        key = keys[0]
+        cell = int(heap[0]) + 0
         size -= 1
+        if size > 0:
+            _close_gap(keys, heap, size)
+        if key > cells[cell]["time"]:
+            continue  # it came off earlier, by a better leg
         settled += 1
         if settled > patience:
             # never seen; it makes sure that this ends
@@ -650,6 +661,7 @@ def burn(
         row = cell // cols
         col = cell - row * cols
         here = cells[cell]
+        here["settled"] = 1
         time = here["time"]
         ax = here["anchor_x"]
         ay = here["anchor_y"]
@@ -681,7 +693,7 @@ def burn(
                 guess = time + (math.sqrt(from_x * from_x + from_y * from_y) - run) * s - drift
                 hop = 1.0 if dr == 0 or dc == 0 else 1.4142135623730951
                 # a settled cell is opened again for a real gain only
-                small = (1e-6 if there["place"] >= 0 else gain) * hop * s
+                small = (gain if there["settled"] > 0 else 1e-6) * hop * s
                 if guess >= known - small:
                     continue
                 new = follow_leg(
@@ -697,7 +709,11 @@ def burn(
                     if bend.time < new.time - small:
                         new = bend
                 if new.time < known - small and new.time <= horizon:
-                    size = _accept(cells, heap_key, heap_cell, size, other, new)
+                    _write(there, new)
+                    if size == heap.size:
+                        size = _drop_stale(cells, keys, heap, size)
+                    _put(keys, heap, size, new.time, other)
+                    size += 1
 
     for cell in range(rows * cols):
         here = cells[cell]
@@ -716,4 +732,69 @@ def burn(
             uy = sy / drift if drift > 0.0 else 0.0
         here["ray_x"] = ux * s - sx
         here["ray_y"] = uy * s - sy
+    return settled
+
+
+def burn(
+    cells: Cells,
+    *,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    seed_x: NDArray[np.float64],
+    seed_y: NDArray[np.float64],
+    seed_time: NDArray[np.float64],
+    horizon: float,
+) -> int:
+    """Fill in the cells from the ignition points on; return how many settlings it took.
+
+    Afterwards `ray_x` and `ray_y` of each reached cell hold the slowness vector of the front (s per cell).
+
+    Parameters
+    ----------
+    cells : ndarray of `CELL`, shape (rows, cols)
+        Changed in place.
+    weather : ndarray of float64, shape (steps, zones, 5)
+        Flat head rate of spread (m/s), wind east and north (m/s), row of `ratios`, and the cell size (m), negative to
+        follow fire backwards.
+    ratios : ndarray of float64
+        As `shape_table`.
+    step_s : ndarray of float64, shape (steps,)
+        Starts of the weather steps; no seed lies before the first.
+    seed_x, seed_y, seed_time : ndarray of float64
+        Ignition points (cells) on burnable cells, and their times (s).
+    horizon : float
+        Later times are left out.
+
+    Examples
+    --------
+    >>> flat = np.zeros((3, 3), dtype=np.float32)
+    >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
+    >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
+    >>> burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one, seed_y=0 * one,
+    ...      seed_time=0 * one, horizon=1e9)
+    9
+    >>> cells["time"][0]
+    array([  0.,  60., 120.])
+    """
+    rows, cols = cells.shape
+    recent = np.zeros(RECENT, dtype=ELLIPSE)
+    recent["key"] = -1
+    settled: int = _burn(
+        cells.reshape(rows * cols),
+        rows,
+        cols,
+        np.empty(rows * cols + 1),
+        np.empty(rows * cols + 1, dtype=np.int32),
+        recent,
+        np.empty((LEG_STEPS + 1, 8)),
+        np.ascontiguousarray(weather),
+        np.array(ratios),
+        np.append(step_s, np.inf),
+        bool((cells["zone"] < 0).any()),
+        np.array(seed_x),
+        np.array(seed_y),
+        np.array(seed_time),
+        float(horizon),
+    )
     return settled

@@ -226,7 +226,7 @@ def shape_table() -> NDArray[np.float64]:
     return table
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", _nrt=False)
 def local_ellipse(
     flat_head_ros_m_s: float,
     wind_east_m_s: float,
