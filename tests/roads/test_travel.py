@@ -516,3 +516,18 @@ def test_the_ways_a_household_has_to_open() -> None:
     assert ways_to_open(network, CAR, start=0, targets=corner) == (1,)
     assert ways_to_open(network, replace(CAR, opens_gates=frozenset({1})), start=0, targets=corner) == ()
     assert ways_to_open(network, CAR, start=0, targets=beyond) is None
+
+
+@pytest.mark.parametrize(("region", "height_m", "passes"), [("AU", 4.2, True), ("AU", 4.4, False), ("GB", 4.4, True)])
+def test_roads_without_a_posted_height_let_only_the_legal_height_pass(
+    region: str, height_m: float, passes: bool
+) -> None:
+    """Legal heights: AU 4.3 m read in secondary pages; GB 5.03 m (16 ft 6 in, posted below that) from memory."""
+    network = network_from_lines([[(0.0, 0.0), (500.0, 0.0)]], crs="EPSG:32755", tags=[{"highway": "tertiary"}])
+    house = RoadVehicle(
+        name="house", mode="tow", width_m=2.5, height_m=height_m, length_m=13.0, mass_kg=7000.0, power_w=150e3
+    )
+    found = travel(network, house, region=region)
+    assert found.usable.tolist() == [passes, passes]
+    if not passes:
+        assert "no height is posted" in found.why_not[0]

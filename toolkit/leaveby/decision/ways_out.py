@@ -149,7 +149,7 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
     vehicle, notes = road_vehicle(plan, way)
     elevation = GridSampler(scenario.inputs.terrain.grid, scenario.inputs.terrain.elevation_m)
     grades = edge_grades(network, elevation)
-    found = travel(network, vehicle, grade=grades)
+    found = travel(network, vehicle, grade=grades, region=plan.roads.region)
     time_s = np.where(inside, found.time_s, np.inf)
     kept = EdgeTravel(
         time_s=time_s,

@@ -186,6 +186,8 @@ class RoadsInput:
         A stretch is shut once fire is this near to any part of it, metres.
     smoke_lead_s : float
         And this long before that, seconds.
+    region : str
+        Country, or country and state (ISO 3166), whose road rules hold where the extract says nothing: "AU", "AU-NSW".
     open_gates : tuple of str
         Ways of the extract whose gate the household may open.
     """
@@ -194,6 +196,7 @@ class RoadsInput:
     standoff_m: float
     smoke_lead_s: float
     open_gates: tuple[str, ...] = ()
+    region: str = "AU"
 
 
 @dataclass(frozen=True)

@@ -55,7 +55,8 @@ def plan_from_document(
 
     Optional in the file, with what stands when they are left out: `confidence` 0.95, `margin_min` 10, `members` 500,
     `seed` 1, `horizon_h` 8, `durations` "beta_pert"; of a person `arrives_after_min` 0; of a task `hands` 1, `needs`
-    and `after` empty, `done_before_season` false; `standoff_m` 100, `smoke_lead_min` 10, `open_gates` empty;
+    and `after` empty, `done_before_season` false; `standoff_m` 100, `smoke_lead_min` 10, `region` "AU",
+    `open_gates` empty;
     `drought_factor` 10; `use_gusts` and `fill_gaps` false; `models` dry eucalypt and Mark 5; `what_if_km_h` empty;
     `[house]`, `[fire]`, `[[animals]]` and `[[vehicles]]` whole. Whatever of this could save minutes is said in
     `Plan.assumptions`.
@@ -309,6 +310,7 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
             standoff_m=shape.roads.standoff_m,
             smoke_lead_s=s_from_min(shape.roads.smoke_lead_min),
             open_gates=tuple(shape.roads.open_gates),
+            region=shape.roads.region,
         ),
         terrain=TerrainInput(file=Path(shape.terrain.file), cell_m=shape.terrain.cell_m),
         fuel=FuelInput(
@@ -358,6 +360,7 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
         yield f"The plan states no stand-off; a stretch shuts once fire is within {plan.roads.standoff_m:g} m."
     if "smoke_lead_min" not in roads:
         yield f"The plan states no smoke lead; a stretch shuts {plan.roads.smoke_lead_s / 60:g} minutes before that."
+    yield f"Where the road extract says nothing, the road rules of {plan.roads.region} are taken."
     if plan.roads.open_gates:
         yield f"The household can open these gates at once: {', '.join(plan.roads.open_gates)}."
     if "drought_factor" not in weather:

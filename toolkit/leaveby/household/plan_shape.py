@@ -190,6 +190,14 @@ class RoadsSection:
     file: File
     standoff_m: Annotated[float, Field(strict=True, ge=0, le=5000, description="metres, 0 to 5000")] = 100.0
     smoke_lead_min: Minutes = 10.0
+    region: Annotated[
+        str,
+        Field(
+            strict=True,
+            pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$",
+            description='country, or country and state, as in "AU" or "AU-NSW"',
+        ),
+    ] = "AU"
     open_gates: Annotated[
         list[
             Annotated[

@@ -317,9 +317,12 @@ def _too_big(tags: Mapping[str, str], *, vehicle: RoadVehicle, region: str, plac
     )
     for tag, own_m, slack_m, word in measures:
         text = tags.get(tag, "")
-        if not text:
-            continue
         height = tag == "maxheight"
+        if not text:
+            legal_m = LEGAL_HEIGHT_M.get(region.upper()[:2], OTHER_LEGAL_HEIGHT_M)
+            if height and own_m > legal_m:
+                return f"no height is posted: only the legal {legal_m:g} m is taken to pass, and this is {own_m:g} m"
+            continue
         try:
             limit_m = length_limit_m(text, place=place, region=region, height=height)
         except InputError:
