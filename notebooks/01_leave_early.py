@@ -1,0 +1,64 @@
+# ---
+# jupyter:
+#   jupytext:
+#     formats: ipynb,py:percent
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3 (ipykernel)
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # Leave early
+#
+# By when to start getting ready, with the house or without it, by which road, and where the fire may be at the latest.
+# Official warnings and the directions of the emergency services override anything here. This is for planning before
+# the season, never for use during a fire.
+#
+# The first cell holds what you may change. Then choose *Run, Run All Cells*.
+
+# %% tags=["parameters"]
+from leaveby.ask import demo_folder
+
+PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
+
+# %%
+from leaveby.ask import plan_household
+from leaveby.show.widgets import leave_early_panel, override_banner, shown_map, shown_timetable
+from leaveby.show.wording import main_sentence
+
+override_banner()
+
+# %%
+result = plan_household(PLAN)
+print(main_sentence(result))
+
+# %% [markdown]
+# ## How sure do you want to be, and when would you start?
+#
+# Move the sliders. The curve falls with every minute of delay; the dots are the latest starts that were asked for.
+
+# %%
+leave_early_panel(result)
+
+# %% [markdown]
+# ## The day
+
+# %%
+shown_timetable(result)
+
+# %% [markdown]
+# ## The map
+
+# %%
+shown_map(result)
+
+# %% [markdown]
+# ## What was taken for granted
+
+# %%
+for sentence in (*result.assumptions, *result.outside_validity):
+    print("-", sentence)

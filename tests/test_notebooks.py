@@ -1,0 +1,63 @@
+"""Every notebook runs from top to bottom without a click, defines nothing, and is stored without outputs."""
+
+from __future__ import annotations
+
+import ast
+import os
+from pathlib import Path
+
+import jupytext
+import nbclient
+import nbformat
+import pytest
+
+NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
+NAMES = sorted(path.name for path in NOTEBOOKS.glob("*.ipynb"))
+
+
+def test_there_are_notebooks_and_each_has_its_twin() -> None:
+    assert "01_leave_early.ipynb" in NAMES
+    assert [path.name for path in sorted(NOTEBOOKS.glob("*.py"))] == [
+        name.replace(".ipynb", ".py") for name in NAMES
+    ]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_stored_without_outputs_and_like_its_twin(name: str) -> None:
+    notebook = nbformat.read(NOTEBOOKS / name, as_version=4)
+    twin = jupytext.read(NOTEBOOKS / name.replace(".ipynb", ".py"))
+    assert [(cell.cell_type, cell.source) for cell in notebook.cells] == [
+        (cell.cell_type, cell.source) for cell in twin.cells
+    ]
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            assert cell.outputs == []
+            assert cell.execution_count is None
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_defines_nothing_and_says_that_warnings_override(name: str) -> None:
+    notebook = nbformat.read(NOTEBOOKS / name, as_version=4)
+    code = "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
+    defined = [
+        node
+        for node in ast.walk(ast.parse(code))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef | ast.Lambda)
+    ]
+    assert defined == []
+    assert "override" in code
+    first_code = next(cell for cell in notebook.cells if cell.cell_type == "code")
+    assert first_code.metadata.get("tags") == ["parameters"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_runs_from_top_to_bottom(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("JUPYTER_PLATFORM_DIRS", "1")
+    monkeypatch.setenv("IPYTHONDIR", os.fspath(tmp_path / "ipython"))
+    notebook = nbformat.read(NOTEBOOKS / name, as_version=4)
+    client = nbclient.NotebookClient(notebook, timeout=300, resources={"metadata": {"path": os.fspath(tmp_path)}})
+    client.execute()
+    shown = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
+    assert not [output for output in shown if output.output_type == "error"]
+    assert not [output for output in shown if output.get("name") == "stderr"]
+    assert "override" in str(shown)
