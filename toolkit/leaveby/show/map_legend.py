@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from matplotlib.axes import Axes
@@ -17,6 +18,11 @@ from leaveby.show.wording import clean, clock_words, street_words
 
 FIRE: Final = "#8a1c00"
 ROUTE: Final = "#111111"
+
+_SIZE: Final = 6.7
+_SMALLEST: Final = 0.75
+_ROW_GAP: Final = 0.35
+_HEADING_GAP: Final = 0.9
 
 _HOUSE: Final = Path(
     [(-0.8, -0.8), (0.8, -0.8), (0.8, 0.15), (0.0, 1.0), (-0.8, 0.15), (-0.8, -0.8)],
@@ -55,6 +61,18 @@ IGNITION_LOOK: Final[Mapping[str, Any]] = {
 ROUTE_LOOKS: Final = (("-", 3.2), ((0, (3, 1)), 2.4), ((0, (1, 1)), 2.4))
 
 
+@dataclass(frozen=True)
+class _Row:
+    """One entry: a heading, or a symbol and what it means."""
+
+    text: str
+    heading: bool = False
+    marker: Mapping[str, Any] | None = None
+    line: Mapping[str, Any] | None = None
+    badge: int | None = None
+    badge_on_map: bool = True
+
+
 def draw_legend(
     axes: Axes,
     result: HouseholdResult,
@@ -65,106 +83,113 @@ def draw_legend(
     ends: Sequence[tuple[tuple[str, ...], str]],
     times: Sequence[float],
 ) -> None:
-    """The legend beside the map, and what shuts first."""
+    """Write the legend beside the map, and what shuts first; smaller where there is much to say.
+
+    Parameters
+    ----------
+    axes : Axes
+        Takes the part `share` of the figure's width.
+    result : HouseholdResult
+    frame : Polygon
+        The ground that the map shows.
+    share : float
+    badges : sequence of (ShutStreet, bool)
+        The first streets to shut, and whether the map carries each one's number.
+    ends : sequence of (tuple of str, str)
+        Ways of leaving that share a drawn route, and the safe point where it ends.
+    times : sequence of float
+        Isochrones drawn.
+    """
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(1.0, 0.0)
-    pen = _Pen(axes, share)
-    pen.head("What you see")
-    pen.row("Home", marker=HOME_LOOK)
+    rows = [*_sign_rows(result, ends=ends, times=times), *_trigger_rows(result, frame), *_shut_rows(result, badges)]
+    width_in, height_in = (float(side) for side in axes.figure.get_figure(root=True).get_size_inches())
+    width_pt, height_pt = width_in * 72.0 * (share - 0.02), height_in * 72.0 * 0.93
+    # Symbols take as much as in a side of a quarter of the figure, however wide it is.
+    symbol = 0.16 * 0.235 / (share - 0.02)
+    scale = 1.0
+    while True:
+        letters = max(12, int(width_pt * (1.0 - 1.3 * symbol) / (_SIZE * scale * 0.55)))
+        wrapped = [textwrap.wrap(row.text, letters, break_long_words=True) for row in rows]
+        lines = sum(
+            len(parts) + (_HEADING_GAP if row.heading else _ROW_GAP) for parts, row in zip(wrapped, rows, strict=True)
+        )
+        line = _SIZE * scale * 1.38 / height_pt
+        if lines * line <= 1.0 or scale < _SMALLEST:
+            break
+        scale -= 0.04
+    y = 0.0
+    for parts, row in zip(wrapped, rows, strict=True):
+        if row.heading and y > 0.0:
+            y += 0.6 * line
+        _draw_sign(axes, row, 0.5 * symbol, y + 0.45 * line)
+        for part in parts:
+            axes.text(
+                0.0 if row.heading else 1.3 * symbol,
+                y,
+                part,
+                va="top",
+                fontsize=_SIZE * scale,
+                fontweight="bold" if row.heading else "normal",
+            )
+            y += line
+        y += (0.3 if row.heading else _ROW_GAP) * line
+
+
+def _sign_rows(
+    result: HouseholdResult, *, ends: Sequence[tuple[tuple[str, ...], str]], times: Sequence[float]
+) -> list[_Row]:
+    rows = [_Row("What you see", heading=True), _Row("Home", marker=HOME_LOOK)]
     for number, (names, safe_point) in enumerate(ends):
         dashes, width = ROUTE_LOOKS[min(number, len(ROUTE_LOOKS) - 1)]
         whom = " and ".join({"tow": "towing", "car": "car", "foot": "foot"}.get(name, name) for name in names)
-        pen.row(
-            f"Way out ({whom}) to {clean(safe_point, 34)}",
-            line={"color": ROUTE, "linewidth": width, "linestyle": dashes},
-        )
+        look = {"color": ROUTE, "linewidth": width, "linestyle": dashes}
+        rows.append(_Row(f"Way out ({whom}) to {clean(safe_point, 34)}", line=look))
     kinds = {point.kind for point in result.plan.safe_points if point.name in result.safe_point_xy_m}
     if "safe_point" in kinds:
-        pen.row("Safe point of your plan", marker=SAFE_LOOK)
+        rows.append(_Row("Safe point of your plan", marker=SAFE_LOOK))
     if "place_of_last_resort" in kinds:
-        pen.row("Place of last resort", marker=LAST_RESORT_LOOK)
-    pen.row("Where the fire starts", marker=IGNITION_LOOK)
+        rows.append(_Row("Place of last resort", marker=LAST_RESORT_LOOK))
+    rows.append(_Row("Where the fire starts", marker=IGNITION_LOOK))
     if times:
-        pen.row("Fire front at the time written on it", line={"color": FIRE, "linewidth": 0.9})
+        rows.append(_Row("Fire front at the time written on it", line={"color": FIRE, "linewidth": 0.9}))
+    return rows
+
+
+def _trigger_rows(result: HouseholdResult, frame: BaseGeometry) -> list[_Row]:
+    rows = []
     for trigger in shown_triggers(result):
         words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
-        if trigger_edge(result, trigger, frame).is_empty:
-            if trigger.area.intersects(frame):
-                pen.row(f"Fire anywhere on this map is too near to start to {words}: there is no line to draw")
-            else:
-                pen.row(f"The trigger line for starting to {words} lies outside this map")
-            continue
-        pen.row(
-            f"Trigger line: fire inside it is too near to start to {words}",
-            line={
-                "color": WAY_COLOURS.get(trigger.way, INK),
-                "linewidth": 1.8,
-                "linestyle": WAY_DASHES.get(trigger.way, "-"),
-            },
-        )
-    if badges:
-        pen.head("Shuts in this order (middle run, may be earlier)")
-        for number, (street, on_map) in enumerate(badges, start=1):
-            pen.row(
-                f"{clock_words(result, street.at_s, step_min=1)} {street_words(street.street, 40)}",
-                badge=number,
-                on_map=on_map,
-            )
-    else:
-        pen.head("No street of the way out was computed to shut; a road may still shut at any time.")
+        look = {
+            "color": WAY_COLOURS.get(trigger.way, INK),
+            "linewidth": 1.8,
+            "linestyle": WAY_DASHES.get(trigger.way, "-"),
+        }
+        if not trigger_edge(result, trigger, frame).is_empty:
+            rows.append(_Row(f"Trigger line: fire inside it is too near to start to {words}", line=look))
+        elif trigger.area.intersects(frame):
+            rows.append(_Row(f"Fire anywhere on this map is too near to start to {words}: no line to draw"))
+        else:
+            rows.append(_Row(f"The trigger line for starting to {words} lies outside this map"))
+    return rows
 
 
-class _Pen:
-    """Writes rows of a legend downwards."""
+def _shut_rows(result: HouseholdResult, badges: Sequence[tuple[ShutStreet, bool]]) -> list[_Row]:
+    if not badges:
+        return [_Row("No street of the way out was computed to shut; a road may still shut at any time.", heading=True)]
+    rows = [_Row("Shuts in this order (middle run, may be earlier)", heading=True)]
+    for number, (shut, on_map) in enumerate(badges, start=1):
+        at = clock_words(result, shut.at_s, step_min=1)
+        rows.append(_Row(f"{at} {street_words(shut.street, 40)}", badge=number, badge_on_map=on_map))
+    return rows
 
-    def __init__(self, axes: Axes, share: float) -> None:
-        self.axes = axes
-        self.y = 0.0
-        height_in = float(axes.figure.get_figure(root=True).get_size_inches()[1])
-        self.line = 7.0 * 1.3 / (height_in * 72.0 * 0.93)
-        width_in = float(axes.figure.get_figure(root=True).get_size_inches()[0])
-        width_pt = width_in * 72.0 * (share - 0.02)
-        # Symbols take as much as in a side of a quarter of the figure, however wide it is.
-        self.symbol = 0.16 * 0.235 / (share - 0.02)
-        self.letters = max(12, int(width_pt * (1.0 - 1.3 * self.symbol) / (6.6 * 0.55)))
 
-    def head(self, text: str) -> None:
-        """A heading."""
-        if self.y > 0.0:
-            self.y += 0.6 * self.line
-        for part in textwrap.wrap(text, self.letters + 3):
-            self.axes.text(0.0, self.y, part, va="top", fontsize=7.0, fontweight="bold")
-            self.y += self.line
-        self.y += 0.3 * self.line
-
-    def row(
-        self,
-        text: str,
-        *,
-        marker: Mapping[str, Any] | None = None,
-        line: Mapping[str, Any] | None = None,
-        badge: int | None = None,
-        on_map: bool = True,
-    ) -> None:
-        """A symbol and what it means."""
-        middle = self.y + 0.45 * self.line
-        if marker is not None:
-            self.axes.plot(0.5 * self.symbol, middle, **marker)
-        if line is not None:
-            self.axes.plot([0.0, self.symbol], [middle, middle], **line)
-        if badge is not None:
-            if on_map:
-                self.axes.plot(0.5 * self.symbol, middle, marker="o", markersize=9, color="white", markeredgecolor=INK)
-            self.axes.text(
-                0.5 * self.symbol,
-                middle,
-                str(badge),
-                ha="center",
-                va="center_baseline",
-                fontsize=6.5,
-                fontweight="bold",
-            )
-        for part in textwrap.wrap(text, self.letters, break_long_words=True):
-            self.axes.text(1.3 * self.symbol, self.y, part, va="top", fontsize=6.6)
-            self.y += self.line
-        self.y += 0.35 * self.line
+def _draw_sign(axes: Axes, row: _Row, x: float, y: float) -> None:
+    if row.marker is not None:
+        axes.plot(x, y, **row.marker)
+    if row.line is not None:
+        axes.plot([0.0, 2.0 * x], [y, y], **row.line)
+    if row.badge is not None:
+        if row.badge_on_map:
+            axes.plot(x, y, marker="o", markersize=9, color="white", markeredgecolor=INK)
+        axes.text(x, y, str(row.badge), ha="center", va="center_baseline", fontsize=6.5, fontweight="bold")

@@ -185,9 +185,8 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     times = clock_steps(result, np.where(part <= last_s, part, np.inf), most=7)
     if not times:
         return ()
-    last_s = float(part[np.isfinite(part)].max())
-    # Just past the last arrival, so that lines close around ground that does not burn and stay where the cells end.
-    level = np.where(np.isfinite(part), part, last_s + 60.0)
+    # Lines end where ground does not burn: they would crowd along its edge.
+    level = np.ma.masked_invalid(part)
     west, east, south, north = _extent(grid, rows, cols)
     x_m = np.linspace(west + grid.cell_m / 2.0, east - grid.cell_m / 2.0, part.shape[1])
     y_m = np.linspace(north - grid.cell_m / 2.0, south + grid.cell_m / 2.0, part.shape[0])

@@ -48,7 +48,7 @@ from leaveby.units import km_h_from_m_s
 FIGURES: Final = ("timetable", "map", "tasks", "chance")
 """Names of the figures on the page."""
 
-_STEPS_SHOWN: Final = 14
+_STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
 
 

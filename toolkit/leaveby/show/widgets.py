@@ -84,7 +84,13 @@ def override_banner() -> Html:
 
 def shown(figure: Figure, title: str, description: str) -> Html:
     """Give any figure as a picture with its text alternative."""
-    return Html(as_svg(figure, title, description))
+    return Html(_sized(figure, title, description))
+
+
+def _sized(figure: Figure, title: str, description: str) -> str:
+    """A figure that fills a page's width only as far as its letters stay of ordinary size."""
+    width_px = round(float(figure.get_size_inches()[0]) * 125.0)
+    return f'<div style="max-width: {width_px}px">{as_svg(figure, title, description)}</div>'
 
 
 def shown_map(result: HouseholdResult) -> Html:
@@ -165,7 +171,7 @@ def leave_early_panel(
 
     def redraw(_change: object = None) -> None:
         words.value = start_table(held["result"], confidence=sure.value, start_at_s=begin.value)
-        picture.value = as_svg(
+        picture.value = _sized(
             clear_curve(held["result"], start_at_s=begin.value),
             "Chance of getting clear",
             describe_clear_curve(held["result"]),
@@ -262,4 +268,6 @@ def _fate_words(way: WayTiming, start_at_s: float) -> str:
     if way.route is None:
         return "No way out."
     caught = float(np.mean(way.member_latest_start_s < start_at_s))
+    if caught == 0.0:
+        return "Clear in every computed run, which is no promise."
     return f"Not clear in {math.ceil(caught * 100.0 - 1e-9)} of 100 runs."
