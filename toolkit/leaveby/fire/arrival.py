@@ -95,6 +95,8 @@ class Arrival:
     slowness_east_s_m, slowness_north_s_m : ndarray of float32, shape (rows, cols)
         Slowness vector of the front: it points square to the front, the way the front moves; its length is one over
         the front's speed, in s/m. Zero where no fire comes.
+    burnable : ndarray of bool, shape (rows, cols)
+        Where something burns.
     horizon_s : float
         Nothing is said of times past it.
     """
@@ -103,6 +105,7 @@ class Arrival:
     time_s: NDArray[np.float64]
     slowness_east_s_m: NDArray[np.float32]
     slowness_north_s_m: NDArray[np.float32]
+    burnable: NDArray[np.bool_]
     horizon_s: float
 
 
@@ -193,7 +196,7 @@ def arrive(
             time[later] = best.time_s[later]
             east[later] = best.slowness_east_s_m[later]
             north[later] = best.slowness_north_s_m[later]
-        best = Arrival(spread.grid, time, east, north, horizon_s)
+        best = Arrival(spread.grid, time, east, north, burnable, horizon_s)
     assert best is not None
     unburnt = ~burnable | (best.time_s > horizon_s)
     best.time_s[unburnt] = np.inf
@@ -583,6 +586,7 @@ def _solve(
         horizon=horizon_s,
     )
     reached = np.isfinite(cells["time"])
-    slowness_east: NDArray[np.float32] = np.where(reached, cells["ray_x"], np.float32(0)) / np.float32(grid.cell_m)
-    slowness_north: NDArray[np.float32] = np.where(reached, cells["ray_y"], np.float32(0)) / np.float32(-grid.cell_m)
-    return cells["time"].copy(), slowness_east, slowness_north
+    time: NDArray[np.float64] = cells["time"].copy()
+    slowness_east = np.where(reached, cells["ray_x"] / grid.cell_m, 0.0).astype(np.float32)
+    slowness_north = np.where(reached, cells["ray_y"] / -grid.cell_m, 0.0).astype(np.float32)
+    return time, slowness_east, slowness_north

@@ -16,13 +16,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from leaveby.fire.ellipse import local_ellipse
+from leaveby.fire.ellipse import COMPILED, Function, compiled, local_ellipse
 
 LEG_PIECES: Final = 8
 """Cells a leg may cross in ground that changes, before its anchor moves up."""
@@ -32,6 +32,7 @@ LEG_STEPS: Final = 8
 
 ALIKE: Final = 1e-5
 SEED_REACH: Final = 2
+SIDESTEP: Final = 0.25
 REOPEN_GAIN: Final = 1e-5
 RECENT: Final = 8192
 
@@ -44,6 +45,9 @@ CELL: Final = np.dtype(
         ("ray_x", np.float32),  # direction of the last part of the leg
         ("ray_y", np.float32),
         ("run", np.float32),  # distance from which the front here seems to come
+        ("before_x", np.float32),  # the anchor before, relative to the anchor
+        ("before_y", np.float32),
+        ("before_s", np.float32),  # time from there to the anchor, 0 where that leg is not to be bent
         ("slowness", np.float32),  # of the step in `stamp`
         ("drift_x", np.float32),
         ("drift_y", np.float32),
@@ -64,13 +68,8 @@ ELLIPSE: Final = np.dtype(
 )
 
 Cells = NDArray[Any]
-Function = TypeVar("Function", bound=Callable[..., Any])
 
-# Nothing in here makes an array, so the counting of references, two thirds of the time otherwise, is left out.
-_compiled: Callable[[Function], Function] = njit(cache=True, nogil=True, error_model="numpy", _nrt=False)
-_inlined: Callable[[Function], Function] = njit(
-    cache=True, nogil=True, error_model="numpy", _nrt=False, inline="always"
-)
+_inlined: Callable[[Function], Function] = njit(inline="always", **COMPILED)
 
 
 class Leg(NamedTuple):
@@ -86,7 +85,7 @@ class Leg(NamedTuple):
     anchor_step: int
 
 
-@_compiled
+@compiled
 def _note_likeness(cells: Cells) -> None:
     """Set how many cells around each cell, in every direction (a square), are like it in zone and slope."""
     rows, cols = cells.shape
@@ -150,7 +149,7 @@ def make_cells(
     return cells
 
 
-@_compiled
+@compiled
 def _work_out(
     weather: NDArray[np.float64],
     ratios: NDArray[np.float64],
@@ -173,7 +172,7 @@ def _work_out(
     return slowness, drift * east, -drift * north
 
 
-@_compiled
+@compiled
 def _ellipse_before(
     cells: Cells,
     recent: Cells,
@@ -205,7 +204,9 @@ def _ellipse_before(
 
 
 @_inlined
-def _ellipse(cells, recent, weather, ratios, cell, step):  # type: ignore[no-untyped-def]
+def _ellipse(
+    cells: Cells, recent: Cells, weather: NDArray[np.float64], ratios: NDArray[np.float64], cell: int, step: int
+) -> tuple[float, float, float]:
     """Slowness and drift of a cell in a weather step."""
     here = cells[cell]
     slowness = 1.0 * here["slowness"]
@@ -216,7 +217,7 @@ def _ellipse(cells, recent, weather, ratios, cell, step):  # type: ignore[no-unt
     return slowness, drift_x, drift_y
 
 
-@_compiled
+@compiled
 def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: float, y1: float) -> bool:
     """Whether the straight line between two points crosses burnable cells only."""
     length = math.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
@@ -260,7 +261,7 @@ def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: floa
             iy += way_y
 
 
-@_compiled
+@compiled
 def _bent(
     step_s: NDArray[np.float64],
     parts: NDArray[np.float64],
@@ -341,7 +342,7 @@ def _bent(
     return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
 
 
-@_compiled
+@compiled
 def _bends_in_sight(
     cells: Cells,
     rows: int,
@@ -374,7 +375,7 @@ def _bends_in_sight(
     return _in_sight(cells, rows, cols, px, py, x, y)
 
 
-@_compiled
+@compiled
 def follow_leg(
     cells: Cells,
     rows: int,
@@ -389,14 +390,12 @@ def follow_leg(
     ay: float,
     a_time: float,
     a_step: int,
-    col: int,
-    row: int,
+    x: float,
+    y: float,
     hint_x: float,
     hint_y: float,
 ) -> Leg:
-    """Follow a leg from an anchor to the centre of a cell; the hint is a first guess of its last direction."""
-    x = 1.0 * col
-    y = 1.0 * row
+    """Follow a leg from an anchor to a point; the hint is a first guess of its last direction."""
     length = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
     if length < 1e-9:
         return Leg(a_time, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
@@ -536,7 +535,77 @@ def follow_leg(
     return Leg(time, ux, uy, length - cross_t, x0 + ux * cross_t, y0 + uy * cross_t, step_s[step], step)
 
 
-@_compiled
+@compiled
+def _straighten(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
+    parts: NDArray[np.float64],
+    old_x: float,
+    old_y: float,
+    old_time: float,
+    ax: float,
+    ay: float,
+    step: int,
+    x: float,
+    y: float,
+    time: float,
+) -> Leg:
+    """Try to gain time by moving an anchor sideways, within one weather step; the best leg found, or a late one."""
+    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, old_time, step)
+    chord = math.sqrt((x - old_x) * (x - old_x) + (y - old_y) * (y - old_y))
+    if chord < 1.0:
+        return best
+    side_x = -(y - old_y) / chord
+    side_y = (x - old_x) / chord
+    on_one = time
+    on_other = time
+    least = time
+    for attempt in range(3):
+        if attempt == 0:
+            shift = SIDESTEP
+        elif attempt == 1:
+            shift = -SIDESTEP
+        else:
+            curve = on_one + on_other - 2.0 * time
+            if not 0.0 < curve < np.inf:
+                break
+            shift = 0.5 * SIDESTEP * (on_other - on_one) / curve
+            if abs(shift) < 0.05 * SIDESTEP:
+                break
+            shift = min(max(shift, -4.0 * SIDESTEP), 4.0 * SIDESTEP)
+        new_x = ax + shift * side_x
+        new_y = ay + shift * side_y
+        if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
+            continue
+        first = follow_leg(
+            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+            old_x, old_y, old_time, step, new_x, new_y, 0.0, 0.0,
+        )  # fmt: skip
+        if not first.time < least:
+            if attempt < 2:
+                on_other, on_one = (np.inf, on_one) if attempt == 1 else (on_other, np.inf)
+            continue
+        second = follow_leg(
+            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+            new_x, new_y, first.time, step, x, y, 0.0, 0.0,
+        )  # fmt: skip
+        if attempt == 0:
+            on_one = second.time
+        elif attempt == 1:
+            on_other = second.time
+        if second.time < least and first.time < step_s[step + 1]:
+            least = second.time
+            best = Leg(second.time, second.ray_x, second.ray_y, second.run, new_x, new_y, first.time, step)
+    return best
+
+
+@compiled
 def _put(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int, key: float, cell: int) -> None:
     """Put a cell into a heap of some size that has room for it."""
     at = size
@@ -551,7 +620,7 @@ def _put(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int, key: flo
     heap[at] = cell
 
 
-@_compiled
+@compiled
 def _close_gap(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> None:
     """Set the heap right after its first entry was taken; `size` is what is left, the last entry moves up."""
     key = keys[size]
@@ -575,8 +644,11 @@ def _close_gap(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) ->
 
 
 @_inlined
-def _write(here, new):  # type: ignore[no-untyped-def]
-    """Write a better leg into a cell."""
+def _write(here: Any, new: Leg, before_x: float, before_y: float, before_time: float) -> None:
+    """Write a better leg into a cell, with the anchor before its anchor."""
+    here["before_x"] = before_x - new.anchor_x
+    here["before_y"] = before_y - new.anchor_y
+    here["before_s"] = new.anchor_time - before_time
     here["time"] = new.time
     here["anchor_x"] = new.anchor_x
     here["anchor_y"] = new.anchor_y
@@ -588,7 +660,7 @@ def _write(here, new):  # type: ignore[no-untyped-def]
     here["settled"] = 0
 
 
-@_compiled
+@compiled
 def _drop_stale(cells: Cells, keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> int:
     """Rebuild a full heap without the entries that a better leg has replaced; at most one a cell stays."""
     kept = 0
@@ -601,7 +673,7 @@ def _drop_stale(cells: Cells, keys: NDArray[np.float64], heap: NDArray[np.int32]
     return kept
 
 
-@_compiled
+@compiled
 def _burn(
     cells: Cells,
     rows: int,
@@ -633,10 +705,10 @@ def _burn(
                     continue
                 new = follow_leg(
                     cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                    seed_x[i], seed_y[i], seed_time[i], step, col, row, col - seed_x[i], row - seed_y[i],
+                    seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, col - seed_x[i], row - seed_y[i],
                 )  # fmt: skip
                 if new.time < cells[cell]["time"] and new.time <= horizon:
-                    _write(cells[cell], new)
+                    _write(cells[cell], new, seed_x[i], seed_y[i], seed_time[i])
                     if size == heap.size:
                         size = _drop_stale(cells, keys, heap, size)
                     _put(keys, heap, size, new.time, cell)
@@ -673,6 +745,24 @@ def _burn(
         step = a_step
         while time >= step_s[step + 1]:
             step += 1
+        old_x = ax + here["before_x"]
+        old_y = ay + here["before_y"]
+        old_time = a_time - here["before_s"]
+        if here["before_s"] > 0.0 and step == a_step and old_time >= step_s[step]:
+            moved = _straighten(
+                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                old_x, old_y, old_time, ax, ay, step, 1.0 * col, 1.0 * row, time,
+            )  # fmt: skip
+            if moved.time < time:
+                _write(here, moved, old_x, old_y, old_time)
+                here["settled"] = 1
+                time = moved.time
+                ax = moved.anchor_x
+                ay = moved.anchor_y
+                a_time = moved.anchor_time
+                ux = moved.ray_x
+                uy = moved.ray_y
+                run = moved.run
         s0, x0, y0 = _ellipse(cells, recent, weather, ratios, cell, step)
         for dr in range(-1, 2):
             if row + dr < 0 or row + dr >= rows:
@@ -696,20 +786,30 @@ def _burn(
                 small = (gain if there["settled"] > 0 else 1e-6) * hop * s
                 if guess >= known - small:
                     continue
+                before_x = old_x
+                before_y = old_y
+                before_time = old_time
                 new = follow_leg(
                     cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                    ax, ay, a_time, a_step, col + dc, row + dr, ux, uy,
+                    ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux, uy,
                 )  # fmt: skip
+                if new.anchor_time > a_time:
+                    before_x = ax
+                    before_y = ay
+                    before_time = a_time
                 bend_guess = time + hop * s - drift
                 if new.time > bend_guess + small and bend_guess < known - small:
                     bend = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        1.0 * col, 1.0 * row, time, step, col + dc, row + dr, dc / hop, dr / hop,
+                        1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), dc / hop, dr / hop,
                     )  # fmt: skip
                     if bend.time < new.time - small:
                         new = bend
+                        before_x = ax
+                        before_y = ay
+                        before_time = a_time
                 if new.time < known - small and new.time <= horizon:
-                    _write(there, new)
+                    _write(there, new, before_x, before_y, before_time)
                     if size == heap.size:
                         size = _drop_stale(cells, keys, heap, size)
                     _put(keys, heap, size, new.time, other)
