@@ -17,9 +17,7 @@ NAMES = sorted(path.name for path in NOTEBOOKS.glob("*.ipynb"))
 
 def test_there_are_notebooks_and_each_has_its_twin() -> None:
     assert "01_leave_early.ipynb" in NAMES
-    assert [path.name for path in sorted(NOTEBOOKS.glob("*.py"))] == [
-        name.replace(".ipynb", ".py") for name in NAMES
-    ]
+    assert [path.name for path in sorted(NOTEBOOKS.glob("*.py"))] == [name.replace(".ipynb", ".py") for name in NAMES]
 
 
 @pytest.mark.parametrize("name", NAMES)

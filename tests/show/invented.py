@@ -181,7 +181,7 @@ def invented_arrival() -> Arrival:
     time_s = np.where((along < 0) & (time_s > 20_000.0), np.inf, time_s)
     time_s = np.where((time_s > 8 * 3600.0) | (east > 7_500.0), np.inf, time_s)
     zero = np.zeros(GRID.shape, dtype=np.float32)
-    return Arrival(GRID, time_s, zero, zero, horizon_s=8 * 3600.0)
+    return Arrival(GRID, time_s, zero, zero, burnable=np.ones(GRID.shape, dtype=bool), horizon_s=8 * 3600.0)
 
 
 def invented_route(network: RoadNetwork, edges: tuple[int, ...], safe_point: str, closing_s: Any) -> WayRoute:
@@ -264,7 +264,7 @@ def invented_triggers() -> tuple[TriggerLine, ...]:
             shapely.affinity.scale(Point(HOME).buffer(reach_m), 0.7, 1.0), 25.0, origin=HOME
         ).union(LineString([HOME, (675_050.0, 5_999_900.0), (676_300.0, 5_999_100.0), FLAT]).buffer(reach_m * 0.4))
         bearings = tuple((number * 22.5, reach_m if number not in (4, 5) else np.inf) for number in range(16))
-        lines.append(TriggerLine(way, 0.95, ready_s, MultiPolygon([area]), bearings))
+        lines.append(TriggerLine(way, 0.95, ready_s, 7200.0, MultiPolygon([area]), bearings))
     return tuple(lines)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from leaveby.decision.closing import StretchCells, closing_times, select, stretch_cells
 from leaveby.decision.confidence import latest_at_confidence
-from leaveby.decision.last_resort import last_resort_side
+from leaveby.decision.last_resort import last_resort_side, refuge_place, refuge_routes
 from leaveby.decision.members import Draws, MemberFires, draw_members, first_draws, run_members
 from leaveby.decision.result import (
     WAY_WORDS,
@@ -33,7 +33,7 @@ from leaveby.decision.scenario import (
     table_at,
 )
 from leaveby.decision.timing import best_route, durations_of, route_latest_s, time_way
-from leaveby.decision.triggers import lead_time_of, trigger_line
+from leaveby.decision.triggers import design_step, lead_time_of, trigger_line
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes, roads_for
 from leaveby.fire.arrival import Arrival, arrive
 from leaveby.fire.ellipse import SHAPE_ASSUMPTIONS, SpreadTable
@@ -104,7 +104,9 @@ def answer_household(
 
     roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(plan)}
     candidates = _candidates(scenario, roads, choice=choice, draws=draws, cells=cells)
-    edges = sorted({edge for found in candidates.values() for one in found for edge in one.edges})
+    refuges = refuge_routes(scenario, roads, graph=csr(scenario.network))
+    known = [*(one for found in candidates.values() for one in found), *(one.route for one in refuges)]
+    edges = sorted({edge for one in known for edge in one.edges})
     column_of = {edge: column for column, edge in enumerate(edges)}
     watched = select(cells, np.array(edges, dtype=np.int64))
 
@@ -160,8 +162,16 @@ def answer_household(
         ember_arrival_s=main.ember_s,
         timings=timings,
         choice=choice,
-        central_closing_s=central_closing_s,
-        inside=cells.inside,
+        places=tuple(
+            refuge_place(
+                scenario,
+                one,
+                latest_s=route_latest_s(
+                    scenario, one.route, closing_s=main.closing_s, column_of=column_of, drive_factor=draws.drive_factor
+                ),
+            )
+            for one in refuges
+        ),
     )
     return HouseholdResult(
         plan=plan,
@@ -244,6 +254,8 @@ def _triggers(
     confidence = scenario.inputs.plan.confidence
     maps: dict[str, NDArray[np.float64]] = {}
     lines: list[TriggerLine] = []
+    step = design_step(table_at(scenario, choice, z=CENTRAL_Z), horizon_s=scenario.inputs.plan.horizon_s)
+    weather_at_s = float(scenario.weather.time_s[step])
     wheels: tuple[Way, ...] = ("tow", "car")
     for way in wheels:
         timing = timings.get(way)
@@ -251,8 +263,12 @@ def _triggers(
             continue
         ready_s = {0.5: timing.ready_s.p50_s, confidence: timing.ready_at_confidence_s}
         for level in sorted(ready_s):
-            lead_s = lead_time_of(scenario, roads[way], timing=timing, choice=choice, confidence=level)
-            lines.append(trigger_line(scenario, lead_s, way=way, confidence=level, ready_s=ready_s[level]))
+            lead_s = lead_time_of(scenario, roads[way], timing=timing, choice=choice, confidence=level, step=step)
+            lines.append(
+                trigger_line(
+                    scenario, lead_s, way=way, confidence=level, ready_s=ready_s[level], weather_at_s=weather_at_s
+                )
+            )
             maps[way] = lead_s
     return maps, tuple(lines)
 
@@ -310,7 +326,7 @@ def _what_if(
 
 
 def _fastest(scenario: Scenario, choice: FireChoice) -> tuple[float, tuple[tuple[float, str, float], ...]]:
-    """Find the fastest head rate of spread on the flat within the horizon, and what governs at each step."""
+    """Find the fastest head rate of spread on the flat in the commonest fuel, and what governs it at each step."""
     flat = flat_spread(
         scenario.weather,
         scenario.zones,
@@ -322,12 +338,18 @@ def _fastest(scenario: Scenario, choice: FireChoice) -> tuple[float, tuple[tuple
     time_s = scenario.weather.time_s
     ends_s = np.append(time_s[1:], np.inf)
     steps = np.flatnonzero((time_s < scenario.inputs.plan.horizon_s) & (ends_s > 0.0))
-    zone = flat.head_ros_m_s.argmax(axis=1)
+    zone = commonest_zone(scenario)
     rows = tuple(
-        (float(time_s[k]), flat.governors[int(flat.governing[k, zone[k]])], float(flat.head_ros_m_s[k, zone[k]]))
+        (float(time_s[k]), flat.governors[int(flat.governing[k, zone])], float(flat.head_ros_m_s[k, zone]))
         for k in steps
     )
     return max(row[2] for row in rows), rows
+
+
+def commonest_zone(scenario: Scenario) -> int:
+    """Find the zone that covers most of the ground that burns."""
+    zone = scenario.zones.zone
+    return int(np.bincount(zone[zone >= 0].ravel()).argmax())
 
 
 def _summary(scenario: Scenario, choice: FireChoice, *, central: Arrival, fires: MemberFires) -> FireSummary:
@@ -403,6 +425,9 @@ def _assumptions(
         f"{WIND_TURN_ERROR_DEG.value:.0f} degrees as a rule (one standard deviation, judgement).",
         "The fire is at its full rate of spread from the first minute; no growth from a point is counted on.",
     ]
+    if choice.set_m_s is None:
+        fuel = scenario.zones.types[commonest_zone(scenario)].name
+        said.append(f"Rates of spread are shown for {fuel}, the commonest fuel here; each fuel burns at its own.")
     if choice.set_m_s is not None:
         said.append(f"The head rate of spread was set by hand: {km_h_from_m_s(choice.set_m_s):g} km/h.")
     if choice.floor_m_s is not None:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.members import Draws
 from leaveby.decision.result import WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario, table_at
 from leaveby.decision.timing import durations_of
-from leaveby.decision.ways_out import roads_for
+from leaveby.decision.ways_out import CandidateRoute, WayRoads
 from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
 from leaveby.fire.flames import flame_length_m
 from leaveby.fire.terrain import slope_deg
@@ -19,6 +21,8 @@ from leaveby.household.heat import radiant_heat
 from leaveby.household.plan import Way
 from leaveby.household.readiness import ready_times
 from leaveby.household.shelter import LastResort, Place, last_resort
+from leaveby.roads.itinerary import route
+from leaveby.roads.network import RoutingGraph
 from leaveby.roads.routing import latest_departure
 
 REACH_OF_FLAMES_M = 100.0
@@ -33,8 +37,7 @@ def last_resort_side(
     ember_arrival_s: NDArray[np.float64],
     timings: Mapping[Way, WayTiming],
     choice: FireChoice,
-    central_closing_s: NDArray[np.float64],
-    inside: NDArray[np.bool_],
+    places: Sequence[Place],
 ) -> LastResort:
     """Work out the last resort of the scenario.
 
@@ -46,8 +49,8 @@ def last_resort_side(
         At the home.
     timings : mapping of way to WayTiming
     choice : FireChoice
-    central_closing_s : ndarray of float64, shape (edges,)
-    inside : ndarray of bool, shape (edges,)
+    places : sequence of Place
+        Places of last resort with the way there.
     """
     plan = scenario.inputs.plan
     return last_resort(
@@ -57,7 +60,7 @@ def last_resort_side(
         front_arrival_s=front_arrival_s,
         leaving_ends_s=leaving_ends(timings),
         heat_kw_m2=heat_on_house(scenario, choice),
-        places=_places(scenario, closing_s=central_closing_s, inside=inside, ways=tuple(timings)),
+        places=places,
     )
 
 
@@ -96,31 +99,46 @@ def heat_on_house(scenario: Scenario, choice: FireChoice) -> float:
     return float(np.max(heat))
 
 
-def _places(
-    scenario: Scenario, *, closing_s: NDArray[np.float64], inside: NDArray[np.bool_], ways: tuple[Way, ...]
-) -> list[Place]:
-    """Find the way to every place of last resort, in the central run's fire."""
-    plan, network = scenario.inputs.plan, scenario.network
+@dataclass(frozen=True)
+class RefugeRoute:
+    """The quickest way to a place of last resort, by one way of leaving."""
+
+    way: Way
+    route: CandidateRoute
+
+
+def refuge_routes(scenario: Scenario, roads: Mapping[Way, WayRoads], *, graph: RoutingGraph) -> tuple[RefugeRoute, ...]:
+    """Find the quickest way to every place of last resort, by car and on foot; the house is not towed there."""
+    never = np.full(scenario.network.edge_count, np.inf)
     found = []
-    for way in ways:
-        if way == "tow":
-            continue
-        roads = roads_for(scenario, way, inside=inside)
-        for place in plan.safe_points:
-            if place.kind != "place_of_last_resort" or way not in place.ways:
+    for way, usable in roads.items():
+        for place in scenario.inputs.plan.safe_points:
+            if way == "tow" or place.kind != "place_of_last_resort" or way not in place.ways:
                 continue
             node = scenario.safe_nodes[place.name]
-            result = latest_departure(
-                network, roads.travel.time_s, closing_s=closing_s, targets=node, margin_s=plan.margin_s
-            )
-            distance_m = float(np.hypot(*np.subtract(scenario.safe_xy_m[place.name], scenario.home_xy_m)))
-            found.append(
-                Place(
-                    name=place.name,
-                    way=way,
-                    distance_m=distance_m,
-                    travel_s=float(result.drive_s[scenario.home_node]),
-                    open_until_s=float(result.time_s[scenario.home_node]),
-                )
-            )
-    return found
+            result = latest_departure(graph, usable.travel.time_s, closing_s=never, targets=node)
+            best = route(scenario.network, result, scenario.home_node)
+            if best is not None and best.edges:
+                time_s = usable.travel.time_s[np.asarray(best.edges, dtype=np.int64)]
+                found.append(RefugeRoute(way, CandidateRoute(place.name, best.edges, time_s)))
+    return tuple(found)
+
+
+def refuge_place(scenario: Scenario, refuge: RefugeRoute, *, latest_s: NDArray[np.float64]) -> Place:
+    """Say until when a place of last resort can be reached, at the asked confidence.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    refuge : RefugeRoute
+    latest_s : ndarray of float64, shape (members,)
+        Latest departure on its route.
+    """
+    edges = np.asarray(refuge.route.edges, dtype=np.int64)
+    return Place(
+        name=refuge.route.safe_point,
+        way=refuge.way,
+        distance_m=float(scenario.network.length_m[edges].sum()),
+        travel_s=refuge.route.time_s,
+        open_until_s=latest_at_confidence(latest_s, scenario.inputs.plan.confidence),
+    )

@@ -158,6 +158,8 @@ class TriggerLine:
         0.5 or the plan's; which ready time the line is drawn for.
     ready_s : float
         The lead time of the line.
+    weather_at_s : float
+        The line is drawn for the weather of this step, the worst within the horizon, as if it held throughout.
     area : MultiPolygon
         Fire anywhere in it reaches the route before the household is through; in the grid's reference system.
     distance_m : tuple of (float, float)
@@ -168,6 +170,7 @@ class TriggerLine:
     way: str
     confidence: float
     ready_s: float
+    weather_at_s: float
     area: MultiPolygon
     distance_m: tuple[tuple[float, float], ...]
 

@@ -39,7 +39,7 @@ def design_step(table: SpreadTable, *, horizon_s: float) -> int:
 
 
 def lead_time_of(
-    scenario: Scenario, roads: WayRoads, *, timing: WayTiming, choice: FireChoice, confidence: float
+    scenario: Scenario, roads: WayRoads, *, timing: WayTiming, choice: FireChoice, confidence: float, step: int
 ) -> NDArray[np.float64]:
     """Map the lead time of one way of leaving: seconds until the wheels must roll, for fire in each cell.
 
@@ -55,6 +55,8 @@ def lead_time_of(
     choice : FireChoice
     confidence : float
         0.5 or more.
+    step : int
+        The weather step that is taken to hold, see `design_step`.
 
     Returns
     -------
@@ -81,12 +83,18 @@ def lead_time_of(
         np.concatenate(points),
         value_s=np.concatenate(values),
         reach_m=plan.roads.standoff_m + table.grid.cell_m * float(np.sqrt(0.5)),
-        step=design_step(table, horizon_s=plan.horizon_s),
+        step=step,
     )
 
 
 def trigger_line(
-    scenario: Scenario, lead_s: NDArray[np.float64], *, way: str, confidence: float, ready_s: float
+    scenario: Scenario,
+    lead_s: NDArray[np.float64],
+    *,
+    way: str,
+    confidence: float,
+    ready_s: float,
+    weather_at_s: float,
 ) -> TriggerLine:
     """Draw the line at which getting ready must have begun: lead time equal to the ready time.
 
@@ -101,6 +109,7 @@ def trigger_line(
         way=way,
         confidence=confidence,
         ready_s=ready_s,
+        weather_at_s=weather_at_s,
         area=area,
         distance_m=tuple(zip(BEARINGS_DEG, distances, strict=True)),
     )

@@ -312,6 +312,7 @@ def _trigger_rows(result: HouseholdResult) -> list[dict[str, Any]]:
             "way": line.way,
             "confidence_share": float(line.confidence),
             "lead_time_min": line.ready_s / 60.0,
+            "weather_of": iso_minute(result, line.weather_at_s),
             "meaning": "fire inside this area is too near to start getting ready for this way of leaving",
             "geometry": line.area if isinstance(line.area, MultiPolygon) else MultiPolygon([line.area]),
         }

@@ -141,7 +141,7 @@ def read_extract(file: Path, *, box: tuple[float, float, float, float] | None, c
             tags = item.tags
             if isinstance(item, osmium.osm.Node):
                 if "barrier" in tags:
-                    barriers[item.id] = barrier_words(tags)
+                    barriers[item.id] = barrier_words(dict(tags))
                 found = {key: tags[key] for key in _POINT_LIMITS if key in tags}
                 if found:
                     limits[item.id] = found

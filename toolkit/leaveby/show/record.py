@@ -67,7 +67,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "confidence": float(result.plan.confidence),
         "ways": {way.way: _way(result, way) for way in shown_ways(result)},
         "fire": _fire(result),
-        "triggers": [_trigger(line) for line in result.triggers],
+        "triggers": [_trigger(result, line) for line in result.triggers],
         "shelter": shelter_record(result),
         "official": [_official(warning) for warning in result.official],
         "assumptions": list(result.assumptions),
@@ -194,9 +194,10 @@ def _kmh(speed_m_s: float) -> float:
     return math.ceil(km_h_from_m_s(float(speed_m_s)) * 100.0 - _SLACK) / 100.0
 
 
-def _trigger(line: TriggerLine) -> dict[str, Any]:
+def _trigger(result: HouseholdResult, line: TriggerLine) -> dict[str, Any]:
     return {
         "way": line.way,
+        "weather_of": iso_minute(result, line.weather_at_s),
         "confidence": float(line.confidence),
         "ready_min": minutes_up(line.ready_s),
         "area_km2": round(float(line.area.area) / 1e6, 3),
