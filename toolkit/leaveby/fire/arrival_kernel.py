@@ -555,6 +555,7 @@ def _straighten(
     x: float,
     y: float,
     time: float,
+    slowness: float,
 ) -> Leg:
     """Try to gain time by moving an anchor sideways, within one weather step; the best leg found, or a late one."""
     best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, old_time, step)
@@ -563,45 +564,38 @@ def _straighten(
         return best
     side_x = -(y - old_y) / chord
     side_y = (x - old_x) / chord
-    on_one = time
-    on_other = time
-    least = time
-    for attempt in range(3):
-        if attempt == 0:
-            shift = SIDESTEP
-        elif attempt == 1:
-            shift = -SIDESTEP
-        else:
-            curve = on_one + on_other - 2.0 * time
-            if not 0.0 < curve < np.inf:
-                break
-            shift = 0.5 * SIDESTEP * (on_other - on_one) / curve
-            if abs(shift) < 0.05 * SIDESTEP:
-                break
-            shift = min(max(shift, -4.0 * SIDESTEP), 4.0 * SIDESTEP)
+    first_run = math.sqrt((ax - old_x) * (ax - old_x) + (ay - old_y) * (ay - old_y))
+    last_run = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
+    if first_run < 0.5 or last_run < 0.5:
+        return best
+    # how fast a sidestep costs time: its second derivative, as in ground that is alike
+    curve = slowness * (1.0 / first_run + 1.0 / last_run)
+    shift = -math.copysign(SIDESTEP, (ax - old_x) * side_x + (ay - old_y) * side_y)
+    for attempt in range(2):
         new_x = ax + shift * side_x
         new_y = ay + shift * side_y
         if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
-            continue
+            break
         first = follow_leg(
             cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
             old_x, old_y, old_time, step, new_x, new_y, 0.0, 0.0,
         )  # fmt: skip
-        if not first.time < least:
-            if attempt < 2:
-                on_other, on_one = (np.inf, on_one) if attempt == 1 else (on_other, np.inf)
-            continue
+        if not first.time < step_s[step + 1]:
+            break
         second = follow_leg(
             cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
             new_x, new_y, first.time, step, x, y, 0.0, 0.0,
         )  # fmt: skip
-        if attempt == 0:
-            on_one = second.time
-        elif attempt == 1:
-            on_other = second.time
-        if second.time < least and first.time < step_s[step + 1]:
-            least = second.time
+        if not second.time < np.inf:
+            break
+        if second.time < min(time, best.time):
             best = Leg(second.time, second.ray_x, second.ray_y, second.run, new_x, new_y, first.time, step)
+        if attempt == 0:
+            tried = shift
+            shift = 0.5 * tried - (second.time - time) / (tried * curve)
+            shift = min(max(shift, -3.0 * SIDESTEP), 3.0 * SIDESTEP)
+            if abs(shift) < 0.1 * SIDESTEP or abs(shift - tried) < 0.2 * SIDESTEP:
+                break
     return best
 
 
@@ -745,13 +739,14 @@ def _burn(
         step = a_step
         while time >= step_s[step + 1]:
             step += 1
+        s0, x0, y0 = _ellipse(cells, recent, weather, ratios, cell, step)
         old_x = ax + here["before_x"]
         old_y = ay + here["before_y"]
         old_time = a_time - here["before_s"]
         if here["before_s"] > 0.0 and step == a_step and old_time >= step_s[step]:
             moved = _straighten(
                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                old_x, old_y, old_time, ax, ay, step, 1.0 * col, 1.0 * row, time,
+                old_x, old_y, old_time, ax, ay, step, 1.0 * col, 1.0 * row, time, s0,
             )  # fmt: skip
             if moved.time < time:
                 _write(here, moved, old_x, old_y, old_time)
@@ -763,7 +758,6 @@ def _burn(
                 ux = moved.ray_x
                 uy = moved.ray_y
                 run = moved.run
-        s0, x0, y0 = _ellipse(cells, recent, weather, ratios, cell, step)
         for dr in range(-1, 2):
             if row + dr < 0 or row + dr >= rows:
                 continue
