@@ -33,7 +33,7 @@ from leaveby.decision.scenario import (
     table_at,
 )
 from leaveby.decision.timing import best_route, durations_of, route_latest_s, time_way
-from leaveby.decision.triggers import design_step, lead_time_of, trigger_line
+from leaveby.decision.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes, roads_for
 from leaveby.fire.arrival import Arrival, arrive
 from leaveby.fire.ellipse import SHAPE_ASSUMPTIONS, SpreadTable
@@ -254,13 +254,15 @@ def _triggers(
     confidence = scenario.inputs.plan.confidence
     maps: dict[str, NDArray[np.float64]] = {}
     lines: list[TriggerLine] = []
-    step = design_step(table_at(scenario, choice, z=CENTRAL_Z), horizon_s=scenario.inputs.plan.horizon_s)
-    weather_at_s = float(scenario.weather.time_s[step])
+    table = table_at(scenario, choice, z=CENTRAL_Z)
     wheels: tuple[Way, ...] = ("tow", "car")
     for way in wheels:
         timing = timings.get(way)
         if timing is None or timing.route is None:
             continue
+        from_s, until_s = decision_span_s(timing, horizon_s=scenario.inputs.plan.horizon_s)
+        step = design_step(table, from_s=from_s, until_s=until_s)
+        weather_at_s = float(scenario.weather.time_s[step])
         ready_s = {0.5: timing.ready_s.p50_s, confidence: timing.ready_at_confidence_s}
         for level in sorted(ready_s):
             lead_s = lead_time_of(scenario, roads[way], timing=timing, choice=choice, confidence=level, step=step)

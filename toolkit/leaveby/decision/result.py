@@ -159,7 +159,8 @@ class TriggerLine:
     ready_s : float
         The lead time of the line.
     weather_at_s : float
-        The line is drawn for the weather of this step, the worst within the horizon, as if it held throughout.
+        The line is drawn for the weather of this step, the worst between the latest start and the end of a slow
+        drive, as if it held throughout.
     area : MultiPolygon
         Fire anywhere in it reaches the route before the household is through; in the grid's reference system.
     distance_m : tuple of (float, float)

@@ -29,13 +29,35 @@ from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH
 BEARINGS_DEG: Final = tuple(360.0 * k / 16.0 for k in range(16))
 
 
-def design_step(table: SpreadTable, *, horizon_s: float) -> int:
-    """Choose the design weather: the step within the horizon in which the fire is fastest over the burnable ground."""
+def design_step(table: SpreadTable, *, from_s: float, until_s: float) -> int:
+    """Choose the design weather: the step within a span of time in which the fire is fastest over what burns.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=20.0, cell_m=10.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> flat, still = np.zeros((2, 2), np.float32), np.zeros((3, 1))
+    >>> ros = np.array([[1.0], [3.0], [2.0]])
+    >>> table = SpreadTable(grid, np.zeros((2, 2), np.int32), flat, flat, np.array([0.0, 600.0, 1200.0]), ros, still,
+    ...                     still, np.zeros(1, bool))
+    >>> design_step(table, from_s=0.0, until_s=3600.0), design_step(table, from_s=1300.0, until_s=1400.0)
+    (1, 2)
+    """
     cells = np.bincount(table.zone[table.zone >= 0].ravel(), minlength=table.flat_head_ros_m_s.shape[1])
     mean_m_s = table.flat_head_ros_m_s @ (cells / cells.sum())
     ends_s = np.append(table.time_s[1:], np.inf)
-    within = (table.time_s < horizon_s) & (ends_s > 0.0)
+    within = (table.time_s < until_s) & (ends_s > from_s)
     return int(np.argmax(np.where(within, mean_m_s, -1.0)))
+
+
+def decision_span_s(timing: WayTiming, *, horizon_s: float) -> tuple[float, float]:
+    """Give the span for which a way's trigger line is drawn: from its latest start until the slow drive is over.
+
+    Where no latest start is known, the whole horizon: the worst weather of the day.
+    """
+    if timing.latest_start_s is None:
+        return 0.0, horizon_s
+    begin_s = max(timing.latest_start_s, 0.0)
+    return begin_s, begin_s + timing.required_s.p95_s
 
 
 def lead_time_of(

@@ -160,14 +160,14 @@ def _trigger_rows(result: HouseholdResult, frame: BaseGeometry) -> list[_Row]:
     rows = []
     for trigger in shown_triggers(result):
         words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
-        weather = f"the weather of {clock_words(result, trigger.weather_at_s)}, the day's worst"
+        weather = f"the weather of {clock_words(result, trigger.weather_at_s)}"
         look = {
             "color": WAY_COLOURS.get(trigger.way, INK),
             "linewidth": 1.8,
             "linestyle": WAY_DASHES.get(trigger.way, "-"),
         }
         if not trigger_edge(result, trigger, frame).is_empty:
-            rows.append(_Row(f"Trigger line in {weather}: fire inside it is too near to start to {words}", line=look))
+            rows.append(_Row(f"Trigger line, in {weather}: fire inside it is too near to start to {words}", line=look))
         elif trigger.area.intersects(frame):
             rows.append(_Row(f"In {weather}, fire anywhere on this map is too near to start to {words}"))
         else:

@@ -427,7 +427,7 @@ def describe_map(result: HouseholdResult) -> str:
         if near:
             bearing_deg, at_m = max(near, key=lambda item: item[1])
             parts.append(
-                f"Trigger line ({WAY_TITLES.get(line.way, line.way)}; in the day's worst weather, that of "
+                f"Trigger line ({WAY_TITLES.get(line.way, line.way)}; in the weather of "
                 f"{clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
                 f"{compass_words(bearing_deg)}, {distance_words(at_m)}."
             )
