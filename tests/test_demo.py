@@ -1,0 +1,156 @@
+"""The demo: the wheel carries it, it is the same twice, it fits a small machine, and it says what it has to say."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import resource
+import subprocess
+import sys
+import zipfile
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from leaveby import caution
+from leaveby.ask import demo_folder, load_plan, plan_household
+from leaveby.show.record import record_text, result_record, result_schema
+
+ROOT = Path(__file__).resolve().parents[1]
+TWO_GIB_IN_KIB = 2 * 1024 * 1024
+WARNINGS = ("-W", "error", "-W", "ignore::PendingDeprecationWarning")  # rasterio multiplies transforms the old way
+MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def installed_away(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The wheel's content in a folder of its own, away from the checkout."""
+    folder = tmp_path_factory.mktemp("wheel")
+    subprocess.run(
+        [sys.executable, "-m", "pip", "wheel", "--no-deps", "--quiet", "--wheel-dir", str(folder), str(ROOT)],
+        check=True,
+        capture_output=True,
+    )
+    (wheel,) = folder.glob("leaveby-*.whl")
+    with zipfile.ZipFile(wheel) as packed:
+        packed.extractall(folder / "site")
+    return folder / "site"
+
+
+@pytest.fixture(scope="module")
+def demo_run(installed_away: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """`leaveby demo --json` from the wheel, in an empty folder: where it wrote, and what it said."""
+    folder = tmp_path_factory.mktemp("somewhere")
+    done = subprocess.run(
+        [sys.executable, *WARNINGS, "-m", "leaveby.cli", "demo", "--json"],
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(installed_away)},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=900,
+    )
+    assert done.returncode == 0, done.stderr
+    return folder / "leaveby_out", done.stdout
+
+
+def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str]) -> None:
+    out, said = demo_run
+    record = json.loads(said)
+    assert record == json.loads((out / "result.json").read_text(encoding="utf-8"))
+    jsonschema.validate(record, result_schema())
+    assert next(iter(record)) == "override"
+    assert {path.name for path in out.iterdir()} == {
+        "result.json",
+        "plan.html",
+        "layers.gpkg",
+        "arrival.tif",
+        "lead_time.tif",
+        "route.gpx",
+        "timetable.csv",
+    }
+    for name in ("tow", "car"):
+        assert record["ways"][name]["latest_start"] is not None
+    assert record["scenario"]["members"] >= 500
+
+
+def test_the_demo_shows_the_leave_by_under_each_model_and_at_12_and_50_km_h(demo_run: tuple[Path, str]) -> None:
+    """About 12 km/h on a really bad day and runs near 50 km/h: common practice, no source."""
+    labels = " ".join(row["label"] for row in json.loads(demo_run[1])["what_if"])
+    for words in ("dry eucalypt", "Mark 5", "12 km/h", "50 km/h"):
+        assert words in labels
+
+
+def test_a_faster_fire_never_gives_more_time(demo_run: tuple[Path, str]) -> None:
+    rows = {row["label"]: row["latest_start"]["car"] for row in json.loads(demo_run[1])["what_if"]}
+    twelve, fifty = (next(at for label, at in rows.items() if f"{speed} km/h" in label) for speed in (12, 50))
+    assert fifty < twelve
+
+
+def test_the_demo_fits_in_two_gibibytes(demo_run: tuple[Path, str]) -> None:
+    assert demo_run
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < TWO_GIB_IN_KIB
+
+
+def test_the_library_installs_lean(installed_away: Path) -> None:
+    (metadata,) = installed_away.glob("leaveby-*.dist-info/METADATA")
+    wanted = re.findall(r"^Requires-Dist: ([\w-]+)(.*)$", metadata.read_text(encoding="utf-8"), re.MULTILINE)
+    always = {name.lower() for name, rest in wanted if "extra ==" not in rest}
+    assert not always & {
+        "jupyterlab",
+        "ipywidgets",
+        "jupytext",
+        "pytest",
+        "hypothesis",
+        "xclim",
+        "scikit-fmm",
+        "igraph",
+    }
+    assert {"numpy", "networkx", "osmnx", "geopandas"} <= always
+    extras = {name.lower() for name, rest in wanted if "lab" in rest}
+    assert "jupyterlab" in extras
+
+
+def test_the_same_seed_gives_the_same_answer_whatever_the_threads() -> None:
+    plan = replace(load_plan(demo_folder() / "plan.toml"), members=24)
+    one, two = (record_text(result_record(plan_household(plan, workers=n), made_at=MADE_AT)) for n in (1, 2))
+    assert one == two
+    other = plan_household(replace(plan, seed=plan.seed + 1), workers=2)
+    assert record_text(result_record(other, made_at=MADE_AT)) != one
+
+
+def test_two_fronts_and_a_cut_end() -> None:
+    """Fire came from two sides and the end of the one-way-out street burnt first (common practice, no source)."""
+    plan = replace(load_plan(demo_folder() / "plan_two_fronts.toml"), members=40)
+    result = plan_household(plan, workers=2)
+    route = result.ways["car"].route
+    assert route is not None
+    assert route.closes_first_s < result.fire.home_p50_s
+    assert len(plan.ignitions) == 2
+
+
+def test_every_output_says_that_official_warnings_override(demo_run: tuple[Path, str]) -> None:
+    out, _ = demo_run
+    for name in ("result.json", "plan.html", "route.gpx", "timetable.csv"):
+        assert caution.OVERRIDE.split(". ")[0] in (out / name).read_text(encoding="utf-8"), name
+    for name in ("layers.gpkg", "arrival.tif", "lead_time.tif"):
+        assert caution.OVERRIDE.split(". ")[0].encode() in (out / name).read_bytes(), name
+
+
+def test_no_output_promises_anything(demo_run: tuple[Path, str]) -> None:
+    out, _ = demo_run
+    for name in ("result.json", "plan.html", "timetable.csv"):
+        text = (out / name).read_text(encoding="utf-8").lower()
+        for words in (
+            "is safe to",
+            "you are safe",
+            "safe to stay",
+            "road will be open",
+            "you have time",
+            "enough time",
+        ):
+            assert words not in text, (name, words)
