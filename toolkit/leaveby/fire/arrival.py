@@ -123,7 +123,8 @@ def arrive(
     ----------
     spread : SpreadTable
     ignitions : sequence of Ignition
-        At least one.
+        At least one. Each is followed by itself, so the work grows with their number; places that start together can
+        be one ignition with a geometry of several parts.
     horizon_s : float
         Seconds from the scenario's start; above the first ignition's time.
     build_up : bool
@@ -161,28 +162,29 @@ def arrive(
     run = spread
     if spot_over_m > 0:
         run = replace(spread, zone=_bridge(spread, spot_over_m))
-    groups: list[tuple[list[Ignition], bool]] = []
-    steady: list[Ignition] = []
+    fires: list[tuple[Ignition, bool]] = []
     for ignition in ignitions:
         if not build_up:
-            steady.append(ignition)
+            fires.append((ignition, False))
             continue
-        parts = shapely.get_parts(ignition.geometry)
-        groups += [([Ignition(part, ignition.at_s)], True) for part in parts if part.geom_type == "Point"]
-        steady += [Ignition(part, ignition.at_s) for part in parts if part.geom_type != "Point"]
-    if steady:
-        groups.append((steady, False))
+        parts = _single_parts(ignition.geometry)
+        points = [part for part in parts if part.geom_type == "Point"]
+        others = [part for part in parts if part.geom_type != "Point"]
+        fires += [(Ignition(part, ignition.at_s), True) for part in points]
+        if others:
+            fires.append((Ignition(shapely.GeometryCollection(others), ignition.at_s), False))
 
+    # Each fire is followed by itself on a clock that starts with it: one more can then delay nothing.
     best: Arrival | None = None
-    for members, growing in groups:
-        step_s = run.time_s
-        at_s = np.array([member.at_s for member in members])
-        until = horizon_s
+    for fire, growing in fires:
+        seeds = _seeds(run, fire.geometry)
+        if seeds.shape[1] == 0:
+            continue
+        step_s = np.round(run.time_s - fire.at_s, 6)
+        until = horizon_s - fire.at_s
         if growing:
-            step_s = _grown_s(run.time_s - at_s[0])
-            until = float(_grown_s(np.array([horizon_s - at_s[0]]))[0])
-            at_s = np.zeros(1)
-        seeds = _seeds(run, members, at_s)
+            step_s = _grown_s(step_s)
+            until = float(_grown_s(np.array([until]))[0])
         time, east, north = _solve(run, seeds, step_s=step_s, horizon_s=until, sign=1.0)
         if growing:
             grown = np.isfinite(time)
@@ -190,7 +192,7 @@ def arrive(
             share = -np.expm1(-GROWTH_PER_S * np.maximum(time[grown], 1e-6))
             east[grown] = (east[grown] / share).astype(np.float32)
             north[grown] = (north[grown] / share).astype(np.float32)
-            time[grown] += members[0].at_s
+        time += fire.at_s
         if best is not None:
             later = time > best.time_s
             time[later] = best.time_s[later]
@@ -318,9 +320,12 @@ def lead_time(
         wind_east_m_s=spread.wind_east_m_s[step : step + 1],
         wind_north_m_s=spread.wind_north_m_s[step : step + 1],
     )
-    seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), np.concatenate(seed_value)])
-    time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s, sign=-1.0)
-    return time
+    # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
+    start_s = float(values.min())
+    after_s = np.round(np.concatenate(seed_value) - start_s, 6)
+    seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), after_s])
+    time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s - start_s, sign=-1.0)
+    return time + start_s
 
 
 def arrive_members(
@@ -466,55 +471,51 @@ def _ignition_faults(spread: SpreadTable, ignitions: Sequence[Ignition], *, hori
         if not extent.covers(geometry):
             faults.append(Fault(place, "lies outside the grid", "wholly on the grid", "take in more ground"))
             continue
-        seeds = _seeds(spread, [ignition], np.array([ignition.at_s]), whole=False)
-        cols = np.clip(np.floor(seeds[0] + 0.5).astype(int), 0, grid.cols - 1)
-        rows = np.clip(np.floor(seeds[1] + 0.5).astype(int), 0, grid.rows - 1)
-        if not np.any(spread.zone[rows, cols] >= 0):
+        if _seeds(spread, geometry).shape[1] == 0:
             faults.append(Fault(place, "lies on unburnable ground", "a place where something burns", "move it"))
     return faults
 
 
-def _seeds(
-    spread: SpreadTable, ignitions: Sequence[Ignition], at_s: NDArray[np.float64], *, whole: bool = True
-) -> NDArray[np.float64]:
-    """Ignition points as rows x, y (cells) and time: points, points along lines and edges, centres inside polygons."""
+def _seeds(spread: SpreadTable, geometry: BaseGeometry) -> NDArray[np.float64]:
+    """Ignition points on burnable cells as rows x, y (cells) and time 0.
+
+    Points as they are, points along lines and edges a quarter of a cell apart, and the centres inside polygons.
+    """
     grid = spread.grid
-    spacing = 0.25 * grid.cell_m
     found: list[NDArray[np.float64]] = []
-    for ignition, time in zip(ignitions, at_s, strict=True):
-        for part in shapely.get_parts(ignition.geometry):
-            dense = part if part.geom_type == "Point" else shapely.segmentize(part, spacing)
-            xy = shapely.get_coordinates(dense)
-            x = (xy[:, 0] - grid.x_min_m) / grid.cell_m - 0.5
-            y = (grid.y_max_m - xy[:, 1]) / grid.cell_m - 0.5
-            found.append(np.stack([x, y, np.full(x.size, time)]))
-            if part.geom_type == "Polygon":
-                x_min, y_min, x_max, y_max = part.bounds
-                cols = np.arange(
-                    max(int((x_min - grid.x_min_m) / grid.cell_m) - 1, 0),
-                    min(int((x_max - grid.x_min_m) / grid.cell_m) + 2, grid.cols),
-                )
-                rows = np.arange(
-                    max(int((grid.y_max_m - y_max) / grid.cell_m) - 1, 0),
-                    min(int((grid.y_max_m - y_min) / grid.cell_m) + 2, grid.rows),
-                )
-                centre_x, centre_y = np.meshgrid(
-                    grid.x_min_m + (cols + 0.5) * grid.cell_m, grid.y_max_m - (rows + 0.5) * grid.cell_m
-                )
-                inside = shapely.contains_xy(part, centre_x.ravel(), centre_y.ravel()).reshape(centre_x.shape)
-                row, col = np.nonzero(inside)
-                found.append(
-                    np.stack([cols[col].astype(float), rows[row].astype(float), np.full(row.size, float(time))])
-                )
+    for part in _single_parts(geometry):
+        dense = part if part.geom_type == "Point" else shapely.segmentize(part, 0.25 * grid.cell_m)
+        xy = shapely.get_coordinates(dense)
+        found.append(
+            np.stack([(xy[:, 0] - grid.x_min_m) / grid.cell_m - 0.5, (grid.y_max_m - xy[:, 1]) / grid.cell_m - 0.5])
+        )
+        if part.geom_type == "Polygon":
+            x_min, y_min, x_max, y_max = part.bounds
+            cols = np.arange(
+                max(int((x_min - grid.x_min_m) / grid.cell_m) - 1, 0),
+                min(int((x_max - grid.x_min_m) / grid.cell_m) + 2, grid.cols),
+            )
+            rows = np.arange(
+                max(int((grid.y_max_m - y_max) / grid.cell_m) - 1, 0),
+                min(int((grid.y_max_m - y_min) / grid.cell_m) + 2, grid.rows),
+            )
+            x, y = np.meshgrid(grid.x_min_m + (cols + 0.5) * grid.cell_m, grid.y_max_m - (rows + 0.5) * grid.cell_m)
+            row, col = np.nonzero(shapely.contains_xy(part, x.ravel(), y.ravel()).reshape(x.shape))
+            found.append(np.stack([cols[col], rows[row]]).astype(np.float64))
     seeds = np.concatenate(found, axis=1)
     # a point on the outer edge belongs to the cell inside
     seeds[0] = np.clip(seeds[0], -0.5 + 1e-6, grid.cols - 0.5 - 1e-6)
     seeds[1] = np.clip(seeds[1], -0.5 + 1e-6, grid.rows - 0.5 - 1e-6)
-    if whole:
-        col = np.floor(seeds[0] + 0.5).astype(int)
-        row = np.floor(seeds[1] + 0.5).astype(int)
-        seeds = seeds[:, spread.zone[row, col] >= 0]
-    return _earliest(seeds)
+    at = np.floor(seeds + 0.5).astype(int)
+    seeds = seeds[:, spread.zone[at[1], at[0]] >= 0]
+    return np.vstack([seeds, np.zeros(seeds.shape[1])])
+
+
+def _single_parts(geometry: BaseGeometry) -> list[BaseGeometry]:
+    """Points, lines and polygons of a geometry, however deep its collections."""
+    if hasattr(geometry, "geoms"):
+        return [single for part in geometry.geoms for single in _single_parts(part)]
+    return [geometry]
 
 
 def _earliest(seeds: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -242,23 +242,25 @@ def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: floa
         t = min(end_x, end_y)
         if t >= length - 1e-6:
             return True
+        corner = abs(end_x - end_y) < 1e-7
         if reach > 0:
             ix = math.floor(x0 + ux * (t + 1e-7) + 0.5)
             iy = math.floor(y0 + uy * (t + 1e-7) + 0.5)
-        elif abs(end_x - end_y) < 1e-7:
-            if (
-                0 <= ix + way_x < cols
-                and 0 <= iy + way_y < rows
-                and cells[iy * cols + ix + way_x]["zone"] < 0
-                and cells[(iy + way_y) * cols + ix]["zone"] < 0
-            ):
-                return False
+        elif corner:
             ix += way_x
             iy += way_y
         elif end_x < end_y:
             ix += way_x
         else:
             iy += way_y
+        if (
+            corner
+            and 0 <= ix < cols
+            and 0 <= iy < rows
+            and cells[iy * cols + ix - way_x]["zone"] < 0
+            and cells[(iy - way_y) * cols + ix]["zone"] < 0
+        ):
+            return False
 
 
 @compiled
@@ -490,18 +492,25 @@ def follow_leg(
             half_time = time
         if t >= length - 1e-6:
             break
+        corner = abs(end_x - end_y) < 1e-7
         if reach > 0:
             ix = math.floor(x0 + ux * (t + 1e-7) + 0.5)
             iy = math.floor(y0 + uy * (t + 1e-7) + 0.5)
-        elif abs(end_x - end_y) < 1e-7:
-            if barriers and cells[iy * cols + ix + way_x]["zone"] < 0 and cells[(iy + way_y) * cols + ix]["zone"] < 0:
-                return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+        elif corner:
             ix += way_x
             iy += way_y
         elif end_x < end_y:
             ix += way_x
         else:
             iy += way_y
+        # two barrier cells that touch at a corner let nothing through
+        if (
+            barriers
+            and corner
+            and cells[iy * cols + ix - way_x]["zone"] < 0
+            and cells[(iy - way_y) * cols + ix]["zone"] < 0
+        ):
+            return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
 
     if crossed == 0:
         if same or pieces <= LEG_PIECES or step != a_step:

@@ -117,6 +117,11 @@ def _grass(wind_km_h: NDArray[np.float64]) -> NDArray[np.float64]:
     return 1.1 * W**0.464
 
 
+def _uncapped_ratio(wind_km_h: NDArray[np.float64], *, grass: bool) -> NDArray[np.float64]:
+    ratio = _grass(wind_km_h) if grass else np.minimum(_alexander_1985(wind_km_h), _taylor_1997(wind_km_h))
+    return np.maximum(ratio, 1.0)
+
+
 def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[np.float64]:
     """Length-to-breadth ratio of the ellipse for a wind that already holds the slope's share.
 
@@ -153,8 +158,7 @@ def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[n
     wind = np.asarray(wind_km_h, dtype=np.float64)
     if not np.all(np.isfinite(wind)) or np.any(wind < 0):
         raise InputError([Fault("wind", "is negative or not a number", "0 km/h or more", "correct the wind")])
-    ratio = _grass(wind) if grass else np.minimum(_alexander_1985(wind), _taylor_1997(wind))
-    return np.clip(ratio, 1.0, LENGTH_TO_BREADTH_LIMIT)
+    return np.minimum(_uncapped_ratio(wind, grass=grass), LENGTH_TO_BREADTH_LIMIT)
 
 
 def eccentricity(ratio: ArrayLike) -> NDArray[np.float64]:
@@ -219,9 +223,9 @@ def growth_from_point(time_s: ArrayLike) -> NDArray[np.float64]:
 
 @cache
 def shape_table() -> NDArray[np.float64]:
-    """Length-to-breadth of forest (row 0) and grass (row 1) at every quarter km/h from 0 to 400, read only.
+    """Length-to-breadth of forest (row 0) and grass (row 1) at every quarter km/h from 0 to 400, read only, not capped.
 
-    Between its entries the ratio is taken on the straight line: off by less than 0.001.
+    Between its entries the ratio is taken on the straight line (off by less than 0.001), then capped.
 
     Examples
     --------
@@ -229,7 +233,7 @@ def shape_table() -> NDArray[np.float64]:
     ((2, 1601), 1.171)
     """
     wind_km_h = LB_TABLE_STEP_KM_H * np.arange(LB_TABLE_SIZE)
-    table = np.stack([length_to_breadth(wind_km_h), length_to_breadth(wind_km_h, grass=True)])
+    table = np.stack([_uncapped_ratio(wind_km_h, grass=False), _uncapped_ratio(wind_km_h, grass=True)])
     table.setflags(write=False)
     return table
 
@@ -282,6 +286,7 @@ def local_ellipse(
     else:
         below = int(at)
         ratio = ratio_row[below] + (at - below) * (ratio_row[below + 1] - ratio_row[below])
+    ratio = min(ratio, LENGTH_TO_BREADTH_LIMIT)
     e = math.sqrt(1.0 - 1.0 / (ratio * ratio))
     if flat:
         return flat_head_ros_m_s, e, east, north

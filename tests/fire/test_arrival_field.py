@@ -1,0 +1,310 @@
+"""Arrival on varied ground: against scikit-fmm, backward against forward, real terrain, and what always holds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+import skfmm
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pyproj import Transformer
+from rasterio.transform import from_origin
+from rasterio.warp import Resampling, reproject
+from scipy import ndimage
+
+from leaveby.fire.arrival import Ignition, arrive, arrive_members, ignite_point, lead_time
+from leaveby.fire.ellipse import SpreadTable
+from leaveby.fire.terrain import Grid, Terrain, centre_of, fill_voids, gradients
+
+CELL_M = 30.0
+DEM = Path(__file__).parent.parent / "data" / "andorra_dem.tif"
+
+
+def square(cells: int, cell_m: float = CELL_M) -> Grid:
+    return Grid(x_min_m=0.0, y_max_m=cells * cell_m, cell_m=cell_m, rows=cells, cols=cells, crs="EPSG:32755")
+
+
+def table(grid: Grid, *, zone=None, gradient=None, time_s=(0.0,), head=((0.5,),), east=None, north=None) -> SpreadTable:
+    flat = np.zeros(grid.shape, dtype=np.float32)
+    head = np.asarray(head, dtype=np.float64)
+    still = np.zeros(head.shape)
+    return SpreadTable(
+        grid,
+        np.zeros(grid.shape, dtype=np.int32) if zone is None else zone,
+        flat if gradient is None else gradient[0],
+        flat if gradient is None else gradient[1],
+        np.asarray(time_s, dtype=np.float64),
+        head,
+        still if east is None else np.asarray(east, dtype=np.float64),
+        still if north is None else np.asarray(north, dtype=np.float64),
+        np.zeros(head.shape[1], dtype=bool),
+    )
+
+
+def hills(grid: Grid, seed: int, *, steepest: float = 0.4):
+    """Gradients of a sum of waves, as a smooth made-up terrain."""
+    rng = np.random.default_rng(seed)
+    x, y = np.meshgrid(np.arange(grid.cols), np.arange(grid.rows))
+    east, north = np.zeros(grid.shape), np.zeros(grid.shape)
+    for _ in range(5):
+        k = 2 * np.pi / rng.uniform(25, 60)
+        bearing, phase = rng.uniform(0, 2 * np.pi, 2)
+        wave = np.cos(k * (x * np.cos(bearing) - y * np.sin(bearing)) + phase) * steepest / 5
+        east += wave * np.cos(bearing)
+        north += wave * np.sin(bearing)
+    return east.astype(np.float32), north.astype(np.float32)
+
+
+def test_isotropic_smooth_speed_against_scikit_fmm() -> None:
+    # Source: scikit-fmm, second order, started from a circle so that its own error at the source stays out.
+    n = 401
+    grid = square(n, 1.0)
+    x, y = np.meshgrid(np.arange(n), np.arange(n))
+    speed = 1.0 + 0.4 * np.sin(2 * np.pi * x / 200) * np.cos(2 * np.pi * y / 160)
+    spread = table(grid, zone=np.arange(n * n, dtype=np.int32).reshape(n, n), head=speed.reshape(1, -1))
+    centre = centre_of(grid, 200, col=200)
+    time = arrive(spread, [ignite_point(*centre)], horizon_s=1e9).time_s
+    distance = np.hypot(x - 200, y - 200)
+    start = 15.0
+    # exact time to the circle is not known: our own, averaged over the circle's cells, sets its clock
+    ring = np.abs(distance - start) < 0.5
+    local = np.where(distance <= start + 2, time, 0.0)
+    reference = np.asarray(skfmm.travel_time(distance - start, speed, order=2))
+    offset = np.mean((local - reference)[ring])
+    far = distance > 60
+    error = time[far] / (reference[far] + offset) - 1.0
+    assert np.abs(error).max() < 0.01
+    assert np.abs(error).mean() < 0.003
+
+
+def test_barriers_against_scikit_fmm() -> None:
+    # Source: scikit-fmm, second order, the barriers masked.
+    n = 400
+    grid = square(n, 1.0)
+    x, y = np.meshgrid(np.arange(n), np.arange(n))
+    barrier = np.zeros((n, n), dtype=bool)
+    barrier[80:84, :300] = True
+    barrier[200:204, 100:] = True
+    barrier[250:360, 190:196] = True
+    spread = table(grid, zone=np.where(barrier, -1, 0).astype(np.int32), head=[[1.0]])
+    time = arrive(spread, [ignite_point(*centre_of(grid, 40, col=40))], horizon_s=1e9).time_s
+    phi = np.ma.MaskedArray(np.hypot(x - 40, y - 40) - 8.0, barrier)
+    reference = skfmm.travel_time(phi, np.ones((n, n)), order=2).filled(0.0) + 8.0
+    far = ~barrier & (np.hypot(x - 40, y - 40) > 15)
+    assert np.abs(time[far] / reference[far] - 1.0).max() < 0.01
+    assert np.isinf(time[barrier]).all()
+
+
+def test_a_wall_that_touches_only_at_corners_holds() -> None:
+    grid = square(40)
+    zone = np.zeros(grid.shape, dtype=np.int32)
+    np.fill_diagonal(zone, -1)
+    time = arrive(table(grid, zone=zone), [ignite_point(*centre_of(grid, 5, col=30))], horizon_s=1e9).time_s
+    assert np.isfinite(time[np.triu_indices(40, 1)]).all()
+    assert np.isinf(time[np.tril_indices(40)]).all()
+
+
+def test_spotting_crosses_what_is_narrower_and_not_what_is_wider() -> None:
+    grid = square(60)
+    zone = np.zeros(grid.shape, dtype=np.int32)
+    zone[:, 20:22] = -1  # 60 m
+    zone[:, 40:46] = -1  # 180 m
+    spread = table(grid, zone=zone)
+    start = [ignite_point(*centre_of(grid, 30, col=5))]
+    none = arrive(spread, start, horizon_s=1e9).time_s
+    some = arrive(spread, start, horizon_s=1e9, spot_over_m=100.0).time_s
+    wide = arrive(spread, start, horizon_s=1e9, spot_over_m=200.0).time_s
+    assert np.isinf(none[30, 25])
+    assert np.isclose(some[30, 25], 20 * CELL_M / 0.5, rtol=1e-3)
+    assert np.isinf(some[30, 50])
+    assert np.isfinite(wide[30, 50])
+    assert np.isinf(wide[zone < 0]).all()
+
+
+def test_backward_equals_forward() -> None:
+    # Plain logic: the time from y to s is one number, whichever end one starts at.
+    grid = square(160)
+    rng = np.random.default_rng(11)
+    zone = (np.add.outer(np.arange(160) // 25, np.arange(160) // 40) % 3).astype(np.int32)
+    zone[70:74, 30:120] = -1
+    spread = table(
+        grid,
+        zone=zone,
+        gradient=hills(grid, 4),
+        head=[[0.3, 0.45, 0.6]],
+        east=[[4.0, 5.0, 4.0]],
+        north=[[2.0, 2.0, 3.0]],
+    )
+    target = centre_of(grid, 40, col=110)
+    lead = lead_time(spread, [target], value_s=[0.0])
+    errors = []
+    while len(errors) < 50:
+        row, col = rng.integers(5, 155, 2)
+        if zone[row, col] < 0 or np.hypot(row - 40, col - 110) < 15:
+            continue
+        forward = arrive(spread, [ignite_point(*centre_of(grid, row, col=col))], horizon_s=1e9).time_s[40, 110]
+        errors.append(lead[row, col] / forward - 1.0)
+    assert np.abs(errors).max() < 0.01
+
+
+def test_lead_time_takes_the_least_over_points_with_negative_values() -> None:
+    grid = square(80)
+    spread = table(grid, head=[[0.5]], east=[[5.0]], north=[[0.0]])
+    points = [centre_of(grid, 20, col=20), centre_of(grid, 60, col=50)]
+    together = lead_time(spread, points, value_s=[-600.0, -4000.0])
+    alone = [
+        lead_time(spread, [point], value_s=[value]) for point, value in zip(points, (-600.0, -4000.0), strict=True)
+    ]
+    assert np.allclose(together, np.minimum(*alone), rtol=1e-6, atol=1e-3)
+    assert together[60, 50] == -4000.0
+    assert lead_time(spread, points, value_s=[-600.0, -4000.0], horizon_s=0.0).max() == np.inf
+
+
+def andorra(cell_m: float) -> Terrain:
+    """The open terrain in UTM zone 31N, 18 km on a side, with its voids filled."""
+    with rasterio.open(DEM) as source:
+        raw = source.read(1)
+        filled, voids = fill_voids(raw.astype(np.float64), valid=raw != source.nodata)
+        assert voids == 790
+        cells = round(18_000 / cell_m)
+        grid = Grid(x_min_m=372_000.0, y_max_m=4_719_000.0, cell_m=cell_m, rows=cells, cols=cells, crs="EPSG:32631")
+        elevation = np.empty(grid.shape)
+        reproject(
+            filled,
+            elevation,
+            src_transform=source.transform,
+            src_crs=source.crs,
+            dst_transform=from_origin(grid.x_min_m, grid.y_max_m, cell_m, cell_m),
+            dst_crs=grid.crs,
+            resampling=Resampling.cubic_spline,
+        )
+    return Terrain(grid, elevation)
+
+
+# The eight settlements of those valleys, longitude and latitude in degrees (memory).
+SETTLEMENTS = (
+    (1.5218, 42.5063),
+    (1.5828, 42.5361),
+    (1.5333, 42.5562),
+    (1.5148, 42.5450),
+    (1.5976, 42.5676),
+    (1.4914, 42.4637),
+    (1.5341, 42.5077),
+    (1.4842, 42.5719),
+)
+
+
+@pytest.mark.parametrize("wind", [(4.0, 4.0), (0.0, 6.0)])
+def test_real_terrain_hardly_changes_when_its_resolution_is_doubled(wind: tuple[float, float]) -> None:
+    # Source of the terrain: SRTM tile N42E001, NASA/USGS, public domain. Limit: the accuracy asked of this solver.
+    to_utm = Transformer.from_crs("EPSG:4326", "EPSG:32631", always_xy=True)
+    x, y = to_utm.transform(*np.array(SETTLEMENTS).T)
+    found = []
+    for cell_m in (30.0, 15.0):
+        terrain = andorra(cell_m)
+        grid = terrain.grid
+        spread = table(grid, gradient=gradients(terrain), head=[[0.5]], east=[[wind[0]]], north=[[wind[1]]])
+        time = arrive(spread, [ignite_point(377_000.0, 4_705_500.0)], horizon_s=1e9).time_s
+        at = [(grid.y_max_m - y) / cell_m - 0.5, (x - grid.x_min_m) / cell_m - 0.5]
+        found.append(ndimage.map_coordinates(time, at, order=1))
+    assert np.abs(found[1] / found[0] - 1.0).max() < 0.02
+
+
+LATER = 0.01  # share of the time by which a path may miss the best one where the ground varies
+
+
+@st.composite
+def scenes(draw):
+    """A small scene with hills, three fuels, barriers and two or three weather steps."""
+    seed = draw(st.integers(0, 10_000))
+    rng = np.random.default_rng(seed)
+    grid = square(48)
+    patch = np.kron(rng.integers(0, 3, (6, 6)), np.ones((8, 8), dtype=int)).astype(np.int32)
+    for _ in range(2):
+        row, col = rng.integers(4, 40, 2)
+        patch[row : row + 2, col : col + 9] = -1
+    steps = int(rng.integers(1, 4))
+    wind = rng.uniform(0, 8, (steps, 1)) * np.ones((1, 3))
+    bearing = rng.uniform(0, 2 * np.pi, (steps, 1))
+    spread = table(
+        grid,
+        zone=patch,
+        gradient=hills(grid, seed, steepest=draw(st.sampled_from([0.0, 0.2, 0.4]))),
+        time_s=1200.0 * np.arange(steps),
+        head=rng.uniform(0.1, 0.8, (steps, 3)),
+        east=wind * np.cos(bearing),
+        north=wind * np.sin(bearing),
+    )
+    burnable = np.argwhere(patch >= 0)
+    cells = [tuple(int(i) for i in burnable[k]) for k in rng.integers(0, len(burnable), 2)]
+    return spread, [centre_of(grid, row, col=col) for row, col in cells], rng
+
+
+@settings(max_examples=25, deadline=None)
+@given(scenes())
+def test_a_faster_field_is_not_later(scene) -> None:
+    spread, (start, _), rng = scene
+    faster = replace(spread, flat_head_ros_m_s=spread.flat_head_ros_m_s * rng.uniform(1.0, 1.5, (1, 3)))
+    slow = arrive(spread, [ignite_point(*start)], horizon_s=1e7).time_s
+    fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
+    burnt = np.isfinite(slow)
+    assert np.all(fast[burnt] <= slow[burnt] * (1 + LATER) + 1.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(scenes())
+def test_one_more_ignition_delays_nothing(scene) -> None:
+    spread, (first, second), _ = scene
+    one = arrive(spread, [ignite_point(*first)], horizon_s=1e7).time_s
+    two = arrive(spread, [ignite_point(*first), ignite_point(*second, at_s=900.0)], horizon_s=1e7).time_s
+    burnt = np.isfinite(one)
+    assert np.all(two[burnt] <= one[burnt])
+
+
+@settings(max_examples=25, deadline=None)
+@given(scenes(), st.floats(-5000, 5000))
+def test_a_shifted_clock_shifts_all(scene, shift: float) -> None:
+    spread, (start, _), _ = scene
+    early = np.append(-1e5, spread.time_s + 200.0)
+
+    def first_too(values):
+        return np.concatenate([values[:1], values])
+
+    spread = replace(
+        spread,
+        time_s=early,
+        flat_head_ros_m_s=first_too(spread.flat_head_ros_m_s),
+        wind_east_m_s=first_too(spread.wind_east_m_s),
+        wind_north_m_s=first_too(spread.wind_north_m_s),
+    )
+    moved = replace(spread, time_s=early + shift)
+    here = arrive(spread, [ignite_point(*start)], horizon_s=9000.0).time_s
+    there = arrive(moved, [ignite_point(*start, at_s=shift)], horizon_s=9000.0 + shift).time_s
+    burnt = np.isfinite(here) & np.isfinite(there)
+    assert np.sum(np.isfinite(here) != np.isfinite(there)) <= 1
+    assert np.allclose(there[burnt] - shift, here[burnt], rtol=1e-9, atol=1e-4)
+
+
+def test_members_come_in_order_and_equal_single_runs() -> None:
+    grid = square(40)
+    speeds = [0.2, 0.4, 0.8, 0.3]
+    counted: list[int] = []
+    start = [ignite_point(*centre_of(grid, 20, col=20))]
+    runs = arrive_members(
+        (table(grid, head=[[speed]]) for speed in speeds), start, horizon_s=1e7, threads=2, progress=counted.append
+    )
+    for speed, run in zip(speeds, runs, strict=True):
+        assert np.array_equal(run.time_s, arrive(table(grid, head=[[speed]]), start, horizon_s=1e7).time_s)
+    assert counted == [1, 2, 3, 4]
+
+
+def test_inputs_stay_as_they_were() -> None:
+    grid = square(30)
+    spread = table(grid, gradient=hills(grid, 1))
+    before = spread.gradient_east.copy()
+    arrive(spread, [Ignition(ignite_point(400.0, 400.0).geometry)], horizon_s=1e6)
+    assert np.array_equal(before, spread.gradient_east)
