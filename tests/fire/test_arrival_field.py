@@ -17,7 +17,7 @@ from rasterio.warp import Resampling, reproject
 from scipy import ndimage
 
 from leaveby.fire.arrival import Ignition, arrive, arrive_members, ignite_point, lead_time
-from leaveby.fire.ellipse import SpreadTable
+from leaveby.fire.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid, Terrain, centre_of, fill_voids, gradients
 
 CELL_M = 30.0
@@ -308,3 +308,25 @@ def test_inputs_stay_as_they_were() -> None:
     before = spread.gradient_east.copy()
     arrive(spread, [Ignition(ignite_point(400.0, 400.0).geometry)], horizon_s=1e6)
     assert np.array_equal(before, spread.gradient_east)
+
+
+@pytest.mark.parametrize("wind_m_s", [0.0, 5.0])
+def test_fire_goes_round_the_corner_of_a_barrier_itself(wind_m_s: float) -> None:
+    # Plain geometry: behind the end of a wall, the shortest way leads over the wall's corner.
+    grid = square(120)
+    zone = np.zeros(grid.shape, dtype=np.int32)
+    zone[:80, 60:62] = -1
+    spread = table(grid, zone=zone, head=[[0.5]], east=[[wind_m_s]], north=[[0.0]])
+    x0, y0 = centre_of(grid, 60, col=30)
+    time = arrive(spread, [ignite_point(x0, y0)], horizon_s=1e9).time_s
+    e = float(eccentricity(length_to_breadth(3.6 * wind_m_s)))
+
+    def takes(x, y):  # time for a displacement, of the ellipse about its rear focus
+        return (np.hypot(x, y) - e * x) / (0.5 * (1 - e))
+
+    near, far = grid.x_min_m + 60 * CELL_M, grid.x_min_m + 62 * CELL_M
+    below = grid.y_max_m - 80 * CELL_M
+    for row, col in [(70, 64), (60, 66), (78, 62), (40, 70)]:
+        x, y = centre_of(grid, row, col=col)
+        exact = takes(near - x0, below - y0) + takes(far - near, 0.0) + takes(x - far, y - below)
+        assert time[row, col] == pytest.approx(exact, rel=0.005)

@@ -609,6 +609,58 @@ def _straighten(
 
 
 @compiled
+def _round_corner(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    parts: NDArray[np.float64],
+    col: int,
+    row: int,
+    ax: float,
+    ay: float,
+    a_time: float,
+    a_step: int,
+    x: float,
+    y: float,
+) -> Leg:
+    """The best leg from an anchor to a point round a barrier's corner at a cell; a late one where there is none."""
+    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+    for down in range(-1, 1):
+        for right in range(-1, 1):
+            if row + down < 0 or row + down + 1 >= rows or col + right < 0 or col + right + 1 >= cols:
+                continue
+            at = (row + down) * cols + col + right
+            shut = 0
+            for other in (at, at + 1, at + cols, at + cols + 1):
+                if cells[other]["zone"] < 0:
+                    shut += 1
+            if shut != 1:
+                continue
+            corner_x = col + right + 0.5
+            corner_y = row + down + 0.5
+            first = follow_leg(
+                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
+                ax, ay, a_time, a_step, corner_x, corner_y, 0.0, 0.0,
+            )  # fmt: skip
+            if not first.time < best.time:
+                continue
+            step = a_step
+            while first.time >= step_s[step + 1]:
+                step += 1
+            second = follow_leg(
+                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
+                corner_x, corner_y, first.time, step, x, y, 0.0, 0.0,
+            )  # fmt: skip
+            if second.time < best.time:
+                best = second
+    return best
+
+
+@compiled
 def _put(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int, key: float, cell: int) -> None:
     """Put a cell into a heap of some size that has room for it."""
     at = size
@@ -797,6 +849,14 @@ def _burn(
                     ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux, uy,
                 )  # fmt: skip
                 if new.anchor_time > a_time:
+                    before_x = ax
+                    before_y = ay
+                    before_time = a_time
+                if new.time == np.inf:
+                    new = _round_corner(
+                        cells, rows, cols, recent, weather, ratios, step_s, parts,
+                        col, row, ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr),
+                    )  # fmt: skip
                     before_x = ax
                     before_y = ay
                     before_time = a_time
