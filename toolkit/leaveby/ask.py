@@ -119,7 +119,7 @@ def plan_household(
     workers : int, optional
         Threads; as many as the machine has processors when left out. The answer does not depend on it.
     progress : callable, optional
-        Called with (what, done, total).
+        Called with (what, done, total, present leave-bys in words).
 
     Returns
     -------

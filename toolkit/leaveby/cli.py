@@ -234,16 +234,19 @@ def _say_faults(error: InputError, errors: Console) -> None:
 
 
 @contextmanager
-def _progress(errors: Console) -> Iterator[Callable[[str, int, int], None]]:
-    """Show a bar per run of members on standard error; the present one also says how many are done."""
+def _progress(errors: Console) -> Iterator[Callable[[str, int, int, str], None]]:
+    """Show a bar per run of members on standard error; with how many are done and the leave-by as it stands."""
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
-    with Progress(*columns, TimeElapsedColumn(), console=errors, transient=False) as bar:
+    with Progress(
+        *columns, TimeElapsedColumn(), TextColumn("{task.fields[present]}"), console=errors, transient=False
+    ) as bar:
         tasks: dict[str, TaskID] = {}
 
-        def tell(what: str, done: int, total: int) -> None:
+        def tell(what: str, done: int, total: int, present: str) -> None:
             if what not in tasks:
-                tasks[what] = bar.add_task(what, total=total)
-            bar.update(tasks[what], completed=done)
+                tasks[what] = bar.add_task(what, total=total, present="")
+            words = f"leave-by at present: {present}" if present else ""
+            bar.update(tasks[what], completed=done, total=total, present=words)
 
         yield tell
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import timedelta
 from typing import Final
 
 import numpy as np
@@ -11,7 +13,16 @@ from numpy.typing import NDArray
 from leaveby.decision.closing import StretchCells, closing_times, select, stretch_cells
 from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.last_resort import last_resort_side, refuge_place, refuge_routes
-from leaveby.decision.members import Draws, MemberFires, draw_members, first_draws, run_members
+from leaveby.decision.members import (
+    Draws,
+    MemberFires,
+    draw_members,
+    join_draws,
+    join_fires,
+    pick_draws,
+    run_members,
+)
+from leaveby.decision.precision import bootstrap_precision, half_width_s
 from leaveby.decision.result import (
     WAY_WORDS,
     FireSummary,
@@ -27,28 +38,34 @@ from leaveby.decision.scenario import (
     FireChoice,
     HouseholdInputs,
     Scenario,
+    central_ignitions,
+    choice_weather,
+    member_ignitions,
     member_table,
     plans_choice,
     prepare,
     table_at,
 )
+from leaveby.decision.sensitivity import moved
 from leaveby.decision.timing import best_route, durations_of, route_latest_s, time_way
 from leaveby.decision.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes, roads_for
-from leaveby.fire.arrival import Arrival, arrive
+from leaveby.fire.arrival import Arrival, Ignition, arrive
 from leaveby.fire.ellipse import SHAPE_ASSUMPTIONS, SpreadTable
 from leaveby.fire.embers import EMBER_ASSUMPTIONS, ember_arrival_at, zone_spotting_m
 from leaveby.fire.model_error import ERROR_ASSUMPTIONS, ros_factors
 from leaveby.fire.spread import FOREST_MODELS, flat_spread
 from leaveby.fire.validity import model_assumptions, outside_validity
-from leaveby.household.plan import WAYS, Way, ways, why_no_way
+from leaveby.household.plan import WAYS, Plan, Way, ways, why_no_way
 from leaveby.household.readiness import ready_times
 from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH, WIND_SPEED_ERROR, WIND_TURN_ERROR_DEG
-from leaveby.roads.network import csr
+from leaveby.roads.network import RoutingGraph, csr
 from leaveby.units import km_h_from_m_s, min_from_s
 
+BATCH: Final = 125
 PILOT_MEMBERS: Final = 12
 WHAT_IF_MEMBERS: Final = 60
+MORE_WIND_M_S: Final = 10.0 / 3.6
 MODEL_WORDS: Final[Mapping[str, str]] = {
     "dry_eucalypt": "dry eucalypt forest equation",
     "mark5": "Mark 5 forest equation",
@@ -61,7 +78,8 @@ ENDS: Final[Mapping[str, str]] = {
     "foot": "From now on no way out on foot.",
 }
 
-Progress = Callable[[str, int, int], None]
+Progress = Callable[[str, int, int, str], None]
+"""Called with what is computed, how many members are done, of how many, and the present leave-bys in words."""
 
 
 def answer_household(
@@ -80,7 +98,7 @@ def answer_household(
     workers : int
         Threads; the answer does not depend on it.
     progress : callable, optional
-        Called with (what, done, total).
+        Called with (what, done, total, present leave-bys in words).
     official : sequence of OfficialWarning
         Public warnings that cover the home: they stand first.
 
@@ -98,68 +116,95 @@ def answer_household(
     choice = plans_choice(plan)
     places = tuple(scenario.safe_cells)
     cells = stretch_cells(inputs.terrain.grid, list(scenario.network.geometry), standoff_m=plan.roads.standoff_m)
-    draws = draw_members(plan.members, len(plan.tasks), rng=np.random.default_rng(plan.seed))
-    central = arrive(table_at(scenario, choice, z=CENTRAL_Z), scenario.ignitions, horizon_s=plan.horizon_s)
+    rng = np.random.default_rng(plan.seed)
+    first = _draw(plan, min(BATCH, plan.members), rng)
+    central = arrive(table_at(scenario, choice, z=CENTRAL_Z), central_ignitions(scenario), horizon_s=plan.horizon_s)
     central_closing_s = closing_times(cells, central.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
 
+    graph = csr(scenario.network)
     roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(plan)}
-    candidates = _candidates(scenario, roads, choice=choice, draws=draws, cells=cells)
-    refuges = refuge_routes(scenario, roads, graph=csr(scenario.network))
+    candidates = _candidates(scenario, roads, choice=choice, draws=first, cells=cells, graph=graph)
+    refuges = refuge_routes(scenario, roads, graph=graph)
     known = [*(one for found in candidates.values() for one in found), *(one.route for one in refuges)]
     edges = sorted({edge for one in known for edge in one.edges})
     column_of = {edge: column for column, edge in enumerate(edges)}
     watched = select(cells, np.array(edges, dtype=np.int64))
 
-    def fires(fire: FireChoice, who: Draws, what: str) -> MemberFires:
+    def fires_of(fire: FireChoice, who: Draws, what: str) -> MemberFires:
         return _fires(scenario, fire, draws=who, watched=watched, workers=workers, progress=progress, what=what)
 
-    main = fires(choice, draws, "members")
-    reached = np.isfinite(main.point_arrival_s[:, 1:]).mean(axis=0)
-    burnt_share = {name: float(share) for name, share in zip(places, reached, strict=True)}
-    chosen = {
-        way: best_route(
+    fires = _fires(
+        scenario,
+        choice,
+        draws=first,
+        watched=watched,
+        workers=workers,
+        progress=progress,
+        what="members",
+        wanted=plan.members,
+    )
+    draws = first
+    while True:
+        chosen = _chosen(scenario, candidates, fires=fires, draws=draws, column_of=column_of, places=places)
+        wanted = _members_wanted(scenario, chosen, fires=fires, draws=draws, column_of=column_of)
+        if draws.members >= wanted:
+            break
+        batch = _draw(plan, min(BATCH, wanted - draws.members), rng)
+        present = _leave_bys(scenario, chosen, draws=draws, closing_s=fires.closing_s, column_of=column_of)
+        more = _fires(
             scenario,
-            found,
-            closing_s=main.closing_s,
-            column_of=column_of,
-            drive_factor=draws.drive_factor,
-            burnt_share=burnt_share,
+            choice,
+            draws=batch,
+            watched=watched,
+            workers=workers,
+            progress=progress,
+            what="members",
+            before=draws.members,
+            wanted=wanted,
+            present=_in_words(plan, present),
         )
-        for way, found in candidates.items()
-        if found
-    }
+        draws, fires = join_draws([draws, batch]), join_fires([fires, more])
+    reached = np.isfinite(fires.point_arrival_s[:, 1:]).mean(axis=0)
+    burnt_share = {name: float(share) for name, share in zip(places, reached, strict=True)}
     timings = {
         way: time_way(
             scenario,
             roads[way],
             candidate=chosen.get(way),
             draws=draws,
-            closing_s=main.closing_s,
+            closing_s=fires.closing_s,
             column_of=column_of,
             central_closing_s=central_closing_s,
         )
         for way in roads
     }
     lead_s, triggers = _triggers(scenario, roads, timings=timings, choice=choice)
-    few = first_draws(draws, min(WHAT_IF_MEMBERS, draws.members))
+    few = pick_draws(draws, np.arange(min(WHAT_IF_MEMBERS, draws.members)))
+    own_closing_s = fires.closing_s[: few.members]
+    own = _leave_bys(scenario, chosen, draws=few, closing_s=own_closing_s, column_of=column_of)
     what_ifs = tuple(
         _what_if(
             scenario,
             fire,
             label=label,
             draws=few,
-            closing_s=fires(fire, few, label).closing_s,
-            chosen=chosen,
-            column_of=column_of,
+            latest_s=_leave_bys(
+                scenario,
+                chosen,
+                draws=few,
+                closing_s=fires_of(fire, few, label).closing_s,
+                column_of=column_of,
+            ),
+            own_s=own,
         )
         for label, fire in _other_fires(scenario, choice)
     )
-    summary = _summary(scenario, choice, central=central, fires=main)
+    summary = _summary(scenario, choice, central=central, fires=fires)
     shelter = last_resort_side(
         scenario,
         draws,
-        front_arrival_s=main.point_arrival_s[:, 0],
-        ember_arrival_s=main.ember_s,
+        front_arrival_s=fires.point_arrival_s[:, 0],
+        ember_arrival_s=fires.ember_s,
         timings=timings,
         choice=choice,
         places=tuple(
@@ -167,7 +212,7 @@ def answer_household(
                 scenario,
                 one,
                 latest_s=route_latest_s(
-                    scenario, one.route, closing_s=main.closing_s, column_of=column_of, drive_factor=draws.drive_factor
+                    scenario, one.route, closing_s=fires.closing_s, column_of=column_of, drive_factor=draws.drive_factor
                 ),
             )
             for one in refuges
@@ -196,17 +241,90 @@ def answer_household(
     )
 
 
+def _in_words(plan: Plan, latest_start_s: Mapping[str, float | None]) -> str:
+    """Say the present leave-bys as clock times, for the progress line."""
+    return ", ".join(
+        f"{way} {plan.starts_at + timedelta(seconds=at_s):%H:%M}"
+        for way, at_s in latest_start_s.items()
+        if at_s is not None
+    )
+
+
+def _draw(plan: Plan, members: int, rng: np.random.Generator) -> Draws:
+    return draw_members(members, len(plan.tasks), ignitions=len(plan.ignitions), rng=rng)
+
+
+def _chosen(
+    scenario: Scenario,
+    candidates: Mapping[Way, tuple[CandidateRoute, ...]],
+    *,
+    fires: MemberFires,
+    draws: Draws,
+    column_of: Mapping[int, int],
+    places: tuple[str, ...],
+) -> dict[Way, CandidateRoute]:
+    reached = np.isfinite(fires.point_arrival_s[:, 1:]).mean(axis=0)
+    burnt_share = {name: float(share) for name, share in zip(places, reached, strict=True)}
+    return {
+        way: best_route(
+            scenario,
+            found,
+            closing_s=fires.closing_s,
+            column_of=column_of,
+            drive_factor=draws.drive_factor,
+            burnt_share=burnt_share,
+        )
+        for way, found in candidates.items()
+        if found
+    }
+
+
+def _members_wanted(
+    scenario: Scenario,
+    chosen: Mapping[Way, CandidateRoute],
+    *,
+    fires: MemberFires,
+    draws: Draws,
+    column_of: Mapping[int, int],
+) -> int:
+    """Say how many members there should be: as many as the plan asks, or until its leave-bys are precise enough."""
+    plan = scenario.inputs.plan
+    if draws.members < plan.members or plan.precision_s is None:
+        return plan.members
+    durations_s = durations_of(scenario, draws)
+    widest_s = 0.0
+    for way, candidate in chosen.items():
+        leave_s = route_latest_s(
+            scenario, candidate, closing_s=fires.closing_s, column_of=column_of, drive_factor=draws.drive_factor
+        )
+        found = bootstrap_precision(
+            leave_s - ready_times(plan, way, durations_s=durations_s),
+            plan.confidence,
+            rng=np.random.default_rng(plan.seed),
+        )
+        widest_s = max(widest_s, half_width_s(found))
+    enough = widest_s <= plan.precision_s
+    return draws.members if enough else min(draws.members + BATCH, plan.members_at_most)
+
+
 def _candidates(
-    scenario: Scenario, roads: Mapping[Way, WayRoads], *, choice: FireChoice, draws: Draws, cells: StretchCells
+    scenario: Scenario,
+    roads: Mapping[Way, WayRoads],
+    *,
+    choice: FireChoice,
+    draws: Draws,
+    cells: StretchCells,
+    graph: RoutingGraph,
 ) -> dict[Way, tuple[CandidateRoute, ...]]:
     """Gather the routes worth timing, with a few members' fires as pilots, the slowest to the fastest."""
-    plan, graph = scenario.inputs.plan, csr(scenario.network)
+    plan = scenario.inputs.plan
     spread = np.argsort(draws.ros_z, kind="stable")
     pilots = spread[np.linspace(0, draws.members - 1, min(PILOT_MEMBERS, draws.members)).astype(int)]
     closings = []
     for member in pilots:
         table = member_table(scenario, choice, draws=draws, member=int(member))
-        arrival = arrive(table, scenario.ignitions, horizon_s=plan.horizon_s)
+        starts = member_ignitions(scenario, draws=draws, member=int(member))
+        arrival = arrive(table, starts, horizon_s=plan.horizon_s)
         closings.append(closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s))
     return {
         way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=closings)
@@ -223,11 +341,17 @@ def _fires(
     workers: int,
     progress: Progress | None,
     what: str,
+    before: int = 0,
+    wanted: int | None = None,
+    present: str = "",
 ) -> MemberFires:
     plan = scenario.inputs.plan
 
     def table_of(member: int) -> SpreadTable:
         return member_table(scenario, choice, draws=draws, member=member)
+
+    def ignitions_of(member: int) -> tuple[Ignition, ...]:
+        return member_ignitions(scenario, draws=draws, member=member)
 
     def embers_at(table: SpreadTable, time_s: NDArray[np.float64], cell: tuple[int, int]) -> float:
         spotting_m = zone_spotting_m(table, scenario.zones)
@@ -236,14 +360,16 @@ def _fires(
     return run_members(
         draws.members,
         table_of,
-        ignitions=scenario.ignitions,
+        ignitions_of=ignitions_of,
         horizon_s=plan.horizon_s,
         watched=watched,
         smoke_lead_s=plan.roads.smoke_lead_s,
         points=(scenario.home_cell, *scenario.safe_cells.values()),
         embers_at=embers_at,
         workers=workers,
-        progress=None if progress is None else lambda done, total: progress(what, done, total),
+        progress=None
+        if progress is None
+        else lambda done, total: progress(what, before + done, total if wanted is None else wanted, present),
     )
 
 
@@ -285,10 +411,36 @@ def _other_fires(scenario: Scenario, choice: FireChoice) -> list[tuple[str, Fire
         for model in forest:
             label = f"{MODEL_WORDS[model]} alone"
             found.append((label, FireChoice(models=(model, *others), floor_m_s=choice.floor_m_s)))
+    if choice.set_m_s is None:
+        label = f"wind {km_h_from_m_s(MORE_WIND_M_S):.0f} km/h stronger"
+        found.append((label, replace(choice, more_wind_m_s=MORE_WIND_M_S)))
     for speed_m_s in plan.fire.what_if_m_s:
         label = f"fire at {km_h_from_m_s(speed_m_s):g} km/h, set by hand"
         found.append((label, FireChoice(models=choice.models, set_m_s=speed_m_s)))
     return found
+
+
+def _leave_bys(
+    scenario: Scenario,
+    chosen: Mapping[Way, CandidateRoute],
+    *,
+    draws: Draws,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+) -> dict[str, float | None]:
+    """Give the latest start of each way on its chosen route under some members' closings; None when not bounded."""
+    plan = scenario.inputs.plan
+    durations_s = durations_of(scenario, draws)
+    latest: dict[str, float | None] = {}
+    for way in ways(plan):
+        latest[way] = None
+        if way in chosen:
+            leave_s = route_latest_s(
+                scenario, chosen[way], closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
+            )
+            at_s = latest_at_confidence(leave_s - ready_times(plan, way, durations_s=durations_s), plan.confidence)
+            latest[way] = at_s if np.isfinite(at_s) else None
+    return latest
 
 
 def _what_if(
@@ -297,40 +449,24 @@ def _what_if(
     *,
     label: str,
     draws: Draws,
-    closing_s: NDArray[np.float64],
-    chosen: Mapping[Way, CandidateRoute],
-    column_of: Mapping[int, int],
+    latest_s: Mapping[str, float | None],
+    own_s: Mapping[str, float | None],
 ) -> WhatIf:
-    plan = scenario.inputs.plan
-    durations_s = durations_of(scenario, draws)
-    latest: dict[str, float | None] = {}
-    why: dict[str, str] = {}
-    for way, candidate in chosen.items():
-        leave_s = route_latest_s(
-            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
-        )
-        ready_s = ready_times(plan, way, durations_s=durations_s)
-        at_s = latest_at_confidence(leave_s - ready_s, plan.confidence)
-        latest[way] = at_s if np.isfinite(at_s) else None
-        if not np.isfinite(at_s):
-            why[way] = "Not shut within the hours looked at in enough members to name a time."
-    for way in ways(plan):
-        if way not in chosen:
-            latest[way] = None
-            why[way] = "There is no route."
+    not_shut = "Not shut within the hours looked at in enough members to name a time, or there is no route."
     return WhatIf(
         label=label,
         members=draws.members,
         head_ros_m_s=_fastest(scenario, choice)[0],
-        latest_start_s=latest,
-        why=why,
+        latest_start_s=latest_s,
+        why={way: not_shut for way, at_s in latest_s.items() if at_s is None},
+        earlier_s=moved(latest_s, own_s),
     )
 
 
 def _fastest(scenario: Scenario, choice: FireChoice) -> tuple[float, tuple[tuple[float, str, float], ...]]:
     """Find the fastest head rate of spread on the flat in the commonest fuel, and what governs it at each step."""
     flat = flat_spread(
-        scenario.weather,
+        choice_weather(scenario, choice),
         scenario.zones,
         models=choice.models,
         ros_factors=ros_factors(CENTRAL_Z),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +43,8 @@ class Draws:
         Travel time over computed travel time, 1 or more.
     duration_uniform : ndarray of float64, shape (members, tasks)
         Uniform quantile of each task's duration, tasks in the plan's order.
+    place_uniform, unseen_uniform : ndarray of float64, shape (members, ignitions)
+        Uniform quantiles of where along its line or area each fire starts, and how long it burnt unseen.
     """
 
     ros_z: NDArray[np.float64]
@@ -50,6 +52,8 @@ class Draws:
     wind_turn_deg: NDArray[np.float64]
     drive_factor: NDArray[np.float64]
     duration_uniform: NDArray[np.float64]
+    place_uniform: NDArray[np.float64]
+    unseen_uniform: NDArray[np.float64]
 
     @property
     def members(self) -> int:
@@ -57,7 +61,7 @@ class Draws:
         return int(self.ros_z.size)
 
 
-def draw_members(members: int, tasks: int, *, rng: np.random.Generator) -> Draws:
+def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Generator) -> Draws:
     """Draw the members by Latin hypercube, so that few members cover each error evenly.
 
     Wind speed error is lognormal with median 1, wind direction error normal about 0, the drive between as computed
@@ -67,35 +71,44 @@ def draw_members(members: int, tasks: int, *, rng: np.random.Generator) -> Draws
     ----------
     members : int
         At least 1.
-    tasks : int
+    tasks, ignitions : int
         0 or more.
     rng : numpy.random.Generator
 
     Examples
     --------
-    >>> draws = draw_members(100, 3, rng=np.random.default_rng(1))
+    >>> draws = draw_members(100, 3, ignitions=1, rng=np.random.default_rng(1))
     >>> draws.duration_uniform.shape, bool(draws.drive_factor.min() >= 1.0)
     ((100, 3), True)
     """
-    uniform = qmc.LatinHypercube(d=4 + tasks, rng=rng).random(members)
+    uniform = qmc.LatinHypercube(d=4 + tasks + 2 * ignitions, rng=rng).random(members)
     return Draws(
         ros_z=norm.ppf(uniform[:, 0]),
         wind_factor=np.exp(WIND_SPEED_ERROR.value * norm.ppf(uniform[:, 1])),
         wind_turn_deg=WIND_TURN_ERROR_DEG.value * norm.ppf(uniform[:, 2]),
         drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * uniform[:, 3],
-        duration_uniform=uniform[:, 4:],
+        duration_uniform=uniform[:, 4 : 4 + tasks],
+        place_uniform=uniform[:, 4 + tasks : 4 + tasks + ignitions],
+        unseen_uniform=uniform[:, 4 + tasks + ignitions :],
     )
 
 
-def first_draws(draws: Draws, members: int) -> Draws:
-    """Keep the first members only: the same draws, fewer of them."""
-    return Draws(
-        ros_z=draws.ros_z[:members],
-        wind_factor=draws.wind_factor[:members],
-        wind_turn_deg=draws.wind_turn_deg[:members],
-        drive_factor=draws.drive_factor[:members],
-        duration_uniform=draws.duration_uniform[:members],
-    )
+def join_draws(parts: Sequence[Draws]) -> Draws:
+    """Put batches of members one after another.
+
+    Examples
+    --------
+    >>> part = draw_members(3, 0, ignitions=1, rng=np.random.default_rng(1))
+    >>> join_draws([part, part]).members
+    6
+    """
+    names = [field.name for field in fields(Draws)]
+    return Draws(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
+
+
+def pick_draws(draws: Draws, which: NDArray[np.int64]) -> Draws:
+    """Keep some of the members: the same draws, fewer of them, in the given order."""
+    return Draws(**{field.name: getattr(draws, field.name)[which] for field in fields(Draws)})
 
 
 @dataclass(frozen=True)
@@ -118,6 +131,7 @@ class MemberFires:
 
 
 TableOf = Callable[[int], SpreadTable]
+IgnitionsOf = Callable[[int], Sequence[Ignition]]
 EmbersAt = Callable[[SpreadTable, NDArray[np.float64], tuple[int, int]], float]
 
 
@@ -125,7 +139,7 @@ def run_members(
     members: int,
     table_of: TableOf,
     *,
-    ignitions: Sequence[Ignition],
+    ignitions_of: IgnitionsOf,
     horizon_s: float,
     watched: StretchCells,
     smoke_lead_s: float,
@@ -143,7 +157,8 @@ def run_members(
     members : int
     table_of : callable
         Spread table of member i.
-    ignitions : sequence of Ignition
+    ignitions_of : callable
+        Ignitions of member i.
     horizon_s : float
         Seconds; later arrivals are inf.
     watched : StretchCells
@@ -164,7 +179,7 @@ def run_members(
 
     def solve(member: int) -> None:
         table = table_of(member)
-        time_s = arrive(table, ignitions, horizon_s=horizon_s).time_s
+        time_s = arrive(table, ignitions_of(member), horizon_s=horizon_s).time_s
         closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
         for column, (row, col) in enumerate(points):
             arrival[member, column] = earliest_about(time_s, row, col=col)
@@ -185,6 +200,13 @@ def run_members(
             pool.shutdown(wait=False, cancel_futures=True)
             raise
     return MemberFires(closing_s=closing, point_arrival_s=arrival, ember_s=embers)
+
+
+def join_fires(parts: Sequence[MemberFires]) -> MemberFires:
+    """Put batches of members one after another."""
+    return MemberFires(
+        **{field.name: np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(MemberFires)}
+    )
 
 
 def earliest_about(arrival_s: NDArray[np.float64], row: int, *, col: int) -> float:

@@ -71,6 +71,31 @@ class WayRoute:
 
 
 @dataclass(frozen=True)
+class Precision:
+    """How well a leave-by is known: the middle 90 % of what resampling the members gives."""
+
+    members: int
+    low_s: float
+    high_s: float
+
+
+@dataclass(frozen=True)
+class TaskCost:
+    """How much earlier one must start when a task takes ten minutes longer."""
+
+    task: str
+    earlier_s: float
+
+
+@dataclass(frozen=True)
+class HangsOn:
+    """The share of the spread of the latest starts that one uncertainty explains alone."""
+
+    what: str
+    share: float
+
+
+@dataclass(frozen=True)
 class WayTiming:
     """One way of leaving, timed.
 
@@ -99,6 +124,14 @@ class WayTiming:
     schedule : Schedule
         The tasks at their likely durations.
     critical_share : mapping of task name to share of members in which it lies on the critical path.
+    precision : Precision
+        Of `latest_start_s`.
+    delay_cost : float
+        Share of members that starting ten minutes after `latest_start_s` leaves caught; 0 when that is None.
+    task_costs : tuple of TaskCost
+        The dearest first.
+    hangs_on : tuple of HangsOn
+        What the leave-by hangs on, largest first.
     savings : tuple of Saving
         What doing one task before the season saves at the asked confidence, largest first.
     """
@@ -119,6 +152,10 @@ class WayTiming:
     schedule: Schedule
     critical_share: Mapping[str, float]
     savings: tuple[Saving, ...]
+    precision: Precision
+    delay_cost: float
+    task_costs: tuple[TaskCost, ...]
+    hangs_on: tuple[HangsOn, ...]
 
 
 @dataclass(frozen=True)
@@ -180,7 +217,12 @@ class TriggerLine:
 class WhatIf:
     """The leave-by under another assumption about the fire, with fewer members.
 
-    `latest_start_s` per way; None with no entry in `why` is never used: each None has its sentence.
+    Attributes
+    ----------
+    latest_start_s : mapping of way to float or None
+        Each None has its sentence in `why`.
+    earlier_s : mapping of way to float or None
+        How much earlier that is than with the plan's own fire and the same members; None where either is not bounded.
     """
 
     label: str
@@ -188,6 +230,7 @@ class WhatIf:
     head_ros_m_s: float
     latest_start_s: Mapping[str, float | None]
     why: Mapping[str, str]
+    earlier_s: Mapping[str, float | None]
 
 
 @dataclass(frozen=True)

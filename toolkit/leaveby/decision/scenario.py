@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -58,6 +58,29 @@ class HouseholdInputs:
 
 
 @dataclass(frozen=True)
+class FireStart:
+    """Where and when one fire of the plan starts.
+
+    Attributes
+    ----------
+    shape : BaseGeometry
+        In the grid's reference system.
+    at_s : float
+        As seen, seconds from the first ignition.
+    unseen_up_to_s : float
+        It may have burnt for up to this long before.
+    points_m : ndarray of float64, shape (points, 2)
+        Where it may start when that is not known: centres of the burnable cells along the line or in the ring; empty
+        when the whole shape burns from the start.
+    """
+
+    shape: BaseGeometry
+    at_s: float
+    unseen_up_to_s: float
+    points_m: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
 class Scenario:
     """Inputs brought together on one grid and one clock.
 
@@ -72,7 +95,7 @@ class Scenario:
         Positions in the grid's reference system.
     home_cell : (row, col)
     safe_cells : mapping of name to (row, col)
-    ignitions : tuple of Ignition
+    starts : tuple of FireStart
     weather : Weather
         Clock of the first ignition.
     zones : SpreadZones
@@ -87,7 +110,7 @@ class Scenario:
     safe_xy_m: Mapping[str, tuple[float, float]]
     home_cell: tuple[int, int]
     safe_cells: Mapping[str, tuple[int, int]]
-    ignitions: tuple[Ignition, ...]
+    starts: tuple[FireStart, ...]
     weather: Weather
     zones: SpreadZones
     gradients: tuple[NDArray[np.float32], NDArray[np.float32]]
@@ -125,12 +148,13 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         if cell is None
     ]
     weather = rebased(inputs.weather, plan.starts_at)
-    if weather.time_s[0] > 0.0:
+    unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
+    if weather.time_s[0] > -unseen_s:
         faults.append(
             Fault(
                 "weather.file",
-                f"its first row is {weather.time_s[0] / 60.0:.0f} minutes after the first ignition",
-                "weather from the first ignition on, or earlier",
+                f"its first row is {(weather.time_s[0] + unseen_s) / 60.0:.0f} minutes too late",
+                "weather from the first ignition on, and from as long before it as a fire may burn unseen",
                 "add rows, or correct the time of the ignition",
             )
         )
@@ -162,7 +186,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         safe_xy_m=dict(zip(names[1:], positions[1:], strict=True)),
         home_cell=found[0],
         safe_cells=dict(zip(names[1:], found[1:], strict=True)),
-        ignitions=_ignitions(plan, to_grid),
+        starts=_fire_starts(plan, to_grid, zones=zones),
         weather=weather,
         zones=zones,
         gradients=gradients(inputs.terrain),
@@ -186,11 +210,23 @@ def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -
         )
 
 
-def _ignitions(plan: Plan, to_grid: pyproj.Transformer) -> tuple[Ignition, ...]:
+def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones) -> tuple[FireStart, ...]:
     made = []
     for source in plan.ignitions:
         corners = np.column_stack(to_grid.transform(*np.array(source.lon_lat_deg, dtype=np.float64).T))
-        made.append(Ignition(_shape(corners, ring=source.ring), (source.at - plan.starts_at).total_seconds()))
+        shape = _shape(corners, ring=source.ring)
+        points = np.zeros((0, 2))
+        if source.somewhere and not isinstance(shape, shapely.Point):
+            points = _burnable_along(zones, shape)
+            if not len(points):
+                raise refuse(
+                    f'ignition "{source.name}"',
+                    "lies wholly on ground that does not burn",
+                    expected="a line or ring over some burnable ground",
+                    mend="move it, or look over the fuel",
+                )
+        at_s = (source.at - plan.starts_at).total_seconds()
+        made.append(FireStart(shape, at_s, source.unseen_up_to_s, points))
     return tuple(made)
 
 
@@ -200,9 +236,46 @@ def _shape(corners: NDArray[np.float64], *, ring: bool) -> BaseGeometry:
     return shapely.Point(corners[0]) if len(corners) == 1 else shapely.LineString(corners)
 
 
+def _burnable_along(zones: SpreadZones, shape: BaseGeometry) -> NDArray[np.float64]:
+    """Centres of the burnable cells within half a cell's diagonal of a shape, in a fixed order along it."""
+    grid = zones.grid
+    rows, cols = np.nonzero(zones.zone >= 0)
+    x_m = grid.x_min_m + (cols + 0.5) * grid.cell_m
+    y_m = grid.y_max_m - (rows + 0.5) * grid.cell_m
+    near = shapely.dwithin(shapely.points(x_m, y_m), shape, grid.cell_m * np.sqrt(0.5))
+    found = np.column_stack([x_m[near], y_m[near]])
+    if isinstance(shape, shapely.LineString):
+        along = shapely.line_locate_point(shape, shapely.points(found))
+        found = found[np.argsort(along, kind="stable")]
+    return np.asarray(found, dtype=np.float64)
+
+
+def member_ignitions(scenario: Scenario, *, draws: Draws, member: int) -> tuple[Ignition, ...]:
+    """Give one member's fires: its own starting points where the plan names a line or area, its own unseen time."""
+    made = []
+    for number, start in enumerate(scenario.starts):
+        shape = start.shape
+        if len(start.points_m):
+            pick = int(draws.place_uniform[member, number] * len(start.points_m))
+            shape = shapely.Point(start.points_m[min(pick, len(start.points_m) - 1)])
+        unseen_s = start.unseen_up_to_s * float(draws.unseen_uniform[member, number])
+        made.append(Ignition(shape, start.at_s - unseen_s))
+    return tuple(made)
+
+
+def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:
+    """Give the central run's fires: as seen, and from the middle of a line or area whose point is not known."""
+    return tuple(
+        Ignition(
+            shapely.Point(start.points_m[len(start.points_m) // 2]) if len(start.points_m) else start.shape, start.at_s
+        )
+        for start in scenario.starts
+    )
+
+
 @dataclass(frozen=True)
 class FireChoice:
-    """Which equations make the fire of a run: the plan's own, one of its models alone, or a rate by hand.
+    """What makes the fire of a run: the plan's own models, one of them alone, a rate by hand, or more wind.
 
     Examples
     --------
@@ -213,6 +286,7 @@ class FireChoice:
     models: tuple[str, ...]
     floor_m_s: float | None = None
     set_m_s: float | None = None
+    more_wind_m_s: float = 0.0
 
 
 def plans_choice(plan: Plan) -> FireChoice:
@@ -220,11 +294,18 @@ def plans_choice(plan: Plan) -> FireChoice:
     return FireChoice(models=plan.fire.models, floor_m_s=plan.fire.floor_m_s, set_m_s=plan.fire.set_m_s)
 
 
+def choice_weather(scenario: Scenario, choice: FireChoice) -> Weather:
+    """Give the weather of a run: the forecast, with its wind raised where that is asked."""
+    if choice.more_wind_m_s == 0.0:
+        return scenario.weather
+    return replace(scenario.weather, wind_speed_m_s=scenario.weather.wind_speed_m_s + choice.more_wind_m_s)
+
+
 def member_table(scenario: Scenario, choice: FireChoice, *, draws: Draws, member: int) -> SpreadTable:
     """Make one member's spread table: its own wind, every model multiplied by its own error."""
     return table_for_member(
         scenario.zones,
-        scenario.weather,
+        choice_weather(scenario, choice),
         gradients=scenario.gradients,
         models=choice.models,
         ros_factors=ros_factors(float(draws.ros_z[member])),
@@ -239,7 +320,7 @@ def table_at(scenario: Scenario, choice: FireChoice, *, z: float) -> SpreadTable
     """Make a spread table with the forecast wind and every model at one quantile of its error."""
     return table_for_member(
         scenario.zones,
-        scenario.weather,
+        choice_weather(scenario, choice),
         gradients=scenario.gradients,
         models=choice.models,
         ros_factors=ros_factors(z),

@@ -17,8 +17,10 @@ from leaveby.decision.confidence import (
     share_clear,
 )
 from leaveby.decision.members import Draws
+from leaveby.decision.precision import bootstrap_precision
 from leaveby.decision.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.scenario import Scenario
+from leaveby.decision.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
 from leaveby.household.plan import Way
 from leaveby.household.readiness import criticality, ready_times, sample_durations, saved_before_season, schedule_for
@@ -181,6 +183,14 @@ def time_way(
         schedule=policy,
         critical_share=criticality(plan, way, durations_s=durations_s, policy=policy),
         savings=saved_before_season(plan, way, durations_s=durations_s, confidence=plan.confidence),
+        precision=bootstrap_precision(latest_start_s, plan.confidence, rng=np.random.default_rng(plan.seed)),
+        delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
+        task_costs=cost_of_tasks(
+            plan, way, policy=policy, durations_s=durations_s, latest_departure_s=latest_departure_s
+        ),
+        hangs_on=()
+        if candidate is None
+        else hangs_on(latest_start_s, draws, ready_s=ready_s, ignitions=plan.ignitions),
     )
 
 

@@ -272,12 +272,18 @@ class IgnitionInput:
         With UTC offset.
     lon_lat_deg : tuple of (float, float)
         One point: a point; several: a line, or with `ring` a closed perimeter (the first point is not repeated).
+    somewhere : bool
+        The fire starts at one unknown point of the line, or within the ring; each member has its own.
+    unseen_up_to_s : float
+        The fire may have burnt unseen for up to this long before `at`, seconds; each member has its own.
     """
 
     name: str
     at: datetime
     lon_lat_deg: tuple[tuple[float, float], ...]
     ring: bool = False
+    somewhere: bool = False
+    unseen_up_to_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -302,6 +308,10 @@ class Plan:
     margin_s : float
         Kept between the household and the closing of every stretch, seconds.
     members, seed : int
+    members_at_most : int
+        Where a precision is asked for, members are added up to this number.
+    precision_s : float or None
+        Half the width of the interval within which the leave-by is wanted, seconds; None: as many as `members`.
     horizon_s : float
         How far the computation looks from the start of the scenario, seconds.
     durations : {"beta_pert", "triangular"}
@@ -334,6 +344,8 @@ class Plan:
     towing: Towing | None = None
     assumptions: tuple[str, ...] = ()
     where: str = "plan"
+    members_at_most: int = 2000
+    precision_s: float | None = None
 
     @property
     def household(self) -> Household:

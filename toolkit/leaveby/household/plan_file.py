@@ -41,7 +41,7 @@ from leaveby.household.plan import (
     why_no_way,
 )
 from leaveby.household.plan_checks import cross_faults, nearest_word, place_of
-from leaveby.household.plan_shape import PlanFile
+from leaveby.household.plan_shape import IgnitionTable, PlanFile
 from leaveby.units import m_s_from_km_h, s_from_min
 
 _ADAPTER: Final = TypeAdapter(PlanFile)
@@ -256,6 +256,8 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
         confidence=shape.plan.confidence,
         margin_s=s_from_min(shape.plan.margin_min),
         members=shape.plan.members,
+        members_at_most=max(shape.plan.members, shape.plan.members_at_most),
+        precision_s=None if shape.plan.precision_min is None else s_from_min(shape.plan.precision_min),
         seed=shape.plan.seed,
         horizon_s=s_from_min(shape.plan.horizon_h * _MINUTES_PER_HOUR),
         durations=shape.plan.durations,
@@ -331,17 +333,24 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
             set_m_s=None if shape.fire.set_km_h is None else m_s_from_km_h(shape.fire.set_km_h),
             what_if_m_s=tuple(m_s_from_km_h(speed_km_h) for speed_km_h in shape.fire.what_if_km_h),
         ),
-        ignitions=tuple(_ignition(one.name, one.at, one.lon_lat_deg, one.ring) for one in shape.ignitions),
+        ignitions=tuple(_ignition(one) for one in shape.ignitions),
         where=where,
     )
     return _with_assumptions(plan, document)
 
 
-def _ignition(name: str, at: datetime, lon_lat_deg: list[list[float]], ring: bool) -> IgnitionInput:
-    points = tuple((pair[0], pair[1]) for pair in lon_lat_deg)
-    if ring and points[0] == points[-1]:
+def _ignition(shape: IgnitionTable) -> IgnitionInput:
+    points = tuple((pair[0], pair[1]) for pair in shape.lon_lat_deg)
+    if shape.ring and points[0] == points[-1]:
         points = points[:-1]
-    return IgnitionInput(name=name, at=at, lon_lat_deg=points, ring=ring)
+    return IgnitionInput(
+        name=shape.name,
+        at=shape.at,
+        lon_lat_deg=points,
+        ring=shape.ring,
+        somewhere=shape.somewhere,
+        unseen_up_to_s=s_from_min(shape.unseen_up_to_min),
+    )
 
 
 def _with_assumptions(plan: Plan, document: Mapping[str, Any]) -> Plan:

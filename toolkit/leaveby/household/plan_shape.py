@@ -64,6 +64,12 @@ class PlanSection:
     members: Annotated[
         int, Field(strict=True, ge=1, le=100_000, description="a whole number of members, 1 to 100000")
     ] = 500
+    members_at_most: Annotated[
+        int, Field(strict=True, ge=1, le=100_000, description="a whole number of members, 1 to 100000")
+    ] = 2000
+    precision_min: (
+        Annotated[float, Field(strict=True, gt=0, le=120, description="minutes, more than 0 and at most 120")] | None
+    ) = None
     seed: Annotated[int, Field(strict=True, ge=0, lt=2**63, description="a whole number, 0 or more")] = 1
     horizon_h: Annotated[float, Field(strict=True, gt=0, le=72, description="hours, more than 0 and at most 72")] = 8.0
     durations: Annotated[Literal["beta_pert", "triangular"], Field(description='"beta_pert" or "triangular"')] = (
@@ -287,6 +293,8 @@ class IgnitionTable:
         Field(strict=True, min_length=1, description="a list of pairs, for example [[148.85, -36.05]]"),
     ]
     ring: Flag = False
+    somewhere: Flag = False
+    unseen_up_to_min: Minutes = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, config=_SHAPE)

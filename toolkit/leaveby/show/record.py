@@ -147,6 +147,14 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         ],
         "tasks": _tasks(way),
         "savings": [{"task": saving.task, "saved_min": minutes_down(saving.saved_s)} for saving in way.savings],
+        "precision": {
+            "members": way.precision.members,
+            "low": iso_minute(result, way.precision.low_s),
+            "high": iso_minute(result, way.precision.high_s),
+        },
+        "caught_by_10_min_delay": math.ceil(float(way.delay_cost) * 1e4 - _SLACK) / 1e4,
+        "task_costs": [{"task": cost.task, "earlier_min": minutes_up(cost.earlier_s)} for cost in way.task_costs],
+        "hangs_on": [{"what": part.what, "share": round(float(part.share), 3)} for part in way.hangs_on],
     }
 
 
@@ -231,6 +239,10 @@ def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
             name: what_if.why.get(name, "No time could be computed.")
             for name, at_s in what_if.latest_start_s.items()
             if iso_minute(result, at_s) is None
+        },
+        "earlier_min": {
+            name: None if earlier_s is None else round(earlier_s / 60.0, 1)
+            for name, earlier_s in what_if.earlier_s.items()
         },
     }
 
