@@ -1,0 +1,220 @@
+"""Where out is: the exits that are named, or those that main roads make at the edge of the map."""
+
+from __future__ import annotations
+
+from typing import Final, cast
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.errors import refuse
+from leaveby.roads.dominators import NO_WAY_OUT, exit_tree, street_passages
+from leaveby.roads.network import SEPARATOR
+from leaveby.roads.street_table import StreetTable
+
+MAIN_ROADS: Final = (
+    frozenset({"motorway", "motorway_link", "trunk", "trunk_link", "primary", "primary_link"}),
+    frozenset({"secondary", "secondary_link"}),
+    frozenset({"tertiary", "tertiary_link"}),
+)
+"""Classes whose cut ends lead out of a map: lesser ones are only asked where the greater have none. Judgement."""
+
+EDGE_M: Final = 250.0
+"""A dead end this near to the outline of the map may go on beyond it. Judgement."""
+
+_CELL_M: Final = 250.0
+_OUTLINE_RATIO: Final = 0.1
+
+
+def neighbours(streets: StreetTable, driven: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Count for each junction the other junctions that it is joined to by one of the given streets.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> from leaveby.roads.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> neighbours(streets, streets.driven).tolist()
+    [1, 2, 1]
+    """
+    real = driven & (streets.a != streets.b)
+    low = np.minimum(streets.a[real], streets.b[real]).astype(np.int64)
+    high = np.maximum(streets.a[real], streets.b[real]).astype(np.int64)
+    pair = np.unique(low * streets.node_count + high)
+    count = np.bincount(pair // streets.node_count, minlength=streets.node_count)
+    return np.asarray(count + np.bincount(pair % streets.node_count, minlength=streets.node_count), dtype=np.int64)
+
+
+def map_outline(streets: StreetTable) -> BaseGeometry:
+    """Outline of the area that the streets cover: a concave hull of 250 m cells that hold a junction.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> from leaveby.roads.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (900.0, 0.0)], [(0.0, 0.0), (0.0, 900.0)]]
+    >>> round(map_outline(street_table(network_from_lines(lines, crs="EPSG:32755"))).area)
+    405000
+    """
+    cell = np.unique(np.column_stack([streets.x_m // _CELL_M, streets.y_m // _CELL_M]), axis=0, return_index=True)[1]
+    places = shapely.multipoints(np.column_stack([streets.x_m[cell], streets.y_m[cell]]))
+    return cast(BaseGeometry, shapely.concave_hull(places, ratio=_OUTLINE_RATIO))
+
+
+def at_outline(streets: StreetTable, outline: BaseGeometry) -> NDArray[np.bool_]:
+    """Tell which street ends lie at the outline of the map, or beyond it.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> from leaveby.roads.network import network_from_lines
+    >>> from leaveby.roads.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (900.0, 0.0)], [(900.0, 0.0), (900.0, 900.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> at_outline(streets, shapely.box(-2000.0, -2000.0, 1000.0, 1000.0)).tolist()
+    [False, False, True]
+    """
+    ends = np.flatnonzero(neighbours(streets, streets.driven) == 1)
+    near = np.zeros(streets.node_count, dtype=np.bool_)
+    line = shapely.boundary(outline) if outline.geom_type in ("Polygon", "MultiPolygon") else outline
+    shapely.prepare(line)
+    places = shapely.points(streets.x_m[ends], streets.y_m[ends])
+    inner = shapely.dwithin(places, line, EDGE_M) | ~np.asarray(shapely.covers(outline, places), dtype=np.bool_)
+    near[ends] = inner
+    return near
+
+
+def boundary_exits(
+    streets: StreetTable, *, area: BaseGeometry | None = None, outline: BaseGeometry | None = None
+) -> tuple[NDArray[np.int32], tuple[str, ...]]:
+    """Take for out where main roads are cut by the outline of the map, and what leads there outside of the area.
+
+    A street that crosses the area's edge and ends beyond it leads nowhere, and neither does a main road up a valley;
+    so the extract has to reach well beyond the area. At a cut edge every road looks like a dead end, and a real dead
+    end near the edge looks like a cut one: look at the exits that were taken, and name them where they are wrong.
+
+    Parameters
+    ----------
+    streets : StreetTable
+    area : shapely geometry, optional
+        The area asked about, in the reference system of the streets. With it, junctions outside of it count as out when
+        a cut end of a main road is reached from them by car without coming back into it.
+    outline : shapely geometry, optional
+        Outline of what the map holds; from `map_outline` when left out.
+
+    Returns
+    -------
+    NDArray[np.int32], tuple of str
+        Junctions in order, and what was supposed.
+
+    Raises
+    ------
+    InputError
+        When no main road leads out.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> from leaveby.roads.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
+    >>> roads = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "primary"}, {"highway": "residential"}])
+    >>> exits, supposed = boundary_exits(street_table(roads))
+    >>> exits.tolist()
+    [0]
+    """
+    driven = streets.driven
+    edge = map_outline(streets) if outline is None else outline
+    at_edge = at_outline(streets, edge) & (neighbours(streets, driven) == 1)
+    cut = np.zeros(streets.node_count, dtype=np.bool_)
+    for classes in MAIN_ROADS:
+        main = driven & np.array([not classes.isdisjoint(kind.split(SEPARATOR)) for kind in streets.highway])
+        cut[streets.a[main]] = True
+        cut[streets.b[main]] = True
+        cut &= at_edge
+        if cut.any():
+            break
+    if not cut.any():
+        raise refuse(
+            "exits",
+            "no main road leads out of these roads",
+            expected="a road of class motorway to tertiary that is cut by the edge of the extract",
+            mend="name the exits, or take an extract that reaches to the next main road",
+        )
+    ends = np.flatnonzero(cut)
+    names = dict.fromkeys(
+        streets.name[i] or f"way {streets.way_id[i]}"
+        for i in np.flatnonzero(driven & (cut[streets.a] | cut[streets.b]))
+    )
+    sentences = (
+        f"Out was taken to be where these main roads are cut by the edge of the map: {', '.join(names)}. Whether each "
+        "of them can be used, and leads on, has to be looked up.",
+    )
+    if area is None:
+        return ends.astype(np.int32), sentences
+    shapely.prepare(area)
+    within = np.asarray(shapely.intersects_xy(area, streets.x_m, streets.y_m), dtype=np.bool_)
+    beyond = driven & ~within[streets.a] & ~within[streets.b] & ~streets.own
+    passage = np.where(
+        beyond,
+        street_passages(
+            streets.node_count,
+            streets.a,
+            b=streets.b,
+            forward=streets.forward,
+            backward=streets.backward,
+            own=streets.own,
+        ),
+        0,
+    ).astype(np.uint8)
+    tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=ends.astype(np.int32))
+    out = (tree.parent[: streets.node_count] != NO_WAY_OUT) & (~within | cut)
+    return np.flatnonzero(out).astype(np.int32), sentences
+
+
+def exits_at(
+    streets: StreetTable,
+    x_m: NDArray[np.float64],
+    *,
+    y_m: NDArray[np.float64],
+    names: tuple[str, ...],
+    far_m: float = 500.0,
+) -> NDArray[np.int32]:
+    """Take for out the nearest junction or street end to each given place.
+
+    Raises
+    ------
+    InputError
+        Naming every place that is farther than `far_m` from all of them.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> from leaveby.roads.street_table import street_table
+    >>> table = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
+    >>> exits_at(table, np.array([80.0]), y_m=np.array([5.0]), names=("bridge",)).tolist()
+    [1]
+    """
+    driven = np.zeros(streets.node_count, dtype=np.bool_)
+    driven[streets.a[streets.driven]] = True
+    driven[streets.b[streets.driven]] = True
+    rows = np.flatnonzero(driven)
+    if len(names) == 0 or rows.size == 0:
+        raise refuse("exits", "there is none", expected="at least one exit on a street", mend="name the exits")
+    places = shapely.points(x_m, y_m)
+    tree = shapely.STRtree(np.asarray(shapely.points(streets.x_m[rows], streets.y_m[rows]), dtype=object))
+    which, row = tree.query_nearest(places, all_matches=False)
+    node = rows[row[np.argsort(which)]]
+    away = np.hypot(streets.x_m[node] - x_m, streets.y_m[node] - y_m)
+    far = np.flatnonzero(away > far_m)
+    if far.size:
+        said = "; ".join(f"{names[i]} {away[i]:.0f} m" for i in far[:10])
+        raise refuse(
+            "exits",
+            f"{far.size} lie far from every junction ({said})",
+            expected=f"exits within {far_m:.0f} m of a junction or street end",
+            mend="correct their coordinates, or put them on the road",
+        )
+    return np.unique(node).astype(np.int32)
