@@ -196,6 +196,7 @@ def answer_household(
                 column_of=column_of,
             ),
             own_s=own,
+            all_s={str(way): timing.latest_start_s for way, timing in timings.items()},
         )
         for label, fire in _other_fires(scenario, choice)
     )
@@ -451,15 +452,25 @@ def _what_if(
     draws: Draws,
     latest_s: Mapping[str, float | None],
     own_s: Mapping[str, float | None],
+    all_s: Mapping[str, float | None],
 ) -> WhatIf:
+    """Set another fire beside the plan's own: the leave-by of all members, moved by the difference the few tell.
+
+    The few members have the same draws under both fires, so their difference is not luck; their own leave-by would be.
+    """
+    earlier_s = moved(latest_s, own_s)
+    found: dict[str, float | None] = {}
+    for way, at_s in latest_s.items():
+        whole_s, shift_s = all_s.get(way), earlier_s[way]
+        found[way] = at_s if whole_s is None or shift_s is None else whole_s - shift_s
     not_shut = "Not shut within the hours looked at in enough members to name a time, or there is no route."
     return WhatIf(
         label=label,
         members=draws.members,
         head_ros_m_s=_fastest(scenario, choice)[0],
-        latest_start_s=latest_s,
-        why={way: not_shut for way, at_s in latest_s.items() if at_s is None},
-        earlier_s=moved(latest_s, own_s),
+        latest_start_s=found,
+        why={way: not_shut for way, at_s in found.items() if at_s is None},
+        earlier_s=earlier_s,
     )
 
 

@@ -220,7 +220,7 @@ class WhatIf:
     Attributes
     ----------
     latest_start_s : mapping of way to float or None
-        Each None has its sentence in `why`.
+        The leave-by of all members, moved by the difference that the few tell. Each None has its sentence in `why`.
     earlier_s : mapping of way to float or None
         How much earlier that is than with the plan's own fire and the same members; None where either is not bounded.
     """

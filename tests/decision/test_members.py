@@ -1,0 +1,153 @@
+"""Members: the same draws from the same seed, even cover, the same answer whatever the threads, sampled fire starts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from scipy import stats
+
+from leaveby.ask import demo_folder, load_plan, plan_household, read_inputs
+from leaveby.cli import main
+from leaveby.decision.household_answer import answer_household
+from leaveby.decision.members import draw_members, join_draws, pick_draws
+from leaveby.decision.precision import bootstrap_precision, half_width_s, members_needed
+from leaveby.decision.result import Precision
+from leaveby.decision.scenario import HouseholdInputs, member_ignitions, prepare
+from leaveby.decision.sensitivity import cost_of_delay, hangs_on
+from leaveby.household.plan import IgnitionInput, Plan
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    whole = load_plan(demo_folder() / "plan.toml")
+    return replace(whole, members=30, fire=replace(whole.fire, models=("dry_eucalypt",), what_if_m_s=()))
+
+
+@pytest.fixture(scope="module")
+def inputs(plan: Plan) -> HouseholdInputs:
+    return read_inputs(plan)
+
+
+def with_ignition(inputs: HouseholdInputs, ignition: IgnitionInput, **changes: object) -> HouseholdInputs:
+    return replace(inputs, plan=replace(inputs.plan, ignitions=(ignition,), **changes))
+
+
+def test_draws_cover_each_error_evenly() -> None:
+    """A Latin hypercube has exactly one member in each of n equal slices (McKay, Beckman and Conover 1979)."""
+    draws = draw_members(200, 2, ignitions=1, rng=np.random.default_rng(5))
+    for values in (stats.norm.cdf(draws.ros_z), draws.duration_uniform[:, 1], draws.place_uniform[:, 0]):
+        assert sorted(np.floor(values * 200).astype(int)) == list(range(200))
+
+
+def test_the_errors_have_the_stated_size() -> None:
+    draws = draw_members(4000, 0, ignitions=0, rng=np.random.default_rng(5))
+    assert np.median(draws.wind_factor) == pytest.approx(1.0, abs=0.01)
+    assert np.std(np.log(draws.wind_factor)) == pytest.approx(0.15, rel=0.02)
+    assert np.std(draws.wind_turn_deg) == pytest.approx(12.0, rel=0.02)
+    assert draws.drive_factor.min() >= 1.0
+
+
+def test_batches_join_and_part_without_loss() -> None:
+    rng = np.random.default_rng(5)
+    parts = [draw_members(n, 3, ignitions=1, rng=rng) for n in (4, 7)]
+    whole = join_draws(parts)
+    assert whole.members == 11
+    again = pick_draws(whole, np.arange(4, 11))
+    assert np.array_equal(again.duration_uniform, parts[1].duration_uniform)
+
+
+def test_a_fire_somewhere_along_a_line_starts_on_that_line(inputs: HouseholdInputs, plan: Plan) -> None:
+    line = IgnitionInput(
+        "somewhere on the ridge",
+        at=plan.starts_at,
+        lon_lat_deg=((148.8536, -36.0785), (148.8900, -36.0800)),
+        somewhere=True,
+        unseen_up_to_s=1800.0,
+    )
+    scenario = prepare(with_ignition(inputs, line))
+    draws = draw_members(60, len(plan.tasks), ignitions=1, rng=np.random.default_rng(3))
+    starts = [member_ignitions(scenario, draws=draws, member=member)[0] for member in range(60)]
+    shape = scenario.starts[0].shape
+    assert all(start.geometry.distance(shape) <= inputs.terrain.grid.cell_m for start in starts)
+    along = [shapely.line_locate_point(shape, start.geometry) for start in starts]
+    assert np.ptp(along) > 0.8 * shape.length
+    assert all(-1800.0 <= start.at_s <= 0.0 for start in starts)
+
+
+def test_a_fire_that_may_have_burnt_unseen_leaves_less_time(inputs: HouseholdInputs, plan: Plan) -> None:
+    seen = plan.ignitions[0]
+    base = answer_household(inputs, workers=2)
+    unseen = answer_household(with_ignition(inputs, replace(seen, unseen_up_to_s=3600.0)), workers=2)
+    for way in ("tow", "car"):
+        first, then = base.ways[way].latest_start_s, unseen.ways[way].latest_start_s
+        assert first is not None
+        assert then is not None
+        assert then <= first
+
+
+def test_members_are_added_until_the_leave_by_is_precise_enough(inputs: HouseholdInputs) -> None:
+    asked = replace(inputs, plan=replace(inputs.plan, precision_s=1.0, members_at_most=40))
+    assert answer_household(asked, workers=2).members == 40
+    easy = replace(inputs, plan=replace(inputs.plan, precision_s=1e6, members_at_most=400))
+    assert answer_household(easy, workers=2).members == 30
+
+
+def test_the_interval_of_a_leave_by_agrees_with_the_exact_one() -> None:
+    """Source: scipy.stats.quantile_test, the exact binomial interval of a quantile (Conover 1999)."""
+    latest_s = np.random.default_rng(8).normal(0.0, 600.0, 600)
+    found = bootstrap_precision(latest_s, 0.95, rng=np.random.default_rng(1))
+    exact = stats.quantile_test(latest_s, p=0.05).confidence_interval(0.90)
+    width = exact.high - exact.low
+    assert found.low_s == pytest.approx(exact.low, abs=0.3 * width)
+    assert found.high_s == pytest.approx(exact.high, abs=0.3 * width)
+
+
+def test_half_the_width_needs_four_times_the_members() -> None:
+    """The width of an interval falls with the square root of the sample (common practice, no source)."""
+    precision = Precision(members=500, low_s=-300.0, high_s=300.0)
+    assert members_needed(precision, wanted_s=half_width_s(precision) / 2.0) == 2000.0
+
+
+def test_what_it_hangs_on_finds_known_shares() -> None:
+    """By hand: for y = 2a + b with a and b alike and independent, a explains 4/5 of the variance and b 1/5."""
+    draws = draw_members(4000, 0, ignitions=0, rng=np.random.default_rng(4))
+    latest_s = -(2.0 * draws.ros_z + draws.wind_turn_deg / 12.0)
+    found = {part.what: part.share for part in hangs_on(latest_s, draws, ready_s=np.full(4000, 60.0))}
+    assert found["how fast the fire runs in its fuel"] == pytest.approx(0.8, abs=0.05)
+    assert found["wind direction"] == pytest.approx(0.2, abs=0.05)
+    assert found.get("wind speed", 0.0) < 0.02
+
+
+def test_ten_minutes_late_catches_those_between() -> None:
+    latest_s = np.array([0.0, 100.0, 500.0, 700.0])
+    assert cost_of_delay(latest_s, 0.0) == 0.75
+
+
+def test_stopping_in_the_middle_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("leaveby.cli.plan_household", stopped)
+    assert main(["demo", "--out", str(tmp_path / "out")]) == 130
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_stop_while_members_run_is_passed_on(inputs: HouseholdInputs) -> None:
+    def stop(what: str, done: int, total: int, present: str) -> None:
+        assert (what, total, present) == ("members", 30, "")
+        if done == 5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        answer_household(inputs, workers=2, progress=stop)
+
+
+def test_the_leave_by_at_present_is_told_between_batches(plan: Plan) -> None:
+    told: list[str] = []
+    many = replace(plan, members=130)
+    plan_household(many, workers=2, progress=lambda _what, _done, _total, present: told.append(present))
+    assert any("tow" in words and "car" in words for words in told)
