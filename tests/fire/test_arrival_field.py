@@ -214,9 +214,6 @@ def test_real_terrain_hardly_changes_when_its_resolution_is_doubled(wind: tuple[
     assert np.abs(found[1] / found[0] - 1.0).max() < 0.02
 
 
-LATER = 0.01  # share of the time by which a path may miss the best one where the ground varies
-
-
 @st.composite
 def scenes(draw):
     """A small scene with hills, three fuels, barriers and two or three weather steps."""
@@ -245,14 +242,35 @@ def scenes(draw):
 
 
 @settings(max_examples=25, deadline=None)
-@given(scenes())
-def test_a_faster_field_is_not_later(scene) -> None:
-    spread, (start, _), rng = scene
-    faster = replace(spread, flat_head_ros_m_s=spread.flat_head_ros_m_s * rng.uniform(1.0, 1.5, (1, 3)))
+@given(scenes(), st.floats(1.0, 1.5))
+def test_a_faster_field_is_not_later(scene, factor: float) -> None:
+    spread, (start, _), _ = scene
+    faster = replace(spread, flat_head_ros_m_s=spread.flat_head_ros_m_s * factor)
     slow = arrive(spread, [ignite_point(*start)], horizon_s=1e7).time_s
     fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
     burnt = np.isfinite(slow)
-    assert np.all(fast[burnt] <= slow[burnt] * (1 + LATER) + 1.0)
+    assert np.array_equal(burnt, np.isfinite(fast))
+    # Among patches and barriers the paths are not the very best, by a part of a cell: nearly everywhere within 1 % of
+    # the time, and nowhere is the faster front behind the slower one by more than a cell.
+    assert np.mean(fast[burnt] <= slow[burnt] * 1.01) >= 0.95
+    behind = ndimage.maximum_filter(np.where(burnt, slow, -np.inf), size=3, mode="nearest")
+    assert np.all(fast[burnt] <= behind[burnt] * (1 + 1e-6))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(1.0, 1.5), st.floats(0.0, 8.0), st.floats(0.0, 6.28), st.floats(-0.3, 0.3))
+def test_a_faster_field_is_not_later_at_all_on_ground_that_is_alike(factor, wind, bearing, tilt) -> None:
+    grid = square(60)
+    slope = np.full(grid.shape, tilt, dtype=np.float32)
+    blows = np.array([[wind], [0.5 * wind], [wind]]) * np.cos([[bearing], [bearing + 1.0], [bearing + 1.5]])
+    across = np.array([[wind], [0.5 * wind], [wind]]) * np.sin([[bearing], [bearing + 1.0], [bearing + 1.5]])
+    head = np.array([[0.4], [0.3], [0.5]])
+    one = table(grid, gradient=(slope, slope), time_s=[0.0, 900.0, 1800.0], head=head, east=blows, north=across)
+    two = replace(one, flat_head_ros_m_s=head * factor)
+    start = [ignite_point(*centre_of(grid, 20, col=30))]
+    slow = arrive(one, start, horizon_s=1e7).time_s
+    fast = arrive(two, start, horizon_s=1e7).time_s
+    assert np.all(fast <= slow * (1 + 1e-5) + 1e-3)
 
 
 @settings(max_examples=25, deadline=None)

@@ -35,6 +35,7 @@ SEED_REACH: Final = 2
 SIDESTEP: Final = 0.25
 REOPEN_GAIN: Final = 1e-5
 RECENT: Final = 8192
+CLEARANCE: Final = 2e-3
 
 CELL: Final = np.dtype(
     [
@@ -302,7 +303,10 @@ def _bent(
         s = parts[n, 1]
         sx = parts[n, 2]
         sy = parts[n, 3]
-        for _ in range(20):
+        at = 0.0
+        low = -np.inf
+        high = np.inf
+        for _ in range(40):
             lx = ux * s - sx
             ly = uy * s - sy
             turn = s * (lx * ux + ly * uy)
@@ -323,6 +327,13 @@ def _bent(
             curve = -s * (ux * rx + uy * ry) - bend * turn * turn
             change = -slope / curve if curve < 0.0 else math.copysign(0.3, slope)
             change = min(max(change, -0.5), 0.5)
+            if slope > 0.0:
+                low = at
+            else:
+                high = at
+            if not low < at + change < high and abs(change) >= 1e-5:
+                change = 0.5 * (low + high) - at
+            at += change
             value = lx * rx + ly * ry + 0.5 * slope * change
             norm = 1.0 / math.sqrt(1.0 + change * change)
             nx = (ux - change * uy) * norm
@@ -635,13 +646,19 @@ def _round_corner(
                 continue
             at = (row + down) * cols + col + right
             shut = 0
-            for other in (at, at + 1, at + cols, at + cols + 1):
-                if cells[other]["zone"] < 0:
-                    shut += 1
+            away_x = 0.0
+            away_y = 0.0
+            for below in range(2):
+                for beside in range(2):
+                    if cells[at + below * cols + beside]["zone"] < 0:
+                        shut += 1
+                        away_x = 0.5 - beside
+                        away_y = 0.5 - below
             if shut != 1:
                 continue
-            corner_x = col + right + 0.5
-            corner_y = row + down + 0.5
+            # a little off the corner, so that legs along the barrier's edge run in the open
+            corner_x = col + right + 0.5 + CLEARANCE * away_x
+            corner_y = row + down + 0.5 + CLEARANCE * away_y
             first = follow_leg(
                 cells, rows, cols, recent, weather, ratios, step_s, True, parts,
                 ax, ay, a_time, a_step, corner_x, corner_y, 0.0, 0.0,

@@ -1,0 +1,226 @@
+"""What arrival refuses and with which words; growth, lines and polygons; what is read off the solved field."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import rasterio
+import shapely
+
+from leaveby.caution import OVERRIDE
+from leaveby.errors import InputError
+from leaveby.fire.arrival import Ignition, arrive, check_spread, ignite_cells, ignite_point, lead_time
+from leaveby.fire.ellipse import SpreadTable, back_to_head, length_to_breadth
+from leaveby.fire.isochrones import (
+    arrival_in_words,
+    arrival_near,
+    fireline_intensity,
+    front_bearing_deg,
+    front_speed_m_s,
+    isochrones,
+    to_xarray,
+)
+from leaveby.fire.terrain import Grid, centre_of
+
+
+def plain(crs: str = "EPSG:32755", *, cells: int = 40, wind: float = 0.0) -> SpreadTable:
+    grid = Grid(x_min_m=1000.0, y_max_m=5000.0, cell_m=30.0, rows=cells, cols=cells, crs=crs)
+    flat = np.zeros(grid.shape, dtype=np.float32)
+    one = np.ones((1, 1))
+    return SpreadTable(
+        grid, np.zeros(grid.shape, np.int32), flat, flat, np.zeros(1), 0.5 * one, wind * one, 0 * one, np.zeros(1, bool)
+    )
+
+
+def refusal(spread: SpreadTable, *ignitions: Ignition, horizon_s: float = 3600.0, **more: float) -> str:
+    with pytest.raises(InputError) as caught:
+        arrive(spread, list(ignitions), horizon_s=horizon_s, **more)
+    return str(caught.value)
+
+
+MIDDLE = ignite_point(1600.0, 4400.0)
+
+
+@pytest.mark.parametrize("rate", [0.0, -1.0, np.nan, np.inf])
+def test_spread_must_be_a_rate_above_zero(rate: float) -> None:
+    words = refusal(replace(plain(), flat_head_ros_m_s=np.array([[rate]])), MIDDLE)
+    assert "step 0, zone 0" in words
+    assert "To mend it" in words
+
+
+@pytest.mark.parametrize("crs", ["EPSG:4326", "", "EPSG:2263", "nowhere", "EPSG:4978"])
+def test_grid_must_be_in_projected_metres(crs: str) -> None:
+    words = refusal(plain(crs), MIDDLE)
+    assert words.startswith("grid:")
+    assert "reference system" in words
+
+
+def test_ignitions_outside_or_where_nothing_burns_are_refused_all_at_once() -> None:
+    zone = np.zeros((40, 40), dtype=np.int32)
+    zone[10:20, 10:20] = -1
+    words = refusal(
+        replace(plain(), zone=zone),
+        ignite_point(0.0, 0.0),
+        ignite_point(1450.0, 4550.0),
+        MIDDLE,
+        ignite_point(1600.0, 4400.0, at_s=4000.0),
+        ignite_point(1600.0, 4400.0, at_s=np.nan),
+    )
+    assert "ignition 0: lies outside the grid" in words
+    assert "ignition 1: lies on unburnable ground" in words
+    assert "ignition 2" not in words
+    assert "ignition 3: it starts at 4000.0 s, past the horizon" in words
+    assert "ignition 4: its time is nan" in words
+
+
+def test_other_faults_have_words() -> None:
+    assert "at least one" in refusal(plain())
+    assert "horizon" in refusal(plain(), MIDDLE, horizon_s=np.inf)
+    assert "spotting distance" in refusal(plain(), MIDDLE, spot_over_m=-1.0)
+    assert "before the weather" in refusal(plain(), ignite_point(1600.0, 4400.0, at_s=-5.0))
+    assert "crosses itself" in refusal(
+        plain(), Ignition(shapely.Polygon([(1100, 4500), (1200, 4600), (1200, 4500), (1100, 4600)]))
+    )
+    base = plain()
+    steep = base.gradient_east.copy()
+    steep[3, 3] = np.nan
+    for broken in (
+        replace(base, gradient_east=steep),
+        replace(base, zone=base.zone + 1),
+        replace(base, zone=base.zone[:5]),
+        replace(base, time_s=np.array([10.0])),
+        replace(base, wind_east_m_s=np.zeros((2, 1))),
+        replace(base, wind_east_m_s=np.array([[np.nan]])),
+    ):
+        with pytest.raises(InputError, match="To mend it"):
+            check_spread(broken)
+
+
+def test_lead_time_refuses_with_the_point_and_takes_points_beside_the_road() -> None:
+    zone = np.zeros((40, 40), dtype=np.int32)
+    zone[20] = -1  # a road that is a barrier
+    spread = replace(plain(), zone=zone)
+    on_road = centre_of(spread.grid, 20, col=20)
+    with pytest.raises(InputError) as caught:
+        lead_time(spread, [on_road, (0.0, 0.0), (1600.0, 4700.0)], value_s=[0.0, 0.0, np.nan])
+    words = str(caught.value)
+    assert "point 0" in words
+    assert "larger reach_m" in words
+    assert "point 1" in words
+    assert "outside the grid" in words
+    assert "point 2" in words
+    lead = lead_time(spread, [on_road], value_s=[-100.0], reach_m=45.0)
+    assert lead[19, 20] == lead[21, 20] == -100.0
+    assert np.isinf(lead[20]).all()
+
+
+def test_growth_from_a_point_follows_its_equation() -> None:
+    # Source: growth 1 - exp(-0.115 t), t in minutes (memory), so distance R (t - (1 - exp(-0.115 t))/0.115).
+    spread = plain(cells=80)
+    start = centre_of(spread.grid, 40, col=10)
+    steady = arrive(spread, [ignite_point(*start, at_s=120.0)], horizon_s=1e5)
+    grown = arrive(spread, [ignite_point(*start, at_s=120.0)], horizon_s=1e5, build_up=True)
+    minutes = (grown.time_s[40, 30] - 120.0) / 60.0
+    distance = 30.0 * (minutes - (1 - np.exp(-0.115 * minutes)) / 0.115)  # 0.5 m/s is 30 m a minute
+    assert distance == pytest.approx(600.0, rel=1e-6)
+    assert np.all(grown.time_s >= steady.time_s)
+    speed = front_speed_m_s(grown)[40, 30]
+    assert speed == pytest.approx(0.5 * (1 - np.exp(-0.115 * minutes)), rel=1e-4)
+    # a line is at full speed at once
+    line = Ignition(shapely.LineString([(1100.0, 3900.0), (1100.0, 4700.0)]))
+    one = arrive(spread, [line], horizon_s=1e5)
+    two = arrive(spread, [line], horizon_s=1e5, build_up=True)
+    assert np.array_equal(one.time_s, two.time_s)
+
+
+def test_lines_polygons_and_cells_start_where_they_are_drawn() -> None:
+    # Plain geometry: at 0.5 m/s without wind, time is distance to the drawing over 0.5 m/s.
+    spread = plain(cells=80)
+    grid = spread.grid
+    x = grid.x_min_m + (np.arange(80) + 0.5) * 30.0
+    y = grid.y_max_m - (np.arange(80) + 0.5) * 30.0
+    points = shapely.points(*np.meshgrid(x, y))
+    for drawn in (
+        shapely.LineString([(1500.0, 4600.0), (2100.0, 4000.0), (2500.0, 4100.0)]),
+        shapely.Polygon([(1500.0, 4600.0), (2100.0, 4450.0), (1800.0, 3500.0)]),
+        ignite_cells(grid, [(10, 10), (10, 11), (40, 60)]).geometry,
+    ):
+        time = arrive(spread, [Ignition(drawn, 60.0)], horizon_s=1e6).time_s
+        exact = shapely.distance(points, drawn) / 0.5 + 60.0
+        assert np.abs(time - exact).max() < 6.0  # a tenth of the time a cell takes
+        assert np.all(time[shapely.contains(drawn, points)] == 60.0)
+
+
+def test_several_ignitions_with_their_own_times() -> None:
+    spread = plain(cells=60, wind=4.0)
+    first, second = centre_of(spread.grid, 15, col=5), centre_of(spread.grid, 45, col=20)
+    both = arrive(spread, [ignite_point(*first), ignite_point(*second, at_s=700.0)], horizon_s=1e6).time_s
+    alone = arrive(spread, [ignite_point(*first)], horizon_s=1e6).time_s
+    other = arrive(spread, [ignite_point(*second, at_s=700.0)], horizon_s=1e6).time_s
+    assert np.array_equal(both, np.minimum(alone, other))
+
+
+def test_not_within_the_horizon_is_inf_and_is_said_in_words() -> None:
+    arrival = arrive(plain(), [MIDDLE], horizon_s=300.0)
+    assert np.isinf(arrival.time_s[0, 0])
+    assert not np.isnan(arrival.time_s).any()
+    assert arrival.time_s[np.isfinite(arrival.time_s)].max() <= 300.0
+    words = arrival_in_words(arrival, 1015.0, y_m=4985.0, within_m=50.0)
+    assert words.startswith("No fire comes within 50 m of the place in the 5 min")
+    assert "nothing of later" in words
+    assert "Fire comes to the place 0 min" in arrival_in_words(arrival, 1600.0, y_m=4400.0)
+    with pytest.raises(InputError, match="outside the grid"):
+        arrival_near(arrival, 0.0, y_m=0.0)
+
+
+def test_isochrones_are_nested_polygons_of_the_right_size() -> None:
+    # Plain geometry: discs of radius 0.5 m/s x t.
+    arrival = arrive(plain(cells=80), [ignite_point(2200.0, 3800.0)], horizon_s=2400.0)
+    burnt = isochrones(arrival, [600.0, 1200.0, 2000.0])
+    assert burnt.crs.to_epsg() == 32755
+    assert (burnt["override"] == OVERRIDE).all()
+    assert np.allclose(burnt.area, np.pi * (0.5 * burnt["time_s"]) ** 2, rtol=0.01)
+    assert burnt.geometry.iloc[2].contains(burnt.geometry.iloc[1])
+    assert burnt.is_valid.all()
+    with pytest.raises(InputError, match="up to the horizon"):
+        isochrones(arrival, [1e6])
+    assert isochrones(arrival, [-5.0]).geometry.iloc[0].is_empty
+
+
+def test_isochrones_leave_out_what_can_not_burn() -> None:
+    zone = np.zeros((80, 80), dtype=np.int32)
+    zone[:, 50:60] = -1
+    arrival = arrive(replace(plain(cells=80), zone=zone), [ignite_point(2200.0, 3800.0)], horizon_s=2400.0)
+    burnt = isochrones(arrival, [2400.0]).geometry.iloc[0]
+    assert burnt.bounds[2] == pytest.approx(1000.0 + 50 * 30.0)
+
+
+def test_direction_speed_and_intensity_at_arrival() -> None:
+    # Source: Byram 1959, I = H w r (memory); 18,600 kJ/kg, AS 3959 App. B (memory, confirmed).
+    spread = plain(cells=80, wind=5.0)
+    arrival = arrive(spread, [ignite_point(*centre_of(spread.grid, 40, col=20))], horizon_s=1e6)
+    assert front_bearing_deg(arrival)[40, 70] == pytest.approx(90.0, abs=0.01)
+    assert front_bearing_deg(arrival)[40, 5] == pytest.approx(270.0, abs=0.01)
+    assert fireline_intensity(arrival, 2.0)[40, 70] == pytest.approx(18_600 * 2.0 * 0.5, rel=1e-4)
+    back = 18_600 * 2.0 * 0.5 * float(back_to_head(length_to_breadth(18.0)))
+    assert fireline_intensity(arrival, 2.0)[40, 5] == pytest.approx(back, rel=1e-3)
+    # where the slope of the arrival field is smooth it says the same of the front
+    east = np.gradient(arrival.time_s, 30.0, axis=1)[20:60, 30:70]
+    north = -np.gradient(arrival.time_s, 30.0, axis=0)[20:60, 30:70]
+    assert np.median(np.abs(front_speed_m_s(arrival)[20:60, 30:70] * np.hypot(east, north) - 1)) < 0.01
+    with pytest.raises(InputError, match="fuel load"):
+        fireline_intensity(arrival, -1.0)
+
+
+def test_layers_open_north_up(tmp_path) -> None:
+    arrival = arrive(plain(), [MIDDLE], horizon_s=600.0)
+    layers = to_xarray(arrival)
+    assert layers.attrs["override"] == OVERRIDE
+    layers["arrival_time_s"].rio.to_raster(tmp_path / "arrival.tif")
+    with rasterio.open(tmp_path / "arrival.tif") as written:
+        assert written.crs.to_epsg() == 32755
+        assert written.transform.e < 0
+        assert (written.bounds.left, written.bounds.top) == (1000.0, 5000.0)
+        assert np.array_equal(written.read(1), arrival.time_s)
