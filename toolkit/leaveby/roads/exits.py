@@ -18,7 +18,7 @@ from leaveby.roads.dominators import (
     sum_behind,
 )
 from leaveby.roads.homes import NOT_PLACED, PlacedHomes
-from leaveby.roads.street_table import StreetTable, distance_out_m
+from leaveby.roads.street_table import StreetTable, shortest_out
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,7 +224,7 @@ def single_exits(
         homes=behind[head],
         bridge=bridge,
         differences=differences,
-        distance_m=distance_out_m(streets, passage, exits=out),
+        distance_m=shortest_out(streets, passage, exits=out, weight=streets.length_m)[0],
     )
 
 

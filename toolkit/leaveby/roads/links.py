@@ -20,7 +20,9 @@ from shapely.ops import substring
 from leaveby.roads.dominators import NO_WAY_OUT, ExitTree, exit_tree, street_passages
 from leaveby.roads.exits import home_vertices
 from leaveby.roads.homes import PlacedHomes
+from leaveby.roads.speeds import USUAL_KM_H
 from leaveby.roads.street_table import OPEN_WAY, StreetTable
+from leaveby.units import m_s_from_km_h
 
 END_M: Final = 1.0
 RELIEF_SHARE: Final = 0.5
@@ -206,6 +208,7 @@ def _repeated(streets: StreetTable, street: int) -> StreetTable:
         backward=np.append(streets.backward, streets.backward[street]),
         reason=(*streets.reason, streets.reason[street]),
         on_foot=np.append(streets.on_foot, streets.on_foot[street]),
+        speed_m_s=once_more(streets.speed_m_s),
         width_m=once_more(streets.width_m),
         steepest=once_more(streets.steepest),
         fuel_t_ha=once_more(streets.fuel_t_ha),
@@ -232,6 +235,7 @@ def _appended(streets: StreetTable, tail: int, head: int, *, line: BaseGeometry,
         reason=(*streets.reason, OPEN_WAY),
         on_foot=np.append(streets.on_foot, True),
         length_m=np.append(streets.length_m, length_m),
+        speed_m_s=np.append(streets.speed_m_s, m_s_from_km_h(USUAL_KM_H["unclassified"])),
         width_m=np.append(streets.width_m, np.inf),
         steepest=np.append(streets.steepest, -np.inf),
         fuel_t_ha=np.append(streets.fuel_t_ha, -np.inf),

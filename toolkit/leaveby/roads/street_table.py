@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.errors import InputError, refuse
+from leaveby.parameters import POSTED_SHARE
 from leaveby.roads.attach import carries_cars, takes_drives
 from leaveby.roads.grades import EdgeGrades
 from leaveby.roads.network import MOTORWAYS, SEPARATOR, RoadNetwork, routing_graph
 from leaveby.roads.restrictions import access_closed, barrier_closed, length_limit_m
 from leaveby.roads.routing import latest_departure
+from leaveby.roads.speeds import posted_speed_m_s, reads, surface_speed_m_s, usual_speed_m_s
 
 DRIVES: Final = frozenset({"driveway", "parking_aisle", "drive-through", "emergency_access"})
 """Kinds of service road that are no street: left out of the lengths that access rules speak of. Common practice."""
@@ -48,6 +50,9 @@ class StreetTable:
     on_foot : NDArray[np.bool_], shape (m,)
         Whether it may be walked.
     length_m : NDArray[np.float64], shape (m,)
+    speed_m_s : NDArray[np.float64], shape (m,)
+        Free-flow speed: nine tenths of the posted limit, or the usual speed of the class, and no more than the surface
+        allows.
     width_m : NDArray[np.float64], shape (m,)
         Stated width; inf where none is stated.
     steepest : NDArray[np.float64], shape (m,)
@@ -75,6 +80,7 @@ class StreetTable:
     reason: tuple[str, ...]
     on_foot: NDArray[np.bool_]
     length_m: NDArray[np.float64]
+    speed_m_s: NDArray[np.float64]
     width_m: NDArray[np.float64]
     steepest: NDArray[np.float64]
     fuel_t_ha: NDArray[np.float64]
@@ -115,6 +121,7 @@ def street_table(
     grades: EdgeGrades | None = None,
     fuel_t_ha: NDArray[np.float64] | None = None,
     count_tracks: bool = False,
+    region: str = "AU",
 ) -> StreetTable:
     """Take each stretch of a network once, and say who may drive it.
 
@@ -128,6 +135,8 @@ def street_table(
         Mean fuel load along each edge, t/ha.
     count_tracks : bool
         Whether tracks count as ways out for everyone. By default only those who live on a track leave by it.
+    region : str
+        Country and state, for legal speeds where none is posted.
 
     Raises
     ------
@@ -150,6 +159,7 @@ def street_table(
     shut = np.zeros(network.edge_count, dtype=np.bool_)
     reason: list[str] = []
     width = np.full(main.size, np.inf)
+    speed = np.zeros(main.size)
     walked = np.zeros(main.size, dtype=np.bool_)
     unread = 0
     for row, edge in enumerate(main):
@@ -159,6 +169,7 @@ def street_table(
         shut[edge] = not passes
         if not passes and back[row] >= 0:
             shut[back[row]] = True
+        speed[row] = _free_flow_m_s(tags, region=region)
         stated = tags.get("width", "")
         if stated:
             try:
@@ -194,6 +205,7 @@ def street_table(
         reason=tuple(reason),
         on_foot=walked,
         length_m=network.length_m[main],
+        speed_m_s=speed,
         width_m=width,
         steepest=np.full(main.size, -np.inf) if grades is None else grades.steepest[main],
         fuel_t_ha=fuel,
@@ -207,6 +219,19 @@ def street_table(
         barrier=tuple(network.barrier[i] for i in main),
         assumptions=tuple(sentences) if grades is None else (*sentences, *grades.assumptions),
     )
+
+
+def _free_flow_m_s(tags: dict[str, str], *, region: str) -> float:
+    usual = usual_speed_m_s(
+        tags.get("highway", ""), service=tags.get("service", ""), tracktype=tags.get("tracktype", ""), region=region
+    )
+    surface = surface_speed_m_s(
+        tags.get("surface", ""), smoothness=tags.get("smoothness", ""), tracktype=tags.get("tracktype", "")
+    )
+    text = tags.get("maxspeed", "")
+    posted = posted_speed_m_s(text) if text and reads(text) else None
+    driven = usual if posted is None or not np.isfinite(posted) else POSTED_SHARE.value * posted
+    return min(driven, surface)
 
 
 def _why_own(tags: dict[str, str], *, count_tracks: bool) -> tuple[str, bool]:
@@ -228,10 +253,10 @@ def _why_own(tags: dict[str, str], *, count_tracks: bool) -> tuple[str, bool]:
     return OPEN_WAY, True
 
 
-def distance_out_m(
-    streets: StreetTable, passage: NDArray[np.uint8], *, exits: NDArray[np.int32]
-) -> NDArray[np.float64]:
-    """Shortest way by car from each junction to an exit, in metres; inf where there is none.
+def shortest_out(
+    streets: StreetTable, passage: NDArray[np.uint8], *, exits: NDArray[np.int32], weight: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Find the least way by car from each junction to an exit.
 
     Parameters
     ----------
@@ -241,6 +266,13 @@ def distance_out_m(
         From `street_passages`.
     exits : NDArray[np.int32]
         Junctions that count as out.
+    weight : NDArray[np.float64], shape (m,)
+        Length or time of each street, 0 or more.
+
+    Returns
+    -------
+    NDArray[np.float64], NDArray[np.int32], both of shape (n,)
+        Length or time (inf where there is no way out), and the street to take (-1 at exits and where there is none).
 
     Examples
     --------
@@ -249,14 +281,22 @@ def distance_out_m(
     >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 70.0)]]
     >>> table = street_table(network_from_lines(lines, crs="EPSG:32755"))
     >>> bits = street_passages(3, table.a, b=table.b, forward=table.forward, backward=table.backward, own=table.own)
-    >>> distance_out_m(table, bits, exits=np.array([0])).tolist()
-    [0.0, 90.0, 160.0]
+    >>> away, street = shortest_out(table, bits, exits=np.array([0]), weight=table.length_m)
+    >>> away.tolist(), street.tolist()
+    ([0.0, 90.0, 160.0], [-1, 0, 1])
     """
-    there = (passage & 1 > 0) & (passage & 8 > 0)
-    back = (passage & 2 > 0) & (passage & 4 > 0)
+    there = np.flatnonzero((passage & 1 > 0) & (passage & 8 > 0))
+    back = np.flatnonzero((passage & 2 > 0) & (passage & 4 > 0))
     tail = np.concatenate([streets.a[there], streets.b[back]])
     head = np.concatenate([streets.b[there], streets.a[back]])
-    length = np.concatenate([streets.length_m[there], streets.length_m[back]])
+    street = np.concatenate([there, back])
     graph = routing_graph(streets.node_count, tail, head=head)
-    ways = latest_departure(graph, length, closing_s=np.full(length.size, np.inf), targets=[int(i) for i in exits])
-    return np.asarray(ways.drive_s, dtype=np.float64)
+    ways = latest_departure(
+        graph,
+        np.asarray(weight, dtype=np.float64)[street],
+        closing_s=np.full(street.size, np.inf),
+        targets=np.asarray(exits, dtype=np.int32),
+    )
+    edge = ways.next_edge
+    onward = np.where(edge >= 0, street[np.maximum(edge, 0)] if street.size else -1, -1)
+    return np.asarray(ways.drive_s, dtype=np.float64), onward.astype(np.int32)
