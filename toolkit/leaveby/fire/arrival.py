@@ -1,7 +1,21 @@
 """Fire arrival time: forward from ignitions, backward to points that must be left in time.
 
 Method: straight legs with bends, settled in order of time (`arrival_kernel`). A leg's time is the exact sum over the
-cells its line crosses, with the weather in force while the fire crosses them.
+cells its line crosses, with the weather in force while the fire crosses them; across weather steps a leg bends as
+the fire's path does. No stencil of fixed directions takes part, so a narrow head is not late.
+
+Measured error (tests/fire/test_arrival_*.py and a five times finer grid):
+
+- ground that is alike, unchanging weather, ratios 1 to 6, any direction: below 0.02 % beyond 15 cells;
+- ground that is alike, any wind history: below 0.2 %; tilted planes: below 0.1 %;
+- smooth isotropic speed and barriers against scikit-fmm (second order): within 1 %, 0.1 % on average;
+- smooth hills (waves of 30 cells and more): 0.1 to 0.2 % late on average, 99 % of the cells within 1.5 %;
+- patches of fuel eight cells wide with barriers, hills and wind changes: 0.4 to 0.7 % late on average, 99 % of the
+  cells within 4 %. Single cells just behind a barrier's or a fuel's edge, or just past where the front stood when the
+  wind changed, can be late by the time in which fire creeps half a cell, tens of percent at worst;
+- backward against forward: within 1 %;
+- real valleys, 15 m instead of 30 m cells: at the settlements within 2 %; on single steep slopes up to 7 %, earlier
+  on the finer grid. Where that matters, take a finer grid.
 """
 
 from __future__ import annotations

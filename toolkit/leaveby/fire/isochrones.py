@@ -19,6 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.caution import OVERRIDE
 from leaveby.errors import Fault, InputError
 from leaveby.fire.arrival import Arrival
+from leaveby.fire.flames import fireline_intensity_kw_m
 from leaveby.fire.terrain import cell_of
 
 
@@ -90,14 +91,14 @@ def fireline_intensity(
         faults.append(Fault("heat yield", f"is {heat_yield_kj_kg} kJ/kg", "above 0 kJ/kg", "correct it"))
     if faults:
         raise InputError(faults)
-    return heat_yield_kj_kg * load * front_speed_m_s(arrival)
+    return fireline_intensity_kw_m(front_speed_m_s(arrival), 10.0 * load, heat_yield_kj_kg=heat_yield_kj_kg)
 
 
 def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:
     """Ground burnt at each time, as polygons: one row a time, columns `time_s`, `override` and `geometry`.
 
-    Between cell centres the time is taken on the straight line; unburnable cells are cut out. A time before the first
-    ignition gives an empty geometry.
+    Between cell centres the time is taken on the straight line, so at a moment when the wind jumps an edge may be off
+    by up to half a cell; unburnable cells are cut out. A time before the first ignition gives an empty geometry.
 
     Raises
     ------
