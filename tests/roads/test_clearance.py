@@ -246,6 +246,7 @@ def simulated_last_out_s(tree: StreetTree, curve: Mobilisation, *, until_s: floa
             length=float(tree.length_m[street]),
             free_flow_speed=float(tree.speed_m_s[street]),
             jam_density=1.0 / 7.5,
+            capacity_in=capacity,
             capacity_out=capacity,
             merge_priority=capacity,
         )

@@ -292,14 +292,17 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
     density = tree.room_veh / tree.length_m
     capacity = np.minimum(tree.capacity_veh_s, MOST_CAPACITY_SHARE * speed * density)
     wave = capacity / (density - capacity / speed)
+    free_lag = np.maximum(tree.length_m / speed / step_s, 1.0)
+    wave_lag = np.maximum(tree.length_m / wave / step_s, 1.0)
     out, unqueued, held = _simulate(
         _inner_first(tree.onward),
         tree.onward,
         tree.vehicles,
-        np.maximum(tree.length_m / speed / step_s, 1.0),
-        np.maximum(tree.length_m / wave / step_s, 1.0),
+        free_lag,
+        wave_lag,
         capacity * step_s,
-        np.maximum(tree.room_veh, 2.0 * capacity * step_s),
+        # a street that is driven in less than a step still passes its capacity
+        np.maximum(tree.room_veh, capacity * step_s * (free_lag + wave_lag)),
         np.concatenate([share, np.ones(bound - share.size)]),
         total,
     )
