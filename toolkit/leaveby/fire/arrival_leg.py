@@ -1,0 +1,667 @@
+"""Legs: how fast fire runs from a point to another across cells and weather steps, compiled.
+
+A leg is a straight line. Its time is the exact sum over the cells it crosses, with the speeds in force at the moment of
+crossing, so no interpolation error builds up; where nothing changes, one step takes it across. Across weather steps
+a leg bends so that the direction square to the front stays, which is the exact path in ground that is alike. In
+changing ground a leg that is long goes on from a point half way.
+
+Lengths are in cells, x to the east and y to the south, cell centres at whole numbers; slowness in seconds per cell.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.fire.ellipse import compiled, inlined, local_ellipse
+
+LEG_PIECES: Final = 8
+"""Cells a leg may cross in ground that changes, before its anchor moves up."""
+
+LEG_STEPS: Final = 8
+"""Weather steps a leg may cross before its anchor moves up."""
+
+ALIKE: Final = 1e-5  # relative difference of speed that counts as none
+SIDESTEP: Final = 0.25  # first trial of an anchor to the side, cells
+CLEARANCE: Final = 2e-3  # distance of an anchor from a barrier's corner, cells
+RECENT: Final = 8192  # how many ellipses of past steps are kept at hand
+
+CELL: Final = np.dtype(
+    [
+        ("time", np.float64),
+        ("anchor_time", np.float64),
+        ("anchor_x", np.float64),
+        ("anchor_y", np.float64),
+        ("ray_x", np.float32),  # direction of the last part of the leg
+        ("ray_y", np.float32),
+        ("run", np.float32),  # distance from which the front here seems to come
+        ("before_x", np.float32),  # the anchor before, relative to the anchor
+        ("before_y", np.float32),
+        ("before_s", np.float32),  # time from there to the anchor, 0 where that leg is not to be bent
+        ("slowness", np.float32),  # of the step in `stamp`
+        ("drift_x", np.float32),
+        ("drift_y", np.float32),
+        ("gradient_east", np.float32),
+        ("gradient_north", np.float32),
+        ("zone", np.int32),
+        ("anchor_step", np.int16),
+        ("stamp", np.int16),
+        ("alike", np.int16),
+        ("settled", np.int16),
+    ],
+    align=True,
+)
+"""One cell: what is known of the ground, what was found, and the ellipse last worked out."""
+
+ELLIPSE: Final = np.dtype(
+    [("key", np.int64), ("slowness", np.float64), ("drift_x", np.float64), ("drift_y", np.float64)]
+)
+
+Cells = NDArray[Any]
+
+
+class Leg(NamedTuple):
+    """A leg to a cell: its time (inf where blocked), last direction, seeming distance, and the anchor to hand on."""
+
+    time: float
+    ray_x: float
+    ray_y: float
+    run: float
+    anchor_x: float
+    anchor_y: float
+    anchor_time: float
+    anchor_step: int
+
+
+@compiled
+def _note_likeness(cells: Cells) -> None:
+    """Set how many cells around each cell, in every direction (a square), are like it in zone and slope."""
+    rows, cols = cells.shape
+    limit = min(max(rows, cols), 32000)
+    for i in range(rows):
+        for k in range(cols):
+            cells[i, k]["alike"] = limit
+    for i in range(rows):
+        for k in range(cols):
+            here = cells[i, k]
+            for di in range(2):
+                for dk in range(-1, 2):
+                    if (di == 0 and dk < 1) or i + di >= rows or k + dk < 0 or k + dk >= cols:
+                        continue
+                    other = cells[i + di, k + dk]
+                    if (
+                        other["zone"] != here["zone"]
+                        or abs(other["gradient_east"] - here["gradient_east"]) > 1e-6
+                        or abs(other["gradient_north"] - here["gradient_north"]) > 1e-6
+                    ):
+                        here["alike"] = 0
+                        other["alike"] = 0
+    for i in range(rows):
+        for k in range(cols):
+            best = cells[i, k]["alike"] + 0
+            if i > 0:
+                for dk in range(max(-1, -k), min(2, cols - k)):
+                    best = min(best, cells[i - 1, k + dk]["alike"] + 1)
+            if k > 0:
+                best = min(best, cells[i, k - 1]["alike"] + 1)
+            cells[i, k]["alike"] = best
+    for i in range(rows - 1, -1, -1):
+        for k in range(cols - 1, -1, -1):
+            best = cells[i, k]["alike"] + 0
+            if i < rows - 1:
+                for dk in range(max(-1, -k), min(2, cols - k)):
+                    best = min(best, cells[i + 1, k + dk]["alike"] + 1)
+            if k < cols - 1:
+                best = min(best, cells[i, k + 1]["alike"] + 1)
+            cells[i, k]["alike"] = best
+
+
+def make_cells(
+    zone: NDArray[np.int32], gradient_east: NDArray[np.float32], gradient_north: NDArray[np.float32]
+) -> Cells:
+    """Cells that no fire has reached, shape (rows, cols), of dtype `CELL`.
+
+    Examples
+    --------
+    >>> flat = np.zeros((3, 3), dtype=np.float32)
+    >>> make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)["time"][0, 0]
+    np.float64(inf)
+    """
+    cells = np.zeros(zone.shape, dtype=CELL)
+    cells["time"] = np.inf
+    cells["zone"] = zone
+    cells["gradient_east"] = gradient_east
+    cells["gradient_north"] = gradient_north
+    cells["stamp"] = -1
+    _note_likeness(cells)
+    return cells
+
+
+@compiled
+def _work_out(
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    zone: int,
+    gradient_east: float,
+    gradient_north: float,
+    step: int,
+) -> tuple[float, float, float]:
+    head, e, east, north = local_ellipse(
+        weather[step, zone, 0],
+        weather[step, zone, 1],
+        weather[step, zone, 2],
+        gradient_east,
+        gradient_north,
+        ratios[int(weather[step, zone, 3])],
+    )
+    # weather[..., 4] is the cell size, negative where fire is followed backwards
+    slowness = abs(weather[step, zone, 4]) / (head * (1.0 - e))
+    drift = math.copysign(e * slowness, weather[step, zone, 4])
+    return slowness, drift * east, -drift * north
+
+
+@compiled
+def _ellipse_before(
+    cells: Cells,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    cell: int,
+    step: int,
+) -> tuple[float, float, float]:
+    """Work out a cell's ellipse, or find it among the recent ones; the newest step of a cell is kept with the cell."""
+    key = cell * weather.shape[0] + step
+    found = recent[key % RECENT]
+    if found["key"] == key:
+        return found["slowness"], found["drift_x"], found["drift_y"]
+    here = cells[cell]
+    slowness, drift_x, drift_y = _work_out(
+        weather, ratios, here["zone"], here["gradient_east"], here["gradient_north"], step
+    )
+    if step > here["stamp"]:
+        here["slowness"] = slowness
+        here["drift_x"] = drift_x
+        here["drift_y"] = drift_y
+        here["stamp"] = step
+    else:
+        found["key"] = key
+        found["slowness"] = slowness
+        found["drift_x"] = drift_x
+        found["drift_y"] = drift_y
+    return slowness, drift_x, drift_y
+
+
+@inlined
+def cell_ellipse(
+    cells: Cells, recent: Cells, weather: NDArray[np.float64], ratios: NDArray[np.float64], cell: int, step: int
+) -> tuple[float, float, float]:
+    """Slowness and drift of a cell in a weather step."""
+    here = cells[cell]
+    slowness = 1.0 * here["slowness"]
+    drift_x = 1.0 * here["drift_x"]
+    drift_y = 1.0 * here["drift_y"]
+    if here["stamp"] != step:
+        slowness, drift_x, drift_y = _ellipse_before(cells, recent, weather, ratios, cell, step)
+    return slowness, drift_x, drift_y
+
+
+@compiled
+def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: float, y1: float) -> bool:
+    """Whether the straight line between two points crosses burnable cells only."""
+    length = math.sqrt((x1 - x0) * (x1 - x0) + (y1 - y0) * (y1 - y0))
+    ux = (x1 - x0) / max(length, 1e-9)
+    uy = (y1 - y0) / max(length, 1e-9)
+    over_x = 1.0 / ux if abs(ux) > 1e-12 else 0.0
+    over_y = 1.0 / uy if abs(uy) > 1e-12 else 0.0
+    way_x = 1 if ux > 0.0 else -1
+    way_y = 1 if uy > 0.0 else -1
+    ix = math.floor(x0 + 1e-7 * ux + 0.5)
+    iy = math.floor(y0 + 1e-7 * uy + 0.5)
+    while True:
+        if ix < 0 or iy < 0 or ix >= cols or iy >= rows:
+            return False
+        here = cells[iy * cols + ix]
+        if here["zone"] < 0:
+            return False
+        reach = here["alike"]
+        box = reach + 0.5
+        end_x = (ix + way_x * box - x0) * over_x if over_x != 0.0 else np.inf
+        end_y = (iy + way_y * box - y0) * over_y if over_y != 0.0 else np.inf
+        t = min(end_x, end_y)
+        if t >= length - 1e-6:
+            return True
+        corner = abs(end_x - end_y) < 1e-7
+        if reach > 0:
+            ix = math.floor(x0 + ux * (t + 1e-7) + 0.5)
+            iy = math.floor(y0 + uy * (t + 1e-7) + 0.5)
+        elif corner:
+            ix += way_x
+            iy += way_y
+        elif end_x < end_y:
+            ix += way_x
+        else:
+            iy += way_y
+        if (
+            corner
+            and 0 <= ix < cols
+            and 0 <= iy < rows
+            and cells[iy * cols + ix - way_x]["zone"] < 0
+            and cells[(iy - way_y) * cols + ix]["zone"] < 0
+        ):
+            return False
+
+
+@compiled
+def _bent(
+    step_s: NDArray[np.float64],
+    parts: NDArray[np.float64],
+    crossed: int,
+    a_step: int,
+    dx: float,
+    dy: float,
+    ray_x: float,
+    ray_y: float,
+) -> tuple[int, float, float, float, float, float, float]:
+    """Earliest time over some weather steps, with the slowness square to the front kept across them.
+
+    `parts`, row by row: duration, slowness, drift x, drift y of each step on the way (of the last, the duration is
+    unknown). Maximises the concave dual over the direction of the last part by Newton's method; every direction gives
+    a time at or before the true one. Returns the steps really crossed (0: no solution), time, last direction,
+    seeming distance and the last bend relative to the anchor.
+    """
+    n = crossed
+    ux = ray_x
+    uy = ray_y
+    if ux == 0.0 and uy == 0.0:
+        ux = dx
+        uy = dy
+    norm = 1.0 / math.sqrt(ux * ux + uy * uy)
+    ux *= norm
+    uy *= norm
+    for j in range(n):
+        p = 1.0 / parts[j, 1]
+        e2 = (parts[j, 2] * parts[j, 2] + parts[j, 3] * parts[j, 3]) * p * p
+        a = p / (1.0 - e2)
+        parts[j, 4] = p * a
+        parts[j, 5] = a * p * parts[j, 2]
+        parts[j, 6] = a * p * parts[j, 3]
+        parts[j, 7] = a * a * p * a * parts[j, 0]
+    while n > 0:
+        s = parts[n, 1]
+        sx = parts[n, 2]
+        sy = parts[n, 3]
+        at = 0.0
+        low = -np.inf
+        high = np.inf
+        for _ in range(40):
+            lx = ux * s - sx
+            ly = uy * s - sy
+            turn = s * (lx * ux + ly * uy)
+            bx = 0.0
+            by = 0.0
+            bend = 0.0
+            for j in range(n):
+                cl = parts[j, 5] * lx + parts[j, 6] * ly
+                mx = parts[j, 4] * lx + parts[j, 5] * cl
+                my = parts[j, 4] * ly + parts[j, 6] * cl
+                over = 1.0 / math.sqrt(mx * lx + my * ly)
+                bx += parts[j, 0] * (parts[j, 5] + mx * over)
+                by += parts[j, 0] * (parts[j, 6] + my * over)
+                bend += parts[j, 7] * over * over * over
+            rx = dx - bx
+            ry = dy - by
+            slope = s * (ux * ry - uy * rx)
+            curve = -s * (ux * rx + uy * ry) - bend * turn * turn
+            change = -slope / curve if curve < 0.0 else math.copysign(0.3, slope)
+            change = min(max(change, -0.5), 0.5)
+            if slope > 0.0:
+                low = at
+            else:
+                high = at
+            if not low < at + change < high and abs(change) >= 1e-5:
+                change = 0.5 * (low + high) - at
+            at += change
+            value = lx * rx + ly * ry + 0.5 * slope * change
+            norm = 1.0 / math.sqrt(1.0 + change * change)
+            nx = (ux - change * uy) * norm
+            uy = (uy + change * ux) * norm
+            ux = nx
+            if abs(change) < 1e-5:
+                if value >= 0.0:
+                    return n, step_s[a_step + n] + value, ux, uy, -curve / s, bx, by
+                break
+        else:
+            return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
+        n -= 1
+        # the direction in the step before, from the slowness that is kept
+        lx = ux * s - sx + parts[n, 2]
+        ly = uy * s - sy + parts[n, 3]
+        norm = 1.0 / math.sqrt(lx * lx + ly * ly)
+        ux = lx * norm
+        uy = ly * norm
+    return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
+
+
+@compiled
+def _bends_in_sight(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    parts: NDArray[np.float64],
+    n: int,
+    ax: float,
+    ay: float,
+    x: float,
+    y: float,
+    ray_x: float,
+    ray_y: float,
+) -> bool:
+    """Whether each part of a bent leg crosses burnable cells only."""
+    lx = ray_x * parts[n, 1] - parts[n, 2]
+    ly = ray_y * parts[n, 1] - parts[n, 3]
+    px = ax
+    py = ay
+    for j in range(n):
+        cl = parts[j, 5] * lx + parts[j, 6] * ly
+        mx = parts[j, 4] * lx + parts[j, 5] * cl
+        my = parts[j, 4] * ly + parts[j, 6] * cl
+        over = 1.0 / math.sqrt(mx * lx + my * ly)
+        qx = px + parts[j, 0] * (parts[j, 5] + mx * over)
+        qy = py + parts[j, 0] * (parts[j, 6] + my * over)
+        if not _in_sight(cells, rows, cols, px, py, qx, qy):
+            return False
+        px = qx
+        py = qy
+    return _in_sight(cells, rows, cols, px, py, x, y)
+
+
+@compiled
+def follow_leg(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
+    parts: NDArray[np.float64],
+    ax: float,
+    ay: float,
+    a_time: float,
+    a_step: int,
+    x: float,
+    y: float,
+    hint_x: float,
+    hint_y: float,
+) -> Leg:
+    """Follow a leg from an anchor to a point; the hint is a first guess of its last direction."""
+    length = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
+    if length < 1e-9:
+        return Leg(a_time, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+    ux = (x - ax) / length
+    uy = (y - ay) / length
+    x0 = ax
+    y0 = ay
+    time = a_time
+    step = a_step
+    step_end = step_s[step + 1]
+    begun = a_time
+    over_x = 1.0 / ux if abs(ux) > 1e-12 else 0.0
+    over_y = 1.0 / uy if abs(uy) > 1e-12 else 0.0
+    way_x = 1 if ux > 0.0 else -1
+    way_y = 1 if uy > 0.0 else -1
+    ix = math.floor(x0 + 1e-7 * ux + 0.5)
+    iy = math.floor(y0 + 1e-7 * uy + 0.5)
+    t = 0.0
+    pieces = 0
+    crossed = 0
+    same = True
+    first = -1.0
+    part_t = 0.0
+    part_s = 0.0
+    part_x = 0.0
+    part_y = 0.0
+    half_t = -1.0
+    half_time = a_time
+    cross_t = 0.0
+    while True:
+        cell = iy * cols + ix
+        here = cells[cell]
+        if here["zone"] < 0:
+            return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+        reach = here["alike"]
+        box = reach + 0.5
+        end_x = (ix + way_x * box - x0) * over_x if over_x != 0.0 else np.inf
+        end_y = (iy + way_y * box - y0) * over_y if over_y != 0.0 else np.inf
+        end = max(min(end_x, end_y, length), t)
+        s, sx, sy = cell_ellipse(cells, recent, weather, ratios, cell, step)
+        pace = s - sx * ux - sy * uy
+        if first < 0.0:
+            first = pace
+        elif abs(pace - first) > ALIKE * first:
+            same = False
+        while time + (end - t) * pace > step_end:
+            done = max((step_end - time) / pace, 0.0)
+            part_s += done * s
+            part_x += done * sx
+            part_y += done * sy
+            t += done
+            time = step_end
+            cross_t = t
+            if crossed == LEG_STEPS or step_end <= begun:
+                # too many steps for one leg (or none of this one's time): go on from here
+                ax = x0 + ux * t
+                ay = y0 + uy * t
+                a_time = step_end
+                a_step = step + 1
+                crossed = 0
+            else:
+                parts[crossed, 0] = step_end - begun
+                if t - part_t > 1e-12:
+                    over = 1.0 / (t - part_t)
+                    parts[crossed, 1] = part_s * over
+                    parts[crossed, 2] = part_x * over
+                    parts[crossed, 3] = part_y * over
+                else:
+                    parts[crossed, 1] = s
+                    parts[crossed, 2] = sx
+                    parts[crossed, 3] = sy
+                crossed += 1
+            begun = step_end
+            part_t = t
+            part_s = 0.0
+            part_x = 0.0
+            part_y = 0.0
+            step += 1
+            step_end = step_s[step + 1]
+            s, sx, sy = cell_ellipse(cells, recent, weather, ratios, cell, step)
+            pace = s - sx * ux - sy * uy
+            first = pace
+        ahead = end - t
+        part_s += ahead * s
+        part_x += ahead * sx
+        part_y += ahead * sy
+        time += ahead * pace
+        t = end
+        pieces += 1
+        if half_t < 0.0 and t >= 0.5 * length:
+            half_t = t
+            half_time = time
+        if t >= length - 1e-6:
+            break
+        corner = abs(end_x - end_y) < 1e-7
+        if reach > 0:
+            ix = math.floor(x0 + ux * (t + 1e-7) + 0.5)
+            iy = math.floor(y0 + uy * (t + 1e-7) + 0.5)
+        elif corner:
+            ix += way_x
+            iy += way_y
+        elif end_x < end_y:
+            ix += way_x
+        else:
+            iy += way_y
+        # two barrier cells that touch at a corner let nothing through
+        if (
+            barriers
+            and corner
+            and cells[iy * cols + ix - way_x]["zone"] < 0
+            and cells[(iy - way_y) * cols + ix]["zone"] < 0
+        ):
+            return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+
+    if crossed == 0:
+        if same or (pieces <= LEG_PIECES and length <= LEG_PIECES + 1) or step != a_step:
+            return Leg(time, ux, uy, length, ax, ay, a_time, a_step)
+        return Leg(time, ux, uy, length, x0 + ux * half_t, y0 + uy * half_t, half_time, a_step)
+
+    if same or length <= LEG_PIECES + 1:
+        if t - part_t > 1e-12:
+            over = 1.0 / (t - part_t)
+            parts[crossed, 1] = part_s * over
+            parts[crossed, 2] = part_x * over
+            parts[crossed, 3] = part_y * over
+        else:
+            parts[crossed, 1] = s
+            parts[crossed, 2] = sx
+            parts[crossed, 3] = sy
+        n, bent_time, ray_x, ray_y, run, bend_x, bend_y = _bent(
+            step_s, parts, crossed, a_step, x - ax, y - ay, hint_x, hint_y
+        )
+        if (
+            n > 0
+            and bent_time <= time
+            and (not barriers or _bends_in_sight(cells, rows, cols, parts, n, ax, ay, x, y, ray_x, ray_y))
+        ):
+            bend_x += ax
+            bend_y += ay
+            inside = -0.5 < bend_x < cols - 0.5 and -0.5 < bend_y < rows - 0.5
+            if inside and ((not same and pieces > LEG_PIECES) or n >= LEG_STEPS):
+                return Leg(bent_time, ray_x, ray_y, run, bend_x, bend_y, step_s[a_step + n], a_step + n)
+            return Leg(bent_time, ray_x, ray_y, run, ax, ay, a_time, a_step)
+    return Leg(time, ux, uy, length - cross_t, x0 + ux * cross_t, y0 + uy * cross_t, step_s[step], step)
+
+
+@compiled
+def straighten(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
+    parts: NDArray[np.float64],
+    old_x: float,
+    old_y: float,
+    old_time: float,
+    ax: float,
+    ay: float,
+    step: int,
+    x: float,
+    y: float,
+    time: float,
+    slowness: float,
+) -> Leg:
+    """Try to gain time by moving an anchor sideways, within one weather step; the best leg found, or a late one."""
+    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, old_time, step)
+    chord = math.sqrt((x - old_x) * (x - old_x) + (y - old_y) * (y - old_y))
+    if chord < 1.0:
+        return best
+    side_x = -(y - old_y) / chord
+    side_y = (x - old_x) / chord
+    first_run = math.sqrt((ax - old_x) * (ax - old_x) + (ay - old_y) * (ay - old_y))
+    last_run = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
+    if first_run < 0.5 or last_run < 0.5:
+        return best
+    # how fast a sidestep costs time: its second derivative, as in ground that is alike
+    curve = slowness * (1.0 / first_run + 1.0 / last_run)
+    shift = -math.copysign(SIDESTEP, (ax - old_x) * side_x + (ay - old_y) * side_y)
+    for attempt in range(2):
+        new_x = ax + shift * side_x
+        new_y = ay + shift * side_y
+        if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
+            break
+        first = follow_leg(
+            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+            old_x, old_y, old_time, step, new_x, new_y, 0.0, 0.0,
+        )  # fmt: skip
+        if not first.time < step_s[step + 1]:
+            break
+        second = follow_leg(
+            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+            new_x, new_y, first.time, step, x, y, 0.0, 0.0,
+        )  # fmt: skip
+        if not second.time < np.inf:
+            break
+        if second.time < min(time, best.time):
+            best = Leg(second.time, second.ray_x, second.ray_y, second.run, new_x, new_y, first.time, step)
+        if attempt == 0:
+            tried = shift
+            shift = 0.5 * tried - (second.time - time) / (tried * curve)
+            shift = min(max(shift, -3.0 * SIDESTEP), 3.0 * SIDESTEP)
+            if abs(shift) < 0.1 * SIDESTEP or abs(shift - tried) < 0.2 * SIDESTEP:
+                break
+    return best
+
+
+@compiled
+def round_corner(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    parts: NDArray[np.float64],
+    col: int,
+    row: int,
+    ax: float,
+    ay: float,
+    a_time: float,
+    a_step: int,
+    x: float,
+    y: float,
+) -> Leg:
+    """The best leg from an anchor to a point round a barrier's corner at a cell; a late one where there is none."""
+    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+    for down in range(-1, 1):
+        for right in range(-1, 1):
+            if row + down < 0 or row + down + 1 >= rows or col + right < 0 or col + right + 1 >= cols:
+                continue
+            at = (row + down) * cols + col + right
+            shut = 0
+            away_x = 0.0
+            away_y = 0.0
+            for below in range(2):
+                for beside in range(2):
+                    if cells[at + below * cols + beside]["zone"] < 0:
+                        shut += 1
+                        away_x = 0.5 - beside
+                        away_y = 0.5 - below
+            if shut != 1:
+                continue
+            # a little off the corner, so that legs along the barrier's edge run in the open
+            corner_x = col + right + 0.5 + CLEARANCE * away_x
+            corner_y = row + down + 0.5 + CLEARANCE * away_y
+            first = follow_leg(
+                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
+                ax, ay, a_time, a_step, corner_x, corner_y, 0.0, 0.0,
+            )  # fmt: skip
+            if not first.time < best.time:
+                continue
+            step = a_step
+            while first.time >= step_s[step + 1]:
+                step += 1
+            second = follow_leg(
+                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
+                corner_x, corner_y, first.time, step, x, y, 0.0, 0.0,
+            )  # fmt: skip
+            if second.time < best.time:
+                best = second
+    return best
