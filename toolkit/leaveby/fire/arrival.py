@@ -20,7 +20,6 @@ Measured error (tests/fire/test_arrival_*.py and a five times finer grid):
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -28,6 +27,7 @@ from typing import Final
 
 import numpy as np
 import shapely
+from numba import config
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
@@ -377,7 +377,7 @@ def arrive_members(
     >>> list(arrive_members([], [], horizon_s=60.0))
     []
     """
-    workers = threads or os.cpu_count() or 1
+    workers = threads or int(config.NUMBA_NUM_THREADS)
     waiting: list[Future[Arrival]] = []
     done = 0
     pool = ThreadPoolExecutor(max_workers=workers)
