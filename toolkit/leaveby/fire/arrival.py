@@ -377,7 +377,7 @@ def arrive_members(
     >>> list(arrive_members([], [], horizon_s=60.0))
     []
     """
-    workers = threads or int(config.NUMBA_NUM_THREADS)
+    workers = threads or int(config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
     waiting: list[Future[Arrival]] = []
     done = 0
     pool = ThreadPoolExecutor(max_workers=workers)
