@@ -1,0 +1,428 @@
+"""Day-before triggers: on a day of this fire danger, from this hour, is there enough lead at all?
+
+For every forest fire danger index of a list and every hour of the plan's own day, the plan's fire is solved once in
+weather that stays as it is at that hour, with the wind that gives that index. What is left between the fire's start and
+the moment at which getting ready must begin says whether one can wait for a fire on such a day, or leaves the night
+before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import norm
+
+from leaveby.decision.closing import closing_times, select, stretch_cells
+from leaveby.decision.confidence import latest_on_route
+from leaveby.decision.result import WAY_WORDS, WayTiming
+from leaveby.decision.scenario import FireChoice, Scenario
+from leaveby.decision.ways_out import WayRoads
+from leaveby.errors import refuse
+from leaveby.fire.arrival import Ignition, arrive
+from leaveby.fire.danger import forest_fire_danger_index
+from leaveby.fire.model_error import ros_factors
+from leaveby.fire.spread import table_for_member
+from leaveby.fire.weather import Weather, step_at
+from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH
+from leaveby.units import km_h_from_m_s, min_from_s
+
+INDICES: Final = (25.0, 50.0, 75.0, 100.0, 150.0)
+STRONGEST_WIND_M_S: Final = 100.0 / 3.6
+_HOUR_S: Final = 3600.0
+
+Verdict = Literal["enough", "night before", "not shut", "not that windy"]
+
+DAY_BEFORE_ASSUMPTIONS: Final = (
+    "Day-before triggers: the plan's own fires, seen at the hour in question, having burnt unseen for as long as the "
+    "plan allows, and along the whole of a line or area where the plan leaves the place open.",
+    "Day-before triggers: temperature, humidity and wind direction as the plan's weather has them at that hour, and "
+    "unchanging from then on; the wind that then gives the index (Noble, Bary and Gill 1980, solved for the wind).",
+    "Where the index is passed in calm air already, calm air was taken, and the index is then higher than asked. Wind "
+    "above 100 km/h was not looked at.",
+    "Rate of spread, drive and ready time all stand at the asked confidence at once, which is on the early side.",
+    "Once a fire danger leaves too little time at an hour, every higher one counts as leaving too little at that hour.",
+    "A fire nearer than the plan's own leaves less time than this table says.",
+)
+"""What the table rests on, for the list of assumptions of a result."""
+
+
+@dataclass(frozen=True)
+class DayBeforeCell:
+    """One fire danger at one hour.
+
+    Attributes
+    ----------
+    index : float
+        Forest fire danger index asked for.
+    at : datetime
+        The hour, with its offset from UTC, on the plan's own day.
+    wind_m_s : float
+        The wind that gives the index (the strongest of the weather's places); 0 where calm air passes it already.
+    index_taken : float
+        The index with that wind: higher than asked where calm air passes it.
+    lead_s : float
+        From the fire's start until getting ready must begin; below 0: before the fire starts; inf where the fire does
+        not shut the route within the horizon, and where nothing was computed.
+    verdict : {"enough", "night before", "not shut", "not that windy"}
+    sentence : str
+    """
+
+    index: float
+    at: datetime
+    wind_m_s: float
+    index_taken: float
+    lead_s: float
+    verdict: Verdict
+    sentence: str
+
+
+@dataclass(frozen=True)
+class DayBefore:
+    """Is there enough lead at all, for one way of leaving?
+
+    Attributes
+    ----------
+    way : str
+    confidence : float
+    needs_s : float
+        Least lead that counts as enough.
+    indices : tuple of float
+        Rising.
+    hours : tuple of datetime
+    cells : tuple of tuple of DayBeforeCell
+        A row for each index, a column for each hour.
+    summary : str
+        One sentence: from which fire danger on to leave the night before.
+    assumptions : tuple of str
+    """
+
+    way: str
+    confidence: float
+    needs_s: float
+    indices: tuple[float, ...]
+    hours: tuple[datetime, ...]
+    cells: tuple[tuple[DayBeforeCell, ...], ...]
+    summary: str
+    assumptions: tuple[str, ...]
+
+
+def _ffdi_mark5_wind(F: NDArray[np.float64], T: ArrayLike, H: ArrayLike, D: ArrayLike) -> NDArray[np.float64]:
+    """F = 2 exp(-0.45 + 0.987 ln D - 0.0345 H + 0.0338 T + 0.0234 V) solved for V (Noble, Bary and Gill 1980); km/h."""
+    T, H, D = (np.asarray(value, dtype=np.float64) for value in (T, H, D))
+    V: NDArray[np.float64] = (np.log(F / 2.0) + 0.45 - 0.987 * np.log(D) + 0.0345 * H - 0.0338 * T) / 0.0234
+    return V
+
+
+def wind_for_index_m_s(
+    index: ArrayLike,
+    *,
+    air_temperature_c: ArrayLike,
+    relative_humidity_percent: ArrayLike,
+    drought_factor: ArrayLike,
+) -> NDArray[np.float64]:
+    """Wind that gives a forest fire danger index, in m/s; below 0 where calm air passes it already.
+
+    Parameters
+    ----------
+    index : array_like
+        Above 0.
+    air_temperature_c, relative_humidity_percent : array_like
+    drought_factor : array_like
+        0 to 10; at 0 no wind gives any index, and the wind is inf.
+
+    Raises
+    ------
+    InputError
+        For an index that is not above 0.
+
+    References
+    ----------
+    Noble, Bary and Gill (1980), Australian Journal of Ecology 5:201-203, solved for the wind.
+
+    Examples
+    --------
+    >>> wind = wind_for_index_m_s(
+    ...     103.265, air_temperature_c=40.0, relative_humidity_percent=15.0, drought_factor=10.0
+    ... )
+    >>> round(float(wind) * 3.6, 3)
+    55.0
+    """
+    wanted = np.asarray(index, dtype=np.float64)
+    if not bool(np.all(np.isfinite(wanted) & (wanted > 0.0))):
+        raise refuse("fire danger index", f"is {wanted}", expected="above 0", mend="give 25, 50, 75 and so on")
+    drought = np.asarray(drought_factor, dtype=np.float64)
+    found = _ffdi_mark5_wind(
+        wanted, air_temperature_c, relative_humidity_percent, np.where(drought > 0.0, drought, 1.0)
+    )
+    return np.asarray(np.where(drought > 0.0, found / 3.6, np.inf), dtype=np.float64)
+
+
+def held_weather(
+    weather: Weather, step: int, *, index: float, horizon_s: float, before_s: float = 0.0
+) -> Weather | None:
+    """Hold one step's weather from the start of the clock on, with the wind that gives a fire danger index.
+
+    Parameters
+    ----------
+    weather : Weather
+    step : int
+        Whose temperature, humidity, wind direction, drought factor and curing hold, and at whose hour the clock starts.
+    index : float
+        Above 0.
+    horizon_s : float
+        How long it has to hold; the time of day goes on.
+    before_s : float
+        How long it has to have held before the clock starts, 0 or more.
+
+    Returns
+    -------
+    Weather or None
+        None where a place would need more than 100 km/h of wind.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> from leaveby.fire.weather import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=15.0, wind_speed_m_s=5.0, wind_from_deg=315.0, drought_factor=10.0)
+    >>> held = held_weather(weather, 2, index=103.265, horizon_s=7200.0)
+    >>> round(float(held.wind_speed_m_s[0, 0]) * 3.6, 3), held.start.hour, held.steps
+    (55.0, 15, 2)
+    >>> held_weather(weather, 2, index=1000.0, horizon_s=7200.0) is None
+    True
+    """
+    row = slice(step, step + 1)
+    wind_m_s = wind_for_index_m_s(
+        index,
+        air_temperature_c=weather.air_temperature_c[row],
+        relative_humidity_percent=weather.relative_humidity_percent[row],
+        drought_factor=weather.drought_factor[row],
+    )
+    if bool(np.any(wind_m_s > STRONGEST_WIND_M_S)):
+        return None
+    earlier = int(np.ceil(before_s / _HOUR_S))
+    hours = earlier + max(int(np.ceil(horizon_s / _HOUR_S)), 1)
+
+    def held(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.repeat(values, hours, axis=0)
+
+    return replace(
+        weather,
+        start=weather.start + timedelta(seconds=float(weather.time_s[step])),
+        time_s=(np.arange(hours, dtype=np.float64) - earlier) * _HOUR_S,
+        air_temperature_c=held(weather.air_temperature_c[row]),
+        relative_humidity_percent=held(weather.relative_humidity_percent[row]),
+        wind_speed_m_s=held(np.maximum(wind_m_s, 0.0)),
+        wind_from_deg=held(weather.wind_from_deg[row]),
+        gust_m_s=None,
+        drought_factor=held(weather.drought_factor[row]),
+        curing_percent=held(weather.curing_percent[row]),
+    )
+
+
+def day_steps(weather: Weather) -> tuple[int, ...]:
+    """Choose the weather steps that stand for the hours of the day on which the clock starts, one for each clock hour.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> from leaveby.fire.weather import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, 20, tzinfo=UTC), air_temperature_c=40.0, hours=30,
+    ...     relative_humidity_percent=15.0, wind_speed_m_s=5.0, wind_from_deg=315.0)
+    >>> day_steps(weather)
+    (0, 1, 2, 3)
+    """
+    first: dict[int, int] = {}
+    for step, time_s in enumerate(weather.time_s):
+        moment = weather.start + timedelta(seconds=float(time_s))
+        if moment.date() == weather.start.date():
+            first.setdefault(moment.hour, step)
+    return tuple(first.values()) or (step_at(weather, 0.0),)
+
+
+def day_before(
+    scenario: Scenario,
+    roads: WayRoads,
+    *,
+    timing: WayTiming,
+    choice: FireChoice,
+    indices: Sequence[float] = INDICES,
+    needs_s: float = 0.0,
+    progress: Callable[[int, int], None] | None = None,
+) -> DayBefore:
+    """Tabulate, for one way of leaving, whether a day of some fire danger leaves enough lead.
+
+    One arrival solve for each cell of the table.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    roads : WayRoads
+        Of the way of leaving.
+    timing : WayTiming
+        Of the same way, with a route: its route and its ready time at the asked confidence are used.
+    choice : FireChoice
+    indices : sequence of float
+        Above 0.
+    needs_s : float
+        Least lead that counts as enough: time to see the fire, and to make up one's mind. 0 or more.
+    progress : callable, optional
+        Called with (cells done, cells).
+
+    Raises
+    ------
+    InputError
+        For indices that are not above 0, or none.
+    ValueError
+        When the way of leaving has no route.
+    """
+    if timing.route is None:
+        raise ValueError(f"{roads.way} has no route to time")
+    if not len(indices):
+        raise refuse("fire danger indices", "are none", expected="one at least", mend="give 25, 50, 75 and so on")
+    plan, network, weather = scenario.inputs.plan, scenario.network, scenario.weather
+    confidence = plan.confidence
+    edges = np.array(timing.route.edges, dtype=np.int64)
+    cells = stretch_cells(scenario.inputs.terrain.grid, list(network.geometry[edges]), standoff_m=plan.roads.standoff_m)
+    watched = select(cells, np.arange(edges.size))
+    factor = 1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * confidence
+    errors = ros_factors(float(norm.ppf(confidence)))
+    unseen_s = max(start.unseen_up_to_s for start in scenario.starts)
+    fires = [Ignition(start.shape, start.at_s - start.unseen_up_to_s) for start in scenario.starts]
+
+    def lead_in(held: Weather) -> float:
+        table = table_for_member(
+            scenario.zones,
+            held,
+            gradients=scenario.gradients,
+            models=choice.models,
+            ros_factors=errors,
+            floor_m_s=choice.floor_m_s,
+            set_m_s=choice.set_m_s,
+        )
+        arrival = arrive(table, fires, horizon_s=plan.horizon_s)
+        closing_s = closing_times(watched, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
+        leave_s = latest_on_route(
+            closing_s[None, :],
+            roads.travel.time_s[edges],
+            margin_s=plan.margin_s,
+            drive_factor=np.array([factor]),
+        )
+        return float(leave_s[0]) - timing.ready_at_confidence_s
+
+    steps = day_steps(weather)
+    hours = tuple(weather.start + timedelta(seconds=float(weather.time_s[step])) for step in steps)
+    rising = tuple(sorted(float(index) for index in dict.fromkeys(indices)))
+    rows: list[tuple[DayBeforeCell, ...]] = []
+    too_little = [False] * len(steps)
+    done = 0
+    for index in rising:
+        row = []
+        for column, step in enumerate(steps):
+            held = held_weather(weather, step, index=index, horizon_s=plan.horizon_s, before_s=unseen_s)
+            lead_s = np.inf if held is None else lead_in(held)
+            cell = _cell(
+                held,
+                index=index,
+                at=hours[column],
+                lead_s=lead_s,
+                needs_s=needs_s,
+                lower_was_too_much=too_little[column],
+                way=roads.way,
+                horizon_s=plan.horizon_s,
+            )
+            too_little[column] |= cell.verdict == "night before"
+            row.append(cell)
+            done += 1
+            if progress is not None:
+                progress(done, len(rising) * len(steps))
+        rows.append(tuple(row))
+    said = list(DAY_BEFORE_ASSUMPTIONS)
+    if choice.set_m_s is not None:
+        said.append(
+            "The head rate of spread was set by hand: in this table the index changes only the shape of the fire."
+        )
+    return DayBefore(
+        way=roads.way,
+        confidence=confidence,
+        needs_s=needs_s,
+        indices=rising,
+        hours=hours,
+        cells=tuple(rows),
+        summary=summary_of(rows, way=roads.way),
+        assumptions=tuple(said),
+    )
+
+
+def _cell(
+    held: Weather | None,
+    *,
+    index: float,
+    at: datetime,
+    lead_s: float,
+    needs_s: float,
+    lower_was_too_much: bool,
+    way: str,
+    horizon_s: float,
+) -> DayBeforeCell:
+    when = f"Fire danger index {index:g} at {at:%H:%M}"
+    leave = f"leave {WAY_WORDS[way]} the night before"
+    if held is None:
+        verdict: Verdict = "night before" if lower_was_too_much else "not that windy"
+        sentence = f"{when} would need more than 100 km/h of wind: not looked at; leave early."
+        if lower_was_too_much:
+            sentence = f"{when} would need more than 100 km/h of wind, and a lower index was too much: {leave}."
+        return DayBeforeCell(index, at, np.inf, index, np.inf, verdict, sentence)
+    wind_m_s = float(held.wind_speed_m_s[0].max())
+    taken = float(
+        forest_fire_danger_index(
+            held.air_temperature_c[0],
+            held.relative_humidity_percent[0],
+            wind_speed_m_s=held.wind_speed_m_s[0],
+            drought_factor=held.drought_factor[0],
+        ).max()
+    )
+    if wind_m_s == 0.0:
+        when += f", passed in calm air already ({taken:.0f})"
+    else:
+        when += f" (wind {km_h_from_m_s(wind_m_s):.0f} km/h)"
+    if lead_s < needs_s:
+        how = "before it starts" if lead_s < 0.0 else f"{int(min_from_s(lead_s))} minutes after it starts"
+        sentence = f"{when}: a fire leaves too little time, getting ready would have to begin {how}; {leave}."
+        verdict = "night before"
+    elif lower_was_too_much:
+        sentence = f"{when}: a lower index was too much already at this hour; {leave}."
+        verdict = "night before"
+    elif np.isinf(lead_s):
+        sentence = (
+            f"{when}: the fire does not shut this way within {horizon_s / _HOUR_S:g} hours. That is no leave to stay."
+        )
+        verdict = "not shut"
+    else:
+        minutes = int(min_from_s(lead_s))
+        sentence = f"{when}: getting ready must begin no more than {minutes} minutes after the fire starts."
+        verdict = "enough"
+    return DayBeforeCell(index, at, wind_m_s, taken, lead_s, verdict, sentence)
+
+
+def summary_of(rows: Sequence[Sequence[DayBeforeCell]], *, way: str) -> str:
+    """Say in one sentence from which fire danger on to leave the night before, at whatever hour it comes.
+
+    Examples
+    --------
+    >>> summary_of((), way="tow")
+    'No fire danger that was looked at leaves too little time with the house; leave early all the same.'
+    """
+    for row in rows:
+        hours = [cell.at for cell in row if cell.verdict == "night before"]
+        if hours:
+            return (
+                f"When a fire danger index of {row[0].index:g} or more is forecast, leave {WAY_WORDS[way]} the night "
+                f"before: from {min(hours):%H:%M} to {max(hours):%H:%M} a fire can leave too little time."
+            )
+    return f"No fire danger that was looked at leaves too little time {WAY_WORDS[way]}; leave early all the same."
