@@ -176,3 +176,11 @@ DRIVE_TIME_FACTOR_HIGH: Final = Parameter(
 DEFAULT_CAR_POWER_KW: Final = Parameter(
     70.0, "kW", 20.0, 500.0, "a small car's engine, where the plan gives no power: the slow side", "judgement"
 )
+SPOT_OVER_M: Final = Parameter(
+    500.0,
+    "m",
+    0.0,
+    35_000.0,
+    "barriers narrower than this are crossed by embers at once; spotting over kilometres is published for bad days",
+    "judgement",
+)

@@ -58,7 +58,7 @@ from leaveby.fire.spread import FOREST_MODELS, flat_spread
 from leaveby.fire.validity import model_assumptions, outside_validity
 from leaveby.household.plan import WAYS, Plan, Way, ways, why_no_way
 from leaveby.household.readiness import ready_times
-from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH, WIND_SPEED_ERROR, WIND_TURN_ERROR_DEG
+from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH, SPOT_OVER_M, WIND_SPEED_ERROR, WIND_TURN_ERROR_DEG
 from leaveby.roads.network import RoutingGraph, csr
 from leaveby.units import km_h_from_m_s, min_from_s
 
@@ -572,6 +572,8 @@ def _assumptions(
         "other households are not counted: on a single-exit street leave earlier still.",
         f"Wind speed is off by {100 * WIND_SPEED_ERROR.value:.0f} % and wind direction by "
         f"{WIND_TURN_ERROR_DEG.value:.0f} degrees as a rule (one standard deviation, judgement).",
+        f"Ground that does not burn is crossed by embers at once where it is narrower than {SPOT_OVER_M.value:g} m "
+        "(judgement): no creek, road or bare strip is counted on to stop a fire.",
         "The fire is at its full rate of spread from the first minute; no growth from a point is counted on.",
     ]
     if choice.set_m_s is None:

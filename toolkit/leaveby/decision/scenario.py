@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.members import Draws
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.fire.arrival import Ignition
+from leaveby.fire.arrival import Ignition, bridged_zones
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.fuel import FuelMap
 from leaveby.fire.model_error import ros_factors
@@ -22,6 +22,7 @@ from leaveby.fire.spread import SpreadZones, check_models, spread_zones, table_f
 from leaveby.fire.terrain import Terrain, cell_of, gradients
 from leaveby.fire.weather import Weather, rebased
 from leaveby.household.plan import Plan
+from leaveby.parameters import SPOT_OVER_M
 from leaveby.roads.attach import attach_points
 from leaveby.roads.network import RoadNetwork
 from leaveby.roads.routing import latest_departure
@@ -171,7 +172,8 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         )
     if faults:
         raise InputError(faults)
-    zones = spread_zones(inputs.fuel, weather)
+    mapped = spread_zones(inputs.fuel, weather)
+    zones = replace(mapped, zone=bridged_zones(mapped.zone, cell_m=grid.cell_m, spot_over_m=SPOT_OVER_M.value))
     check_models(plan.fire.models, zones)
     network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
     _check_connected(plan, network, nodes)

@@ -177,7 +177,7 @@ def arrive(
     burnable = spread.zone >= 0
     run = spread
     if spot_over_m > 0:
-        run = replace(spread, zone=_bridge(spread, spot_over_m))
+        run = replace(spread, zone=bridged_zones(spread.zone, cell_m=spread.grid.cell_m, spot_over_m=spot_over_m))
     fires: list[tuple[Ignition, bool]] = []
     for ignition in ignitions:
         if not build_up:
@@ -541,19 +541,33 @@ def _earliest(seeds: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.ascontiguousarray(seeds[:, np.argsort(seeds[2], kind="stable")])
 
 
-def _bridge(spread: SpreadTable, spot_over_m: float) -> NDArray[np.int32]:
-    """Zones with barriers narrower than the spotting distance filled with the nearest fuel."""
-    burnable = spread.zone >= 0
+def bridged_zones(zone: NDArray[np.int32], *, cell_m: float, spot_over_m: float) -> NDArray[np.int32]:
+    """Fill barriers narrower than a spotting distance with the nearest fuel's zone, since embers cross them.
+
+    Parameters
+    ----------
+    zone : ndarray of int32, shape (rows, cols)
+        -1 where nothing burns.
+    cell_m, spot_over_m : float
+        Cell and distance in metres, above 0.
+
+    Examples
+    --------
+    >>> zone = np.array([[0, 0, -1, 1, 1]] * 3, dtype=np.int32)
+    >>> bridged_zones(zone, cell_m=10.0, spot_over_m=30.0)[1].tolist() in ([0, 0, 0, 1, 1], [0, 0, 1, 1, 1])
+    True
+    """
+    burnable = zone >= 0
     if burnable.all() or not burnable.any():
-        return spread.zone
-    radius = 0.5 * spot_over_m / spread.grid.cell_m
+        return zone
+    radius = 0.5 * spot_over_m / cell_m
     pad = int(np.ceil(radius)) + 1
     wide = np.pad(burnable, pad, mode="edge")
     grown = ndimage.distance_transform_edt(~wide) <= radius + 0.5
     closed = np.ones_like(grown) if grown.all() else ndimage.distance_transform_edt(grown) > radius
     closed = closed[pad:-pad, pad:-pad] | burnable
     nearest = ndimage.distance_transform_edt(~burnable, return_distances=False, return_indices=True)
-    return np.where(closed & ~burnable, spread.zone[tuple(nearest)], spread.zone).astype(np.int32)
+    return np.where(closed & ~burnable, zone[tuple(nearest)], zone).astype(np.int32)
 
 
 def _grown_s(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
