@@ -33,15 +33,15 @@ class GroupFacts:
     shared_m : NDArray[np.float64]
         Length of the one way that all share, from its start to that junction.
     dead_end_m : NDArray[np.float64]
-        Longest way from the end of a street behind to that junction; drives and car parks left out.
+        Longest way from the end of a street behind to that junction; drives, car parks and tracks left out.
     streets_m : NDArray[np.float64]
-        All streets behind, and the shared way, added up; drives and car parks left out.
+        All streets behind, and the shared way, added up; drives, car parks and tracks left out.
     narrowest_m : NDArray[np.float64]
         Least width that is stated on any of them; inf where none is stated.
     no_width_m : NDArray[np.float64]
         Length of those that state no width.
     track_m : NDArray[np.float64]
-        Length of tracks among them.
+        Length of tracks behind and on the shared way.
     steepest : NDArray[np.float64]
         Steepest grade on any of them; -inf without terrain.
     fuel_t_ha : NDArray[np.float64]
@@ -130,14 +130,15 @@ def group_facts(
     """
     tree = found.tree
     n, m, total = tree.node_count, tree.street_count, tree.outside + 1
-    counted = streets.driven & np.array([kind not in DRIVES for kind in streets.service], dtype=np.bool_)
     track = np.array(["track" in kind.split(SEPARATOR) for kind in streets.highway], dtype=np.bool_)
+    drive = np.array([kind in DRIVES for kind in streets.service], dtype=np.bool_)
+    counted = streets.driven & ~drive & ~track
     burning = np.isfinite(streets.fuel_t_ha)
     length = np.zeros((total, 6))
     columns = (
         counted,
         counted & ~np.isfinite(streets.width_m),
-        counted & track,
+        streets.driven & track,
         counted & burning,
     )
     for column, kept in enumerate(columns):

@@ -1,0 +1,231 @@
+"""The nouns of an answer to the community question: what `street_survey` makes and `show` lays out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from leaveby.parameters import Parameter
+from leaveby.roads.access_rules import DEFAULT_RULES, AccessRule, Comparison
+from leaveby.roads.clearance import MOBILISATIONS, Mobilisation
+from leaveby.roads.exit_facts import GroupFacts
+from leaveby.roads.exits import Difference, SingleExits
+from leaveby.roads.homes import PlacedHomes
+from leaveby.roads.links import Link
+from leaveby.roads.street_table import StreetTable
+
+PEOPLE_PER_HOME: Final = Parameter(2.5, "people", 0.5, 10.0, "mean household, high side", "judgement")
+VEHICLES_PER_HOME: Final = Parameter(
+    2.0, "vehicles", 0.5, 5.0, "vehicles that a household takes when it leaves, high side", "judgement"
+)
+
+
+@dataclass(frozen=True)
+class SurveyOptions:
+    """What a survey supposes and looks for.
+
+    Attributes
+    ----------
+    people_per_home, vehicles_per_home : float
+        Stated factors.
+    rules : tuple[str, ...]
+        Names of access rules to hold against each group, see `leaveby.roads.access_rules.RULES`.
+    parcel_acres : float, optional
+        Smallest parcel, for rules that go by it; where left out their shortest limit is taken.
+    link_within_m : float
+        Longest straight line of a link to build.
+    link_steepest : float
+        Steepest slope of the ground under it, rise over run.
+    links : int
+        How many links to list; 0 for none.
+    clearance_groups : int
+        For how many of the largest groups clearance is computed; 0 for none.
+    clearance_homes : float
+        Least homes of a group for that.
+    mobilisations : tuple of Mobilisation
+        When people get going: the range that is shown.
+    told_s : tuple[float, ...]
+        Moments when people are told to leave, for the count of those who are not out when the exit shuts.
+    """
+
+    people_per_home: float = PEOPLE_PER_HOME.value
+    vehicles_per_home: float = VEHICLES_PER_HOME.value
+    rules: tuple[str, ...] = DEFAULT_RULES
+    parcel_acres: float | None = None
+    link_within_m: float = 300.0
+    link_steepest: float = 0.16
+    links: int = 10
+    clearance_groups: int = 30
+    clearance_homes: float = 5.0
+    mobilisations: tuple[Mobilisation, ...] = MOBILISATIONS
+    told_s: tuple[float, ...] = tuple(900.0 * step for step in range(13))
+
+
+@dataclass(frozen=True, eq=False)
+class ClearedBy:
+    """How one mobilisation curve lets a group out.
+
+    Attributes
+    ----------
+    curve : Mobilisation
+    last_out_s, ninety_out_s : float
+        After being told to leave.
+    most_waiting_veh : float
+        Longest queue, on the streets and in drives.
+    not_out : tuple of (told_s, vehicles)
+        Vehicles that are not out when the exit shuts; empty without a fire scenario.
+    """
+
+    curve: Mobilisation
+    last_out_s: float
+    ninety_out_s: float
+    most_waiting_veh: float
+    not_out: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class StreetGroup:
+    """Homes that share a single exit.
+
+    Attributes
+    ----------
+    number : int
+        From 1: the short list first, most homes first.
+    row : int
+        Its row in `StreetSurvey.found` and `facts`.
+    kind : str
+        `street` or `junction`: what everyone must pass.
+    name : str
+        Of the street, or of the streets that meet at the junction.
+    x_m, y_m : float
+        The outer end of what everyone must pass.
+    homes, people, vehicles : float
+    inside : int, optional
+        Number of the next larger notable group that this one lies in.
+    notable : bool
+        Whether it stands in the short list: not nearly the same homes as the one it lies in.
+    comparisons : tuple of Comparison
+        Where it is longer (narrower, steeper, more) than a rule.
+    clearance : tuple of ClearedBy
+        For each mobilisation curve; empty where it was not computed.
+    shuts_s : float
+        When the way shuts in the fire scenario; inf when not within the horizon or without a scenario.
+    """
+
+    number: int
+    row: int
+    kind: Literal["street", "junction"]
+    name: str
+    x_m: float
+    y_m: float
+    homes: float
+    people: float
+    vehicles: float
+    inside: int | None
+    notable: bool
+    comparisons: tuple[Comparison, ...] = ()
+    clearance: tuple[ClearedBy, ...] = ()
+    shuts_s: float = math.inf
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Where each home is counted: homes in = homes out.
+
+    Attributes
+    ----------
+    homes : float
+        All that were given.
+    with_choice : float
+        No single street or junction lies on all their ways out.
+    behind_exit : float
+        Belong to a group.
+    no_way_out : float
+        On streets from which no exit can be reached by car.
+    not_placed : float
+        Too far from every street.
+    outside_area : float
+        Beyond the area asked about, where they were left out.
+    """
+
+    homes: float
+    with_choice: float
+    behind_exit: float
+    no_way_out: float
+    not_placed: float
+    outside_area: float = 0.0
+
+
+@dataclass(frozen=True)
+class AfterLink:
+    """What the best link would change, computed anew with it in place.
+
+    Attributes
+    ----------
+    behind_exit_before, behind_exit : float
+        Homes that belong to a group, before and after.
+    largest_before, largest : float
+        Homes of the largest group that has to pass one street, before and after.
+    links : tuple of Link
+        The links that would then help most.
+    """
+
+    behind_exit_before: float
+    behind_exit: float
+    largest_before: float
+    largest: float
+    links: tuple[Link, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class StreetSurvey:
+    """The answer to the community question.
+
+    Attributes
+    ----------
+    streets : StreetTable
+    homes : PlacedHomes
+    found : SingleExits
+    facts : GroupFacts
+    groups : tuple of StreetGroup
+        All of them, in the order of their numbers.
+    links : tuple of Link
+        Most homes relieved first.
+    after_best : AfterLink, optional
+        With the first of them in place.
+    balance : Balance
+    rules : tuple of AccessRule
+        That were held against the groups.
+    options : SurveyOptions
+    from_osm : bool
+        Whether the roads came from OpenStreetMap, whose notice then stands on everything.
+    assumptions : tuple[str, ...]
+    inputs : Mapping[str, str]
+        Files and versions, for the record.
+    """
+
+    streets: StreetTable
+    homes: PlacedHomes
+    found: SingleExits
+    facts: GroupFacts
+    groups: tuple[StreetGroup, ...]
+    links: tuple[Link, ...]
+    after_best: AfterLink | None
+    balance: Balance
+    rules: tuple[AccessRule, ...]
+    options: SurveyOptions
+    from_osm: bool = True
+    assumptions: tuple[str, ...] = ()
+    inputs: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def notable(self) -> tuple[StreetGroup, ...]:
+        """The short list: groups that are not nearly the same as the one they lie in."""
+        return tuple(group for group in self.groups if group.notable)
+
+    @property
+    def differences(self) -> tuple[Difference, ...]:
+        """Streets that everyone behind must pass though the undirected streets have another way."""
+        return self.found.differences
