@@ -114,7 +114,6 @@ def answer_household(
     scenario = prepare(inputs)
     plan = inputs.plan
     choice = plans_choice(plan)
-    places = tuple(scenario.safe_cells)
     cells = stretch_cells(inputs.terrain.grid, list(scenario.network.geometry), standoff_m=plan.roads.standoff_m)
     rng = np.random.default_rng(plan.seed)
     first = _draw(plan, min(BATCH, plan.members), rng)
@@ -145,7 +144,8 @@ def answer_household(
     )
     draws = first
     while True:
-        chosen = _chosen(scenario, candidates, fires=fires, draws=draws, column_of=column_of, places=places)
+        burnt_share = share_burnt(scenario, fires)
+        chosen = _chosen(scenario, candidates, fires=fires, draws=draws, column_of=column_of, burnt_share=burnt_share)
         wanted = _members_wanted(scenario, chosen, fires=fires, draws=draws, column_of=column_of)
         if draws.members >= wanted:
             break
@@ -164,8 +164,6 @@ def answer_household(
             present=_in_words(plan, present),
         )
         draws, fires = join_draws([draws, batch]), join_fires([fires, more])
-    reached = np.isfinite(fires.point_arrival_s[:, 1:]).mean(axis=0)
-    burnt_share = {name: float(share) for name, share in zip(places, reached, strict=True)}
     timings = {
         way: time_way(
             scenario,
@@ -251,6 +249,23 @@ def _in_words(plan: Plan, latest_start_s: Mapping[str, float | None]) -> str:
     )
 
 
+def share_burnt(scenario: Scenario, fires: MemberFires) -> dict[str, float]:
+    """Give the share of members in which fire reaches each safe point within the horizon.
+
+    A point that stands amid bare ground by the fuel map is not reached, though fire may pass all round it.
+    """
+    reached = np.isfinite(fires.point_arrival_s[:, 1:]).mean(axis=0)
+    return {
+        name: float(share) if _burns_about(scenario, cell) else 0.0
+        for (name, cell), share in zip(scenario.safe_cells.items(), reached, strict=True)
+    }
+
+
+def _burns_about(scenario: Scenario, cell: tuple[int, int]) -> bool:
+    row, col = cell
+    return bool(scenario.burnable[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2].any())
+
+
 def _draw(plan: Plan, members: int, rng: np.random.Generator) -> Draws:
     return draw_members(members, len(plan.tasks), ignitions=len(plan.ignitions), rng=rng)
 
@@ -262,10 +277,8 @@ def _chosen(
     fires: MemberFires,
     draws: Draws,
     column_of: Mapping[int, int],
-    places: tuple[str, ...],
+    burnt_share: Mapping[str, float],
 ) -> dict[Way, CandidateRoute]:
-    reached = np.isfinite(fires.point_arrival_s[:, 1:]).mean(axis=0)
-    burnt_share = {name: float(share) for name, share in zip(places, reached, strict=True)}
     return {
         way: best_route(
             scenario,
@@ -583,6 +596,9 @@ def _assumptions(
         said.append(f"The head rate of spread was set by hand: {km_h_from_m_s(choice.set_m_s):g} km/h.")
     if choice.floor_m_s is not None:
         said.append(f"The head rate of spread is never below {km_h_from_m_s(choice.floor_m_s):g} km/h, set by hand.")
+    for name, cell in scenario.safe_cells.items():
+        if not _burns_about(scenario, cell):
+            said.append(f"{name} is taken not to burn, by the fuel map; fire may pass all round it.")
     for name, share in burnt_share.items():
         if share > 0.0:
             said.append(

@@ -100,6 +100,9 @@ class Scenario:
     weather : Weather
         Clock of the first ignition.
     zones : SpreadZones
+        Narrow ground that does not burn is bridged.
+    burnable : ndarray of bool, shape (rows, cols)
+        What burns by the fuel map itself.
     gradients : pair of ndarray of float32, shape (rows, cols)
     """
 
@@ -114,6 +117,7 @@ class Scenario:
     starts: tuple[FireStart, ...]
     weather: Weather
     zones: SpreadZones
+    burnable: NDArray[np.bool_]
     gradients: tuple[NDArray[np.float32], NDArray[np.float32]]
 
 
@@ -191,6 +195,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         starts=_fire_starts(plan, to_grid, zones=zones),
         weather=weather,
         zones=zones,
+        burnable=mapped.zone >= 0,
         gradients=gradients(inputs.terrain),
     )
 
