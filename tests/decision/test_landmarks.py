@@ -104,6 +104,8 @@ def test_nothing_to_cross_is_said_not_hidden() -> None:
     said = landmark_words((), line)
     assert "Towards north" in said[0]
     assert set(LANDMARK_ASSUMPTIONS) <= set(said)
+    around = TriggerLine("car", 0.95, 1.0, 0.0, shapely.MultiPolygon(), tuple((45.0 * k, np.inf) for k in range(8)))
+    assert landmark_words((), around)[0].startswith("In every direction the line lies beyond")
 
 
 rays = st.lists(

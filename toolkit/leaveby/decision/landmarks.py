@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.result import TriggerLine
 from leaveby.fire.terrain import Grid
-from leaveby.roads.itinerary import compass_words, street
+from leaveby.roads.itinerary import COMPASS, compass_words, street
 from leaveby.roads.network import RoadNetwork
 
 MOST: Final = 8
@@ -219,10 +219,8 @@ def landmark_words(found: Sequence[Landmark], line: TriggerLine) -> tuple[str, .
     said = [one.sentence for one in found]
     beyond = directions_beyond(line)
     if beyond:
-        said.append(
-            f"Towards {', '.join(beyond)} the line lies beyond the ground that was looked at: a fire anywhere there "
-            "counts."
-        )
+        towards = "In every direction" if len(beyond) == len(COMPASS) else f"Towards {', '.join(beyond)}"
+        said.append(f"{towards} the line lies beyond the ground that was looked at: a fire anywhere there counts.")
     return (*said, *LANDMARK_ASSUMPTIONS)
 
 
