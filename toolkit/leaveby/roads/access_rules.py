@@ -362,7 +362,7 @@ def compare(rule: AccessRule, measured: Measured, *, parcel_acres: float | None 
     >>> compare(RULES["ifc_d107_ways_out"], group).sentence
     '85 homes on one way out: more than the rule has for one (30 dwellings).'
     >>> compare(RULES["california_1273_dead_end"], group).sentence
-    '1500 m of dead end: longer than the rule for parcels of unknown size (800 ft, 244 m).'
+    '1,500 m of dead end: longer than the rule for parcels of unknown size (800 ft, 244 m).'
     >>> compare(RULES["california_width"], group) is None
     True
     """
@@ -402,4 +402,4 @@ def _above(rule: AccessRule, length_m: float, step: Step, words: str) -> Compari
     if length_m <= step.limit:
         return None
     metres = "" if step.printed.endswith(" m") else f", {step.limit:.0f} m"
-    return Comparison(rule, length_m, step.limit, f"{length_m:.0f} {words} ({step.printed}{metres}).")
+    return Comparison(rule, length_m, step.limit, f"{length_m:,.0f} {words} ({step.printed}{metres}).")

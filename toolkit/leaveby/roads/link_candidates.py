@@ -20,7 +20,7 @@ from leaveby.roads.dominators import NO_WAY_OUT
 from leaveby.roads.exits import SingleExits, home_vertices
 from leaveby.roads.homes import PlacedHomes
 from leaveby.roads.links import END_M, RELIEF_SHARE, Link, by_bound, must_m
-from leaveby.roads.street_table import StreetTable
+from leaveby.roads.street_table import StreetTable, shortest_out
 
 Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
@@ -85,10 +85,25 @@ class _Bounds:
 
 
 def _bound(
-    streets: StreetTable, found: SingleExits, homes: PlacedHomes, a: NDArray[np.int32], b: NDArray[np.int32]
+    streets: StreetTable,
+    found: SingleExits,
+    homes: PlacedHomes,
+    a: NDArray[np.int32],
+    b: NDArray[np.int32],
+    *,
+    onward_a: NDArray[np.int32],
+    onward_b: NDArray[np.int32],
+    node_a: NDArray[np.int32],
+    node_b: NDArray[np.int32],
 ) -> _Bounds:
+    """Bound the homes that joins relieve.
+
+    `a` and `b` are the vertices of the ends, `onward_a` and `onward_b` the vertices that the join lets their people go
+    on to, `node_a` and `node_b` junctions at the ends.
+    """
     tree = found.tree
-    left, right = _partings(tree.parent, tree.first, tree.size, tree.outside, a, b)
+    left, _ = _partings(tree.parent, tree.first, tree.size, tree.outside, a, onward_a)
+    right, _ = _partings(tree.parent, tree.first, tree.size, tree.outside, b, onward_b)
     must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)
     most = np.zeros(a.size)
     taken = np.zeros(a.size)
@@ -100,7 +115,39 @@ def _bound(
         helps = np.flatnonzero(parted & (gone >= RELIEF_SHARE * beyond) & (gone > 0.0))
         most[helps] += _homes_within(found, homes, must, side[helps], gone[helps] / RELIEF_SHARE)
         taken[helps] = np.maximum(taken[helps], gone[helps])
+    cut_off, part = _cut_off(streets, found, homes)
+    for end, node in ((a, node_a), (b, node_b)):
+        most += np.where(end == NO_WAY_OUT, cut_off[part[node]], 0.0)
     return _Bounds(left, right, most, np.floor(np.log2(np.maximum(taken, 1.0))).astype(np.int64))
+
+
+def _cut_off(
+    streets: StreetTable, found: SingleExits, homes: PlacedHomes
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Homes that gain when a part without a way out gets one, for each such part, and the part of each junction.
+
+    These are the homes in it, and those from which one can drive into it.
+    """
+    n = streets.node_count
+    lost = found.tree.parent[:n] == NO_WAY_OUT
+    into = lost.copy()
+    if lost.any():
+        away, _ = shortest_out(
+            streets, found.passage, exits=np.flatnonzero(lost).astype(np.int32), weight=streets.length_m
+        )
+        into |= np.isfinite(away)
+    joined = streets.driven & into[streets.a] & into[streets.b]
+    links = sparse.coo_matrix((np.ones(int(joined.sum())), (streets.a[joined], streets.b[joined])), shape=(n, n))
+    count, part = sparse.csgraph.connected_components(links, directed=False)
+    placed = np.flatnonzero(homes.street >= 0)
+    street = homes.street[placed]
+    leaves = found.passage[street]
+    by_a = (leaves & 4 > 0) & into[streets.a[street]]
+    by_b = (leaves & 8 > 0) & into[streets.b[street]]
+    at = np.where(by_a, streets.a[street], streets.b[street])
+    gains = by_a | by_b
+    total = np.bincount(part[at[gains]], weights=homes.dwellings[placed][gains], minlength=count)
+    return total.astype(np.float64), part.astype(np.int32)
 
 
 def _homes_within(
@@ -190,7 +237,23 @@ def links_to_open(
     apart = (source[u] != source[v]) & np.isfinite(away[u]) & np.isfinite(away[v])
     u, v, extra = u[apart], v[apart], length[keep][apart]
     total = away[u] + extra + away[v]
-    bound = _bound(streets, found, homes, source[u].astype(np.int32), source[v].astype(np.int32))
+    ends_a, ends_b = source[u].astype(np.int32), source[v].astype(np.int32)
+    # people go on to the way itself, which may lead out elsewhere too; one that nobody drives leads to its other end
+    middle = (streets.node_count + np.array([street_of[int(i), int(j)] for i, j in zip(u, v, strict=True)])).astype(
+        np.int32
+    )
+    lost = found.tree.parent[middle] == NO_WAY_OUT
+    bound = _bound(
+        streets,
+        found,
+        homes,
+        _with_way(found, ends_a),
+        _with_way(found, ends_b),
+        onward_a=np.where(lost, _with_way(found, ends_b), middle).astype(np.int32),
+        onward_b=np.where(lost, _with_way(found, ends_a), middle).astype(np.int32),
+        node_a=ends_a,
+        node_b=ends_b,
+    )
     kept = np.flatnonzero(bound.most >= max(least_homes, 1e-9))
     links = []
     for chosen in _shortest_of_each(bound, kept[np.argsort(total[kept], kind="stable")]):
@@ -215,6 +278,11 @@ def links_to_open(
             )
         )
     return tuple(sorted(links, key=by_bound))
+
+
+def _with_way(found: SingleExits, node: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Junctions, or -1 where there is no way out."""
+    return np.where(found.tree.parent[node] == NO_WAY_OUT, NO_WAY_OUT, node).astype(np.int32)
 
 
 def _shortest_of_each(bound: _Bounds, rows: NDArray[np.int64]) -> list[int]:
@@ -286,7 +354,7 @@ def links_to_build(
     place_vertex = home_vertices(found.tree, usable.astype(np.int32), a=streets.a, b=streets.b, passage=found.passage)
     behind = found.homes_behind.copy()
     behind[found.tree.outside] = 0.0
-    served = (place_vertex != NO_WAY_OUT) & (behind[np.maximum(place_vertex, 0)] > 0.0) & (place_vertex >= 0)
+    served = (place_vertex == NO_WAY_OUT) | (behind[np.maximum(place_vertex, 0)] > 0.0)
     served |= _under_group(found, place_vertex, behind)
     from_street, from_share = _samples(streets, usable[served])
     if from_street.size == 0:
@@ -295,12 +363,18 @@ def links_to_build(
     vertex_of[usable] = place_vertex
     spots = shapely.line_interpolate_point(streets.geometry[from_street], from_share, normalized=True)
     a, a_share, b, b_share = _pairs(streets, usable, spots, from_street, from_share, within_m)
+    vertex_a = _spot_vertex(streets, found, a, a_share, vertex_of)
+    vertex_b = _spot_vertex(streets, found, b, b_share, vertex_of)
     bound = _bound(
         streets,
         found,
         homes,
-        _spot_vertex(streets, found, a, a_share, vertex_of),
-        _spot_vertex(streets, found, b, b_share, vertex_of),
+        vertex_a,
+        vertex_b,
+        onward_a=_before_spot(found, vertex_b, b),
+        onward_b=_before_spot(found, vertex_a, a),
+        node_a=streets.a[a],
+        node_b=streets.a[b],
     )
     good = (bound.most >= max(least_homes, 1e-9)) & (a != b)
     a, a_share, b, b_share, bound = a[good], a_share[good], b[good], b_share[good], bound.chosen(good)
@@ -382,10 +456,15 @@ def _spot_vertex(
     share: NDArray[np.float64],
     vertex_of: NDArray[np.int32],
 ) -> NDArray[np.int32]:
-    """The vertex of a spot: the junction at a street's end (where there is a way out of it), else the street's."""
-    ends = np.where(share <= 0.0, streets.a[street], np.where(share >= 1.0, streets.b[street], -1))
-    has_way = (ends >= 0) & (found.tree.parent[np.maximum(ends, 0)] != NO_WAY_OUT)
-    return np.where(has_way, ends, vertex_of[street]).astype(np.int32)
+    """The vertex of a spot: the junction at a street's end, or the street's; -1 where there is no way out."""
+    ends = np.where(share <= 0.0, streets.a[street], np.where(share >= 1.0, streets.b[street], -1)).astype(np.int32)
+    return np.where(ends >= 0, _with_way(found, np.maximum(ends, 0)), vertex_of[street]).astype(np.int32)
+
+
+def _before_spot(found: SingleExits, vertex: NDArray[np.int32], street: NDArray[np.int64]) -> NDArray[np.int32]:
+    """What is surely left to pass from a spot: not the street that it splits, a part of which may be gone around."""
+    split = vertex == found.tree.node_count + street
+    return np.where(split, found.tree.parent[np.maximum(vertex, 0)], vertex).astype(np.int32)
 
 
 def _slopes(

@@ -141,7 +141,7 @@ def _columns(answer: StreetSurvey) -> list[dict[str, str]]:
         ("Steepest", "n"),
         ("Another way on foot", "n"),
         ("Last vehicle out", "n"),
-        ("Longer than a rule", "n"),
+        ("Longer than a rule", "rules"),
     ]
     if math.isfinite(max((float(value) for value in answer.facts.fuel_t_ha), default=-math.inf)):
         labels.insert(9, ("Mean fuel", "n"))
