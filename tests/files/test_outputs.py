@@ -72,7 +72,7 @@ def test_writing_again_gives_the_same_bytes(written, invented, tmp_path):
 
 def test_every_layer_opens_with_reference_system_override_and_notice(written, invented):
     layers = {name for name, _ in pyogrio.list_layers(written["layers.gpkg"])}
-    assert layers == {"home", "safe_points", "ignitions", "routes", "streets", "isochrones", "triggers"}
+    assert layers == {"home", "safe_points", "ignitions", "routes", "streets", "isochrones", "triggers", "which_way"}
     for layer in layers:
         about = pyogrio.read_info(written["layers.gpkg"], layer=layer)
         assert CRS.from_user_input(about["crs"]) == CRS.from_user_input(invented.CRS)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import shapely
 from pyproj import Transformer
-from shapely.geometry import LineString, MultiPolygon, Point
+from shapely.geometry import LineString, MultiPolygon, Point, box
 
 from leaveby.decision.result import (
     FireSummary,
@@ -21,6 +21,7 @@ from leaveby.decision.result import (
     TaskCost,
     TimetableRow,
     TriggerLine,
+    WayOutArea,
     WayRoute,
     WayTiming,
     WhatIf,
@@ -187,6 +188,9 @@ def invented_arrival() -> Arrival:
     return Arrival(GRID, time_s, zero, zero, burnable=np.ones(GRID.shape, dtype=bool), horizon_s=8 * 3600.0)
 
 
+SPOT = box(674_000.0, 5_999_000.0, 674_100.0, 5_999_100.0)
+
+
 def invented_route(network: RoadNetwork, edges: tuple[int, ...], safe_point: str, closing_s: Any) -> WayRoute:
     found = route_along(
         network,
@@ -312,6 +316,12 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
         ),
         triggers=invented_triggers(),
         lead_time_s={"tow": arrival.time_s - 4600.0, "car": arrival.time_s - 1300.0},
+        landmarks={"tow": ("Fire at or past Ferry Lane: no towing.",), "car": ()},
+        which_way={
+            "tow": (),
+            "car": (WayOutArea((), MultiPolygon([box(674_000.0, 5_999_000.0, 674_100.0, 5_999_100.0)]), "Too late."),),
+        },
+        day_before={},
         shelter=invented_shelter(plan),
         official=(),
         what_ifs=(

@@ -14,6 +14,7 @@ from leaveby.decision.result import HouseholdResult
 from leaveby.decision.scenario import HouseholdInputs, plan_points, prepare
 from leaveby.errors import Fault, InputError
 from leaveby.files.grids import read_fuel, read_terrain, read_weather
+from leaveby.files.places import read_places
 from leaveby.files.plan import read_plan
 from leaveby.files.roads import read_roads
 from leaveby.fire.spread import MODELS
@@ -88,6 +89,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         network=network,
         assumptions=ground.assumptions,
         record=_record(plan),
+        places=tuple((place.name, place.lon_deg, place.lat_deg) for place in read_places(plan.roads.file)),
     )
 
 

@@ -10,9 +10,11 @@ from leaveby.errors import refuse
 
 
 def latest_at_confidence(member_latest_s: NDArray[np.float64], confidence: float) -> float:
-    """Give the latest time by which at least the asked share of members is clear.
+    """Give the latest time by which at least the asked share of members is clear, and a new member in that share too.
 
-    An order statistic, never interpolated: with n members, the time that ceil(confidence n) of them can still meet.
+    An order statistic, never interpolated: with n members, the time that ceil(confidence (n + 1)) of them can still
+    meet, so that the chance that a member not among them misses it is no more than the confidence leaves (the expected
+    coverage of order statistics, k / (n + 1)). Where that asks for more members than there are, the earliest of all.
 
     Parameters
     ----------
@@ -33,10 +35,8 @@ def latest_at_confidence(member_latest_s: NDArray[np.float64], confidence: float
 
     Examples
     --------
-    >>> latest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.75)
+    >>> latest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.6)
     20.0
-    >>> float(np.mean(np.array([10.0, 20.0, 30.0, 40.0]) >= 20.0))
-    0.75
     """
     if not 0.0 < confidence < 1.0:
         raise refuse(
@@ -47,7 +47,7 @@ def latest_at_confidence(member_latest_s: NDArray[np.float64], confidence: float
         )
     ordered = np.sort(member_latest_s)
     # The small allowance keeps 0.95 * 100 = 95.00000000000001 from asking for 96 members.
-    needed = int(np.ceil(confidence * ordered.size - 1e-9))
+    needed = min(int(np.ceil(confidence * (ordered.size + 1) - 1e-9)), ordered.size)
     return float(ordered[ordered.size - needed])
 
 
@@ -56,7 +56,7 @@ def longest_at_confidence(member_duration_s: NDArray[np.float64], confidence: fl
 
     Examples
     --------
-    >>> longest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.75)
+    >>> longest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.6)
     30.0
     """
     return -latest_at_confidence(-member_duration_s, confidence)
@@ -68,7 +68,7 @@ def quantiles_of(member_duration_s: NDArray[np.float64]) -> Quantiles:
     Examples
     --------
     >>> quantiles_of(np.arange(1.0, 101.0))
-    Quantiles(p50_s=50.0, p90_s=90.0, p95_s=95.0)
+    Quantiles(p50_s=51.0, p90_s=91.0, p95_s=96.0)
     """
     return Quantiles(
         p50_s=longest_at_confidence(member_duration_s, 0.5),

@@ -9,9 +9,9 @@ before.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,7 +19,7 @@ from scipy.stats import norm
 
 from leaveby.decision.closing import closing_times, select, stretch_cells
 from leaveby.decision.confidence import latest_on_route
-from leaveby.decision.result import WAY_WORDS, WayTiming
+from leaveby.decision.result import WAY_WORDS, DayBefore, DayBeforeCell, Verdict, WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario
 from leaveby.decision.ways_out import WayRoads
 from leaveby.errors import refuse
@@ -35,8 +35,6 @@ INDICES: Final = (25.0, 50.0, 75.0, 100.0, 150.0)
 STRONGEST_WIND_M_S: Final = 100.0 / 3.6
 _HOUR_S: Final = 3600.0
 
-Verdict = Literal["enough", "night before", "not shut", "not that windy"]
-
 DAY_BEFORE_ASSUMPTIONS: Final = (
     "Day-before triggers: the plan's own fires, seen at the hour in question, having burnt unseen for as long as the "
     "plan allows, and along the whole of a line or area where the plan leaves the place open.",
@@ -49,66 +47,6 @@ DAY_BEFORE_ASSUMPTIONS: Final = (
     "A fire nearer than the plan's own leaves less time than this table says.",
 )
 """What the table rests on, for the list of assumptions of a result."""
-
-
-@dataclass(frozen=True)
-class DayBeforeCell:
-    """One fire danger at one hour.
-
-    Attributes
-    ----------
-    index : float
-        Forest fire danger index asked for.
-    at : datetime
-        The hour, with its offset from UTC, on the plan's own day.
-    wind_m_s : float
-        The wind that gives the index (the strongest of the weather's places); 0 where calm air passes it already.
-    index_taken : float
-        The index with that wind: higher than asked where calm air passes it.
-    lead_s : float
-        From the fire's start until getting ready must begin; below 0: before the fire starts; inf where the fire does
-        not shut the route within the horizon, and where nothing was computed.
-    verdict : {"enough", "night before", "not shut", "not that windy"}
-    sentence : str
-    """
-
-    index: float
-    at: datetime
-    wind_m_s: float
-    index_taken: float
-    lead_s: float
-    verdict: Verdict
-    sentence: str
-
-
-@dataclass(frozen=True)
-class DayBefore:
-    """Is there enough lead at all, for one way of leaving?
-
-    Attributes
-    ----------
-    way : str
-    confidence : float
-    needs_s : float
-        Least lead that counts as enough.
-    indices : tuple of float
-        Rising.
-    hours : tuple of datetime
-    cells : tuple of tuple of DayBeforeCell
-        A row for each index, a column for each hour.
-    summary : str
-        One sentence: from which fire danger on to leave the night before.
-    assumptions : tuple of str
-    """
-
-    way: str
-    confidence: float
-    needs_s: float
-    indices: tuple[float, ...]
-    hours: tuple[datetime, ...]
-    cells: tuple[tuple[DayBeforeCell, ...], ...]
-    summary: str
-    assumptions: tuple[str, ...]
 
 
 def _ffdi_mark5_wind(F: NDArray[np.float64], T: ArrayLike, H: ArrayLike, D: ArrayLike) -> NDArray[np.float64]:

@@ -10,8 +10,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.decision.assumptions import assumptions
 from leaveby.decision.closing import StretchCells, closing_times, select, stretch_cells
 from leaveby.decision.confidence import latest_at_confidence
+from leaveby.decision.day_before import day_before
+from leaveby.decision.landmarks import landmark_words, landmarks
 from leaveby.decision.last_resort import last_resort_side, refuge_place, refuge_routes
 from leaveby.decision.members import (
     Draws,
@@ -24,12 +27,11 @@ from leaveby.decision.members import (
 )
 from leaveby.decision.precision import bootstrap_precision, half_width_s
 from leaveby.decision.result import (
-    WAY_WORDS,
     FireSummary,
     HouseholdResult,
     OfficialWarning,
-    TimetableRow,
     TriggerLine,
+    WayOutArea,
     WayTiming,
     WhatIf,
 )
@@ -38,8 +40,10 @@ from leaveby.decision.scenario import (
     FireChoice,
     HouseholdInputs,
     Scenario,
+    burns_about,
     central_ignitions,
     choice_weather,
+    commonest_zone,
     member_ignitions,
     member_table,
     plans_choice,
@@ -47,21 +51,23 @@ from leaveby.decision.scenario import (
     table_at,
 )
 from leaveby.decision.sensitivity import moved
+from leaveby.decision.timetable import timetable
 from leaveby.decision.timing import best_route, durations_of, route_latest_s, time_way
 from leaveby.decision.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes, roads_for
+from leaveby.decision.which_way import route_to_each, way_out_map
 from leaveby.fire.arrival import Arrival, Ignition, arrive
-from leaveby.fire.ellipse import SHAPE_ASSUMPTIONS, SpreadTable
-from leaveby.fire.embers import EMBER_ASSUMPTIONS, ember_arrival_at, zone_spotting_m
-from leaveby.fire.model_error import ERROR_ASSUMPTIONS, ros_factors
+from leaveby.fire.ellipse import SpreadTable
+from leaveby.fire.embers import ember_arrival_at, zone_spotting_m
+from leaveby.fire.model_error import ros_factors
 from leaveby.fire.spread import FOREST_MODELS, flat_spread
-from leaveby.fire.validity import model_assumptions, outside_validity
-from leaveby.household.plan import WAYS, Plan, Way, ways, why_no_way
+from leaveby.fire.validity import outside_validity
+from leaveby.household.plan import Plan, Way, ways
 from leaveby.household.readiness import ready_times
-from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH, SPOT_OVER_M, WIND_SPEED_ERROR, WIND_TURN_ERROR_DEG
 from leaveby.roads.network import RoutingGraph, csr
-from leaveby.units import km_h_from_m_s, min_from_s
+from leaveby.units import km_h_from_m_s
 
+WHEELS: Final[tuple[Way, ...]] = ("tow", "car")
 BATCH: Final = 125
 PILOT_MEMBERS: Final = 12
 WHAT_IF_MEMBERS: Final = 60
@@ -70,12 +76,6 @@ MODEL_WORDS: Final[Mapping[str, str]] = {
     "dry_eucalypt": "dry eucalypt forest equation",
     "mark5": "Mark 5 forest equation",
     "rule_10_percent": "10 % of the wind",
-}
-
-ENDS: Final[Mapping[str, str]] = {
-    "tow": "From now on no towing: the house stays.",
-    "car": "From now on no road out by car.",
-    "foot": "From now on no way out on foot.",
 }
 
 Progress = Callable[[str, int, int, str], None]
@@ -177,6 +177,15 @@ def answer_household(
         for way in roads
     }
     lead_s, triggers = _triggers(scenario, roads, timings=timings, choice=choice)
+    nearest = _landmarks(scenario, triggers)
+    which = _which_way(
+        scenario, roads, candidates, timings=timings, choice=choice, fires=fires, draws=draws, column_of=column_of
+    )
+    before = {
+        way: day_before(scenario, roads[way], timing=timings[way], choice=choice)
+        for way in WHEELS
+        if way in timings and timings[way].route is not None
+    }
     few = pick_draws(draws, np.arange(min(WHAT_IF_MEMBERS, draws.members)))
     own_closing_s = fires.closing_s[: few.members]
     own = _leave_bys(scenario, chosen, draws=few, closing_s=own_closing_s, column_of=column_of)
@@ -224,11 +233,14 @@ def answer_household(
         fire=summary,
         triggers=triggers,
         lead_time_s=lead_s,
+        landmarks=nearest,
+        which_way=which,
+        day_before={str(way): table for way, table in before.items()},
         shelter=shelter,
         official=tuple(official),
         what_ifs=what_ifs,
         timetable=timetable(timings, fire=summary, shelter_start_s=shelter.latest_start_before_embers_s),
-        assumptions=_assumptions(scenario, roads, chosen=chosen, burnt_share=burnt_share, choice=choice),
+        assumptions=assumptions(scenario, roads, chosen=chosen, burnt_share=burnt_share, choice=choice),
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
         network=scenario.network,
         closing_s=central_closing_s,
@@ -256,14 +268,9 @@ def share_burnt(scenario: Scenario, fires: MemberFires) -> dict[str, float]:
     """
     reached = np.isfinite(fires.point_arrival_s[:, 1:]).mean(axis=0)
     return {
-        name: float(share) if _burns_about(scenario, cell) else 0.0
+        name: float(share) if burns_about(scenario, cell) else 0.0
         for (name, cell), share in zip(scenario.safe_cells.items(), reached, strict=True)
     }
-
-
-def _burns_about(scenario: Scenario, cell: tuple[int, int]) -> bool:
-    row, col = cell
-    return bool(scenario.burnable[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2].any())
 
 
 def _draw(plan: Plan, members: int, rng: np.random.Generator) -> Draws:
@@ -279,6 +286,7 @@ def _chosen(
     column_of: Mapping[int, int],
     burnt_share: Mapping[str, float],
 ) -> dict[Way, CandidateRoute]:
+    durations_s = durations_of(scenario, draws)
     return {
         way: best_route(
             scenario,
@@ -286,6 +294,7 @@ def _chosen(
             closing_s=fires.closing_s,
             column_of=column_of,
             drive_factor=draws.drive_factor,
+            ready_s=ready_times(scenario.inputs.plan, way, durations_s=durations_s),
             burnt_share=burnt_share,
         )
         for way, found in candidates.items()
@@ -395,8 +404,7 @@ def _triggers(
     maps: dict[str, NDArray[np.float64]] = {}
     lines: list[TriggerLine] = []
     table = table_at(scenario, choice, z=CENTRAL_Z)
-    wheels: tuple[Way, ...] = ("tow", "car")
-    for way in wheels:
+    for way in WHEELS:
         timing = timings.get(way)
         if timing is None or timing.route is None:
             continue
@@ -413,6 +421,63 @@ def _triggers(
             )
             maps[way] = lead_s
     return maps, tuple(lines)
+
+
+def _landmarks(scenario: Scenario, triggers: Sequence[TriggerLine]) -> dict[str, tuple[str, ...]]:
+    """Say by roads and places where each way's line at the asked confidence lies."""
+    said = {}
+    for line in triggers:
+        if line.confidence == scenario.inputs.plan.confidence:
+            found = landmarks(
+                line,
+                scenario.network,
+                grid=scenario.inputs.terrain.grid,
+                home_xy_m=scenario.home_xy_m,
+                places=scenario.places_m,
+            )
+            said[line.way] = landmark_words(found, line)
+    return said
+
+
+def _which_way(
+    scenario: Scenario,
+    roads: Mapping[Way, WayRoads],
+    candidates: Mapping[Way, tuple[CandidateRoute, ...]],
+    *,
+    timings: Mapping[Way, WayTiming],
+    choice: FireChoice,
+    fires: MemberFires,
+    draws: Draws,
+    column_of: Mapping[int, int],
+) -> dict[str, tuple[WayOutArea, ...]]:
+    """Map which safe point can be left for latest, for fire at each place, where a way has more than one."""
+    plan = scenario.inputs.plan
+    table = table_at(scenario, choice, z=CENTRAL_Z)
+    found = {}
+    for way in WHEELS:
+        timing = timings.get(way)
+        if timing is None or timing.route is None:
+            continue
+        routes = route_to_each(
+            scenario,
+            candidates[way],
+            closing_s=fires.closing_s,
+            column_of=column_of,
+            drive_factor=draws.drive_factor,
+            ready_s=ready_times(plan, way, durations_s=durations_of(scenario, draws)),
+        )
+        from_s, until_s = decision_span_s(timing, horizon_s=plan.horizon_s)
+        shown = way_out_map(
+            scenario,
+            roads[way],
+            timing=timing,
+            routes=routes,
+            choice=choice,
+            confidence=plan.confidence,
+            step=design_step(table, from_s=from_s, until_s=until_s),
+        )
+        found[str(way)] = shown.areas
+    return found
 
 
 def _other_fires(scenario: Scenario, choice: FireChoice) -> list[tuple[str, FireChoice]]:
@@ -508,12 +573,6 @@ def _fastest(scenario: Scenario, choice: FireChoice) -> tuple[float, tuple[tuple
     return max(row[2] for row in rows), rows
 
 
-def commonest_zone(scenario: Scenario) -> int:
-    """Find the zone that covers most of the ground that burns."""
-    zone = scenario.zones.zone
-    return int(np.bincount(zone[zone >= 0].ravel()).argmax())
-
-
 def _summary(scenario: Scenario, choice: FireChoice, *, central: Arrival, fires: MemberFires) -> FireSummary:
     fastest_m_s, governing = _fastest(scenario, choice)
     return FireSummary(
@@ -524,96 +583,3 @@ def _summary(scenario: Scenario, choice: FireChoice, *, central: Arrival, fires:
         head_ros_m_s=fastest_m_s,
         governing=governing,
     )
-
-
-def timetable(
-    timings: Mapping[Way, WayTiming], *, fire: FireSummary, shelter_start_s: float
-) -> tuple[TimetableRow, ...]:
-    """Set leaving and the last resort side by side in time: what ends when, on the asked confidence.
-
-    Rows without a moment (nothing within the horizon) are left out; the assumptions and each way's `why` say so.
-    """
-    rows = [TimetableRow(0.0, "fire", "The fire of this scenario starts.")]
-    for way, timing in timings.items():
-        words = WAY_WORDS[way]
-        if timing.latest_start_s is not None:
-            rows.append(
-                TimetableRow(timing.latest_start_s, f"start {way}", f"Latest start of getting ready to leave {words}.")
-            )
-        if timing.latest_departure_s is not None:
-            rows.append(TimetableRow(timing.latest_departure_s, f"end {way}", ENDS[way]))
-        if timing.route is not None and np.isfinite(timing.route.closes_first_s):
-            rows.append(
-                TimetableRow(
-                    timing.route.closes_first_s,
-                    f"shut {way}",
-                    f"In the central run, {timing.route.closes_first} shuts on the way {words}.",
-                )
-            )
-    if np.isfinite(shelter_start_s):
-        rows.append(
-            TimetableRow(
-                shelter_start_s,
-                "shelter",
-                "Last resort, under official directions: closing the house must have begun to be done before embers.",
-            )
-        )
-    for at_s, kind, sentence in (
-        (fire.ember_home_p05_s, "embers", "Embers may reach the home from now on (earliest 5 % of members)."),
-        (fire.home_p05_s, "front", "The front may reach the home from now on (earliest 5 % of members)."),
-        (fire.home_p50_s, "front", "The front has reached the home in half of the members."),
-    ):
-        if np.isfinite(at_s):
-            rows.append(TimetableRow(at_s, kind, sentence))
-    return tuple(sorted(rows, key=lambda row: (row.at_s, row.kind)))
-
-
-def _assumptions(
-    scenario: Scenario,
-    roads: Mapping[Way, WayRoads],
-    *,
-    chosen: Mapping[Way, CandidateRoute],
-    burnt_share: Mapping[str, float],
-    choice: FireChoice,
-) -> tuple[str, ...]:
-    plan, network = scenario.inputs.plan, scenario.network
-    said = [
-        f"Fire shuts a stretch of road {min_from_s(plan.roads.smoke_lead_s):g} minutes before it comes within "
-        f"{plan.roads.standoff_m:g} m of any part of it; {min_from_s(plan.margin_s):g} minutes are kept before that.",
-        "Each way of leaving is timed on one route, chosen beforehand; changing route on the way is not counted on.",
-        f"The drive may take up to {DRIVE_TIME_FACTOR_HIGH.value:g} times as long as computed (judgement). Queues of "
-        "other households are not counted: on a single-exit street leave earlier still.",
-        f"Wind speed is off by {100 * WIND_SPEED_ERROR.value:.0f} % and wind direction by "
-        f"{WIND_TURN_ERROR_DEG.value:.0f} degrees as a rule (one standard deviation, judgement).",
-        f"Ground that does not burn is crossed by embers at once where it is narrower than {SPOT_OVER_M.value:g} m "
-        "(judgement): no creek, road or bare strip is counted on to stop a fire.",
-        "The fire is at its full rate of spread from the first minute; no growth from a point is counted on.",
-    ]
-    if choice.set_m_s is None:
-        fuel = scenario.zones.types[commonest_zone(scenario)].name
-        said.append(f"Rates of spread are shown for {fuel}, the commonest fuel here; each fuel burns at its own.")
-    if choice.set_m_s is not None:
-        said.append(f"The head rate of spread was set by hand: {km_h_from_m_s(choice.set_m_s):g} km/h.")
-    if choice.floor_m_s is not None:
-        said.append(f"The head rate of spread is never below {km_h_from_m_s(choice.floor_m_s):g} km/h, set by hand.")
-    for name, cell in scenario.safe_cells.items():
-        if not _burns_about(scenario, cell):
-            said.append(f"{name} is taken not to burn, by the fuel map; fire may pass all round it.")
-    for name, share in burnt_share.items():
-        if share > 0.0:
-            said.append(
-                f"Fire reaches {name} within {plan.horizon_s / 3600.0:g} hours in {100 * share:.0f} % of the members."
-            )
-    for way, candidate in chosen.items():
-        if burnt_share[candidate.safe_point] > 1.0 - plan.confidence:
-            said.append(f"Every route {WAY_WORDS[way]} ends where fire may come later: be ready to go farther.")
-    for way in WAYS:
-        reason = why_no_way(plan, way)
-        if reason is not None:
-            said.append(f"Leaving {WAY_WORDS[way]} is not a way of this household. {reason}")
-    said += [*plan.assumptions, *scenario.inputs.assumptions, *scenario.zones.assumptions, *network.assumptions]
-    said += [*model_assumptions(scenario.zones, models=choice.models), *ERROR_ASSUMPTIONS, *EMBER_ASSUMPTIONS]
-    said += SHAPE_ASSUMPTIONS
-    for found in roads.values():
-        said += found.travel.assumptions
-    return tuple(dict.fromkeys(said))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -233,6 +234,87 @@ class WhatIf:
     earlier_s: Mapping[str, float | None]
 
 
+Verdict = Literal["enough", "night before", "not shut", "not that windy"]
+
+
+@dataclass(frozen=True)
+class DayBeforeCell:
+    """One fire danger at one hour.
+
+    Attributes
+    ----------
+    index : float
+        Forest fire danger index asked for.
+    at : datetime
+        The hour, with its offset from UTC, on the plan's own day.
+    wind_m_s : float
+        The wind that gives the index (the strongest of the weather's places); 0 where calm air passes it already.
+    index_taken : float
+        The index with that wind: higher than asked where calm air passes it.
+    lead_s : float
+        From the fire's start until getting ready must begin; below 0: before the fire starts; inf where the fire does
+        not shut the route within the horizon, and where nothing was computed.
+    verdict : {"enough", "night before", "not shut", "not that windy"}
+    sentence : str
+    """
+
+    index: float
+    at: datetime
+    wind_m_s: float
+    index_taken: float
+    lead_s: float
+    verdict: Verdict
+    sentence: str
+
+
+@dataclass(frozen=True)
+class DayBefore:
+    """Is there enough lead at all, for one way of leaving?
+
+    Attributes
+    ----------
+    way : str
+    confidence : float
+    needs_s : float
+        Least lead that counts as enough.
+    indices : tuple of float
+        Rising.
+    hours : tuple of datetime
+    cells : tuple of tuple of DayBeforeCell
+        A row for each index, a column for each hour.
+    summary : str
+        One sentence: from which fire danger on to leave the night before.
+    assumptions : tuple of str
+    """
+
+    way: str
+    confidence: float
+    needs_s: float
+    indices: tuple[float, ...]
+    hours: tuple[datetime, ...]
+    cells: tuple[tuple[DayBeforeCell, ...], ...]
+    summary: str
+    assumptions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class WayOutArea:
+    """Ground with one answer.
+
+    Attributes
+    ----------
+    safe_points : tuple of str
+        The one that can be left for latest; several when they are equal within a minute; none when it is too late.
+    area : MultiPolygon
+        In the grid's reference system.
+    sentence : str
+    """
+
+    safe_points: tuple[str, ...]
+    area: MultiPolygon
+    sentence: str
+
+
 @dataclass(frozen=True)
 class TimetableRow:
     """One line of the timetable: from this moment on, this holds. `kind` groups rows for drawing."""
@@ -254,7 +336,11 @@ class OfficialWarning:
 
 @dataclass(frozen=True)
 class HouseholdResult:
-    """The whole answer to the household question."""
+    """The whole answer to the household question.
+
+    `landmarks` are sentences by way ("fire at or past Hill Road: ..."), `which_way` the ground by the safe point that
+    can be left for latest, `day_before` whether there is enough lead at all, each by way of leaving with wheels.
+    """
 
     plan: Plan
     start: datetime
@@ -262,6 +348,9 @@ class HouseholdResult:
     fire: FireSummary
     triggers: tuple[TriggerLine, ...]
     lead_time_s: Mapping[str, NDArray[np.float64]]
+    landmarks: Mapping[str, tuple[str, ...]]
+    which_way: Mapping[str, tuple[WayOutArea, ...]]
+    day_before: Mapping[str, DayBefore]
     shelter: LastResort
     official: tuple[OfficialWarning, ...]
     what_ifs: tuple[WhatIf, ...]

@@ -45,6 +45,8 @@ class HouseholdInputs:
         In the grid's reference system, without the plan's own points.
     assumptions : tuple of str
         What was taken for granted while reading.
+    places : tuple of (name, lon_deg, lat_deg)
+        Named places of the road extract, for landmarks.
     record : mapping of str to str
         Name and digest of each file, version and seed: enough to tell which inputs made a result.
     """
@@ -56,6 +58,7 @@ class HouseholdInputs:
     network: RoadNetwork
     assumptions: tuple[str, ...]
     record: Mapping[str, str]
+    places: tuple[tuple[str, float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -94,6 +97,8 @@ class Scenario:
     safe_nodes : mapping of name to node
     home_xy_m, safe_xy_m
         Positions in the grid's reference system.
+    places_m : tuple of (name, x_m, y_m)
+        Named places of the extract.
     home_cell : (row, col)
     safe_cells : mapping of name to (row, col)
     starts : tuple of FireStart
@@ -112,6 +117,7 @@ class Scenario:
     safe_nodes: Mapping[str, int]
     home_xy_m: tuple[float, float]
     safe_xy_m: Mapping[str, tuple[float, float]]
+    places_m: tuple[tuple[str, float, float], ...]
     home_cell: tuple[int, int]
     safe_cells: Mapping[str, tuple[int, int]]
     starts: tuple[FireStart, ...]
@@ -190,6 +196,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         safe_nodes=dict(zip(names[1:], nodes[1:], strict=True)),
         home_xy_m=positions[0],
         safe_xy_m=dict(zip(names[1:], positions[1:], strict=True)),
+        places_m=_places(inputs, to_grid),
         home_cell=found[0],
         safe_cells=dict(zip(names[1:], found[1:], strict=True)),
         starts=_fire_starts(plan, to_grid, zones=zones),
@@ -198,6 +205,14 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         burnable=mapped.zone >= 0,
         gradients=gradients(inputs.terrain),
     )
+
+
+def _places(inputs: HouseholdInputs, to_grid: pyproj.Transformer) -> tuple[tuple[str, float, float], ...]:
+    found = []
+    for name, lon_deg, lat_deg in inputs.places:
+        x_m, y_m = to_grid.transform(lon_deg, lat_deg)
+        found.append((name, float(x_m), float(y_m)))
+    return tuple(found)
 
 
 def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -> None:
@@ -334,3 +349,15 @@ def table_at(scenario: Scenario, choice: FireChoice, *, z: float) -> SpreadTable
         floor_m_s=choice.floor_m_s,
         set_m_s=choice.set_m_s,
     )
+
+
+def commonest_zone(scenario: Scenario) -> int:
+    """Find the zone that covers most of the ground that burns."""
+    zone = scenario.zones.zone
+    return int(np.bincount(zone[zone >= 0].ravel()).argmax())
+
+
+def burns_about(scenario: Scenario, cell: tuple[int, int]) -> bool:
+    """Whether anything in a cell and the eight around it burns by the fuel map itself."""
+    row, col = cell
+    return bool(scenario.burnable[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2].any())

@@ -63,9 +63,10 @@ def best_route(
     closing_s: NDArray[np.float64],
     column_of: Mapping[int, int],
     drive_factor: NDArray[np.float64],
+    ready_s: NDArray[np.float64],
     burnt_share: Mapping[str, float],
 ) -> CandidateRoute:
-    """Choose the one route to time a way of leaving on: the one that can be left latest at the asked confidence.
+    """Choose the one route to time a way of leaving on: the one with the latest start at the asked confidence.
 
     Routes to a safe point that fire reaches within the horizon in more members than the confidence allows count only
     when there is no other. Equal leave-bys go to the route that is clear in more members an hour later, then to the
@@ -75,8 +76,9 @@ def best_route(
     spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence]
 
     def merit(candidate: CandidateRoute) -> tuple[float, float, float]:
-        latest_s = route_latest_s(
-            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor
+        latest_s = (
+            route_latest_s(scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor)
+            - ready_s
         )
         at_s = latest_at_confidence(latest_s, confidence)
         later = share_clear(latest_s, np.array([at_s + 3600.0]))[0] if np.isfinite(at_s) else 1.0

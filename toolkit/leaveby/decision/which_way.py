@@ -13,9 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter
-from shapely.geometry import MultiPolygon
 
-from leaveby.decision.result import WAY_WORDS, WayTiming
+from leaveby.decision.result import WAY_WORDS, WayOutArea, WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario
 from leaveby.decision.timing import best_route, described_route
 from leaveby.decision.triggers import area_of, lead_time_of
@@ -38,24 +37,6 @@ WHICH_WAY_ASSUMPTIONS: Final = (
     "worst step; a second fire, or another wind, can turn it around.",
 )
 """What the map rests on, for the list of assumptions of a result."""
-
-
-@dataclass(frozen=True)
-class WayOutArea:
-    """Ground with one answer.
-
-    Attributes
-    ----------
-    safe_points : tuple of str
-        The one that can be left for latest; several when they are equal within a minute; none when it is too late.
-    area : MultiPolygon
-        In the grid's reference system.
-    sentence : str
-    """
-
-    safe_points: tuple[str, ...]
-    area: MultiPolygon
-    sentence: str
 
 
 @dataclass(frozen=True)
@@ -97,6 +78,7 @@ def route_to_each(
     closing_s: NDArray[np.float64],
     column_of: Mapping[int, int],
     drive_factor: NDArray[np.float64],
+    ready_s: NDArray[np.float64],
 ) -> tuple[CandidateRoute, ...]:
     """Choose the best route to each safe point, by the same rule as the one route that is timed.
 
@@ -107,7 +89,7 @@ def route_to_each(
         Those of one way of leaving.
     closing_s : ndarray of float64, shape (members, watched stretches)
     column_of : mapping of edge to column of `closing_s`
-    drive_factor : ndarray of float64, shape (members,)
+    drive_factor, ready_s : ndarray of float64, shape (members,)
 
     Returns
     -------
@@ -125,6 +107,7 @@ def route_to_each(
                     closing_s=closing_s,
                     column_of=column_of,
                     drive_factor=drive_factor,
+                    ready_s=ready_s,
                     burnt_share={place.name: 0.0},
                 )
             )

@@ -202,7 +202,7 @@ def write_layers(result: HouseholdResult, path: Path, *, made_at: datetime) -> N
 def layers(result: HouseholdResult) -> dict[str, geopandas.GeoDataFrame]:
     """Lay out the map layers as tables, one for each kind of thing; a kind of which there is none is left out.
 
-    `home`, `safe_points`, `ignitions`, `routes`, `streets`, `isochrones`, `triggers`.
+    `home`, `safe_points`, `ignitions`, `routes`, `streets`, `isochrones`, `triggers`, `which_way`.
 
     Times stand twice: as ISO 8601 text with offset, and in minutes from the scenario's start; empty where a time is not
     within the horizon.
@@ -220,6 +220,7 @@ def layers(result: HouseholdResult) -> dict[str, geopandas.GeoDataFrame]:
             grid_crs,
         ),
         "triggers": (_trigger_rows(result), grid_crs),
+        "which_way": (_which_way_rows(result), grid_crs),
     }
     return {
         name: geopandas.GeoDataFrame(rows, geometry="geometry", crs=layer_crs)
@@ -318,6 +319,19 @@ def _trigger_rows(result: HouseholdResult) -> list[dict[str, Any]]:
         }
         for line in result.triggers
         if not line.area.is_empty
+    ]
+
+
+def _which_way_rows(result: HouseholdResult) -> list[dict[str, Any]]:
+    return [
+        {
+            "way": way,
+            "safe_points": ", ".join(area.safe_points),
+            "meaning": area.sentence,
+            "geometry": area.area,
+        }
+        for way, areas in result.which_way.items()
+        for area in areas
     ]
 
 

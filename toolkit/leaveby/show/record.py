@@ -15,10 +15,12 @@ from typing import Any, Final
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import (
+    DayBefore,
     HouseholdResult,
     OfficialWarning,
     Quantiles,
     TriggerLine,
+    WayOutArea,
     WayRoute,
     WayTiming,
     WhatIf,
@@ -75,6 +77,9 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "timetable": [
             {"at": iso_minute(result, row.at_s), "kind": row.kind, "sentence": row.sentence} for row in result.timetable
         ],
+        "landmarks": {way: list(said) for way, said in result.landmarks.items()},
+        "which_way": {way: [_way_out(area) for area in areas] for way, areas in result.which_way.items()},
+        "day_before": {way: _day_before(table) for way, table in result.day_before.items()},
         "what_if": [_what_if(result, what_if) for what_if in result.what_ifs],
         "inputs": {str(name): str(value) for name, value in sorted(result.inputs.items())},
         "notices": [OSM_NOTICE],
@@ -226,6 +231,30 @@ def _official(warning: OfficialWarning) -> dict[str, Any]:
         "headline": warning.headline,
         "action": warning.action,
         "issued": warning.issued.isoformat(timespec="seconds"),
+    }
+
+
+def _way_out(area: WayOutArea) -> dict[str, Any]:
+    return {
+        "safe_points": list(area.safe_points),
+        "area_km2": round(float(area.area.area) / 1e6, 3),
+        "sentence": area.sentence,
+    }
+
+
+def _day_before(table: DayBefore) -> dict[str, Any]:
+    return {
+        "summary": table.summary,
+        "cells": [
+            {
+                "danger_index": float(cell.index),
+                "hour": cell.at.isoformat(timespec="minutes"),
+                "lead_min": minutes_down(cell.lead_s),
+                "verdict": cell.verdict,
+            }
+            for row in table.cells
+            for cell in row
+        ],
     }
 
 

@@ -108,6 +108,7 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
         task_title=_SHORT.get(tasks_way, tasks_way).lower(),
         savings=_savings(result),
         changes=_changes(result),
+        landmarks=_nearest_landmarks(result),
         what_ifs=[_what_if(result, what_if) for what_if in result.what_ifs],
         what_if_ways=[_SHORT.get(way.way, way.way) for way in _ways_out(result)],
         shelter_heading=result.shelter.heading,
@@ -222,9 +223,14 @@ def _ways_out(result: HouseholdResult) -> list[WayTiming]:
     return [way for way in shown_ways(result) if way.route is not None]
 
 
+def _nearest_landmarks(result: HouseholdResult) -> list[str]:
+    """The nearest landmark of each way's trigger line: more of them stand in the record."""
+    return [clean(said[0], 200) for said in result.landmarks.values() if said]
+
+
 def _changes(result: HouseholdResult) -> list[str]:
-    """Say in words what ten minutes of delay cost, and what the times hang on most."""
-    lines = []
+    """Say in words what ten minutes of delay cost, what the times hang on most, and when to leave the night before."""
+    lines = [table.summary for table in result.day_before.values()]
     for way in _ways_out(result):
         if way.latest_start_s is None:
             continue
