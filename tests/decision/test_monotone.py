@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import HouseholdResult
+from leaveby.decision.result import WAY_WORDS, HouseholdResult
 from leaveby.roads.network import network_from_lines
 
 FEW = settings(
@@ -57,6 +57,11 @@ def departures(result: HouseholdResult) -> dict[str, float]:
 def never_later(worse: HouseholdResult, before: HouseholdResult, *, slack_s: float = SLACK_S) -> None:
     for way, start_s in starts(worse).items():
         assert start_s <= starts(before)[way] + slack_s, way
+
+
+def ends_where_fire_comes(result: HouseholdResult, way: str) -> bool:
+    """Whether the answer warns that every route of this way ends where fire may come later."""
+    return any(said.startswith(f"Every route {WAY_WORDS[way]} ends where") for said in result.assumptions)
 
 
 def small(valleys: ModuleType, spot: tuple[float, float], **changes: Any) -> Any:
@@ -146,12 +151,17 @@ def test_a_wider_stand_off_never_makes_it_later(
 def test_a_closed_road_never_makes_it_later(
     valleys: ModuleType, spot: tuple[float, float], name: str, seed: int
 ) -> None:
-    """Closed to all. The lane is on every way out: without it there is none, which is said, not timed."""
+    """Closed to all. The lane is on every way out: without it there is none, which is said, not timed.
+
+    A closed road may leave only safe points that fire reaches later, which were passed over before although they could
+    be left for a little later: such a pair is not compared, and the answer says that one must be ready to go farther.
+    """
     shut = {name: {**valleys.ASPHALT, "access": "no"}}
     before = answered(small(valleys, spot, seed=seed))
     after = answered(small(valleys, spot, seed=seed, tags=shut))
     for way, start_s in starts(after).items():
-        assert start_s <= starts(before)[way] + SLACK_S, way
+        if ends_where_fire_comes(after, way) == ends_where_fire_comes(before, way):
+            assert start_s <= starts(before)[way] + SLACK_S, way
     if name == "Sallow Lane":
         assert set(starts(after).values()) == {-np.inf}
 
