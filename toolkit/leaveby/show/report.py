@@ -51,6 +51,9 @@ FIGURES: Final = ("timetable", "map", "tasks", "chance")
 _STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
 
+LANDMARKS_SHOWN: Final = 2
+"""Landmarks named under the map; each takes a line of its height."""
+
 
 def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
     """Lay out an answer as a page for a person who is not technical.
@@ -128,7 +131,11 @@ def plan_figures(result: HouseholdResult) -> dict[str, str]:
     tasks_way = main_way(result)
     return {
         "timetable": as_svg(timetable_bar(result), "The day as bars", describe_timetable(result)),
-        "map": as_svg(plan_map(result), "Map of the ways out and the fire", describe_map(result)),
+        "map": as_svg(
+            plan_map(result, height_mm=96.0 - 3.5 * len(_nearest_landmarks(result))),
+            "Map of the ways out and the fire",
+            describe_map(result),
+        ),
         "tasks": as_svg(task_bars(result, tasks_way), "Tasks before leaving", describe_tasks(result, tasks_way)),
         "chance": as_svg(clear_curve(result), "Chance of getting clear", describe_clear_curve(result)),
     }
@@ -224,8 +231,9 @@ def _ways_out(result: HouseholdResult) -> list[WayTiming]:
 
 
 def _nearest_landmarks(result: HouseholdResult) -> list[str]:
-    """The nearest landmark of each way's trigger line: more of them stand in the record."""
-    return [clean(said[0], 200) for said in result.landmarks.values() if said]
+    """The nearest named roads and places on the trigger lines: more of them stand in the record."""
+    named = [line for said in result.landmarks.values() for line in said if line.startswith("Fire at ")]
+    return [clean(line, 160) for line in named[:LANDMARKS_SHOWN]]
 
 
 def _changes(result: HouseholdResult) -> list[str]:
@@ -302,7 +310,7 @@ def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
     for row in (_what_if(result, what_if) for what_if in result.what_ifs):
         texts = [(row["label"], 40.0), *((cell["text"], 19.0) for cell in row["cells"])]
         other_mm += 1.2 + 3.2 * max(text_lines(text, size_pt=7.5, width_mm=width) for text, width in texts)
-    other_mm += list_mm(_changes(result), size_pt=7.5, width_mm=95.0, gap_mm=1.2)
+    other_mm += list_mm(_changes(result), size_pt=9.0, width_mm=92.0, gap_mm=2.2)
     shelter_mm = 17.0 + list_mm(shelter_lines(result), size_pt=7.5, width_mm=84.0, lead=1.25) / 2.0
     turns = [" 10. ".join(["", *route["steps"]]) for route in _routes(result)]
     wide_mm = 90.0 if len(turns) > 1 else 184.0
