@@ -20,6 +20,8 @@ from leaveby.roads.tiling import TileStreets, cut_tiles, cut_ways, joined_tiles,
 
 TILE_M: Final = 20_000.0
 BUFFER_M: Final = 1500.0
+ANSWER_S = 10.0
+"""How long a scheduler may take to answer."""
 
 Progress = Callable[[str, int, int], None]
 Run = Callable[[Iterable[Any]], Iterator[TileStreets]]
@@ -145,7 +147,7 @@ def _workshop(scheduler: str | None, workers: int | None, tiles: int) -> Iterato
 
     if scheduler is not None:
         try:
-            client = dask.Client(scheduler, timeout=10.0)
+            client = dask.Client(scheduler, timeout=ANSWER_S)
         except (OSError, TimeoutError, ValueError) as error:
             raise refuse(
                 "--scheduler",

@@ -406,10 +406,12 @@ def joined_tiles(
         assumptions=tuple(said),
         **merged,
     )
-    return streets, _joined_homes(tiles, homes, part[order], far_m)
+    return streets, _joined_homes(tiles, homes, streets, part[order], far_m)
 
 
-def _joined_homes(tiles: Sequence[TileStreets], homes: Homes, part: NDArray[np.int64], far_m: float) -> PlacedHomes:
+def _joined_homes(
+    tiles: Sequence[TileStreets], homes: Homes, streets: StreetTable, part: NDArray[np.int64], far_m: float
+) -> PlacedHomes:
     count = len(homes.identity)
     row = np.concatenate([tile.home_row for tile in tiles])
     if row.size != count or np.unique(row).size != count:
@@ -420,13 +422,13 @@ def _joined_homes(tiles: Sequence[TileStreets], homes: Homes, part: NDArray[np.i
     along[row] = np.concatenate([tile.along_m for tile in tiles])
     away[row] = np.concatenate([tile.away_m for tile in tiles])
     street = np.where(of_home >= 0, np.searchsorted(part, of_home), -1)
-    lost = int((street < 0).sum())
+    lost = np.flatnonzero(street < 0)
     sentences = list(homes.assumptions)
-    if lost:
-        sentences.append(
-            f"{lost} homes lie more than {far_m:.0f} m from every street and belong to no group: find out how people "
-            "leave them."
-        )
+    if lost.size:
+        # how far they are from every street can lie beyond what their tile saw
+        far = place_homes(_some_homes(homes, lost), streets, far_m=far_m)
+        away[lost] = far.away_m
+        sentences += far.assumptions
     return PlacedHomes(
         identity=homes.identity,
         street=street.astype(np.int32),

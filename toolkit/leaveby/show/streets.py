@@ -77,7 +77,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
             {
                 "title": rule.title,
                 "source": rule.source,
-                "mark": "read" if rule.mark == "read" else "from memory, not read",
+                "mark": "read" if rule.mark == "read" else "",
                 "note": rule.note,
             }
             for rule in answer.rules

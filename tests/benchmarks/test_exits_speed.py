@@ -1,0 +1,173 @@
+"""Single exits on a real large topology and on three million junctions.
+
+Run with: pytest tests/benchmarks/test_exits_speed.py --benchmark-enable
+
+Wanted: the survey of the San Francisco Bay topology (321,270 junctions) in at most 2 s and at most 20 times what
+igraph takes for the bridges of the same graph in the same run; three million junctions in at most 60 s and 6 GiB.
+Without --benchmark-enable each runs once on a part, only to see that the answers agree.
+"""
+
+from __future__ import annotations
+
+import lzma
+import resource
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import igraph
+import networkx as nx
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from leaveby.roads.dominators import NO_WAY_OUT
+from leaveby.roads.exits import single_exits
+from leaveby.roads.homes import PlacedHomes
+from leaveby.roads.street_table import StreetTable
+
+DATA = Path(__file__).parents[1] / "data"
+PART_NODES = 20_000
+
+Streets = tuple[int, NDArray[np.int32], NDArray[np.int32]]
+
+
+@pytest.fixture(scope="module")
+def bay() -> Streets:
+    with lzma.open(DATA / "bay_topology.gr.xz", "rt") as lines:
+        count, _ = (int(word) for word in next(lines).split()[2:4])
+        pairs = np.array([line.split() for line in lines], dtype=np.int32) - 1
+    assert (count, len(pairs)) == (321_270, 397_415)
+    return count, pairs[:, 0].copy(), pairs[:, 1].copy()
+
+
+def part(streets: Streets, nodes: int) -> Streets:
+    _, a, b = streets
+    kept = (a < nodes) & (b < nodes)
+    return nodes, a[kept], b[kept]
+
+
+def table(streets: Streets) -> StreetTable:
+    """The topology as streets open both ways, with lengths drawn from a fixed seed."""
+    count, a, b = streets
+    size = a.size
+    rng = np.random.default_rng(20251125)
+    nothing = ("",) * size
+    return StreetTable(
+        crs="EPSG:32610",
+        node_id=np.arange(count, dtype=np.int64),
+        x_m=np.zeros(count),
+        y_m=np.zeros(count),
+        a=a,
+        b=b,
+        forward=np.ones(size, dtype=np.bool_),
+        backward=np.ones(size, dtype=np.bool_),
+        reason=nothing,
+        on_foot=np.ones(size, dtype=np.bool_),
+        length_m=rng.lognormal(4.0, 0.8, size),
+        speed_m_s=np.full(size, 12.0),
+        width_m=np.full(size, np.inf),
+        steepest=np.full(size, -np.inf),
+        fuel_t_ha=np.full(size, -np.inf),
+        takes_homes=np.ones(size, dtype=np.bool_),
+        geometry=np.full(size, None, dtype=object),
+        way_id=np.arange(size, dtype=np.int64),
+        name=nothing,
+        highway=nothing,
+        service=nothing,
+        lanes=nothing,
+        barrier=nothing,
+        assumptions=(),
+    )
+
+
+def homes_on(streets: StreetTable) -> PlacedHomes:
+    """Up to eight homes on each street."""
+    number = np.random.default_rng(1).integers(1, 9, streets.street_count).astype(np.float64)
+    nowhere = np.zeros(streets.street_count)
+    return PlacedHomes(
+        identity=("",) * streets.street_count,
+        street=np.arange(streets.street_count, dtype=np.int32),
+        along_m=nowhere,
+        away_m=nowhere,
+        dwellings=number,
+        x_m=nowhere,
+        y_m=nowhere,
+    )
+
+
+def least_s(run: Callable[[], Any], other: Callable[[], Any], *, rounds: int) -> tuple[float, float]:
+    """Least time of each, taken by turns so that a busy machine disturbs both alike."""
+    times: tuple[list[float], list[float]] = ([], [])
+    for _ in range(rounds):
+        for function, taken in zip((run, other), times, strict=True):
+            begin = time.perf_counter()
+            function()
+            taken.append(time.perf_counter() - begin)
+    return min(times[0]), min(times[1])
+
+
+def test_survey_of_a_large_topology_against_igraph(benchmark: Any, bay: Streets) -> None:
+    """The whole of `single_exits`: by car and on foot, groups, undirected bridges beside it, distances out."""
+    full = not benchmark.disabled
+    count, a, b = bay if full else part(bay, PART_NODES)
+    streets = table((count, a, b))
+    homes = homes_on(streets)
+    exits = np.array([0], dtype=np.int32)
+    found = benchmark.pedantic(lambda: single_exits(streets, homes, exits=exits), rounds=3, warmup_rounds=1)
+    graph = igraph.Graph(n=count, edges=np.column_stack([a, b]))
+    by_igraph = graph.bridges()
+    assert np.flatnonzero(found.bridge).tolist() == sorted(by_igraph)
+    if full:
+        assert len(by_igraph) == 98_893
+    # where every street is open both ways, what must be passed from beyond a street is a bridge, and the reverse
+    street = slice(count, count + a.size)
+    reached = found.tree.parent[street] != NO_WAY_OUT
+    np.testing.assert_array_equal(found.tree.size[street] > 1, found.bridge & reached)
+    assert found.differences == ()
+    assert found.homes[found.inside < 0].sum() == homes.dwellings[reached].sum()
+    if full:
+        ours_s, igraph_s = least_s(lambda: single_exits(streets, homes, exits=exits), graph.bridges, rounds=5)
+        begin = time.perf_counter()
+        number = sum(1 for _ in nx.bridges(nx.Graph(zip(a.tolist(), b.tolist(), strict=True))))
+        networkx_s = time.perf_counter() - begin
+        assert number == 98_893
+        benchmark.extra_info.update(
+            seconds=round(ours_s, 3),
+            times_igraph=round(ours_s / igraph_s, 2),
+            faster_than_networkx=round(networkx_s / ours_s, 1),
+        )
+        assert ours_s <= 2.0
+        assert ours_s <= 20.0 * igraph_s
+
+
+def test_three_million_junctions(benchmark: Any, bay: Streets) -> None:
+    """Ten copies of the real topology, each joined to the next by two streets."""
+    full = not benchmark.disabled
+    count, a, b = bay if full else part(bay, 2000)
+    copies = 10
+    shift = (np.arange(copies) * count).astype(np.int32)
+    tail = (a[None, :] + shift[:, None]).ravel()
+    head = (b[None, :] + shift[:, None]).ravel()
+    joins = np.array([(k * count + j, (k + 1) * count + j) for k in range(copies - 1) for j in (0, 7)], dtype=np.int32)
+    streets = table(
+        (
+            copies * count,
+            np.concatenate([tail, joins[:, 0]]).astype(np.int32),
+            np.concatenate([head, joins[:, 1]]).astype(np.int32),
+        )
+    )
+    homes = homes_on(streets)
+    begin = time.perf_counter()
+    found = benchmark.pedantic(lambda: single_exits(streets, homes, exits=np.array([0], dtype=np.int32)), rounds=1)
+    taken_s = time.perf_counter() - begin
+    reached = found.tree.parent[: copies * count] != NO_WAY_OUT
+    on_streets = found.tree.parent[copies * count : -1] != NO_WAY_OUT
+    assert found.homes[found.inside < 0].sum() == homes.dwellings[on_streets].sum()
+    if full:
+        assert reached.sum() > 3_000_000
+        gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+        benchmark.extra_info.update(seconds=round(taken_s, 2), gib=round(gib, 2))
+        assert taken_s <= 60.0
+        assert gib <= 6.0

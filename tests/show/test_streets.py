@@ -1,0 +1,230 @@
+"""The page and map of single exits: read without its script, without a network, with the statement on every part."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta, timezone
+from html.parser import HTMLParser
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.decision.street_result import StreetSurvey, SurveyOptions
+from leaveby.decision.street_survey import survey
+from leaveby.errors import InputError
+from leaveby.roads.homes import Homes, homes_by_street, place_homes
+from leaveby.roads.network import network_from_lines
+from leaveby.roads.street_table import street_table
+from leaveby.show.streets import streets_page
+from leaveby.show.streets_map import describe_streets_map, streets_map
+from leaveby.show.streets_record import COLUMNS, group_rows, survey_record, survey_text
+
+CRS = "EPSG:32755"
+MADE = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
+EAST, NORTH = 500_000.0, 5_900_000.0
+NASTY = "</td><script>alert('x')</script> & Sons Lane"
+
+
+def moved(*points: tuple[float, float]) -> list[tuple[float, float]]:
+    return [(EAST + x, NORTH + y) for x, y in points]
+
+
+def invented(**options: object) -> StreetSurvey:
+    """A valley: a main road, a lane with two branches and a loop, a gated track that would be a second way out."""
+    lines = [
+        moved((0, 0), (500, 0)),
+        moved((500, 0), (1500, 0)),
+        moved((500, 0), (500, 400)),
+        moved((500, 400), (250, 600)),
+        moved((500, 400), (900, 500)),
+        moved((900, 500), (1000, 700), (1200, 500)),
+        moved((1200, 500), (900, 500)),
+        moved((1200, 500), (1500, 0)),
+    ]
+    tags = [
+        {"highway": "primary"},
+        {"highway": "primary"},
+        {"width": "3.2"},
+        {},
+        {},
+        {"highway": "residential"},
+        {"highway": "residential"},
+        {"highway": "track", "barrier": "gate"},
+    ]
+    names = [
+        "Valley Road",
+        "Valley Road",
+        NASTY,
+        "Fern Gully",
+        "Stringers Rise",
+        "Stringers Loop",
+        "Stringers Loop",
+        "",
+    ]
+    streets = street_table(network_from_lines(lines, crs=CRS, names=names, tags=tags))
+    homes = homes_by_street(streets, np.array([2.0, 0.0, 6.0, 14.0, 21.0, 40.0, 0.0, 0.0]))
+    return survey(
+        streets,
+        homes,
+        exits=np.array([0, 2]),
+        options=SurveyOptions(clearance_homes=1.0, **options),  # type: ignore[arg-type]
+        supposed=("An invented valley.",),
+    )
+
+
+@pytest.fixture(scope="module")
+def answer() -> StreetSurvey:
+    return invented()
+
+
+@pytest.fixture(scope="module")
+def page(answer: StreetSurvey) -> str:
+    return streets_page(answer, made_at=MADE)
+
+
+class Seen(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.scripts = 0
+        self.addresses: list[str] = []
+        self.rows: list[list[str]] = []
+        self.ids: list[str] = []
+        self.text: list[str] = []
+        self.skip = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = dict(attrs)
+        self.scripts += tag == "script"
+        self.skip += tag in ("script", "style")
+        self.addresses += [value or "" for key, value in attrs if key in ("src", "href", "action", "data")]
+        if "id" in values:
+            self.ids.append(values["id"] or "")
+        if tag == "tr":
+            self.rows.append([])
+        if tag == "td" and self.rows:
+            self.rows[-1].append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        self.skip -= tag in ("script", "style")
+
+    def handle_data(self, data: str) -> None:
+        if not self.skip:
+            self.text.append(data)
+            if self.rows and self.rows[-1]:
+                self.rows[-1][-1] += data
+
+
+@pytest.fixture(scope="module")
+def seen(page: str) -> Seen:
+    parser = Seen()
+    parser.feed(page)
+    return parser
+
+
+def test_the_statement_stands_first_and_last(page: str, seen: Seen) -> None:
+    text = "".join(seen.text)
+    assert text.split("Streets with one way out", 2)[1].strip().startswith(OVERRIDE)
+    assert text.count(OVERRIDE) == 2
+    assert PLANNING_AID in text
+    assert OSM_NOTICE in text
+    assert f'<meta name="description" content="{OVERRIDE}">' in page
+
+
+def test_nothing_is_fetched(page: str, seen: Seen) -> None:
+    assert seen.addresses == []
+    assert not re.search(r"@import|url\(|https?://(?!www\.w3\.org)", page)
+
+
+def test_names_of_streets_are_never_markup(page: str, seen: Seen) -> None:
+    assert seen.scripts == 1
+    assert "alert('x')" not in page
+    assert any(NASTY in cell for row in seen.rows for cell in row)
+
+
+def test_the_table_is_read_without_the_script(answer: StreetSurvey, seen: Seen) -> None:
+    table = [row for row in seen.rows if len(row) == 12]
+    assert len(table) == len(answer.notable)
+    first = table[0]
+    assert first[0] == "1"
+    assert first[2] == "81"
+    assert "3.2 m" in first[7]
+    assert "81 homes on one way out" in first[11]
+    assert seen.ids.count("groups") == 1
+
+
+def test_every_cell_says_what_it_is_sorted_by(page: str, answer: StreetSurvey) -> None:
+    body = page.split('<table id="groups">')[1].split("</table>")[0]
+    cells = re.findall(r'<td class="([^"]*)" data-sort="([^"]*)"', body)
+    assert len(cells) == 12 * len(answer.notable)
+    for kind, value in cells:
+        if kind:
+            assert np.isfinite(float(value))
+
+
+def test_the_page_is_the_same_for_the_same_answer(answer: StreetSurvey, page: str) -> None:
+    assert streets_page(answer, made_at=MADE) == page
+    with pytest.raises(InputError, match="UTC offset"):
+        streets_page(answer, made_at=datetime(2026, 1, 1))
+
+
+def test_no_word_says_that_anyone_is_safe(seen: Seen) -> None:
+    text = "".join(seen.text).lower()
+    for word in ("is safe", "are safe", "will be open", "stays open.", "guarantee", "illegal", "violation", "breach"):
+        assert word not in text.replace("nothing here says how long a street stays open.", ""), word
+
+
+def test_the_link_that_helps_most_is_said_first(answer: StreetSurvey, seen: Seen) -> None:
+    best = answer.links[0]
+    assert best.homes_relieved == max(link.homes_relieved for link in answer.links)
+    text = "".join(seen.text)
+    assert f"would relieve {best.homes_relieved:g} homes" in text
+    assert "barrier=gate" in text
+
+
+def test_the_map_is_sound_svg_with_words_for_those_who_cannot_see_it(answer: StreetSurvey) -> None:
+    picture = streets_map(answer)
+    root = ElementTree.fromstring(picture)
+    assert root.get("role") == "img"
+    ids = {element.get("id") for element in root.iter()}
+    assert {root.get("aria-labelledby"), root.get("aria-describedby")} <= ids
+    words = describe_streets_map(answer)
+    assert "81 homes" in words
+    assert words in "".join(root.itertext())
+    labels = [element.text for element in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert {"1", "L1"} <= set(labels)
+    assert any("Official warnings override" in (label or "") for label in labels)
+    assert "NaN" not in picture
+    assert "nan" not in picture
+
+
+def test_rows_hold_no_infinities(answer: StreetSurvey) -> None:
+    rows = group_rows(answer)
+    assert [tuple(row) for row in rows] == [COLUMNS] * len(answer.groups)
+    text = survey_text(survey_record(answer, made_at=MADE))
+    assert "Infinity" not in text
+    assert "NaN" not in text
+
+
+def test_remembered_rules_are_told_as_such(seen: Seen) -> None:
+    text = "".join(seen.text)
+    assert "NFPA 1141: access routes by number of households." in text
+    assert "from memory, not read" in text
+    assert "(rule from memory)" in invented_with_more_homes()
+
+
+def invented_with_more_homes() -> str:
+    lines = [moved((0, 0), (500, 0)), moved((500, 0), (500, 400))]
+    streets = street_table(network_from_lines(lines, crs=CRS, names=["Valley Road", "Fern Gully"]))
+    homes = homes_by_street(streets, np.array([0.0, 150.0]))
+    return streets_page(survey(streets, homes, exits=np.array([0]), options=SurveyOptions(links=0)), made_at=MADE)
+
+
+def test_where_nobody_has_a_single_exit_the_page_promises_nothing() -> None:
+    lines = [moved((0, 0), (500, 0)), moved((0, 0), (0, 400), (500, 0)), moved((500, 0), (900, 0))]
+    streets = street_table(network_from_lines(lines, crs=CRS))
+    placed = place_homes(Homes(("a",), np.array([EAST + 250.0]), np.array([NORTH + 5.0]), np.ones(1)), streets)
+    text = streets_page(survey(streets, placed, exits=np.array([0, 2])), made_at=MADE)
+    assert "None of 1 homes was found behind a single exit" in text
+    assert "says nothing about how long any street stays open" in text
