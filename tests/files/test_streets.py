@@ -14,10 +14,12 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from distributed import LocalCluster
 from rasterio.crs import CRS
 from rasterio.transform import from_origin
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE
+from leaveby.decision import street_survey
 from leaveby.decision.street_result import StreetSurvey, SurveyOptions
 from leaveby.decision.street_survey import survey
 from leaveby.errors import InputError
@@ -291,6 +293,24 @@ def test_tiles_in_processes_of_this_machine_give_the_same() -> None:
     assert at_one.street.tolist() == at_two.street.tolist()
 
 
+def test_tiles_on_a_cluster_that_is_there_already() -> None:
+    with LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", host="127.0.0.1", dashboard_address=None
+    ) as cluster:
+        there, placed = tiled_streets(
+            ANDORRA,
+            lambda crs: read_homes(ANDORRA, crs=crs),
+            tile_m=16_000.0,
+            scheduler=cluster.scheduler_address,
+            region="AD",
+        )
+    here, at_home = tiled_streets(
+        ANDORRA, lambda crs: read_homes(ANDORRA, crs=crs), tile_m=16_000.0, workers=1, region="AD"
+    )
+    assert there.a.tolist() == here.a.tolist()
+    assert placed.street.tolist() == at_home.street.tolist()
+
+
 def test_a_scheduler_that_does_not_answer_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tiles, "ANSWER_S", 0.3)
     with pytest.raises(InputError, match="does not answer"):
@@ -496,6 +516,15 @@ def test_options_out_of_range_are_refused_together() -> None:
             options=SurveyOptions(people_per_home=0.0, vehicles_per_home=99.0, link_within_m=-1.0),
         )
     assert len(caught.value.faults) == 3
+
+
+def test_links_are_not_looked_for_in_silence_among_too_many_streets(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(street_survey, "LINKS_UP_TO", 1)
+    lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
+    streets = street_table(network_from_lines(lines, crs=CRS_M))
+    answer = survey(streets, homes_by_street(streets, np.array([0.0, 8.0])), exits=np.array([0]))
+    assert answer.links == ()
+    assert any("No links were looked for among 2 streets" in line for line in answer.assumptions)
 
 
 def test_factors_are_stated_and_used() -> None:

@@ -37,6 +37,8 @@ from leaveby.roads.street_table import StreetTable
 NOTABLE_SHARE: Final = 0.75
 """A group inside another is notable when it has at most this share of its homes. Judgement."""
 NOTABLE_HOMES: Final = 2.0
+LINKS_UP_TO: Final = 100_000
+"""Streets among which links are looked for: each of hundreds is computed exactly, with all streets."""
 
 Progress = Callable[[str, int, int], None]
 
@@ -354,6 +356,15 @@ def _links(
 ) -> tuple[tuple[Link, ...], AfterLink | None, tuple[str, ...]]:
     if options.links == 0 or found.group_count == 0:
         return (), None, ()
+    if streets.street_count > LINKS_UP_TO:
+        return (
+            (),
+            None,
+            (
+                f"No links were looked for among {streets.street_count} streets (at most {LINKS_UP_TO}): survey a "
+                "part of them for that.",
+            ),
+        )
     tell("links", 0, 2)
     links, sentences = _ranked(streets, homes, found, options, elevation, most=options.links)
     tell("links", 1, 2)
