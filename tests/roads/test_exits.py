@@ -37,12 +37,16 @@ def random_streets(rng: np.random.Generator) -> dict[str, np.ndarray]:
 def moves(graph: dict[str, np.ndarray], *, home_on: int = -1) -> Leaves:
     """Places and where one can go on from each; the street with the home on it is two halves with the home between.
 
-    A private street is entered only from a junction that no open street touches.
+    A private street is entered only from a junction from which no way out leads over open streets alone.
     """
-    open_at = set()
-    for s in range(graph["a"].size):
-        if (graph["forward"][s] or graph["backward"][s]) and not graph["own"][s]:
-            open_at |= {int(graph["a"][s]), int(graph["b"][s])}
+    open_at = {int(node) for node in graph["exits"]}
+    for _ in range(graph["nodes"]):
+        for s in np.flatnonzero(~graph["own"]):
+            a, b = int(graph["a"][s]), int(graph["b"][s])
+            if graph["forward"][s] and b in open_at:
+                open_at.add(a)
+            if graph["backward"][s] and a in open_at:
+                open_at.add(b)
     onward: Leaves = {}
 
     def link(tail: object, head: object) -> None:
@@ -102,7 +106,7 @@ def must_pass_brute(graph: dict[str, np.ndarray], home_on: int) -> set[object] |
 
 
 def must_pass_tree(graph: dict[str, np.ndarray], home_on: int) -> set[object] | None:
-    ends = {key: graph[key] for key in ("b", "forward", "backward", "own")}
+    ends = {key: graph[key] for key in ("b", "forward", "backward", "own", "exits")}
     passage = street_passages(graph["nodes"], graph["a"], **ends)
     tree = exit_tree(graph["nodes"], graph["a"], b=graph["b"], passage=passage, exits=graph["exits"])
     at = home_vertices(tree, np.array([home_on], np.int32), a=graph["a"], b=graph["b"], passage=passage)[0]
@@ -128,7 +132,7 @@ def test_groups_equal_brute_force_on_300_random_graphs(block: int) -> None:
 @given(st.integers(0, 2**32 - 1))
 def test_places_in_the_walk_hold_what_must_pass_each_vertex(seed: int) -> None:
     graph = random_streets(np.random.default_rng(seed))
-    ends = {key: graph[key] for key in ("b", "forward", "backward", "own")}
+    ends = {key: graph[key] for key in ("b", "forward", "backward", "own", "exits")}
     passage = street_passages(graph["nodes"], graph["a"], **ends)
     tree = exit_tree(graph["nodes"], graph["a"], b=graph["b"], passage=passage, exits=graph["exits"])
     reached = tree.order

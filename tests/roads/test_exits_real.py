@@ -196,11 +196,30 @@ def test_places_on_through_roads_have_a_choice(passed: dict[str, list[str] | Non
     assert passed[place] == []
 
 
-def test_a_hamlet_whose_track_leads_into_spain_has_no_way_out_on_this_map(
-    passed: dict[str, list[str] | None],
+def test_people_on_tracks_leave_by_them_and_nobody_else_counts_on_them(
+    real: Real, passed: dict[str, list[str] | None]
 ) -> None:
-    """Mas d'Alins is reached from Spain only: the edge of the map cut it off, and it is listed, not dropped."""
-    assert passed["Mas d'Alins"] is None
+    """Mas d'Alins is reached by tracks only. Its people leave by them; who has a street does not count on them."""
+    streets, _, found, _ = real
+    assert passed["Mas d'Alins"] == ["Pista d'Arduix al Mas d'Alins", "Carretera de Mas d'Alins"]
+    tracks = np.array([reason == "track" for reason in streets.reason])
+    out_by_streets = (
+        np.array([not reason for reason in streets.reason])
+        & streets.driven
+        & (found.tree.parent[streets.node_count : -1] != NO_WAY_OUT)
+    )
+    through = np.zeros(streets.node_count, dtype=bool)
+    through[streets.a[out_by_streets]] = True
+    assert tracks.sum() > 1000
+    entered = (found.passage & 1 > 0) & tracks & through[streets.a]
+    # the few that are entered start where nobody gets out by streets alone
+    assert entered.sum() < 0.05 * tracks.sum()
+
+
+def test_streets_that_the_map_leaves_apart_are_listed_not_dropped(real: Real) -> None:
+    _, homes, found, _ = real
+    apart = (homes.street >= 0) & (found.home_vertex == NO_WAY_OUT)
+    assert 0 < apart.sum() < 0.01 * apart.size
 
 
 @pytest.fixture(scope="module")

@@ -69,11 +69,12 @@ def street_passages(
     forward: NDArray[np.bool_],
     backward: NDArray[np.bool_],
     own: NDArray[np.bool_],
+    exits: NDArray[np.int32],
 ) -> NDArray[np.uint8]:
     """How each street may be entered and left at its ends, as bits: enter at a 1, at b 2, leave at a 4, at b 8.
 
     A street of its residents' own (private, behind a gate, a track) is left by those who live on it or behind it, but
-    nobody else counts on it: it is not entered from a junction that an open street touches.
+    nobody else counts on it: it is not entered from a junction from which one gets out by open streets alone.
 
     Parameters
     ----------
@@ -85,23 +86,27 @@ def street_passages(
         Whether it may be driven from a to b, from b to a; neither for a street that is not driven.
     own : NDArray[np.bool_], shape (m,)
         True for a street of its residents' own.
+    exits : NDArray[np.int32]
+        Junctions that count as out.
 
     Examples
     --------
     >>> ends = np.array([0, 1], dtype=np.int32), np.array([1, 2], dtype=np.int32)
-    >>> yes = np.array([True, True])
-    >>> street_passages(3, ends[0], b=ends[1], forward=yes, backward=yes, own=np.array([False, True])).tolist()
+    >>> yes, own, exits = np.array([True, True]), np.array([False, True]), np.array([0], dtype=np.int32)
+    >>> street_passages(3, ends[0], b=ends[1], forward=yes, backward=yes, own=own, exits=exits).tolist()
     [15, 14]
     """
-    driven = forward | backward
-    open_street = driven & ~own
-    touches_open = np.zeros(node_count, dtype=np.bool_)
-    touches_open[a[open_street]] = True
-    touches_open[b[open_street]] = True
-    enter_a = forward & ~(own & touches_open[a])
-    enter_b = backward & ~(own & touches_open[b])
-    bits = enter_a * _ENTER_A + enter_b * _ENTER_B + backward * _LEAVE_A + forward * _LEAVE_B
-    return np.asarray(bits, dtype=np.uint8)
+    bits = forward * _ENTER_A + backward * _ENTER_B + backward * _LEAVE_A + forward * _LEAVE_B
+    passage = np.asarray(bits, dtype=np.uint8)
+    kept_out = own & (passage > 0)
+    if not kept_out.any():
+        return passage
+    start, end = np.ascontiguousarray(a, dtype=np.int32), np.ascontiguousarray(b, dtype=np.int32)
+    out_by_open = _reached(
+        node_count, start, end, np.where(own, 0, passage).astype(np.uint8), np.asarray(exits, dtype=np.int32)
+    )
+    shut = (kept_out & out_by_open[start]) * _ENTER_A + (kept_out & out_by_open[end]) * _ENTER_B
+    return np.asarray(passage & ~shut.astype(np.uint8), dtype=np.uint8)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -201,6 +206,22 @@ def _walk(
             stack[depth] = found
             depth += 1
     return count
+
+
+@numba.njit(cache=True, nogil=True)
+def _reached(
+    node_count: int,
+    a: NDArray[np.int32],
+    b: NDArray[np.int32],
+    passage: NDArray[np.uint8],
+    exits: NDArray[np.int32],
+) -> NDArray[np.bool_]:
+    """Junctions from which an exit can be reached."""
+    total = node_count + a.shape[0] + 1
+    start, at = _incidence(node_count, a, b, passage)
+    number, vertex, above = np.empty(total, np.int32), np.empty(total, np.int32), np.empty(total, np.int32)
+    _walk(node_count, a, b, passage, start, at, exits, number, vertex, above)
+    return number[:node_count] >= 0
 
 
 @numba.njit(cache=True, nogil=True)
@@ -349,7 +370,7 @@ def exit_tree(
 
     >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
     >>> yes, no = np.ones(4, dtype=bool), np.zeros(4, dtype=bool)
-    >>> passage = street_passages(4, a, b=b, forward=yes, backward=yes, own=no)
+    >>> passage = street_passages(4, a, b=b, forward=yes, backward=yes, own=no, exits=np.array([0]))
     >>> tree = exit_tree(4, a, b=b, passage=passage, exits=np.array([0], dtype=np.int32))
     >>> tree.parent[3], tree.parent[7], tree.parent[2]  # the dead end hangs on street 3, that on junction 2, that on 0
     (np.int32(7), np.int32(2), np.int32(0))

@@ -166,6 +166,7 @@ def boundary_exits(
             forward=streets.forward,
             backward=streets.backward,
             own=streets.own,
+            exits=ends.astype(np.int32),
         ),
         0,
     ).astype(np.uint8)

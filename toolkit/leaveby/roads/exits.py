@@ -197,7 +197,13 @@ def single_exits(
     out = np.unique(np.asarray(exits, dtype=np.int32))
     own = streets.own
     passage = street_passages(
-        streets.node_count, streets.a, b=streets.b, forward=streets.forward, backward=streets.backward, own=own
+        streets.node_count,
+        streets.a,
+        b=streets.b,
+        forward=streets.forward,
+        backward=streets.backward,
+        own=own,
+        exits=out,
     )
     tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=out)
     walked = np.where(streets.on_foot, 15, 0).astype(np.uint8)
@@ -257,7 +263,13 @@ def _differences(
         return ()
     no_own = np.zeros(streets.street_count, dtype=np.bool_)
     passage = street_passages(
-        streets.node_count, streets.a, b=streets.b, forward=streets.forward, backward=streets.backward, own=no_own
+        streets.node_count,
+        streets.a,
+        b=streets.b,
+        forward=streets.forward,
+        backward=streets.backward,
+        own=no_own,
+        exits=exits,
     )
     shared = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=exits)
     still = shared.size[number] > 1

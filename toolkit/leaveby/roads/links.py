@@ -255,7 +255,13 @@ def _must_pass(
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Length of street that each home must pass, inf where it has no way out; and whether it must pass none."""
     passage = street_passages(
-        streets.node_count, streets.a, b=streets.b, forward=streets.forward, backward=streets.backward, own=streets.own
+        streets.node_count,
+        streets.a,
+        b=streets.b,
+        forward=streets.forward,
+        backward=streets.backward,
+        own=streets.own,
+        exits=exits,
     )
     tree: ExitTree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=exits)
     at = home_vertices(tree, homes.street, a=streets.a, b=streets.b, passage=passage)

@@ -280,8 +280,11 @@ def shortest_out(
     >>> from leaveby.roads.network import network_from_lines
     >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 70.0)]]
     >>> table = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> bits = street_passages(3, table.a, b=table.b, forward=table.forward, backward=table.backward, own=table.own)
-    >>> away, street = shortest_out(table, bits, exits=np.array([0]), weight=table.length_m)
+    >>> out = np.array([0], dtype=np.int32)
+    >>> bits = street_passages(
+    ...     3, table.a, b=table.b, forward=table.forward, backward=table.backward, own=table.own, exits=out
+    ... )
+    >>> away, street = shortest_out(table, bits, exits=out, weight=table.length_m)
     >>> away.tolist(), street.tolist()
     ([0.0, 90.0, 160.0], [-1, 0, 1])
     """
