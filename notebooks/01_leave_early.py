@@ -57,6 +57,20 @@ shown_timetable(result)
 shown_map(result)
 
 # %% [markdown]
+# ## Do the numbers mean what they say?
+#
+# A household follows the times above through fires that are drawn anew: how often is it caught on the road?
+
+# %%
+from numpy.random import default_rng
+
+from leaveby.ask import read_inputs
+from leaveby.decision.replay import caught_in_words, replay_many
+
+found = replay_many(read_inputs(result.plan), result, truths=100, rng=default_rng(1), workers=2)
+print(*caught_in_words(found, confidence=result.plan.confidence), sep="\n")
+
+# %% [markdown]
 # ## What was taken for granted
 
 # %%

@@ -11,8 +11,9 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from leaveby.ask import plan_household
+    from leaveby.files.streets import survey_streets
 
-__all__ = ["__version__", "plan_household"]
+__all__ = ["__version__", "plan_household", "survey_streets"]
 
 
 def __getattr__(name: str) -> Any:
@@ -21,4 +22,8 @@ def __getattr__(name: str) -> Any:
         from leaveby.ask import plan_household
 
         return plan_household
+    if name == "survey_streets":
+        from leaveby.files.streets import survey_streets
+
+        return survey_streets
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

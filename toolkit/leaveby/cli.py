@@ -1,4 +1,4 @@
-"""The command line: `leaveby demo`, `plan`, `check` and `lab`.
+"""The command line: `leaveby demo`, `plan`, `streets`, `check` and `lab`.
 
 The result goes to standard output, progress and faults to standard error. Exit 0: computed; 2: the input can't be used;
 3: computed, and a way of leaving is closed to this household; 1: a fault of ours.
@@ -28,7 +28,10 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, opens
 from leaveby.errors import InputError, refuse
 from leaveby.files.outputs import write_result
+from leaveby.files.street_outputs import write_streets
+from leaveby.files.streets import survey_streets
 from leaveby.show.record import record_text, result_record
+from leaveby.show.streets_record import survey_record, survey_text
 from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
 
 COMPUTED: Final = 0
@@ -87,6 +90,31 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("plan", metavar="PLAN.toml", type=Path)
     _household_options(plan)
     plan.set_defaults(run=_plan)
+
+    streets = commands.add_parser("streets", help="find streets with one way out, and what would help", epilog=OVERRIDE)
+    streets.add_argument(
+        "roads", metavar="ROADS", type=Path, help="road extract, with a margin round the area asked about"
+    )
+    streets.add_argument(
+        "--homes", type=Path, metavar="H", help="footprints, points or counts [the extract's buildings]"
+    )
+    streets.add_argument("--exits", type=Path, metavar="E", help="points that count as out [main roads at the edge]")
+    streets.add_argument("--terrain", type=Path, metavar="RASTER", help="heights, for grades and links")
+    streets.add_argument("--fuel", type=Path, metavar="RASTER", help="fuel loads in t/ha along the streets")
+    streets.add_argument("--arrival", type=Path, metavar="RASTER", help="arrival.tif of a plan: who is not out in time")
+    streets.add_argument(
+        "--area", type=float, nargs=4, metavar=("WEST", "SOUTH", "EAST", "NORTH"), help="area asked about, degrees"
+    )
+    streets.add_argument("--region", default="AU", help="country and state, for road rules [%(default)s]")
+    streets.add_argument("--count-tracks", action="store_true", help="let tracks count as ways out for everyone")
+    streets.add_argument("--tile-m", type=float, metavar="M", help="read a large extract in tiles of this side")
+    streets.add_argument("--scheduler", metavar="ADDRESS", help="of a Dask cluster for the tiles [local processes]")
+    streets.add_argument(
+        "--out", type=Path, default=Path(DEFAULT_OUT), metavar="FOLDER", help="where the files go [%(default)s]"
+    )
+    streets.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
+    streets.add_argument("--workers", type=int, default=None, metavar="N", help="processes for the tiles")
+    streets.set_defaults(run=_streets)
 
     check = commands.add_parser("check", help="read a plan, say every fault, compute nothing", epilog=OVERRIDE)
     check.add_argument("plan", metavar="PLAN.toml", type=Path)
@@ -160,6 +188,38 @@ def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
     out.print()
     for name, path in written.items():
         out.print(f"  {name}: {path}", markup=False)
+
+
+def _streets(wanted: argparse.Namespace, errors: Console) -> int:
+    with _progress(errors) as tell:
+        answer = survey_streets(
+            wanted.roads,
+            wanted.homes,
+            exits=wanted.exits,
+            area_deg=tuple(wanted.area) if wanted.area else None,
+            terrain=wanted.terrain,
+            fuel=wanted.fuel,
+            arrival=wanted.arrival,
+            count_tracks=wanted.count_tracks,
+            region=wanted.region,
+            tile_m=wanted.tile_m,
+            scheduler=wanted.scheduler,
+            workers=wanted.workers,
+            progress=lambda what, done, total: tell(what, done, total, ""),
+        )
+    made_at = datetime.now().astimezone()
+    written = write_streets(answer, wanted.out, made_at=made_at)
+    if wanted.json:
+        sys.stdout.write(survey_text(survey_record(answer, made_at=made_at)))
+        return COMPUTED
+    out = Console(highlight=False, soft_wrap=True)
+    out.print(OVERRIDE, style="bold", markup=False)
+    out.print(PLANNING_AID, markup=False)
+    out.print()
+    out.print(f"{len(answer.groups)} groups of homes behind one street or junction.", markup=False)
+    for name, path in written.items():
+        out.print(f"  {name}: {path}", markup=False)
+    return COMPUTED
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:

@@ -1,0 +1,60 @@
+# ---
+# jupyter:
+#   jupytext:
+#     formats: ipynb,py:percent
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3 (ipykernel)
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # Dead-end streets
+#
+# Which streets have one way out, how many homes hang on each, how long would they need to clear it, and which missing
+# link would help most? Official warnings and the directions of the emergency services override anything here. This is
+# for planning before the season, never for use during a fire, and no finding here is a legal one.
+#
+# The first cell holds what you may change. Then choose *Run, Run All Cells*.
+
+# %% tags=["parameters"]
+from leaveby.ask import demo_folder
+
+ROADS = demo_folder() / "roads.osm"  # an extract that reaches well beyond the streets you ask about
+TERRAIN = demo_folder() / "terrain.tif"  # heights, for grades and links; None for none
+
+# %%
+from leaveby.files.streets import survey_streets
+from leaveby.show.streets_map import streets_map
+from leaveby.show.streets_record import group_rows
+from leaveby.show.widgets import Html, override_banner
+
+override_banner()
+
+# %%
+answer = survey_streets(ROADS, terrain=TERRAIN)
+print(len(answer.groups), "groups of homes have one street or junction that everyone must pass.")
+
+# %% [markdown]
+# ## The map
+
+# %%
+Html(streets_map(answer))
+
+# %% [markdown]
+# ## The groups with most homes
+
+# %%
+import pandas
+
+pandas.DataFrame(group_rows(answer)).head(12)
+
+# %% [markdown]
+# ## What was taken for granted
+
+# %%
+for sentence in answer.assumptions:
+    print("-", sentence)
