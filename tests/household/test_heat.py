@@ -19,7 +19,7 @@ from leaveby.household.heat import (
 )
 
 # AS 3959:2009 Method 1, forest at a fire danger index of 100: metres from the vegetation at which the flux is 40, 29,
-# 19 and 12.5 kW/m2, by the slope down from the house under the vegetation. Read in a transcription of the Victorian
+# 19 and 12.5 kW/m2, by the slope down from the house under the vegetation. Read in a copy of the Victorian
 # government and CFA guide to assessing a bushfire attack level.
 PRINTED_M = {
     0: (19, 25, 35, 48),

@@ -2,7 +2,7 @@
 
 Marks say how far a value can be trusted:
 
-- ``read``      read in the named source, or in a transcription of it;
+- ``read``      read in the named source, or in a copy of it;
 - ``memory``    remembered from the named source, not read;
 - ``practice``  common practice, no source;
 - ``judgement`` ours, chosen on the side that makes people leave earlier.

@@ -20,7 +20,6 @@ from xml.etree import ElementTree
 
 import geopandas
 import numpy as np
-import pyogrio
 import rasterio
 import shapely
 from numpy.typing import NDArray
@@ -34,6 +33,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult
 from leaveby.errors import refuse
+from leaveby.files.layers import write_geopackage
 from leaveby.fire.terrain import Grid
 from leaveby.show.ground import arrival_s, ignition_points, isochrones
 from leaveby.show.record import record_text, result_record
@@ -180,23 +180,7 @@ def _write_grid(
 def write_layers(result: HouseholdResult, path: Path, *, made_at: datetime) -> None:
     """Write the GeoPackage: plain columns, units in their names, the override statement in each layer's metadata."""
     notes = {"OVERRIDE": OVERRIDE, "PLANNING_AID": PLANNING_AID, "NOTICE": OSM_NOTICE}
-    stamp = made_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": stamp})
-    try:
-        for number, (layer, frame) in enumerate(layers(result).items()):
-            pyogrio.write_dataframe(
-                frame,
-                path,
-                layer=layer,
-                driver="GPKG",
-                append=number > 0,
-                dataset_metadata={**notes, "MADE_AT": made_at.isoformat(timespec="seconds")},
-                layer_metadata={**notes, "DESCRIPTION": OVERRIDE},
-                layer_options={"DESCRIPTION": OVERRIDE},
-            )
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+    write_geopackage(layers(result), path, notes=notes, made_at=made_at)
 
 
 def layers(result: HouseholdResult) -> dict[str, geopandas.GeoDataFrame]:

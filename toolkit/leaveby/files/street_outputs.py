@@ -8,19 +8,19 @@ import io
 import shutil
 import tempfile
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import geopandas
 import numpy as np
-import pyogrio
 from pyogrio.errors import DataSourceError
 from shapely.geometry import Point
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.street_result import StreetSurvey
 from leaveby.errors import refuse
+from leaveby.files.layers import write_geopackage
 from leaveby.files.outputs import plain_cell
 from leaveby.roads.dominators import NO_WAY_OUT
 from leaveby.show.streets import streets_page
@@ -109,23 +109,7 @@ def write_street_layers(answer: StreetSurvey, path: Path, *, made_at: datetime) 
     notes = {"OVERRIDE": OVERRIDE, "PLANNING_AID": PLANNING_AID}
     if answer.from_osm:
         notes["NOTICE"] = OSM_NOTICE
-    stamp = made_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": stamp})
-    try:
-        for number, (layer, frame) in enumerate(street_layers(answer).items()):
-            pyogrio.write_dataframe(
-                frame,
-                path,
-                layer=layer,
-                driver="GPKG",
-                append=number > 0,
-                dataset_metadata={**notes, "MADE_AT": made_at.isoformat(timespec="seconds")},
-                layer_metadata={**notes, "DESCRIPTION": OVERRIDE},
-                layer_options={"DESCRIPTION": OVERRIDE},
-            )
-    finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+    write_geopackage(street_layers(answer), path, notes=notes, made_at=made_at)
 
 
 def street_layers(answer: StreetSurvey) -> dict[str, geopandas.GeoDataFrame]:

@@ -83,7 +83,7 @@ def forest_fire_danger_index(
 
     References
     ----------
-    Noble, Bary and Gill (1980), Australian Journal of Ecology 5:201-203. The equation was read in transcriptions of it.
+    Noble, Bary and Gill (1980), Australian Journal of Ecology 5:201-203. The equation was read in copies of it.
 
     Examples
     --------
@@ -351,7 +351,7 @@ def noble_drought_factor(
 
     References
     ----------
-    Noble, Bary and Gill (1980); the equation was read in a transcription.
+    Noble, Bary and Gill (1980); the equation was read in a copy.
 
     Examples
     --------
