@@ -6,12 +6,9 @@ their names, so that no half-written file is left behind and an earlier answer s
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
 import math
-import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +20,6 @@ import numpy as np
 import rasterio
 import shapely
 from numpy.typing import NDArray
-from pyogrio.errors import DataSourceError
 from pyproj import Transformer
 from rasterio.crs import CRS
 from rasterio.transform import Affine
@@ -32,8 +28,8 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult
-from leaveby.errors import refuse
 from leaveby.files.layers import write_geopackage
+from leaveby.files.whole import write_whole
 from leaveby.fire.terrain import Grid
 from leaveby.show.ground import arrival_s, ignition_points, isochrones
 from leaveby.show.record import record_text, result_record
@@ -81,40 +77,9 @@ def write_result(result: HouseholdResult, out_dir: Path, *, made_at: datetime) -
     }
     if result.lead_time_s:
         writers["lead_time.tif"] = lambda path: write_lead_time(result, path)
-    made_here = not out_dir.exists()
-    try:
-        out_dir.mkdir(parents=True, exist_ok=True)
-        workshop = Path(tempfile.mkdtemp(prefix=".leaveby-", dir=out_dir))
-    except OSError as error:
-        raise refuse(
-            str(out_dir),
-            f"can't be written ({error.strerror or error})",
-            expected="a folder that you may write to",
-            mend="choose another folder with --out",
-        ) from error
-    written: dict[str, Path] = {}
-    try:
-        for name, write in writers.items():
-            write(workshop / name)
-        for name in writers:
-            (workshop / name).replace(out_dir / name)
-            written[name] = out_dir / name
-        if "lead_time.tif" not in writers:
-            # An older one beside the new answer would be read as belonging to it.
-            (out_dir / "lead_time.tif").unlink(missing_ok=True)
-    except (OSError, DataSourceError) as error:
-        raise refuse(
-            str(out_dir),
-            f"can't be written ({getattr(error, 'strerror', None) or error})",
-            expected="a folder with room that you may write to",
-            mend="make room, close the files, or choose another folder with --out",
-        ) from error
-    finally:
-        shutil.rmtree(workshop, ignore_errors=True)
-        if made_here and not written:
-            with contextlib.suppress(OSError):
-                out_dir.rmdir()
-    return written
+    # An older one beside the new answer would be read as belonging to it.
+    stale = () if "lead_time.tif" in writers else ("lead_time.tif",)
+    return write_whole(writers, out_dir, stale=stale)
 
 
 def write_arrival(result: HouseholdResult, path: Path) -> None:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
-import shutil
-import tempfile
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -14,14 +11,13 @@ from typing import Any
 
 import geopandas
 import numpy as np
-from pyogrio.errors import DataSourceError
 from shapely.geometry import Point
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.street_result import StreetSurvey
-from leaveby.errors import refuse
 from leaveby.files.layers import write_geopackage
 from leaveby.files.outputs import plain_cell
+from leaveby.files.whole import write_whole
 from leaveby.roads.dominators import NO_WAY_OUT
 from leaveby.show.streets import streets_page
 from leaveby.show.streets_record import COLUMNS, group_rows, listed_values, survey_record, survey_text
@@ -56,37 +52,7 @@ def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> 
         "streets.gpkg": lambda path: write_street_layers(answer, path, made_at=made_at),
         "streets.csv": lambda path: path.write_text(streets_csv(answer), encoding="utf-8", newline=""),
     }
-    made_here = not out_dir.exists()
-    try:
-        out_dir.mkdir(parents=True, exist_ok=True)
-        workshop = Path(tempfile.mkdtemp(prefix=".leaveby-", dir=out_dir))
-    except OSError as error:
-        raise refuse(
-            str(out_dir),
-            f"can't be written ({error.strerror or error})",
-            expected="a folder that you may write to",
-            mend="choose another folder with --out",
-        ) from error
-    written: dict[str, Path] = {}
-    try:
-        for name, write in writers.items():
-            write(workshop / name)
-        for name in writers:
-            (workshop / name).replace(out_dir / name)
-            written[name] = out_dir / name
-    except (OSError, DataSourceError) as error:
-        raise refuse(
-            str(out_dir),
-            f"can't be written ({getattr(error, 'strerror', None) or error})",
-            expected="a folder with room that you may write to",
-            mend="make room, close the files, or choose another folder with --out",
-        ) from error
-    finally:
-        shutil.rmtree(workshop, ignore_errors=True)
-        if made_here and not written:
-            with contextlib.suppress(OSError):
-                out_dir.rmdir()
-    return written
+    return write_whole(writers, out_dir)
 
 
 def streets_csv(answer: StreetSurvey) -> str:

@@ -1,0 +1,77 @@
+"""Writes an answer's files all or none: no half-written file is left, and an earlier answer stays until then."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import tempfile
+from collections.abc import Callable, Collection, Mapping
+from pathlib import Path
+
+from pyogrio.errors import DataSourceError
+
+from leaveby.errors import refuse
+
+
+def write_whole(
+    writers: Mapping[str, Callable[[Path], object]], out_dir: Path, *, stale: Collection[str] = ()
+) -> dict[str, Path]:
+    """Write files in a temporary folder inside the chosen one, and move them to their names once all are there.
+
+    Parameters
+    ----------
+    writers : mapping of file name to callable
+        Each is given the path to write.
+    out_dir : Path
+        Made when it is not there, and taken away again when nothing could be written.
+    stale : collection of str
+        Files of an earlier answer that would be read as belonging to this one: removed at the end.
+
+    Returns
+    -------
+    dict of file name to Path
+
+    Raises
+    ------
+    InputError
+        If the folder can't be made or written.
+
+    Examples
+    --------
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(write_whole({"a.txt": lambda path: path.write_text("a")}, Path(folder)))
+    ['a.txt']
+    """
+    made_here = not out_dir.exists()
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+        workshop = Path(tempfile.mkdtemp(prefix=".leaveby-", dir=out_dir))
+    except OSError as error:
+        raise refuse(
+            str(out_dir),
+            f"can't be written ({error.strerror or error})",
+            expected="a folder that you may write to",
+            mend="choose another folder with --out",
+        ) from error
+    written: dict[str, Path] = {}
+    try:
+        for name, write in writers.items():
+            write(workshop / name)
+        for name in writers:
+            (workshop / name).replace(out_dir / name)
+            written[name] = out_dir / name
+        for name in stale:
+            (out_dir / name).unlink(missing_ok=True)
+    except (OSError, DataSourceError) as error:
+        raise refuse(
+            str(out_dir),
+            f"can't be written ({getattr(error, 'strerror', None) or error})",
+            expected="a folder with room that you may write to",
+            mend="make room, close the files, or choose another folder with --out",
+        ) from error
+    finally:
+        shutil.rmtree(workshop, ignore_errors=True)
+        if made_here and not written:
+            with contextlib.suppress(OSError):
+                out_dir.rmdir()
+    return written
