@@ -19,6 +19,7 @@ from leaveby.roads.grades import edge_grades
 from leaveby.roads.itinerary import Route, alternatives, route, street
 from leaveby.roads.network import RoutingGraph
 from leaveby.roads.routing import LatestDeparture, latest_departure
+from leaveby.roads.speeds import towing_limit_m_s
 from leaveby.roads.travel import EdgeTravel, travel
 from leaveby.roads.vehicle import RoadVehicle
 
@@ -87,7 +88,9 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
             ),
             notes,
         )
-    limit_m_s = plan.towing.speed_limit_m_s if plan.towing is not None else float("inf")
+    # The lower of what the household will not exceed and what the region publishes for towing.
+    own_m_s = plan.towing.speed_limit_m_s if plan.towing is not None else float("inf")
+    legal_m_s = towing_limit_m_s(plan.roads.region, combined_mass_kg=car.mass_kg + house.mass_kg)
     return (
         RoadVehicle(
             name=f"{car.name} with {house.name}",
@@ -97,7 +100,7 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
             length_m=car.length_m + house.length_m,
             mass_kg=car.mass_kg + house.mass_kg,
             power_w=1000.0 * power_kw,
-            speed_limit_m_s=limit_m_s,
+            speed_limit_m_s=min(own_m_s, legal_m_s),
             opens_gates=gates,
         ),
         notes,
