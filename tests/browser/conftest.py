@@ -1,0 +1,45 @@
+"""A real browser for the tests of this folder, and a place to keep the pictures that it takes."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, sync_playwright
+
+ROOT = Path(__file__).resolve().parents[2]
+FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
+"""For a machine without a screen, for the root user of a container, and so that the browser itself calls nobody."""
+
+
+@pytest.fixture(scope="session")
+def browser_path() -> str:
+    """Path of the Chromium that the system has."""
+    for name in ("chromium", "chromium-browser"):
+        found = shutil.which(name)
+        if found is not None:
+            return found
+    pytest.fail(
+        "These tests open the pages in a real browser, and Chromium is not installed. On Debian and its kin: "
+        "sudo apt-get install chromium fonts-dejavu",
+        pytrace=False,
+    )
+
+
+@pytest.fixture(scope="session")
+def artefacts() -> Path:
+    """Folder that keeps pictures and prints for people to look at; git does not see it."""
+    folder = ROOT / ".browser_artefacts"
+    folder.mkdir(exist_ok=True)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def browser(browser_path: str) -> Iterator[Browser]:
+    """One browser per test file; shut before the next file, so that its event loop is in nobody's way."""
+    with sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=browser_path, args=list(FLAGS))
+        yield opened
+        opened.close()
