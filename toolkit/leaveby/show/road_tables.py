@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from leaveby.roads.itinerary import Route
 from leaveby.show.drives import FREE_ROADS, ClosedStretch, Drive, DriveAnswer
+from leaveby.show.figure import TABLE_OPEN
 from leaveby.show.wording import WAY_TITLES, clean, distance_words, duration_words
 
 MOST_LISTED: Final = 12
@@ -58,7 +59,7 @@ def drives_table(answer: DriveAnswer) -> str:
     """
     beside = answer.way == "tow"
     head = Markup(
-        '<table><thead><tr><th scope="col">Safe point</th><th scope="col">{}</th>{}{}</tr></thead><tbody>'
+        TABLE_OPEN + '<thead><tr><th scope="col">Safe point</th><th scope="col">{}</th>{}{}</tr></thead><tbody>'
     ).format(
         WAY_TITLES.get(answer.way, answer.way),
         Markup('<th scope="col">Car without the house</th>') if beside else "",
@@ -110,7 +111,7 @@ def closed_table(answer: DriveAnswer) -> str:
             Markup("<p>No mapped road is shut to this vehicle. Limits that nobody has mapped are not known.</p>")
         )
     head = Markup(
-        '<table><thead><tr><th scope="col">Number</th><th scope="col">Street</th><th scope="col">Length</th>'
+        TABLE_OPEN + '<thead><tr><th scope="col">Number</th><th scope="col">Street</th><th scope="col">Length</th>'
         '<th scope="col">Why this vehicle can\'t use it</th><th scope="col">The car alone</th></tr></thead><tbody>'
     )
     rows = Markup("").join(

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from leaveby.errors import refuse
-from leaveby.show.figure import INK, MUTED, PALE, blank_figure, figure_style
+from leaveby.show.figure import INK, MUTED, PALE, TABLE_OPEN, blank_figure, figure_style
 from leaveby.show.fire_day import DRIVING_KM_H, SET_KM_H, Course, DaySpeeds, FireDay, ModelSpeed, courses
 from leaveby.show.wording import MODEL_WORDS
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
@@ -205,7 +205,7 @@ def hitch_chart(
             _label_ends(axes, labelled, minutes=minutes, height_pt=height_mm / 25.4 * 72.0 * 0.39)
         upper.set_title(f"every speed, for the {minutes:g} minutes until you are hitched", loc="left", fontsize=8.0)
         lower.set_title("the slower ones, drawn larger", loc="left", fontsize=8.0)
-        lower.set_xlabel("minutes since you began to hitch up; pale: 9 of 10 runs, over all models shown")
+        lower.set_xlabel("minutes since you began to hitch up; pale: 9 of 10 runs, over all models shown", loc="left")
     return figure
 
 
@@ -306,7 +306,8 @@ def hitch_table(speeds: DaySpeeds, minutes: float) -> str:
         An HTML table.
     """
     head = Markup(
-        '<table><thead><tr><th scope="col">Model</th><th scope="col">As printed</th><th scope="col">Middle of its '
+        TABLE_OPEN
+        + '<thead><tr><th scope="col">Model</th><th scope="col">As printed</th><th scope="col">Middle of its '
         'published error</th><th scope="col">One run in 20 is faster than</th><th scope="col">While you hitch for {} '
         "min: middle, one in 20</th></tr></thead><tbody>"
     ).format(f"{minutes:g}")

@@ -12,14 +12,14 @@ from importlib import import_module
 from typing import Any, Final
 
 import numpy as np
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from leaveby.caution import OVERRIDE
 from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.result import HouseholdResult, WayTiming
 from leaveby.errors import refuse
-from leaveby.show.figure import as_svg
+from leaveby.show.figure import TABLE_OPEN, as_svg
 from leaveby.show.maps import describe_map, plan_map
 from leaveby.show.plots import clear_curve, describe_clear_curve
 from leaveby.show.timetable import describe_timetable, timetable_bar
@@ -88,9 +88,12 @@ def shown(figure: Figure, title: str, description: str) -> Html:
 
 
 def _sized(figure: Figure, title: str, description: str) -> str:
-    """A figure that fills a page's width only as far as its letters stay of ordinary size."""
+    """A figure that fills a page's width only as far as its letters stay of ordinary size; on a phone it scrolls."""
     width_px = round(float(figure.get_size_inches()[0]) * 125.0)
-    return f'<div style="max-width: {width_px}px">{as_svg(figure, title, description)}</div>'
+    return (
+        f'<div role="group" aria-label="{escape(title)}" tabindex="0" style="max-width: {width_px}px; overflow-x: auto">'
+        f'<div style="min-width: {round(width_px * 0.75)}px">{as_svg(figure, title, description)}</div></div>'
+    )
 
 
 def shown_map(result: HouseholdResult) -> Html:
@@ -242,7 +245,8 @@ def start_table(result: HouseholdResult, *, confidence: float, start_at_s: float
     """
     at = clock_words(result, start_at_s)
     head = Markup(
-        '<table><thead><tr><th scope="col">Way of leaving</th><th scope="col">Start getting ready by ({} sure)</th>'
+        TABLE_OPEN
+        + '<thead><tr><th scope="col">Way of leaving</th><th scope="col">Start getting ready by ({} sure)</th>'
         '<th scope="col">If you start at {}</th></tr></thead><tbody>'
     ).format(percent_words(confidence), at)
     rows = Markup("").join(
