@@ -57,8 +57,8 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     leaveby.errors.InputError: no_such_plan.toml: there is no such file. Expected a plan file (TOML). To mend it: ...
     """
     path = Path(path)
-    text = _read_text(path)
-    document = _parsed(text, where=str(path))
+    text = toml_text(path)
+    document = toml_document(text, where=str(path))
     faults: list[Fault] = []
     for section, key in _FILE_KEYS:
         table = document.get(section)
@@ -74,9 +74,9 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     try:
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:
-        raise InputError(_with_line(fault, text, where=str(path)) for fault in (*error.faults, *faults)) from error
+        raise InputError(with_line(fault, text, where=str(path)) for fault in (*error.faults, *faults)) from error
     if faults:
-        raise InputError(_with_line(fault, text, where=str(path)) for fault in faults)
+        raise InputError(with_line(fault, text, where=str(path)) for fault in faults)
     return plan
 
 
@@ -89,8 +89,15 @@ def _missing(document: dict[str, Any], loc: tuple[str, str], name: str, found: P
     )
 
 
-def _with_line(fault: Fault, text: str, *, where: str) -> Fault:
-    """Add the line to the place of a fault, if the file is written in the usual way: headers and keys on their own."""
+def with_line(fault: Fault, text: str, *, where: str) -> Fault:
+    """Add the line to the place of a fault, if the file is written in the usual way: headers and keys on their own.
+
+    Examples
+    --------
+    >>> fault = Fault("my.toml: [plan] seed", "is -1", "0 or more", "correct it")
+    >>> with_line(fault, "[plan]\\nseed = -1\\n", where="my.toml").place
+    'my.toml line 2: [plan] seed'
+    """
     found = _PLACE.fullmatch(fault.place.removeprefix(f"{where}: "))
     if found is None:
         return fault
@@ -115,7 +122,20 @@ def _with_line(fault: Fault, text: str, *, where: str) -> Fault:
     return replace(fault, place=f"{where} line {line}: {found[0]}")
 
 
-def _read_text(path: Path) -> str:
+def toml_text(path: Path, *, what: str = "a plan file (TOML)") -> str:
+    """Read a TOML file as text.
+
+    Parameters
+    ----------
+    path : Path
+    what : str
+        What the file should be, for messages.
+
+    Raises
+    ------
+    InputError
+        Where there is no such file, or it can't be read as UTF-8.
+    """
     where = str(path)
     try:
         raw = path.read_bytes()
@@ -123,15 +143,13 @@ def _read_text(path: Path) -> str:
         raise refuse(
             where,
             "there is no such file",
-            expected="a plan file (TOML)",
+            expected=what,
             mend="check the name and the folder; `leaveby demo` shows an example plan",
         ) from error
     except IsADirectoryError as error:
-        raise refuse(where, "is a folder", expected="a plan file (TOML)", mend="name the file in it") from error
+        raise refuse(where, "is a folder", expected=what, mend="name the file in it") from error
     except PermissionError as error:
-        raise refuse(
-            where, "may not be read", expected="a plan file (TOML)", mend="ask for the right to read it"
-        ) from error
+        raise refuse(where, "may not be read", expected=what, mend="ask for the right to read it") from error
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -144,7 +162,14 @@ def _read_text(path: Path) -> str:
         ) from error
 
 
-def _parsed(text: str, *, where: str) -> dict[str, Any]:
+def toml_document(text: str, *, where: str) -> dict[str, Any]:
+    """Parse TOML.
+
+    Examples
+    --------
+    >>> toml_document("a = 1", where="my.toml")
+    {'a': 1}
+    """
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
