@@ -7,10 +7,7 @@ The result goes to standard output, progress and faults to standard error. Exit 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
-import shutil
-import subprocess
 import sys
 import traceback
 from collections.abc import Callable, Iterator, Sequence
@@ -23,13 +20,14 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from leaveby import __version__
-from leaveby.ask import check_household, demo_folder, load_plan, notebooks_folder, plan_household
+from leaveby.ask import check_household, demo_folder, load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, opens
 from leaveby.errors import InputError, refuse
 from leaveby.files.outputs import write_result
 from leaveby.files.street_outputs import write_streets
 from leaveby.files.streets import survey_streets
+from leaveby.lab import open_lab, open_pages, own_notebooks
 from leaveby.show.record import record_text, result_record
 from leaveby.show.streets_record import survey_record, survey_text
 from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
@@ -121,7 +119,12 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--json", action="store_true", help="the faults as JSON on standard output")
     check.set_defaults(run=_check)
 
-    lab = commands.add_parser("lab", help="open the notebooks in JupyterLab", epilog=OVERRIDE)
+    lab = commands.add_parser("lab", help="open the notebooks in JupyterLab, or as plain pages", epilog=OVERRIDE)
+    lab.add_argument("--simple", action="store_true", help="as plain pages without code, to look at and move sliders")
+    lab.add_argument("--plan", type=Path, metavar="PLAN.toml", help="with --simple: your household [the demo's]")
+    lab.add_argument(
+        "--port", type=int, metavar="N", help="port to begin with; when it is taken, another is looked for"
+    )
     lab.add_argument(
         "--folder", type=Path, default=Path("leaveby_notebooks"), help="where your copies of the notebooks are kept"
     )
@@ -250,40 +253,28 @@ def _write_json(record: dict[str, Any]) -> None:
 
 
 def _lab(wanted: argparse.Namespace, errors: Console) -> int:
-    folder = _own_notebooks(wanted.folder)
+    if wanted.plan is not None and not wanted.simple:
+        raise refuse(
+            "--plan",
+            "is only for the plain pages",
+            expected="--simple beside it",
+            mend="add --simple, or put the path into the notebook's first cell",
+        )
+    folder = own_notebooks(wanted.folder)
     if wanted.json:
         _write_json({"override": OVERRIDE, "notebooks": [str(path) for path in sorted(folder.glob("*.ipynb"))]})
         return COMPUTED
-    if importlib.util.find_spec("jupyterlab") is None:
-        raise refuse(
-            "leaveby lab",
-            "JupyterLab is not installed",
-            expected="leaveby with its extra `lab`",
-            mend='install it with: pip install "leaveby[lab]"',
-        )
     errors.print(OVERRIDE, style="bold", markup=False)
-    command = [sys.executable, "-m", "jupyterlab", f"--notebook-dir={folder}", "--ip=127.0.0.1"]
-    if wanted.no_browser:
-        command.append("--no-browser")
-    return COMPUTED if subprocess.run(command, check=False).returncode == 0 else OUR_FAULT
-
-
-def _own_notebooks(folder: Path) -> Path:
-    """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept."""
-    source = notebooks_folder()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for path in sorted(source.glob("*.ipynb")):
-            if not (folder / path.name).exists():
-                shutil.copyfile(path, folder / path.name)
-    except OSError as error:
-        raise refuse(
-            "--folder",
-            f"{folder} can't be written: {error.strerror}",
-            expected="a folder of your own",
-            mend="name another one",
-        ) from error
-    return folder.resolve()
+    if wanted.simple:
+        open_pages(
+            folder,
+            port=wanted.port,
+            browser=not wanted.no_browser,
+            say=lambda words: errors.print(words, markup=False),
+            plan=wanted.plan,
+        )
+        return COMPUTED
+    return COMPUTED if open_lab(folder, port=wanted.port, browser=not wanted.no_browser) else OUR_FAULT
 
 
 def _say_faults(error: InputError, errors: Console) -> None:

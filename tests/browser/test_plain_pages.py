@@ -1,0 +1,260 @@
+"""`leaveby lab --simple` in a real browser: every notebook as a plain page, from the front page to a moved slider."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import nbformat
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import APIRequestContext, Browser, BrowserContext, ConsoleMessage, Page, expect
+from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
+
+from leaveby.ask import demo_folder, notebooks_folder
+from leaveby.caution import OVERRIDE
+
+NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
+WITHOUT_CONTROLS = {"04_dead_end_streets.ipynb"}
+ANSWER_TEXT = "[...document.querySelectorAll('.widget-html-content')].map(e => e.textContent).join('\\n')"
+SLOW_MS = 180_000
+OLD_PARTS = "Unsatisfied version|No satisfying version|Federation Runtime|Failed to create module"
+"""Voila brings older parts of JupyterLab than the widgets name, says so, and works."""
+
+
+@dataclass
+class Served:
+    """A running `leaveby lab --simple`."""
+
+    process: subprocess.Popen[str]
+    folder: Path
+    address: str
+    said: list[str]
+
+    @property
+    def base(self) -> str:
+        return self.address.split("?")[0]
+
+    @property
+    def token(self) -> str:
+        return self.address.split("token=")[1]
+
+
+@dataclass
+class Noticed:
+    """What a page did that it should not have done."""
+
+    errors: list[str] = field(default_factory=list)
+    outside: list[str] = field(default_factory=list)
+
+    def watch(self, page: Page) -> None:
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("console", self._listen)
+        page.on("request", lambda request: self._address(request.url))
+        page.on("websocket", lambda socket: self._address(socket.url))
+
+    def _listen(self, message: ConsoleMessage) -> None:
+        if message.type == "error" or (message.type == "warning" and not re.search(OLD_PARTS, message.text)):
+            self.errors.append(f"{message.type}: {message.text}")
+
+    def _address(self, url: str) -> None:
+        parts = urlsplit(url)
+        if parts.scheme not in ("data", "blob") and parts.hostname != "127.0.0.1":
+            self.outside.append(url)
+
+
+@pytest.fixture(scope="module")
+def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's household with few members, so that the notebooks answer soon."""
+    folder = tmp_path_factory.mktemp("household") / "demo"
+    shutil.copytree(demo_folder(), folder)
+    plan = folder / "plan.toml"
+    text, changed = re.subn(r"(?m)^members = \d+", "members = 24", plan.read_text(encoding="utf-8"))
+    assert changed == 1
+    plan.write_text(text, encoding="utf-8")
+    return plan
+
+
+def start(folder: Path, *arguments: str) -> Served:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "leaveby.cli", "lab", "--simple", "--no-browser", "--folder", str(folder), *arguments],
+        cwd=folder.parent,
+        env={**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder.parent / "ipython")},
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+    )
+    assert process.stderr is not None
+    said: list[str] = []
+    for line in process.stderr:
+        said.append(line)
+        if (found := re.search(r"http://\S+", line)) is not None:
+            return Served(process=process, folder=folder, address=found.group(), said=said)
+    process.wait(timeout=30)
+    process.stderr.close()
+    raise AssertionError(f"the server ended: {''.join(said)}")
+
+
+def stop(served: Served) -> str:
+    """End it as Ctrl and C does, and give the rest of what it said."""
+    served.process.send_signal(signal.SIGINT)
+    _, rest = served.process.communicate(timeout=60)
+    return "".join(served.said) + (rest or "")
+
+
+@pytest.fixture(scope="module")
+def served(tmp_path_factory: pytest.TempPathFactory, small_plan: Path) -> Iterator[Served]:
+    running = start(tmp_path_factory.mktemp("lab") / "notebooks", "--plan", str(small_plan))
+    yield running
+    said = stop(running)
+    assert running.process.returncode == 0, said
+    assert "Traceback" not in said, said
+
+
+@pytest.fixture
+def context(browser: Browser) -> Iterator[BrowserContext]:
+    opened = browser.new_context(viewport={"width": 1280, "height": 900}, reduced_motion="reduce")
+    opened.set_default_timeout(SLOW_MS)
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def stranger(context: BrowserContext) -> APIRequestContext:
+    """Someone on the same machine who was not given the address."""
+    return context.request
+
+
+def axe_findings(page: Page) -> list[str]:
+    """Findings of axe-core that are serious or critical, in one line each."""
+    found = Axe().run(page).response["violations"]
+    return [
+        f"{item['id']} ({item['impact']}): {node['html'][:200]}"
+        for item in found
+        if item["impact"] in ("serious", "critical")
+        for node in item["nodes"]
+    ]
+
+
+def answer_text(page: Page) -> str:
+    """Everything the page says beside its controls, the text alternatives of pictures included."""
+    said = page.evaluate(ANSWER_TEXT)
+    assert isinstance(said, str)
+    return said
+
+
+@pytest.mark.parametrize("name", NOTEBOOKS)
+def test_from_the_front_page_to_a_moved_slider(
+    name: str, served: Served, context: BrowserContext, artefacts: Path
+) -> None:
+    page = context.new_page()
+    noticed = Noticed()
+    noticed.watch(page)
+    page.goto(served.address)
+    expect(page.get_by_role("note")).to_have_text(OVERRIDE)
+    page.locator(f"a[href$='{name}']").click(no_wait_after=True)
+    expect(page.locator("#rendered_cells")).to_be_visible(timeout=SLOW_MS)
+    page.wait_for_load_state("networkidle")
+    cells = page.locator("#rendered_cells")
+    expect(cells.get_by_text(OVERRIDE).first).to_be_visible()
+    assert page.locator(".fault").all_text_contents() == []
+    assert page.locator(".cm-editor:visible, .jp-InputArea-editor:visible, .highlight:visible").count() == 0
+    text = cells.inner_text()
+    for code in ("import ", "PLAN =", "override_banner(", "Run All Cells"):
+        assert code not in text, code
+    sliders = page.locator(".noUi-handle")
+    if name not in WITHOUT_CONTROLS:
+        expect(sliders.first).to_be_visible()
+        assert changes(page), "no slider changed the answer"
+    page.screenshot(path=artefacts / f"plain_{Path(name).stem}_1280.png", full_page=True)
+    assert axe_findings(page) == []
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.screenshot(path=artefacts / f"plain_{Path(name).stem}_390.png", full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert noticed.outside == []
+    assert noticed.errors == []
+
+
+def changes(page: Page) -> bool:
+    """Move each slider in turn with the keyboard until one changes what the page says."""
+    sliders = page.locator(".noUi-handle")
+    for number in range(sliders.count()):
+        slider = sliders.nth(number)
+        before, stood = answer_text(page), slider.get_attribute("aria-valuenow")
+        slider.focus()
+        for key in ("ArrowRight", "ArrowLeft"):
+            page.keyboard.press(key)
+            if slider.get_attribute("aria-valuenow") != stood:
+                break
+        try:
+            page.wait_for_function(f"before => ({ANSWER_TEXT}) !== before", arg=before, timeout=20_000)
+        except PlaywrightTimeoutError:
+            continue
+        return True
+    return False
+
+
+def test_who_was_not_given_the_address_is_refused(served: Served, stranger: APIRequestContext) -> None:
+    for path in ("", "voila/tree", f"voila/render/{NOTEBOOKS[0]}", "?token=guessed"):
+        reply = stranger.get(served.base + path)
+        assert "/login" in reply.url, path
+        assert "Leave early" not in reply.text(), path
+        assert served.token not in reply.text(), path
+    for path in (f"voila/files/{NOTEBOOKS[0]}", "voila/api/contents", "api/kernels/0-0-0-0-0"):
+        reply = stranger.get(served.base + path)
+        assert reply.status in (403, 404) or "/login" in reply.url, path
+
+
+def test_a_closed_page_leaves_no_computation_behind(served: Served, context: BrowserContext) -> None:
+    page = context.new_page()
+    page.goto(f"{served.base}voila/render/03_how_fast_is_fast.ipynb?token={served.token}")
+    page.locator(".noUi-handle").first.wait_for()
+    kernel = json.loads(page.locator("#jupyter-config-data").first.text_content() or "")["kernelId"]
+    where = f"{served.base}api/kernels/{kernel}?token={served.token}"
+    assert context.request.get(where).status == 200
+    page.close(run_before_unload=True)
+    expect_gone = context.new_page()
+    expect_gone.goto(served.base)
+    expect_gone.wait_for_function(
+        "where => fetch(where).then(reply => reply.status === 404)", arg=where, timeout=SLOW_MS, polling=200
+    )
+
+
+def test_faults_are_said_in_plain_words(served: Served, context: BrowserContext) -> None:
+    own = nbformat.v4.new_notebook(
+        cells=[
+            nbformat.v4.new_markdown_cell("# My own"),
+            nbformat.v4.new_code_cell("from leaveby.ask import load_plan\n\nload_plan('nowhere.toml')"),
+        ]
+    )
+    nbformat.write(own, served.folder / "99_my_own.ipynb")
+    page = context.new_page()
+    page.goto(served.address)
+    page.get_by_role("link", name="My own").click(no_wait_after=True)
+    fault = page.locator(".fault")
+    expect(fault).to_contain_text("nowhere.toml: there is no such file", timeout=SLOW_MS)
+    assert "Traceback" not in page.content()
+    (served.folder / "99_my_own.ipynb").unlink()
+
+
+def test_a_second_start_while_the_port_is_taken_finds_another(
+    served: Served, stranger: APIRequestContext, tmp_path: Path
+) -> None:
+    port = urlsplit(served.address).port
+    second = start(tmp_path / "notebooks", "--port", str(port))
+    try:
+        assert urlsplit(second.address).port != port
+        assert second.token != served.token
+        assert "/login" in stranger.get(f"{second.base}?token={served.token}").url
+        assert "Leave early" in stranger.get(second.address).text()
+    finally:
+        stop(second)

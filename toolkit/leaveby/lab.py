@@ -1,0 +1,332 @@
+"""The door of the notebooks: in JupyterLab, or as plain pages without code, served to this machine only.
+
+JupyterLab, Voila and what they bring come with the extra `lab` and are only looked for when asked for.
+"""
+
+from __future__ import annotations
+
+import html
+import importlib.util
+import json
+import os
+import re
+import secrets
+import shutil
+import subprocess
+import sys
+import tempfile
+import webbrowser
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from typing import Any, Final
+
+import jinja2
+
+from leaveby.ask import check_household, notebooks_folder
+from leaveby.caution import OVERRIDE, PLANNING_AID
+from leaveby.errors import refuse
+
+LOOPBACK: Final = "127.0.0.1"
+LAB_PORT: Final = 8888
+PAGES_PORT: Final = 8866
+TEMPLATE: Final = "leaveby"
+UNWATCHED_S: Final = 300
+"""A page's computation is ended when nobody has had the page open for this long; closing it ends it at once."""
+
+WIDGET_EXTENSIONS: Final = (
+    "@jupyter-widgets/jupyterlab-manager",
+    "@voila-dashboards/widgets-manager8",
+    "anywidget",
+    "jupyter-leaflet",
+)
+_RUN_WORDS: Final = re.compile(r"[^.\n]*\bfirst cell\b[^.]*\.(\s*Then choose[^.]*\.)?")
+"""What a notebook says of its cells, where cells can't be seen."""
+
+_PAGES: Final = Path(__file__).resolve().parent / "pages"
+
+
+@dataclass(frozen=True)
+class About:
+    """What a notebook says of itself: its title, and the first sentence below it."""
+
+    title: str
+    words: str
+
+
+def own_notebooks(folder: Path) -> Path:
+    """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    Path
+        The folder, resolved.
+
+    Raises
+    ------
+    InputError
+        If the folder can't be written.
+    """
+    source = notebooks_folder()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path in sorted(source.glob("*.ipynb")):
+            if not (folder / path.name).exists():
+                shutil.copyfile(path, folder / path.name)
+    except OSError as error:
+        raise refuse(
+            "--folder",
+            f"{folder} can't be written: {error.strerror}",
+            expected="a folder of your own",
+            mend="name another one",
+        ) from error
+    return folder.resolve()
+
+
+def about_notebook(path: Path) -> About:
+    """Read a notebook's title and first sentence from its first cell of text; the file's name stands in for a title.
+
+    Examples
+    --------
+    >>> about_notebook(notebooks_folder() / "01_leave_early.ipynb").title
+    'Leave early'
+    """
+    try:
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        text = next("".join(cell["source"]) for cell in cells if cell["cell_type"] == "markdown")
+    except (OSError, ValueError, KeyError, TypeError, StopIteration):
+        text = ""
+    return about_text(text, otherwise=re.sub(r"^\d+_", "", path.stem).replace("_", " ").capitalize())
+
+
+def about_text(text: str, *, otherwise: str) -> About:
+    """Read a title and the first sentence below it from Markdown.
+
+    Examples
+    --------
+    >>> about_text("# Our roads\\n\\nHow long it takes. And more.", otherwise="")
+    About(title='Our roads', words='How long it takes.')
+    """
+    lines = text.strip().split("\n")
+    titled = lines[0].startswith("# ")
+    body = " ".join(line.strip() for line in lines[1 if titled else 0 :] if not line.startswith("#")).strip()
+    first = re.split(r"(?<=[.?!])\s", body, maxsplit=1)[0]
+    return About(title=lines[0][2:].strip() if titled else otherwise, words=first)
+
+
+def open_lab(folder: Path, *, port: int | None, browser: bool) -> bool:
+    """Open a folder of notebooks in JupyterLab, which then fetches no news, versions or extensions.
+
+    Parameters
+    ----------
+    folder : Path
+    port : int, optional
+        To begin with; the next that is free when it is taken.
+    browser : bool
+        Open a browser, or only print the address.
+
+    Returns
+    -------
+    bool
+        Whether it ended well.
+
+    Raises
+    ------
+    InputError
+        If JupyterLab is not installed.
+    """
+    _need("jupyterlab", "JupyterLab")
+    command = [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--notebook-dir={folder}",
+        f"--ip={LOOPBACK}",
+        f"--port={LAB_PORT if port is None else port}",
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        "--LabApp.news_url=None",
+        "--LabApp.extension_manager=readonly",
+    ]
+    return subprocess.run(command if browser else [*command, "--no-browser"], check=False).returncode == 0
+
+
+def open_pages(
+    folder: Path, *, port: int | None, browser: bool, say: Callable[[str], None], plan: Path | None = None
+) -> None:
+    """Serve a folder of notebooks as plain pages, to this machine only and with a token, until it is stopped.
+
+    Parameters
+    ----------
+    folder : Path
+    port : int, optional
+        To begin with; the next that is free when it is taken.
+    browser : bool
+        Open a browser.
+    say : callable
+        Given the words for the terminal, the address with its token among them.
+    plan : Path, optional
+        The plan file for the notebooks that ask for one; the demo's when left out.
+
+    Raises
+    ------
+    InputError
+        If Voila is not installed, or with every fault of the plan.
+    """
+    _need("voila", "Voila, which shows the notebooks as plain pages,")
+    if plan is not None:
+        check_household(plan)
+    os.environ["JUPYTER_PATH"] = os.pathsep.join(filter(None, (str(_PAGES), os.environ.get("JUPYTER_PATH"))))
+    token = secrets.token_hex(24)
+    served = import_module("voila.app").Voila(
+        config=import_module("traitlets.config").Config(
+            pages_settings(folder, port=PAGES_PORT if port is None else port, token=token, plan=plan)
+        ),
+        config_file_paths=[],
+    )
+    served.initialize([])
+    served.tornado_settings = {
+        "voila_jinja2_env": _front_page(served.template_paths, folder, plan),
+        "ws_ping_timeout": 30_000,  # of its own accord longer than the interval, which is warned of
+    }
+    with _way_in(folder) as way_in:
+
+        def opened() -> None:
+            address = f"{served.connection_url}?token={token}"
+            say(f"The pages are at {address}")
+            say("The address is for you alone: whoever has it can use the pages. To stop, press Ctrl and C.")
+            if browser and not webbrowser.open(way_in(address)):
+                say("No browser was found here. Put the address into one on this machine.")
+
+        import_module("tornado.ioloop").IOLoop.current().add_callback(opened)
+        served.start()
+
+
+def pages_settings(folder: Path, *, port: int, token: str, plan: Path | None = None) -> dict[str, Any]:
+    """Settings of the server of plain pages: what it shows, to whom, and when it ends a computation."""
+    return {
+        "Voila": {
+            "ip": LOOPBACK,
+            "port": port,
+            "token": token,
+            "root_dir": str(folder),
+            "open_browser": False,
+            "log_level": "WARN",
+        },
+        "VoilaConfiguration": {
+            "template": TEMPLATE,
+            "theme": "light",
+            "allow_template_override": "NO",
+            "allow_theme_override": "NO",
+            "classic_tree": True,
+            "strip_sources": True,
+            # The page's own words stand in for a traceback; stripped, they would be those of Voila.
+            "show_tracebacks": True,
+            "file_allowlist": [],
+            # Only what shows widgets: other extensions are made for JupyterLab and fail here.
+            "extension_allowlist": list(WIDGET_EXTENSIONS),
+            "resources": {"override": OVERRIDE},
+            "prelaunch_hook": _prepared(plan),
+        },
+        # Files only this person can read carry what passes between page and computation; Windows lacks these.
+        "KernelManager": {"transport": "ipc" if os.name == "posix" else "tcp"},
+        "MappingKernelManager": {"cull_idle_timeout": UNWATCHED_S, "cull_interval": 30},
+    }
+
+
+def _prepared(plan: Path | None) -> Callable[..., Any]:
+    """What is done to a notebook before it is worked out: the page's title, and the household's plan in it."""
+
+    def prepared(_handler: object, *, notebook: Any, **_rest: object) -> Any:
+        text = next((cell.source for cell in notebook.cells if cell.cell_type == "markdown"), "")
+        notebook.metadata["title"] = about_text(text, otherwise="leaveby").title
+        for cell in notebook.cells:
+            if cell.cell_type == "markdown":
+                cell["source"] = without_cell_words(cell.source)
+        return notebook if plan is None else with_plan(notebook, plan)
+
+    return prepared
+
+
+def without_cell_words(text: str) -> str:
+    """Take out what a notebook says of its cells and how to run them.
+
+    Examples
+    --------
+    >>> without_cell_words("Our roads. The first cell holds what you may change. Then choose *Run, Run All Cells*.")
+    'Our roads.'
+    """
+    return _RUN_WORDS.sub("", text).strip()
+
+
+def with_plan(notebook: Any, plan: Path) -> Any:
+    """Put a plan file into a notebook that has one among its parameters; another one is given back as it is.
+
+    Parameters
+    ----------
+    notebook : nbformat.NotebookNode
+    plan : Path
+
+    Returns
+    -------
+    nbformat.NotebookNode
+    """
+    for place, cell in enumerate(notebook.cells):
+        if "parameters" in cell.metadata.get("tags", ()) and re.search(r"^PLAN\s*=", cell.source, re.MULTILINE):
+            given = import_module("nbformat.v4").new_code_cell(
+                f"from pathlib import Path\n\nPLAN = Path({str(plan.resolve())!r})"
+            )
+            cells = [*notebook.cells[: place + 1], given, *notebook.cells[place + 1 :]]
+            return type(notebook)({**notebook, "cells": cells})
+    return notebook
+
+
+def _front_page(template_paths: list[str], folder: Path, plan: Path | None) -> jinja2.Environment:
+    pages = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(template_paths), autoescape=True, extensions=["jinja2.ext.i18n"]
+    )
+    pages.globals.update(
+        override=OVERRIDE,
+        planning_aid=PLANNING_AID,
+        plan="" if plan is None else plan.name,
+        about=lambda path: about_notebook(folder / path),
+    )
+    return pages
+
+
+@contextmanager
+def _way_in(folder: Path) -> Iterator[Callable[[str], str]]:
+    """Give the browser a file that leads to the address, since others can read the words a browser is started with.
+
+    Only the person can read the file, and it is gone afterwards. It lies among the notebooks, because a browser that is
+    kept in a box of its own can't open files elsewhere.
+    """
+    made: list[Path] = []
+
+    def way_in(address: str) -> str:
+        handle, name = tempfile.mkstemp(prefix=".way_in_", suffix=".html", dir=folder)
+        made.append(Path(name))
+        with open(handle, "w", encoding="utf-8") as file:  # noqa: PTH123
+            file.write(f'<!DOCTYPE html><meta http-equiv="refresh" content="0;url={html.escape(address)}">')
+        return made[-1].as_uri()
+
+    try:
+        yield way_in
+    finally:
+        for path in made:
+            path.unlink(missing_ok=True)
+
+
+def _need(module: str, name: str) -> None:
+    if importlib.util.find_spec(module) is None:
+        raise refuse(
+            "leaveby lab",
+            f"{name} is not installed",
+            expected="leaveby with its extra `lab`",
+            mend='install it with: pip install "leaveby[lab]"',
+        )
