@@ -90,8 +90,9 @@ def shown(figure: Figure, title: str, description: str) -> Html:
 def _sized(figure: Figure, title: str, description: str) -> str:
     """A figure that fills a page's width only as far as its letters stay of ordinary size; on a phone it scrolls."""
     width_px = round(float(figure.get_size_inches()[0]) * 125.0)
+    scrolls = f"max-width: {width_px}px; overflow-x: auto"
     return (
-        f'<div role="group" aria-label="{escape(title)}" tabindex="0" style="max-width: {width_px}px; overflow-x: auto">'
+        f'<div role="group" aria-label="{escape(title)}" tabindex="0" style="{scrolls}">'
         f'<div style="min-width: {round(width_px * 0.75)}px">{as_svg(figure, title, description)}</div></div>'
     )
 
