@@ -18,8 +18,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from leaveby.decision.result import HouseholdResult
-from leaveby.show.wording import minutes_between
+from leaveby.show.wording import Clocked, clean, minutes_between
 
 OVERRIDE_LINE: Final = "Official warnings override this figure. Leave early."
 """The override statement, short enough for the foot of a figure; the page carries the whole of it."""
@@ -92,7 +91,7 @@ def blank_figure(width_mm: float, height_mm: float) -> Figure:
     return figure
 
 
-def clock_axis(axes: Axes, result: HouseholdResult, low_s: float, *, high_s: float, most: int = 12) -> None:
+def clock_axis(axes: Axes, result: Clocked, low_s: float, *, high_s: float, most: int = 12) -> None:
     """Label a time axis (in minutes from the scenario's start) with whole clock times.
 
     At most `most` labels; every label stands on a multiple of its step on the clock.
@@ -111,7 +110,7 @@ def clock_axis(axes: Axes, result: HouseholdResult, low_s: float, *, high_s: flo
     axes.set_xlim(low_s / 60.0, high_s / 60.0)
 
 
-def whole_hours(result: HouseholdResult, low_s: float, high_s: float) -> tuple[float, float]:
+def whole_hours(result: Clocked, low_s: float, high_s: float) -> tuple[float, float]:
     """Widen a span of seconds to half hours on the clock."""
     low = result.start + timedelta(seconds=low_s)
     high = result.start + timedelta(seconds=high_s)
@@ -159,7 +158,7 @@ def as_svg(figure: Figure, title: str, description: str) -> str:
     _make_ids_own(root, prefix)
     for name, text in (("desc", description), ("title", title)):
         element = ElementTree.Element(f"{{{_SVG}}}{name}", {"id": f"{prefix}-{name}"})
-        element.text = text
+        element.text = clean(text)
         root.insert(0, element)
     root.set("role", "img")
     root.set("aria-labelledby", f"{prefix}-title")

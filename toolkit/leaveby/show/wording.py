@@ -9,9 +9,9 @@ import math
 import unicodedata
 from collections.abc import Mapping
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, Protocol
 
-from leaveby.decision.result import HouseholdResult, WayTiming, clock, opens, way_is_open
+from leaveby.decision.result import HouseholdResult, WayTiming, opens, way_is_open
 
 WAYS: Final = ("tow", "car", "foot")
 """Ways of leaving in the order in which they are shown: the slowest to make ready first."""
@@ -43,6 +43,15 @@ MODEL_WORDS: Final[Mapping[str, str]] = {
 
 _SLACK: Final = 1e-6
 """Absorbs the last bits of a float before a duration is rounded up, far below a second."""
+
+
+class Clocked(Protocol):
+    """An answer that counts its seconds from a moment: the household's, or a drill."""
+
+    @property
+    def start(self) -> datetime:
+        """The moment, with UTC offset."""
+        ...
 
 
 def clean(text: str, limit: int | None = None) -> str:
@@ -79,16 +88,20 @@ def floor_clock(moment: datetime, minutes: int) -> datetime:
     return moment.replace(minute=moment.minute - moment.minute % minutes, second=0, microsecond=0)
 
 
-def iso_minute(result: HouseholdResult, time_s: float | None) -> str | None:
+def _clock(result: Clocked, time_s: float) -> datetime:
+    return result.start + timedelta(seconds=float(time_s))
+
+
+def iso_minute(result: Clocked, time_s: float | None) -> str | None:
     """ISO 8601 clock time with offset, rounded down to the whole minute; None for None and for times without end."""
     if time_s is None or not math.isfinite(time_s):
         return None
-    return floor_clock(clock(result, time_s), 1).isoformat(timespec="minutes")
+    return floor_clock(_clock(result, time_s), 1).isoformat(timespec="minutes")
 
 
-def clock_words(result: HouseholdResult, time_s: float, *, step_min: int = 5) -> str:
+def clock_words(result: Clocked, time_s: float, *, step_min: int = 5) -> str:
     """Clock time for a person, rounded down to 5 minutes, with the day where it is not the scenario's first day."""
-    moment = floor_clock(clock(result, time_s), step_min)
+    moment = floor_clock(_clock(result, time_s), step_min)
     if moment.date() == result.start.date():
         return moment.strftime("%H:%M")
     return moment.strftime("%a %H:%M")
@@ -258,6 +271,6 @@ def _sentence_without_times(result: HouseholdResult) -> str:
     )
 
 
-def minutes_between(result: HouseholdResult, moment: datetime) -> float:
+def minutes_between(result: Clocked, moment: datetime) -> float:
     """Minutes from the scenario's start to a clock time."""
     return (moment - result.start) / timedelta(minutes=1)
