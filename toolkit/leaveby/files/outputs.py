@@ -1,4 +1,4 @@
-"""Writes an answer: record, page, map layers, rasters, route and timetable.
+"""Writes an answer: record, page, map layers, rasters, map file, route, timetable, reminders; printed when asked for.
 
 Every file is first written whole in a temporary folder inside the chosen one; only when all are there are they moved to
 their names, so that no half-written file is left behind and an earlier answer stays until the new one is complete.
@@ -29,9 +29,13 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult
 from leaveby.files.layers import write_geopackage
+from leaveby.files.map_file import plan_kml
+from leaveby.files.printed import find_browser, print_page
+from leaveby.files.reminders import reminders_ics
 from leaveby.files.whole import write_whole
 from leaveby.fire.terrain import Grid
 from leaveby.show.ground import arrival_s, ignition_points, isochrones
+from leaveby.show.map_words import caution_words, safe_point_line, way_line, way_name
 from leaveby.show.record import record_text, result_record
 from leaveby.show.report import plan_page
 from leaveby.show.wording import clean, iso_minute, minutes_down, shown_ways
@@ -39,12 +43,14 @@ from leaveby.show.wording import clean, iso_minute, minutes_down, shown_ways
 NODATA: Final = -9999.0
 """Stands where the fire does not come within the horizon."""
 
-_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
+_FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 _GPX: Final = "http://www.topografix.com/GPX/1/1"
 _XSI: Final = "http://www.w3.org/2001/XMLSchema-instance"
 
 
-def write_result(result: HouseholdResult, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
+def write_result(
+    result: HouseholdResult, out_dir: Path, *, made_at: datetime, pdf: bool = False, browser: Path | None = None
+) -> dict[str, Path]:
     """Write an answer's files under a folder, all or none.
 
     Parameters
@@ -54,32 +60,43 @@ def write_result(result: HouseholdResult, out_dir: Path, *, made_at: datetime) -
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime
         With UTC offset; stands in the record, the page and the layers.
+    pdf : bool
+        Whether to print the page as `plan.pdf` too. When not, a `plan.pdf` that is there is taken away.
+    browser : Path, optional
+        What to print with; as for `leaveby.files.printed.find_browser`.
 
     Returns
     -------
     dict of file name to Path
         `result.json`, `plan.html`, `layers.gpkg`, `arrival.tif`, `lead_time.tif` (where a way has a lead time),
-        `route.gpx`, `timetable.csv`.
+        `plan.kml`, `route.gpx`, `timetable.csv`, `reminders.ics`, `plan.pdf` (when asked for).
 
     Raises
     ------
     InputError
-        If the folder can't be made or written, or `made_at` has no offset.
+        If the folder can't be made or written, `made_at` has no offset, or there is nothing to print with.
     """
+    if pdf:
+        find_browser(browser)
     record = result_record(result, made_at=made_at)
+    page = plan_page(result, made_at=made_at)
     writers: dict[str, Any] = {
         "result.json": lambda path: path.write_text(record_text(record), encoding="utf-8"),
-        "plan.html": lambda path: path.write_text(plan_page(result, made_at=made_at), encoding="utf-8"),
+        "plan.html": lambda path: path.write_text(page, encoding="utf-8"),
         "layers.gpkg": lambda path: write_layers(result, path, made_at=made_at),
         "arrival.tif": lambda path: write_arrival(result, path),
+        "plan.kml": lambda path: path.write_bytes(plan_kml(result, made_at=made_at)),
         "route.gpx": lambda path: path.write_bytes(route_gpx(result, made_at=made_at)),
         "timetable.csv": lambda path: path.write_text(timetable_csv(result), encoding="utf-8", newline=""),
+        "reminders.ics": lambda path: path.write_bytes(reminders_ics(result, made_at=made_at)),
     }
     if result.lead_time_s:
         writers["lead_time.tif"] = lambda path: write_lead_time(result, path)
+    if pdf:
+        writers["plan.pdf"] = lambda path: print_page(page, path, browser=browser)
     # An older one beside the new answer would be read as belonging to it.
-    stale = () if "lead_time.tif" in writers else ("lead_time.tif",)
-    return write_whole(writers, out_dir, stale=stale)
+    stale = {"lead_time.tif", "plan.pdf"} - writers.keys()
+    return write_whole(writers, out_dir, stale=sorted(stale))
 
 
 def write_arrival(result: HouseholdResult, path: Path) -> None:
@@ -246,7 +263,7 @@ def _street_rows(result: HouseholdResult) -> list[dict[str, Any]]:
             "edge": edge,
             "osm_way_id": int(network.way_id[edge]),
             "name": clean(network.name[edge]),
-            "class": network.highway[edge],
+            "class": clean(network.highway[edge]),
             "length_m": float(network.length_m[edge]),
             "on_route_of": ", ".join(on_route.get(edge, [])),
             **_moment(result, "shuts", float(result.closing_s[edge])),
@@ -262,7 +279,7 @@ def _trigger_rows(result: HouseholdResult) -> list[dict[str, Any]]:
             "way": line.way,
             "confidence_share": float(line.confidence),
             "lead_time_min": line.ready_s / 60.0,
-            "weather_of": iso_minute(result, line.weather_at_s),
+            "weather_at_iso": iso_minute(result, line.weather_at_s),
             "meaning": "fire inside this area is too near to start getting ready for this way of leaving",
             "geometry": line.area if isinstance(line.area, MultiPolygon) else MultiPolygon([line.area]),
         }
@@ -311,24 +328,18 @@ def route_gpx(result: HouseholdResult, *, made_at: datetime) -> bytes:
     )
     about = ElementTree.SubElement(root, f"{{{_GPX}}}metadata")
     _text(about, "name", f"Ways out: {clean(result.plan.name, 120)}")
-    _text(about, "desc", f"{OVERRIDE} {PLANNING_AID} {OSM_NOTICE}")
+    _text(about, "desc", caution_words(result))
     _text(about, "time", made_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
     _waypoint(root, result.plan.home.lon_deg, result.plan.home.lat_deg, name="Home", description=OVERRIDE)
     for point in result.plan.safe_points:
-        kind = "Place of last resort" if point.kind == "place_of_last_resort" else "Safe point of the plan"
-        _waypoint(root, point.lon_deg, point.lat_deg, name=clean(point.name), description=f"{kind}. {OVERRIDE}")
+        words = f"{safe_point_line(point)} {OVERRIDE}"
+        _waypoint(root, point.lon_deg, point.lat_deg, name=clean(point.name, 120), description=words)
     for way in shown_ways(result):
         if way.route is None or way.route.line.is_empty:
             continue
         track = ElementTree.SubElement(root, f"{{{_GPX}}}trk")
-        _text(track, "name", f"{way.way}: to {clean(way.route.safe_point)}")
-        start, leave = iso_minute(result, way.latest_start_s), iso_minute(result, way.latest_departure_s)
-        times = (
-            f"Start getting ready by {start}, be rolling by {leave}, in the scenario of the plan."
-            if start is not None and leave is not None
-            else clean(way.why)
-        )
-        _text(track, "desc", f"{OVERRIDE} {times}".strip())
+        _text(track, "name", way_name(way))
+        _text(track, "desc", f"{OVERRIDE} {way_line(result, way)}")
         segment = ElementTree.SubElement(track, f"{{{_GPX}}}trkseg")
         x_m, y_m = shapely.get_coordinates(way.route.line).T
         for lon_deg, lat_deg in zip(*change.transform(x_m, y_m), strict=True):

@@ -92,7 +92,7 @@ def street_layers(answer: StreetSurvey) -> dict[str, geopandas.GeoDataFrame]:
             {
                 "osm_way_id": int(streets.way_id[street]),
                 "name": clean(streets.name[street]),
-                "class": streets.highway[street],
+                "class": clean(streets.highway[street]),
                 "homes_behind": float(behind[street]),
                 "length_m": float(streets.length_m[street]),
                 "why_not_open": clean(streets.reason[street]),

@@ -109,7 +109,7 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
         ways=ways,
         figures={name: Markup(text) for name, text in drawn.items()},
         task_title=_SHORT.get(tasks_way, tasks_way).lower(),
-        savings=_savings(result),
+        savings=ranked_savings(result),
         changes=_changes(result),
         landmarks=_nearest_landmarks(result),
         what_ifs=[_what_if(result, what_if) for what_if in result.what_ifs],
@@ -209,8 +209,11 @@ def _missing_way(name: str) -> dict[str, Any]:
     }
 
 
-def _savings(result: HouseholdResult) -> list[dict[str, str]]:
-    """What saves at least a minute, the most first; the same task is named for the way where it saves the most."""
+def ranked_savings(result: HouseholdResult) -> list[dict[str, str]]:
+    """What saves at least a minute when done beforehand, the most first: `task`, `way` and `saved` as words.
+
+    A task stands once, with every way of leaving that it helps and the most that it saves in any of them.
+    """
     best: dict[str, tuple[float, list[str]]] = {}
     for way in shown_ways(result):
         for saving in way.savings:
@@ -304,7 +307,7 @@ def _step_words(steps: Sequence[Step]) -> list[str]:
 def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
     """Height that the other parts of the second side leave for the notes, on the small side."""
     figures_mm = 7.0 + 1.03 * max(task_bars_height_mm(len(result.ways[tasks_way].schedule.tasks)), CURVE_HEIGHT_MM)
-    savings = _savings(result)
+    savings = ranked_savings(result)
     saving_mm = 12.0 + list_mm([row["task"] for row in savings], size_pt=7.5, width_mm=38.0, gap_mm=1.2)
     other_mm = 16.0
     for row in (_what_if(result, what_if) for what_if in result.what_ifs):

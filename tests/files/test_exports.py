@@ -1,0 +1,573 @@
+"""What leaves the house: map file, route file, reminders, tables, layers. Readable by others, and names stay names."""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import io
+import re
+import stat
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+from types import ModuleType
+from xml.etree import ElementTree
+
+import fastkml
+import icalendar
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+import vobject
+import xmlschema
+from dateutil.rrule import rrulestr
+from pyproj import Geod, Transformer
+
+from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.decision.result import HouseholdResult, OfficialWarning, TimetableRow
+from leaveby.errors import InputError
+from leaveby.files import printed
+from leaveby.files.map_file import plan_kml
+from leaveby.files.outputs import route_gpx, timetable_csv, write_layers, write_result
+from leaveby.files.printed import find_browser, print_page
+from leaveby.files.reminders import reminders_ics, season_day
+from leaveby.show.report import plan_figures
+from leaveby.show.wording import clean
+
+TESTS = Path(__file__).parents[1]
+KML = "{http://www.opengis.net/kml/2.2}"
+GPX = "{http://www.topografix.com/GPX/1/1}"
+
+MARKUP = "<script>alert(1)</script>&\"'"
+CONTROL = "Bad\x00\x07\x1b\x85\u202ename"
+LONG = "Extraordinarily Long and Winding Road " * 8
+NAMES = {
+    "markup": MARKUP,
+    "equals": "=1+1",
+    "plus": "+1",
+    "minus": "-1",
+    "at": "@SUM(A1)",
+    "tab": "\t=1+1",
+    "lines": "one\r\nBEGIN:VALARM\r\nACTION:PROCEDURE",
+    "kml": "$[name] ]]> &lt;b&gt;",
+    "control": CONTROL,
+    "long": LONG,
+    "letters": "Ōkārito; 森, \\n \U0001f525",
+}
+"""Names that could be taken for something else: markup, formulas (common practice, no source), properties, entities."""
+
+
+@pytest.fixture(scope="module")
+def invented() -> ModuleType:
+    name = "leaveby_tests_invented"
+    if name not in sys.modules:
+        spec = importlib.util.spec_from_file_location(name, TESTS / "show" / "invented.py")
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module
+        spec.loader.exec_module(module)
+    return sys.modules[name]
+
+
+@pytest.fixture(scope="module")
+def result(invented):
+    return invented.invented_result()
+
+
+def named(invented: ModuleType, word: str) -> HouseholdResult:
+    """An answer in which everything that a person or a map names is called by this word, with a number where needed."""
+    plain = invented.invented_plan
+    with pytest.MonkeyPatch.context() as patch:
+        calls = {task.name: f"{word} {number}" for number, task in enumerate(plain().tasks)}
+
+        def plan(**changes):
+            made = plain(**changes)
+            return replace(
+                made,
+                tasks=tuple(
+                    replace(task, name=calls[task.name], after=tuple(calls[name] for name in task.after))
+                    for task in made.tasks
+                ),
+                people=tuple(replace(person, name=f"{word} {n}") for n, person in enumerate(made.people)),
+                ignitions=tuple(replace(ignition, name=word) for ignition in made.ignitions),
+            )
+
+        patch.setattr(invented, "invented_plan", plan)
+        made = invented.invented_result(street=word, name=word)
+    points = {point.name: f"{word} {n}" for n, point in enumerate(made.plan.safe_points)}
+    return replace(
+        made,
+        plan=replace(
+            made.plan, safe_points=tuple(replace(point, name=points[point.name]) for point in made.plan.safe_points)
+        ),
+        ways={
+            name: replace(way, route=replace(way.route, safe_point=points[way.route.safe_point]))
+            for name, way in made.ways.items()
+        },
+        safe_point_xy_m={points[name]: place for name, place in made.safe_point_xy_m.items()},
+        timetable=(TimetableRow(300.0, word, word),),
+        official=(OfficialWarning(word, word, word, made.start),),
+        assumptions=(word,),
+        landmarks={"tow": (f"Fire at {word}",), "car": ()},
+    )
+
+
+@pytest.fixture(scope="module", params=list(NAMES))
+def spoilt(request, invented) -> tuple[str, HouseholdResult]:
+    return NAMES[request.param], named(invented, NAMES[request.param])
+
+
+# --- schemas -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def kml_schema() -> xmlschema.XMLSchema:
+    # OGC KML 2.2 (07-147r2), as the library fastkml ships it.
+    path = Path(fastkml.__file__).parent / "schema" / "ogckml22.xsd"
+    return xmlschema.XMLSchema(str(path), allow="local")
+
+
+@pytest.fixture(scope="module")
+def gpx_schema() -> xmlschema.XMLSchema:
+    # GPX 1.1, the published schema; tests/data/README.md says where this copy comes from.
+    return xmlschema.XMLSchema(str(TESTS / "data" / "gpx_1_1.xsd"), allow="local")
+
+
+def answers(invented: ModuleType) -> Iterator[HouseholdResult]:
+    plain = invented.invented_result()
+    yield plain
+    yield replace(plain, official=(OfficialWarning("Emergency", "Fire near", "Leave now", plain.start),))
+    never = replace(plain.fire.arrival, time_s=np.full_like(plain.fire.arrival.time_s, np.inf))
+    routes = {
+        name: replace(
+            way,
+            latest_start_s=None,
+            latest_departure_s=None,
+            why="The fire does not shut this way.",
+            route=replace(way.route, closes_first="", closes_first_s=np.inf),
+        )
+        for name, way in plain.ways.items()
+    }
+    yield replace(
+        plain,
+        fire=replace(plain.fire, arrival=never),
+        ways=routes,
+        triggers=(),
+        closing_s=np.full_like(plain.closing_s, np.inf),
+    )
+    yield replace(plain, ways={name: replace(way, route=None, why="No road.") for name, way in routes.items()})
+
+
+def test_the_map_file_keeps_to_the_kml_schema(invented, kml_schema):
+    for answer in answers(invented):
+        kml_schema.validate(io.BytesIO(plan_kml(answer, made_at=invented.MADE_AT)))
+
+
+def test_the_route_file_keeps_to_the_gpx_schema(invented, gpx_schema):
+    for answer in answers(invented):
+        gpx_schema.validate(io.BytesIO(route_gpx(answer, made_at=invented.MADE_AT)))
+
+
+def test_the_schemas_would_notice(invented, result, kml_schema, gpx_schema):
+    kml = (
+        plan_kml(result, made_at=invented.MADE_AT)
+        .replace(b"<styleUrl>", b"<point>")
+        .replace(b"</styleUrl>", b"</point>")
+    )
+    assert not kml_schema.is_valid(io.BytesIO(kml))
+    gpx = route_gpx(result, made_at=invented.MADE_AT).replace(b"lat=", b"latitude=")
+    assert not gpx_schema.is_valid(io.BytesIO(gpx))
+
+
+# --- names stay names --------------------------------------------------------------------------------------------
+
+
+class Shown(HTMLParser):
+    """What a reader of HTML would show of a text: its words, and whether it found markup."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[str] = []
+        self.words = ""
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):  # noqa: ARG002
+        self.tags.append(tag)
+
+    def handle_data(self, data):
+        self.words += data
+
+
+def test_names_stay_names_in_the_map_file(spoilt, invented, kml_schema):
+    word, answer = spoilt
+    data = plan_kml(answer, made_at=invented.MADE_AT)
+    kml_schema.validate(io.BytesIO(data))
+    root = ElementTree.fromstring(data)
+    names = [element.text or "" for element in root.iter(f"{KML}name")]
+    start = clean(word)[:60]
+    assert f"Fire starts: {clean(word, 120)}" in names
+    assert any(name.startswith("Shuts from ") and start in name for name in names)
+    assert f"When to leave: {clean(word, 120)}" in names
+    for element in root.iter(f"{KML}description"):
+        # A globe reads a description as HTML (OGC 07-147r2, 9.1.3.10, from memory).
+        shown = Shown(element.text or "")
+        assert shown.tags == []
+    document = Shown(root.findtext(f"{KML}Document/{KML}description") or "")
+    assert start in document.words
+    # Other text than names and descriptions is ours alone: numbers, times, references.
+    for value in root.iter(f"{KML}value"):
+        assert re.fullmatch(r"[\d.]+|\d{4}-\d\d-\d\dT\d\d:\d\d[+-]\d\d:\d\d", value.text or "")
+
+
+def test_names_stay_names_in_the_route_file(spoilt, invented, gpx_schema):
+    word, answer = spoilt
+    data = route_gpx(answer, made_at=invented.MADE_AT)
+    gpx_schema.validate(io.BytesIO(data))
+    root = ElementTree.fromstring(data)
+    assert root.findtext(f"{GPX}metadata/{GPX}name") == f"Ways out: {clean(word, 120)}"
+    assert clean(f"{word} 0", 120) in [point.findtext(f"{GPX}name") for point in root.iter(f"{GPX}wpt")]
+    tags = {element.tag.removeprefix(GPX) for element in root.iter()}
+    assert tags == {"gpx", "metadata", "name", "desc", "time", "wpt", "trk", "trkseg", "trkpt"}
+
+
+def test_names_stay_names_in_the_reminders(spoilt, invented):
+    word, answer = spoilt
+    data = reminders_ics(answer, made_at=invented.MADE_AT)
+    calendar = icalendar.Calendar.from_ical(data)
+    assert {part.name for part in calendar.walk()} == {"VCALENDAR", "VEVENT", "VALARM"}
+    assert {str(alarm["ACTION"]) for alarm in calendar.walk("VALARM")} == {"DISPLAY"}
+    for event in calendar.walk("VEVENT"):
+        assert str(event["SUMMARY"]).endswith(f"({clean(word, 90)})")
+    assert clean(f"{word} 0", 60) in str(calendar.walk("VEVENT")[-1]["DESCRIPTION"])
+
+
+def test_names_stay_names_in_the_timetable(spoilt):
+    word, answer = spoilt
+    rows = list(csv.reader(io.StringIO(timetable_csv(answer))))
+    assert {len(row) for row in rows} == {4}
+    for row in rows:
+        for cell in row:
+            assert not cell.lstrip().startswith(("=", "+", "-", "@", "\t", "\r"))
+            assert not re.search(r"[\x00-\x1f\x7f-\x9f\u202e]", cell)
+    assert any(clean(word) in cell for cell in rows[-1])
+
+
+def test_names_stay_names_in_the_layers(spoilt, invented, tmp_path):
+    word, answer = spoilt
+    path = tmp_path / "layers.gpkg"
+    write_layers(answer, path, made_at=invented.MADE_AT)
+    assert pyogrio.read_dataframe(path, layer="home", use_arrow=False)["name"].tolist() == [clean(word)]
+    assert clean(word) in pyogrio.read_dataframe(path, layer="streets", use_arrow=False)["name"].tolist()
+    points = pyogrio.read_dataframe(path, layer="safe_points", use_arrow=False)["name"].tolist()
+    assert points == [clean(f"{word} {number}") for number in range(2)]
+    routes = pyogrio.read_dataframe(path, layer="routes", use_arrow=False)
+    assert set(routes["safe_point"]) <= set(points)
+
+
+def test_names_stay_names_in_the_figures(spoilt):
+    word, answer = spoilt
+    for name, picture in plan_figures(answer).items():
+        root = ElementTree.fromstring(picture)
+        tags = {element.tag.rsplit("}", 1)[-1] for element in root.iter()}
+        assert not tags & {"script", "foreignObject", "a", "animate", "set"}, name
+        for element in root.iter():
+            for key, value in element.attrib.items():
+                assert not key.lower().startswith("on")
+                if key.endswith("href"):
+                    assert value.startswith(("#", "data:image/png;base64,"))
+        if name in ("map", "tasks"):
+            assert clean(word)[:12].strip() in "".join(root.itertext()), name
+
+
+# --- the map file ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def kml(result, invented):
+    return ElementTree.fromstring(plan_kml(result, made_at=invented.MADE_AT))
+
+
+def folder(root: ElementTree.Element, name: str) -> ElementTree.Element:
+    return next(part for part in root.iter(f"{KML}Folder") if part.findtext(f"{KML}name") == name)
+
+
+def coordinates(element: ElementTree.Element) -> list[list[tuple[float, float]]]:
+    return [
+        [(float(lon), float(lat)) for lon, lat in (place.split(",") for place in (part.text or "").split())]
+        for part in element.iter(f"{KML}coordinates")
+    ]
+
+
+def facts(placemark: ElementTree.Element) -> dict[str, str]:
+    return {data.attrib["name"]: data.findtext(f"{KML}value") or "" for data in placemark.iter(f"{KML}Data")}
+
+
+def test_the_map_file_begins_with_what_has_to_be_said(kml):
+    said = kml.findtext(f"{KML}Document/{KML}description")
+    assert said.startswith(OVERRIDE)
+    assert PLANNING_AID in said
+    assert OSM_NOTICE in said
+    assert "95 %" in said
+    assert "UTC+11:00" in said
+    for placemark in kml.iter(f"{KML}Placemark"):
+        assert (placemark.findtext(f"{KML}description") or "").endswith(OVERRIDE)
+
+
+def test_an_official_warning_stands_first_in_map_and_route(result, invented):
+    warning = OfficialWarning("Emergency warning", "Fire at Sallow Spur", "Leave now to the east", invented.START)
+    warned = replace(result, official=(warning,))
+    kml = ElementTree.fromstring(plan_kml(warned, made_at=invented.MADE_AT))
+    said = kml.findtext(f"{KML}Document/{KML}description")
+    assert said.startswith(
+        "Official warning, issued 2026-01-17 12:40: Emergency warning: Fire at Sallow Spur. Leave now"
+    )
+    for placemark in [*folder(kml, "Ways out"), *folder(kml, "Trigger lines")]:
+        if placemark.tag == f"{KML}Placemark":
+            assert "replaces these times" in (placemark.findtext(f"{KML}description") or "")
+    gpx = ElementTree.fromstring(route_gpx(warned, made_at=invented.MADE_AT))
+    assert (gpx.findtext(f"{GPX}metadata/{GPX}desc") or "").startswith("Official warning")
+
+
+def test_the_ways_lie_where_the_routes_do_and_say_their_times(kml, result, invented):
+    # Geodesic lengths by PROJ on the WGS 84 ellipsoid; the map projection stretches by less than 1 in 500 here.
+    geod = Geod(ellps="WGS84")
+    placemarks = folder(kml, "Ways out").findall(f"{KML}Placemark")
+    assert len(placemarks) == 3
+    home = Transformer.from_crs(invented.CRS, "EPSG:4326", always_xy=True).transform(*result.home_xy_m)
+    for placemark, way in zip(placemarks, ("tow", "car", "foot"), strict=True):
+        timing = result.ways[way]
+        (line,) = coordinates(placemark)
+        assert line[0] == pytest.approx(home, abs=1e-6)
+        assert geod.line_length(*zip(*line, strict=True)) == pytest.approx(timing.route.length_m, rel=0.002)
+        told = facts(placemark)
+        assert timing.route.length_m <= float(told["length_m"]) < timing.route.length_m + 1.0
+        start = datetime.fromisoformat(told["latest_start_iso"])
+        assert 0.0 <= timing.latest_start_s - (start - result.start).total_seconds() < 60.0
+        words = placemark.findtext(f"{KML}description") or ""
+        down = start.replace(minute=start.minute - start.minute % 5)
+        assert f"Start getting ready by {down.strftime('%H:%M')}" in words
+
+
+def test_areas_keep_their_size_and_their_edges_run_as_the_standard_asks(kml, result):
+    # OGC 07-147r2, 10.8, from memory: outer boundaries run against the clock. Areas on the ellipsoid by PROJ.
+    geod = Geod(ellps="WGS84")
+    for placemark, line in zip(folder(kml, "Trigger lines").findall(f"{KML}Placemark"), result.triggers, strict=True):
+        area_m2 = 0.0
+        for polygon in placemark.iter(f"{KML}Polygon"):
+            outer = coordinates(polygon.find(f"{KML}outerBoundaryIs"))[0]
+            assert outer[0] == outer[-1]
+            assert shapely.LinearRing(outer).is_ccw
+            area_m2 += geod.polygon_area_perimeter(*zip(*outer, strict=True))[0]
+        assert area_m2 == pytest.approx(line.area.area, rel=0.004)
+
+
+def test_every_stretch_that_shuts_is_there_once_and_never_later(kml, result):
+    geod = Geod(ellps="WGS84")
+    found_m = 0.0
+    moments = []
+    for placemark in folder(kml, "Streets that shut").findall(f"{KML}Placemark"):
+        told = facts(placemark)
+        moments.append(float(told["shuts_after_start_min"]))
+        assert datetime.fromisoformat(told["shuts_at_iso"]) == result.start + timedelta(minutes=moments[-1])
+        found_m += sum(geod.line_length(*zip(*line, strict=True)) for line in coordinates(placemark))
+    assert moments == sorted(moments)
+    network = result.network
+    shut = np.flatnonzero(np.isfinite(result.closing_s))
+    assert set(moments) == {np.floor(result.closing_s[edge] / 60.0) for edge in shut}
+    # Both directions of a stretch are one line.
+    pairs = {frozenset((edge, int(network.twin[edge]))) for edge in shut}
+    assert found_m == pytest.approx(sum(network.length_m[min(pair)] for pair in pairs), rel=0.002)
+
+
+def test_fronts_carry_their_times(kml, result):
+    fire = folder(kml, "The fire").findall(f"{KML}Placemark")
+    fronts = [facts(part) for part in fire if (part.findtext(f"{KML}name") or "").startswith("Fire front at ")]
+    assert len(fronts) > 3
+    for told in fronts:
+        at = datetime.fromisoformat(told["reached_at_iso"])
+        assert at == result.start + timedelta(minutes=float(told["reached_after_start_min"]))
+
+
+def test_another_reader_finds_the_same_places(result, invented):
+    text = plan_kml(result, made_at=invented.MADE_AT).decode().split("\n", 1)[1]
+    (document,) = fastkml.KML.from_string(text).features
+    assert [part.name for part in document.features] == [
+        "Home, safe points and places of last resort",
+        "Ways out",
+        "Trigger lines",
+        "The fire",
+        "Streets that shut",
+    ]
+    home, *places = document.features[0].features
+    assert (home.geometry.x, home.geometry.y) == pytest.approx(
+        (result.plan.home.lon_deg, result.plan.home.lat_deg), abs=1e-6
+    )
+    assert [place.name for place in places] == [point.name for point in result.plan.safe_points]
+
+
+# --- reminders ---------------------------------------------------------------------------------------------------
+
+
+def with_done(result: HouseholdResult) -> HouseholdResult:
+    tasks = tuple(replace(task, done_before_season=task.name == "drain the water") for task in result.plan.tasks)
+    return replace(result, plan=replace(result.plan, tasks=tasks))
+
+
+@pytest.fixture(scope="module")
+def ics(result, invented):
+    return reminders_ics(with_done(result), made_at=invented.MADE_AT)
+
+
+def test_reminders_come_every_year_for_the_whole_day_with_alarms(ics):
+    events = icalendar.Calendar.from_ical(ics).walk("VEVENT")
+    assert len(events) == 3
+    for event in events:
+        start, end = event.decoded("DTSTART"), event.decoded("DTEND")
+        assert type(start) is date
+        assert end - start == timedelta(days=1)
+        assert start == date(2026, 7, 1)
+        rule = rrulestr(event["RRULE"].to_ical().decode(), dtstart=datetime(2026, 7, 1))
+        assert [moment.date() for moment in rule[:3]] == [date(2026, 7, 1), date(2027, 7, 1), date(2028, 7, 1)]
+        triggers = [alarm.decoded("TRIGGER") for alarm in event.walk("VALARM")]
+        assert triggers == [timedelta(days=-7, hours=9), timedelta(hours=9)]
+        words = str(event["DESCRIPTION"])
+        assert words.startswith(OVERRIDE)
+        assert PLANNING_AID in words
+        assert "does not say when your fire season starts: 1 July was taken" in words
+        assert all(OVERRIDE in str(alarm["DESCRIPTION"]) for alarm in event.walk("VALARM"))
+
+
+def test_reminders_name_what_to_do_and_what_it_saves(ics):
+    check, done, save = (str(event["DESCRIPTION"]) for event in icalendar.Calendar.from_ical(ics).walk("VEVENT"))
+    assert "- Towing the house: to Quarrel Flat showground" in check
+    assert "- drain the water\n" in done
+    assert re.search(r'- doing "refit the wheels" before the season saves \d+ min \(tow\)', save)
+
+
+def test_identities_stay_the_same_between_runs_and_differ_between_households(result, invented):
+    def identities(answer, made_at):
+        events = icalendar.Calendar.from_ical(reminders_ics(answer, made_at=made_at)).walk("VEVENT")
+        return [str(event["UID"]) for event in events]
+
+    first = identities(with_done(result), invented.MADE_AT)
+    later = replace(with_done(result), members=900, assumptions=())
+    assert identities(later, invented.MADE_AT + timedelta(days=200)) == first
+    assert len(set(first)) == 3
+    assert not set(first) & set(identities(invented.invented_result(name="Another place"), invented.MADE_AT))
+
+
+def test_lines_are_ended_and_folded_as_the_standard_asks(ics):
+    # RFC 5545, 3.1, from memory: lines end in CRLF and are no longer than 75 octets.
+    assert ics.endswith(b"END:VCALENDAR\r\n")
+    lines = ics.split(b"\r\n")
+    assert max(len(line) for line in lines) <= 75
+    assert not any(b"\n" in line or b"\r" in line for line in lines)
+    # 3.6 and 3.6.1, from memory: what has to be there.
+    assert ics.count(b"VERSION:2.0") == ics.count(b"PRODID:") == 1
+    assert ics.count(b"\r\nUID:") == ics.count(b"\r\nDTSTAMP:") == ics.count(b"BEGIN:VEVENT") == 3
+
+
+def test_another_reader_reads_the_same_reminders(invented):
+    word = 'A "place"; with, odd \\letters\\ & <b>森</b>'
+    data = reminders_ics(invented.invented_result(name=word), made_at=invented.MADE_AT)
+    ours = icalendar.Calendar.from_ical(data).walk("VEVENT")
+    theirs = vobject.readOne(data.decode()).vevent_list
+    assert [event.summary.value for event in theirs] == [str(event["SUMMARY"]) for event in ours]
+    assert [event.description.value for event in theirs] == [str(event["DESCRIPTION"]) for event in ours]
+    assert [event.dtstart.value for event in theirs] == [event.decoded("DTSTART") for event in ours]
+    assert word in theirs[0].summary.value
+
+
+@pytest.mark.parametrize(
+    ("lat_deg", "season_starts"),
+    [
+        # Statutory bush fire danger period of New South Wales: 1 October (Rural Fires Act 1997, s. 81, from memory);
+        # dry season of northern Australia from May; Mediterranean summer season from June: common practice, no source.
+        (-36.1, (10, 1)),
+        (-33.8, (10, 1)),
+        (-12.5, (5, 1)),
+        (42.5, (6, 1)),
+    ],
+)
+def test_the_reminder_comes_well_before_the_season(lat_deg, season_starts):
+    day, season = date(2026, *season_day(lat_deg)), date(2026, *season_starts)
+    assert timedelta(days=28) <= season - day <= timedelta(days=150)
+
+
+def test_the_first_reminder_lies_ahead(result, invented):
+    for made, first in ((date(2026, 6, 30), date(2026, 7, 1)), (date(2026, 7, 1), date(2027, 7, 1))):
+        at = invented.MADE_AT.replace(year=made.year, month=made.month, day=made.day)
+        event = icalendar.Calendar.from_ical(reminders_ics(result, made_at=at)).walk("VEVENT")[0]
+        assert event.decoded("DTSTART") == first
+
+
+@pytest.mark.parametrize("write", [plan_kml, reminders_ics])
+def test_a_moment_without_offset_is_refused(result, invented, write):
+    with pytest.raises(InputError, match="UTC offset"):
+        write(result, made_at=invented.MADE_AT.replace(tzinfo=None))
+
+
+# --- printing ----------------------------------------------------------------------------------------------------
+
+
+def test_without_a_browser_it_says_how_to_mend_it_and_writes_nothing(result, invented, tmp_path, monkeypatch):
+    monkeypatch.setattr(printed.shutil, "which", lambda _name: None)
+    monkeypatch.setattr(printed, "_usual_places", lambda: iter([tmp_path / "not there"]))
+    with pytest.raises(InputError) as caught:
+        write_result(result, tmp_path / "new", made_at=invented.MADE_AT, pdf=True)
+    (fault,) = caught.value.faults
+    assert fault.place == "--pdf"
+    for word in ("install", "--browser", "plan.html"):
+        assert word in fault.mend
+    assert not (tmp_path / "new").exists()
+
+
+def program(path: Path, text: str) -> Path:
+    path.write_text(f"#!/bin/sh\n{text}\n", encoding="utf-8")
+    path.chmod(path.stat().st_mode | stat.S_IXUSR)
+    return path
+
+
+def test_a_browser_that_prints_nothing_leaves_the_earlier_answer(result, invented, tmp_path):
+    out = tmp_path / "out"
+    first = write_result(result, out, made_at=invented.MADE_AT)
+    before = {name: path.read_bytes() for name, path in first.items()}
+    broken = program(tmp_path / "broken", "echo 'no display for you' >&2")
+    with pytest.raises(InputError, match="broken printed no PDF \\(no display for you\\)"):
+        write_result(replace(result, timetable=()), out, made_at=invented.MADE_AT, pdf=True, browser=broken)
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+
+
+def test_the_browser_is_kept_from_the_network_and_its_traces_are_taken_away(tmp_path):
+    told = tmp_path / "told"
+    script = (
+        f'for word in "$@"; do echo "$word" >> {told}; case "$word" in --print-to-pdf=*) '
+        'printf "%%PDF-1.7" > "${word#--print-to-pdf=}";; esac; done'
+    )
+    out = tmp_path / "out"
+    out.mkdir()
+    print_page("<p>words</p>", out / "plan.pdf", browser=program(tmp_path / "browser", script))
+    assert [path.name for path in out.iterdir()] == ["plan.pdf"]
+    words = told.read_text(encoding="utf-8").splitlines()
+    assert "--host-resolver-rules=MAP * ~NOTFOUND" in words
+    assert "--disable-background-networking" in words
+    assert any(word.startswith(f"--user-data-dir={out.resolve()}") for word in words)
+    assert words[-1].startswith("file://")
+
+
+def test_an_old_print_does_not_stay_beside_an_answer_that_is_not_printed(result, invented, tmp_path):
+    (tmp_path / "plan.pdf").write_bytes(b"%PDF-1.7 of last year")
+    written = write_result(result, tmp_path, made_at=invented.MADE_AT)
+    assert "plan.pdf" not in written
+    assert not (tmp_path / "plan.pdf").exists()
+
+
+def test_a_program_that_is_named_but_not_there_is_refused():
+    with pytest.raises(InputError, match="--browser: no-such-browser"):
+        find_browser(Path("no-such-browser"))

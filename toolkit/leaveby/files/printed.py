@@ -1,0 +1,161 @@
+"""Prints a page as PDF with a browser that is installed: Chromium or one of its kin, without a window or the network.
+
+The page is laid out for such a browser, so its print is the same two sides that one gets by printing by hand.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from leaveby.errors import refuse
+
+_NAMES: Final = (
+    "chromium",
+    "chromium-browser",
+    "google-chrome",
+    "google-chrome-stable",
+    "chrome",
+    "microsoft-edge",
+    "microsoft-edge-stable",
+    "msedge",
+)
+_MAC: Final = ("Chromium", "Google Chrome", "Microsoft Edge")
+_WINDOWS: Final = (
+    ("Google", "Chrome", "Application", "chrome.exe"),
+    ("Microsoft", "Edge", "Application", "msedge.exe"),
+    ("Chromium", "Application", "chrome.exe"),
+)
+_FLAGS: Final = (
+    "--headless",
+    "--disable-gpu",
+    "--no-first-run",
+    "--no-default-browser-check",
+    # The page needs nothing from outside, and nobody is to learn of it: no name is looked up, nothing calls home.
+    "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-domain-reliability",
+    "--disable-extensions",
+    "--disable-sync",
+    "--metrics-recording-only",
+    # The same wish in its newer and its older name.
+    "--no-pdf-header-footer",
+    "--print-to-pdf-no-header",
+)
+_LONGEST_S: Final = 120.0
+_MEND: Final = (
+    "install Chromium, Google Chrome or Microsoft Edge (on Debian and its kin: sudo apt-get install chromium), name "
+    "its program with --browser, or leave out --pdf, open plan.html in any browser and print it to a PDF there"
+)
+
+
+def find_browser(named: Path | None = None) -> Path:
+    """Find the browser that prints: the one that is named, or one of the usual ones.
+
+    Parameters
+    ----------
+    named : Path, optional
+        A program file, or the name of a program on the path.
+
+    Raises
+    ------
+    InputError
+        When there is none, with how to mend it.
+
+    Examples
+    --------
+    >>> find_browser(Path("no-such-browser"))
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: --browser: no-such-browser is not a program that can be started. Expected ...
+    """
+    if named is not None:
+        found = shutil.which(named)
+        if found is None:
+            raise refuse(
+                "--browser",
+                f"{named} is not a program that can be started",
+                expected="the program file of Chromium, Google Chrome or Microsoft Edge",
+                mend="give its whole path, or leave --browser out to use one that is found",
+            )
+        return Path(found)
+    for name in _NAMES:
+        if (found := shutil.which(name)) is not None:
+            return Path(found)
+    for place in _usual_places():
+        if place.is_file():
+            return place
+    raise refuse("--pdf", "no browser was found that could print", expected="Chromium or one of its kin", mend=_MEND)
+
+
+def _usual_places() -> Iterator[Path]:
+    """Where the systems keep programs that are not on the path."""
+    for name in _MAC:
+        yield Path("/Applications", f"{name}.app", "Contents", "MacOS", name)
+    for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
+        root = os.environ.get(variable)
+        if root:
+            for parts in _WINDOWS:
+                yield Path(root, *parts)
+
+
+def print_page(page: str, path: Path, *, browser: Path | None = None) -> None:
+    """Print a page that stands alone as PDF.
+
+    Parameters
+    ----------
+    page : str
+        HTML.
+    path : Path
+        The PDF to write. What the browser needs meanwhile is kept in a folder beside it and taken away again.
+    browser : Path, optional
+        As for `find_browser`.
+
+    Raises
+    ------
+    InputError
+        When there is no browser, or it gives no PDF, with what it said and how to mend it.
+    """
+    program = find_browser(browser)
+    # Beside the PDF and not among the system's temporary files, which some browsers are kept from reading.
+    with tempfile.TemporaryDirectory(prefix="print-", dir=path.parent, ignore_cleanup_errors=True) as folder:
+        source, printed = Path(folder, "page.html").resolve(), Path(folder, "page.pdf").resolve()
+        source.write_text(page, encoding="utf-8")
+        command = [
+            str(program),
+            *_FLAGS,
+            *_as_root(),
+            f"--user-data-dir={Path(folder, 'profile').resolve()}",
+            f"--print-to-pdf={printed}",
+            source.as_uri(),
+        ]
+        said = _run(command, program)
+        if not printed.is_file() or not printed.read_bytes().startswith(b"%PDF-"):
+            raise _no_pdf(program, said or "it gave no reason")
+        printed.replace(path)
+
+
+def _run(command: list[str], program: Path) -> str:
+    try:
+        done = subprocess.run(command, check=False, stdin=subprocess.DEVNULL, capture_output=True, timeout=_LONGEST_S)
+    except OSError as error:
+        raise _no_pdf(program, error.strerror or str(error)) from error
+    except subprocess.TimeoutExpired as error:
+        raise _no_pdf(program, f"it had not printed after {_LONGEST_S:.0f} s") from error
+    lines = [line.strip() for line in done.stderr.decode("utf-8", errors="replace").splitlines() if line.strip()]
+    return lines[-1] if lines else ""
+
+
+def _as_root() -> tuple[str, ...]:
+    """Chromium refuses to start for the root user with its sandbox on; containers know no other user."""
+    return ("--no-sandbox",) if hasattr(os, "geteuid") and os.geteuid() == 0 else ()
+
+
+def _no_pdf(program: Path, why: str) -> Exception:
+    return refuse("--pdf", f"{program.name} printed no PDF ({why})", expected="plan.pdf", mend=_MEND)
