@@ -28,29 +28,22 @@ TERRAIN = demo_folder() / "terrain.tif"  # heights, for grades and links; None f
 
 # %%
 from leaveby.files.streets import survey_streets
-from leaveby.show.streets_map import streets_map
-from leaveby.show.streets_record import group_rows
-from leaveby.show.widgets import Html, override_banner
+from leaveby.show.street_panel import street_panel
+from leaveby.show.widgets import override_banner
 
 override_banner()
 
 # %%
 answer = survey_streets(ROADS, terrain=TERRAIN)
-print(len(answer.groups), "groups of homes have one street or junction that everyone must pass.")
 
 # %% [markdown]
-# ## The map
+# ## Who has one way out
+#
+# Move the slider to leave out small groups. The numbers on the map are those of the table. A group that lies in another
+# has to pass that one's street too.
 
 # %%
-Html(streets_map(answer))
-
-# %% [markdown]
-# ## The groups with most homes
-
-# %%
-import pandas
-
-pandas.DataFrame(group_rows(answer)).head(12)
+street_panel(answer)
 
 # %% [markdown]
 # ## What was taken for granted

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from importlib import import_module
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -15,7 +14,7 @@ from leaveby.roads.vehicle import RoadVehicle
 from leaveby.show.drives import DriveAnswer, RoadArea, drive_answer
 from leaveby.show.road_map import describe_road_map, road_map
 from leaveby.show.road_tables import closed_table, drives_table, vehicle_words
-from leaveby.show.widgets import Slider, override_banner, shown
+from leaveby.show.widgets import Slider, import_widgets, override_banner, shown
 from leaveby.show.wording import WAY_TITLES
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
 
@@ -91,7 +90,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
             expected=", ".join(area.vehicles),
             mend="choose one of these, or add the vehicle to the plan",
         )
-    widgets = _ipywidgets()
+    widgets = import_widgets()
     wide, layout = {"description_width": "16em"}, widgets.Layout(width="34em")
     chosen = widgets.Dropdown(
         options=[(WAY_TITLES.get(name, name), name) for name in area.vehicles],
@@ -158,15 +157,3 @@ def _assumptions(area: RoadArea, answer: DriveAnswer) -> str:
     )
     items = Markup("").join(Markup("<li>{}</li>").format(line) for line in lines)
     return str(Markup("<details><summary>What was taken for granted</summary><ul>{}</ul></details>").format(items))
-
-
-def _ipywidgets() -> Any:
-    try:
-        return import_module("ipywidgets")
-    except ImportError as error:
-        raise refuse(
-            "ipywidgets",
-            "is not installed",
-            expected="the notebooks' libraries",
-            mend='install them with: pip install "leaveby[lab]"',
-        ) from error

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib import import_module
 from typing import Any, Final
 
 from markupsafe import Markup
 
-from leaveby.errors import refuse
 from leaveby.show.fire_day import DRIVING_KM_H, DaySpeeds, FireDay, fuels_to_choose, model_speeds
 from leaveby.show.speeds import describe_hitch_chart, describe_model_bars, hitch_chart, hitch_table, model_bars
-from leaveby.show.widgets import Slider, override_banner, shown
+from leaveby.show.widgets import Slider, import_widgets, override_banner, shown
 
 _UNMAPPED_WORDS: Final = "not known: every model, the fastest counts"
 
@@ -95,7 +93,7 @@ def speed_panel(
     InputError
         If `ipywidgets` is not installed, and for what `model_speeds` and `courses` refuse.
     """
-    widgets = _ipywidgets()
+    widgets = import_widgets()
     begin = FireDay() if day is None else day
     wide, layout = {"description_width": "16em"}, widgets.Layout(width="34em")
     asked = {
@@ -158,15 +156,3 @@ def speed_panel(
     recompute()
     banner = widgets.HTML(override_banner().text)
     return widgets.VBox([banner, *asked.values(), fuel, hitch, bars, table, chart, words])
-
-
-def _ipywidgets() -> Any:
-    try:
-        return import_module("ipywidgets")
-    except ImportError as error:
-        raise refuse(
-            "ipywidgets",
-            "is not installed",
-            expected="the notebooks' libraries",
-            mend='install them with: pip install "leaveby[lab]"',
-        ) from error

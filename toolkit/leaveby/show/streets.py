@@ -57,7 +57,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         planning_aid=PLANNING_AID,
         notice=OSM_NOTICE if answer.from_osm else "",
         made=made_at.strftime("%Y-%m-%d %H:%M"),
-        sentences=_main_sentences(answer),
+        sentences=survey_sentences(answer),
         balance=_balance(answer),
         map=Markup(streets_map(answer, labelled=[group.number for group in answer.notable[:25]])),
         rows=[_row(answer, group) for group in shown],
@@ -92,7 +92,8 @@ def _count(value: float, word: str) -> str:
     return f"{value:g} {word if value == 1 else word + 's'}"
 
 
-def _main_sentences(answer: StreetSurvey) -> list[str]:
+def survey_sentences(answer: StreetSurvey) -> list[str]:
+    """Say in a few sentences how many homes have one way out, where most hang on it, and which link would help most."""
     balance, notable = answer.balance, answer.notable
     if not answer.groups:
         return [
@@ -175,7 +176,7 @@ def _row(answer: StreetSurvey, group: StreetGroup) -> dict[str, Any]:
             "text": "all" if facts.foot_homes[row] >= group.homes else f"{facts.foot_homes[row]:g} homes",
             "sort": float(facts.foot_homes[row]),
         },
-        {"text": _clearance_words(group), "sort": min(slow, 1e12) if group.clearance else -1.0},
+        {"text": clearance_words(group), "sort": min(slow, 1e12) if group.clearance else -1.0},
         {
             "text": "",
             "sort": len(group.comparisons),
@@ -205,7 +206,8 @@ def _remarks(answer: StreetSurvey, group: StreetGroup) -> str:
     return "; ".join(remarks)
 
 
-def _clearance_words(group: StreetGroup) -> str:
+def clearance_words(group: StreetGroup) -> str:
+    """From being told to leave to the last vehicle out, when people get going quickly and when slowly."""
     if not group.clearance:
         return "not computed"
     quick, slow = duration_words(group.clearance[0].last_out_s), duration_words(group.clearance[-1].last_out_s)

@@ -88,12 +88,22 @@ def shown(figure: Figure, title: str, description: str) -> Html:
 
 
 def _sized(figure: Figure, title: str, description: str) -> str:
-    """A figure that fills a page's width only as far as its letters stay of ordinary size; on a phone it scrolls."""
-    width_px = round(float(figure.get_size_inches()[0]) * 125.0)
+    """A figure that fills a page's width only as far as its letters stay of ordinary size."""
+    return boxed(as_svg(figure, title, description), title, width_px=round(float(figure.get_size_inches()[0]) * 125.0))
+
+
+def boxed(svg: str, title: str, *, width_px: int) -> str:
+    """Give a picture the width at which its letters can be read; on a phone it scrolls instead of shrinking.
+
+    Examples
+    --------
+    >>> boxed("<svg></svg>", "A map", width_px=800)[:44]
+    '<div role="group" aria-label="A map" tabinde'
+    """
     scrolls = f"max-width: {width_px}px; overflow-x: auto"
     return (
         f'<div role="group" aria-label="{escape(title)}" tabindex="0" style="{scrolls}">'
-        f'<div style="min-width: {round(width_px * 0.75)}px">{as_svg(figure, title, description)}</div></div>'
+        f'<div style="min-width: {round(width_px * 0.75)}px">{svg}</div></div>'
     )
 
 
@@ -139,7 +149,7 @@ def leave_early_panel(
     """
     if sliders and answer is None:
         raise refuse("answer", "is missing", expected="a function that computes the answer", mend="pass answer=...")
-    widgets = _ipywidgets()
+    widgets = import_widgets()
     held = {"result": result}
     wide = {"description_width": "16em"}
     layout = widgets.Layout(width="34em")
@@ -195,7 +205,14 @@ def leave_early_panel(
     return widgets.VBox([banner, sure, begin, *asked.values(), words, picture])
 
 
-def _ipywidgets() -> Any:
+def import_widgets() -> Any:
+    """Give the module `ipywidgets`, which comes with the extra `lab`.
+
+    Raises
+    ------
+    InputError
+        If it is not installed.
+    """
     try:
         return import_module("ipywidgets")
     except ImportError as error:
