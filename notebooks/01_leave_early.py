@@ -27,6 +27,7 @@ PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 
 # %%
 from leaveby.ask import plan_household
+from leaveby.show.live_map import live_map
 from leaveby.show.widgets import leave_early_panel, override_banner, shown_map, shown_timetable
 from leaveby.show.wording import main_sentence
 
@@ -55,6 +56,14 @@ shown_timetable(result)
 
 # %%
 shown_map(result)
+
+# %% [markdown]
+# The same ground to move and zoom, with no internet. Move the clock to see where the fire is and what is shut by then,
+# in the middle run; point at a street for its name, its kind and when it shuts. What is on the map can be switched on and
+# off at its upper right corner.
+
+# %%
+live_map(result)
 
 # %% [markdown]
 # ## Do the numbers mean what they say?

@@ -30,6 +30,7 @@ WAY = "tow"  # to begin with: tow, car or foot
 from leaveby.ask import check_household
 from leaveby.decision.scenario import prepare
 from leaveby.show.drives import road_area
+from leaveby.show.live_map import live_road_map
 from leaveby.show.road_panel import road_panel
 from leaveby.show.widgets import override_banner
 
@@ -47,6 +48,15 @@ print(f"{area.network.edge_count} stretches of road, each direction counted; {le
 
 # %%
 road_panel(area, way=WAY)
+
+# %% [markdown]
+# ## The roads to move and zoom
+#
+# For the plan's own vehicle, with no internet. Point at a street for its name, its kind and the time it takes to get
+# there.
+
+# %%
+live_road_map(area, WAY)
 
 # %% [markdown]
 # ## Before you trust it

@@ -27,7 +27,8 @@ ROADS = demo_folder() / "roads.osm"  # an extract that reaches well beyond the s
 TERRAIN = demo_folder() / "terrain.tif"  # heights, for grades and links; None for none
 
 # %%
-from leaveby.files.streets import survey_streets
+from leaveby.files.streets import read_raster, survey_streets
+from leaveby.show.live_map import live_streets_map
 from leaveby.show.street_panel import street_panel
 from leaveby.show.widgets import override_banner
 
@@ -44,6 +45,15 @@ answer = survey_streets(ROADS, terrain=TERRAIN)
 
 # %%
 street_panel(answer)
+
+# %% [markdown]
+# ## The streets to move and zoom
+#
+# With no internet. Point at a street for its name and how many homes have to pass it; the numbers are those of the
+# table above.
+
+# %%
+live_streets_map(answer, heights=read_raster(TERRAIN, crs=answer.streets.crs, what="terrain") if TERRAIN else None)
 
 # %% [markdown]
 # ## What was taken for granted

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.path import Path
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.decision.result import HouseholdResult
+from leaveby.decision.result import HouseholdResult, TriggerLine
 from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES
 from leaveby.show.ground import ShutStreet, shown_triggers, trigger_edge
 from leaveby.show.wording import clean, clock_words, street_words
@@ -156,22 +156,35 @@ def _sign_rows(
     return rows
 
 
+def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeometry) -> tuple[bool, str]:
+    """Whether a trigger line runs through a map's ground, and what it says there.
+
+    Parameters
+    ----------
+    result : HouseholdResult
+    trigger : TriggerLine
+    frame : Polygon
+        The ground that the map shows, in the grid's reference system.
+    """
+    words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
+    weather = f"the weather of {clock_words(result, trigger.weather_at_s)}"
+    if not trigger_edge(result, trigger, frame).is_empty:
+        return True, f"Trigger line, in {weather}: fire inside it is too near to start to {words}"
+    if trigger.area.intersects(frame):
+        return False, f"In {weather}, fire anywhere on this map is too near to start to {words}"
+    return False, f"In {weather}, the trigger line for starting to {words} lies outside this map"
+
+
 def _trigger_rows(result: HouseholdResult, frame: BaseGeometry) -> list[_Row]:
     rows = []
     for trigger in shown_triggers(result):
-        words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
-        weather = f"the weather of {clock_words(result, trigger.weather_at_s)}"
         look = {
             "color": WAY_COLOURS.get(trigger.way, INK),
             "linewidth": 1.8,
             "linestyle": WAY_DASHES.get(trigger.way, "-"),
         }
-        if not trigger_edge(result, trigger, frame).is_empty:
-            rows.append(_Row(f"Trigger line, in {weather}: fire inside it is too near to start to {words}", line=look))
-        elif trigger.area.intersects(frame):
-            rows.append(_Row(f"In {weather}, fire anywhere on this map is too near to start to {words}"))
-        else:
-            rows.append(_Row(f"In {weather}, the trigger line for starting to {words} lies outside this map"))
+        drawn, words = trigger_words(result, trigger, frame)
+        rows.append(_Row(words, line=look if drawn else None))
     return rows
 
 

@@ -48,7 +48,9 @@ from leaveby.show.map_legend import (
 from leaveby.show.wording import WAY_TITLES, clean, clock_words, distance_words, shown_ways, street_words
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
-_MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
+MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
+"""Roads drawn broader; their links begin with the same words."""
+
 _BADGES: Final = 5
 _MAP_SHARE: Final = 0.745
 _MAX_PIXELS: Final = 260
@@ -181,7 +183,7 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     grid = result.terrain.grid
     rows, cols = _cut(grid, window)
     part = arrival_s(result)[rows, cols]
-    last_s = _last_that_matters(result)
+    last_s = last_that_matters_s(result)
     times = clock_steps(result, np.where(part <= last_s, part, np.inf), most=7)
     if not times:
         return ()
@@ -201,7 +203,7 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     return times
 
 
-def _last_that_matters(result: HouseholdResult) -> float:
+def last_that_matters_s(result: HouseholdResult) -> float:
     """Later isochrones say nothing about leaving: an hour after the fire is at the home and the ways out are shut."""
     times = finite(result.fire.home_p50_s)
     for way in shown_ways(result):
@@ -221,7 +223,7 @@ def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
         line = edge_line(result, edge)
         if line.is_empty or not line.intersects(frame):
             continue
-        main = network.highway[edge].startswith(_MAIN_CLASSES)
+        main = network.highway[edge].startswith(MAIN_CLASSES)
         (big if main else small).append(np.asarray(line.coords)[:, :2])
     for lines, width in ((small, 0.8), (big, 1.5)):
         axes.add_collection(LineCollection(lines, colors="white", linewidths=width + 1.2, zorder=4), autolim=False)
@@ -248,30 +250,31 @@ def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
                 break
 
 
-def _same_route(one: WayRoute, other: WayRoute) -> bool:
-    return one.edges == other.edges and one.safe_point == other.safe_point
-
-
-def _draw_routes(sheet: Sheet, result: HouseholdResult) -> list[tuple[tuple[str, ...], str]]:
-    """Each different route once, in its own dashes; returns which ways share it and where it ends."""
-    axes = sheet.axes
+def drawn_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
+    """Each different route once, with the ways of leaving that share it."""
     drawn: list[tuple[list[str], WayRoute]] = []
     for way in shown_ways(result):
         if way.route is None or way.route.line.is_empty:
             continue
         for names, route in drawn:
-            if _same_route(route, way.route):
+            if (route.edges, route.safe_point) == (way.route.edges, way.route.safe_point):
                 names.append(way.way)
                 break
         else:
             drawn.append(([way.way], way.route))
+    return tuple((tuple(names), route) for names, route in drawn)
+
+
+def _draw_routes(sheet: Sheet, result: HouseholdResult) -> list[tuple[tuple[str, ...], str]]:
+    """Each different route once, in its own dashes; returns which ways share it and where it ends."""
+    axes = sheet.axes
     ends = []
-    for number, (names, route) in enumerate(drawn):
+    for number, (names, route) in enumerate(drawn_routes(result)):
         x_m, y_m = shapely.get_coordinates(to_grid(result, route.line)).T
         dashes, width = ROUTE_LOOKS[min(number, len(ROUTE_LOOKS) - 1)]
         axes.plot(x_m, y_m, color="white", linewidth=width + 2.4, zorder=6 - number * 0.1, solid_capstyle="round")
         axes.plot(x_m, y_m, color=ROUTE, linewidth=width, linestyle=dashes, zorder=6.5 - number * 0.1)
-        ends.append((tuple(names), route.safe_point))
+        ends.append((names, route.safe_point))
     return ends
 
 

@@ -25,7 +25,7 @@ from leaveby.show.map_legend import HOME_LOOK, LAST_RESORT_LOOK, SAFE_LOOK
 from leaveby.show.road_tables import numbered, ours_words, vehicle_words
 from leaveby.show.wording import clean, distance_words, duration_words
 
-_BAND_LOOKS: Final[tuple[tuple[str, Any, float], ...]] = (
+BAND_LOOKS: Final[tuple[tuple[str, Any, float], ...]] = (
     ("#0d2b6b", "-", 2.8),
     ("#00614f", (0, (7, 1.6)), 2.6),
     ("#8a5a00", (0, (3.2, 1.4)), 2.6),
@@ -36,8 +36,8 @@ _BAND_LOOKS: Final[tuple[tuple[str, Any, float], ...]] = (
 
 _STEPS_MIN: Final = (1.0, 2.0, 3.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 240.0, 480.0)
 _LAND: Final = LinearSegmentedColormap.from_list("road land", ["#cfcdc6", "#fdfcfa"])
-_UNREACHED: Final = "#a0a0a0"
-_WAY: Final = "#ffe08a"
+UNREACHED_COLOUR: Final = "#a0a0a0"
+QUICKEST_COLOUR: Final = "#ffe08a"
 _SHARE: Final = 0.72
 _MAX_PIXELS: Final = 240
 _NAMES: Final = 14
@@ -202,7 +202,7 @@ def _merged(sheet: Sheet, area: RoadArea, edges: Sequence[int]) -> list[LineStri
 def _draw_way(sheet: Sheet, area: RoadArea, way: Route) -> None:
     """A pale casing with dark edges under the roads of a way."""
     points = [np.asarray(line.coords)[:, :2] for line in area.network.geometry[list(way.edges)]]
-    for width, colour, level in ((7.4, INK, 2.0), (6.0, _WAY, 2.1)):
+    for width, colour, level in ((7.4, INK, 2.0), (6.0, QUICKEST_COLOUR, 2.1)):
         sheet.axes.add_collection(
             LineCollection(points, colors=colour, linewidths=width, zorder=level, capstyle="round"), autolim=False
         )
@@ -216,8 +216,8 @@ def _draw_roads(sheet: Sheet, area: RoadArea, answer: DriveAnswer) -> list[Line2
         Line2D([], [], **SAFE_LOOK, label="Safe point of your plan"),
     ]
     if any(drive.route is not None for drive in answer.drives):
-        handles.append(Line2D([], [], color=_WAY, linewidth=5.0, label="Quickest way to each safe point"))
-    looks = [*_BAND_LOOKS[: len(ends)], (_UNREACHED, "-", 0.9)]
+        handles.append(Line2D([], [], color=QUICKEST_COLOUR, linewidth=5.0, label="Quickest way to each safe point"))
+    looks = [*BAND_LOOKS[: len(ends)], (UNREACHED_COLOUR, "-", 0.9)]
     words = [f"{band_words(ends, number)} from home" for number in range(len(ends))]
     words.append("Could be used, but no way leads there")
     for edges, (colour, dashes, width), text in zip(bands, looks, words, strict=True):

@@ -1,0 +1,354 @@
+"""What a map that can be moved and zoomed is made of, as plain data in WGS 84: layers, marks, the light on the hills.
+
+The picture of the hills is warped to the projection in which web maps are drawn (EPSG:3857), so that it lies exactly
+under the lines; it travels inside the page as a `data:` address. Nothing is fetched.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from matplotlib.image import imsave
+from numpy.typing import NDArray
+from pyproj import Transformer
+from rasterio.enums import Resampling
+from rasterio.transform import Affine, array_bounds
+from rasterio.warp import calculate_default_transform, reproject
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.fire.terrain import Grid
+from leaveby.show.ground import hill_shade
+
+WEB_CRS: Final = "EPSG:3857"
+"""Projection of web maps."""
+
+_DEGREES: Final = 7
+"""Decimals of a degree that are kept: about a centimetre."""
+_BEND_M: Final = 500.0
+"""A straight line of a projected map bends on a web map by less than a centimetre over this length."""
+_MOST_PIXELS: Final = 900
+_SHADE: Final = np.array([[0.80, 0.79, 0.76], [0.985, 0.982, 0.972]])
+"""Colour in full shade and in full light."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """How lines or areas are drawn.
+
+    Attributes
+    ----------
+    colour : str
+    width_px : float
+    dashes : str
+        Lengths of dashes and gaps in pixels, "" for an unbroken line.
+    fill : float
+        Opacity of the area's fill, 0 for none.
+    opacity : float
+        Of the line.
+    """
+
+    colour: str
+    width_px: float
+    dashes: str = ""
+    fill: float = 0.0
+    opacity: float = 1.0
+
+    def style(self) -> dict[str, Any]:
+        """Give it as the properties that SVG web maps take.
+
+        Examples
+        --------
+        >>> Look("#111111", 3.0, "6 2").style()["dashArray"]
+        '6 2'
+        """
+        return {
+            "color": self.colour,
+            "weight": self.width_px,
+            "opacity": self.opacity,
+            "dashArray": self.dashes or None,
+            "lineCap": "butt" if self.dashes else "round",
+            "fill": self.fill > 0.0,
+            "fillColor": self.colour,
+            "fillOpacity": self.fill,
+        }
+
+
+@dataclass(frozen=True)
+class Shape:
+    """One thing on the map.
+
+    Attributes
+    ----------
+    geometry : BaseGeometry
+        In WGS 84, longitude before latitude.
+    words : tuple of str
+        Lines of plain text about it, shown as text; names in them are untrusted.
+    look : Look
+    pane : str
+        One of `PANES`: what lies over what.
+    """
+
+    geometry: BaseGeometry
+    words: tuple[str, ...]
+    look: Look
+    pane: str = "lines"
+
+    def feature(self) -> dict[str, Any]:
+        """Give it as a GeoJSON feature."""
+        return {
+            "type": "Feature",
+            "geometry": shapely.geometry.mapping(self.geometry),
+            "properties": {"words": list(self.words), "style": self.look.style()},
+        }
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A sign with a few words beside it.
+
+    Attributes
+    ----------
+    lon_deg, lat_deg : float
+    sign : str
+        "home", "safe", "last", "fire", "exit", "shut", "number", or "" for words alone.
+    text : str
+        Plain text beside it (inside it for "number"); names are untrusted.
+    colour : str
+        Of the words; "" for ink.
+    """
+
+    lon_deg: float
+    lat_deg: float
+    sign: str
+    text: str
+    colour: str = ""
+
+
+@dataclass(frozen=True)
+class Layer:
+    """What is switched on and off together.
+
+    Attributes
+    ----------
+    name : str
+        Plain words beside the switch; untrusted where it holds a name.
+    shapes : tuple of Shape
+    marks : tuple of Mark
+    meanings : tuple of (Look or str, str)
+        What the legend says: a line or a sign, and its meaning in plain words.
+    """
+
+    name: str
+    shapes: tuple[Shape, ...] = ()
+    marks: tuple[Mark, ...] = ()
+    meanings: tuple[tuple[Look | str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Picture:
+    """The hills, as an image in web-map projection.
+
+    Attributes
+    ----------
+    url : str
+        The PNG itself, as a `data:` address.
+    west_deg, south_deg, east_deg, north_deg : float
+        Its outer edges.
+    """
+
+    url: str
+    west_deg: float
+    south_deg: float
+    east_deg: float
+    north_deg: float
+
+
+@dataclass(frozen=True)
+class LiveSheet:
+    """Everything a map shows to begin with.
+
+    Attributes
+    ----------
+    title : str
+    picture : Picture or None
+    layers : tuple of Layer
+        From the ground up.
+    window_deg : tuple of float
+        West, south, east, north of what is shown first.
+    described : str
+        What the map says, for a person who can't see it.
+    notice : str
+        Whose data the roads are; "" where no notice is due.
+    """
+
+    title: str
+    picture: Picture | None
+    layers: tuple[Layer, ...]
+    window_deg: tuple[float, float, float, float]
+    described: str
+    notice: str
+
+
+PANES: Final[Mapping[str, int]] = {"area": 410, "under": 420, "lines": 430, "over": 440, "touch": 450}
+"""Stacking order: burnt ground, bands under streets, streets, routes and trigger lines, what is pointed at."""
+
+
+def collection(shapes: Iterable[Shape]) -> dict[str, Any]:
+    """Give shapes as a GeoJSON feature collection.
+
+    Examples
+    --------
+    >>> collection(())
+    {'type': 'FeatureCollection', 'features': []}
+    """
+    return {"type": "FeatureCollection", "features": [shape.feature() for shape in shapes]}
+
+
+def to_wgs84(geometry: Any, crs: str) -> Any:
+    """Bring one geometry, or an array of them, to WGS 84, bending long straight lines as they bend there.
+
+    Parameters
+    ----------
+    geometry : BaseGeometry or ndarray of BaseGeometry
+        In metres.
+    crs : str
+        Projected.
+
+    Returns
+    -------
+    BaseGeometry or ndarray of BaseGeometry
+        Longitude before latitude, within a centimetre.
+
+    Examples
+    --------
+    >>> place = to_wgs84(shapely.Point(500_000.0, 6_000_000.0), "EPSG:32755")
+    >>> round(place.x, 4), round(place.y, 4)
+    (147.0, -36.1447)
+    """
+    change = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    return shapely.transform(
+        shapely.segmentize(geometry, _BEND_M),
+        lambda points: np.round(np.column_stack(change.transform(points[:, 0], points[:, 1])), _DEGREES),
+    )
+
+
+def lon_lat(x_m: float, y_m: float, crs: str) -> tuple[float, float]:
+    """Longitude and latitude of a projected place, in degrees.
+
+    Examples
+    --------
+    >>> lon_lat(500_000.0, 6_000_000.0, "EPSG:32755")
+    (147.0, -36.1447181)
+    """
+    place = to_wgs84(shapely.Point(x_m, y_m), crs)
+    lon_deg, lat_deg = shapely.get_coordinates(place)[0]
+    return float(lon_deg), float(lat_deg)
+
+
+def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
+    """Draw the light on the hills in the projection of web maps; clear where there is no terrain.
+
+    Parameters
+    ----------
+    grid : Grid
+    elevation_m : ndarray of float64, shape (rows, cols)
+        NaN where it is not known.
+
+    Returns
+    -------
+    Picture
+    """
+    shade = hill_shade(elevation_m, grid.cell_m)
+    thin = max(1, math.ceil(max(shade.shape) / _MOST_PIXELS))
+    rows, cols = (size - size % thin for size in shade.shape)
+    # The mean of each block, and a picture that covers whole blocks only.
+    shade = shade[:rows, :cols].reshape(rows // thin, thin, cols // thin, thin).mean(axis=(1, 3))
+    cell_m = grid.cell_m * thin
+    here = Affine(cell_m, 0.0, grid.x_min_m, 0.0, -cell_m, grid.y_max_m)
+    left, bottom, right, top = array_bounds(*shade.shape, here)
+    there, width, height = calculate_default_transform(
+        grid.crs, WEB_CRS, shade.shape[1], shade.shape[0], left=left, bottom=bottom, right=right, top=top
+    )
+    light = np.full((height, width), np.nan)
+    reproject(
+        shade,
+        light,
+        src_transform=here,
+        src_crs=grid.crs,
+        src_nodata=np.nan,
+        dst_transform=there,
+        dst_crs=WEB_CRS,
+        dst_nodata=np.nan,
+        init_dest_nodata=True,
+        resampling=Resampling.bilinear,
+    )
+    west, south, east, north = array_bounds(height, width, there)
+    back = Transformer.from_crs(WEB_CRS, "EPSG:4326", always_xy=True)
+    west_deg, south_deg = back.transform(west, south)
+    east_deg, north_deg = back.transform(east, north)
+    return Picture(
+        url="data:image/png;base64," + base64.b64encode(_png(light)).decode("ascii"),
+        west_deg=float(west_deg),
+        south_deg=float(south_deg),
+        east_deg=float(east_deg),
+        north_deg=float(north_deg),
+    )
+
+
+def _png(light: NDArray[np.float64]) -> bytes:
+    """Light 0 to 1 as a pale grey picture; NaN is clear."""
+    known = np.isfinite(light)
+    share = np.clip((np.where(known, light, 0.0) - 0.1) / 0.85, 0.0, 1.0)[..., None]
+    pixels = np.concatenate([_SHADE[0] + share * (_SHADE[1] - _SHADE[0]), known[..., None].astype(np.float64)], axis=2)
+    stream = io.BytesIO()
+    imsave(stream, np.round(pixels * 255.0).astype(np.uint8), format="png", metadata={"Software": None})
+    return stream.getvalue()
+
+
+def window_around(points_m: NDArray[np.float64], crs: str) -> tuple[float, float, float, float]:
+    """West, south, east and north in degrees of the ground that holds projected points, with some room.
+
+    Parameters
+    ----------
+    points_m : ndarray of float64, shape (n, 2)
+        One or more.
+    crs : str
+
+    Examples
+    --------
+    >>> west, south, east, north = window_around(np.array([[500_000.0, 6_000_000.0]]), "EPSG:32755")
+    >>> west < 147.0 < east and south < -36.1447 < north
+    True
+    """
+    west, south = points_m.min(axis=0)
+    east, north = points_m.max(axis=0)
+    pad = 0.08 * max(east - west, north - south, 600.0)
+    ring = to_wgs84(shapely.box(west - pad, south - pad, east + pad, north + pad), crs)
+    return tuple(float(side) for side in ring.bounds)  # type: ignore[return-value]
+
+
+def window_and_zoom(
+    window_deg: tuple[float, float, float, float], *, width_px: float, height_px: float
+) -> tuple[tuple[float, float], float]:
+    """Middle (latitude, longitude) and zoom of a web map that shows a window whole.
+
+    At zoom 0 the whole Earth is 256 pixels wide (common practice of web maps, no source).
+
+    Examples
+    --------
+    >>> window_and_zoom((-180.0, -85.0511, 180.0, 85.0511), width_px=256.0, height_px=256.0)
+    ((0.0, 0.0), 0.0)
+    """
+    west, south, east, north = window_deg
+    turns = np.log(np.tan(np.pi / 4.0 + np.radians([south, north]) / 2.0)) / (2.0 * np.pi)
+    wide, high = (east - west) / 360.0, float(turns[1] - turns[0])
+    zoom = min(math.log2(width_px / 256.0 / wide), math.log2(height_px / 256.0 / high))
+    middle = math.degrees(2.0 * math.atan(math.exp(float(turns.sum()) * math.pi)) - math.pi / 2.0)
+    return (round(middle, 9) + 0.0, (west + east) / 2.0), math.floor(zoom * 4.0 + 1e-3) / 4.0
