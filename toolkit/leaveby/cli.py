@@ -25,6 +25,7 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, opens
 from leaveby.errors import InputError, refuse
 from leaveby.files.outputs import write_result
+from leaveby.files.printed import find_browser
 from leaveby.files.street_outputs import write_streets
 from leaveby.files.streets import survey_streets
 from leaveby.lab import open_lab, open_pages, own_notebooks
@@ -140,6 +141,10 @@ def _household_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
     parser.add_argument("--workers", type=int, default=None, metavar="N", help="threads [as many as processors]")
+    parser.add_argument("--pdf", action="store_true", help="print the page as plan.pdf too, with an installed browser")
+    parser.add_argument(
+        "--browser", type=Path, metavar="PROGRAM", help="what --pdf prints with [Chromium or one of its kin]"
+    )
 
 
 def _demo(wanted: argparse.Namespace, errors: Console) -> int:
@@ -153,11 +158,16 @@ def _plan(wanted: argparse.Namespace, errors: Console) -> int:
 def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
     if wanted.workers is not None and wanted.workers < 1:
         raise refuse("--workers", f"is {wanted.workers}", expected="1 or more", mend="leave it out")
+    if wanted.pdf:
+        # Before the computation, so that nobody waits for a print that can't be made.
+        find_browser(wanted.browser)
+    elif wanted.browser is not None:
+        raise refuse("--browser", "is only for printing", expected="--pdf beside it", mend="add --pdf, or leave it out")
     plan = load_plan(path)
     with _progress(errors) as tell:
         result = plan_household(plan, workers=wanted.workers, progress=tell)
     made_at = datetime.now().astimezone()
-    written = write_result(result, wanted.out, made_at=made_at)
+    written = write_result(result, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
     if wanted.json:
         sys.stdout.write(record_text(result_record(result, made_at=made_at)))
     else:
