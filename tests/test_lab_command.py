@@ -72,8 +72,10 @@ def test_jupyterlab_is_started_for_this_machine_only_and_told_to_fetch_nothing(
 ) -> None:
     started: list[list[str]] = []
 
-    def run(command: list[str], *, check: bool) -> object:
+    def run(command: list[str], *, env: dict[str, str], check: bool) -> object:
         started.append(command)
+        config = Path(env["JUPYTER_CONFIG_PATH"].split(lab.os.pathsep)[0])
+        assert "announcements" in (config / "labconfig" / "page_config.json").read_text(encoding="utf-8")
         return lab.subprocess.CompletedProcess(command, 1 if check else 0)
 
     monkeypatch.setattr(lab.subprocess, "run", run)

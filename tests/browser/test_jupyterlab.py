@@ -132,6 +132,7 @@ def test_opens_and_runs_all_cells(name: str, address: str, browser: Browser, art
     assert OVERRIDE in str(outputs)
     if "widget-view" in str(outputs):
         expect(page.locator(".jp-OutputArea .jupyter-widgets").first).to_be_visible()
+    assert page.get_by_text("news").count() == 0
     page.screenshot(path=artefacts / f"lab_{Path(name).stem}.png")
     page.evaluate("() => window.jupyterapp.commands.execute('kernelmenu:shutdown')")
     context.close()

@@ -153,7 +153,15 @@ def open_lab(folder: Path, *, port: int | None, browser: bool) -> bool:
         "--LabApp.news_url=None",
         "--LabApp.extension_manager=readonly",
     ]
-    return subprocess.run(command if browser else [*command, "--no-browser"], check=False).returncode == 0
+    # The settings beside this module take away the question whether news may be fetched.
+    settings = {**os.environ, "JUPYTER_CONFIG_PATH": _before("JUPYTER_CONFIG_PATH", _PAGES / "config")}
+    words = command if browser else [*command, "--no-browser"]
+    return subprocess.run(words, env=settings, check=False).returncode == 0
+
+
+def _before(variable: str, folder: Path) -> str:
+    """A folder put before those that a variable of the environment names."""
+    return os.pathsep.join(filter(None, (str(folder), os.environ.get(variable))))
 
 
 def open_pages(
@@ -181,7 +189,7 @@ def open_pages(
     _need("voila", "Voila, which shows the notebooks as plain pages,")
     if plan is not None:
         check_household(plan)
-    os.environ["JUPYTER_PATH"] = os.pathsep.join(filter(None, (str(_PAGES), os.environ.get("JUPYTER_PATH"))))
+    os.environ["JUPYTER_PATH"] = _before("JUPYTER_PATH", _PAGES)
     token = secrets.token_hex(24)
     served = import_module("voila.app").Voila(
         config=import_module("traitlets.config").Config(
