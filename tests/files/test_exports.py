@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import importlib.util
 import io
+import json
 import re
 import stat
 import sys
@@ -29,13 +30,20 @@ from pyproj import Geod, Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, OfficialWarning, TimetableRow
+from leaveby.decision.street_result import StreetSurvey
+from leaveby.decision.street_survey import survey
 from leaveby.errors import InputError
 from leaveby.files import printed
 from leaveby.files.map_file import plan_kml
 from leaveby.files.outputs import route_gpx, timetable_csv, write_layers, write_result
 from leaveby.files.printed import find_browser, print_page
 from leaveby.files.reminders import reminders_ics, season_day
+from leaveby.files.street_outputs import write_streets
+from leaveby.roads.homes import Homes, place_homes
+from leaveby.roads.network import network_from_lines
+from leaveby.roads.street_table import street_table
 from leaveby.show.report import plan_figures
+from leaveby.show.streets import streets_page
 from leaveby.show.wording import clean
 
 TESTS = Path(__file__).parents[1]
@@ -571,3 +579,68 @@ def test_an_old_print_does_not_stay_beside_an_answer_that_is_not_printed(result,
 def test_a_program_that_is_named_but_not_there_is_refused():
     with pytest.raises(InputError, match="--browser: no-such-browser"):
         find_browser(Path("no-such-browser"))
+
+
+# --- the community's files ---------------------------------------------------------------------------------------
+
+
+def surveyed(word: str) -> StreetSurvey:
+    """A main road, and a lane of that name with two homes of that name behind it; a gated track might be opened."""
+    east, north = 500_000.0, 5_900_000.0
+    lines = [
+        [(east + x_m, north + y_m) for x_m, y_m in line]
+        for line in ([(0, 0), (500, 0)], [(500, 0), (900, 0)], [(500, 0), (500, 400)], [(500, 400), (900, 0)])
+    ]
+    tags = [{"highway": "primary"}] * 2 + [{"highway": "residential"}, {"highway": "track", "barrier": "gate"}]
+    streets = street_table(
+        network_from_lines(lines, crs="EPSG:32755", names=["Valley Road", word, word, ""], tags=tags)
+    )
+    homes = Homes((word, f"{word} 2"), np.full(2, east + 510.0), north + np.array([250.0, 350.0]), np.ones(2))
+    return survey(streets, place_homes(homes, streets), exits=np.array([0, 2]), supposed=(word,))
+
+
+@pytest.fixture(scope="module", params=list(NAMES))
+def community(request, tmp_path_factory, invented) -> tuple[str, dict[str, Path]]:
+    word = NAMES[request.param]
+    out = tmp_path_factory.mktemp("streets")
+    return word, write_streets(surveyed(word), out, made_at=invented.MADE_AT)
+
+
+def test_names_stay_names_on_the_streets_page(community, invented):
+    word, files = community
+    page = Shown(files["streets.html"].read_text(encoding="utf-8"))
+    # The same page as with a plain name, tag by tag.
+    assert page.tags == Shown(streets_page(surveyed("Mill Lane"), made_at=invented.MADE_AT)).tags
+    assert clean(word)[:40].strip() in page.words
+    assert not re.search("[\x00\x07\x1b\x85\u202e]", page.words)
+
+
+def test_names_stay_names_in_the_streets_table(community):
+    word, files = community
+    rows = list(csv.reader(io.StringIO(files["streets.csv"].read_text(encoding="utf-8"))))
+    assert len({len(row) for row in rows}) == 1
+    assert any(clean(word, 120) in cell for row in rows for cell in row)
+    for row in rows[1:]:
+        for cell in row:
+            assert not re.search(r"[\x00-\x1f\x7f-\x9f\u202e]", cell)
+            if not re.fullmatch(r"-?[\d.]+", cell):
+                assert not cell.lstrip().startswith(("=", "+", "-", "@"))
+
+
+def test_names_stay_names_in_the_street_layers(community):
+    word, files = community
+    path = files["streets.gpkg"]
+    assert clean(word) in pyogrio.read_dataframe(path, layer="single_exit_streets", use_arrow=False)["name"].tolist()
+    homes = pyogrio.read_dataframe(path, layer="homes", use_arrow=False)["identity"].tolist()
+    assert homes == [clean(word, 120), clean(f"{word} 2", 120)]
+    for layer, _ in pyogrio.list_layers(path):
+        about = pyogrio.read_info(path, layer=layer)
+        assert about["layer_metadata"]["OVERRIDE"] == OVERRIDE
+        assert about["crs"] == "EPSG:32755"
+
+
+def test_names_stay_names_in_the_streets_record(community):
+    word, files = community
+    record = json.loads(files["streets.json"].read_text(encoding="utf-8"))
+    assert next(iter(record.values())) == OVERRIDE
+    assert clean(word) in record["assumptions"]
