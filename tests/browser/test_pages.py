@@ -1,0 +1,82 @@
+"""The pages that are written to disk, opened as a person opens them: on a desk, on a phone, and by who can't see them.
+
+Accessibility is checked with axe-core (Deque Systems), which implements the rules of the Web Content Accessibility
+Guidelines, levels A and AA.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
+
+from leaveby.ask import demo_folder, load_plan, plan_household
+from leaveby.caution import OVERRIDE
+from leaveby.files.outputs import write_result
+from leaveby.files.street_outputs import write_streets
+from leaveby.files.streets import survey_streets
+
+MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
+PAGES = ("plan.html", "streets.html")
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's pages, from few members."""
+    folder = tmp_path_factory.mktemp("pages")
+    demo = demo_folder()
+    result = plan_household(replace(load_plan(demo / "plan.toml"), members=24), workers=2)
+    write_result(result, folder, made_at=MADE_AT)
+    write_streets(survey_streets(demo / "roads.osm", terrain=demo / "terrain.tif"), folder, made_at=MADE_AT)
+    return folder
+
+
+@pytest.fixture
+def page(browser: Browser) -> Iterator[Page]:
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    yield context.new_page()
+    context.close()
+
+
+def findings(page: Page) -> list[str]:
+    """What axe-core calls serious or critical, in one line each."""
+    return [
+        f"{item['id']} ({item['impact']}): {node['html'][:200]}"
+        for item in Axe().run(page).response["violations"]
+        if item["impact"] in ("serious", "critical")
+        for node in item["nodes"]
+    ]
+
+
+def test_the_check_finds_a_barrier_where_there_is_one(page: Page) -> None:
+    page.set_content(
+        '<html lang="en"><title>t</title><img src="data:,"><p style="color: #bbb; background: #fff">pale</p>'
+    )
+    found = " ".join(findings(page))
+    assert "image-alt" in found
+    assert "color-contrast" in found
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("name", PAGES)
+def test_page_opens_without_fault_and_without_barrier(
+    name: str, width: int, written: Path, page: Page, artefacts: Path
+) -> None:
+    errors: list[str] = []
+    asked: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.on("console", lambda message: errors.append(message.text) if message.type in ("error", "warning") else None)
+    page.on("request", lambda request: asked.append(request.url))
+    page.set_viewport_size({"width": width, "height": 900})
+    page.goto((written / name).as_uri())
+    assert OVERRIDE in page.inner_text("body")
+    page.screenshot(path=artefacts / f"{Path(name).stem}_{width}.png", full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert findings(page) == []
+    assert errors == []
+    assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
