@@ -11,9 +11,10 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from leaveby.ask import plan_household
+    from leaveby.files.drill import run_drill
     from leaveby.files.streets import survey_streets
 
-__all__ = ["__version__", "plan_household", "survey_streets"]
+__all__ = ["__version__", "plan_household", "run_drill", "survey_streets"]
 
 
 def __getattr__(name: str) -> Any:
@@ -26,4 +27,8 @@ def __getattr__(name: str) -> Any:
         from leaveby.files.streets import survey_streets
 
         return survey_streets
+    if name == "run_drill":
+        from leaveby.files.drill import run_drill
+
+        return run_drill
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

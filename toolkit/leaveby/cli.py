@@ -1,7 +1,8 @@
-"""The command line: `leaveby demo`, `plan`, `streets`, `check` and `lab`.
+"""The command line: `leaveby demo`, `plan`, `streets`, `drill`, `check` and `lab`.
 
 The result goes to standard output, progress and faults to standard error. Exit 0: computed; 2: the input can't be used;
-3: computed, and a way of leaving is closed to this household; 1: a fault of ours.
+3: computed, and a way of leaving is closed to this household (in a drill: none is open in any round); 1: a fault of
+ours.
 """
 
 from __future__ import annotations
@@ -22,13 +23,18 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedCo
 from leaveby import __version__
 from leaveby.ask import check_household, demo_folder, load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
+from leaveby.decision.drill_result import Drill, any_round_is_open
 from leaveby.decision.result import HouseholdResult, opens
 from leaveby.errors import InputError, refuse
+from leaveby.files.drill import read_drill, run_drill
+from leaveby.files.drill_outputs import write_drill
 from leaveby.files.outputs import write_result
 from leaveby.files.printed import find_browser
 from leaveby.files.street_outputs import write_streets
 from leaveby.files.streets import survey_streets
 from leaveby.lab import open_lab, open_pages, own_notebooks
+from leaveby.show.drill_record import drill_record
+from leaveby.show.drill_words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
 from leaveby.show.record import record_text, result_record
 from leaveby.show.streets_record import survey_record, survey_text
 from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
@@ -115,6 +121,11 @@ def _parser() -> argparse.ArgumentParser:
     streets.add_argument("--workers", type=int, default=None, metavar="N", help="processes for the tiles")
     streets.set_defaults(run=_streets)
 
+    drill = commands.add_parser("drill", help="make a table-top exercise for a community group", epilog=OVERRIDE)
+    drill.add_argument("drill", metavar="DRILL.toml", type=Path)
+    _common_options(drill)
+    drill.set_defaults(run=_drill)
+
     check = commands.add_parser("check", help="read a plan, say every fault, compute nothing", epilog=OVERRIDE)
     check.add_argument("plan", metavar="PLAN.toml", type=Path)
     check.add_argument("--json", action="store_true", help="the faults as JSON on standard output")
@@ -135,12 +146,16 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _household_options(parser: argparse.ArgumentParser) -> None:
+def _common_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, default=Path(DEFAULT_OUT), metavar="FOLDER", help="where the files go [%(default)s]"
     )
     parser.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
     parser.add_argument("--workers", type=int, default=None, metavar="N", help="threads [as many as processors]")
+
+
+def _household_options(parser: argparse.ArgumentParser) -> None:
+    _common_options(parser)
     parser.add_argument("--pdf", action="store_true", help="print the page as plan.pdf too, with an installed browser")
     parser.add_argument(
         "--browser", type=Path, metavar="PROGRAM", help="what --pdf prints with [Chromium or one of its kin]"
@@ -156,8 +171,7 @@ def _plan(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
-    if wanted.workers is not None and wanted.workers < 1:
-        raise refuse("--workers", f"is {wanted.workers}", expected="1 or more", mend="leave it out")
+    _check_workers(wanted)
     if wanted.pdf:
         # Before the computation, so that nobody waits for a print that can't be made.
         find_browser(wanted.browser)
@@ -173,6 +187,11 @@ def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
     else:
         _say_result(result, written)
     return exit_code(result)
+
+
+def _check_workers(wanted: argparse.Namespace) -> None:
+    if wanted.workers is not None and wanted.workers < 1:
+        raise refuse("--workers", f"is {wanted.workers}", expected="1 or more", mend="leave it out")
 
 
 def exit_code(result: HouseholdResult) -> int:
@@ -233,6 +252,36 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     for name, path in written.items():
         out.print(f"  {name}: {path}", markup=False)
     return COMPUTED
+
+
+def _drill(wanted: argparse.Namespace, errors: Console) -> int:
+    _check_workers(wanted)
+    script = read_drill(wanted.drill)
+    with _progress(errors) as tell:
+        drill = run_drill(script, workers=wanted.workers, progress=tell)
+    made_at = datetime.now().astimezone()
+    written = write_drill(drill, wanted.out, made_at=made_at)
+    if wanted.json:
+        sys.stdout.write(record_text(drill_record(drill, made_at=made_at)))
+    else:
+        _say_drill(drill, written)
+    return COMPUTED if any_round_is_open(drill) else NO_WAY
+
+
+def _say_drill(drill: Drill, written: dict[str, Path]) -> None:
+    out = Console(highlight=False, soft_wrap=True)
+    out.print(OVERRIDE, style="bold", markup=False)
+    out.print(EXERCISE_BANNER, style="bold", markup=False)
+    out.print(PLANNING_AID, markup=False)
+    out.print()
+    out.print(f"{drill.name}. Each round was computed with {drill.members} members.", markup=False)
+    for run in drill.rounds:
+        out.print(f"{round_full_title(run)}. {verdict_words(drill, run)}", markup=False)
+        for line in (*leave_by_words(drill, run), *run.notes):
+            out.print(f"  {line}", markup=False)
+    out.print()
+    for name, path in written.items():
+        out.print(f"  {name}: {path}", markup=False)
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:

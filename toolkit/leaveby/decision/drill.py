@@ -1,8 +1,8 @@
 """The drill, for a trainer at a table with a community group: how fast is fast, and when would you have left?
 
-The same morning is run once for each speed of the fire. Each run has its injects, its pauses at which every group
+The same morning is played once for each speed of the fire. Each round has its injects, its pauses at which every group
 writes down when it would start to get ready and how it would leave, and a debrief that places every answer on the
-clear-probability curve of that way of leaving in that run.
+clear-probability curve of that way of leaving in that round.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ from leaveby.decision.drill_injects import (
 from leaveby.decision.drill_result import (
     Answer,
     Drill,
-    DrillRun,
     DrillScript,
     Inject,
     Placed,
+    Round,
     StreetShut,
 )
 from leaveby.decision.members import earliest_about
@@ -60,14 +60,14 @@ Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and "" (as for the household question)."""
 
 SPEED_ASSUMPTIONS: Final = (
-    "A run's speed is the mean speed of the central run in a straight line from where the fire starts to the home: the "
-    "plan's own head rate of spread, in every fuel and at every step of its weather, times one factor. The head is "
+    "A round's speed is the mean speed of the central run in a straight line from where the fire starts to the home: "
+    "the plan's own head rate of spread, in every fuel and at every step of its weather, times one factor. The head is "
     "faster than that speed at some hours and on some slopes, and slower at others; on flat ground never above "
     f"{km_h_from_m_s(FASTEST_HEAD_M_S):.0f} km/h.",
-    "In a run at a set speed the published error of the rate of spread takes no part, since the speed is what is set; "
-    "wind direction, getting ready and the drive are as uncertain as in the plan. Nobody knows a real fire's speed "
-    "beforehand: the leave-by of the plan itself allows for that.",
-    "The wind of every run is the plan's own: a fire that is made faster keeps the shape that it has in that wind, "
+    "In a round at a set speed the published error of the rate of spread takes no part, since the speed is what is "
+    "set; wind direction, getting ready and the drive are as uncertain as in the plan. Nobody knows a real fire's "
+    "speed beforehand: the leave-by of the plan itself allows for that.",
+    "The wind of every round is the plan's own: a fire that is made faster keeps the shape that it has in that wind, "
     "which is rounder than that of a fire that runs so fast in a gale.",
     "12 km/h is the fastest forest run reported in Victoria up to 2003 (Packham, read second hand); forest runs near "
     "50 km/h are told of (common practice, no source).",
@@ -92,7 +92,7 @@ def answer_drill(
     Returns
     -------
     Drill
-        A run for each speed of the script, then the plan's own fire where that is asked for.
+        A round for each speed of the script, then the plan's own fire where that is asked for.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def answer_drill(
         (speed_m_s, fire_at_speed(scenario, run=towards, speed_m_s=speed_m_s)) for speed_m_s in script.speeds_m_s
     ]
     fires += [(None, own)] if script.own_fire else []
-    runs, said = [], []
+    rounds, said = [], []
     for number, (speed_m_s, fire) in enumerate(fires, start=1):
         label = speed_words(speed_m_s)
         timed = time_run(
@@ -127,7 +127,7 @@ def answer_drill(
             progress=None if progress is None else _told(progress, label),
         )
         run = _run(scenario, script, timed, number=number, speed_m_s=speed_m_s, fire=fire, towards=towards)
-        runs.append(run)
+        rounds.append(run)
         said.append(
             assumptions(scenario, roads, chosen=timed.chosen, burnt_share=timed.burnt_share, choice=fire.choice)
         )
@@ -136,7 +136,7 @@ def answer_drill(
         script=script,
         plan=plan,
         start=plan.starts_at,
-        runs=tuple(runs),
+        rounds=tuple(rounds),
         members=draws.members,
         assumptions=_assumed(towards, script, said),
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
@@ -144,16 +144,14 @@ def answer_drill(
         terrain=inputs.terrain,
         home_xy_m=scenario.home_xy_m,
         safe_point_xy_m=scenario.safe_xy_m,
-        ignition_xy_m={
-            source.name: (float(one.geometry.centroid.x), float(one.geometry.centroid.y))
-            for source, one in zip(plan.ignitions, central_ignitions(scenario), strict=True)
-        },
+        weather=scenario.weather,
+        reported_s=reported_at(central_ignitions(scenario)),
         inputs={**inputs.record, "members": str(script.members)},
     )
 
 
 def speed_words(speed_m_s: float | None) -> str:
-    """Name a run by its speed, for the trainer.
+    """Name a round by its speed, for the trainer.
 
     Examples
     --------
@@ -187,7 +185,7 @@ def _run(
     speed_m_s: float | None,
     fire: RunFire,
     towards: HomeRun,
-) -> DrillRun:
+) -> Round:
     plan, arrival = scenario.inputs.plan, timed.arrival
     home_s = earliest_about(arrival.time_s, scenario.home_cell[0], col=scenario.home_cell[1])
     end_s = home_s if np.isfinite(home_s) else plan.horizon_s
@@ -203,7 +201,7 @@ def _run(
     )
     mine, outside = own_injects(script.injects, speed_m_s=speed_m_s, begin_s=script.begin_s, end_s=end_s)
     moments, reported_s = pause_moments(script, end_s=end_s), reported_at(central_ignitions(scenario))
-    run = DrillRun(
+    run = Round(
         number=number,
         speed_m_s=speed_m_s,
         scale=fire.scale,
@@ -217,22 +215,29 @@ def _run(
         end_s=end_s,
         injects=_in_order([*injects, *mine]),
         pauses=tuple(
-            pause_at(scenario, arrival, number=place, at_s=at_s, reported_s=reported_s)
+            pause_at(
+                scenario.weather,
+                arrival,
+                home_xy_m=scenario.home_xy_m,
+                number=place,
+                at_s=at_s,
+                reported_s=reported_s,
+            )
             for place, at_s in enumerate(moments, start=1)
         ),
         placed=(),
     )
     answers = [one for one in script.answers if one.speed_m_s is None or one.speed_m_s == speed_m_s]
     late = [one for one in answers if one.pause > len(moments)]
-    notes = [f"Your inject was left out, since it lies outside this run's time: {one.text}" for one in outside]
+    notes = [f"Your inject was left out, since it lies outside this round's time: {one.text}" for one in outside]
     notes += [
-        f"The answer of {one.group} at pause {one.pause} was left out: this run ended before that pause."
+        f"The answer of {one.group} at pause {one.pause} was left out: this round ended before that pause."
         for one in late
     ]
     if not np.isfinite(home_s):
         notes.append(
-            f"The front does not come to the home within {plan.horizon_s / 3600.0:g} hours in this run; roads may shut "
-            "all the same."
+            f"The front does not come to the home within {plan.horizon_s / 3600.0:g} hours in this round; roads may "
+            "shut all the same."
         )
     placed = tuple(place_answer(run, one) for one in answers if one.pause <= len(moments))
     return replace(run, placed=placed, notes=tuple(notes))
@@ -243,7 +248,7 @@ def _in_order(injects: Sequence[Inject]) -> tuple[Inject, ...]:
 
 
 def pause_moments(script: DrillScript, *, end_s: float) -> tuple[float, ...]:
-    """Give the moments of a run's pauses: those of the script before the run ends.
+    """Give the moments of a round's pauses: those of the script before the round ends.
 
     Parameters
     ----------
@@ -257,14 +262,14 @@ def pause_moments(script: DrillScript, *, end_s: float) -> tuple[float, ...]:
     return tuple(script.begin_s + script.every_s * number for number in range(max(count, 0)))
 
 
-def place_answer(run: DrillRun, answer: Answer) -> Placed:
-    """Place an answer on the clear-probability curve of its way of leaving in a run.
+def place_answer(run: Round, answer: Answer) -> Placed:
+    """Place an answer on the clear-probability curve of its way of leaving in a round.
 
     The curve is that of the household question: the share of members that are clear when getting ready starts then.
 
     Parameters
     ----------
-    run : DrillRun
+    run : Round
     answer : Answer
 
     Returns
@@ -298,7 +303,7 @@ def place_answer(run: DrillRun, answer: Answer) -> Placed:
     )
 
 
-def shut_by(run: DrillRun, timing: WayTiming, at_s: float) -> tuple[str, ...]:
+def shut_by(run: Round, timing: WayTiming, at_s: float) -> tuple[str, ...]:
     """Name the streets of a way's route that are shut at a moment in the central run, in the order in which they shut.
 
     Before the first ignition nothing is shut, though a closing less its smoke lead may be reckoned from before it.
@@ -319,11 +324,11 @@ def _assumed(towards: HomeRun, script: DrillScript, said: Sequence[Sequence[str]
         else "The plan's own fire does not come to the home within the hours computed."
     )
     lines += [
-        f"At {km_h_from_m_s(speed_m_s):.4g} km/h the run is slower than the plan's own fire: don't plan by it."
+        f"At {km_h_from_m_s(speed_m_s):.4g} km/h the fire is slower than the plan's own fire: don't plan by it."
         for speed_m_s in script.speeds_m_s
         if speed_m_s < towards.speed_m_s
     ]
-    lines.append(f"Each run has {script.members} members; the household question of the same plan takes more.")
+    lines.append(f"Each round has {script.members} members; the household question of the same plan takes more.")
     lines += [*INJECT_ASSUMPTIONS]
     lines += [line for part in said for line in part if line not in left_out]
     return tuple(dict.fromkeys(lines))

@@ -82,7 +82,7 @@ class HomeRun:
 
 @dataclass(frozen=True)
 class RunFire:
-    """The fire of one run of a drill.
+    """The fire of one round of a drill.
 
     Attributes
     ----------

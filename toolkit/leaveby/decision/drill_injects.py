@@ -35,7 +35,7 @@ IN_SIGHT_M: Final = 3_000.0
 """Flames this near are taken to be seen from the home, by judgement; farther ones are heard of."""
 
 MOST_STREETS: Final = 10
-"""Crossed streets named in one run, the longest ones."""
+"""Crossed streets named in one round, the longest ones."""
 
 WIND_CHANGE_DEG: Final = 40.0
 """A turn of the wind by this much from one step to the next is a wind change, by judgement."""
@@ -132,7 +132,7 @@ def computed_injects(
     end_s: float,
     home_s: float,
 ) -> tuple[Inject, ...]:
-    """Make every computed inject of a run, in order of time.
+    """Make every computed inject of a round, in order of time.
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ def computed_injects(
         Of the central run.
     shuts : sequence of StreetShut
     begin_s, end_s : float
-        Beginning and end of the run.
+        Beginning and end of the round.
     home_s : float
         The front at the home.
     """
@@ -188,7 +188,7 @@ def _not_before(one: Inject, reported_s: float, *, start: datetime) -> Inject:
 def own_injects(
     injects: Sequence[OwnInject], *, speed_m_s: float | None, begin_s: float, end_s: float
 ) -> tuple[tuple[Inject, ...], tuple[OwnInject, ...]]:
-    """Pick the trainer's injects of one run; and those for it that lie outside its time.
+    """Pick the trainer's injects of one round; and those for it that lie outside its time.
 
     Examples
     --------
@@ -202,19 +202,39 @@ def own_injects(
     return kept, tuple(one for one in meant if not begin_s <= one.at_s <= end_s)
 
 
-def pause_at(scenario: Scenario, arrival: Arrival, *, number: int, at_s: float, reported_s: float) -> Pause:
-    """Say what can be known of weather and fire at a pause: of a fire, nothing before it is reported."""
+def pause_at(
+    weather: Weather,
+    arrival: Arrival,
+    *,
+    home_xy_m: tuple[float, float],
+    number: int,
+    at_s: float,
+    reported_s: float,
+) -> Pause:
+    """Say what can be known of weather and fire at a moment: of a fire, nothing before it is reported.
+
+    Parameters
+    ----------
+    weather : Weather
+    arrival : Arrival
+        The central run.
+    home_xy_m : (float, float)
+    number : int
+        Of the pause.
+    at_s, reported_s : float
+        The moment, and when the first fire is reported.
+    """
     grid = arrival.grid
     burnt = (arrival.time_s <= at_s) & (at_s >= reported_s)
     front_m, bearing_deg = np.inf, 0.0
     if burnt.any():
-        away_m, bearing = _from_home(grid, scenario.home_xy_m)
+        away_m, bearing = _from_home(grid, home_xy_m)
         nearest = int(np.argmin(np.where(burnt, away_m, np.inf)))
         front_m, bearing_deg = float(away_m.flat[nearest]), float(bearing.flat[nearest])
     return Pause(
         number=number,
         at_s=at_s,
-        reading=reading_at(scenario.weather, at_s),
+        reading=reading_at(weather, at_s),
         front_m=front_m,
         front_bearing_deg=bearing_deg,
         burnt_ha=float(burnt.sum()) * grid.cell_m**2 / 1e4,
@@ -399,13 +419,13 @@ def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: fl
         yield Inject(
             ember_s,
             "embers",
-            "Embers are falling at your home.",
-            basis="earliest embers at the home in the central run",
+            "Ash and the first embers are coming down at your home.",
+            basis="earliest embers at the home in the central run (flight takes no time: the early side)",
         )
     yield Inject(
         home_s,
         "end",
-        "The front is at the home. The run ends here.",
+        "The front is at the home. The round ends here.",
         facilitator_only=True,
         basis="arrival of the front at the home in the central run, the earliest of the cells about it",
     )

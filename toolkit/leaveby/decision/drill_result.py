@@ -1,4 +1,4 @@
-"""The nouns of a drill: what a trainer asks for, and the runs, injects, pauses and placed answers that come of it.
+"""The nouns of a drill: what a trainer asks for, and the rounds, injects, pauses and placed answers that come of it.
 
 All times are seconds from the first ignition of the plan, as everywhere in the decision room; a negative time lies
 before the fire starts, and a drill begins there as a rule.
@@ -14,6 +14,7 @@ from typing import Final, Literal
 from leaveby.decision.result import WayTiming, way_is_open
 from leaveby.fire.arrival import Arrival
 from leaveby.fire.terrain import Terrain
+from leaveby.fire.weather import Weather
 from leaveby.household.plan import Plan
 from leaveby.roads.network import RoadNetwork
 
@@ -45,7 +46,7 @@ class OwnInject:
     kind : str
     text : str
     speeds_m_s : tuple of float
-        In the runs at these speeds only; empty: in every run.
+        In the rounds at these speeds only; empty: in every round.
     """
 
     at_s: float
@@ -67,7 +68,7 @@ class Answer:
     start_s : float or None
         When the group would start getting ready; None for staying.
     speed_m_s : float or None
-        The run that it was given in; None: every run, since nobody knew the fire yet.
+        The round that it was given in; None: every round, since nobody knew the fire yet.
     """
 
     group: str
@@ -187,7 +188,7 @@ class StreetShut:
 
 @dataclass(frozen=True)
 class Placed:
-    """An answer, placed on the clear-probability curve of its way of leaving in one run.
+    """An answer, placed on the clear-probability curve of its way of leaving in one round.
 
     Attributes
     ----------
@@ -195,7 +196,7 @@ class Placed:
     clear_probability : float or None
         Share of members that are clear when getting ready starts then; None for staying, which has no such curve.
     latest_start_s : float or None
-        The leave-by of that way in that run; None where there is none.
+        The leave-by of that way in that round; None where there is none.
     early_s : float or None
         How long before the leave-by (below 0: after it); None where there is no leave-by.
     shut_at_start, shut_at_rolling : tuple of str
@@ -211,7 +212,7 @@ class Placed:
 
 
 @dataclass(frozen=True)
-class DrillRun:
+class Round:
     """The same morning with one speed of the fire.
 
     Attributes
@@ -239,7 +240,7 @@ class DrillRun:
     pauses : tuple of Pause
     placed : tuple of Placed
     notes : tuple of str
-        What was left out of this run, and why.
+        What was left out of this round, and why.
     """
 
     number: int
@@ -270,17 +271,19 @@ class Drill:
     plan : Plan
     start : datetime
         The first ignition; times in seconds count from here.
-    runs : tuple of DrillRun
+    rounds : tuple of Round
         In the order of the file; the plan's own fire last.
     members : int
-        Members of each run.
+        Members of each round.
     assumptions, outside_validity : tuple of str
     network : RoadNetwork
     terrain : Terrain
     home_xy_m : (float, float)
     safe_point_xy_m : mapping of name to (float, float)
-    ignition_xy_m : mapping of name to (float, float)
-        A point of each, in the grid's reference system.
+    weather : Weather
+        Of the plan, on the drill's clock.
+    reported_s : float
+        When the first fire is reported: nobody knows of it before.
     inputs : mapping of str to str
     """
 
@@ -288,7 +291,7 @@ class Drill:
     script: DrillScript
     plan: Plan
     start: datetime
-    runs: tuple[DrillRun, ...]
+    rounds: tuple[Round, ...]
     members: int
     assumptions: tuple[str, ...]
     outside_validity: tuple[str, ...]
@@ -296,26 +299,27 @@ class Drill:
     terrain: Terrain
     home_xy_m: tuple[float, float]
     safe_point_xy_m: Mapping[str, tuple[float, float]]
-    ignition_xy_m: Mapping[str, tuple[float, float]]
+    weather: Weather
+    reported_s: float
     inputs: Mapping[str, str]
 
 
-def run_is_open(run: DrillRun) -> bool:
-    """Whether any way of leaving can still be begun, at the asked confidence, when the fire of a run starts."""
+def round_is_open(run: Round) -> bool:
+    """Whether any way of leaving can still be begun, at the asked confidence, when the fire of a round starts."""
     return any(way_is_open(way) for way in run.ways.values())
 
 
-def any_run_is_open(drill: Drill) -> bool:
-    """Whether any way of leaving remains in any run when its fire starts."""
-    return any(run_is_open(run) for run in drill.runs)
+def any_round_is_open(drill: Drill) -> bool:
+    """Whether any way of leaving remains in any round when its fire starts."""
+    return any(round_is_open(run) for run in drill.rounds)
 
 
-def known_by(run: DrillRun, pause: Pause) -> tuple[Inject, ...]:
+def known_by(run: Round, pause: Pause) -> tuple[Inject, ...]:
     """Give what participants have been told up to a pause, and nothing that comes later or is kept from them."""
     return tuple(one for one in run.injects if one.at_s <= pause.at_s and not one.facilitator_only)
 
 
-def new_at(run: DrillRun, pause: Pause) -> tuple[Inject, ...]:
+def new_at(run: Round, pause: Pause) -> tuple[Inject, ...]:
     """Give what is new at a pause: known by it, and not known by the one before."""
     before_s = max((other.at_s for other in run.pauses if other.number < pause.number), default=float("-inf"))
     return tuple(one for one in known_by(run, pause) if one.at_s > before_s)

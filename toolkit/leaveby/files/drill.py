@@ -1,4 +1,4 @@
-"""The drill, from its file to its runs: reads a drill file and the plan that it names, every fault at once."""
+"""The drill, from its file to its rounds: reads a drill file and the plan that it names, every fault at once."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def read_drill(path: str | Path) -> DrillScript:
     """Read a drill file and the plan that it names.
 
     Optional in the file, with what stands when they are left out: `speeds_km_h` 5, 12 and 50; `own_fire` false;
-    `members` 100; an inject's and an answer's speeds (every run); `[[injects]]` and `[[answers]]` whole. Clock times
+    `members` 100; an inject's and an answer's speeds (every round); `[[injects]]` and `[[answers]]` whole. Clock times
     are those of the day and the UTC offset of the plan's first fire; a date and time with offset says another day.
 
     Parameters
@@ -245,7 +245,8 @@ def _speed_fault(speed: float | None, speeds: tuple[float, ...], place: str) -> 
     if speed is None or speed in speeds:
         return []
     named = ", ".join(f"{one:g}" for one in speeds) or "none"
-    return [Fault(place, f"names {speed:g} km/h, which is no run", f"a speed of [drill]: {named}", "correct the speed")]
+    wrong = f"names {speed:g} km/h, which is no round"
+    return [Fault(place, wrong, f"a speed of [drill]: {named}", "correct the speed")]
 
 
 def _inject(
@@ -335,8 +336,8 @@ def _check_twice(answers: list[Answer | None], *, where: str, faults: list[Fault
                 Fault(
                     place_in("answers", number, table={"group": one.group}, key="", where=where),
                     f"is the second answer of this group at pause {one.pause}, after answers[{seen[key] + 1}]",
-                    "one answer of a group at a pause (of a run)",
-                    "take one out, or say with speed_km_h which run each is for",
+                    "one answer of a group at a pause (of a round)",
+                    "take one out, or say with speed_km_h which round each is for",
                 )
             )
         seen.setdefault(key, number)

@@ -161,7 +161,7 @@ TABLES: Final[Mapping[str, Mapping[str, Key]]] = {
         "after_fire_min": Key("minutes after the plan's first fire starts, 0 to 1440", _number(0.0, 1440.0), None),
         "kind": Key("one of " + ", ".join(f'"{kind}"' for kind in KINDS), _word(KINDS)),
         "text": Key(f"the words to give out, in quotes, at most {LONGEST_TEXT} letters", _text(LONGEST_TEXT)),
-        "speeds_km_h": Key(f"a list of speeds of [drill], {_SPEED}: only in these runs", _SPEEDS, ()),
+        "speeds_km_h": Key(f"a list of speeds of [drill], {_SPEED}: only in these rounds", _SPEEDS, ()),
     },
     "answers": {
         "group": Key("a group's name in quotes, at most 60 letters", _text(60)),
@@ -169,7 +169,7 @@ TABLES: Final[Mapping[str, Mapping[str, Key]]] = {
         "way": Key("one of " + ", ".join(f'"{way}"' for way in DRILL_WAYS), _word(DRILL_WAYS)),
         "start_at": Key(_CLOCK, moment, None),
         "speed_km_h": Key(
-            f"a speed of [drill], {_SPEED}: only in that run", _number(0.0, FASTEST_KM_H, above=True), None
+            f"a speed of [drill], {_SPEED}: only in that round", _number(0.0, FASTEST_KM_H, above=True), None
         ),
     },
 }

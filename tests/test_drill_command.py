@@ -1,0 +1,99 @@
+"""`leaveby drill` from the command line: what it writes, what it says, what it refuses."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+import leaveby
+from leaveby import caution
+from leaveby.ask import demo_folder
+from leaveby.cli import main
+from leaveby.show.drill_record import drill_schema
+from leaveby.show.drill_words import EXERCISE_BANNER
+
+FILES = {"drill.json", "drill.html", "drill_participants.html"}
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's drill with few members."""
+    folder = tmp_path_factory.mktemp("small") / "demo"
+    shutil.copytree(demo_folder(), folder)
+    text = (folder / "drill.toml").read_text(encoding="utf-8")
+    (folder / "drill.toml").write_text(text.replace("members = 100", "members = 20"), encoding="utf-8")
+    return folder / "drill.toml"
+
+
+def test_the_demo_drill_is_run(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["drill", str(small), "--out", str(tmp_path / "out"), "--json", "--workers", "2"])
+    said = capsys.readouterr()
+    assert code == 0, said.err
+    record = json.loads(said.out)
+    assert record == json.loads((tmp_path / "out" / "drill.json").read_text(encoding="utf-8"))
+    jsonschema.validate(record, drill_schema())
+    assert next(iter(record)) == "override"
+    assert record["members"] == 20
+    assert {path.name for path in (tmp_path / "out").iterdir()} == FILES
+    for name in FILES:
+        text = (tmp_path / "out" / name).read_text(encoding="utf-8")
+        assert caution.OVERRIDE in text, name
+        assert EXERCISE_BANNER in text, name
+    assert [row["speed_kmh"] for row in record["rounds"]] == [5.0, 12.0, 50.0]
+    # A run of L km at v km/h takes L / v hours (pencil and paper); the front counts at the earliest cell about the
+    # home, up to one and a half cells of 48 m before its own.
+    for row in record["rounds"]:
+        taken_min = 60.0 * row["run"]["length_km"] / row["speed_kmh"]
+        hours, minutes = row["front_at_home"][11:16].split(":")
+        at_min = 60 * int(hours) + int(minutes) - (9 * 60 + 20)
+        assert taken_min * (1.0 - 0.11 / row["run"]["length_km"]) - 1.5 <= at_min <= taken_min
+
+
+def test_a_way_that_is_shut_in_every_round_is_said_plainly(
+    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    text = small.read_text(encoding="utf-8").split("# What invented groups")[0]
+    only = small.with_name("only_50.toml")
+    only.write_text(text.replace("[5, 12, 50]", "[50]").replace("speeds_km_h = [5]\n", ""), encoding="utf-8")
+    code = main(["drill", str(only), "--out", str(tmp_path / "out")])
+    said = capsys.readouterr()
+    assert code == 3, said.err
+    assert "no way of leaving is open once the fire has started" in said.out
+    assert caution.OVERRIDE in said.out
+    assert EXERCISE_BANNER in said.out
+    assert "20 members" in said.out
+    page = (tmp_path / "out" / "drill.html").read_text(encoding="utf-8")
+    assert "In every round no way of leaving is open once the fire has started" in page
+
+
+def test_every_fault_is_said_at_once_and_nothing_is_written(
+    small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wrong = small.with_name("wrong.toml")
+    text = small.read_text(encoding="utf-8")
+    text = text.replace("members = 20", "members = 2").replace('kind = "phone"', 'kind = "telephone"')
+    wrong.write_text(text.replace("pause = 1", "pause = 99"), encoding="utf-8")
+    code = main(["drill", str(wrong), "--out", str(tmp_path / "out")])
+    said = capsys.readouterr()
+    assert code == 2
+    assert "3 faults" in said.err
+    for words in ("members", "telephone", "99"):
+        assert words in said.err
+    assert said.out == ""
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_missing_file_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["drill", str(tmp_path / "none.toml")]) == 2
+    assert "there is no such file" in " ".join(capsys.readouterr().err.split())
+    assert main(["drill", str(tmp_path / "none.toml"), "--workers", "0"]) == 2
+    assert "--workers" in capsys.readouterr().err
+
+
+def test_the_question_is_at_hand_in_python() -> None:
+    assert callable(leaveby.run_drill)
+    assert "run_drill" in leaveby.__all__
