@@ -59,8 +59,8 @@ shown_map(result)
 
 # %% [markdown]
 # The same ground to move and zoom, with no internet. Move the clock to see where the fire is and what is shut by then,
-# in the middle run; point at a street for its name, its kind and when it shuts. What is on the map can be switched on and
-# off at its upper right corner.
+# in the middle run; point at a street for its name, its kind and when it shuts. What is on the map can be switched on
+# and off at its upper right corner.
 
 # %%
 live_map(result)
