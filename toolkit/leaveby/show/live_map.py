@@ -251,7 +251,8 @@ def _sentences(lines: Sequence[str]) -> str:
     rows = Markup("").join(Markup("<li>{}</li>").format(clean(line)) for line in lines)
     return str(
         Markup(
-            '<ul role="status" style="color:{};background:#fff;line-height:1.4;margin:0;padding:.3em 2em">{}</ul>'
+            '<div role="status"><ul style="color:{};background:#fff;line-height:1.4;margin:0;padding:.3em 2em">{}</ul>'
+            "</div>"
         ).format(INK, rows)
     )
 
