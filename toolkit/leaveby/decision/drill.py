@@ -244,7 +244,7 @@ def _run(
 
 
 def _in_order(injects: Sequence[Inject]) -> tuple[Inject, ...]:
-    return tuple(sorted(injects, key=lambda one: (one.at_s, one.facilitator_only, one.text)))
+    return tuple(sorted(injects, key=lambda one: (one.at_s, one.facilitator_only)))
 
 
 def pause_moments(script: DrillScript, *, end_s: float) -> tuple[float, ...]:

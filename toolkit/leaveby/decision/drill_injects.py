@@ -158,9 +158,11 @@ def computed_injects(
         *_leave_bys(timed, scenario, start=start),
     ]
     reported_s = reported_at(ignitions)
-    known = [_not_before(one, reported_s, start=start) for one in found]
-    kept = (one for one in known if begin_s <= one.at_s <= end_s and np.isfinite(one.at_s))
-    return tuple(sorted(kept, key=lambda one: (one.at_s, one.kind, one.text)))
+    known = [(_not_before(one, reported_s, start=start), one.at_s) for one in found]
+    kept = [(one, computed_s) for one, computed_s in known if begin_s <= one.at_s <= end_s and np.isfinite(one.at_s)]
+    # What was held back comes after the first word of the fire, in the order in which it was computed.
+    kept.sort(key=lambda pair: (pair[0].at_s, pair[0].at_s > pair[1], pair[1], pair[0].kind))
+    return tuple(one for one, _ in kept)
 
 
 def reported_at(ignitions: Sequence[Ignition]) -> float:

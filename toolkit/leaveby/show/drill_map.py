@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import shapely
 import shapely.affinity
+import shapely.ops
 from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPolygon
 from shapely.geometry.base import BaseGeometry
@@ -101,20 +102,19 @@ def round_map(drill: Drill, run: Round) -> str:
             f'<path d="{_area_path(drill, area)}" fill="none" stroke="#7a2d12" stroke-width="2.6" '
             f'stroke-dasharray="{"none" if pause.number % 2 else "7 4"}"/>'
         )
-        top = _lowest_edge(area)
-        outlines.append(_label(f"P{pause.number}", *_place(drill, *top), size=26.0, colour="#7a2d12", anchor="middle"))
+        x, y = _place(drill, *_nearest_edge(area, drill.home_xy_m))
+        x, y = min(max(x, 24.0), WIDTH - 24.0), min(max(y, 28.0), _height(drill) - 8.0)
+        outlines.append(_label(f"P{pause.number}", x, y, size=26.0, colour="#7a2d12", anchor="middle"))
     words = "Map for the trainer: the edge of the fire at each pause, P and its number. " + " ".join(
         f"P{pause.number}, {clock_words(drill, pause.at_s, step_min=1)}: {pause_words(pause)}" for pause in run.pauses
     )
     return _sheet(drill, f"map-round-{run.number}", words, "".join(outlines))
 
 
-def _lowest_edge(area: MultiPolygon) -> tuple[float, float]:
-    """A place on the outline towards the east, where labels of growing fires keep apart."""
-    largest = max(area.geoms, key=lambda part: part.area)
-    corners = shapely.get_coordinates(largest.exterior)
-    east = corners[int(np.argmax(corners[:, 0]))]
-    return float(east[0]), float(east[1])
+def _nearest_edge(area: MultiPolygon, home_xy_m: tuple[float, float]) -> tuple[float, float]:
+    """The place on the outline that is nearest to the home, where the labels of a growing fire keep apart."""
+    spot, _ = shapely.ops.nearest_points(area.boundary, shapely.Point(home_xy_m))
+    return float(spot.x), float(spot.y)
 
 
 def _sheet(drill: Drill, name: str, words: str, fire: str) -> str:
@@ -124,7 +124,7 @@ def _sheet(drill: Drill, name: str, words: str, fire: str) -> str:
         f'aria-labelledby="{name}-title" aria-describedby="{name}-desc">'
         f'<title id="{name}-title">{escape(EXERCISE_BANNER)}</title><desc id="{name}-desc">{escape(words)}</desc>'
         f'<rect width="{WIDTH:.0f}" height="{height:.0f}" fill="#ffffff" stroke="{INK}" stroke-width="1.5"/>'
-        f'<use href="#drill-base"/>{fire}<use href="#drill-words"/>'
+        f'{fire}<use href="#drill-base"/><use href="#drill-words"/>'
         + _label(OSM_NOTICE, 4.0, height + 19.0, size=14.0, colour=MUTED, weight="normal")
         + _label(OVERRIDE_LINE, WIDTH - 4.0, height + 19.0, size=14.0, colour=MUTED, anchor="end", weight="normal")
         + "</svg>"

@@ -202,7 +202,8 @@ def drill_panel(drill: Drill) -> Any:
         if not reveal.value:
             verdict.value = curve.value = table.value = ""
             return
-        placed = (*held[run.number], answer())
+        kept, now = held[run.number], answer()
+        placed = tuple(kept) if kept and kept[-1] == now else (*kept, now)
         lines = Markup("").join(Markup("<li>{}</li>").format(line) for line in leave_by_words(drill, run))
         verdict.value = str(Markup("<p><strong>{}</strong></p><ul>{}</ul>").format(verdict_words(drill, run), lines))
         curve.value = shown(

@@ -163,8 +163,8 @@ def margin_words(drill: Drill, placed: Placed) -> str:
         return "no leave-by for this way"
     at = clock_words(drill, placed.latest_start_s, step_min=1)
     if placed.early_s >= 0.0:
-        return f"{math.floor(placed.early_s / 60.0 + 1e-9)} min before the leave-by ({at})"
-    return f"{math.ceil(-placed.early_s / 60.0 - 1e-9)} min after the leave-by ({at})"
+        return f"{math.floor(placed.early_s / 60.0 + 1e-9)} min before the leave-by ({at} to the minute)"
+    return f"{math.ceil(-placed.early_s / 60.0 - 1e-9)} min after the leave-by ({at} to the minute)"
 
 
 def shut_words(placed: Placed) -> str:
