@@ -28,14 +28,14 @@ PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 # %%
 from leaveby.ask import plan_household
 from leaveby.show.live_map import live_map
-from leaveby.show.widgets import leave_early_panel, override_banner, shown_map, shown_timetable
+from leaveby.show.widgets import leave_early_panel, listed, override_banner, said, shown_map, shown_timetable
 from leaveby.show.wording import main_sentence
 
 override_banner()
 
 # %%
 result = plan_household(PLAN)
-print(main_sentence(result))
+said(main_sentence(result))
 
 # %% [markdown]
 # ## How sure do you want to be, and when would you start?
@@ -77,11 +77,10 @@ from leaveby.ask import read_inputs
 from leaveby.decision.replay import caught_in_words, replay_many
 
 found = replay_many(read_inputs(result.plan), result, truths=100, rng=default_rng(1), workers=2)
-print(*caught_in_words(found, confidence=result.plan.confidence), sep="\n")
+listed(caught_in_words(found, confidence=result.plan.confidence))
 
 # %% [markdown]
 # ## What was taken for granted
 
 # %%
-for sentence in (*result.assumptions, *result.outside_validity):
-    print("-", sentence)
+listed((*result.assumptions, *result.outside_validity))

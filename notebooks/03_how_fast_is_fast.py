@@ -33,7 +33,7 @@ DRIVING_KM_H = {"towing": 60.0, "by car": 80.0}  # mean speeds with the road to 
 # %%
 from leaveby.show.fire_day import FireDay, reach_sentences
 from leaveby.show.speed_panel import speed_panel
-from leaveby.show.widgets import override_banner
+from leaveby.show.widgets import listed, override_banner
 
 override_banner()
 
@@ -71,16 +71,17 @@ speed_panel(
 # fails. The three marks in the charts, 5, 12 and 50 km/h, are set by hand: ask of each whether you would still be away.
 
 # %%
-for sentence in reach_sentences(
-    FireDay(
-        air_temperature_c=TEMPERATURE_C,
-        relative_humidity_percent=HUMIDITY_PERCENT,
-        drought_factor=DROUGHT_FACTOR,
-        fuel="dry eucalypt forest",
-    ),
-    to_km_h=12.0,
-):
-    print("-", sentence)
+listed(
+    reach_sentences(
+        FireDay(
+            air_temperature_c=TEMPERATURE_C,
+            relative_humidity_percent=HUMIDITY_PERCENT,
+            drought_factor=DROUGHT_FACTOR,
+            fuel="dry eucalypt forest",
+        ),
+        to_km_h=12.0,
+    )
+)
 
 # %% [markdown]
 # ## Fires that were measured

@@ -30,7 +30,7 @@ TERRAIN = demo_folder() / "terrain.tif"  # heights, for grades and links; None f
 from leaveby.files.streets import read_raster, survey_streets
 from leaveby.show.live_map import live_streets_map
 from leaveby.show.street_panel import street_panel
-from leaveby.show.widgets import override_banner
+from leaveby.show.widgets import listed, override_banner
 
 override_banner()
 
@@ -59,5 +59,4 @@ live_streets_map(answer, heights=read_raster(TERRAIN, crs=answer.streets.crs, wh
 # ## What was taken for granted
 
 # %%
-for sentence in answer.assumptions:
-    print("-", sentence)
+listed(answer.assumptions)

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
 from typing import Any, Final
@@ -23,7 +23,7 @@ from leaveby.show.figure import TABLE_OPEN, as_svg
 from leaveby.show.maps import describe_map, plan_map
 from leaveby.show.plots import clear_curve, describe_clear_curve
 from leaveby.show.timetable import describe_timetable, timetable_bar
-from leaveby.show.wording import WAY_TITLES, clock_words, percent_words, shown_ways, why_words
+from leaveby.show.wording import WAY_TITLES, clean, clock_words, percent_words, shown_ways, why_words
 
 CONFIDENCES: Final = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 """Choices of the confidence slider; more than the members can carry are left out."""
@@ -80,6 +80,30 @@ def override_banner() -> Html:
     True
     """
     return Html(str(Markup('<p role="note" style="{}">{}</p>').format(_BANNER_STYLE, OVERRIDE)))
+
+
+def said(sentence: str) -> Html:
+    """Give the sentence that a reader came for, large enough to be seen first.
+
+    Examples
+    --------
+    >>> said("Go <now>.").text.endswith("Go &lt;now&gt;.</p>")
+    True
+    """
+    look = "font-size: 1.3em; line-height: 1.3; font-weight: bold"
+    return Html(str(Markup('<p style="{}">{}</p>').format(look, clean(sentence))))
+
+
+def listed(sentences: Iterable[str]) -> Html:
+    """Give sentences as a list, broken between words and not within them.
+
+    Examples
+    --------
+    >>> listed(["One.", "Two."]).text
+    '<ul><li>One.</li><li>Two.</li></ul>'
+    """
+    items = Markup("").join(Markup("<li>{}</li>").format(clean(sentence)) for sentence in sentences)
+    return Html(str(Markup("<ul>{}</ul>").format(items)))
 
 
 def shown(figure: Figure, title: str, description: str) -> Html:
