@@ -29,6 +29,7 @@ from dateutil.rrule import rrulestr
 from pyproj import Geod, Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.cli import main
 from leaveby.decision.result import HouseholdResult, OfficialWarning, TimetableRow
 from leaveby.decision.street_result import StreetSurvey
 from leaveby.decision.street_survey import survey
@@ -579,6 +580,19 @@ def test_an_old_print_does_not_stay_beside_an_answer_that_is_not_printed(result,
 def test_a_program_that_is_named_but_not_there_is_refused():
     with pytest.raises(InputError, match="--browser: no-such-browser"):
         find_browser(Path("no-such-browser"))
+
+
+@pytest.mark.parametrize(
+    ("words", "place"),
+    [
+        (["--pdf", "--browser", "no-such-browser"], "no-such-browser is not a program"),
+        (["--browser", "x"], "--pdf beside"),
+    ],
+)
+def test_the_command_line_refuses_before_it_computes(words, place, tmp_path, capsys):
+    assert main(["demo", *words, "--out", str(tmp_path / "out")]) == 2
+    assert place in " ".join(capsys.readouterr().err.split())
+    assert not (tmp_path / "out").exists()
 
 
 # --- the community's files ---------------------------------------------------------------------------------------

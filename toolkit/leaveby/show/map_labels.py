@@ -48,7 +48,7 @@ class Sheet:
     def write_beside(
         self, text: str, at_m: tuple[float, float], *, size: float = 7.0, weight: str = "bold", colour: str = INK
     ) -> None:
-        """Write beside a symbol, on that of eight sides where the least is covered and the frame cuts nothing."""
+        """Write beside a symbol, on that of eight sides where the least is covered; pushed in off the frame."""
         gap = 7.5 * self.m_per_pt
         x_m, y_m = at_m
         sides = (
@@ -63,12 +63,14 @@ class Sheet:
         )
         best, least = sides[0], math.inf
         covered: BaseGeometry = self.frame
-        for side in sides:
-            area = self._label_area(text, x_m + side[0], y_m + side[1], size=size, weight=weight, anchor=side[2])
+        for right_m, up_m, anchor in sides:
+            area = self._label_area(text, x_m + right_m, y_m + up_m, size=size, weight=weight, anchor=anchor)
+            in_m = self._way_in(area)
+            area = shapely.affinity.translate(area, *in_m)
             cost = sum(float(area.intersection(other).area) for other in self.taken)
             cost += 4.0 * float(area.difference(self.frame).area)
             if cost < least - 1e-9:
-                best, least, covered = side, cost, area
+                best, least, covered = (right_m + in_m[0], up_m + in_m[1], anchor), cost, area
         self.taken.append(covered)
         self.axes.text(
             x_m + best[0],
@@ -83,6 +85,18 @@ class Sheet:
             zorder=15,
             clip_on=True,
         )
+
+    def holds(self, text: str, x_m: float, y_m: float, *, size: float, angle_deg: float = 0.0) -> bool:
+        """Tell whether a word about this place would stand whole within the frame."""
+        return bool(self.frame.covers(self._label_area(text, x_m, y_m, size=size, angle_deg=angle_deg)))
+
+    def _way_in(self, area: BaseGeometry) -> tuple[float, float]:
+        """How far, east and north, an area has to be pushed to lie within the frame, where it fits into it at all."""
+        west, south, east, north = area.bounds
+        left, low, right, high = self.window
+        across = max(0.0, left - west) - max(0.0, east - right) if east - west <= right - left else 0.0
+        upward = max(0.0, low - south) - max(0.0, north - high) if north - south <= high - low else 0.0
+        return across, upward
 
     def write_along(self, text: str, line: LineString, *, size: float, off: float, colour: str = INK) -> bool:
         """Write along a line where there is room, `off` letter heights beside it; say whether there was any."""

@@ -198,6 +198,10 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
         lines, fontsize=6.5, inline_spacing=1, fmt={at_s: clock_words(result, at_s, step_min=1) for at_s in times}
     )
     for label in labels:
+        place = label.get_position()
+        if not sheet.holds(label.get_text(), *place, size=6.5, angle_deg=float(label.get_rotation())):
+            label.remove()  # Half a clock time would be read as another one.
+            continue
         label.set_path_effects(HALO)
         label.set_zorder(9)
     return times

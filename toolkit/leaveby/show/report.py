@@ -309,9 +309,10 @@ def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
     figures_mm = 7.0 + 1.03 * max(task_bars_height_mm(len(result.ways[tasks_way].schedule.tasks)), CURVE_HEIGHT_MM)
     savings = ranked_savings(result)
     saving_mm = 12.0 + list_mm([row["task"] for row in savings], size_pt=7.5, width_mm=38.0, gap_mm=1.2)
-    other_mm = 16.0
+    other_mm = 17.0
+    cell_mm = (112.0 - 41.4 - 15.0) / max(1, len(_ways_out(result))) - 1.4
     for row in (_what_if(result, what_if) for what_if in result.what_ifs):
-        texts = [(row["label"], 40.0), *((cell["text"], 19.0) for cell in row["cells"])]
+        texts = [(row["label"], 40.0), *((cell["text"], cell_mm) for cell in row["cells"])]
         other_mm += 1.2 + 3.2 * max(text_lines(text, size_pt=7.5, width_mm=width) for text, width in texts)
     other_mm += list_mm(_changes(result), size_pt=9.0, width_mm=92.0, gap_mm=2.2)
     shelter_mm = 17.0 + list_mm(shelter_lines(result), size_pt=7.5, width_mm=84.0, lead=1.25) / 2.0
