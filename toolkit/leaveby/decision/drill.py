@@ -37,6 +37,7 @@ from leaveby.decision.drill_injects import (
     street_shuts,
 )
 from leaveby.decision.drill_result import (
+    INVENTED,
     Answer,
     Drill,
     DrillScript,
@@ -229,7 +230,11 @@ def _run(
     )
     answers = [one for one in script.answers if one.speed_m_s is None or one.speed_m_s == speed_m_s]
     late = [one for one in answers if one.pause > len(moments)]
-    notes = [f"Your inject was left out, since it lies outside this round's time: {one.text}" for one in outside]
+    notes = [
+        "Your inject was left out, since it lies outside this round's time: "
+        f"{f'{INVENTED}: ' if one.kind == 'official' else ''}{one.text}"
+        for one in outside
+    ]
     notes += [
         f"The answer of {one.group} at pause {one.pause} was left out: this round ended before that pause."
         for one in late

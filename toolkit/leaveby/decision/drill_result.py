@@ -21,6 +21,9 @@ from leaveby.roads.network import RoadNetwork
 EXERCISE_ONLY: Final = "Exercise only"
 """Stands on every page and before every message of a drill, so that none is ever taken for a real one."""
 
+INVENTED: Final = f"{EXERCISE_ONLY}, invented"
+"""Stands before every official message of a drill."""
+
 InjectKind = Literal[
     "seen", "heard", "measured", "official", "wind", "smoke", "embers", "road", "power", "phone", "leave-by", "end"
 ]

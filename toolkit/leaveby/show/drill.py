@@ -20,6 +20,7 @@ from leaveby.decision.drill import speed_words
 from leaveby.decision.drill_result import (
     DRILL_WAY_WORDS,
     EXERCISE_ONLY,
+    INVENTED,
     Drill,
     Inject,
     Pause,
@@ -35,7 +36,6 @@ from leaveby.show.drill_figures import answers_curve, describe_answers_curve, de
 from leaveby.show.drill_map import map_base, pause_map, round_map
 from leaveby.show.drill_words import (
     EXERCISE_BANNER,
-    INVENTED,
     KIND_WORDS,
     NO_WAY_OPEN,
     answer_words,
@@ -53,8 +53,8 @@ from leaveby.show.drill_words import (
 from leaveby.show.figure import as_svg
 from leaveby.show.wording import WAYS, clean, clock_words, day_words, distance_words, duration_words, percent_words
 
-MOST_NEW: Final = 16
-"""Injects printed on one sheet as new, the latest ones; a drill with fewer pauses has more between two of them."""
+MANY_NEW: Final = 13
+"""More new injects than this are set in smaller type beside a smaller map, so that a sheet stays one page."""
 
 
 def drill_page(drill: Drill, *, made_at: datetime) -> str:
@@ -299,12 +299,11 @@ def _tasks(drill: Drill) -> list[dict[str, str]]:
 
 def _sheet(drill: Drill, run: Round, pause: Pause) -> dict[str, Any]:
     fresh = new_at(run, pause)
-    left_out = max(0, len(fresh) - MOST_NEW)
     return {
         "title": f"{round_title(run)}, sheet {run.number}.{pause.number}: it is "
         f"{clock_words(drill, pause.at_s, step_min=1)}",
-        "new": [_inject(drill, one) for one in fresh[left_out:]],
-        "left_out": left_out,
+        "new": [_inject(drill, one) for one in fresh],
+        "many": len(fresh) > MANY_NEW,
         "weather": weather_words(pause),
         "fire": pause_words(pause),
         "map": Markup(pause_map(drill, run, pause)),

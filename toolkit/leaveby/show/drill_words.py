@@ -15,6 +15,7 @@ from leaveby.decision.drill_injects import reading_words
 from leaveby.decision.drill_result import (
     DRILL_WAY_WORDS,
     EXERCISE_ONLY,
+    INVENTED,
     Drill,
     Inject,
     Pause,
@@ -28,9 +29,6 @@ from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, distance_
 
 EXERCISE_BANNER: Final = f"{EXERCISE_ONLY.upper()}: nothing on this page is happening. No message on it is real."
 """Stands at the head of every page of a drill."""
-
-INVENTED: Final = f"{EXERCISE_ONLY}, invented"
-"""Stands before every official message of a drill."""
 
 KIND_WORDS: Final[Mapping[str, str]] = {
     "seen": "seen",

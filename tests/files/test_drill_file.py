@@ -1,0 +1,190 @@
+"""The drill file: what is read, what stands when keys are left out, and every fault at once."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from leaveby.ask import demo_folder
+from leaveby.caution import OVERRIDE
+from leaveby.errors import InputError
+from leaveby.files.drill import read_drill, run_drill
+
+HEAD = """
+[drill]
+name = "Mill Lane"
+plan = "plan.toml"
+begin_at = "08:00"
+
+[pauses]
+at = ["08:00", "09:30"]
+"""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    place = tmp_path_factory.mktemp("drill") / "demo"
+    shutil.copytree(demo_folder(), place)
+    return place
+
+
+def written(folder: Path, text: str) -> Path:
+    path = folder / "own.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def faults(folder: Path, text: str) -> list[str]:
+    with pytest.raises(InputError) as caught:
+        read_drill(written(folder, text))
+    return [str(fault) for fault in caught.value.faults]
+
+
+def test_the_demo_drill_is_read_in_si() -> None:
+    path = demo_folder() / "drill.toml"
+    drill = read_drill(path)
+    # 1 km/h = 1000 m / 3600 s; 08:00 is 80 minutes before the plan's fire at 09:20.
+    assert drill.speeds_m_s == pytest.approx((5.0 / 3.6, 12.0 / 3.6, 50.0 / 3.6))
+    assert drill.begin_s == -80.0 * 60.0
+    assert drill.pauses_s[:3] == (-4800.0, -1200.0, 300.0)
+    assert {one.way for one in drill.answers} == {"tow", "car", "stay"}
+    assert {one.kind for one in drill.injects} >= {"phone", "power", "official"}
+    text = path.read_text(encoding="utf-8")
+    first = " ".join(line.lstrip("# ") for line in text.splitlines()[:2])
+    # Common practice, no source: whatever belongs to an exercise says so first.
+    assert first.startswith("Exercise only.")
+    assert OVERRIDE.split(" anything")[0] in first
+
+
+def test_what_may_be_left_out(folder: Path) -> None:
+    drill = read_drill(written(folder, HEAD))
+    assert drill.speeds_m_s == pytest.approx((5.0 / 3.6, 12.0 / 3.6, 50.0 / 3.6))
+    assert (drill.own_fire, drill.members, drill.injects, drill.answers) == (False, 100, (), ())
+    assert drill.plan.where == str((folder / "plan.toml").resolve())
+
+
+def test_a_pause_every_so_many_minutes(folder: Path) -> None:
+    drill = read_drill(written(folder, HEAD.replace('at = ["08:00", "09:30"]', "every_min = 20")))
+    assert (drill.pauses_s, drill.every_s) == ((), 1200.0)
+
+
+@pytest.mark.parametrize("clock", ['"08:30"', "08:30:00", "2026-01-17T08:30:00+11:00", '"2026-01-17T08:30:00+11:00"'])
+def test_clock_times_may_be_written_in_several_ways(folder: Path, clock: str) -> None:
+    drill = read_drill(
+        written(folder, HEAD.replace('begin_at = "08:00"', f"begin_at = {clock}").replace('"08:00", ', ""))
+    )
+    assert drill.begin_s == -50.0 * 60.0
+
+
+def test_every_fault_is_said_at_once_with_its_line(folder: Path) -> None:
+    said = faults(
+        folder,
+        """
+[drill]
+name = ""
+plan = "plan.toml"
+begin_at = "8 o'clock"
+speeds_km_h = [5, 0, 400]
+members = "many"
+memberz = 4
+
+[pauses]
+at = ["08:00"]
+every_min = 2
+
+[[injects]]
+at = "09:00"
+after_fire_min = 4
+kind = "rumour"
+text = "=1+1"
+
+[[answers]]
+group = "A"
+pause = 1
+way = "boat"
+
+[prizes]
+first = 1
+""",
+    )
+    text = "\n".join(said)
+    for words in (
+        "line 3: [drill] name",
+        "line 5: [drill] begin_at",
+        "line 6: [drill] speeds_km_h",
+        "line 7: [drill] members",
+        "[drill] memberz: is not a key of this section. Expected one of name",
+        'write "members" if that was meant',
+        "[pauses] every_min: is 2",
+        'injects[1] "=1+1": has both at and after_fire_min',
+        'injects[1] "=1+1": kind: is "rumour"',
+        'answers[1] "A": way: is "boat"',
+        "[prizes]: is not a section of a drill file",
+    ):
+        assert words in text, words
+    assert all("Expected" in one and "To mend it" in one for one in said)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('plan = "plan.toml"', 'plan = "none.toml"', "there is no file"),
+        ('plan = "plan.toml"', "", "[drill] plan: is missing"),
+        ('begin_at = "08:00"', 'begin_at = "10:00"', "after the plan's first fire"),
+        ('begin_at = "08:00"', "begin_at = 2026-01-17T08:00:00", "UTC offset"),
+        ('begin_at = "08:00"', "begin_at = 2026-01-17", "clock time"),
+        ('at = ["08:00", "09:30"]', 'at = ["09:30", "08:00"]', "does not rise"),
+        ('at = ["08:00", "09:30"]', 'at = ["07:00", "09:30"]', "before the exercise begins"),
+        ('at = ["08:00", "09:30"]', "at = []", "fill it in"),
+        ('at = ["08:00", "09:30"]', 'at = ["08:00"]\nevery_min = 10', "names both"),
+        ('at = ["08:00", "09:30"]', "", "names neither"),
+        ("[pauses]", "speeds_km_h = [5, 5]\n[pauses]", "a speed twice"),
+        ("[pauses]", "speeds_km_h = []\n[pauses]", "own_fire = true"),
+        ("[pauses]", "own_fire = 1\n[pauses]", "true or false"),
+    ],
+)
+def test_faults_of_the_drill_itself(folder: Path, old: str, new: str, words: str) -> None:
+    assert any(words in one for one in faults(folder, HEAD.replace(old, new, 1)))
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ('[[answers]]\ngroup = "A"\npause = 3\nway = "stay"\n', "there are 2 pauses"),
+        ('[[answers]]\ngroup = "A"\npause = 2\nway = "car"\n', "start_at: is missing"),
+        ('[[answers]]\ngroup = "A"\npause = 2\nway = "car"\nstart_at = "09:00"\n', "before the pause"),
+        ('[[answers]]\ngroup = "A"\npause = 1\nway = "car"\nstart_at = "09:00"\nspeed_km_h = 7\n', "no round"),
+        ('[[answers]]\ngroup = "A"\npause = 1\nway = "stay"\n' * 2, "second answer of this group"),
+        ('[[injects]]\nkind = "seen"\ntext = "x"\n', "has no time"),
+        ('[[injects]]\nat = "09:00"\nkind = "seen"\ntext = "x"\nspeeds_km_h = [6]\n', "6 km/h, which is no round"),
+        ("injects = 3\n", "not a list of tables"),
+    ],
+)
+def test_faults_of_injects_and_answers(folder: Path, table: str, words: str) -> None:
+    text = f"{table}\n{HEAD}" if table.startswith("injects =") else f"{HEAD}\n{table}"
+    assert any(words in one for one in faults(folder, text))
+
+
+def test_a_later_pause_than_the_plan_looks_is_refused(folder: Path) -> None:
+    text = HEAD.replace('at = ["08:00", "09:30"]', "every_min = 60")
+    said = faults(folder, f'{text}\n[[answers]]\ngroup = "A"\npause = 30\nway = "stay"\n')
+    assert any("10 hours of the plan" in one for one in said)
+
+
+def test_faults_of_the_plan_come_with_those_of_the_drill(folder: Path) -> None:
+    plan = (folder / "plan.toml").read_text(encoding="utf-8")
+    (folder / "bad_plan.toml").write_text(plan.replace("confidence = 0.95", "confidence = 95"), encoding="utf-8")
+    said = faults(folder, HEAD.replace("plan.toml", "bad_plan.toml").replace('name = "Mill Lane"', "name = 3"))
+    assert len(said) == 2
+    assert "own.toml" in said[0]
+    assert "bad_plan.toml" in said[1]
+    assert "confidence" in said[1]
+
+
+def test_a_folder_and_what_is_no_toml_are_refused(folder: Path) -> None:
+    with pytest.raises(InputError, match=r"is a folder. Expected a drill file"):
+        run_drill(folder)
+    assert any("can't be read as TOML" in one for one in faults(folder, "[drill\n"))
+    assert any("[drill]: is missing" in one for one in faults(folder, ""))
