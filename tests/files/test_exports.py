@@ -420,6 +420,22 @@ def test_another_reader_finds_the_same_places(result, invented):
     assert [place.name for place in places] == [point.name for point in result.plan.safe_points]
 
 
+def test_a_map_program_finds_the_same_names_in_the_right_place(result, invented, tmp_path):
+    # GDAL's reader, by way of pyogrio.
+    path = tmp_path / "plan.kml"
+    path.write_bytes(plan_kml(result, made_at=invented.MADE_AT))
+    assert [name for name, _ in pyogrio.list_layers(path)][:2] == [
+        "Home, safe points and places of last resort",
+        "Ways out",
+    ]
+    ways = pyogrio.read_dataframe(path, layer="Ways out", use_arrow=False)
+    assert ways.crs.to_epsg() == 4326
+    assert ways.iloc[0]["Name"] == "Towing the house: to Quarrel Flat showground"
+    lengths_m = ways.to_crs(invented.CRS).length
+    for length_m, way in zip(lengths_m, ("tow", "car", "foot"), strict=True):
+        assert length_m == pytest.approx(result.ways[way].route.length_m, abs=1.0)
+
+
 # --- reminders ---------------------------------------------------------------------------------------------------
 
 
