@@ -1,5 +1,7 @@
 """The example that is worked by hand in DEVELOPERS.md: one road, one rate of spread, fixed durations.
 
+The notebook of checks shows the same example, and both take it from one place; the numbers by hand are retyped here.
+
 Source of every expected number: the arithmetic written beside it. Without wind and slope a fire from a point is a
 circle; a speed of 1 m/s makes a metre a second.
 """
@@ -15,8 +17,7 @@ import shapely
 
 from leaveby.decision.household_answer import answer_household
 from leaveby.decision.result import HouseholdResult, WayTiming
-from leaveby.fire.terrain import Grid
-from leaveby.household.plan import FireInput
+from leaveby.show.hand_example import HOME_M, hand_example_inputs
 
 CELL_M = 50.0
 CLOSE_S = 0.5 * CELL_M * 2.0**0.5
@@ -32,32 +33,8 @@ SAMPLED = 0.01
 @pytest.fixture(scope="module")
 def result(valleys: ModuleType) -> HouseholdResult:
     # The road lies on a row of cell centres, and so does the fire.
-    grid = Grid(
-        x_min_m=valleys.WEST_M - 525.0,
-        y_max_m=valleys.SOUTH_M + 6525.0,
-        cell_m=CELL_M,
-        rows=142,
-        cols=262,
-        crs=valleys.CRS,
-    )
-    names = ("Home Lane", "Ford Road", "Hill Road", "Town Road")
-    roads = {name: [(3000.0 * k, 0.0), (3000.0 * (k + 1), 0.0)] for k, name in enumerate(names)}
-    inputs = valleys.household(
-        grid,
-        roads,
-        home=(0.0, 0.0),
-        safe_points=(valleys.safe("the town", (12_000.0, 0.0), ("car",)),),
-        ignitions=(valleys.point_fire((6750.0, 6100.0)),),
-        weather=valleys.steady(wind_km_h=0.0, wind_from_deg=0.0),
-        fire=FireInput(models=("dry_eucalypt",), set_m_s=1.0),
-        people=(valleys.INES,),
-        vehicles=(valleys.UTE,),
-        towing=None,
-        tasks=(valleys.task("pack the car", 15, 15, 15, ("car",)), valleys.task("load the dog", 5, 5, 5, ("car",))),
-        members=100,
-        horizon_s=3 * 3600.0,
-    )
-    return answer_household(inputs, workers=2)
+    assert (valleys.WEST_M, valleys.SOUTH_M) == HOME_M
+    return answer_household(hand_example_inputs(), workers=2)
 
 
 @pytest.fixture(scope="module")

@@ -30,7 +30,7 @@ from leaveby.show.live_layers import (
 )
 from leaveby.show.live_roads import Heights, road_sheet, survey_sheet
 from leaveby.show.map_legend import FIRE
-from leaveby.show.widgets import override_banner
+from leaveby.show.widgets import import_widgets, override_banner
 from leaveby.show.wording import clean, clock_words
 
 HEIGHT_PX: Final = 560
@@ -72,7 +72,7 @@ def live_map(result: HouseholdResult) -> Any:
     InputError
         If `ipyleaflet` or `ipywidgets` is not installed.
     """
-    leaflet, widgets = _library("ipyleaflet"), _library("ipywidgets")
+    leaflet, widgets = _ipyleaflet(), import_widgets()
     roads = stretches(result.network, result.closing_s)
     moments = moments_s(result)
     before = [at_s for at_s in moments if at_s <= min(_starts(result), default=0.0)]
@@ -291,7 +291,7 @@ def _panel(
     below: Sequence[Any] = (),
 ) -> Any:
     """Banner, map, what belongs to it, legend, and the same in words."""
-    leaflet, widgets = _library("ipyleaflet"), _library("ipywidgets")
+    leaflet, widgets = _ipyleaflet(), import_widgets()
     middle, zoom = window_and_zoom(sheet.window_deg, width_px=_WIDTH_PX, height_px=HEIGHT_PX)
     chart = leaflet.Map(
         layers=(),
@@ -364,12 +364,12 @@ def _pointed(words: Sequence[str]) -> str:
     )
 
 
-def _library(name: str) -> Any:
+def _ipyleaflet() -> Any:
     try:
-        return import_module(name)
+        return import_module("ipyleaflet")
     except ImportError as error:
         raise refuse(
-            name,
+            "ipyleaflet",
             "is not installed",
             expected="the notebooks' libraries",
             mend='install them with: pip install "leaveby[lab]"',

@@ -17,6 +17,7 @@ from importlib.resources import files
 from typing import Any, Final, Literal
 
 from leaveby.fire import danger, embers, flames, moisture, rate_of_spread
+from leaveby.show.checks import Check
 
 MARKS: Final = (
     "read in the source",
@@ -258,3 +259,50 @@ def marks_in_words(values: Sequence[PublishedValue]) -> tuple[str, ...]:
         if own:
             lines.append(f"{len(own)} are {mark}: {worth[mark]}.")
     return tuple(lines)
+
+
+def value_checks(values: Sequence[PublishedValue]) -> tuple[Check, ...]:
+    """One row for each value, for `checks_table`."""
+    return tuple(
+        Check(
+            what=f"{value.title}: {_inputs_words(value.inputs)}",
+            ours=f"{value.got:.5g} {value.unit}",
+            outside=f"{value.expected:g} {value.unit}",
+            off=f"{value.off:.2g}, may be {value.tolerance:g}",
+            agrees=value.agrees,
+            source=f"{value.source}, {value.where}",
+            mark=value.mark,
+        )
+        for value in values
+    )
+
+
+def equation_checks(values: Sequence[PublishedValue]) -> tuple[Check, ...]:
+    """One row for each equation: its value that comes nearest to not agreeing."""
+    found = []
+    for equation in dict.fromkeys(value.equation for value in values):
+        own = [value for value in values if value.equation == equation]
+        worst = max(own, key=lambda value: value.off / value.tolerance if value.tolerance else value.off)
+        (row,) = value_checks([worst])
+        marks = [f"{sum(value.mark == mark for value in own)} {mark}" for mark in MARKS]
+        found.append(
+            Check(
+                what=f"{worst.title}, {len(own)} values; the worst: {_inputs_words(worst.inputs)}",
+                ours=row.ours,
+                outside=row.outside,
+                off=row.off,
+                agrees=all(value.agrees for value in own),
+                source=row.source,
+                mark="; ".join(words for words in marks if not words.startswith("0 ")),
+            )
+        )
+    return tuple(found)
+
+
+def _inputs_words(inputs: Mapping[str, Any]) -> str:
+    """The inputs as they stand in the table; of a series only its length."""
+    parts = []
+    for name, value in inputs.items():
+        told = f"series of {len(value)}" if isinstance(value, list) else str(value)
+        parts.append(f"{name.replace('_', ' ')} {told}")
+    return ", ".join(parts)
