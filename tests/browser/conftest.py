@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, sync_playwright
+
+from leaveby.ask import demo_folder, notebooks_folder
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
@@ -43,3 +47,32 @@ def browser(browser_path: str) -> Iterator[Browser]:
         opened = driver.chromium.launch(executable_path=browser_path, args=list(FLAGS))
         yield opened
         opened.close()
+
+
+@pytest.fixture(scope="session")
+def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's household with few members, so that an answer is there soon."""
+    folder = tmp_path_factory.mktemp("household") / "demo"
+    shutil.copytree(demo_folder(), folder)
+    plan = folder / "plan.toml"
+    text, changed = re.subn(r"(?m)^members = \d+", "members = 24", plan.read_text(encoding="utf-8"))
+    assert changed == 1
+    plan.write_text(text, encoding="utf-8")
+    return plan
+
+
+@pytest.fixture(scope="session")
+def small_notebooks() -> Callable[[Path], None]:
+    """Copies the notebooks into a folder, with small numbers where their first cell asks for how many."""
+
+    def copied(folder: Path) -> None:
+        folder.mkdir()
+        for path in notebooks_folder().glob("*.ipynb"):
+            notebook = json.loads(path.read_text(encoding="utf-8"))
+            for cell in notebook["cells"]:
+                if "parameters" in cell["metadata"].get("tags", ()):
+                    source = "".join(cell["source"])
+                    cell["source"] = re.sub(r"(?m)^(MEMBERS|TRUTHS) = \d+", r"\1 = 24", source)
+            (folder / path.name).write_text(json.dumps(notebook), encoding="utf-8")
+
+    return copied

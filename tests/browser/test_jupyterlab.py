@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -19,7 +18,7 @@ import nbformat
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, expect
 
-from leaveby.ask import demo_folder, notebooks_folder
+from leaveby.ask import notebooks_folder
 from leaveby.caution import OVERRIDE
 from leaveby.lab import with_plan
 
@@ -36,19 +35,15 @@ DONE = """() => {
 
 
 @pytest.fixture(scope="module")
-def own_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A person's notebooks, about a household with few members so that they answer soon."""
-    folder = tmp_path_factory.mktemp("lab")
-    shutil.copytree(demo_folder(), folder / "demo")
-    plan = folder / "demo" / "plan.toml"
-    text, changed = re.subn(r"(?m)^members = \d+", "members = 24", plan.read_text(encoding="utf-8"))
-    assert changed == 1
-    plan.write_text(text, encoding="utf-8")
-    (folder / "notebooks").mkdir()
-    for name in NOTEBOOKS:
-        own = with_plan(nbformat.read(notebooks_folder() / name, as_version=4), plan)
-        nbformat.write(own, folder / "notebooks" / name)
-    return folder / "notebooks"
+def own_folder(
+    tmp_path_factory: pytest.TempPathFactory, small_plan: Path, small_notebooks: Callable[[Path], None]
+) -> Path:
+    """A person's notebooks, with the path of a plan file of their own."""
+    folder = tmp_path_factory.mktemp("lab") / "notebooks"
+    small_notebooks(folder)
+    for path in folder.glob("*.ipynb"):
+        nbformat.write(with_plan(nbformat.read(path, as_version=4), small_plan), path)
+    return folder
 
 
 @pytest.fixture(scope="module")

@@ -5,11 +5,10 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -20,13 +19,20 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import APIRequestContext, Browser, BrowserContext, ConsoleMessage, Page, expect
 from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
-from leaveby.ask import demo_folder, notebooks_folder
+from leaveby.ask import notebooks_folder
 from leaveby.caution import OVERRIDE
 
 NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
 
 ANSWER_TEXT = "[...document.querySelectorAll('.widget-html-content')].map(e => e.textContent).join('\\n')"
 SLOW_MS = 180_000
+SETTLED = """() => new Promise(done => {
+    let waiting = setTimeout(finish, 300);
+    const watch = new MutationObserver(() => { clearTimeout(waiting); waiting = setTimeout(finish, 300); });
+    function finish() { watch.disconnect(); done(); }
+    watch.observe(document.body, { childList: true, subtree: true, characterData: true });
+})"""
+"""The page has stood still for a third of a second: the whole answer was drawn anew, not only its first words."""
 OLD_PARTS = "Unsatisfied version|No satisfying version|Federation Runtime|Failed to create module"
 """Voila brings older parts of JupyterLab than the widgets name, says so, and works."""
 
@@ -72,18 +78,6 @@ class Noticed:
             self.outside.append(url)
 
 
-@pytest.fixture(scope="module")
-def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's household with few members, so that the notebooks answer soon."""
-    folder = tmp_path_factory.mktemp("household") / "demo"
-    shutil.copytree(demo_folder(), folder)
-    plan = folder / "plan.toml"
-    text, changed = re.subn(r"(?m)^members = \d+", "members = 24", plan.read_text(encoding="utf-8"))
-    assert changed == 1
-    plan.write_text(text, encoding="utf-8")
-    return plan
-
-
 def start(folder: Path, *arguments: str) -> Served:
     process = subprocess.Popen(
         [sys.executable, "-m", "leaveby.cli", "lab", "--simple", "--no-browser", "--folder", str(folder), *arguments],
@@ -112,8 +106,12 @@ def stop(served: Served) -> str:
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory, small_plan: Path) -> Iterator[Served]:
-    running = start(tmp_path_factory.mktemp("lab") / "notebooks", "--plan", str(small_plan))
+def served(
+    tmp_path_factory: pytest.TempPathFactory, small_plan: Path, small_notebooks: Callable[[Path], None]
+) -> Iterator[Served]:
+    folder = tmp_path_factory.mktemp("lab") / "notebooks"
+    small_notebooks(folder)
+    running = start(folder, "--plan", str(small_plan))
     yield running
     said = stop(running)
     assert running.process.returncode == 0, said
@@ -174,6 +172,7 @@ def test_from_the_front_page_to_a_moved_slider(
     sliders = page.locator(".noUi-handle")
     expect(sliders.first).to_be_visible()
     assert changes(page), "no slider changed the answer"
+    page.evaluate(SETTLED)
     page.screenshot(path=artefacts / f"plain_{Path(name).stem}_1280.png", full_page=True)
     assert axe_findings(page) == []
     page.set_viewport_size({"width": 390, "height": 844})
