@@ -6,6 +6,7 @@ drill.
 
 from __future__ import annotations
 
+import asyncio
 import math
 from importlib import import_module
 from typing import Any, Final
@@ -120,7 +121,7 @@ def answers_table(drill: Drill, run: Round, placed: tuple[Placed, ...]) -> str:
     return str(head + rows + Markup("</tbody></table>") + after)
 
 
-def drill_panel(drill: Drill) -> Any:
+def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
     """Make a panel with a clock over a drill.
 
     The clock can be moved or played. The injects up to now and the fire as it is known are shown; an answer that is set
@@ -130,6 +131,8 @@ def drill_panel(drill: Drill) -> Any:
     Parameters
     ----------
     drill : Drill
+    minute_s : float
+        How long a minute of the exercise takes while the clock is played, in seconds, above 0.
 
     Returns
     -------
@@ -155,8 +158,7 @@ def drill_panel(drill: Drill) -> Any:
     clock = widgets.IntSlider(
         value=0, min=0, max=last_min, step=1, description="Minutes of the exercise", style=wide, layout=layout
     )
-    play = widgets.Play(value=0, min=0, max=last_min, step=1, interval=1000, description="Play")
-    widgets.link((play, "value"), (clock, "value"))
+    play = widgets.ToggleButton(value=False, description="Play the clock")
     reveal = widgets.Checkbox(
         value=True, description="Show what groups may not see yet: leave-bys and the curve", indent=False
     )
@@ -221,7 +223,31 @@ def drill_panel(drill: Drill) -> Any:
         tell()
         place()
 
+    running: set[asyncio.Task[None]] = set()
+
+    async def tick() -> None:
+        """Play the clock. The browser's own player has buttons without names, which screen readers can't tell."""
+        while play.value and clock.value < clock.max:
+            await asyncio.sleep(minute_s)
+            if play.value:
+                clock.value += 1
+        play.value = False
+
+    def start_or_stop(change: Any) -> None:
+        if not change["new"]:
+            return
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            # Outside a notebook nothing runs a clock.
+            play.value = False
+            return
+        task = loop.create_task(tick())
+        running.add(task)
+        task.add_done_callback(running.discard)
+
     clock.observe(tell, names="value")
+    play.observe(start_or_stop, names="value")
     for control in (chosen, reveal):
         control.observe(both, names="value")
     for control in (group, way, start):
