@@ -358,9 +358,10 @@ def _pointed(words: Sequence[str]) -> str:
     first, *rest = [clean(str(line), 160) for line in words] or [""]
     lines = Markup("").join(Markup("<br>{}").format(line) for line in rest)
     return str(
-        Markup('<div style="font:13px/1.35 sans-serif;color:{};max-width:300px"><b>{}</b>{}</div>').format(
-            INK, first, lines
-        )
+        Markup(
+            '<div style="font:13px/1.35 sans-serif;color:{};background:#fff;padding:2px 6px;max-width:300px">'
+            "<b>{}</b>{}</div>"
+        ).format(INK, first, lines)
     )
 
 
