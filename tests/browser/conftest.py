@@ -54,11 +54,11 @@ def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's household with few members, so that an answer is there soon."""
     folder = tmp_path_factory.mktemp("household") / "demo"
     shutil.copytree(demo_folder(), folder)
-    plan = folder / "plan.toml"
-    text, changed = re.subn(r"(?m)^members = \d+", "members = 24", plan.read_text(encoding="utf-8"))
-    assert changed == 1
-    plan.write_text(text, encoding="utf-8")
-    return plan
+    for name in ("plan.toml", "drill.toml"):
+        text, changed = re.subn(r"(?m)^members = \d+", "members = 24", (folder / name).read_text(encoding="utf-8"))
+        assert changed == 1, name
+        (folder / name).write_text(text, encoding="utf-8")
+    return folder / "plan.toml"
 
 
 @pytest.fixture(scope="session")

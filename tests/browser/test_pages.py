@@ -7,7 +7,6 @@ Guidelines, levels A and AA.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,24 +14,25 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-from leaveby.ask import demo_folder, load_plan, plan_household
+from leaveby.ask import plan_household
 from leaveby.caution import OVERRIDE
+from leaveby.files.drill import read_drill, run_drill
+from leaveby.files.drill_outputs import write_drill
 from leaveby.files.outputs import write_result
 from leaveby.files.street_outputs import write_streets
 from leaveby.files.streets import survey_streets
 
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
-PAGES = ("plan.html", "streets.html")
+PAGES = ("plan.html", "streets.html", "drill.html", "drill_participants.html")
 
 
 @pytest.fixture(scope="module")
-def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def written(tmp_path_factory: pytest.TempPathFactory, small_plan: Path) -> Path:
     """The demo's pages, from few members."""
-    folder = tmp_path_factory.mktemp("pages")
-    demo = demo_folder()
-    result = plan_household(replace(load_plan(demo / "plan.toml"), members=24), workers=2)
-    write_result(result, folder, made_at=MADE_AT)
+    folder, demo = tmp_path_factory.mktemp("pages"), small_plan.parent
+    write_result(plan_household(small_plan, workers=2), folder, made_at=MADE_AT)
     write_streets(survey_streets(demo / "roads.osm", terrain=demo / "terrain.tif"), folder, made_at=MADE_AT)
+    write_drill(run_drill(read_drill(demo / "drill.toml"), workers=2), folder, made_at=MADE_AT)
     return folder
 
 

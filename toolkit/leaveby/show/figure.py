@@ -37,7 +37,7 @@ WAY_COLOURS: Final[Mapping[str, str]] = {"tow": "#0b3c8c", "car": "#a33b00", "fo
 
 WAY_DASHES: Final[Mapping[str, Any]] = {"tow": (0, (6, 2)), "car": (0, (4, 1.5, 1, 1.5)), "foot": (0, (1, 1.3))}
 
-TABLE_OPEN: Final = '<table style="text-align: left; border-spacing: 1em 0.3em; margin: 0.6em -1em">'
+TABLE_OPEN: Final = '<table style="text-align: left; border-spacing: 0.9em 0.3em; margin: 0.6em 0">'
 """Begins a table that stands beside a figure in a notebook, where no style sheet of ours reaches."""
 
 _STYLE: Final[dict[Any, Any]] = {
