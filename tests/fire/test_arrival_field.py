@@ -15,6 +15,7 @@ from pyproj import Transformer
 from rasterio.transform import from_origin
 from rasterio.warp import Resampling, reproject
 from scipy import ndimage
+from scipy.optimize import minimize_scalar
 
 from leaveby.fire.arrival import Ignition, arrive, arrive_members, ignite_point, lead_time
 from leaveby.fire.ellipse import SpreadTable, eccentricity, length_to_breadth
@@ -214,9 +215,61 @@ def test_real_terrain_hardly_changes_when_its_resolution_is_doubled(wind: tuple[
     assert np.abs(found[1] / found[0] - 1.0).max() < 0.02
 
 
+@pytest.mark.parametrize("wind", [(0.0, 0.0), (3.0, 1.0), (-1.0, 3.0), (-3.0, -2.0)])
+@pytest.mark.parametrize("off_m", [20.0, 45.0, 130.0])
+def test_fire_bends_at_the_edge_of_two_fuels_as_fermat_says(wind: tuple[float, float], off_m: float) -> None:
+    # Fermat's principle (common practice, no source): the soonest way over a straight edge, and the soonest one that
+    # runs along it inside the faster fuel, found with scipy's bounded minimiser from each ellipse's exact time.
+    n = 80
+    grid = square(n)
+    zone = np.zeros(grid.shape, dtype=np.int32)
+    zone[:, n // 2 :] = 1
+    slow, fast = 0.12, 0.6
+    edge_m = CELL_M * n / 2
+    spread = table(grid, zone=zone, head=[[slow, fast]], east=[[wind[0]] * 2], north=[[wind[1]] * 2])
+    start = (edge_m - off_m, 1190.0)
+    time = arrive(spread, [ignite_point(*start)], horizon_s=1e9).time_s
+    strength = float(np.hypot(*wind))
+    e = float(eccentricity(length_to_breadth(3.6 * strength)))
+    head = np.array(wind) / strength if strength > 0 else np.zeros(2)
+
+    def takes(speed: float, dx: float, dy: float) -> float:
+        return (float(np.hypot(dx, dy)) - e * (head[0] * dx + head[1] * dy)) / (speed * (1.0 - e))
+
+    def least(over) -> float:
+        return min(
+            float(minimize_scalar(over, bounds=(low, low + 600.0), method="bounded", options={"xatol": 0.1}).fun)
+            for low in np.arange(-1200.0, 1200.0, 600.0)
+        )
+
+    rng = np.random.default_rng(5)
+    late = []
+    for row, col in rng.integers(2, n - 2, (30, 2)):
+        x, y = centre_of(grid, int(row), col=int(col))
+        dx, dy = x - start[0], y - start[1]
+        if np.hypot(dx, dy) < 5 * CELL_M:
+            continue
+        if x > edge_m:
+            exact = least(lambda b: takes(slow, off_m, b) + takes(fast, dx - off_m, dy - b))  # noqa: B023
+        else:
+            back = edge_m - x
+
+            def along(b: float) -> float:
+                # to the edge at b, along it to c, back into the slow fuel
+                return takes(slow, off_m, b) + least(
+                    lambda c: takes(fast, 0.0, c - b) + takes(slow, -back, dy - c)  # noqa: B023
+                )
+
+            exact = min(takes(slow, dx, dy), least(along))
+        late.append(time[row, col] / exact - 1.0)
+    assert np.max(late) < 0.02
+    assert np.mean(np.abs(late)) < 0.003
+    assert np.min(late) > -0.002
+
+
 @st.composite
-def scenes(draw):
-    """A small scene with hills, three fuels, barriers and two or three weather steps."""
+def scenes(draw, *, steady: bool = False):
+    """A small scene with hills, three fuels, barriers and one to three weather steps, or one."""
     seed = draw(st.integers(0, 10_000))
     rng = np.random.default_rng(seed)
     grid = square(48)
@@ -224,7 +277,7 @@ def scenes(draw):
     for _ in range(2):
         row, col = rng.integers(4, 40, 2)
         patch[row : row + 2, col : col + 9] = -1
-    steps = int(rng.integers(1, 4))
+    steps = 1 if steady else int(rng.integers(1, 4))
     wind = rng.uniform(0, 8, (steps, 1)) * np.ones((1, 3))
     bearing = rng.uniform(0, 2 * np.pi, (steps, 1))
     spread = table(
@@ -241,7 +294,21 @@ def scenes(draw):
     return spread, [centre_of(grid, row, col=col) for row, col in cells], rng
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=40, deadline=None)
+@given(scenes(steady=True), st.tuples(*[st.floats(1.0, 1.5)] * 3))
+def test_a_faster_field_is_not_later_in_steady_weather(scene, factors: tuple[float, float, float]) -> None:
+    spread, (start, _), _ = scene
+    faster = replace(spread, flat_head_ros_m_s=spread.flat_head_ros_m_s * factors)
+    slow = arrive(spread, [ignite_point(*start)], horizon_s=1e7).time_s
+    fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
+    burnt = np.isfinite(slow)
+    assert np.array_equal(burnt, np.isfinite(fast))
+    # Every leg is a way that fire can take, but not each is the very best: in 1,200 scenes one cell was 0.8 % late.
+    assert np.all(fast[burnt] <= slow[burnt] * 1.02 + 1e-3)
+    assert np.mean(fast[burnt] <= slow[burnt] * 1.002 + 1e-3) > 0.99
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
 @given(scenes(), st.floats(1.02, 1.5))
 def test_a_faster_field_is_not_later(scene, factor: float) -> None:
     spread, (start, _), _ = scene
@@ -250,8 +317,9 @@ def test_a_faster_field_is_not_later(scene, factor: float) -> None:
     fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
     burnt = np.isfinite(slow)
     assert np.array_equal(burnt, np.isfinite(fast))
-    # Among patches, barriers and wind changes the paths are not the very best, by a part of a cell: nearly everywhere
-    # within 1 % of the time, and nowhere is the faster front behind the slower one by more than a cell and 5 %.
+    # Where speeds change sixfold at a wind change, a part of a cell in the front's place then is much time: nearly
+    # everywhere within 1 % of the time, and nowhere is the faster front behind the slower one by more than a cell
+    # and 5 %.
     assert np.mean(fast[burnt] <= slow[burnt] * 1.01) >= 0.96
     behind = ndimage.maximum_filter(np.where(burnt, slow, -np.inf), size=3, mode="nearest")
     assert np.all(fast[burnt] <= behind[burnt] * 1.05)

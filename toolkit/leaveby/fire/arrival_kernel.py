@@ -2,8 +2,8 @@
 
 Every cell carries the leg by which the fire reached it: an anchor (any point, not only a cell's centre), the time at
 the anchor, and the direction in which the fire ran last. A settled cell offers its eight neighbours its own anchor,
-and itself, or a barrier's corner beside it, as a new anchor where that is faster. Before it does, its anchor is tried
-a little to the side, so that legs in changing ground follow the fire's curved path (`arrival_leg`).
+and, where that is faster, itself, a place on the edge between two fuels, or a barrier's corner as a new anchor. Before
+it does, its anchor is tried a little to the side, so that legs follow the fire's curved or bent path (`arrival_edges`).
 
 The ellipse makes the order of settling acausal near a needle-shaped head: a cell that improves is settled again.
 """
@@ -16,6 +16,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.fire.arrival_edges import contrast, crossing, leg_over, on_edge, round_corner, straighten
 from leaveby.fire.arrival_leg import (
     ELLIPSE,
     LEG_STEPS,
@@ -24,12 +25,11 @@ from leaveby.fire.arrival_leg import (
     Leg,
     cell_ellipse,
     follow_leg,
-    round_corner,
-    straighten,
 )
 from leaveby.fire.ellipse import compiled, inlined
 
 SEED_REACH: Final = 2  # cells around an ignition point that it is offered to
+TURN_SLACK: Final = 1e-3  # how much later a leg that turns at an edge may be and still be kept, cells' time
 REOPEN_GAIN: Final = 1e-5  # least gain that opens a settled cell again, share of the time without drift
 
 
@@ -129,7 +129,8 @@ def _burn(
         for row in range(max(row0 - SEED_REACH, 0), min(row0 + SEED_REACH + 1, rows)):
             for col in range(max(col0 - SEED_REACH, 0), min(col0 + SEED_REACH + 1, cols)):
                 cell = row * cols + col
-                if cells[cell]["zone"] < 0 or cells[cell]["time"] <= seed_time[i]:
+                # over an edge between fuels the seed's own cell hands the fire on
+                if cells[cell]["zone"] != cells[row0 * cols + col0]["zone"] or cells[cell]["time"] <= seed_time[i]:
                     continue
                 new = follow_leg(
                     cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
@@ -177,7 +178,10 @@ def _burn(
         old_x = ax + here["before_x"]
         old_y = ay + here["before_y"]
         old_time = a_time - here["before_s"]
-        if here["before_s"] > 0.0 and step == a_step and old_time >= step_s[step]:
+        by_edge = here["edge"] > 0
+        # every second cell is enough, since what one gains is handed on; the time before is known to a float32 only
+        due = by_edge or (row + col) & 1 == 0
+        if due and here["before_s"] > 0.0 and step == a_step and old_time >= step_s[step] - 0.01:
             moved = straighten(
                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                 old_x, old_y, old_time, ax, ay, step, 1.0 * col, 1.0 * row, time, s0,
@@ -212,7 +216,18 @@ def _burn(
                 hop = 1.0 if dr == 0 or dc == 0 else 1.4142135623730951
                 # a settled cell is opened again for a real gain only
                 small = (gain if there["settled"] > 0 else 1e-6) * hop * s
-                if guess >= known - small:
+                edge = False
+                if by_edge:
+                    if hop == 1.0:
+                        edge = contrast(weather, step, here["zone"], there["zone"])
+                    else:
+                        beside = cells[cell + dc]["zone"]
+                        below = cells[cell + dr * cols]["zone"]
+                        edge = (
+                            contrast(weather, step, here["zone"], beside)
+                            or contrast(weather, step, here["zone"], below)
+                        ) and min(beside, below) >= 0
+                if guess >= known - small and not edge:
                     continue
                 before_x = old_x
                 before_y = old_y
@@ -244,7 +259,26 @@ def _burn(
                         before_x = ax
                         before_y = ay
                         before_time = a_time
-                if new.time < known - small and new.time <= horizon:
+                enough = known - small
+                if edge:
+                    upright, level = on_edge(cells, rows, cols, weather, step, there["anchor_x"], there["anchor_y"])
+                    if there["settled"] == 0 and not (upright or level):
+                        # as soon, but over the edge: what lies behind is better reached from there
+                        enough = known + TURN_SLACK * s
+                    over_x, over_y, after = crossing(ux * run, uy * run, run, s0, x0, y0, s1, x1, y1, dc, dr)
+                    limit = min(enough, new.time + TURN_SLACK * s)
+                    if time + after < limit:
+                        over = leg_over(
+                            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                            ax, ay, a_time, a_step, col + over_x, row + over_y,
+                            1.0 * (col + dc), 1.0 * (row + dr), limit,
+                        )  # fmt: skip
+                        if over.time < limit:
+                            new = over
+                            before_x = ax
+                            before_y = ay
+                            before_time = a_time
+                if new.time < enough and new.time <= horizon:
                     _write(there, new, before_x, before_y, before_time)
                     if size == heap.size:
                         size = _drop_stale(cells, keys, heap, size)
@@ -284,35 +318,36 @@ def burn(
 ) -> int:
     """Fill in the cells from the ignition points on; return how many settlings it took.
 
-    Afterwards `ray_x` and `ray_y` of each reached cell hold the slowness vector of the front (s per cell).
+        Afterwards `ray_x` and `ray_y` of each reached cell hold the slowness vector of the front (s per cell).
 
-    Parameters
-    ----------
-    cells : ndarray of `CELL`, shape (rows, cols)
-        Changed in place.
-    weather : ndarray of float64, shape (steps, zones, 5)
-        Flat head rate of spread (m/s), wind east and north (m/s), row of `ratios`, and the cell size (m), negative to
-        follow fire backwards.
-    ratios : ndarray of float64
-        As `shape_table`.
-    step_s : ndarray of float64, shape (steps,)
-        Starts of the weather steps; no seed lies before the first.
-    seed_x, seed_y, seed_time : ndarray of float64
-        Ignition points (cells) on burnable cells, and their times (s).
-    horizon : float
-        Later times are left out.
+        Parameters
+        ----------
+        cells : ndarray of `CELL`, shape (rows, cols)
+            Changed in place.
+        weather : ndarray of float64, shape (steps, zones, 5)
+            Flat head rate of spread (m/s), wind east and north (m/s), row of `ratios`, and the cell size (m), negative
+            to follow fire backwards.
+        ratios : ndarray of float64
+            As `shape_table`.
+        step_s : ndarray of float64, shape (steps,)
+            Starts of the weather steps; no seed lies before the first.
+        seed_x, seed_y, seed_time : ndarray of float64
+            Ignition points (cells) on burnable cells, and their times (s).
+        horizon : float
+            Later times are left out.
 
-    Examples
-    --------
-    >>> flat = np.zeros((3, 3), dtype=np.float32)
-    >>> from leaveby.fire.arrival_leg import make_cells
-    >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
-    >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
-    >>> burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one, seed_y=0 * one,
-    ...      seed_time=0 * one, horizon=1e9)
-    9
-    >>> cells["time"][0]
-    array([  0.,  60., 120.])
+        Examples
+        --------
+        >>> flat = np.zeros((3, 3), dtype=np.float32)
+        >>> from leaveby.fire.arrival_edges import contrast, crossing, leg_over, on_edge, round_corner, straighten
+    from leaveby.fire.arrival_leg import make_cells
+        >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
+        >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
+        >>> burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one, seed_y=0 * one,
+        ...      seed_time=0 * one, horizon=1e9)
+        9
+        >>> cells["time"][0]
+        array([  0.,  60., 120.])
     """
     rows, cols = cells.shape
     recent = np.zeros(RECENT, dtype=ELLIPSE)

@@ -25,8 +25,6 @@ LEG_STEPS: Final = 8
 """Weather steps a leg may cross before its anchor moves up."""
 
 ALIKE: Final = 1e-5  # relative difference of speed that counts as none
-SIDESTEP: Final = 0.25  # first trial of an anchor to the side, cells
-CLEARANCE: Final = 2e-3  # distance of an anchor from a barrier's corner, cells
 RECENT: Final = 8192  # how many ellipses of past steps are kept at hand
 
 CELL: Final = np.dtype(
@@ -50,7 +48,8 @@ CELL: Final = np.dtype(
         ("anchor_step", np.int16),
         ("stamp", np.int16),
         ("alike", np.int16),
-        ("settled", np.int16),
+        ("settled", np.int8),
+        ("edge", np.int8),  # 1 where a neighbour is of another zone
     ],
     align=True,
 )
@@ -78,7 +77,7 @@ class Leg(NamedTuple):
 
 @compiled
 def _note_likeness(cells: Cells) -> None:
-    """Set how many cells around each cell, in every direction (a square), are like it in zone and slope."""
+    """Set how many cells around each cell, in every direction (a square), are like it, and which touch another zone."""
     rows, cols = cells.shape
     limit = min(max(rows, cols), 32000)
     for i in range(rows):
@@ -99,6 +98,9 @@ def _note_likeness(cells: Cells) -> None:
                     ):
                         here["alike"] = 0
                         other["alike"] = 0
+                    if other["zone"] != here["zone"]:
+                        here["edge"] = 1
+                        other["edge"] = 1
     for i in range(rows):
         for k in range(cols):
             best = cells[i, k]["alike"] + 0
@@ -543,125 +545,3 @@ def follow_leg(
                 return Leg(bent_time, ray_x, ray_y, run, bend_x, bend_y, step_s[a_step + n], a_step + n)
             return Leg(bent_time, ray_x, ray_y, run, ax, ay, a_time, a_step)
     return Leg(time, ux, uy, length - cross_t, x0 + ux * cross_t, y0 + uy * cross_t, step_s[step], step)
-
-
-@compiled
-def straighten(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    parts: NDArray[np.float64],
-    old_x: float,
-    old_y: float,
-    old_time: float,
-    ax: float,
-    ay: float,
-    step: int,
-    x: float,
-    y: float,
-    time: float,
-    slowness: float,
-) -> Leg:
-    """Try to gain time by moving an anchor sideways, within one weather step; the best leg found, or a late one."""
-    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, old_time, step)
-    chord = math.sqrt((x - old_x) * (x - old_x) + (y - old_y) * (y - old_y))
-    if chord < 1.0:
-        return best
-    side_x = -(y - old_y) / chord
-    side_y = (x - old_x) / chord
-    first_run = math.sqrt((ax - old_x) * (ax - old_x) + (ay - old_y) * (ay - old_y))
-    last_run = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
-    if first_run < 0.5 or last_run < 0.5:
-        return best
-    # how fast a sidestep costs time: its second derivative, as in ground that is alike
-    curve = slowness * (1.0 / first_run + 1.0 / last_run)
-    shift = -math.copysign(SIDESTEP, (ax - old_x) * side_x + (ay - old_y) * side_y)
-    for attempt in range(2):
-        new_x = ax + shift * side_x
-        new_y = ay + shift * side_y
-        if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
-            break
-        first = follow_leg(
-            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-            old_x, old_y, old_time, step, new_x, new_y, 0.0, 0.0,
-        )  # fmt: skip
-        if not first.time < step_s[step + 1]:
-            break
-        second = follow_leg(
-            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-            new_x, new_y, first.time, step, x, y, 0.0, 0.0,
-        )  # fmt: skip
-        if not second.time < np.inf:
-            break
-        if second.time < min(time, best.time):
-            best = Leg(second.time, second.ray_x, second.ray_y, second.run, new_x, new_y, first.time, step)
-        if attempt == 0:
-            tried = shift
-            shift = 0.5 * tried - (second.time - time) / (tried * curve)
-            shift = min(max(shift, -3.0 * SIDESTEP), 3.0 * SIDESTEP)
-            if abs(shift) < 0.1 * SIDESTEP or abs(shift - tried) < 0.2 * SIDESTEP:
-                break
-    return best
-
-
-@compiled
-def round_corner(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    parts: NDArray[np.float64],
-    col: int,
-    row: int,
-    ax: float,
-    ay: float,
-    a_time: float,
-    a_step: int,
-    x: float,
-    y: float,
-) -> Leg:
-    """The best leg from an anchor to a point round a barrier's corner at a cell; a late one where there is none."""
-    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-    for down in range(-1, 1):
-        for right in range(-1, 1):
-            if row + down < 0 or row + down + 1 >= rows or col + right < 0 or col + right + 1 >= cols:
-                continue
-            at = (row + down) * cols + col + right
-            shut = 0
-            away_x = 0.0
-            away_y = 0.0
-            for below in range(2):
-                for beside in range(2):
-                    if cells[at + below * cols + beside]["zone"] < 0:
-                        shut += 1
-                        away_x = 0.5 - beside
-                        away_y = 0.5 - below
-            if shut != 1:
-                continue
-            # a little off the corner, so that legs along the barrier's edge run in the open
-            corner_x = col + right + 0.5 + CLEARANCE * away_x
-            corner_y = row + down + 0.5 + CLEARANCE * away_y
-            first = follow_leg(
-                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
-                ax, ay, a_time, a_step, corner_x, corner_y, 0.0, 0.0,
-            )  # fmt: skip
-            if not first.time < best.time:
-                continue
-            step = a_step
-            while first.time >= step_s[step + 1]:
-                step += 1
-            second = follow_leg(
-                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
-                corner_x, corner_y, first.time, step, x, y, 0.0, 0.0,
-            )  # fmt: skip
-            if second.time < best.time:
-                best = second
-    return best

@@ -1,0 +1,274 @@
+"""Where legs turn: at the edge between two fuels, at a barrier's corner, and in ground that changes; compiled.
+
+Fire bends where it passes from one fuel into another, runs along the edge inside the faster of the two, and slips
+through where two patches of it touch. Anchors on the edges themselves follow it there; between cells' centres alone
+it would be late by up to half a cell's creep through the slower fuel.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.fire.arrival_leg import Cells, Leg, follow_leg
+from leaveby.fire.ellipse import compiled, inlined
+
+SIDESTEP: Final = 0.25  # first trial of an anchor to the side, cells
+CLEARANCE: Final = 5e-4  # distance of an anchor from an edge or a barrier's corner, cells
+CONTRAST: Final = 0.1  # relative difference of flat head rates from which the border of two fuels is an edge
+EDGE_TRIALS: Final = 4  # places tried for an anchor along an edge
+
+
+@inlined
+def contrast(weather: NDArray[np.float64], step: int, one: int, other: int) -> bool:
+    """Whether fire runs so differently in two zones that their border bends its path."""
+    return (
+        one != other
+        and one >= 0
+        and other >= 0
+        and abs(weather[step, one, 0] - weather[step, other, 0]) > CONTRAST * weather[step, one, 0]
+    )
+
+
+@compiled
+def on_edge(
+    cells: Cells, rows: int, cols: int, weather: NDArray[np.float64], step: int, x: float, y: float
+) -> tuple[bool, bool]:
+    """Whether a point lies on an upright, and on a level edge between two fuels."""
+    upright = False
+    level = False
+    row = math.floor(y + 0.5)
+    col = math.floor(x + 0.5)
+    if cells[row * cols + col]["edge"] == 0:
+        return upright, level
+    left = math.floor(x)
+    above = math.floor(y)
+    if abs(x - left - 0.5) < 2.0 * CLEARANCE and 0 <= left < cols - 1:
+        at = row * cols + left
+        upright = contrast(weather, step, cells[at]["zone"], cells[at + 1]["zone"])
+    if abs(y - above - 0.5) < 2.0 * CLEARANCE and 0 <= above < rows - 1:
+        at = above * cols + col
+        level = contrast(weather, step, cells[at]["zone"], cells[at + cols]["zone"])
+    return upright, level
+
+
+@compiled
+def crossing(
+    run_x: float,
+    run_y: float,
+    run: float,
+    s0: float,
+    x0: float,
+    y0: float,
+    s1: float,
+    x1: float,
+    y1: float,
+    dx: int,
+    dy: int,
+) -> tuple[float, float, float]:
+    """Where fire passes soonest from a cell into a neighbour of another fuel, from the first cell's centre, and when.
+
+    The first cell's front seems to come from `run` behind it. Over an edge the time is convex in the place, so halving
+    its derivative finds the least; the place is a little inside the faster fuel, so that legs along the edge run
+    there. To a neighbour at the corner, it is the corner.
+    """
+    px = 0.5 * dx
+    py = 0.5 * dy
+    if dx == 0 or dy == 0:
+        low = -0.5
+        high = 0.5
+        for _ in range(12):
+            at = 0.5 * (low + high)
+            px = 0.5 * dx + at * abs(dy)
+            py = 0.5 * dy + at * abs(dx)
+            far = max(math.sqrt((run_x + px) * (run_x + px) + (run_y + py) * (run_y + py)), 1e-9)
+            rest = math.sqrt((dx - px) * (dx - px) + (dy - py) * (dy - py))
+            slope_x = s0 * (run_x + px) / far - x0 - s1 * (dx - px) / rest + x1
+            slope_y = s0 * (run_y + py) / far - y0 - s1 * (dy - py) / rest + y1
+            if slope_x * abs(dy) + slope_y * abs(dx) > 0.0:
+                high = at
+            else:
+                low = at
+        first_is_faster = s0 - math.sqrt(x0 * x0 + y0 * y0) < s1 - math.sqrt(x1 * x1 + y1 * y1)
+        lean = -CLEARANCE if first_is_faster else CLEARANCE
+        px += lean * dx
+        py += lean * dy
+    far = math.sqrt((run_x + px) * (run_x + px) + (run_y + py) * (run_y + py))
+    rest = math.sqrt((dx - px) * (dx - px) + (dy - py) * (dy - py))
+    after = (far - run) * s0 - x0 * px - y0 * py + rest * s1 - x1 * (dx - px) - y1 * (dy - py)
+    return px, py, after
+
+
+@compiled
+def leg_over(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
+    parts: NDArray[np.float64],
+    ax: float,
+    ay: float,
+    a_time: float,
+    a_step: int,
+    over_x: float,
+    over_y: float,
+    x: float,
+    y: float,
+    enough: float,
+) -> Leg:
+    """The leg from an anchor to a point that turns at a place between them; a late one unless it beats `enough`."""
+    first = follow_leg(
+        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+        ax, ay, a_time, a_step, over_x, over_y, 0.0, 0.0,
+    )  # fmt: skip
+    if not first.time < enough:
+        return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+    step = a_step
+    while first.time >= step_s[step + 1]:
+        step += 1
+    return follow_leg(
+        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+        over_x, over_y, first.time, step, x, y, 0.0, 0.0,
+    )  # fmt: skip
+
+
+@compiled
+def straighten(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
+    parts: NDArray[np.float64],
+    old_x: float,
+    old_y: float,
+    old_time: float,
+    ax: float,
+    ay: float,
+    step: int,
+    x: float,
+    y: float,
+    time: float,
+    slowness: float,
+) -> Leg:
+    """Try to gain time by moving an anchor sideways, within one weather step; the best leg found, or a late one."""
+    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, old_time, step)
+    chord = math.sqrt((x - old_x) * (x - old_x) + (y - old_y) * (y - old_y))
+    if chord < 1.0:
+        return best
+    side_x = -(y - old_y) / chord
+    side_y = (x - old_x) / chord
+    first_run = math.sqrt((ax - old_x) * (ax - old_x) + (ay - old_y) * (ay - old_y))
+    last_run = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
+    if first_run < 0.5 or last_run < 0.5:
+        return best
+    # how fast a sidestep costs time: its second derivative, as in ground that is alike
+    curve = slowness * (1.0 / first_run + 1.0 / last_run)
+    upright, level = on_edge(cells, rows, cols, weather, step, ax, ay)
+    edge = upright or level
+    for way in range(2):
+        # on the edge between two fuels an anchor slides along the edge, at a corner along either one
+        if edge:
+            if not (upright if way == 0 else level):
+                continue
+            side_x = 1.0 * way
+            side_y = 1.0 - way
+        elif way == 1:
+            break
+        shift = -math.copysign(SIDESTEP, (ax - old_x) * side_x + (ay - old_y) * side_y)
+        base = 0.0
+        for attempt in range(EDGE_TRIALS if edge else 2):
+            new_x = ax + (base + shift) * side_x
+            new_y = ay + (base + shift) * side_y
+            if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
+                break
+            first = follow_leg(
+                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                old_x, old_y, old_time, step, new_x, new_y, 0.0, 0.0,
+            )  # fmt: skip
+            if not first.time < step_s[step + 1]:
+                break
+            second = follow_leg(
+                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                new_x, new_y, first.time, step, x, y, 0.0, 0.0,
+            )  # fmt: skip
+            if not second.time < np.inf:
+                break
+            better = second.time < min(time, best.time)
+            if better:
+                best = Leg(second.time, second.ray_x, second.ray_y, second.run, new_x, new_y, first.time, step)
+            if edge and better:
+                base += shift
+                shift *= 1.5
+            elif edge and attempt == 0:
+                shift = -shift
+            elif edge:
+                if base == 0.0:
+                    break
+                shift *= -0.5
+            elif attempt == 0:
+                tried = shift
+                shift = 0.5 * tried - (second.time - time) / (tried * curve)
+                shift = min(max(shift, -3.0 * SIDESTEP), 3.0 * SIDESTEP)
+                if abs(shift) < 0.1 * SIDESTEP or abs(shift - tried) < 0.2 * SIDESTEP:
+                    break
+    return best
+
+
+@compiled
+def round_corner(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    parts: NDArray[np.float64],
+    col: int,
+    row: int,
+    ax: float,
+    ay: float,
+    a_time: float,
+    a_step: int,
+    x: float,
+    y: float,
+) -> Leg:
+    """The best leg from an anchor to a point round a barrier's corner at a cell; a late one where there is none."""
+    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+    for down in range(-1, 1):
+        for right in range(-1, 1):
+            if row + down < 0 or row + down + 1 >= rows or col + right < 0 or col + right + 1 >= cols:
+                continue
+            at = (row + down) * cols + col + right
+            shut = 0
+            away_x = 0.0
+            away_y = 0.0
+            for below in range(2):
+                for beside in range(2):
+                    if cells[at + below * cols + beside]["zone"] < 0:
+                        shut += 1
+                        away_x = 0.5 - beside
+                        away_y = 0.5 - below
+            if shut != 1:
+                continue
+            # a little off the corner, so that legs along the barrier's edge run in the open
+            corner_x = col + right + 0.5 + CLEARANCE * away_x
+            corner_y = row + down + 0.5 + CLEARANCE * away_y
+            second = leg_over(
+                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
+                ax, ay, a_time, a_step, corner_x, corner_y, x, y, best.time,
+            )  # fmt: skip
+            if second.time < best.time:
+                best = second
+    return best
