@@ -36,7 +36,7 @@ import leaveby
 from leaveby.files.drill import read_drill
 from leaveby.show.drill_figures import describe_rounds_strip, rounds_strip
 from leaveby.show.drill_panel import drill_panel
-from leaveby.show.widgets import override_banner, shown
+from leaveby.show.widgets import listed, override_banner, shown
 
 override_banner()
 
@@ -62,5 +62,4 @@ drill_panel(drill)
 # ## What was taken for granted
 
 # %%
-for sentence in drill.assumptions:
-    print("-", sentence)
+listed(drill.assumptions)

@@ -154,7 +154,7 @@ def computed_injects(
         *_crossings(scenario, timed.arrival),
         *_wind_changes(scenario.weather),
         *_at_home(scenario, timed.arrival, ember_s=timed.ember_s, home_s=home_s),
-        *(_shut(one) for one in shuts),
+        *(_shut(one) for one in shuts if _can_be_said(one.street)),
         *_leave_bys(timed, scenario, start=start),
     ]
     reported_s = reported_at(ignitions)
@@ -431,6 +431,11 @@ def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: fl
         facilitator_only=True,
         basis="arrival of the front at the home in the central run, the earliest of the cells about it",
     )
+
+
+def _can_be_said(name: str) -> bool:
+    """Whether people call a stretch by its name: nobody says over the radio that a nameless road is shut."""
+    return name != "roundabout" and not name.startswith("unnamed ")
 
 
 def _shut(one: StreetShut) -> Inject:

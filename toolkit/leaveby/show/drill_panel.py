@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-from importlib import import_module
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -16,7 +15,6 @@ from markupsafe import Markup
 from leaveby.decision.drill import place_answer
 from leaveby.decision.drill_injects import pause_at
 from leaveby.decision.drill_result import DRILL_WAY_WORDS, EXERCISE_ONLY, Answer, Drill, Pause, Placed, Round
-from leaveby.errors import refuse
 from leaveby.show.drill_figures import answers_curve, describe_answers_curve
 from leaveby.show.drill_map import map_base, pause_map
 from leaveby.show.drill_words import (
@@ -35,7 +33,7 @@ from leaveby.show.drill_words import (
     verdict_words,
     weather_words,
 )
-from leaveby.show.widgets import override_banner, shown
+from leaveby.show.widgets import boxed, import_widgets, override_banner, shown
 from leaveby.show.wording import WAYS, clean, clock_words
 
 START_STEP_S: Final = 300.0
@@ -112,13 +110,14 @@ def answers_table(drill: Drill, run: Round, placed: tuple[Placed, ...]) -> str:
         for number, one in enumerate(placed, start=1)
     )
     head = Markup(
-        '<table><thead><tr><th scope="col">No.</th><th scope="col">Group</th><th scope="col">Answer</th>'
+        '<div style="overflow-x: auto" tabindex="0" role="region" aria-label="Answers"><table style="min-width: 44em">'
+        '<thead><tr><th scope="col">No.</th><th scope="col">Group</th><th scope="col">Answer</th>'
         '<th scope="col">Clear</th><th scope="col">Against the leave-by</th><th scope="col">Shut by then</th></tr>'
         "</thead><tbody>"
     )
     stays = any(one.answer.way == "stay" for one in placed)
     after = Markup("<p><strong>{}</strong></p>").format(stay_words(drill, run)) if stays else Markup("")
-    return str(head + rows + Markup("</tbody></table>") + after)
+    return str(head + rows + Markup("</tbody></table></div>") + after)
 
 
 def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
@@ -144,7 +143,7 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
     InputError
         If `ipywidgets` is not installed.
     """
-    widgets = _ipywidgets()
+    widgets = import_widgets()
     wide, layout = {"description_width": "16em"}, widgets.Layout(width="34em")
     held: dict[int, list[Placed]] = {run.number: list(run.placed) for run in drill.rounds}
     chosen = widgets.Dropdown(
@@ -196,7 +195,7 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
             Markup("<h3>{}: it is {}.{}</h3>").format(round_title(run), clock_words(drill, at_s, step_min=1), over)
         )
         known.value = str(Markup("<p>{} <strong>{}</strong></p>").format(weather_words(moment), pause_words(moment)))
-        picture.value = f'<div style="max-width: {MAP_WIDTH_PX}px">{pause_map(drill, run, moment)}</div>'
+        picture.value = boxed(pause_map(drill, run, moment), "Map of the fire as it is known", width_px=MAP_WIDTH_PX)
         injects.value = injects_list(drill, run, until_s=at_s, all_of_them=reveal.value)
 
     def place(_change: object = None) -> None:
@@ -277,15 +276,3 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
             table,
         ]
     )
-
-
-def _ipywidgets() -> Any:
-    try:
-        return import_module("ipywidgets")
-    except ImportError as error:
-        raise refuse(
-            "ipywidgets",
-            "is not installed",
-            expected="the notebooks' libraries",
-            mend='install them with: pip install "leaveby[lab]"',
-        ) from error
