@@ -308,7 +308,7 @@ def test_a_faster_field_is_not_later_in_steady_weather(scene, factors: tuple[flo
     assert np.mean(fast[burnt] <= slow[burnt] * 1.002 + 1e-3) > 0.99
 
 
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=40, deadline=None)
 @given(scenes(), st.floats(1.02, 1.5))
 def test_a_faster_field_is_not_later(scene, factor: float) -> None:
     spread, (start, _), _ = scene
@@ -317,12 +317,11 @@ def test_a_faster_field_is_not_later(scene, factor: float) -> None:
     fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
     burnt = np.isfinite(slow)
     assert np.array_equal(burnt, np.isfinite(fast))
-    # Where speeds change sixfold at a wind change, a part of a cell in the front's place then is much time: nearly
-    # everywhere within 1 % of the time, and nowhere is the faster front behind the slower one by more than a cell
-    # and 5 %.
-    assert np.mean(fast[burnt] <= slow[burnt] * 1.01) >= 0.96
+    # Where speeds change sixfold at a wind change, a part of a cell in the front's place then is much time: in 600
+    # scenes 4 had a cell more than 1 % late, and none was late by more than 0.1 % past a neighbour.
+    assert np.mean(fast[burnt] <= slow[burnt] * 1.01 + 1e-3) >= 0.995
     behind = ndimage.maximum_filter(np.where(burnt, slow, -np.inf), size=3, mode="nearest")
-    assert np.all(fast[burnt] <= behind[burnt] * 1.05)
+    assert np.all(fast[burnt] <= behind[burnt] * 1.01)
 
 
 @settings(max_examples=25, deadline=None)

@@ -227,7 +227,9 @@ def _burn(
                             contrast(weather, step, here["zone"], beside)
                             or contrast(weather, step, here["zone"], below)
                         ) and min(beside, below) >= 0
-                if guess >= known - small and not edge:
+                # what arrives after a change of weather can't be told from the weather before it
+                changes = known > step_s[step + 1]
+                if guess >= known - small and not (edge or changes):
                     continue
                 before_x = old_x
                 before_y = old_y
@@ -249,7 +251,7 @@ def _burn(
                     before_y = ay
                     before_time = a_time
                 bend_guess = time + hop * s - drift
-                if new.time > bend_guess + small and bend_guess < known - small:
+                if (new.time > bend_guess + small and bend_guess < known - small) or changes:
                     bend = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                         1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), dc / hop, dr / hop,
@@ -267,7 +269,7 @@ def _burn(
                         enough = known + TURN_SLACK * s
                     over_x, over_y, after = crossing(ux * run, uy * run, run, s0, x0, y0, s1, x1, y1, dc, dr)
                     limit = min(enough, new.time + TURN_SLACK * s)
-                    if time + after < limit:
+                    if time + after < limit or (changes and time < limit):
                         over = leg_over(
                             cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                             ax, ay, a_time, a_step, col + over_x, row + over_y,

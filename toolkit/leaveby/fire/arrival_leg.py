@@ -422,6 +422,8 @@ def follow_leg(
     pieces = 0
     crossed = 0
     same = True
+    one_fuel = True
+    zone = -1
     first = -1.0
     part_t = 0.0
     part_s = 0.0
@@ -435,6 +437,10 @@ def follow_leg(
         here = cells[cell]
         if here["zone"] < 0:
             return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+        if zone < 0:
+            zone = here["zone"] + 0
+        elif zone != here["zone"]:
+            one_fuel = False
         reach = here["alike"]
         box = reach + 0.5
         end_x = (ix + way_x * box - x0) * over_x if over_x != 0.0 else np.inf
@@ -520,7 +526,7 @@ def follow_leg(
             return Leg(time, ux, uy, length, ax, ay, a_time, a_step)
         return Leg(time, ux, uy, length, x0 + ux * half_t, y0 + uy * half_t, half_time, a_step)
 
-    if same or length <= LEG_PIECES + 1:
+    if same or (one_fuel and length <= LEG_PIECES + 1):
         if t - part_t > 1e-12:
             over = 1.0 / (t - part_t)
             parts[crossed, 1] = part_s * over
