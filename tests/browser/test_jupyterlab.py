@@ -14,13 +14,11 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import nbformat
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, expect
 
 from leaveby.ask import notebooks_folder
 from leaveby.caution import OVERRIDE
-from leaveby.lab import with_plan
 
 NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
 SLOW_MS = 180_000
@@ -35,14 +33,10 @@ DONE = """() => {
 
 
 @pytest.fixture(scope="module")
-def own_folder(
-    tmp_path_factory: pytest.TempPathFactory, small_plan: Path, small_notebooks: Callable[[Path], None]
-) -> Path:
-    """A person's notebooks, with the path of a plan file of their own."""
+def own_folder(tmp_path_factory: pytest.TempPathFactory, small_notebooks: Callable[[Path], None]) -> Path:
+    """A person's notebooks, about a household of their own."""
     folder = tmp_path_factory.mktemp("lab") / "notebooks"
     small_notebooks(folder)
-    for path in folder.glob("*.ipynb"):
-        nbformat.write(with_plan(nbformat.read(path, as_version=4), small_plan), path)
     return folder
 
 

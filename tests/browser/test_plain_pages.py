@@ -201,6 +201,17 @@ def changes(page: Page) -> bool:
     return False
 
 
+def test_the_front_page_lists_what_can_be_asked(served: Served, context: BrowserContext, artefacts: Path) -> None:
+    page = context.new_page()
+    for width in (390, 1280):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.goto(served.address)
+        page.screenshot(path=artefacts / f"plain_front_{width}.png", full_page=True)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert page.locator(".questions a b").count() == len(NOTEBOOKS)
+        assert axe_findings(page) == []
+
+
 def test_who_was_not_given_the_address_is_refused(served: Served, stranger: APIRequestContext) -> None:
     for path in ("", "voila/tree", f"voila/render/{NOTEBOOKS[0]}", "?token=guessed"):
         reply = stranger.get(served.base + path)
