@@ -67,7 +67,7 @@ def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def small_notebooks(small_plan: Path) -> Callable[[Path], None]:
-    """Copies the notebooks into a folder; their first cells are changed as a person would: own files, smaller numbers."""
+    """Copies the notebooks into a folder; their first cells are changed as a person would: own files, small numbers."""
 
     def copied(folder: Path) -> None:
         folder.mkdir()
