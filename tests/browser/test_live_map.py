@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -17,7 +16,7 @@ import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 from shapely import Point
 
-from leaveby.ask import check_household, demo_folder
+from leaveby.ask import check_household
 from leaveby.caution import OSM_NOTICE, OVERRIDE
 from leaveby.decision.scenario import prepare
 from leaveby.roads.itinerary import street
@@ -32,21 +31,10 @@ TOUCH = ".leaflet-touch-pane path"
 
 
 @pytest.fixture(scope="module")
-def plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's household with few members, so that the notebooks answer soon."""
-    folder = tmp_path_factory.mktemp("household") / "demo"
-    shutil.copytree(demo_folder(), folder)
-    text, changed = re.subn(r"(?m)^members = \d+", "members = 24", (folder / "plan.toml").read_text(encoding="utf-8"))
-    assert changed == 1
-    (folder / "plan.toml").write_text(text, encoding="utf-8")
-    return folder / "plan.toml"
-
-
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory, plan: Path) -> Iterator[str]:
+def address(tmp_path_factory: pytest.TempPathFactory, small_plan: Path) -> Iterator[str]:
     """Where the plain pages are, with their token."""
     folder = tmp_path_factory.mktemp("lab") / "notebooks"
-    command = ["lab", "--simple", "--no-browser", "--folder", str(folder), "--plan", str(plan)]
+    command = ["lab", "--simple", "--no-browser", "--folder", str(folder), "--plan", str(small_plan)]
     process = subprocess.Popen(
         [sys.executable, "-m", "leaveby.cli", *command],
         cwd=folder.parent,
@@ -152,11 +140,11 @@ def test_the_household_s_map(address: str, page: Page, outside: list[str], artef
     assert outside == []
 
 
-def test_the_map_of_the_roads(address: str, plan: Path, page: Page, outside: list[str], artefacts: Path) -> None:
+def test_the_map_of_the_roads(address: str, small_plan: Path, page: Page, outside: list[str], artefacts: Path) -> None:
     opened_map(page, address, "02_our_roads")
     assert page.get_by_text(OVERRIDE).count() >= 2
     # The sign of the home lies on the end of its road, as on the ground.
-    area = road_area(prepare(check_household(plan)))
+    area = road_area(prepare(check_household(small_plan)))
     out = [edge for edge in range(area.network.edge_count) if area.network.tail[edge] == area.home_node]
     assert out
     home = page.locator(".leaflet-marker-icon").filter(has_text=re.compile("^Home$")).bounding_box()
