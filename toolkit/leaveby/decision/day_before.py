@@ -8,8 +8,8 @@ before.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -17,14 +17,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
 
-from leaveby.decision.closing import closing_times, select, stretch_cells
+from leaveby.decision.closing import enough_for, select, stretch_cells
 from leaveby.decision.confidence import latest_on_route
-from leaveby.decision.result import WAY_WORDS, DayBefore, DayBeforeCell, Verdict, WayTiming
+from leaveby.decision.members import run_closings
+from leaveby.decision.result import WAY_WORDS, DayBefore, DayBeforeCell, Verdict, WayRoute, WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario
 from leaveby.decision.ways_out import WayRoads
 from leaveby.errors import refuse
-from leaveby.fire.arrival import Ignition, arrive
+from leaveby.fire.arrival import Ignition
 from leaveby.fire.danger import forest_fire_danger_index
+from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.model_error import ros_factors
 from leaveby.fire.spread import table_for_member
 from leaveby.fire.weather import Weather, step_at
@@ -183,6 +185,115 @@ def day_steps(weather: Weather) -> tuple[int, ...]:
     return tuple(first.values()) or (step_at(weather, 0.0),)
 
 
+@dataclass(frozen=True)
+class DayFires:
+    """The plan's fires on days of some fire danger, at the hours of its own day.
+
+    Attributes
+    ----------
+    indices : tuple of float
+        Rising.
+    hours : tuple of datetime
+    held : tuple of tuple of Weather or None
+        A row for each index, a column for each hour; None where the wind would be stronger than is looked at.
+    closing_s : ndarray of float64, shape (indices, hours, stretches)
+        When each watched stretch shuts, smoke lead taken off; inf where no fire was looked at.
+    column_of : mapping of edge to stretch
+    """
+
+    indices: tuple[float, ...]
+    hours: tuple[datetime, ...]
+    held: tuple[tuple[Weather | None, ...], ...]
+    closing_s: NDArray[np.float64]
+    column_of: Mapping[int, int]
+
+
+def day_fires(
+    scenario: Scenario,
+    routes: Sequence[WayRoute],
+    *,
+    choice: FireChoice,
+    indices: Sequence[float] = INDICES,
+    workers: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> DayFires:
+    """Solve the plan's fires for each fire danger at each hour, once for all routes asked about.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    routes : sequence of WayRoute
+    choice : FireChoice
+    indices : sequence of float
+        Above 0.
+    workers : int
+        Threads.
+    progress : callable, optional
+        Called with (fires done, fires).
+
+    Raises
+    ------
+    InputError
+        For indices that are not above 0, or none.
+    """
+    if not len(indices):
+        raise refuse("fire danger indices", "are none", expected="one at least", mend="give 25, 50, 75 and so on")
+    plan, weather = scenario.inputs.plan, scenario.weather
+    grid = scenario.inputs.terrain.grid
+    edges = sorted({edge for route in routes for edge in route.edges})
+    column_of = {edge: column for column, edge in enumerate(edges)}
+    lines = list(scenario.network.geometry[np.array(edges, dtype=np.int64)])
+    watched = stretch_cells(grid, lines, standoff_m=plan.roads.standoff_m)
+    errors = ros_factors(float(norm.ppf(plan.confidence)))
+    unseen_s = max(start.unseen_up_to_s for start in scenario.starts)
+    fires = [Ignition(start.shape, start.at_s - start.unseen_up_to_s) for start in scenario.starts]
+    steps = day_steps(weather)
+    rising = tuple(sorted(float(index) for index in dict.fromkeys(indices)))
+    held = tuple(
+        tuple(held_weather(weather, step, index=index, horizon_s=plan.horizon_s, before_s=unseen_s) for step in steps)
+        for index in rising
+    )
+    looked_at = [(row, column) for row, days in enumerate(held) for column, day in enumerate(days) if day is not None]
+
+    def table_of(number: int) -> SpreadTable:
+        row, column = looked_at[number]
+        day = held[row][column]
+        assert day is not None
+        return table_for_member(
+            scenario.zones,
+            day,
+            gradients=scenario.gradients,
+            models=choice.models,
+            ros_factors=errors,
+            floor_m_s=choice.floor_m_s,
+            set_m_s=choice.set_m_s,
+        )
+
+    columns = [np.array([column_of[edge] for edge in route.edges], dtype=np.int64) for route in routes]
+    closing_s = np.full((len(rising), len(steps), len(edges)), np.inf)
+    found = run_closings(
+        len(looked_at),
+        table_of,
+        ignitions_of=lambda _: fires,
+        horizon_s=plan.horizon_s,
+        watched=watched,
+        smoke_lead_s=plan.roads.smoke_lead_s,
+        workers=workers,
+        enough=enough_for(
+            grid,
+            [
+                (select(watched, taken), DRIVE_TIME_FACTOR_HIGH.value * route.time_s)
+                for taken, route in zip(columns, routes, strict=True)
+            ],
+        ),
+        progress=progress,
+    )
+    for number, (row, column) in enumerate(looked_at):
+        closing_s[row, column] = found[number]
+    hours = tuple(weather.start + timedelta(seconds=float(weather.time_s[step])) for step in steps)
+    return DayFires(indices=rising, hours=hours, held=held, closing_s=closing_s, column_of=column_of)
+
+
 def day_before(
     scenario: Scenario,
     roads: WayRoads,
@@ -191,11 +302,11 @@ def day_before(
     choice: FireChoice,
     indices: Sequence[float] = INDICES,
     needs_s: float = 0.0,
+    fires: DayFires | None = None,
+    workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> DayBefore:
     """Tabulate, for one way of leaving, whether a day of some fire danger leaves enough lead.
-
-    One arrival solve for each cell of the table.
 
     Parameters
     ----------
@@ -206,11 +317,15 @@ def day_before(
         Of the same way, with a route: its route and its ready time at the asked confidence are used.
     choice : FireChoice
     indices : sequence of float
-        Above 0.
+        Above 0. Not used where `fires` are given.
     needs_s : float
         Least lead that counts as enough: time to see the fire, and to make up one's mind. 0 or more.
+    fires : DayFires, optional
+        Solved before for this route too (`day_fires`); solved here when left out.
+    workers : int
+        Threads, when they are solved here.
     progress : callable, optional
-        Called with (cells done, cells).
+        Called with (fires done, fires).
 
     Raises
     ------
@@ -221,54 +336,28 @@ def day_before(
     """
     if timing.route is None:
         raise ValueError(f"{roads.way} has no route to time")
-    if not len(indices):
-        raise refuse("fire danger indices", "are none", expected="one at least", mend="give 25, 50, 75 and so on")
-    plan, network, weather = scenario.inputs.plan, scenario.network, scenario.weather
-    confidence = plan.confidence
+    if fires is None:
+        fires = day_fires(scenario, [timing.route], choice=choice, indices=indices, workers=workers, progress=progress)
+    plan = scenario.inputs.plan
     edges = np.array(timing.route.edges, dtype=np.int64)
-    cells = stretch_cells(scenario.inputs.terrain.grid, list(network.geometry[edges]), standoff_m=plan.roads.standoff_m)
-    watched = select(cells, np.arange(edges.size))
-    factor = 1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * confidence
-    errors = ros_factors(float(norm.ppf(confidence)))
-    unseen_s = max(start.unseen_up_to_s for start in scenario.starts)
-    fires = [Ignition(start.shape, start.at_s - start.unseen_up_to_s) for start in scenario.starts]
-
-    def lead_in(held: Weather) -> float:
-        table = table_for_member(
-            scenario.zones,
-            held,
-            gradients=scenario.gradients,
-            models=choice.models,
-            ros_factors=errors,
-            floor_m_s=choice.floor_m_s,
-            set_m_s=choice.set_m_s,
-        )
-        arrival = arrive(table, fires, horizon_s=plan.horizon_s)
-        closing_s = closing_times(watched, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
+    factor = 1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * plan.confidence
+    columns = [fires.column_of[int(edge)] for edge in edges]
+    rows: list[tuple[DayBeforeCell, ...]] = []
+    too_little = [False] * len(fires.hours)
+    for number, index in enumerate(fires.indices):
         leave_s = latest_on_route(
-            closing_s[None, :],
+            fires.closing_s[number][:, columns],
             roads.travel.time_s[edges],
             margin_s=plan.margin_s,
-            drive_factor=np.array([factor]),
+            drive_factor=np.full(len(fires.hours), factor),
         )
-        return float(leave_s[0]) - timing.ready_at_confidence_s
-
-    steps = day_steps(weather)
-    hours = tuple(weather.start + timedelta(seconds=float(weather.time_s[step])) for step in steps)
-    rising = tuple(sorted(float(index) for index in dict.fromkeys(indices)))
-    rows: list[tuple[DayBeforeCell, ...]] = []
-    too_little = [False] * len(steps)
-    done = 0
-    for index in rising:
         row = []
-        for column, step in enumerate(steps):
-            held = held_weather(weather, step, index=index, horizon_s=plan.horizon_s, before_s=unseen_s)
-            lead_s = np.inf if held is None else lead_in(held)
+        for column, held in enumerate(fires.held[number]):
             cell = _cell(
                 held,
                 index=index,
-                at=hours[column],
-                lead_s=lead_s,
+                at=fires.hours[column],
+                lead_s=float(leave_s[column]) - timing.ready_at_confidence_s,
                 needs_s=needs_s,
                 lower_was_too_much=too_little[column],
                 way=roads.way,
@@ -276,9 +365,6 @@ def day_before(
             )
             too_little[column] |= cell.verdict == "night before"
             row.append(cell)
-            done += 1
-            if progress is not None:
-                progress(done, len(rising) * len(steps))
         rows.append(tuple(row))
     said = list(DAY_BEFORE_ASSUMPTIONS)
     if choice.set_m_s is not None:
@@ -287,10 +373,10 @@ def day_before(
         )
     return DayBefore(
         way=roads.way,
-        confidence=confidence,
+        confidence=plan.confidence,
         needs_s=needs_s,
-        indices=rising,
-        hours=hours,
+        indices=fires.indices,
+        hours=fires.hours,
         cells=tuple(rows),
         summary=summary_of(rows, way=roads.way),
         assumptions=tuple(said),

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.decision.assumptions import assumptions
-from leaveby.decision.closing import StretchCells, closing_times, select, stretch_cells
+from leaveby.decision.closing import StretchCells, closing_times, enough_for, select, stretch_cells
 from leaveby.decision.confidence import latest_at_confidence
-from leaveby.decision.day_before import day_before
+from leaveby.decision.day_before import day_before, day_fires
 from leaveby.decision.landmarks import landmark_words, landmarks
 from leaveby.decision.last_resort import last_resort_side, refuge_place, refuge_routes
 from leaveby.decision.members import (
@@ -23,6 +23,7 @@ from leaveby.decision.members import (
     join_draws,
     join_fires,
     pick_draws,
+    run_closings,
     run_members,
 )
 from leaveby.decision.precision import bootstrap_precision, half_width_s
@@ -54,7 +55,7 @@ from leaveby.decision.sensitivity import moved
 from leaveby.decision.timetable import timetable
 from leaveby.decision.timing import best_route, durations_of, route_latest_s, time_way
 from leaveby.decision.triggers import decision_span_s, design_step, lead_time_of, trigger_line
-from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes, roads_for
+from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes, no_way_out_s, roads_for
 from leaveby.decision.which_way import route_to_each, way_out_map
 from leaveby.fire.arrival import Arrival, Ignition, arrive
 from leaveby.fire.ellipse import SpreadTable
@@ -64,6 +65,7 @@ from leaveby.fire.spread import FOREST_MODELS, flat_spread
 from leaveby.fire.validity import outside_validity
 from leaveby.household.plan import Plan, Way, ways
 from leaveby.household.readiness import ready_times
+from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH
 from leaveby.roads.network import RoutingGraph, csr
 from leaveby.units import km_h_from_m_s
 
@@ -122,15 +124,12 @@ def answer_household(
 
     graph = csr(scenario.network)
     roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(plan)}
-    candidates = _candidates(scenario, roads, choice=choice, draws=first, cells=cells, graph=graph)
+    candidates = _candidates(scenario, roads, choice=choice, draws=first, cells=cells, graph=graph, workers=workers)
     refuges = refuge_routes(scenario, roads, graph=graph)
     known = [*(one for found in candidates.values() for one in found), *(one.route for one in refuges)]
     edges = sorted({edge for one in known for edge in one.edges})
     column_of = {edge: column for column, edge in enumerate(edges)}
     watched = select(cells, np.array(edges, dtype=np.int64))
-
-    def fires_of(fire: FireChoice, who: Draws, what: str) -> MemberFires:
-        return _fires(scenario, fire, draws=who, watched=watched, workers=workers, progress=progress, what=what)
 
     fires = _fires(
         scenario,
@@ -181,11 +180,10 @@ def answer_household(
     which = _which_way(
         scenario, roads, candidates, timings=timings, choice=choice, fires=fires, draws=draws, column_of=column_of
     )
-    before = {
-        way: day_before(scenario, roads[way], timing=timings[way], choice=choice)
-        for way in WHEELS
-        if way in timings and timings[way].route is not None
-    }
+    wheeled = {way: timings[way].route for way in WHEELS if way in timings}
+    driven = {way: found for way, found in wheeled.items() if found is not None}
+    days = day_fires(scenario, list(driven.values()), choice=choice, workers=workers) if driven else None
+    before = {way: day_before(scenario, roads[way], timing=timings[way], choice=choice, fires=days) for way in driven}
     few = pick_draws(draws, np.arange(min(WHAT_IF_MEMBERS, draws.members)))
     own_closing_s = fires.closing_s[: few.members]
     own = _leave_bys(scenario, chosen, draws=few, closing_s=own_closing_s, column_of=column_of)
@@ -199,7 +197,17 @@ def answer_household(
                 scenario,
                 chosen,
                 draws=few,
-                closing_s=fires_of(fire, few, label).closing_s,
+                closing_s=_closings(
+                    scenario,
+                    fire,
+                    draws=few,
+                    chosen=chosen,
+                    watched=watched,
+                    column_of=column_of,
+                    workers=workers,
+                    progress=progress,
+                    what=label,
+                ),
                 column_of=column_of,
             ),
             own_s=own,
@@ -207,6 +215,7 @@ def answer_household(
         )
         for label, fire in _other_fires(scenario, choice)
     )
+    last_road_s = no_way_out_s(scenario, roads, graph=graph, closing_s=central_closing_s)
     summary = _summary(scenario, choice, central=central, fires=fires)
     shelter = last_resort_side(
         scenario,
@@ -239,7 +248,12 @@ def answer_household(
         shelter=shelter,
         official=tuple(official),
         what_ifs=what_ifs,
-        timetable=timetable(timings, fire=summary, shelter_start_s=shelter.latest_start_before_embers_s),
+        timetable=timetable(
+            timings,
+            fire=summary,
+            shelter_start_s=shelter.latest_start_before_embers_s,
+            no_way_out_s=last_road_s,
+        ),
         assumptions=assumptions(scenario, roads, chosen=chosen, burnt_share=burnt_share, choice=choice),
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
         network=scenario.network,
@@ -249,6 +263,7 @@ def answer_household(
         terrain=inputs.terrain,
         members=draws.members,
         inputs=inputs.record,
+        no_way_out_s=last_road_s,
     )
 
 
@@ -324,6 +339,7 @@ def _members_wanted(
             leave_s - ready_times(plan, way, durations_s=durations_s),
             plan.confidence,
             rng=np.random.default_rng(plan.seed),
+            wanted_s=plan.precision_s,
         )
         widest_s = max(widest_s, half_width_s(found))
     enough = widest_s <= plan.precision_s
@@ -338,19 +354,23 @@ def _candidates(
     draws: Draws,
     cells: StretchCells,
     graph: RoutingGraph,
+    workers: int,
 ) -> dict[Way, tuple[CandidateRoute, ...]]:
     """Gather the routes worth timing, with a few members' fires as pilots, the slowest to the fastest."""
     plan = scenario.inputs.plan
     spread = np.argsort(draws.ros_z, kind="stable")
     pilots = spread[np.linspace(0, draws.members - 1, min(PILOT_MEMBERS, draws.members)).astype(int)]
-    closings = []
-    for member in pilots:
-        table = member_table(scenario, choice, draws=draws, member=int(member))
-        starts = member_ignitions(scenario, draws=draws, member=int(member))
-        arrival = arrive(table, starts, horizon_s=plan.horizon_s)
-        closings.append(closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s))
+    closings = run_closings(
+        pilots.size,
+        lambda number: member_table(scenario, choice, draws=draws, member=int(pilots[number])),
+        ignitions_of=lambda number: member_ignitions(scenario, draws=draws, member=int(pilots[number])),
+        horizon_s=plan.horizon_s,
+        watched=cells,
+        smoke_lead_s=plan.roads.smoke_lead_s,
+        workers=workers,
+    )
     return {
-        way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=closings)
+        way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=list(closings))
         for way, found in roads.items()
     }
 
@@ -393,6 +413,40 @@ def _fires(
         progress=None
         if progress is None
         else lambda done, total: progress(what, before + done, total if wanted is None else wanted, present),
+    )
+
+
+def _closings(
+    scenario: Scenario,
+    choice: FireChoice,
+    *,
+    draws: Draws,
+    chosen: Mapping[Way, CandidateRoute],
+    watched: StretchCells,
+    column_of: Mapping[int, int],
+    workers: int,
+    progress: Progress | None,
+    what: str,
+) -> NDArray[np.float64]:
+    """Solve another fire for what the chosen routes depend on, and no further."""
+    plan = scenario.inputs.plan
+    routes = [
+        (
+            select(watched, np.array([column_of[edge] for edge in one.edges], dtype=np.int64)),
+            DRIVE_TIME_FACTOR_HIGH.value * one.time_s,
+        )
+        for one in chosen.values()
+    ]
+    return run_closings(
+        draws.members,
+        lambda member: member_table(scenario, choice, draws=draws, member=member),
+        ignitions_of=lambda member: member_ignitions(scenario, draws=draws, member=member),
+        horizon_s=plan.horizon_s,
+        watched=watched,
+        smoke_lead_s=plan.roads.smoke_lead_s,
+        workers=workers,
+        enough=enough_for(scenario.inputs.terrain.grid, routes),
+        progress=None if progress is None else lambda done, total: progress(what, done, total, ""),
     )
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm, qmc
 
 from leaveby.decision.closing import StretchCells, closing_times
-from leaveby.fire.arrival import Ignition, arrive
+from leaveby.fire.arrival import Enough, Ignition, arrive
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.parameters import (
     DRIVE_TIME_FACTOR_HIGH,
@@ -177,14 +177,88 @@ def run_members(
     arrival = np.full((members, len(points)), np.inf)
     embers = np.full(members, np.inf)
 
-    def solve(member: int) -> None:
-        table = table_of(member)
-        time_s = arrive(table, ignitions_of(member), horizon_s=horizon_s).time_s
+    def keep(member: int, table: SpreadTable, time_s: NDArray[np.float64]) -> None:
         closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
         for column, (row, col) in enumerate(points):
             arrival[member, column] = earliest_about(time_s, row, col=col)
         embers[member] = embers_at(table, time_s, points[0])
 
+    _solve_each(
+        members, table_of, ignitions_of=ignitions_of, horizon_s=horizon_s, keep=keep, workers=workers, progress=progress
+    )
+    return MemberFires(closing_s=closing, point_arrival_s=arrival, ember_s=embers)
+
+
+def run_closings(
+    members: int,
+    table_of: TableOf,
+    *,
+    ignitions_of: IgnitionsOf,
+    horizon_s: float,
+    watched: StretchCells,
+    smoke_lead_s: float,
+    workers: int,
+    enough: Enough | None = None,
+    progress: Progress | None = None,
+) -> NDArray[np.float64]:
+    """Solve the fire of every member for the closings of the watched stretches alone.
+
+    Parameters
+    ----------
+    members : int
+    table_of, ignitions_of : callable
+        Of member i.
+    horizon_s : float
+    watched : StretchCells
+    smoke_lead_s : float
+    workers : int
+        Threads; the result does not depend on their number.
+    enough : Enough, optional
+        When a fire has told what is asked (`closing.enough_for`): stretches that it shuts later stay inf.
+    progress : callable, optional
+
+    Returns
+    -------
+    ndarray of float64, shape (members, stretches)
+    """
+    closing = np.full((members, watched.first.size - 1), np.inf)
+
+    def keep(member: int, _table: SpreadTable, time_s: NDArray[np.float64]) -> None:
+        closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
+
+    _solve_each(
+        members,
+        table_of,
+        ignitions_of=ignitions_of,
+        horizon_s=horizon_s,
+        keep=keep,
+        workers=workers,
+        enough=enough,
+        progress=progress,
+    )
+    return closing
+
+
+def _solve_each(
+    members: int,
+    table_of: TableOf,
+    *,
+    ignitions_of: IgnitionsOf,
+    horizon_s: float,
+    keep: Callable[[int, SpreadTable, NDArray[np.float64]], None],
+    workers: int,
+    enough: Enough | None = None,
+    progress: Progress | None = None,
+) -> None:
+    """Solve every member's fire over threads and hand it to `keep`, which takes what matters of it."""
+
+    def solve(member: int) -> None:
+        table = table_of(member)
+        time_s = arrive(table, ignitions_of(member), horizon_s=horizon_s, enough=enough).time_s
+        keep(member, table, time_s)
+
+    if members == 0:
+        return
     # The first member alone: two threads that compile the same function at once get in each other's way.
     solve(0)
     if progress is not None:
@@ -199,7 +273,6 @@ def run_members(
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
-    return MemberFires(closing_s=closing, point_arrival_s=arrival, ember_s=embers)
 
 
 def join_fires(parts: Sequence[MemberFires]) -> MemberFires:

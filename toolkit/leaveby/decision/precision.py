@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -10,12 +11,19 @@ from numpy.typing import NDArray
 from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.result import Precision
 
+WANTED_S: Final = 300.0
+"""How near a leave-by should be known where the plan does not say: half the interval's width, 5 minutes."""
+
 RESAMPLES: Final = 400
 INTERVAL: Final = (0.05, 0.95)
 
 
 def bootstrap_precision(
-    member_latest_s: NDArray[np.float64], confidence: float, *, rng: np.random.Generator
+    member_latest_s: NDArray[np.float64],
+    confidence: float,
+    *,
+    rng: np.random.Generator,
+    wanted_s: float | None = None,
 ) -> Precision:
     """Estimate the interval a leave-by lies in by resampling the members (Efron 1979, Annals of Statistics 7:1-26).
 
@@ -25,6 +33,8 @@ def bootstrap_precision(
         May hold inf and -inf.
     confidence : float
     rng : numpy.random.Generator
+    wanted_s : float, optional
+        How near it should be known, half the interval's width; `WANTED_S` when left out.
 
     Returns
     -------
@@ -41,7 +51,8 @@ def bootstrap_precision(
     picks = rng.integers(0, members, size=(RESAMPLES, members))
     found = np.sort([latest_at_confidence(member_latest_s[pick], confidence) for pick in picks])
     low, high = (found[min(int(share * RESAMPLES), RESAMPLES - 1)] for share in INTERVAL)
-    return Precision(members=members, low_s=float(low), high_s=float(high))
+    precision = Precision(members=members, low_s=float(low), high_s=float(high), wanted_s=wanted_s or WANTED_S)
+    return replace(precision, needed=members_needed(precision, wanted_s=precision.wanted_s))
 
 
 def half_width_s(precision: Precision) -> float:
@@ -65,4 +76,5 @@ def members_needed(precision: Precision, *, wanted_s: float) -> float:
     >>> members_needed(Precision(members=100, low_s=0.0, high_s=600.0), wanted_s=150.0)
     400.0
     """
-    return float(np.ceil(precision.members * (half_width_s(precision) / wanted_s) ** 2))
+    half_s = half_width_s(precision)
+    return float(np.ceil(precision.members * (half_s / wanted_s) ** 2)) if np.isfinite(half_s) else np.inf

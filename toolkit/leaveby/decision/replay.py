@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.stats import betabinom
 
 from leaveby.decision.closing import StretchCells, select, stretch_cells
-from leaveby.decision.members import Draws, draw_members, run_members
+from leaveby.decision.members import Draws, draw_members, run_closings
 from leaveby.decision.result import WAY_WORDS, HouseholdResult, WayTiming
 from leaveby.decision.scenario import HouseholdInputs, Scenario, member_ignitions, member_table, plans_choice, prepare
 from leaveby.decision.timing import durations_of
@@ -351,24 +351,16 @@ def _closings(
     def ignitions_of(truth: int) -> tuple[Ignition, ...]:
         return member_ignitions(scenario, draws=draws, member=truth)
 
-    fires = run_members(
+    return run_closings(
         draws.members,
         table_of,
         ignitions_of=ignitions_of,
         horizon_s=plan.horizon_s,
         watched=watched,
         smoke_lead_s=plan.roads.smoke_lead_s,
-        points=(scenario.home_cell,),
-        embers_at=_no_embers,
         workers=workers,
         progress=progress,
     )
-    return fires.closing_s
-
-
-def _no_embers(_table: SpreadTable, _time_s: NDArray[np.float64], _cell: tuple[int, int]) -> float:
-    """Embers take no part in whether the household is caught on the road."""
-    return float("inf")
 
 
 def caught_in_words(found: Mapping[str, Replay], *, confidence: float) -> tuple[str, ...]:

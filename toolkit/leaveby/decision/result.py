@@ -73,11 +73,17 @@ class WayRoute:
 
 @dataclass(frozen=True)
 class Precision:
-    """How well a leave-by is known: the middle 90 % of what resampling the members gives."""
+    """How well a leave-by is known: the middle 90 % of what resampling the members gives.
+
+    `wanted_s` is how near it should be known (half the width), `needed` the members that would bring it there: inf
+    where it can't be told.
+    """
 
     members: int
     low_s: float
     high_s: float
+    wanted_s: float = 300.0
+    needed: float = np.inf
 
 
 @dataclass(frozen=True)
@@ -340,6 +346,8 @@ class HouseholdResult:
 
     `landmarks` are sentences by way ("fire at or past Hill Road: ..."), `which_way` the ground by the safe point that
     can be left for latest, `day_before` whether there is enough lead at all, each by way of leaving with wheels.
+    `no_way_out_s` is the moment in the central run from which no road leads out in time any more, by any way of
+    leaving and to any safe point; inf when that does not come within the horizon.
     """
 
     plan: Plan
@@ -364,6 +372,7 @@ class HouseholdResult:
     terrain: Terrain
     members: int
     inputs: Mapping[str, str]
+    no_way_out_s: float = np.inf
 
 
 def clock(result: HouseholdResult, time_s: float) -> datetime:

@@ -17,8 +17,14 @@ ENDS: Final[Mapping[str, str]] = {
 }
 
 
+NO_WAY_OUT: Final = (
+    "In the central run there is no way out from now on: every road to every safe point is shut, or shuts before you "
+    "are through."
+)
+
+
 def timetable(
-    timings: Mapping[Way, WayTiming], *, fire: FireSummary, shelter_start_s: float
+    timings: Mapping[Way, WayTiming], *, fire: FireSummary, shelter_start_s: float, no_way_out_s: float = np.inf
 ) -> tuple[TimetableRow, ...]:
     """Set leaving and the last resort side by side in time: what ends when, on the asked confidence.
 
@@ -41,6 +47,8 @@ def timetable(
                     f"In the central run, {timing.route.closes_first} shuts on the way {words}.",
                 )
             )
+    if np.isfinite(no_way_out_s):
+        rows.append(TimetableRow(no_way_out_s, "no way", NO_WAY_OUT))
     if np.isfinite(shelter_start_s):
         rows.append(
             TimetableRow(

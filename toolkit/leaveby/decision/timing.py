@@ -185,7 +185,9 @@ def time_way(
         schedule=policy,
         critical_share=criticality(plan, way, durations_s=durations_s, policy=policy),
         savings=saved_before_season(plan, way, durations_s=durations_s, confidence=plan.confidence),
-        precision=bootstrap_precision(latest_start_s, plan.confidence, rng=np.random.default_rng(plan.seed)),
+        precision=bootstrap_precision(
+            latest_start_s, plan.confidence, rng=np.random.default_rng(plan.seed), wanted_s=plan.precision_s
+        ),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
         task_costs=cost_of_tasks(
             plan, way, policy=policy, durations_s=durations_s, latest_departure_s=latest_departure_s

@@ -11,6 +11,7 @@ The ellipse makes the order of settling acausal near a needle-shaped head: a cel
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -118,8 +119,13 @@ def _burn(
     seed_y: NDArray[np.float64],
     seed_time: NDArray[np.float64],
     horizon: float,
+    watch: NDArray[np.uint8],
+    lasting: NDArray[np.float64],
 ) -> int:
     size = 0
+    seen = 0
+    watched = (1 << lasting.size) - 1
+    enough_at = -np.inf
     for i in range(seed_x.size):
         step = 0
         while seed_time[i] >= step_s[step + 1]:
@@ -146,7 +152,7 @@ def _burn(
     settled = 0
     gain = REOPEN_GAIN
     patience = 4 * rows * cols
-    while size > 0:
+    while size > 0 and keys[0] <= horizon:
         key = keys[0]
         cell = int(heap[0]) + 0
         size -= 1
@@ -178,6 +184,13 @@ def _burn(
         old_x = ax + here["before_x"]
         old_y = ay + here["before_y"]
         old_time = a_time - here["before_s"]
+        if watch.size > 0 and watch[cell] & ~seen != 0:
+            for group in range(lasting.size):
+                if (watch[cell] >> group) & 1 == 1 and (seen >> group) & 1 == 0:
+                    enough_at = max(enough_at, time + lasting[group])
+            seen |= int(watch[cell])
+            if seen == watched:
+                horizon = min(horizon, enough_at)
         by_edge = here["edge"] > 0
         # every second cell is enough, since what one gains is handed on; the time before is known to a float32 only
         due = by_edge or (row + col) & 1 == 0
@@ -290,7 +303,8 @@ def _burn(
     for cell in range(rows * cols):
         here = cells[cell]
         time = here["time"]
-        if not time < np.inf:
+        if not time <= horizon:
+            here["time"] = np.inf
             continue
         step = here["anchor_step"] + 0
         while time >= step_s[step + 1]:
@@ -317,39 +331,45 @@ def burn(
     seed_y: NDArray[np.float64],
     seed_time: NDArray[np.float64],
     horizon: float,
+    watch: NDArray[np.uint8] | None = None,
+    after_s: Sequence[float] = (),
 ) -> int:
     """Fill in the cells from the ignition points on; return how many settlings it took.
 
-        Afterwards `ray_x` and `ray_y` of each reached cell hold the slowness vector of the front (s per cell).
+    Afterwards `ray_x` and `ray_y` of each reached cell hold the slowness vector of the front (s per cell).
 
-        Parameters
-        ----------
-        cells : ndarray of `CELL`, shape (rows, cols)
-            Changed in place.
-        weather : ndarray of float64, shape (steps, zones, 5)
-            Flat head rate of spread (m/s), wind east and north (m/s), row of `ratios`, and the cell size (m), negative
-            to follow fire backwards.
-        ratios : ndarray of float64
-            As `shape_table`.
-        step_s : ndarray of float64, shape (steps,)
-            Starts of the weather steps; no seed lies before the first.
-        seed_x, seed_y, seed_time : ndarray of float64
-            Ignition points (cells) on burnable cells, and their times (s).
-        horizon : float
-            Later times are left out.
+    Parameters
+    ----------
+    cells : ndarray of `CELL`, shape (rows, cols)
+        Changed in place.
+    weather : ndarray of float64, shape (steps, zones, 5)
+        Flat head rate of spread (m/s), wind east and north (m/s), row of `ratios`, and the cell size (m), negative
+        to follow fire backwards.
+    ratios : ndarray of float64
+        As `shape_table`.
+    step_s : ndarray of float64, shape (steps,)
+        Starts of the weather steps; no seed lies before the first.
+    seed_x, seed_y, seed_time : ndarray of float64
+        Ignition points (cells) on burnable cells, and their times (s).
+    horizon : float
+        Later times are left out.
+    watch : ndarray of uint8, shape (rows, cols), optional
+        Bit g set: the cell belongs to group g. Once a cell of every group has been reached, the horizon shrinks to the
+        latest of those times, each with its `after_s` added.
+    after_s : sequence of float
+        One for each group, at most 8.
 
-        Examples
-        --------
-        >>> flat = np.zeros((3, 3), dtype=np.float32)
-        >>> from leaveby.fire.arrival_edges import contrast, crossing, leg_over, on_edge, round_corner, straighten
-    from leaveby.fire.arrival_leg import make_cells
-        >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
-        >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
-        >>> burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one, seed_y=0 * one,
-        ...      seed_time=0 * one, horizon=1e9)
-        9
-        >>> cells["time"][0]
-        array([  0.,  60., 120.])
+    Examples
+    --------
+    >>> flat = np.zeros((3, 3), dtype=np.float32)
+    >>> from leaveby.fire.arrival_leg import make_cells
+    >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
+    >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
+    >>> burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one, seed_y=0 * one,
+    ...      seed_time=0 * one, horizon=1e9)
+    9
+    >>> cells["time"][0]
+    array([  0.,  60., 120.])
     """
     rows, cols = cells.shape
     recent = np.zeros(RECENT, dtype=ELLIPSE)
@@ -370,5 +390,7 @@ def burn(
         np.array(seed_y),
         np.array(seed_time),
         float(horizon),
+        np.zeros(0, dtype=np.uint8) if watch is None else watch.reshape(rows * cols),
+        np.array(after_s, dtype=np.float64),
     )
     return settled

@@ -8,7 +8,15 @@ from typing import Any, Final
 from leaveby.caution import LAST_RESORT
 from leaveby.decision.result import HouseholdResult
 from leaveby.household.shelter import SKIN_LIMIT_KW_M2, LastResort, Place
-from leaveby.show.wording import clean, clock_words, distance_words, duration_words, iso_minute, minutes_up
+from leaveby.show.wording import (
+    clean,
+    clock_words,
+    distance_words,
+    duration_words,
+    iso_minute,
+    minutes_up,
+    no_way_out_words,
+)
 
 _BY: Final = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}
 _BEYOND: Final = "Not within the hours that were computed; this does not mean that it does not come."
@@ -19,6 +27,7 @@ def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
     shelter = result.shelter
     return (
         *_leaving_lines(result, shelter),
+        no_way_out_words(result),
         *_closing_lines(result, shelter),
         *_heat_lines(shelter),
         _place_line(result, shelter),

@@ -28,7 +28,7 @@ from leaveby.decision.result import (
 )
 from leaveby.errors import refuse
 from leaveby.show.last_resort import shelter_record
-from leaveby.show.wording import iso_minute, minutes_down, minutes_up, shown_ways, why_words
+from leaveby.show.wording import iso_minute, minutes_down, minutes_up, no_way_out_words, shown_ways, why_words
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 1
@@ -77,6 +77,10 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "timetable": [
             {"at": iso_minute(result, row.at_s), "kind": row.kind, "sentence": row.sentence} for row in result.timetable
         ],
+        "no_way_out": {
+            "at": iso_minute(result, result.no_way_out_s),
+            "sentence": no_way_out_words(result),
+        },
         "landmarks": {way: list(said) for way, said in result.landmarks.items()},
         "which_way": {way: [_way_out(area) for area in areas] for way, areas in result.which_way.items()},
         "day_before": {way: _day_before(table) for way, table in result.day_before.items()},
@@ -156,6 +160,8 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             "members": way.precision.members,
             "low": iso_minute(result, way.precision.low_s),
             "high": iso_minute(result, way.precision.high_s),
+            "wanted_min": minutes_down(way.precision.wanted_s),
+            "members_needed": int(way.precision.needed) if math.isfinite(way.precision.needed) else None,
         },
         "caught_by_10_min_delay": math.ceil(float(way.delay_cost) * 1e4 - _SLACK) / 1e4,
         "task_costs": [{"task": cost.task, "earlier_min": minutes_up(cost.earlier_s)} for cost in way.task_costs],

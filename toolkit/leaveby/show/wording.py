@@ -271,6 +271,22 @@ def _sentence_without_times(result: HouseholdResult) -> str:
     )
 
 
+def no_way_out_words(result: HouseholdResult) -> str:
+    """From when on there is no way out at all, in the scenario's central run; never that a road stays open."""
+    at_s = result.no_way_out_s
+    if at_s == -math.inf:
+        return "No road leads from the home to a safe point of your plan, even with no fire."
+    if not math.isfinite(at_s):
+        return (
+            "In the middle run of this scenario some road out was not shut within the hours looked at. That is no "
+            "leave to wait: in others it was."
+        )
+    return (
+        f"Even in the middle run of this scenario there is no way out after {clock_words(result, at_s)}: whoever is "
+        "not on the way by then finds every road to every safe point shut. In one run of two that comes earlier."
+    )
+
+
 def minutes_between(result: Clocked, moment: datetime) -> float:
     """Minutes from the scenario's start to a clock time."""
     return (moment - result.start) / timedelta(minutes=1)
