@@ -36,7 +36,7 @@ from leaveby.ask import load_plan, read_inputs
 from leaveby.decision.household_answer import answer_household
 from leaveby.decision.replay import replay_many
 from leaveby.show.check_panel import ellipse_panel
-from leaveby.show.checks import agreement_words, checks_table
+from leaveby.show.checks import agreement_words, checks_table, sentences
 from leaveby.show.exact_shapes import ellipse_checks, history_checks
 from leaveby.show.exit_check import exit_checks
 from leaveby.show.hand_example import hand_example, hand_example_checks
@@ -59,7 +59,7 @@ result = answer_household(inputs, workers=2)
 found = replay_many(inputs, result, truths=TRUTHS, rng=default_rng(20_260_117), workers=2)
 made = promises(found, result, rng=default_rng(6))
 told = replay_words(found, made)
-print(*told, sep="\n\n")
+sentences(told)
 
 # %%
 shown(replay_figure(made), "The replay beside what was promised", " ".join(told))
@@ -73,7 +73,7 @@ shown(replay_figure(made), "The replay beside what was promised", " ".join(told)
 
 # %%
 values = published_values()
-print(*marks_in_words(values), sep="\n")
+sentences(marks_in_words(values))
 
 # %%
 checks_table(equation_checks(values))

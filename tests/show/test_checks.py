@@ -17,7 +17,7 @@ from leaveby.errors import InputError
 from leaveby.fire.ellipse import eccentricity
 from leaveby.show import exact_shapes
 from leaveby.show.check_panel import ellipse_panel
-from leaveby.show.checks import BY_HAND, PLAIN_MATHEMATICS, Check, agreement_words, checks_table
+from leaveby.show.checks import BY_HAND, PLAIN_MATHEMATICS, Check, agreement_words, checks_table, sentences
 from leaveby.show.exact_shapes import (
     HEAD_M_S,
     WIND_HISTORIES,
@@ -71,10 +71,11 @@ def cells(html: str) -> list[list[str]]:
 def test_every_row_says_where_its_outside_value_comes_from_and_how_it_was_obtained() -> None:
     rows = (*value_checks(published_values()), *ellipse_checks(directions=1), *exit_checks())
     shown = cells(checks_table(rows).text)
-    assert shown[0][-2:] == ["The outside value", "How it was obtained"]
+    assert shown[0][-2:] == ["Where the outside value comes from", "How it was obtained"]
     assert len(shown) == len(rows) + 1
     assert all(len(row) == 7 and all(row) for row in shown)
     assert {row[4] for row in shown[1:]} == {"yes"}
+    assert "<li>&lt;b&gt;</li>" in sentences(["<b>"]).text
 
 
 def test_text_is_escaped_and_disagreement_is_loud() -> None:

@@ -14,6 +14,17 @@ from leaveby.show.widgets import Html
 PLAIN_MATHEMATICS: Final = "plain mathematics, worked out beside it"
 BY_HAND: Final = "worked out by hand beside it"
 
+_COLUMNS: Final = (
+    "What",
+    "Computed here",
+    "From outside",
+    "Apart",
+    "Agrees",
+    "Where the outside value comes from",
+    "How it was obtained",
+)
+_CELL: Final = "text-align: left; vertical-align: top"
+
 
 @dataclass(frozen=True)
 class Check:
@@ -58,19 +69,22 @@ def checks_table(rows: Sequence[Check], *, folded: str = "") -> Html:
     Examples
     --------
     >>> row = Check("2 + 2", "4", "4", "0, may be 0", True, "arithmetic", BY_HAND)
-    >>> "<td>arithmetic</td><td>worked out by hand" in checks_table([row]).text
+    >>> "arithmetic</td>" in checks_table([row]).text
     True
     """
-    head = Markup(
-        TABLE_OPEN
-        + '<thead><tr><th scope="col">What</th><th scope="col">Computed here</th><th scope="col">From outside</th>'
-        '<th scope="col">Apart</th><th scope="col">Agrees</th><th scope="col">The outside value</th>'
-        '<th scope="col">How it was obtained</th></tr></thead><tbody>'
+    # JupyterLab sets cells of a table to the right, where words are hard to read.
+    head = Markup(TABLE_OPEN + "<thead><tr>{}</tr></thead><tbody>").format(
+        Markup("").join(Markup('<th scope="col" style="{}">{}</th>').format(_CELL, words) for words in _COLUMNS)
     )
     body = Markup("").join(
-        Markup(
-            '<tr><th scope="row">{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>'
-        ).format(row.what, row.ours, row.outside, row.off, "yes" if row.agrees else "NO", row.source, row.mark)
+        Markup('<tr><th scope="row" style="{}">{}</th>{}</tr>').format(
+            f"{_CELL}; font-weight: normal; min-width: 14em",
+            row.what,
+            Markup("").join(
+                Markup('<td style="{}">{}</td>').format(_CELL, words)
+                for words in (row.ours, row.outside, row.off, "yes" if row.agrees else "NO", row.source, row.mark)
+            ),
+        )
         for row in rows
     )
     table = Markup('<div role="group" aria-label="{}" tabindex="0" style="overflow-x: auto">{}</div>').format(
@@ -92,3 +106,15 @@ def agreement_words(rows: Sequence[Check]) -> str:
     wrong = [row.what for row in rows if not row.agrees]
     words = f"{len(rows) - len(wrong)} of {len(rows)} agree."
     return f"{words} NOT: {'; '.join(wrong)}." if wrong else words
+
+
+def sentences(lines: Sequence[str]) -> Html:
+    """Lay sentences out as a list; all of them are text.
+
+    Examples
+    --------
+    >>> sentences(["a < b"]).text
+    '<ul><li>a &lt; b</li></ul>'
+    """
+    items = Markup("").join(Markup("<li>{}</li>").format(line) for line in lines)
+    return Html(str(Markup("<ul>{}</ul>").format(items)))

@@ -57,6 +57,42 @@ _TITLES: Final[Mapping[str, str]] = {
     "fireline_intensity": "Fireline intensity",
 }
 
+_INPUTS: Final[Mapping[str, str]] = {
+    "T_C": "{} degrees C",
+    "RH_pct": "humidity {} %",
+    "wind_km_h": "wind {} km/h",
+    "U10_km_h": "wind {} km/h",
+    "DF": "drought factor {}",
+    "FFDI": "danger index {}",
+    "GFDI": "danger index {}",
+    "fuel_t_ha": "fuel {} t/ha",
+    "load_t_ha": "fuel {} t/ha",
+    "overall_fuel_t_ha": "fuel {} t/ha",
+    "slope_deg": "slope {} degrees",
+    "MC_pct": "moisture {} %",
+    "dead_MC_pct": "dead fuel moisture {} %",
+    "curing_pct": "curing {} %",
+    "ROS_km_h": "rate of spread {} km/h",
+    "height_m": "height {} m",
+    "heat_yield_kJ_kg": "heat yield {} kJ/kg",
+    "FHS_surface": "surface hazard score {}",
+    "FHS_near_surface": "near-surface hazard score {}",
+    "H_near_surface_cm": "near-surface height {} cm",
+    "rain_mm": "rain {} mm",
+    "tmax_C": "highest temperature {} C",
+    "annual_rain_mm": "yearly rain {} mm",
+    "kbdi0_mm": "index at first {} mm",
+    "kbdi_mm": "drought index {} mm",
+    "smd_mm": "soil moisture deficit {} mm",
+    "last_rain_mm": "last rain {} mm",
+    "days_since_rain": "{} days since rain",
+    "wind_factor": "wind factor {}",
+    "sunny": "sunny afternoon {}",
+    "state": "grass {}",
+    "curve": "curve {}",
+    "period": "period {}",
+}
+
 
 @dataclass(frozen=True)
 class PublishedValue:
@@ -266,8 +302,8 @@ def value_checks(values: Sequence[PublishedValue]) -> tuple[Check, ...]:
     return tuple(
         Check(
             what=f"{value.title}: {_inputs_words(value.inputs)}",
-            ours=f"{value.got:.5g} {value.unit}",
-            outside=f"{value.expected:g} {value.unit}",
+            ours=_with_unit(f"{value.got:.5g}", value.unit),
+            outside=_with_unit(f"{value.expected:g}", value.unit),
             off=f"{value.off:.2g}, may be {value.tolerance:g}",
             agrees=value.agrees,
             source=f"{value.source}, {value.where}",
@@ -287,7 +323,7 @@ def equation_checks(values: Sequence[PublishedValue]) -> tuple[Check, ...]:
         marks = [f"{sum(value.mark == mark for value in own)} {mark}" for mark in MARKS]
         found.append(
             Check(
-                what=f"{worst.title}, {len(own)} values; the worst: {_inputs_words(worst.inputs)}",
+                what=f"{worst.title}, {len(own)} values; nearest to its limit: {_inputs_words(worst.inputs)}",
                 ours=row.ours,
                 outside=row.outside,
                 off=row.off,
@@ -300,9 +336,13 @@ def equation_checks(values: Sequence[PublishedValue]) -> tuple[Check, ...]:
 
 
 def _inputs_words(inputs: Mapping[str, Any]) -> str:
-    """The inputs as they stand in the table; of a series only its length."""
+    """The inputs in words; of a series only its length."""
     parts = []
     for name, value in inputs.items():
-        told = f"series of {len(value)}" if isinstance(value, list) else str(value)
-        parts.append(f"{name.replace('_', ' ')} {told}")
+        told = f"({len(value)} days)" if isinstance(value, list) else str(value)
+        parts.append(_INPUTS[name].format(told) if name in _INPUTS else f"{name.replace('_', ' ')} {told}")
     return ", ".join(parts)
+
+
+def _with_unit(number: str, unit: str) -> str:
+    return number if unit == "-" else f"{number} {unit}"
