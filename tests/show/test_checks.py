@@ -270,7 +270,10 @@ def test_what_is_kept_and_what_is_not_is_said(result: HouseholdResult) -> None:
     made = promises(good, result, rng=np.random.default_rng(1))
     words = replay_words(good, made)
     assert "not kept in 9 of 200 fires drawn anew (4.5 %)" in words[0]
-    assert "That is what was promised" in words[0]
+    assert "no more than chance explains." in words[0]
+    assert "So few fires" not in words[0]
+    few = {"car": replace(good["car"], truths=24, within_margin=1)}
+    assert "So few fires can't tell much" in replay_words(few, promises(few, result, rng=np.random.default_rng(1)))[0]
     assert words[1] == "On foot: not replayed. No path <b>is mapped."
     assert "not that the models are right" in words[-1]
     bad = replays(result, 60)

@@ -20,6 +20,8 @@ BAND: Final = (0.05, 0.95)
 """The band holds nine of ten replays of a leave-by that is just as sure as it says."""
 
 _DRAWS: Final = 20_000
+_ENOUGH: Final = 100
+"""Fires below which the band is too wide to hold anything against."""
 
 
 @dataclass(frozen=True)
@@ -134,6 +136,8 @@ def replay_figure(made: tuple[Promise, ...], *, width_mm: float = 150.0) -> Figu
                     color=fill,
                     markeredgecolor=colour,
                     markeredgewidth=1.6,
+                    clip_on=False,
+                    zorder=5,
                     label=words if not row else None,
                 )
         if made:
@@ -153,10 +157,11 @@ def replay_figure(made: tuple[Promise, ...], *, width_mm: float = 150.0) -> Figu
 def replay_words(found: Mapping[str, Replay], made: tuple[Promise, ...]) -> tuple[str, ...]:
     """Say how the replay went and whether the promise was kept, as plain sentences; the figure's text alternative."""
     lines = []
+    few = " So few fires can't tell much: try 150 or more."
     for promise in made:
         replay, title = promise.replay, WAY_TITLES.get(promise.replay.way, promise.replay.way)
         verdict = (
-            "That is what was promised, as far as so many fires can tell."
+            f"That is no more than chance explains.{few if replay.truths < _ENOUGH else ''}"
             if promise.kept
             else "THAT IS MORE THAN CHANCE EXPLAINS: do not rely on this time."
         )
