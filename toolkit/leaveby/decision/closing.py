@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import shapely
@@ -12,11 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString
 
 from leaveby.errors import refuse
-from leaveby.fire.arrival import Enough
 from leaveby.fire.terrain import Grid
-
-GAINS_S: Final = 900.0
-"""How long after the front has passed a cell the solver may still find a way that was a little sooner."""
 
 
 @dataclass(frozen=True)
@@ -127,35 +122,3 @@ def select(cells: StretchCells, stretches: NDArray[np.int64]) -> StretchCells:
     parts = [cells.cell[cells.first[i] : cells.first[i + 1]] for i in stretches]
     cell = np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
     return StretchCells(first=first, cell=cell, inside=cells.inside[stretches])
-
-
-def enough_for(grid: Grid, groups: Sequence[tuple[StretchCells, float]]) -> Enough | None:
-    """Say when an arrival run has told all that the latest departures on some routes depend on.
-
-    Once fire has shut one stretch of a route, a stretch that it shuts later than the whole drive takes can't be the
-    one that binds: L = min (c - m - time to clear it) has its least among the closings before.
-
-    Parameters
-    ----------
-    grid : Grid
-    groups : sequence of (StretchCells, seconds)
-        For each route, the cells of its stretches and the slowest drive over the whole of it.
-
-    Returns
-    -------
-    Enough or None
-        None when there is nothing to watch, or too much.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=20.0, cell_m=10.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> cells = StretchCells(np.array([0, 1]), np.array([3]), np.array([True]))
-    >>> enough_for(grid, [(cells, 600.0)]).cells.tolist()
-    [[0, 0], [0, 1]]
-    """
-    if not 0 < len(groups) <= 8:
-        return None
-    marked = np.zeros(grid.rows * grid.cols, dtype=np.uint8)
-    for number, (cells, _) in enumerate(groups):
-        marked[cells.cell] |= np.uint8(1 << number)
-    return Enough(cells=marked.reshape(grid.shape), after_s=tuple(drive_s + GAINS_S for _, drive_s in groups))

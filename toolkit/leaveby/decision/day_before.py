@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import norm
 
-from leaveby.decision.closing import enough_for, select, stretch_cells
+from leaveby.decision.closing import stretch_cells
 from leaveby.decision.confidence import latest_on_route
 from leaveby.decision.members import run_closings
 from leaveby.decision.result import WAY_WORDS, DayBefore, DayBeforeCell, Verdict, WayRoute, WayTiming
@@ -269,7 +269,6 @@ def day_fires(
             set_m_s=choice.set_m_s,
         )
 
-    columns = [np.array([column_of[edge] for edge in route.edges], dtype=np.int64) for route in routes]
     closing_s = np.full((len(rising), len(steps), len(edges)), np.inf)
     found = run_closings(
         len(looked_at),
@@ -279,13 +278,6 @@ def day_fires(
         watched=watched,
         smoke_lead_s=plan.roads.smoke_lead_s,
         workers=workers,
-        enough=enough_for(
-            grid,
-            [
-                (select(watched, taken), DRIVE_TIME_FACTOR_HIGH.value * route.time_s)
-                for taken, route in zip(columns, routes, strict=True)
-            ],
-        ),
         progress=progress,
     )
     for number, (row, column) in enumerate(looked_at):

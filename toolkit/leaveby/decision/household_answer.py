@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.decision.assumptions import assumptions
-from leaveby.decision.closing import StretchCells, closing_times, enough_for, select, stretch_cells
+from leaveby.decision.closing import StretchCells, closing_times, select, stretch_cells
 from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.day_before import day_before, day_fires
 from leaveby.decision.landmarks import landmark_words, landmarks
@@ -65,7 +65,6 @@ from leaveby.fire.spread import FOREST_MODELS, flat_spread
 from leaveby.fire.validity import outside_validity
 from leaveby.household.plan import Plan, Way, ways
 from leaveby.household.readiness import ready_times
-from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH
 from leaveby.roads.network import RoutingGraph, csr
 from leaveby.units import km_h_from_m_s
 
@@ -201,9 +200,7 @@ def answer_household(
                     scenario,
                     fire,
                     draws=few,
-                    chosen=chosen,
                     watched=watched,
-                    column_of=column_of,
                     workers=workers,
                     progress=progress,
                     what=label,
@@ -421,22 +418,13 @@ def _closings(
     choice: FireChoice,
     *,
     draws: Draws,
-    chosen: Mapping[Way, CandidateRoute],
     watched: StretchCells,
-    column_of: Mapping[int, int],
     workers: int,
     progress: Progress | None,
     what: str,
 ) -> NDArray[np.float64]:
-    """Solve another fire for what the chosen routes depend on, and no further."""
+    """Solve another fire for the closings alone."""
     plan = scenario.inputs.plan
-    routes = [
-        (
-            select(watched, np.array([column_of[edge] for edge in one.edges], dtype=np.int64)),
-            DRIVE_TIME_FACTOR_HIGH.value * one.time_s,
-        )
-        for one in chosen.values()
-    ]
     return run_closings(
         draws.members,
         lambda member: member_table(scenario, choice, draws=draws, member=member),
@@ -445,7 +433,6 @@ def _closings(
         watched=watched,
         smoke_lead_s=plan.roads.smoke_lead_s,
         workers=workers,
-        enough=enough_for(scenario.inputs.terrain.grid, routes),
         progress=None if progress is None else lambda done, total: progress(what, done, total, ""),
     )
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm, qmc
 
 from leaveby.decision.closing import StretchCells, closing_times
-from leaveby.fire.arrival import Enough, Ignition, arrive
+from leaveby.fire.arrival import Ignition, arrive
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.parameters import (
     DRIVE_TIME_FACTOR_HIGH,
@@ -198,7 +198,6 @@ def run_closings(
     watched: StretchCells,
     smoke_lead_s: float,
     workers: int,
-    enough: Enough | None = None,
     progress: Progress | None = None,
 ) -> NDArray[np.float64]:
     """Solve the fire of every member for the closings of the watched stretches alone.
@@ -213,8 +212,6 @@ def run_closings(
     smoke_lead_s : float
     workers : int
         Threads; the result does not depend on their number.
-    enough : Enough, optional
-        When a fire has told what is asked (`closing.enough_for`): stretches that it shuts later stay inf.
     progress : callable, optional
 
     Returns
@@ -233,7 +230,6 @@ def run_closings(
         horizon_s=horizon_s,
         keep=keep,
         workers=workers,
-        enough=enough,
         progress=progress,
     )
     return closing
@@ -247,14 +243,13 @@ def _solve_each(
     horizon_s: float,
     keep: Callable[[int, SpreadTable, NDArray[np.float64]], None],
     workers: int,
-    enough: Enough | None = None,
     progress: Progress | None = None,
 ) -> None:
     """Solve every member's fire over threads and hand it to `keep`, which takes what matters of it."""
 
     def solve(member: int) -> None:
         table = table_of(member)
-        time_s = arrive(table, ignitions_of(member), horizon_s=horizon_s, enough=enough).time_s
+        time_s = arrive(table, ignitions_of(member), horizon_s=horizon_s).time_s
         keep(member, table, time_s)
 
     if members == 0:

@@ -128,27 +128,6 @@ class Arrival:
     horizon_s: float
 
 
-@dataclass(frozen=True)
-class Enough:
-    """When a run may end before its horizon, because what comes later does not matter.
-
-    Attributes
-    ----------
-    cells : ndarray of uint8, shape (rows, cols)
-        Bit g set: the cell belongs to group g, of 8 at most.
-    after_s : tuple of float
-        For each group, how long after fire first reaches it later arrivals still matter; seconds, 0 or more.
-
-    Examples
-    --------
-    >>> Enough(np.array([[0, 1], [0, 0]], dtype=np.uint8), (600.0,)).after_s
-    (600.0,)
-    """
-
-    cells: NDArray[np.uint8]
-    after_s: tuple[float, ...]
-
-
 def arrive(
     spread: SpreadTable,
     ignitions: Sequence[Ignition],
@@ -156,7 +135,6 @@ def arrive(
     horizon_s: float,
     build_up: bool = False,
     spot_over_m: float = 0.0,
-    enough: Enough | None = None,
 ) -> Arrival:
     """Fire arrival time on the grid from any number of ignitions.
 
@@ -172,9 +150,6 @@ def arrive(
         Let fires from points grow to full speed by 1 - exp(-0.115 t), t in minutes. This is slower, so later.
     spot_over_m : float
         Barriers narrower than this, in metres, are crossed; 0 for none.
-    enough : Enough, optional
-        End each fire once it has reached every group of cells and burnt on for that group's time: what it reaches
-        later stays inf. Not used for fires that grow to full speed.
 
     Returns
     -------
@@ -229,9 +204,7 @@ def arrive(
         if growing:
             step_s = _grown_s(step_s)
             until = float(_grown_s(np.array([until]))[0])
-        time, east, north = _solve(
-            run, seeds, step_s=step_s, horizon_s=until, sign=1.0, enough=None if growing else enough
-        )
+        time, east, north = _solve(run, seeds, step_s=step_s, horizon_s=until, sign=1.0)
         if growing:
             grown = np.isfinite(time)
             time[grown] = _ungrown_s(time[grown])
@@ -628,7 +601,6 @@ def _solve(
     horizon_s: float,
     sign: float,
     ratios: NDArray[np.float64] | None = None,
-    enough: Enough | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
     """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
     grid = spread.grid
@@ -648,8 +620,6 @@ def _solve(
         seed_y=seeds[1],
         seed_time=seeds[2],
         horizon=horizon_s,
-        watch=None if enough is None else enough.cells,
-        after_s=() if enough is None else enough.after_s,
     )
     reached = np.isfinite(cells["time"])
     time: NDArray[np.float64] = cells["time"].copy()

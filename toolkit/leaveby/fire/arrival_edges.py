@@ -19,6 +19,7 @@ from leaveby.fire.ellipse import compiled, inlined
 SIDESTEP: Final = 0.25  # first trial of an anchor to the side, cells
 CLEARANCE: Final = 5e-4  # distance of an anchor from an edge or a barrier's corner, cells
 CONTRAST: Final = 0.1  # relative difference of flat head rates from which the border of two fuels is an edge
+HALVINGS: Final = 8  # of an edge's length, to find where fire crosses it
 EDGE_TRIALS: Final = 4  # places tried for an anchor along an edge
 
 
@@ -80,7 +81,7 @@ def crossing(
     if dx == 0 or dy == 0:
         low = -0.5
         high = 0.5
-        for _ in range(12):
+        for _ in range(HALVINGS):
             at = 0.5 * (low + high)
             px = 0.5 * dx + at * abs(dy)
             py = 0.5 * dy + at * abs(dx)

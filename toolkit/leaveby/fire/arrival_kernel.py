@@ -11,7 +11,6 @@ The ellipse makes the order of settling acausal near a needle-shaped head: a cel
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -119,13 +118,8 @@ def _burn(
     seed_y: NDArray[np.float64],
     seed_time: NDArray[np.float64],
     horizon: float,
-    watch: NDArray[np.uint8],
-    lasting: NDArray[np.float64],
 ) -> int:
     size = 0
-    seen = 0
-    watched = (1 << lasting.size) - 1
-    enough_at = -np.inf
     for i in range(seed_x.size):
         step = 0
         while seed_time[i] >= step_s[step + 1]:
@@ -152,7 +146,7 @@ def _burn(
     settled = 0
     gain = REOPEN_GAIN
     patience = 4 * rows * cols
-    while size > 0 and keys[0] <= horizon:
+    while size > 0:
         key = keys[0]
         cell = int(heap[0]) + 0
         size -= 1
@@ -184,13 +178,6 @@ def _burn(
         old_x = ax + here["before_x"]
         old_y = ay + here["before_y"]
         old_time = a_time - here["before_s"]
-        if watch.size > 0 and watch[cell] & ~seen != 0:
-            for group in range(lasting.size):
-                if (watch[cell] >> group) & 1 == 1 and (seen >> group) & 1 == 0:
-                    enough_at = max(enough_at, time + lasting[group])
-            seen |= int(watch[cell])
-            if seen == watched:
-                horizon = min(horizon, enough_at)
         by_edge = here["edge"] > 0
         # every second cell is enough, since what one gains is handed on; the time before is known to a float32 only
         due = by_edge or (row + col) & 1 == 0
@@ -230,7 +217,7 @@ def _burn(
                 # a settled cell is opened again for a real gain only
                 small = (gain if there["settled"] > 0 else 1e-6) * hop * s
                 edge = False
-                if by_edge:
+                if by_edge and known > time:
                     if hop == 1.0:
                         edge = contrast(weather, step, here["zone"], there["zone"])
                     else:
@@ -241,21 +228,25 @@ def _burn(
                             or contrast(weather, step, here["zone"], below)
                         ) and min(beside, below) >= 0
                 # what arrives after a change of weather can't be told from the weather before it
-                changes = known > step_s[step + 1]
-                if guess >= known - small and not (edge or changes):
+                step_end = step_s[step + 1]
+                telling = guess < step_end or known < step_end
+                direct = guess < known - small or not telling
+                if not (direct or edge):
                     continue
                 before_x = old_x
                 before_y = old_y
                 before_time = old_time
-                new = follow_leg(
-                    cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                    ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux, uy,
-                )  # fmt: skip
+                new = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+                if direct:
+                    new = follow_leg(
+                        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                        ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux, uy,
+                    )  # fmt: skip
                 if new.anchor_time > a_time:
                     before_x = ax
                     before_y = ay
                     before_time = a_time
-                if new.time == np.inf:
+                if direct and new.time == np.inf:
                     new = round_corner(
                         cells, rows, cols, recent, weather, ratios, step_s, parts,
                         col, row, ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr),
@@ -264,7 +255,7 @@ def _burn(
                     before_y = ay
                     before_time = a_time
                 bend_guess = time + hop * s - drift
-                if (new.time > bend_guess + small and bend_guess < known - small) or changes:
+                if (new.time > bend_guess + small and bend_guess < known - small) or min(bend_guess, known) > step_end:
                     bend = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                         1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), dc / hop, dr / hop,
@@ -282,7 +273,7 @@ def _burn(
                         enough = known + TURN_SLACK * s
                     over_x, over_y, after = crossing(ux * run, uy * run, run, s0, x0, y0, s1, x1, y1, dc, dr)
                     limit = min(enough, new.time + TURN_SLACK * s)
-                    if time + after < limit or (changes and time < limit):
+                    if time + after < limit or (min(time + after, known) > step_end and time < limit):
                         over = leg_over(
                             cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                             ax, ay, a_time, a_step, col + over_x, row + over_y,
@@ -303,8 +294,7 @@ def _burn(
     for cell in range(rows * cols):
         here = cells[cell]
         time = here["time"]
-        if not time <= horizon:
-            here["time"] = np.inf
+        if not time < np.inf:
             continue
         step = here["anchor_step"] + 0
         while time >= step_s[step + 1]:
@@ -331,8 +321,6 @@ def burn(
     seed_y: NDArray[np.float64],
     seed_time: NDArray[np.float64],
     horizon: float,
-    watch: NDArray[np.uint8] | None = None,
-    after_s: Sequence[float] = (),
 ) -> int:
     """Fill in the cells from the ignition points on; return how many settlings it took.
 
@@ -353,11 +341,6 @@ def burn(
         Ignition points (cells) on burnable cells, and their times (s).
     horizon : float
         Later times are left out.
-    watch : ndarray of uint8, shape (rows, cols), optional
-        Bit g set: the cell belongs to group g. Once a cell of every group has been reached, the horizon shrinks to the
-        latest of those times, each with its `after_s` added.
-    after_s : sequence of float
-        One for each group, at most 8.
 
     Examples
     --------
@@ -390,7 +373,5 @@ def burn(
         np.array(seed_y),
         np.array(seed_time),
         float(horizon),
-        np.zeros(0, dtype=np.uint8) if watch is None else watch.reshape(rows * cols),
-        np.array(after_s, dtype=np.float64),
     )
     return settled
