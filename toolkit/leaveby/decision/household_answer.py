@@ -71,7 +71,7 @@ from leaveby.units import km_h_from_m_s
 WHEELS: Final[tuple[Way, ...]] = ("tow", "car")
 BATCH: Final = 125
 PILOT_MEMBERS: Final = 12
-WHAT_IF_MEMBERS: Final = 60
+WHAT_IF_MEMBERS: Final = 40
 MORE_WIND_M_S: Final = 10.0 / 3.6
 MODEL_WORDS: Final[Mapping[str, str]] = {
     "dry_eucalypt": "dry eucalypt forest equation",
