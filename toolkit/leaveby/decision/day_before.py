@@ -253,15 +253,21 @@ def day_fires(
         tuple(held_weather(weather, step, index=index, horizon_s=plan.horizon_s, before_s=unseen_s) for step in steps)
         for index in rising
     )
-    looked_at = [(row, column) for row, days in enumerate(held) for column, day in enumerate(days) if day is not None]
+    # Where calm air passes several indices, they share one fire.
+    cells_of: dict[tuple[int, bytes], list[tuple[int, int]]] = {}
+    days: list[Weather] = []
+    for row, of_index in enumerate(held):
+        for column, day in enumerate(of_index):
+            if day is not None:
+                cells = cells_of.setdefault((column, day.wind_speed_m_s.tobytes()), [])
+                if not cells:
+                    days.append(day)
+                cells.append((row, column))
 
     def table_of(number: int) -> SpreadTable:
-        row, column = looked_at[number]
-        day = held[row][column]
-        assert day is not None
         return table_for_member(
             scenario.zones,
-            day,
+            days[number],
             gradients=scenario.gradients,
             models=choice.models,
             ros_factors=errors,
@@ -271,7 +277,7 @@ def day_fires(
 
     closing_s = np.full((len(rising), len(steps), len(edges)), np.inf)
     found = run_closings(
-        len(looked_at),
+        len(days),
         table_of,
         ignitions_of=lambda _: fires,
         horizon_s=plan.horizon_s,
@@ -280,8 +286,9 @@ def day_fires(
         workers=workers,
         progress=progress,
     )
-    for number, (row, column) in enumerate(looked_at):
-        closing_s[row, column] = found[number]
+    for closings, cells in zip(found, cells_of.values(), strict=True):
+        for row, column in cells:
+            closing_s[row, column] = closings
     hours = tuple(weather.start + timedelta(seconds=float(weather.time_s[step])) for step in steps)
     return DayFires(indices=rising, hours=hours, held=held, closing_s=closing_s, column_of=column_of)
 

@@ -52,9 +52,15 @@ SHAPE_ASSUMPTIONS: Final[tuple[str, ...]] = (
 )
 """What the shape of the fire rests on, as sentences for the list of assumptions of a result."""
 
-COMPILED: Final[dict[str, Any]] = {"cache": True, "nogil": True, "error_model": "numpy", "_nrt": False, "fastmath": {"contract"}}
+COMPILED: Final[dict[str, Any]] = {
+    "cache": True,
+    "nogil": True,
+    "error_model": "numpy",
+    "_nrt": False,
+    "fastmath": {"contract"},
+}
 """How the inner functions are compiled: they make no arrays, so the counting of references, which takes three
-quarters of the time otherwise, is left out (`_nrt`)."""
+quarters of the time otherwise, is left out (`_nrt`). A product and a sum may be rounded once (`contract`)."""
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 compiled: Callable[[Function], Function] = njit(**COMPILED)

@@ -308,7 +308,9 @@ def _png(light: NDArray[np.float64]) -> bytes:
     share = np.clip((np.where(known, light, 0.0) - 0.1) / 0.85, 0.0, 1.0)[..., None]
     pixels = np.concatenate([_SHADE[0] + share * (_SHADE[1] - _SHADE[0]), known[..., None].astype(np.float64)], axis=2)
     stream = io.BytesIO()
-    imsave(stream, np.round(pixels * 255.0).astype(np.uint8), format="png", metadata={"Software": None})
+    # matplotlib drops what is None; its stubs know only text
+    untold: dict[str, Any] = {"Software": None}
+    imsave(stream, np.round(pixels * 255.0).astype(np.uint8), format="png", metadata=untold)
     return stream.getvalue()
 
 
