@@ -26,28 +26,25 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from leaveby.decision.closing import StretchCells, closing_times, select
-from leaveby.decision.household_answer import BATCH, PILOT_MEMBERS, share_burnt
-from leaveby.decision.members import Draws, MemberFires, Progress, draw_members, join_draws, run_members
+from leaveby.decision.members import Draws, Progress, draw_members, join_draws
 from leaveby.decision.result import WayTiming
+from leaveby.decision.route_fires import BATCH, choose_routes, embers_at, gather_routes, share_burnt, solve_fires
 from leaveby.decision.scenario import (
     CENTRAL_Z,
     FireChoice,
     Scenario,
     central_ignitions,
-    member_ignitions,
     member_table,
     plans_choice,
     table_at,
 )
-from leaveby.decision.timing import best_route, durations_of, time_way
-from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes
+from leaveby.decision.timing import time_way
+from leaveby.decision.ways_out import CandidateRoute, WayRoads
 from leaveby.errors import refuse
 from leaveby.fire.arrival import Arrival, Ignition, arrive
 from leaveby.fire.ellipse import SpreadTable
-from leaveby.fire.embers import ember_arrival_at, zone_spotting_m
 from leaveby.fire.terrain import centre_of
 from leaveby.household.plan import Plan, Way
-from leaveby.household.readiness import ready_times
 from leaveby.roads.network import RoutingGraph
 from leaveby.units import km_h_from_m_s
 
@@ -300,41 +297,21 @@ def time_run(
     """
     plan = scenario.inputs.plan
     table_of = partial(fire.table_of, draws)
-    candidates = _candidates(scenario, roads, table_of=table_of, draws=draws, cells=cells, graph=graph)
+    candidates = gather_routes(
+        scenario, roads, table_of=table_of, draws=draws, cells=cells, graph=graph, workers=workers
+    )
     edges = sorted({edge for found in candidates.values() for one in found for edge in one.edges})
     column_of = {edge: column for column, edge in enumerate(edges)}
-
-    def embers_at(table: SpreadTable, time_s: NDArray[np.float64], cell: tuple[int, int]) -> float:
-        spotting_m = zone_spotting_m(table, scenario.zones)
-        return ember_arrival_at(table, time_s, row=cell[0], col=cell[1], spotting_m=spotting_m)
-
-    fires: MemberFires = run_members(
-        draws.members,
-        table_of,
-        ignitions_of=lambda member: member_ignitions(scenario, draws=draws, member=member),
-        horizon_s=plan.horizon_s,
+    fires = solve_fires(
+        scenario,
+        table_of=table_of,
+        draws=draws,
         watched=select(cells, np.array(edges, dtype=np.int64)),
-        smoke_lead_s=plan.roads.smoke_lead_s,
-        points=(scenario.home_cell, *scenario.safe_cells.values()),
-        embers_at=embers_at,
         workers=workers,
         progress=progress,
     )
     burnt_share = share_burnt(scenario, fires)
-    durations_s = durations_of(scenario, draws)
-    chosen = {
-        way: best_route(
-            scenario,
-            found,
-            closing_s=fires.closing_s,
-            column_of=column_of,
-            drive_factor=draws.drive_factor,
-            ready_s=ready_times(plan, way, durations_s=durations_s),
-            burnt_share=burnt_share,
-        )
-        for way, found in candidates.items()
-        if found
-    }
+    chosen = choose_routes(scenario, candidates, fires=fires, draws=draws, column_of=column_of, burnt_share=burnt_share)
     arrival = arrive(fire.central, central_ignitions(scenario), horizon_s=plan.horizon_s)
     closing_s = closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
     timings = {
@@ -349,29 +326,5 @@ def time_run(
         )
         for way, found in roads.items()
     }
-    ember_s = embers_at(fire.central, arrival.time_s, scenario.home_cell)
+    ember_s = embers_at(scenario, fire.central, time_s=arrival.time_s, cell=scenario.home_cell)
     return TimedRun(timings, chosen, burnt_share, arrival, closing_s, ember_s)
-
-
-def _candidates(
-    scenario: Scenario,
-    roads: Mapping[Way, WayRoads],
-    *,
-    table_of: Callable[[int], SpreadTable],
-    draws: Draws,
-    cells: StretchCells,
-    graph: RoutingGraph,
-) -> dict[Way, tuple[CandidateRoute, ...]]:
-    """Gather the routes worth timing, with the same members as pilots as the household question takes."""
-    plan = scenario.inputs.plan
-    spread = np.argsort(draws.ros_z[:BATCH], kind="stable")
-    pilots = spread[np.linspace(0, spread.size - 1, min(PILOT_MEMBERS, spread.size)).astype(int)]
-    closings = []
-    for member in pilots:
-        starts = member_ignitions(scenario, draws=draws, member=int(member))
-        time_s = arrive(table_of(int(member)), starts, horizon_s=plan.horizon_s).time_s
-        closings.append(closing_times(cells, time_s, smoke_lead_s=plan.roads.smoke_lead_s))
-    return {
-        way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=closings)
-        for way, found in roads.items()
-    }
