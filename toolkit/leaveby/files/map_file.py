@@ -22,7 +22,6 @@ from shapely.geometry.polygon import orient
 
 from leaveby.caution import OVERRIDE
 from leaveby.decision.result import HouseholdResult
-from leaveby.errors import refuse
 from leaveby.show.figure import INK, WAY_COLOURS
 from leaveby.show.ground import ignition_points, isochrones, shown_triggers
 from leaveby.show.map_legend import FIRE
@@ -38,6 +37,7 @@ from leaveby.show.map_words import (
 )
 from leaveby.show.wording import (
     WAY_TITLES,
+    check_made_at,
     clean,
     clock_words,
     iso_minute,
@@ -76,8 +76,7 @@ def plan_kml(result: HouseholdResult, *, made_at: datetime) -> bytes:
     InputError
         If `made_at` has no UTC offset.
     """
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     ElementTree.register_namespace("", _KML)
     root = ElementTree.Element(f"{{{_KML}}}kml")
     document = ElementTree.SubElement(root, f"{{{_KML}}}Document")

@@ -17,7 +17,7 @@ from leaveby.decision.result import HouseholdResult
 from leaveby.errors import refuse
 from leaveby.show.map_words import way_name
 from leaveby.show.report import ranked_savings
-from leaveby.show.wording import clean, shown_ways
+from leaveby.show.wording import check_made_at, clean, shown_ways
 
 _IDENTITIES: Final = UUID("6f0c2c52-7c0b-4c8e-9d53-2a4b8f3e5d17")
 """Fixed once: the same household gets the same identities in every run, so that a calendar replaces its reminders."""
@@ -98,8 +98,7 @@ def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
     InputError
         If `made_at` has no UTC offset.
     """
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     name = clean(result.plan.name, 90)
     calendar = Calendar()
     calendar.add("prodid", "-//leaveby//reminders//EN")

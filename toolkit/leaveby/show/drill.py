@@ -30,7 +30,6 @@ from leaveby.decision.drill_result import (
     new_at,
     round_is_open,
 )
-from leaveby.errors import refuse
 from leaveby.household.plan import tasks_for
 from leaveby.show.drill_figures import answers_curve, describe_answers_curve, describe_rounds_strip, rounds_strip
 from leaveby.show.drill_map import map_base, pause_map, round_map
@@ -51,7 +50,16 @@ from leaveby.show.drill_words import (
     weather_words,
 )
 from leaveby.show.figure import as_svg
-from leaveby.show.wording import WAYS, clean, clock_words, day_words, distance_words, duration_words, percent_words
+from leaveby.show.wording import (
+    WAYS,
+    check_made_at,
+    clean,
+    clock_words,
+    day_words,
+    distance_words,
+    duration_words,
+    percent_words,
+)
 
 MANY_NEW: Final = 13
 """More new injects than this are set in smaller type beside a smaller map, so that a sheet stays one page."""
@@ -135,8 +143,7 @@ def participants_page(drill: Drill, *, made_at: datetime) -> str:
 
 
 def _render(template: str, drill: Drill, *, made_at: datetime, **values: Any) -> str:
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     text = files("leaveby.show").joinpath(template).read_text(encoding="utf-8")
     style = files("leaveby.show").joinpath("drill.css").read_text(encoding="utf-8")

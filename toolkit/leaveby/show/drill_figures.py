@@ -19,7 +19,6 @@ from leaveby.show.figure import (
     GREY,
     INK,
     MUTED,
-    PALE,
     WAY_COLOURS,
     WAY_DASHES,
     blank_figure,
@@ -28,9 +27,9 @@ from leaveby.show.figure import (
     finite,
     whole_hours,
 )
+from leaveby.show.plots import MARKERS, finish_curve, mark_leave_by
 from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, percent_words
 
-_MARKERS: Final = {"tow": "s", "car": "o", "foot": "^"}
 _POINTS: Final = 500
 _LABEL_GAP_PT: Final = 11.0
 
@@ -74,17 +73,7 @@ def answers_curve(
                 linewidth=1.8,
                 label=WAY_TITLES.get(way.way, way.way),
             )
-            if way.latest_start_s is not None:
-                axes.plot(
-                    [way.latest_start_s / 60.0],
-                    [drill.plan.confidence * 100.0],
-                    marker=_MARKERS.get(way.way, "D"),
-                    color=WAY_COLOURS.get(way.way, INK),
-                    markersize=6,
-                    markeredgecolor="white",
-                    linestyle="none",
-                    zorder=5,
-                )
+            mark_leave_by(axes, way, confidence=drill.plan.confidence)
         axes.axhline(drill.plan.confidence * 100.0, color=INK, linewidth=0.8)
         axes.text(
             0.997,
@@ -103,19 +92,7 @@ def answers_curve(
         axes.set_ylabel("days that get clear, in 100")
         axes.set_xlabel("when you start getting ready")
         clock_axis(axes, drill, low_s, high_s=high_s, most=12)
-        axes.grid(color=PALE, linewidth=0.6)
-        axes.spines[["top", "right"]].set_visible(False)
-        if ways:
-            axes.legend(
-                loc="lower center",
-                bbox_to_anchor=(0.5, 1.0),
-                ncols=3,
-                fontsize=7,
-                frameon=False,
-                handlelength=3.4,
-            )
-        else:
-            axes.text(0.5, 0.5, "no way of leaving to draw", transform=axes.transAxes, ha="center")
+        finish_curve(axes, legend=bool(ways))
     return figure
 
 
@@ -140,7 +117,7 @@ def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s
         axes.plot(
             [one.answer.start_s / 60.0],
             [share],
-            marker=_MARKERS.get(one.answer.way, "D"),
+            marker=MARKERS.get(one.answer.way, "D"),
             markersize=5.5,
             markerfacecolor="white",
             markeredgecolor=WAY_COLOURS.get(one.answer.way, INK),
@@ -212,7 +189,7 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
                 axes.plot(
                     [way.latest_start_s / 60.0],
                     [row + off],
-                    marker=_MARKERS[name],
+                    marker=MARKERS[name],
                     color=WAY_COLOURS[name],
                     markersize=6,
                     linestyle="none",

@@ -16,10 +16,9 @@ from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.drill import speed_words
 from leaveby.decision.drill_result import Drill, Inject, Pause, Placed, Round, round_is_open
 from leaveby.decision.result import WayTiming, way_is_open
-from leaveby.errors import refuse
 from leaveby.roads.itinerary import compass_words
 from leaveby.show.drill_words import EXERCISE_BANNER, inject_words, verdict_words
-from leaveby.show.wording import WAYS, iso_minute, minutes_up, why_words
+from leaveby.show.wording import WAYS, check_made_at, iso_minute, minutes_up, why_words
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 1
@@ -49,8 +48,7 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
     InputError
         If `made_at` has no UTC offset.
     """
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     return {
         "override": OVERRIDE,
         "exercise": EXERCISE_BANNER,

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
@@ -47,7 +48,7 @@ OFTEN_SHARE: Final = 0.3
 CURVE_HEIGHT_MM: Final = 55.0
 """Printed height of the clear-probability curve."""
 
-_MARKERS: Final = {"tow": "s", "car": "o", "foot": "^"}
+MARKERS: Final = {"tow": "s", "car": "o", "foot": "^"}
 _WAY_WORDS: Final = {"tow": "towing", "car": "car", "foot": "foot"}
 
 
@@ -85,21 +86,12 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
                 color=WAY_COLOURS.get(way.way, INK),
                 linestyle=WAY_DASHES.get(way.way, "-"),
                 linewidth=1.8,
-                marker=_MARKERS.get(way.way, "D"),
+                marker=MARKERS.get(way.way, "D"),
                 markevery=[],
                 label=_WAY_WORDS.get(way.way, way.way),
             )
             if way.latest_start_s is not None and low_s <= way.latest_start_s <= high_s:
-                axes.plot(
-                    [way.latest_start_s / 60.0],
-                    [result.plan.confidence * 100.0],
-                    marker=_MARKERS.get(way.way, "D"),
-                    color=WAY_COLOURS.get(way.way, INK),
-                    markersize=6,
-                    markeredgecolor="white",
-                    zorder=5,
-                    clip_on=False,
-                )
+                mark_leave_by(axes, way, confidence=result.plan.confidence)
         axes.axhline(result.plan.confidence * 100.0, color=INK, linewidth=0.8)
         axes.text(
             0.995,
@@ -116,21 +108,43 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
         axes.set_ylabel("runs that get clear, in 100")
         axes.set_xlabel("when you start getting ready")
         clock_axis(axes, result, low_s, high_s=high_s, most=7)
-        axes.grid(color=PALE, linewidth=0.6)
-        axes.spines[["top", "right"]].set_visible(False)
-        if ways:
-            axes.legend(
-                loc="lower center",
-                bbox_to_anchor=(0.5, 1.0),
-                ncols=3,
-                fontsize=6.8,
-                frameon=False,
-                handlelength=3.4,
-                columnspacing=1.4,
-            )
-        else:
-            axes.text(0.5, 0.5, "no way of leaving to draw", transform=axes.transAxes, ha="center")
+        finish_curve(axes, legend=bool(ways))
     return figure
+
+
+def finish_curve(axes: Axes, *, legend: bool) -> None:
+    """Give a figure of clear-probability curves its grid, frame and key; or the words for having none."""
+    axes.grid(color=PALE, linewidth=0.6)
+    axes.spines[["top", "right"]].set_visible(False)
+    if legend:
+        axes.legend(
+            loc="lower center",
+            bbox_to_anchor=(0.5, 1.0),
+            ncols=3,
+            fontsize=6.8,
+            frameon=False,
+            handlelength=3.4,
+            columnspacing=1.4,
+        )
+    else:
+        axes.text(0.5, 0.5, "no way of leaving to draw", transform=axes.transAxes, ha="center")
+
+
+def mark_leave_by(axes: Axes, way: WayTiming, *, confidence: float) -> None:
+    """Mark a way's latest start on the level of the asked confidence."""
+    if way.latest_start_s is None:
+        return
+    axes.plot(
+        [way.latest_start_s / 60.0],
+        [confidence * 100.0],
+        marker=MARKERS.get(way.way, "D"),
+        color=WAY_COLOURS.get(way.way, INK),
+        markersize=6,
+        markeredgecolor="white",
+        linestyle="none",
+        zorder=5,
+        clip_on=False,
+    )
 
 
 def _falling_part(way: WayTiming) -> list[float]:

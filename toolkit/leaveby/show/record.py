@@ -26,9 +26,16 @@ from leaveby.decision.result import (
     WhatIf,
     way_is_open,
 )
-from leaveby.errors import refuse
 from leaveby.show.last_resort import shelter_record
-from leaveby.show.wording import iso_minute, minutes_down, minutes_up, no_way_out_words, shown_ways, why_words
+from leaveby.show.wording import (
+    check_made_at,
+    iso_minute,
+    minutes_down,
+    minutes_up,
+    no_way_out_words,
+    shown_ways,
+    why_words,
+)
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 1
@@ -58,8 +65,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
     InputError
         If `made_at` has no UTC offset.
     """
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     return {
         "override": OVERRIDE,
         "planning_aid": PLANNING_AID,

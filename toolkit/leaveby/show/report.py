@@ -13,7 +13,6 @@ from markupsafe import Markup
 
 from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, WayRoute, WayTiming, WhatIf
-from leaveby.errors import refuse
 from leaveby.roads.itinerary import Step
 from leaveby.show.figure import as_svg
 from leaveby.show.last_resort import shelter_lines
@@ -32,6 +31,7 @@ from leaveby.show.wording import (
     WAY_TITLES,
     WAYS,
     before_fire,
+    check_made_at,
     clean,
     clock_words,
     day_words,
@@ -76,8 +76,7 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
     InputError
         If `made_at` has no UTC offset.
     """
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     drawn = dict(plan_figures(result) if figures is None else figures)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("leaveby.show").joinpath("plan.html.j2").read_text(encoding="utf-8"))

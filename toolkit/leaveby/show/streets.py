@@ -15,10 +15,9 @@ from markupsafe import Markup
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.street_result import StreetGroup, StreetSurvey
-from leaveby.errors import refuse
 from leaveby.roads.links import Link
 from leaveby.show.streets_map import streets_map
-from leaveby.show.wording import clean, distance_words, duration_words
+from leaveby.show.wording import check_made_at, clean, distance_words, duration_words
 
 ROWS_SHOWN: Final = 60
 """Groups in the page's table; the others stand in the files beside it."""
@@ -45,8 +44,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     InputError
         If `made_at` has no UTC offset.
     """
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("leaveby.show").joinpath("streets.html.j2").read_text(encoding="utf-8"))
     shown = answer.notable[:ROWS_SHOWN]

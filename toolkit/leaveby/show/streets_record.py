@@ -13,11 +13,10 @@ from pyproj import Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.street_result import ClearedBy, StreetGroup, StreetSurvey
-from leaveby.errors import refuse
 from leaveby.roads.dominators import NO_WAY_OUT
 from leaveby.roads.homes import NOT_PLACED
 from leaveby.roads.links import Link
-from leaveby.show.wording import clean, minutes_up
+from leaveby.show.wording import check_made_at, clean, minutes_up
 
 COLUMNS: Final = (
     "number",
@@ -67,8 +66,7 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
     InputError
         If `made_at` has no UTC offset.
     """
-    if made_at.tzinfo is None:
-        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
+    check_made_at(made_at)
     homes, found, options = answer.homes, answer.found, answer.options
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
     lon, lat = change.transform(answer.streets.x_m[found.exits], answer.streets.y_m[found.exits])

@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from typing import Final, Protocol
 
 from leaveby.decision.result import HouseholdResult, WayTiming, opens, way_is_open
+from leaveby.errors import refuse
 
 WAYS: Final = ("tow", "car", "foot")
 """Ways of leaving in the order in which they are shown: the slowest to make ready first."""
@@ -75,6 +76,24 @@ def clean(text: str, limit: int | None = None) -> str:
     if limit is not None and len(line) > limit:
         return line[: limit - 1] + "…"
     return line
+
+
+def check_made_at(made_at: datetime) -> None:
+    """Refuse a moment of writing that has no UTC offset.
+
+    Raises
+    ------
+    InputError
+
+    Examples
+    --------
+    >>> check_made_at(datetime(2026, 1, 17, 12, 0))
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: made_at: has no UTC offset. Expected a moment with UTC offset. ...
+    """
+    if made_at.tzinfo is None:
+        raise refuse("made_at", "has no UTC offset", expected="a moment with UTC offset", mend="give it a time zone")
 
 
 def floor_clock(moment: datetime, minutes: int) -> datetime:
