@@ -525,6 +525,18 @@ def test_the_reminder_comes_well_before_the_season(lat_deg, season_starts):
     assert timedelta(days=28) <= season - day <= timedelta(days=150)
 
 
+@pytest.mark.parametrize(
+    ("season", "day"),
+    # Pencil and paper: 56 days before 1 October is 6 August; before 1 February, 7 December of the year before.
+    [((10, 1), (8, 6)), ((2, 1), (12, 7))],
+)
+def test_the_plan_s_own_season_is_taken_where_it_gives_one(result, invented, season, day):
+    told = replace(result, plan=replace(result.plan, season_starts=season))
+    event = icalendar.Calendar.from_ical(reminders_ics(told, made_at=invented.MADE_AT)).walk("VEVENT")[0]
+    assert (event.decoded("DTSTART").month, event.decoded("DTSTART").day) == day
+    assert "Your plan file says that the fire season starts on" in str(event["DESCRIPTION"])
+
+
 def test_the_first_reminder_lies_ahead(result, invented):
     for made, first in ((date(2026, 6, 30), date(2026, 7, 1)), (date(2026, 7, 1), date(2027, 7, 1))):
         at = invented.MADE_AT.replace(year=made.year, month=made.month, day=made.day)

@@ -1,6 +1,7 @@
 """Writes yearly reminders as an iCalendar file (RFC 5545): check the plan, and do what is done before the season.
 
-The plan file does not say when the fire season starts, so an early day is taken and said in every reminder.
+They fall eight weeks before the day on which the plan says that the local fire season starts; where it does not say, an
+early day is taken. Every reminder says which.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from icalendar import Alarm, Calendar, Event
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult
 from leaveby.errors import refuse
+from leaveby.household.plan import Plan
 from leaveby.show.map_words import way_name
 from leaveby.show.report import ranked_savings
 from leaveby.show.wording import check_made_at, clean, shown_ways
@@ -57,6 +59,29 @@ def season_day(lat_deg: float) -> tuple[int, int]:
     if not -90.0 <= lat_deg <= 90.0:
         raise refuse("lat_deg", f"is {lat_deg}", expected="-90 to 90 degrees", mend="give degrees north")
     return next((month, day) for edge_deg, month, day in _DAYS if lat_deg <= edge_deg)
+
+
+EARLIER: Final = timedelta(weeks=8)
+"""How long before the start of the season the reminders come: time to do what they ask (judgement)."""
+
+
+def reminder_day(plan: Plan) -> tuple[int, int]:
+    """Month and day of the reminders: eight weeks before the plan's season, or an early day for the latitude."""
+    if plan.season_starts is None:
+        return season_day(plan.home.lat_deg)
+    # in a year without 29 February, so that the day is the same in all years
+    day = date(2026, *plan.season_starts) - EARLIER
+    return day.month, day.day
+
+
+def _day_words(plan: Plan) -> str:
+    if plan.season_starts is None:
+        return season_assumption(plan.home.lat_deg)
+    starts = date(2000, *plan.season_starts)
+    return (
+        f"Your plan file says that the fire season starts on {starts.day} {starts.strftime('%B')}; this comes eight "
+        "weeks before. Ask your fire agency each year: danger periods can begin earlier."
+    )
 
 
 def season_assumption(lat_deg: float) -> str:
@@ -163,7 +188,7 @@ def _reminders(result: HouseholdResult) -> list[tuple[str, str, list[str]]]:
 
 def _event(result: HouseholdResult, kind: str, *, title: str, lines: Sequence[str], made_at: datetime) -> Event:
     home = result.plan.home
-    day = _next_day(made_at.date(), *season_day(home.lat_deg))
+    day = _next_day(made_at.date(), *reminder_day(result.plan))
     stamp = made_at.astimezone(UTC)
     event = Event()
     household = f"{clean(result.plan.name)} {home.lon_deg:.5f} {home.lat_deg:.5f}"
@@ -174,7 +199,7 @@ def _event(result: HouseholdResult, kind: str, *, title: str, lines: Sequence[st
     event.add("dtend", day + timedelta(days=1))
     event.add("rrule", {"freq": "yearly"})
     event.add("summary", title)
-    event.add("description", "\n".join([OVERRIDE, "", *lines, "", season_assumption(home.lat_deg), PLANNING_AID]))
+    event.add("description", "\n".join([OVERRIDE, "", *lines, "", _day_words(result.plan), PLANNING_AID]))
     # It takes no time of the day away, and the address of a home is nobody else's business.
     event.add("transp", "TRANSPARENT")
     event.add("class", "PRIVATE")

@@ -315,6 +315,8 @@ class Plan:
     horizon_s : float
         How far the computation looks from the start of the scenario, seconds.
     durations : {"beta_pert", "triangular"}
+    season_starts : (month, day) or None
+        When the local fire danger period begins; for the yearly reminders only.
     assumptions : tuple of str
         Sentences: everything that the plan left open and that a default filled, if it could save minutes.
     where : str
@@ -346,6 +348,7 @@ class Plan:
     where: str = "plan"
     members_at_most: int = 2000
     precision_s: float | None = None
+    season_starts: tuple[int, int] | None = None
 
     @property
     def household(self) -> Household:

@@ -250,6 +250,13 @@ def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...],
 # --- from the shape to the nouns --------------------------------------------------------------------------------
 
 
+def _month_and_day(text: str | None) -> tuple[int, int] | None:
+    if text is None:
+        return None
+    month, day = text.split("-")
+    return int(month), int(day)
+
+
 def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
     plan = Plan(
         name=shape.plan.name,
@@ -258,6 +265,7 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
         members=shape.plan.members,
         members_at_most=max(shape.plan.members, shape.plan.members_at_most),
         precision_s=None if shape.plan.precision_min is None else s_from_min(shape.plan.precision_min),
+        season_starts=_month_and_day(shape.plan.season_starts),
         seed=shape.plan.seed,
         horizon_s=s_from_min(shape.plan.horizon_h * _MINUTES_PER_HOUR),
         durations=shape.plan.durations,

@@ -75,6 +75,17 @@ class PlanSection:
     durations: Annotated[Literal["beta_pert", "triangular"], Field(description='"beta_pert" or "triangular"')] = (
         "beta_pert"
     )
+    season_starts: (
+        Annotated[
+            str,
+            Field(
+                strict=True,
+                pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])$",
+                description='month and day in quotes, for example "10-01", with a day up to 28',
+            ),
+        ]
+        | None
+    ) = None
 
 
 @dataclass(frozen=True, kw_only=True, config=_SHAPE)
