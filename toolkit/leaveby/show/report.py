@@ -17,7 +17,7 @@ from leaveby.roads.itinerary import Step
 from leaveby.show.figure import as_svg
 from leaveby.show.last_resort import shelter_lines
 from leaveby.show.maps import describe_map, plan_map
-from leaveby.show.page_fit import SIDE_MM, fit_notes, list_mm, text_lines
+from leaveby.show.page_fit import SIDE_MM, columns_mm, fit_notes, list_mm, text_lines
 from leaveby.show.plots import (
     CURVE_HEIGHT_MM,
     clear_curve,
@@ -311,16 +311,23 @@ def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
     other_mm = 17.0
     cell_mm = (112.0 - 41.4 - 15.0) / max(1, len(_ways_out(result))) - 1.4
     for row in (_what_if(result, what_if) for what_if in result.what_ifs):
-        texts = [(row["label"], 40.0), *((cell["text"], cell_mm) for cell in row["cells"])]
+        texts = [(row["label"], 36.5), *((cell["text"], cell_mm) for cell in row["cells"])]
         other_mm += 1.2 + 3.2 * max(text_lines(text, size_pt=7.5, width_mm=width) for text, width in texts)
-    other_mm += list_mm(_changes(result), size_pt=9.0, width_mm=92.0, gap_mm=2.2)
-    shelter_mm = 17.0 + list_mm(shelter_lines(result), size_pt=7.5, width_mm=84.0, lead=1.25) / 2.0
-    turns = [" 10. ".join(["", *route["steps"]]) for route in _routes(result)]
-    wide_mm = 90.0 if len(turns) > 1 else 184.0
-    rows_mm = [list_mm([turn], size_pt=7.5, width_mm=wide_mm, lead=1.25) + 5.0 for turn in turns]
+    other_mm += list_mm(_changes(result), size_pt=7.5, width_mm=109.0, lead=1.25, gap_mm=2.2)
+    shelter_mm = 17.0 + columns_mm(shelter_lines(result), size_pt=7.5, width_mm=84.0, lead=1.25)
+    routes = _routes(result)
+    wide_mm = 90.0 if len(routes) > 1 else 184.0
+    rows_mm = [
+        list_mm([route["title"]], size_pt=8.5, width_mm=wide_mm, lead=1.25)
+        + list_mm([" 10. ".join(["", *route["steps"]])], size_pt=7.5, width_mm=wide_mm, lead=1.25)
+        + 1.5
+        for route in routes
+    ]
     routes_mm = 9.0 + max(rows_mm, default=4.0) * math.ceil(len(rows_mm) / 2)
-    foot_mm = 15.0
-    return SIDE_MM - figures_mm - max(saving_mm, other_mm) - shelter_mm - routes_mm - foot_mm
+    foot = f"{PLANNING_AID} {OSM_NOTICE}. {_made_with(result)}"
+    foot_mm = 6.5 + list_mm([foot], size_pt=7.0, width_mm=184.0, lead=1.2)
+    # One line over for the words on how many notes are left out.
+    return SIDE_MM - 3.0 - figures_mm - max(saving_mm, other_mm) - shelter_mm - routes_mm - foot_mm
 
 
 def _made_with(result: HouseholdResult) -> str:
