@@ -311,9 +311,9 @@ def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
     other_mm = 17.0
     cell_mm = (112.0 - 41.4 - 15.0) / max(1, len(_ways_out(result))) - 1.4
     for row in (_what_if(result, what_if) for what_if in result.what_ifs):
-        texts = [(row["label"], 36.5), *((cell["text"], cell_mm) for cell in row["cells"])]
+        texts = [(row["label"], 39.0), *((cell["text"], cell_mm) for cell in row["cells"])]
         other_mm += 1.2 + 3.2 * max(text_lines(text, size_pt=7.5, width_mm=width) for text, width in texts)
-    other_mm += list_mm(_changes(result), size_pt=7.5, width_mm=109.0, lead=1.25, gap_mm=2.2)
+    other_mm += list_mm(_changes(result), size_pt=7.5, width_mm=109.0, lead=1.25, gap_mm=1.2)
     shelter_mm = 17.0 + columns_mm(shelter_lines(result), size_pt=7.5, width_mm=84.0, lead=1.25)
     routes = _routes(result)
     wide_mm = 90.0 if len(routes) > 1 else 184.0
@@ -325,9 +325,9 @@ def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
     ]
     routes_mm = 9.0 + max(rows_mm, default=4.0) * math.ceil(len(rows_mm) / 2)
     foot = f"{PLANNING_AID} {OSM_NOTICE}. {_made_with(result)}"
-    foot_mm = 6.5 + list_mm([foot], size_pt=7.0, width_mm=184.0, lead=1.2)
-    # One line over for the words on how many notes are left out.
-    return SIDE_MM - 3.0 - figures_mm - max(saving_mm, other_mm) - shelter_mm - routes_mm - foot_mm
+    foot_mm = 3.0 + list_mm([foot], size_pt=7.0, width_mm=184.0, lead=1.2)
+    heading_mm = 6.2
+    return SIDE_MM - figures_mm - max(saving_mm, other_mm) - shelter_mm - routes_mm - heading_mm - foot_mm
 
 
 def _made_with(result: HouseholdResult) -> str:
