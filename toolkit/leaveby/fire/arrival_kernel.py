@@ -271,19 +271,27 @@ def _burn(
                     if there["settled"] == 0 and not (upright or level):
                         # as soon, but over the edge: what lies behind is better reached from there
                         enough = known + TURN_SLACK * s
-                    over_x, over_y, after = crossing(ux * run, uy * run, run, s0, x0, y0, s1, x1, y1, dc, dr)
-                    limit = min(enough, new.time + TURN_SLACK * s)
-                    if time + after < limit or (min(time + after, known) > step_end and time < limit):
-                        over = leg_over(
-                            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                            ax, ay, a_time, a_step, col + over_x, row + over_y,
-                            1.0 * (col + dc), 1.0 * (row + dr), limit,
-                        )  # fmt: skip
-                        if over.time < limit:
-                            new = over
-                            before_x = ax
-                            before_y = ay
-                            before_time = a_time
+                    for later in range(2):
+                        # what arrives after a change of weather may cross where that one favours it
+                        s2, x2, y2 = s1, x1, y1
+                        if later == 1:
+                            s2, x2, y2 = cell_ellipse(cells, recent, weather, ratios, other, step + 1)
+                        over_x, over_y, after = crossing(ux * run, uy * run, run, s0, x0, y0, s2, x2, y2, dc, dr)
+                        limit = min(enough, new.time + TURN_SLACK * s)
+                        untold = min(time + after, known) > step_end
+                        if time + after < limit or (untold and time < limit):
+                            over = leg_over(
+                                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                                ax, ay, a_time, a_step, col + over_x, row + over_y,
+                                1.0 * (col + dc), 1.0 * (row + dr), limit,
+                            )  # fmt: skip
+                            if over.time < limit:
+                                new = over
+                                before_x = ax
+                                before_y = ay
+                                before_time = a_time
+                        if not untold or hop > 1.0:
+                            break
                 if new.time < enough and new.time <= horizon:
                     _write(there, new, before_x, before_y, before_time)
                     if size == heap.size:
