@@ -13,6 +13,7 @@ from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.show.figure import INK
+from leaveby.show.wording import distance_words
 
 HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
 """White around letters, so that they stay readable over lines."""
@@ -170,3 +171,50 @@ def lines_of(geometry: BaseGeometry) -> list[LineString]:
         found = [line for part in geometry.geoms for line in lines_of(part)]
         return sorted(found, key=lambda line: -line.length)
     return []
+
+
+def draw_scale(sheet: Sheet) -> None:
+    """A scale bar of a round length and an arrow to grid north."""
+    axes = sheet.axes
+    west, south, east, north = sheet.window
+    height = north - south
+    span = east - west
+    length = 10.0 ** math.floor(math.log10(span * 0.3))
+    length *= next(factor for factor in (5.0, 2.0, 1.0) if length * factor <= span * 0.3)
+    x_m, y_m = west + 0.03 * span, south + 0.05 * (north - south)
+    tick = 0.012 * (north - south)
+    axes.plot(
+        [x_m, x_m, x_m + length, x_m + length],
+        [y_m + tick, y_m, y_m, y_m + tick],
+        color=INK,
+        linewidth=1.4,
+        zorder=20,
+        path_effects=HALO,
+    )
+    axes.text(
+        x_m + length / 2.0,
+        y_m + tick,
+        distance_words(length).replace(".0 km", " km"),
+        ha="center",
+        va="bottom",
+        fontsize=6.5,
+        path_effects=HALO,
+        zorder=20,
+    )
+    sheet.taken.append(box(x_m, y_m - tick, x_m + length, y_m + 0.05 * height))
+    sheet.taken.append(box(west, north - 0.14 * height, west + 0.07 * span, north))
+    sheet.taken.append(box(east - 0.42 * span, south, east, south + 0.03 * height))
+    axes.annotate(
+        "N",
+        xy=(0.035, 0.975),
+        xytext=(0.035, 0.885),
+        xycoords="axes fraction",
+        textcoords="axes fraction",
+        ha="center",
+        va="center",
+        fontsize=8,
+        fontweight="bold",
+        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.2},
+        path_effects=HALO,
+        zorder=20,
+    )

@@ -15,7 +15,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon as Outline
 from numpy.typing import NDArray
-from shapely.geometry import LineString, box
+from shapely.geometry import LineString
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.result import HouseholdResult, WayRoute
@@ -34,7 +34,7 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
-from leaveby.show.map_labels import HALO, Sheet, lines_of
+from leaveby.show.map_labels import HALO, Sheet, draw_scale, lines_of
 from leaveby.show.map_legend import (
     FIRE,
     HOME_LOOK,
@@ -88,7 +88,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
         _draw_streets(sheet, result)
         _draw_triggers(sheet, result)
         ends = _draw_routes(sheet, result)
-        _draw_scale(sheet)
+        draw_scale(sheet)
         badges = _draw_badges(sheet, result)
         _draw_places(sheet, result)
         _name_triggers(sheet, result)
@@ -356,53 +356,6 @@ def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
         merged = shapely.line_merge(shapely.unary_union(lines[name]).intersection(frame))
         size, off = (6.5, 1.15) if name in on_route else (5.6, 0.85)
         written += any(sheet.write_along(text, part, size=size, off=off) for part in lines_of(merged)[:2])
-
-
-def _draw_scale(sheet: Sheet) -> None:
-    """A scale bar of a round length and an arrow to grid north."""
-    axes = sheet.axes
-    west, south, east, north = sheet.window
-    height = north - south
-    span = east - west
-    length = 10.0 ** math.floor(math.log10(span * 0.3))
-    length *= next(factor for factor in (5.0, 2.0, 1.0) if length * factor <= span * 0.3)
-    x_m, y_m = west + 0.03 * span, south + 0.05 * (north - south)
-    tick = 0.012 * (north - south)
-    axes.plot(
-        [x_m, x_m, x_m + length, x_m + length],
-        [y_m + tick, y_m, y_m, y_m + tick],
-        color=INK,
-        linewidth=1.4,
-        zorder=20,
-        path_effects=HALO,
-    )
-    axes.text(
-        x_m + length / 2.0,
-        y_m + tick,
-        distance_words(length).replace(".0 km", " km"),
-        ha="center",
-        va="bottom",
-        fontsize=6.5,
-        path_effects=HALO,
-        zorder=20,
-    )
-    sheet.taken.append(box(x_m, y_m - tick, x_m + length, y_m + 0.05 * height))
-    sheet.taken.append(box(west, north - 0.14 * height, west + 0.07 * span, north))
-    sheet.taken.append(box(east - 0.42 * span, south, east, south + 0.03 * height))
-    axes.annotate(
-        "N",
-        xy=(0.035, 0.975),
-        xytext=(0.035, 0.885),
-        xycoords="axes fraction",
-        textcoords="axes fraction",
-        ha="center",
-        va="center",
-        fontsize=8,
-        fontweight="bold",
-        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.2},
-        path_effects=HALO,
-        zorder=20,
-    )
 
 
 def describe_map(result: HouseholdResult) -> str:

@@ -8,7 +8,6 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
-from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
@@ -20,7 +19,7 @@ from leaveby.roads.itinerary import Route, street
 from leaveby.show.drives import FREE_ROADS, ClosedStretch, Drive, DriveAnswer, RoadArea
 from leaveby.show.figure import INK, blank_figure, figure_style
 from leaveby.show.ground import hill_shade
-from leaveby.show.map_labels import HALO, Sheet, lines_of
+from leaveby.show.map_labels import HALO, Sheet, draw_scale, lines_of
 from leaveby.show.map_legend import HOME_LOOK, LAST_RESORT_LOOK, SAFE_LOOK
 from leaveby.show.road_tables import numbered, ours_words, vehicle_words
 from leaveby.show.wording import clean, distance_words, duration_words
@@ -130,7 +129,7 @@ def road_map(area: RoadArea, answer: DriveAnswer, *, width_mm: float = 186.0, he
                 _draw_way(sheet, area, drive.route)
         handles = _draw_roads(sheet, area, answer)
         _draw_closed(sheet, area, answer.closed)
-        _draw_scale(sheet)
+        draw_scale(sheet)
         _draw_places(sheet, area, answer)
         _draw_names(sheet, area, answer)
         side.legend(handles=handles, loc="upper left", frameon=False, fontsize=7.2, borderaxespad=0.0, handlelength=3.2)
@@ -322,47 +321,6 @@ def _draw_names(sheet: Sheet, area: RoadArea, answer: DriveAnswer) -> None:
             break
         joined = shapely.line_merge(shapely.union_all(lines[name]).intersection(sheet.frame))
         written += any(sheet.write_along(clean(name, 28), part, size=6.3, off=1.25) for part in lines_of(joined)[:2])
-
-
-def _draw_scale(sheet: Sheet) -> None:
-    """A bar of a round length and an arrow to grid north."""
-    axes: Axes = sheet.axes
-    west, south, east, north = sheet.window
-    span, height = east - west, north - south
-    length = 10.0 ** math.floor(math.log10(span * 0.25))
-    length *= next(factor for factor in (5.0, 2.0, 1.0) if length * factor <= span * 0.25)
-    x_m, y_m = west + 0.03 * span, south + 0.04 * height
-    axes.plot([x_m, x_m + length], [y_m, y_m], color=INK, linewidth=2.0, path_effects=HALO, zorder=20)
-    axes.text(
-        x_m + length / 2.0,
-        y_m + 0.012 * height,
-        distance_words(length).replace(".0 km", " km"),
-        ha="center",
-        va="bottom",
-        fontsize=6.5,
-        path_effects=HALO,
-        zorder=20,
-    )
-    axes.annotate(
-        "N",
-        xy=(0.03, 0.985),
-        xytext=(0.03, 0.91),
-        xycoords="axes fraction",
-        textcoords="axes fraction",
-        ha="center",
-        va="center",
-        fontsize=8,
-        fontweight="bold",
-        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.2},
-        path_effects=HALO,
-        zorder=20,
-    )
-    for corner in (
-        (west, south, x_m + length + 0.02 * span, y_m + 0.06 * height),
-        (west, north - 0.13 * height, west + 0.06 * span, north),
-        (east - 0.4 * span, south, east, south + 0.03 * height),
-    ):
-        sheet.taken.append(shapely.box(*corner))
 
 
 def describe_road_map(area: RoadArea, answer: DriveAnswer) -> str:

@@ -14,7 +14,7 @@ from leaveby.roads.vehicle import RoadVehicle
 from leaveby.show.drives import DriveAnswer, RoadArea, drive_answer
 from leaveby.show.road_map import describe_road_map, road_map
 from leaveby.show.road_tables import closed_table, drives_table, vehicle_words
-from leaveby.show.widgets import Slider, import_widgets, override_banner, shown
+from leaveby.show.widgets import Slider, float_sliders, import_widgets, override_banner, shown
 from leaveby.show.wording import WAY_TITLES
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
 
@@ -99,20 +99,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
         style=wide,
         layout=layout,
     )
-    asked = {
-        slider.name: widgets.FloatSlider(
-            value=slider.value,
-            min=slider.low,
-            max=slider.high,
-            step=slider.step,
-            readout_format=".0f" if slider.step >= 1.0 else ".2f",
-            description=slider.label,
-            continuous_update=False,
-            style=wide,
-            layout=layout,
-        )
-        for slider in vehicle_sliders(area.vehicles[first])
-    }
+    asked = float_sliders(vehicle_sliders(area.vehicles[first]), style=wide, layout=layout)
     title, drives, picture, closed, taken = (widgets.HTML() for _ in range(5))
     setting = {"on": False}
 

@@ -9,7 +9,7 @@ from markupsafe import Markup
 
 from leaveby.show.fire_day import DRIVING_KM_H, DaySpeeds, FireDay, fuels_to_choose, model_speeds
 from leaveby.show.speeds import describe_hitch_chart, describe_model_bars, hitch_chart, hitch_table, model_bars
-from leaveby.show.widgets import Slider, import_widgets, override_banner, shown
+from leaveby.show.widgets import Slider, float_sliders, import_widgets, override_banner, shown
 
 _UNMAPPED_WORDS: Final = "not known: every model, the fastest counts"
 
@@ -96,20 +96,7 @@ def speed_panel(
     widgets = import_widgets()
     begin = FireDay() if day is None else day
     wide, layout = {"description_width": "16em"}, widgets.Layout(width="34em")
-    asked = {
-        slider.name: widgets.FloatSlider(
-            value=slider.value,
-            min=slider.low,
-            max=slider.high,
-            step=slider.step,
-            readout_format=".1f" if slider.step < 1.0 else ".0f",
-            description=slider.label,
-            continuous_update=False,
-            style=wide,
-            layout=layout,
-        )
-        for slider in day_sliders(begin)
-    }
+    asked = float_sliders(day_sliders(begin), style=wide, layout=layout)
     fuel = widgets.Dropdown(
         options=[(_UNMAPPED_WORDS if name == "unmapped" else name, name) for name in fuels_to_choose()],
         value=begin.fuel,

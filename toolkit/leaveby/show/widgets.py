@@ -141,6 +141,37 @@ def shown_timetable(result: HouseholdResult) -> Html:
     return shown(timetable_bar(result), "The day as bars", describe_timetable(result))
 
 
+def float_sliders(sliders: Sequence[Slider], *, style: Mapping[str, str], layout: Any) -> dict[str, Any]:
+    """Make the widgets of some sliders, by their names; they answer when let go.
+
+    Parameters
+    ----------
+    sliders : sequence of Slider
+    style, layout
+        As ipywidgets takes them.
+    """
+    widgets = import_widgets()
+    return {
+        slider.name: widgets.FloatSlider(
+            value=slider.value,
+            min=slider.low,
+            max=slider.high,
+            step=slider.step,
+            readout_format=_readout(slider.step),
+            description=slider.label,
+            continuous_update=False,
+            style=style,
+            layout=layout,
+        )
+        for slider in sliders
+    }
+
+
+def _readout(step: float) -> str:
+    """As many decimals as a slider's steps have, two at the most."""
+    return next((f".{places}f" for places in (0, 1) if abs(step * 10**places % 1.0) < 1e-9), ".2f")
+
+
 def leave_early_panel(
     result: HouseholdResult,
     *,
@@ -192,19 +223,7 @@ def leave_early_panel(
         style=wide,
         layout=layout,
     )
-    asked = {
-        slider.name: widgets.FloatSlider(
-            value=slider.value,
-            min=slider.low,
-            max=slider.high,
-            step=slider.step,
-            description=slider.label,
-            continuous_update=False,
-            style=wide,
-            layout=layout,
-        )
-        for slider in sliders
-    }
+    asked = float_sliders(sliders, style=wide, layout=layout)
     words, picture = widgets.HTML(), widgets.HTML()
 
     def redraw(_change: object = None) -> None:
