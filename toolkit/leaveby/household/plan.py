@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from math import inf
 from pathlib import Path
 from typing import Final, Literal
 
-from leaveby.errors import refuse
+from leaveby.errors import Fault, refuse
 
 Way = Literal["tow", "car", "foot"]
 TaskWay = Literal["tow", "car", "foot", "shelter"]
@@ -36,17 +37,43 @@ class Person:
         What this person can do. `drive` and `tow` have a meaning of their own; other words are matched with what
         the tasks need. Someone who can do nothing takes no task: a child's hands are not counted.
     arrives_after_s : float
-        Seconds from the start until this person is home, 0 or more. Nobody leaves before everyone has arrived.
+        Seconds from the start of getting ready until this person is home, 0 or more; the likely time where it is not
+        certain. Nobody leaves before everyone has arrived.
+    arrives_soonest_s, arrives_latest_s : float or None
+        The other two of a three-point arrival; None: as `arrives_after_s`.
 
     Examples
     --------
     >>> Person("Ines", can=("lift", "drive")).arrives_after_s
     0.0
+    >>> fetching = Person("Bo", ("lift",), arrives_after_s=1800.0, arrives_latest_s=5400.0)
+    >>> fetching.arrival_points_s, fetching.arrival_is_uncertain
+    ((1800.0, 1800.0, 5400.0), True)
     """
 
     name: str
     can: tuple[str, ...] = ()
     arrives_after_s: float = 0.0
+    arrives_soonest_s: float | None = None
+    arrives_latest_s: float | None = None
+
+    @property
+    def arrival_points_s(self) -> tuple[float, float, float]:
+        """Soonest, likely and latest arrival in seconds."""
+        likely_s = self.arrives_after_s
+        soonest_s, latest_s = self.arrives_soonest_s, self.arrives_latest_s
+        return (likely_s if soonest_s is None else soonest_s, likely_s, likely_s if latest_s is None else latest_s)
+
+    @property
+    def arrival_is_uncertain(self) -> bool:
+        """Whether the arrival has a spread, so that every member has its own."""
+        soonest_s, _, latest_s = self.arrival_points_s
+        return latest_s > soonest_s
+
+    @property
+    def is_away(self) -> bool:
+        """Whether the household may have to wait for this person."""
+        return self.arrival_points_s[-1] > 0.0
 
 
 @dataclass(frozen=True)
@@ -359,6 +386,38 @@ class Plan:
     def starts_at(self) -> datetime:
         """When the scenario starts: the earliest ignition. Times in seconds count from here."""
         return min(ignition.at for ignition in self.ignitions)
+
+
+def arrival_faults(people: Sequence[Person]) -> list[Fault]:
+    """Find people whose three points of arrival are not in rising order from 0.
+
+    Examples
+    --------
+    >>> arrival_faults([Person("Ines"), Person("Bo", arrives_after_s=60.0, arrives_soonest_s=90.0)])[0].wrong
+    'comes home after 90, 60, 60 s'
+    """
+    return [
+        Fault(
+            f'person "{person.name}"',
+            "comes home after " + ", ".join(f"{point_s:g}" for point_s in person.arrival_points_s) + " s",
+            "0 <= soonest <= likely <= latest",
+            "correct the three arrivals",
+        )
+        for person in people
+        if not 0 <= person.arrival_points_s[0] <= person.arrival_points_s[1] <= person.arrival_points_s[2] < inf
+    ]
+
+
+def uncertain_people(household: Household | Plan) -> tuple[Person, ...]:
+    """Pick the people whose arrival has a spread, in the order of the plan: members draw one number for each of them.
+
+    Examples
+    --------
+    >>> late = Person("Bo", arrives_after_s=900.0, arrives_latest_s=1800.0)
+    >>> [person.name for person in uncertain_people(Household((Person("Ines"), late), tasks=()))]
+    ['Bo']
+    """
+    return tuple(person for person in household.people if person.arrival_is_uncertain)
 
 
 def can_do(can: Collection[str], needs: Collection[str]) -> bool:

@@ -146,7 +146,7 @@ def cross_faults(
     return (
         *_same_names(at),
         *_vehicles(at),
-        *_task_durations(at),
+        *_three_points(at),
         *_task_order(at),
         *_task_hands(at),
         *_task_ways(at),
@@ -243,27 +243,35 @@ def _listed(names: Iterable[str]) -> str:
     return ", ".join(f'"{name}"' for name in names)
 
 
-def _task_durations(at: _At) -> Iterator[Fault]:
+def _three_points(at: _At) -> Iterator[Fault]:
     for number, table in _tables(at.document, "tasks"):
-        shortest, likely, longest = (_number(table.get(f"{key}_min")) for key in ("shortest", "likely", "longest"))
-        if shortest is not None and longest is not None and shortest > longest:
-            yield at.fault(
-                ("tasks", number, "shortest_min"),
-                f"is {shortest:g}, more than longest_min, {longest:g}",
-                expected="shortest_min <= likely_min <= longest_min",
-                mend="exchange the two, or correct the one that is wrong",
-            )
-        elif likely is not None and (
-            (shortest is not None and likely < shortest) or (longest is not None and likely > longest)
-        ):
-            low = "?" if shortest is None else f"{shortest:g}"
-            high = "?" if longest is None else f"{longest:g}"
-            yield at.fault(
-                ("tasks", number, "likely_min"),
-                f"is {likely:g}, outside shortest_min to longest_min, {low} to {high}",
-                expected="shortest_min <= likely_min <= longest_min",
-                mend="correct the one of the three that is wrong; if in doubt take the longer time",
-            )
+        yield from _rising(at, ("tasks", number), table)
+    for number, table in _tables(at.document, "people"):
+        arrival = table.get("arrives_after_min")
+        if isinstance(arrival, Mapping):
+            yield from _rising(at, ("people", number, "arrives_after_min"), arrival)
+
+
+def _rising(at: _At, loc: tuple[str | int, ...], table: Mapping[str, object]) -> Iterator[Fault]:
+    shortest, likely, longest = (_number(table.get(f"{key}_min")) for key in ("shortest", "likely", "longest"))
+    if shortest is not None and longest is not None and shortest > longest:
+        yield at.fault(
+            (*loc, "shortest_min"),
+            f"is {shortest:g}, more than longest_min, {longest:g}",
+            expected="shortest_min <= likely_min <= longest_min",
+            mend="exchange the two, or correct the one that is wrong",
+        )
+    elif likely is not None and (
+        (shortest is not None and likely < shortest) or (longest is not None and likely > longest)
+    ):
+        low = "?" if shortest is None else f"{shortest:g}"
+        high = "?" if longest is None else f"{longest:g}"
+        yield at.fault(
+            (*loc, "likely_min"),
+            f"is {likely:g}, outside shortest_min to longest_min, {low} to {high}",
+            expected="shortest_min <= likely_min <= longest_min",
+            mend="correct the one of the three that is wrong; if in doubt take the longer time",
+        )
 
 
 def _task_order(at: _At) -> Iterator[Fault]:

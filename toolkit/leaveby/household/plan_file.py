@@ -38,11 +38,12 @@ from leaveby.household.plan import (
     Vehicle,
     WeatherInput,
     tasks_for,
+    uncertain_people,
     why_no_way,
 )
 from leaveby.household.plan_checks import cross_faults, nearest_word, place_of
-from leaveby.household.plan_shape import IgnitionTable, PlanFile
-from leaveby.units import m_s_from_km_h, s_from_min
+from leaveby.household.plan_shape import NUMBER, THREE_POINTS, ArrivalTable, IgnitionTable, PersonTable, PlanFile
+from leaveby.units import m_s_from_km_h, min_from_s, s_from_min
 
 _ADAPTER: Final = TypeAdapter(PlanFile)
 _MINUTES_PER_HOUR: Final = 60.0
@@ -56,10 +57,13 @@ def plan_from_document(
     Optional in the file, with what stands when they are left out: `confidence` 0.95, `margin_min` 10, `members` 500,
     `seed` 1, `horizon_h` 8, `durations` "beta_pert"; of a person `arrives_after_min` 0; of a task `hands` 1, `needs`
     and `after` empty, `done_before_season` false; `standoff_m` 100, `smoke_lead_min` 10, `region` "AU",
-    `open_gates` empty;
-    `drought_factor` 10; `use_gusts` and `fill_gaps` false; `models` dry eucalypt and Mark 5; `what_if_km_h` empty;
-    `[house]`, `[fire]`, `[[animals]]` and `[[vehicles]]` whole. Whatever of this could save minutes is said in
-    `Plan.assumptions`.
+    `open_gates` empty; `drought_factor` 10; `use_gusts` and `fill_gaps` false; `models` dry eucalypt and Mark 5;
+    `what_if_km_h` empty; `[house]`, `[fire]`, `[[animals]]` and `[[vehicles]]` whole. Whatever of this could save
+    minutes is said in `Plan.assumptions`.
+
+    Of someone who is away, `arrives_after_min` counts from the start of getting ready. A number is taken as certain;
+    three points, `{ shortest_min = 20, likely_min = 35, longest_min = 90 }`, are sampled like a task's, by the
+    distribution that `durations` names.
 
     Parameters
     ----------
@@ -116,8 +120,11 @@ def _plain(value: object) -> Any:
 # --- faults of shape --------------------------------------------------------------------------------------------
 
 
-def _unwrapped(hint: Any) -> tuple[Any, str | None]:
-    """Take `X | None` and `Annotated` off a type; give the bare type and the outermost description."""
+def _unwrapped(hint: Any, *, within: bool = False) -> tuple[Any, str | None]:
+    """Take `X | None` and `Annotated` off a type; give the bare type and the outermost description.
+
+    Where a number or a table may stand it is the number, and `within` the table, since only a table has keys.
+    """
     told: str | None = None
     while True:
         if get_origin(hint) is Annotated:
@@ -127,31 +134,32 @@ def _unwrapped(hint: Any) -> tuple[Any, str | None]:
                     told = extra.description
             hint = bare
         elif get_origin(hint) in (Union, types.UnionType):
-            hint = next(part for part in get_args(hint) if part is not types.NoneType)
+            parts = [part for part in get_args(hint) if part is not types.NoneType]
+            hint = parts[-1 if within else 0]
         else:
             return hint, told
 
 
-def _expected(loc: Sequence[str | int]) -> tuple[Any, str | None]:
+def _expected(loc: Sequence[str | int], *, within: bool = False) -> tuple[Any, str | None]:
     """Follow a place through the shape: the bare type that stands there and what is expected in words."""
     hint: Any = PlanFile
     told: str | None = None
     for key in loc:
-        hint, _ = _unwrapped(hint)
+        hint, _ = _unwrapped(hint, within=True)
         if isinstance(key, int):
-            (item,) = get_args(hint)
-            hint, inner = _unwrapped(item)
-            told = inner or told
+            (hint,) = get_args(hint)
+            told = _unwrapped(hint)[1] or told
         else:
             hints = get_type_hints(hint, include_extras=True)
             if key not in hints:
                 return None, None
-            hint, told = _unwrapped(hints[key])
-    return hint, told
+            hint = hints[key]
+            told = _unwrapped(hint)[1]
+    return _unwrapped(hint, within=within)[0], told
 
 
 def _keys_of(loc: Sequence[str | int]) -> list[str]:
-    hint = _unwrapped(PlanFile)[0] if not loc else _expected(loc)[0]
+    hint = _expected(loc, within=True)[0]
     return list(get_type_hints(hint)) if hint is not None else []
 
 
@@ -172,7 +180,7 @@ def _shown(value: object) -> str:
 
 def _shape_faults(document: Mapping[str, object], error: ValidationError, where: str) -> Iterator[Fault]:
     for detail in error.errors(include_url=False):
-        loc = tuple(detail["loc"])
+        loc = tuple(key for key in detail["loc"] if key not in (NUMBER, THREE_POINTS))
         place = place_of(document, loc, where=where) if loc else where
         yield Fault(place, *_told(document, detail, loc))
 
@@ -188,6 +196,8 @@ def _told(document: Mapping[str, object], detail: ErrorDetails, loc: tuple[str |
         key = str(loc[-1])
         if len(loc) == 1:
             return "is missing", expected, "add it; the example plan shows one"
+        if loc[-2] == "arrives_after_min":
+            return "is missing", expected, f'write "{key} =" and the minutes between the braces'
         return "is missing", expected, f'add a line that begins with "{key} ="'
     if told is None:
         told = "keys and values"
@@ -216,6 +226,8 @@ def _told(document: Mapping[str, object], detail: ErrorDetails, loc: tuple[str |
         return f"is {_shown(value)}", told, mend
     if isinstance(value, str) and bare in (int, float, bool):
         return f"is {_shown(value)}, a text", told, "write it without quotes, the number or true/false alone"
+    if loc[-1] == "arrives_after_min" and isinstance(value, list):
+        return f"is {_shown(value)}, a list", told, "write one number of minutes, or name the three points as shown"
     if isinstance(value, str) and get_origin(bare) is list:
         return f"is {_shown(value)}, not a list", told, f"put it in brackets: [{_shown(value)}]"
     if isinstance(value, float) and not math.isfinite(value):
@@ -271,10 +283,7 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
         durations=shape.plan.durations,
         home=Home(lon_deg=shape.home.lon_deg, lat_deg=shape.home.lat_deg),
         house=House(heat_limit_kw_m2=shape.house.heat_limit_kw_m2, clear_m=shape.house.clear_m),
-        people=tuple(
-            Person(name=one.name, can=tuple(one.can), arrives_after_s=s_from_min(one.arrives_after_min))
-            for one in shape.people
-        ),
+        people=tuple(_person(one) for one in shape.people),
         animals=tuple(Animal(name=one.name, note=one.note) for one in shape.animals),
         vehicles=tuple(
             Vehicle(
@@ -347,6 +356,19 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
     return _with_assumptions(plan, document)
 
 
+def _person(shape: PersonTable) -> Person:
+    after = shape.arrives_after_min
+    if not isinstance(after, ArrivalTable):
+        return Person(name=shape.name, can=tuple(shape.can), arrives_after_s=s_from_min(after))
+    return Person(
+        name=shape.name,
+        can=tuple(shape.can),
+        arrives_after_s=s_from_min(after.likely_min),
+        arrives_soonest_s=s_from_min(after.shortest_min),
+        arrives_latest_s=s_from_min(after.longest_min),
+    )
+
+
 def _ignition(shape: IgnitionTable) -> IgnitionInput:
     points = tuple((pair[0], pair[1]) for pair in shape.lon_lat_deg)
     if shape.ring and points[0] == points[-1]:
@@ -372,7 +394,8 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
     if "margin_min" not in asked:
         yield f"The plan states no margin; {plan.margin_s / 60:g} minutes are kept before the closing of every stretch."
     if "durations" not in asked:
-        yield "The plan does not say how task durations are spread between shortest and longest; beta-PERT is used."
+        spread = "task durations and arrivals are" if uncertain_people(plan) else "task durations are"
+        yield f"The plan does not say how {spread} spread between shortest and longest; beta-PERT is used."
     if "standoff_m" not in roads:
         yield f"The plan states no stand-off; a stretch shuts once fire is within {plan.roads.standoff_m:g} m."
     if "smoke_lead_min" not in roads:
@@ -399,9 +422,18 @@ def _assumed_of_household(plan: Plan, document: Mapping[str, Any]) -> Iterator[s
     idle = [one.name for one in plan.people if not one.can]
     if idle:
         yield f"Takes no task, since the plan lists nothing that they can do: {', '.join(idle)}."
-    late = [one.name for one in plan.people if one.arrives_after_s > 0]
+    late = [one for one in plan.people if one.is_away]
     if late:
-        yield f"Nobody leaves before everyone has arrived; waited for: {', '.join(late)}."
+        yield f"Nobody leaves before everyone has arrived; waited for: {', '.join(one.name for one in late)}."
+    for one in late:
+        soonest_min, likely_min, latest_min = (min_from_s(point_s) for point_s in one.arrival_points_s)
+        if one.arrival_is_uncertain:
+            yield (
+                f"{one.name} comes home {soonest_min:g} to {latest_min:g} minutes after getting ready starts, likely "
+                f"{likely_min:g}: not certain, so every member has its own."
+            )
+        else:
+            yield f"Taken as certain: {one.name} is home {likely_min:g} minutes after getting ready starts."
     alone = [one["name"] for one in document["tasks"] if "hands" not in one and not one.get("done_before_season")]
     if alone:
         yield f"One person is enough, since the plan says nothing else, for: {', '.join(alone)}."

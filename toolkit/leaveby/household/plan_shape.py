@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import field
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
-from pydantic import AwareDatetime, BeforeValidator, ConfigDict, Field
+from pydantic import AwareDatetime, BeforeValidator, ConfigDict, Discriminator, Field, Tag
 from pydantic.dataclasses import dataclass
 
 LONGEST_MIN = 24 * 60.0
@@ -111,12 +111,39 @@ class HouseSection:
 
 
 @dataclass(frozen=True, kw_only=True, config=_SHAPE)
+class ArrivalTable:
+    """Three points of an arrival that is not certain, in the keys of a task's durations."""
+
+    shortest_min: Minutes
+    likely_min: Minutes
+    longest_min: Minutes
+
+
+NUMBER: Final = "(a number)"
+THREE_POINTS: Final = "(three points)"
+"""Marks of the two forms of an arrival; they stand in the place of a fault of shape and are no keys of the file."""
+
+
+def _arrival_form(value: object) -> str:
+    return THREE_POINTS if isinstance(value, dict) else NUMBER
+
+
+@dataclass(frozen=True, kw_only=True, config=_SHAPE)
 class PersonTable:
-    """One `[[people]]`."""
+    """One `[[people]]`.
+
+    `arrives_after_min` counts from the start of getting ready: a number is taken as certain, three points are sampled.
+    """
 
     name: Name
     can: Annotated[list[Skill], Field(strict=True, description='a list of words, for example ["lift", "drive"], or []')]
-    arrives_after_min: Minutes = 0.0
+    arrives_after_min: Annotated[
+        Annotated[Minutes, Tag(NUMBER)] | Annotated[ArrivalTable, Tag(THREE_POINTS)],
+        Discriminator(_arrival_form),
+        Field(
+            description="minutes, 0 to 1440, or three points: { shortest_min = 20, likely_min = 35, longest_min = 90 }"
+        ),
+    ] = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, config=_SHAPE)

@@ -1,16 +1,17 @@
 """Who does what in which order: a crew-limited schedule of the tasks.
 
-Each person is a renewable resource of one, with skills and an hour of arrival. A serial schedule generation scheme
-(Kolisch 1996, "Serial and parallel resource-constrained project scheduling methods revisited", European Journal of
-Operational Research 90:320-333; from memory) is run over lists made by several priority rules, each improved forward
-and backward, then by moving single tasks in the list and single people between tasks. Where that leaves a gap to the
-lower bound, an exact search follows (`leaveby.household.branching`). The bound is kept with the schedule, so that a
-reader sees how much a better one could gain at most; when the schedule is proved the best, the two are equal.
+Each person is a renewable resource of one, with skills and a time of arrival (the likely one). A serial schedule
+generation scheme (Kolisch 1996, "Serial and parallel resource-constrained project scheduling methods revisited",
+European Journal of Operational Research 90:320-333; from memory) is run over lists made by several priority rules, each
+improved forward and backward, then by moving single tasks in the list and single people between tasks. Where that
+leaves a gap to the lower bound, an exact search follows (`leaveby.household.branching`). The bound is kept with the
+schedule, so that a reader sees how much a better one could gain at most; when the schedule is proved the best, the two
+are equal.
 
-The schedule fixes who does what in which order: the list on the fridge. Under it every start is a maximum of finishes,
-so a longer task never makes the household ready earlier. (A crew that chose anew at every moment could be ready
-earlier after a task became longer: Graham 1969, "Bounds on multiprocessing timing anomalies", SIAM Journal on Applied
-Mathematics 17:416-429; from memory.)
+The schedule fixes who does what in which order: the list on the fridge. Under it every start is a maximum of finishes
+and arrivals, so a longer task or a later arrival never makes the household ready earlier. (A crew that chose anew at
+every moment could be ready earlier after a task became longer: Graham 1969, "Bounds on multiprocessing timing
+anomalies", SIAM Journal on Applied Mathematics 17:416-429; from memory.)
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ from leaveby.household.crew import (
     lower_bound,
     serial,
 )
-from leaveby.household.plan import Person, Task, can_do
+from leaveby.household.plan import Person, Task, arrival_faults, can_do
 
 NODE_LIMIT: Final = 20_000
 """Branches of the exact search; enough to prove the best schedule of most households of a dozen tasks."""
@@ -58,7 +59,7 @@ class Schedule:
     ready_s : float
         When everything is done and everyone has arrived.
     everyone_home_s : float
-        When the last person arrives.
+        When the last person arrives, each at the likely time.
     float_s : tuple of float
         How much longer each task may take before `ready_s` moves, the order and the people held.
     critical : tuple of str
@@ -68,8 +69,6 @@ class Schedule:
     waits_for : tuple of tuple of int
         For each task, positions of the tasks that have to be finished first: those it comes `after`, and the ones that
         its people do just before.
-    earliest_s : tuple of float
-        When the last of its people arrives.
     lower_bound_s : float
         No schedule for these durations is ready before this.
     """
@@ -84,7 +83,6 @@ class Schedule:
     critical: tuple[str, ...]
     order: tuple[int, ...]
     waits_for: tuple[tuple[int, ...], ...]
-    earliest_s: tuple[float, ...]
     lower_bound_s: float
 
 
@@ -102,7 +100,8 @@ def schedule(
     tasks : sequence of Task
         Those of one way, as `leaveby.household.plan.tasks_for` picks them.
     people : sequence of Person
-        Everyone. Those with an empty `can` take no task, but they still have to arrive.
+        Everyone, each arriving at the likely time. Those with an empty `can` take no task, but they still have to
+        arrive.
     durations_s : sequence of float, optional
         One per task, finite and 0 or more; the likely durations when left out.
     node_limit : int
@@ -116,7 +115,7 @@ def schedule(
     ------
     InputError
         When there is nobody, a task names an unknown predecessor, the tasks wait for each other in a ring, too few
-        people can do a task, or a duration is missing, negative or not finite.
+        people can do a task, or a duration or arrival is missing, negative or not finite.
 
     Notes
     -----
@@ -148,6 +147,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
     faults: list[Fault] = []
     if not people:
         faults.append(Fault("people", "is empty", "at least one person", "add who lives there"))
+    faults += arrival_faults(people)
     names = [task.name for task in tasks]
     if durations_s is None:
         durations_s = [task.likely_s for task in tasks]
@@ -216,6 +216,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
         hands=hands,
         able=able,
         arrives_s=tuple(person.arrives_after_s for person in people),
+        arrives_latest_s=tuple(max(person.arrival_points_s) for person in people),
         sought=tuple(sought),
     )
 
@@ -248,7 +249,7 @@ def _best_by_rules(crew: Crew, bound_s: float) -> Draft:
 
 
 def _better(crew: Crew, one: Draft, other: Draft) -> bool:
-    """Compare by the ready time, then by the ready time when everything takes longest with order and people held."""
+    """Compare by the ready time, then by that when all takes longest and comes latest with order and people held."""
     if abs(one.ready_s - other.ready_s) > TICK_S:
         return one.ready_s < other.ready_s
     return _ready_at_longest(crew, one) < _ready_at_longest(crew, other) - TICK_S
@@ -261,12 +262,12 @@ def _ready_at_longest(crew: Crew, draft: Draft) -> float:
         start_s = max(
             (
                 *(finish_s[earlier] for earlier in waits_for[task]),
-                *(crew.arrives_s[one] for one in draft.who[task]),
+                *(crew.arrives_latest_s[one] for one in draft.who[task]),
                 0.0,
             )
         )
         finish_s[task] = start_s + crew.longest_s[task]
-    return max((*finish_s, *crew.arrives_s))
+    return max((*finish_s, *crew.arrives_latest_s))
 
 
 def _improved_both_ways(crew: Crew, draft: Draft) -> Draft:
@@ -345,6 +346,5 @@ def _finished(
         critical=tuple(task.name for task, spare_s in zip(tasks, float_s, strict=True) if spare_s <= TICK_S),
         order=order,
         waits_for=waits_for,
-        earliest_s=tuple(max((crew.arrives_s[person] for person in who), default=0.0) for who in draft.who),
         lower_bound_s=bound_s,
     )
