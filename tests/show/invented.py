@@ -257,6 +257,7 @@ def invented_way(
         member_latest_start_s=latest,
         schedule=schedule,
         critical_share={name: (0.97 if name in schedule.critical else 0.04) for name in schedule.tasks},
+        held_up_by={},
         savings=tuple(
             Saving(name, saved_s, ready_s - saved_s)
             for name, saved_s in zip(schedule.critical, (2700.0, 1200.0, 900.0, 30.0), strict=False)

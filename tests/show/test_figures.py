@@ -181,7 +181,6 @@ def test_a_way_with_nothing_to_do_can_be_drawn(result):
         critical=(),
         order=(),
         waits_for=(),
-        earliest_s=(),
     )
     ways = {"foot": replace(result.ways["foot"], schedule=idle, critical_share={})}
     assert "nothing to do before leaving" in letters(as_svg(task_bars(replace(result, ways=ways), "foot"), "t", "d"))

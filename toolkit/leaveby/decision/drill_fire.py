@@ -44,7 +44,7 @@ from leaveby.errors import refuse
 from leaveby.fire.arrival import Arrival, Ignition, arrive
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.terrain import centre_of
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan, Way, uncertain_people
 from leaveby.roads.network import RoutingGraph
 from leaveby.units import km_h_from_m_s
 
@@ -125,7 +125,8 @@ def drill_draws(plan: Plan) -> Draws:
     """Draw the members of a drill as the household question draws them, the same for every run."""
     rng = np.random.default_rng(plan.seed)
     counts = [min(BATCH, plan.members - first) for first in range(0, plan.members, BATCH)]
-    return join_draws([draw_members(n, len(plan.tasks), ignitions=len(plan.ignitions), rng=rng) for n in counts])
+    tasks, fires, away = len(plan.tasks), len(plan.ignitions), len(uncertain_people(plan))
+    return join_draws([draw_members(n, tasks, ignitions=fires, rng=rng, arrivals=away) for n in counts])
 
 
 def scaled_table(table: SpreadTable, scale: float) -> SpreadTable:

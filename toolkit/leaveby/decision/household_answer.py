@@ -45,7 +45,7 @@ from leaveby.decision.scenario import (
     table_at,
 )
 from leaveby.decision.timetable import timetable
-from leaveby.decision.timing import durations_of, route_latest_s, time_way
+from leaveby.decision.timing import arrivals_of, durations_of, route_latest_s, time_way
 from leaveby.decision.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, no_way_out_s, roads_for
 from leaveby.decision.what_ifs import fastest_head, what_ifs
@@ -53,7 +53,7 @@ from leaveby.decision.which_way import route_to_each, way_out_map
 from leaveby.fire.arrival import Arrival, arrive
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.validity import outside_validity
-from leaveby.household.plan import Plan, Way, ways
+from leaveby.household.plan import Plan, Way, uncertain_people, ways
 from leaveby.household.readiness import ready_times
 from leaveby.roads.network import csr
 
@@ -234,7 +234,8 @@ def _in_words(plan: Plan, latest_start_s: Mapping[str, float | None]) -> str:
 
 
 def _draw(plan: Plan, members: int, rng: np.random.Generator) -> Draws:
-    return draw_members(members, len(plan.tasks), ignitions=len(plan.ignitions), rng=rng)
+    away = len(uncertain_people(plan))
+    return draw_members(members, len(plan.tasks), ignitions=len(plan.ignitions), rng=rng, arrivals=away)
 
 
 def _members_wanted(
@@ -249,14 +250,14 @@ def _members_wanted(
     plan = scenario.inputs.plan
     if draws.members < plan.members or plan.precision_s is None:
         return plan.members
-    durations_s = durations_of(scenario, draws)
+    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     widest_s = 0.0
     for way, candidate in chosen.items():
         leave_s = route_latest_s(
             scenario, candidate, closing_s=fires.closing_s, column_of=column_of, drive_factor=draws.drive_factor
         )
         found = bootstrap_precision(
-            leave_s - ready_times(plan, way, durations_s=durations_s),
+            leave_s - ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s),
             plan.confidence,
             rng=np.random.default_rng(plan.seed),
             wanted_s=plan.precision_s,
@@ -334,7 +335,9 @@ def _which_way(
             closing_s=fires.closing_s,
             column_of=column_of,
             drive_factor=draws.drive_factor,
-            ready_s=ready_times(plan, way, durations_s=durations_of(scenario, draws)),
+            ready_s=ready_times(
+                plan, way, durations_s=durations_of(scenario, draws), arrivals_s=arrivals_of(scenario, draws)
+            ),
         )
         from_s, until_s = decision_span_s(timing, horizon_s=plan.horizon_s)
         shown = way_out_map(

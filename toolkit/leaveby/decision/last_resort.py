@@ -12,7 +12,7 @@ from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.members import Draws
 from leaveby.decision.result import WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario, table_at
-from leaveby.decision.timing import durations_of
+from leaveby.decision.timing import arrivals_of, durations_of
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
 from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
 from leaveby.fire.flames import flame_length_m
@@ -55,7 +55,9 @@ def last_resort_side(
     plan = scenario.inputs.plan
     return last_resort(
         plan,
-        shelter_ready_s=ready_times(plan, "shelter", durations_s=durations_of(scenario, draws)),
+        shelter_ready_s=ready_times(
+            plan, "shelter", durations_s=durations_of(scenario, draws), arrivals_s=arrivals_of(scenario, draws)
+        ),
         ember_arrival_s=ember_arrival_s,
         front_arrival_s=front_arrival_s,
         leaving_ends_s=leaving_ends(timings),

@@ -45,6 +45,8 @@ class Draws:
         Uniform quantile of each task's duration, tasks in the plan's order.
     place_uniform, unseen_uniform : ndarray of float64, shape (members, ignitions)
         Uniform quantiles of where along its line or area each fire starts, and how long it burnt unseen.
+    arrival_uniform : ndarray of float64, shape (members, uncertain people)
+        Uniform quantile of when each person comes home whose arrival has a spread, in the plan's order.
     """
 
     ros_z: NDArray[np.float64]
@@ -54,6 +56,7 @@ class Draws:
     duration_uniform: NDArray[np.float64]
     place_uniform: NDArray[np.float64]
     unseen_uniform: NDArray[np.float64]
+    arrival_uniform: NDArray[np.float64]
 
     @property
     def members(self) -> int:
@@ -61,11 +64,12 @@ class Draws:
         return int(self.ros_z.size)
 
 
-def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Generator) -> Draws:
+def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Generator, arrivals: int = 0) -> Draws:
     """Draw the members by Latin hypercube, so that few members cover each error evenly.
 
     Wind speed error is lognormal with median 1, wind direction error normal about 0, the drive between as computed
-    and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than computed).
+    and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than computed). Arrivals of people have a stream of chance
+    of their own: all else is drawn alike whether someone's arrival is uncertain or not.
 
     Parameters
     ----------
@@ -74,6 +78,9 @@ def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Gen
     tasks, ignitions : int
         0 or more.
     rng : numpy.random.Generator
+        Made from a seed, as by `numpy.random.default_rng`.
+    arrivals : int
+        People whose arrival has a spread (`household.plan.uncertain_people`), 0 or more.
 
     Examples
     --------
@@ -82,6 +89,9 @@ def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Gen
     ((100, 3), True)
     """
     uniform = qmc.LatinHypercube(d=4 + tasks + 2 * ignitions, rng=rng).random(members)
+    homeward = np.empty((members, 0))
+    if arrivals:
+        homeward = qmc.LatinHypercube(d=arrivals, rng=rng.spawn(1)[0]).random(members)
     return Draws(
         ros_z=norm.ppf(uniform[:, 0]),
         wind_factor=np.exp(WIND_SPEED_ERROR.value * norm.ppf(uniform[:, 1])),
@@ -90,6 +100,7 @@ def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Gen
         duration_uniform=uniform[:, 4 : 4 + tasks],
         place_uniform=uniform[:, 4 + tasks : 4 + tasks + ignitions],
         unseen_uniform=uniform[:, 4 + tasks + ignitions :],
+        arrival_uniform=homeward,
     )
 
 

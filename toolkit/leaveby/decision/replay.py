@@ -1,10 +1,10 @@
 """The computed rule against fires it has not seen: a household walked minute by minute through one member at a time.
 
 The leave-by times come from formulas over whole samples. Here nothing of them is used but the moment at which getting
-ready starts: one member is taken as what really happens, the household packs for as long as that member's tasks take,
-then drives stretch by stretch at that member's own speed, and is caught when it is on, or enters, a stretch that is
-shut at that moment. Counted over many members drawn anew, at confidence 0.95 no more than 5 % may be caught, within
-what sampling allows.
+ready starts: one member is taken as what really happens, the household packs for as long as that member's tasks take
+and waits until its people come home, then drives stretch by stretch at that member's own speed, and is caught when it
+is on, or enters, a stretch that is shut at that moment. Counted over many members drawn anew, at confidence 0.95 no
+more than 5 % may be caught, within what sampling allows.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from leaveby.decision.closing import StretchCells, select, stretch_cells
 from leaveby.decision.members import Draws, draw_members, run_closings
 from leaveby.decision.result import WAY_WORDS, HouseholdResult, WayTiming
 from leaveby.decision.scenario import HouseholdInputs, Scenario, member_ignitions, member_table, plans_choice, prepare
-from leaveby.decision.timing import durations_of
+from leaveby.decision.timing import arrivals_of, durations_of
 from leaveby.decision.ways_out import roads_for
 from leaveby.errors import refuse
 from leaveby.fire.arrival import Ignition
 from leaveby.fire.ellipse import SpreadTable
-from leaveby.household.plan import ways
+from leaveby.household.plan import uncertain_people, ways
 from leaveby.household.readiness import ready_times
 
 Progress = Callable[[int, int], None]
@@ -44,7 +44,7 @@ class Truth:
     Attributes
     ----------
     ready_s : float
-        How long getting ready takes.
+        How long getting ready takes, the waiting for people who are away included.
     travel_s : ndarray of float64, shape (stretches,)
         Time on each stretch of the route in travel order, at this member's own speed.
     closing_s : ndarray of float64, shape (stretches,)
@@ -310,7 +310,13 @@ def replay_many(
             mend="read the same plan for both",
         )
     plan = inputs.plan
-    draws = draw_members(truths, len(plan.tasks), ignitions=len(plan.ignitions), rng=rng)
+    draws = draw_members(
+        truths,
+        len(plan.tasks),
+        ignitions=len(plan.ignitions),
+        rng=rng,
+        arrivals=len(uncertain_people(plan)),
+    )
     grid = inputs.terrain.grid
     cells = stretch_cells(grid, list(network.geometry), standoff_m=plan.roads.standoff_m)
     routes = {way: timing.route.edges for way, timing in result.ways.items() if timing.route is not None}
@@ -323,14 +329,14 @@ def replay_many(
         workers=workers,
         progress=progress,
     )
-    durations_s = durations_of(scenario, draws)
+    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     found: dict[str, Replay] = {}
     for way in ways(plan):
         timing = result.ways[way]
         route = np.array(routes.get(way, ()), dtype=np.int64)
         found[way] = replay_way(
             timing,
-            ready_s=ready_times(plan, way, durations_s=durations_s, policy=timing.schedule),
+            ready_s=ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=timing.schedule),
             edge_time_s=roads_for(scenario, way, inside=cells.inside).travel.time_s[route],
             drive_factor=draws.drive_factor,
             closing_s=closing_s[:, [column_of[int(edge)] for edge in route]],

@@ -88,7 +88,10 @@ class Precision:
 
 @dataclass(frozen=True)
 class TaskCost:
-    """How much earlier one must start when a task takes ten minutes longer."""
+    """How much earlier one must start when a task takes ten minutes longer, or someone comes home so much later.
+
+    `task` is its name, or "waiting for" and the person's.
+    """
 
     task: str
     earlier_s: float
@@ -131,6 +134,8 @@ class WayTiming:
     schedule : Schedule
         The tasks at their likely durations.
     critical_share : mapping of task name to share of members in which it lies on the critical path.
+    held_up_by : mapping of person to share of members
+        In which waiting for this person, who may be away at first, makes the household ready later.
     precision : Precision
         Of `latest_start_s`.
     delay_cost : float
@@ -158,6 +163,7 @@ class WayTiming:
     member_latest_start_s: NDArray[np.float64]
     schedule: Schedule
     critical_share: Mapping[str, float]
+    held_up_by: Mapping[str, float]
     savings: tuple[Saving, ...]
     precision: Precision
     delay_cost: float

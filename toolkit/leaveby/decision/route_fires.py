@@ -12,7 +12,7 @@ from leaveby.decision.closing import StretchCells
 from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.members import Draws, MemberFires, Progress, TableOf, run_closings, run_members
 from leaveby.decision.scenario import Scenario, burns_about, member_ignitions
-from leaveby.decision.timing import best_route, durations_of, route_latest_s
+from leaveby.decision.timing import arrivals_of, best_route, durations_of, route_latest_s
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.embers import ember_arrival_at, zone_spotting_m
@@ -131,7 +131,7 @@ def choose_routes(
     burnt_share: Mapping[str, float],
 ) -> dict[Way, CandidateRoute]:
     """Choose the one route of each way of leaving that has any (`timing.best_route`)."""
-    durations_s = durations_of(scenario, draws)
+    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     return {
         way: best_route(
             scenario,
@@ -139,7 +139,7 @@ def choose_routes(
             closing_s=fires.closing_s,
             column_of=column_of,
             drive_factor=draws.drive_factor,
-            ready_s=ready_times(scenario.inputs.plan, way, durations_s=durations_s),
+            ready_s=ready_times(scenario.inputs.plan, way, durations_s=durations_s, arrivals_s=arrivals_s),
             burnt_share=burnt_share,
         )
         for way, found in candidates.items()
@@ -157,7 +157,7 @@ def leave_bys(
 ) -> dict[str, float | None]:
     """Give the latest start of each way on its chosen route under some members' closings; None when not bounded."""
     plan = scenario.inputs.plan
-    durations_s = durations_of(scenario, draws)
+    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     latest: dict[str, float | None] = {}
     for way in ways(plan):
         latest[way] = None
@@ -165,6 +165,7 @@ def leave_bys(
             leave_s = route_latest_s(
                 scenario, chosen[way], closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
             )
-            at_s = latest_at_confidence(leave_s - ready_times(plan, way, durations_s=durations_s), plan.confidence)
+            ready_s = ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s)
+            at_s = latest_at_confidence(leave_s - ready_s, plan.confidence)
             latest[way] = at_s if np.isfinite(at_s) else None
     return latest

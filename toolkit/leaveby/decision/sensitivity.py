@@ -12,8 +12,8 @@ from scipy.stats import rankdata
 from leaveby.decision.confidence import latest_at_confidence, share_clear
 from leaveby.decision.members import Draws
 from leaveby.decision.result import HangsOn, TaskCost
-from leaveby.household.plan import IgnitionInput, Plan, Way, tasks_for
-from leaveby.household.readiness import ready_times
+from leaveby.household.plan import IgnitionInput, Person, Plan, Way, tasks_for
+from leaveby.household.readiness import ready_times, sample_arrivals
 from leaveby.household.scheduling import Schedule
 
 DELAY_S: Final = 600.0
@@ -38,10 +38,13 @@ def cost_of_tasks(
     *,
     policy: Schedule,
     durations_s: NDArray[np.float64],
+    arrivals_s: NDArray[np.float64] | None = None,
     latest_departure_s: NDArray[np.float64],
     delay_s: float = DELAY_S,
 ) -> tuple[TaskCost, ...]:
     """Find how much earlier one must start for each task that takes ten minutes longer, by working it out anew.
+
+    Waiting for someone who is away counts like a task: ten minutes later home.
 
     Parameters
     ----------
@@ -50,6 +53,8 @@ def cost_of_tasks(
     policy : Schedule
         The list that is followed.
     durations_s : ndarray of float64, shape (members, tasks of the plan)
+    arrivals_s : ndarray of float64, shape (members, people of the plan), optional
+        As for `ready_times`.
     latest_departure_s : ndarray of float64, shape (members,)
     delay_s : float
 
@@ -58,19 +63,28 @@ def cost_of_tasks(
     tuple of TaskCost
         The dearest first; tasks that cost nothing are left out; empty where no leave-by is bounded.
     """
-    now_s = ready_times(plan, way, durations_s=durations_s, policy=policy)
-    before_s = latest_at_confidence(latest_departure_s - now_s, plan.confidence)
+    if arrivals_s is None:
+        arrivals_s = sample_arrivals(plan.people, members=latest_departure_s.size)
+
+    def start_s(lasts_s: NDArray[np.float64], home_s: NDArray[np.float64]) -> float:
+        ready_s = ready_times(plan, way, durations_s=lasts_s, arrivals_s=home_s, policy=policy)
+        return latest_at_confidence(latest_departure_s - ready_s, plan.confidence)
+
+    before_s = start_s(durations_s, arrivals_s)
     if not np.isfinite(before_s):
         return ()
     position = {task.name: number for number, task in enumerate(plan.tasks)}
-    costs = []
+    later: list[tuple[str, float]] = []
     for task in tasks_for(plan, way):
         longer_s = durations_s.copy()
         longer_s[:, position[task.name]] += delay_s
-        then_s = ready_times(plan, way, durations_s=longer_s, policy=policy)
-        after_s = latest_at_confidence(latest_departure_s - then_s, plan.confidence)
-        if after_s < before_s:
-            costs.append(TaskCost(task=task.name, earlier_s=before_s - after_s))
+        later.append((task.name, start_s(longer_s, arrivals_s)))
+    for number, person in enumerate(plan.people):
+        if person.is_away:
+            delayed_s = arrivals_s.copy()
+            delayed_s[:, number] += delay_s
+            later.append((f"waiting for {person.name}", start_s(durations_s, delayed_s)))
+    costs = [TaskCost(task=what, earlier_s=before_s - then_s) for what, then_s in later if then_s < before_s]
     return tuple(sorted(costs, key=lambda cost: -cost.earlier_s))
 
 
@@ -80,6 +94,7 @@ def hangs_on(
     *,
     ready_s: NDArray[np.float64],
     ignitions: Sequence[IgnitionInput] = (),
+    people: Sequence[Person] = (),
 ) -> tuple[HangsOn, ...]:
     """Share out what makes the members' latest starts differ: the part of the variance each uncertainty explains alone.
 
@@ -93,9 +108,11 @@ def hangs_on(
         In the order of the draws.
     draws : Draws
     ready_s : ndarray of float64, shape (members,)
-        Ready time of each member: all task durations as one.
+        Ready time of each member: all task durations and arrivals as one.
     ignitions : sequence of IgnitionInput
         Those of the plan, in the order of the draws: only what is not known of them takes part.
+    people : sequence of Person
+        Those whose arrival has a spread, in the order of the draws.
 
     Returns
     -------
@@ -122,6 +139,8 @@ def hangs_on(
             inputs[f"where the fire starts ({ignition.name})"] = draws.place_uniform[:, number]
         if ignition.unseen_up_to_s > 0.0:
             inputs[f"how long the fire burnt unseen ({ignition.name})"] = draws.unseen_uniform[:, number]
+    for number, person in enumerate(people):
+        inputs[f"when {person.name} comes home"] = draws.arrival_uniform[:, number]
     target = rankdata(member_latest_start_s)
     shares = {what: _explained(values, target) for what, values in inputs.items()}
     ranked = sorted(shares.items(), key=lambda item: -item[1])

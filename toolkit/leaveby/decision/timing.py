@@ -22,8 +22,16 @@ from leaveby.decision.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.scenario import Scenario
 from leaveby.decision.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
-from leaveby.household.plan import Way
-from leaveby.household.readiness import criticality, ready_times, sample_durations, saved_before_season, schedule_for
+from leaveby.household.plan import Way, uncertain_people
+from leaveby.household.readiness import (
+    criticality,
+    held_up_by,
+    ready_times,
+    sample_arrivals,
+    sample_durations,
+    saved_before_season,
+    schedule_for,
+)
 from leaveby.roads.itinerary import route_along
 
 CURVE_STEP_S: Final = 300.0
@@ -122,6 +130,12 @@ def durations_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
     return sample_durations(plan.tasks, members=draws.members, kind=plan.durations, uniforms=draws.duration_uniform)
 
 
+def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
+    """Give when every person is home in every member, common to all ways of leaving."""
+    plan = scenario.inputs.plan
+    return sample_arrivals(plan.people, members=draws.members, kind=plan.durations, uniforms=draws.arrival_uniform)
+
+
 def time_way(
     scenario: Scenario,
     roads: WayRoads,
@@ -147,9 +161,9 @@ def time_way(
         Closings in the central run.
     """
     plan, way = scenario.inputs.plan, roads.way
-    durations_s = durations_of(scenario, draws)
+    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     policy = schedule_for(plan, way)
-    ready_s = ready_times(plan, way, durations_s=durations_s, policy=policy)
+    ready_s = ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy)
     if candidate is None:
         latest_departure_s = np.full(draws.members, -np.inf)
         drive_s = np.full(draws.members, np.inf)
@@ -183,18 +197,26 @@ def time_way(
         clear_probability=share_clear(latest_start_s, moments_s),
         member_latest_start_s=np.sort(latest_start_s),
         schedule=policy,
-        critical_share=criticality(plan, way, durations_s=durations_s, policy=policy),
-        savings=saved_before_season(plan, way, durations_s=durations_s, confidence=plan.confidence),
+        critical_share=criticality(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
+        held_up_by=held_up_by(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
+        savings=saved_before_season(
+            plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence
+        ),
         precision=bootstrap_precision(
             latest_start_s, plan.confidence, rng=np.random.default_rng(plan.seed), wanted_s=plan.precision_s
         ),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
         task_costs=cost_of_tasks(
-            plan, way, policy=policy, durations_s=durations_s, latest_departure_s=latest_departure_s
+            plan,
+            way,
+            policy=policy,
+            durations_s=durations_s,
+            arrivals_s=arrivals_s,
+            latest_departure_s=latest_departure_s,
         ),
         hangs_on=()
         if candidate is None
-        else hangs_on(latest_start_s, draws, ready_s=ready_s, ignitions=plan.ignitions),
+        else hangs_on(latest_start_s, draws, ready_s=ready_s, ignitions=plan.ignitions, people=uncertain_people(plan)),
     )
 
 
