@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import tomllib
 from collections.abc import Callable
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -108,6 +109,10 @@ DOCUMENT: dict[str, Any] = {
         },
     ],
 }
+
+
+def arrival(shortest: float, likely: float, longest: float) -> dict[str, float]:
+    return {"shortest_min": shortest, "likely_min": likely, "longest_min": longest}
 
 
 def changed(change: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
@@ -282,6 +287,54 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
     ("driest is ten", lambda d: d["weather"].update(drought_factor=11), "[weather] drought_factor", ("0 to 10",)),
     ("a section that is a number", lambda d: d.update(home=3), "[home]", ("section",)),
     ("an empty name", lambda d: d["plan"].update(name=""), "[plan] name", ("is empty",)),
+    (
+        "an arrival as a list",
+        lambda d: d["people"][0].update(arrives_after_min=[20, 35, 90]),
+        'people[1] "Ines": arrives_after_min',
+        ("is [20, 35, 90], a list", "longest_min = 90 }", "one number of minutes"),
+    ),
+    (
+        "an arrival in the past",
+        lambda d: d["people"][0].update(arrives_after_min=-5),
+        'people[1] "Ines": arrives_after_min',
+        ("is -5", "0 to 1440"),
+    ),
+    (
+        "an arrival in quotes",
+        lambda d: d["people"][0].update(arrives_after_min="30"),
+        'people[1] "Ines": arrives_after_min',
+        ("without quotes",),
+    ),
+    (
+        "likely outside the arrival",
+        lambda d: d["people"][0].update(arrives_after_min=arrival(20, 95, 90)),
+        'people[1] "Ines": arrives_after_min.likely_min',
+        ("is 95, outside", "20 to 90", "take the longer time"),
+    ),
+    (
+        "arrival the wrong way round",
+        lambda d: d["people"][0].update(arrives_after_min=arrival(90, 35, 20)),
+        'people[1] "Ines": arrives_after_min.shortest_min',
+        ("is 90, more than longest_min, 20", "exchange"),
+    ),
+    (
+        "an arrival of two points",
+        lambda d: d["people"][0].update(arrives_after_min={"shortest_min": 5, "longest_min": 9}),
+        'people[1] "Ines": arrives_after_min.likely_min',
+        ("is missing", "between the braces"),
+    ),
+    (
+        "a misspelt point",
+        lambda d: d["people"][0].update(arrives_after_min={**arrival(5, 7, 9), "longest": 9}),
+        'people[1] "Ines": arrives_after_min.longest',
+        ('"longest_min"',),
+    ),
+    (
+        "a point of an arrival below 0",
+        lambda d: d["people"][0].update(arrives_after_min=arrival(-4, 35, 90)),
+        'people[1] "Ines": arrives_after_min.shortest_min',
+        ("is -4", "0 to 1440"),
+    ),
 ]
 
 
@@ -335,6 +388,60 @@ def test_all_faults_at_once() -> None:
         "[weather] file",
         "[extra]",
     }
+
+
+def test_all_faults_of_an_arrival_at_once() -> None:
+    def spoil(d: dict[str, Any]) -> None:
+        d["people"][0]["arrives_after_min"] = {"shortest_min": "20", "likely_min": 95, "longest_min": 90, "mean": 3}
+        d["people"][1]["arrives_after_min"] = arrival(90, 35, 2000)
+        d["people"][2]["arrives_after_min"] = True
+
+    places = sorted(fault.place.removeprefix("home.toml: ") for fault in faults_of(changed(spoil)))
+    assert places == [
+        'people[1] "Ines": arrives_after_min.likely_min',
+        'people[1] "Ines": arrives_after_min.mean',
+        'people[1] "Ines": arrives_after_min.shortest_min',
+        'people[2] "Bo": arrives_after_min.likely_min',
+        'people[2] "Bo": arrives_after_min.longest_min',
+        'people[3] "Wren": arrives_after_min',
+    ]
+
+
+def test_an_arrival_has_one_point_or_three() -> None:
+    def three(d: dict[str, Any]) -> None:
+        d["people"][1]["arrives_after_min"] = arrival(20, 35, 90)
+        d["people"][2]["arrives_after_min"] = arrival(30, 30, 30)
+
+    plan = read(changed(three))
+    assert [person.arrival_points_s for person in plan.people] == [
+        (900.0, 900.0, 900.0),
+        (1200.0, 2100.0, 5400.0),
+        (1800.0, 1800.0, 1800.0),
+    ]
+    assert [person.arrival_is_uncertain for person in plan.people] == [False, True, False]
+    said = " ".join(plan.assumptions)
+    for words in (
+        "waited for: Ines, Bo, Wren.",
+        "Taken as certain: Ines is home 15 minutes after getting ready starts.",
+        "Bo comes home 20 to 90 minutes after getting ready starts, likely 35: not certain",
+        "Taken as certain: Wren is home 30 minutes after getting ready starts.",
+    ):
+        assert words in said, words
+    at_home = " ".join(read(changed(lambda d: d["people"][0].update(arrives_after_min=0))).assumptions)
+    assert "Taken as certain" not in at_home
+    assert "waited for" not in at_home
+
+
+def test_an_arrival_written_as_toml() -> None:
+    text = """
+    [[people]]
+    name = "Ines"
+    can = []
+    arrives_after_min = { shortest_min = 20, likely_min = 35, longest_min = 90 }
+    """
+    people = [*tomllib.loads(text)["people"], *DOCUMENT["people"][1:]]
+    plan = read(changed(lambda d: d.update(people=people, tasks=[])))
+    assert plan.people[0].arrival_points_s == (1200.0, 2100.0, 5400.0)
 
 
 def test_two_rings_are_both_named() -> None:

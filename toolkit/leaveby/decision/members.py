@@ -78,7 +78,6 @@ def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Gen
     tasks, ignitions : int
         0 or more.
     rng : numpy.random.Generator
-        Made from a seed, as by `numpy.random.default_rng`.
     arrivals : int
         People whose arrival has a spread (`household.plan.uncertain_people`), 0 or more.
 
@@ -91,7 +90,9 @@ def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Gen
     uniform = qmc.LatinHypercube(d=4 + tasks + 2 * ignitions, rng=rng).random(members)
     homeward = np.empty((members, 0))
     if arrivals:
-        homeward = qmc.LatinHypercube(d=arrivals, rng=rng.spawn(1)[0]).random(members)
+        # The hypercube above takes a child of the generator and leaves its stream alone: that is free for this one.
+        own = np.random.default_rng(int(rng.integers(2**63)))
+        homeward = qmc.LatinHypercube(d=arrivals, rng=own).random(members)
     return Draws(
         ros_z=norm.ppf(uniform[:, 0]),
         wind_factor=np.exp(WIND_SPEED_ERROR.value * norm.ppf(uniform[:, 1])),

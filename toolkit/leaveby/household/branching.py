@@ -58,8 +58,8 @@ def searched(crew: Crew, draft: Draft, *, node_limit: int) -> tuple[Draft, bool]
     >>> from leaveby.household.crew import serial
     >>> crew = Crew(
     ...     before=((), (), ()), behind=((), (), ()), durations_s=(2.0, 2.0, 4.0), longest_s=(2.0, 2.0, 4.0),
-    ...     hands=(1, 1, 1), able=((0, 1), (0, 1), (0, 1)), arrives_s=(0.0, 0.0), arrives_latest_s=(0.0, 0.0),
-    ...     sought=(4.0, 4.0),
+    ...     hands=(1, 1, 1), able=((0, 1), (0, 1), (0, 1)), arrives_s=(0.0, 0.0), arrives_soonest_s=(0.0, 0.0),
+    ...     arrives_latest_s=(0.0, 0.0), sought=(4.0, 4.0),
     ... )
     >>> first = serial(crew, (0, 1, 2))
     >>> best, proved = searched(crew, first, node_limit=100)

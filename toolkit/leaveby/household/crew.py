@@ -27,6 +27,7 @@ class Crew:
     hands: tuple[int, ...]
     able: tuple[tuple[int, ...], ...]
     arrives_s: tuple[float, ...]
+    arrives_soonest_s: tuple[float, ...]
     arrives_latest_s: tuple[float, ...]
     sought: tuple[float, ...]
     """How much work could be asked of each person: the least sought is put on a task first."""
@@ -67,7 +68,8 @@ def serial(crew: Crew, order: Sequence[int], *, spared: frozenset[tuple[int, int
     --------
     >>> crew = Crew(
     ...     before=((), (0,)), behind=((1,), ()), durations_s=(60.0, 30.0), longest_s=(60.0, 30.0), hands=(1, 2),
-    ...     able=((0, 1), (0, 1)), arrives_s=(0.0, 90.0), arrives_latest_s=(0.0, 90.0), sought=(45.0, 45.0),
+    ...     able=((0, 1), (0, 1)), arrives_s=(0.0, 90.0), arrives_soonest_s=(0.0, 90.0), arrives_latest_s=(0.0, 90.0),
+    ...     sought=(45.0, 45.0),
     ... )
     >>> draft = serial(crew, (0, 1))
     >>> draft.start_s, draft.who, draft.ready_s
@@ -146,6 +148,7 @@ def backward(crew: Crew) -> Crew:
         hands=crew.hands,
         able=crew.able,
         arrives_s=tuple(0.0 for _ in crew.arrives_s),
+        arrives_soonest_s=tuple(0.0 for _ in crew.arrives_s),
         arrives_latest_s=tuple(0.0 for _ in crew.arrives_s),
         sought=crew.sought,
     )

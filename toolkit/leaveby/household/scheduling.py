@@ -216,7 +216,8 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
         hands=hands,
         able=able,
         arrives_s=tuple(person.arrives_after_s for person in people),
-        arrives_latest_s=tuple(max(person.arrival_points_s) for person in people),
+        arrives_soonest_s=tuple(person.arrival_points_s[0] for person in people),
+        arrives_latest_s=tuple(person.arrival_points_s[2] for person in people),
         sought=tuple(sought),
     )
 
@@ -249,25 +250,30 @@ def _best_by_rules(crew: Crew, bound_s: float) -> Draft:
 
 
 def _better(crew: Crew, one: Draft, other: Draft) -> bool:
-    """Compare by the ready time, then by that when all takes longest and comes latest with order and people held."""
+    """Compare by the ready time, then with order and people held: by that at the longest and latest, then the soonest.
+
+    The last because someone who is likely to be waited for hides how well the others' work is laid out.
+    """
     if abs(one.ready_s - other.ready_s) > TICK_S:
         return one.ready_s < other.ready_s
-    return _ready_at_longest(crew, one) < _ready_at_longest(crew, other) - TICK_S
+    slow_s = _ready_when_held(crew, one, lasts_s=crew.longest_s, home_s=crew.arrives_latest_s)
+    other_slow_s = _ready_when_held(crew, other, lasts_s=crew.longest_s, home_s=crew.arrives_latest_s)
+    if crew.arrives_soonest_s == crew.arrives_s or abs(slow_s - other_slow_s) > TICK_S:
+        return slow_s < other_slow_s - TICK_S
+    soon_s = _ready_when_held(crew, one, lasts_s=crew.durations_s, home_s=crew.arrives_soonest_s)
+    return soon_s < _ready_when_held(crew, other, lasts_s=crew.durations_s, home_s=crew.arrives_soonest_s) - TICK_S
 
 
-def _ready_at_longest(crew: Crew, draft: Draft) -> float:
+def _ready_when_held(crew: Crew, draft: Draft, *, lasts_s: Sequence[float], home_s: Sequence[float]) -> float:
+    """Work out the ready time under other durations and arrivals, with order and people held."""
     order, waits_for = held_order(crew, draft)
     finish_s = [0.0] * len(order)
     for task in order:
         start_s = max(
-            (
-                *(finish_s[earlier] for earlier in waits_for[task]),
-                *(crew.arrives_latest_s[one] for one in draft.who[task]),
-                0.0,
-            )
+            (*(finish_s[earlier] for earlier in waits_for[task]), *(home_s[one] for one in draft.who[task]), 0.0)
         )
-        finish_s[task] = start_s + crew.longest_s[task]
-    return max((*finish_s, *crew.arrives_latest_s))
+        finish_s[task] = start_s + lasts_s[task]
+    return max((*finish_s, *home_s))
 
 
 def _improved_both_ways(crew: Crew, draft: Draft) -> Draft:
