@@ -12,10 +12,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from shapely.geometry import MultiPolygon, Point, box
 
 from leaveby.caution import OSM_NOTICE
+from leaveby.household.readiness import schedule_for
 from leaveby.show.figure import OVERRIDE_LINE, as_svg, blank_figure
 from leaveby.show.ground import burnt_area, hill_shade, isochrones, shut_streets, trigger_edge
 from leaveby.show.maps import describe_map, plan_map
-from leaveby.show.plots import clear_curve, describe_tasks, ready_time_bars, task_bars
+from leaveby.show.plots import clear_curve, describe_tasks, ready_time_bars, task_bar_count, task_bars
 from leaveby.show.timetable import describe_timetable, timetable_bar
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -167,6 +168,27 @@ def test_critical_tasks_are_marked_and_told(result):
     assert "refit the wheels ●" in written
     assert "drain the water" in written
     assert "refit the wheels: 0 to 40, Ines, Bo, decides when you can go." in describe_tasks(result, "tow")
+
+
+def test_who_is_waited_for_is_drawn_and_told(result):
+    ines, bo, wren = result.plan.people
+    away = replace(bo, arrives_after_s=2100.0, arrives_soonest_s=1200.0, arrives_latest_s=5400.0)
+    people = (ines, away, replace(wren, arrives_after_s=1500.0))
+    tow = replace(result.ways["tow"], held_up_by={"Bo": 0.9, "Wren (child)": 0.02})
+    waiting = replace(result, plan=replace(result.plan, people=people), ways={**result.ways, "tow": tow})
+    written = letters(as_svg(task_bars(waiting, "tow"), "t", "d"))
+    for words in ("Bo comes home ●", "in 20 to 90 min", "Wren (child) comes home", "in 25 min"):
+        assert words in written
+    told = describe_tasks(waiting, "tow")
+    assert "Bo comes home in 20 to 90 min, likely 35, and that decides when you can go." in told
+    assert "Wren (child) comes home in 25 min, seldom the last thing to wait for." in told
+    assert told.endswith("and everyone comes home at the likely time.")
+    assert task_bar_count(waiting, "tow") == task_bar_count(result, "tow") + 2
+    assert "comes home" not in describe_tasks(result, "tow")
+    idle = replace(tow, schedule=schedule_for(replace(waiting.plan, tasks=()), "tow"), critical_share={})
+    alone = letters(as_svg(task_bars(replace(waiting, ways={"tow": idle}), "tow"), "t", "d"))
+    assert "Bo comes home ●" in alone
+    assert "nothing to do before leaving" not in alone
 
 
 def test_a_way_with_nothing_to_do_can_be_drawn(result):

@@ -104,6 +104,24 @@ def test_the_record_keeps_to_its_schema(record, validator):
     validator.validate(record)
 
 
+def test_people_who_are_away_stand_in_the_record(result, invented, record, validator):
+    assert all("waited_for" not in way for way in record["ways"].values())
+    bo = replace(result.plan.people[1], arrives_after_s=2100.0, arrives_soonest_s=1205.0, arrives_latest_s=5401.0)
+    plan = replace(result.plan, people=(result.plan.people[0], bo))
+    tow = replace(result.ways["tow"], held_up_by={"Bo": 0.61999})
+    made = result_record(replace(result, plan=plan, ways={**result.ways, "tow": tow}), made_at=invented.MADE_AT)
+    validator.validate(made)
+    # 1205 s are 20.08 minutes, 5401 s are 90.02.
+    (row,) = made["ways"]["tow"]["waited_for"]
+    assert row == {
+        "person": "Bo",
+        "shortest_min": 20.0,
+        "likely_min": 35.0,
+        "longest_min": 90.1,
+        "held_up_share": 0.6199,
+    }
+
+
 def test_every_field_of_the_schema_says_what_it_is():
     def walk(schema, path):
         if not isinstance(schema, dict):

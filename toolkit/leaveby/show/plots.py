@@ -8,6 +8,7 @@ says the same in words.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 from matplotlib.axes import Axes
@@ -15,6 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from leaveby.decision.result import HouseholdResult, WayTiming
+from leaveby.household.plan import Person
 from leaveby.show.figure import (
     DARK,
     GREY,
@@ -56,6 +58,11 @@ _TASK_LOOKS: Final = (
     (DARK, None, "decides when you can go"),
     (GREY, "//", "often decides"),
     ("white", None, "has slack"),
+)
+_WAITING_WORDS: Final = (
+    "and that decides when you can go",
+    "and that often decides",
+    "seldom the last thing to wait for",
 )
 
 
@@ -226,8 +233,53 @@ def ready_time_bars(result: HouseholdResult) -> Figure:
     return figure
 
 
+@dataclass(frozen=True)
+class _Bar:
+    """A row of the tasks bar chart: a task, or the waiting for someone who is away."""
+
+    label: str
+    start_s: float
+    finish_s: float
+    beside: str
+    rank: int
+    is_task: bool
+
+
+def _bars(result: HouseholdResult, way: str) -> list[_Bar]:
+    """Those who are waited for first, then the tasks in the order of the list."""
+    timing = result.ways[way]
+    schedule = timing.schedule
+    waits = [
+        _Bar(f"{clean(person.name, 18)} comes home", 0.0, person.arrives_after_s, _home_words(person), rank, False)
+        for person in result.plan.people
+        if person.is_away
+        for rank in [_rank(timing.held_up_by.get(person.name, 0.0))]
+    ]
+    tasks = [
+        _Bar(
+            clean(schedule.tasks[place], 30),
+            schedule.start_s[place],
+            schedule.finish_s[place],
+            clean(", ".join(schedule.who[place]), 24),
+            task_rank(timing, schedule.tasks[place]),
+            True,
+        )
+        for place in schedule.order
+    ]
+    return [*waits, *tasks]
+
+
+def _home_words(person: Person) -> str:
+    soonest_s, likely_s, latest_s = person.arrival_points_s
+    if person.arrival_is_uncertain:
+        return f"in {math.floor(soonest_s / 60.0)} to {math.ceil(latest_s / 60.0)} min"
+    return f"in {math.ceil(likely_s / 60.0)} min"
+
+
 def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> Figure:
     """Draw who does what when, at the likely durations, with the tasks that decide the ready time marked.
+
+    Where someone is away at first, the waiting for them stands above the tasks as a thin bar, marked likewise.
 
     Parameters
     ----------
@@ -241,35 +293,34 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
     -------
     Figure
     """
-    timing = result.ways[way]
-    schedule = timing.schedule
-    count = len(schedule.tasks)
+    schedule = result.ways[way].schedule
+    bars = _bars(result, way)
+    count = len(bars)
     with figure_style():
         figure = blank_figure(width_mm, task_bars_height_mm(count))
         axes = figure.add_subplot()
-        for row, place in enumerate(schedule.order):
-            start_min, finish_min = schedule.start_s[place] / 60.0, schedule.finish_s[place] / 60.0
-            colour, hatch, _ = _TASK_LOOKS[task_rank(timing, schedule.tasks[place])]
+        for row, bar in enumerate(bars):
+            start_min, finish_min = bar.start_s / 60.0, bar.finish_s / 60.0
+            colour, hatch, _ = _TASK_LOOKS[bar.rank]
             axes.barh(
                 row,
                 finish_min - start_min,
                 left=start_min,
-                height=0.72,
+                height=0.72 if bar.is_task else 0.3,
                 facecolor=colour,
                 edgecolor=INK,
                 linewidth=0.8,
                 hatch=hatch,
             )
-            who = clean(", ".join(schedule.who[place]), 24)
-            if who:
-                write_beside(axes, finish_min, row, who, size=6.2, colour=MUTED)
+            if bar.beside:
+                write_beside(axes, finish_min, row, bar.beside, size=6.2, colour=MUTED)
         axes.set_yticks(
             range(count),
-            [_task_label(timing, schedule.tasks[place]) for place in schedule.order],
+            [f"{bar.label} ●" if bar.rank == 0 else bar.label for bar in bars],
             fontsize=6.6 if count <= 10 else 6.1,
         )
-        for label, place in zip(axes.get_yticklabels(), schedule.order, strict=True):
-            if task_rank(timing, schedule.tasks[place]) == 0:
+        for label, bar in zip(axes.get_yticklabels(), bars, strict=True):
+            if bar.rank == 0:
                 label.set_fontweight("bold")
         axes.set_ylim(max(count, 1) - 0.4, -0.6)
         longest_min = max([schedule.ready_s, *schedule.finish_s], default=0.0) / 60.0
@@ -296,6 +347,11 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
     return figure
 
 
+def task_bar_count(result: HouseholdResult, way: str) -> int:
+    """How many rows the tasks bar chart has."""
+    return len(_bars(result, way))
+
+
 def task_bars_height_mm(tasks: int) -> float:
     """Printed height of the tasks bar chart.
 
@@ -310,15 +366,13 @@ def task_rank(timing: WayTiming, task: str) -> int:
 
     Where no members were run for it, the likely durations decide.
     """
-    share = timing.critical_share.get(task, 1.0 if task in timing.schedule.critical else 0.0)
+    return _rank(timing.critical_share.get(task, 1.0 if task in timing.schedule.critical else 0.0))
+
+
+def _rank(share: float) -> int:
     if share >= CRITICAL_SHARE:
         return 0
     return 1 if share >= OFTEN_SHARE else 2
-
-
-def _task_label(timing: WayTiming, task: str) -> str:
-    name = clean(task, 30)
-    return f"{name} ●" if task_rank(timing, task) == 0 else name
 
 
 def describe_tasks(result: HouseholdResult, way: str) -> str:
@@ -326,6 +380,12 @@ def describe_tasks(result: HouseholdResult, way: str) -> str:
     timing = result.ways[way]
     schedule = timing.schedule
     parts = [f"Tasks before leaving: {WAY_TITLES.get(way, way).lower()}, in minutes after you start."]
+    away = [person for person in result.plan.people if person.is_away]
+    for person in away:
+        held_up = _WAITING_WORDS[_rank(timing.held_up_by.get(person.name, 0.0))]
+        likely_min = math.ceil(person.arrives_after_s / 60.0)
+        home = f"{_home_words(person)}, likely {likely_min}" if person.arrival_is_uncertain else _home_words(person)
+        parts.append(f"{clean(person.name, 60)} comes home {home}, {held_up}.")
     for place in schedule.order:
         name = schedule.tasks[place]
         critical = f", {_TASK_LOOKS[task_rank(timing, name)][2]}"
@@ -333,5 +393,6 @@ def describe_tasks(result: HouseholdResult, way: str) -> str:
             f"{clean(name, 60)}: {math.floor(schedule.start_s[place] / 60.0)} to "
             f"{math.ceil(schedule.finish_s[place] / 60.0)}, {clean(', '.join(schedule.who[place]), 60)}{critical}."
         )
-    parts.append(f"Ready after {duration_words(schedule.ready_s)} if each task takes its usual time.")
+    likely = " and everyone comes home at the likely time" if away else ""
+    parts.append(f"Ready after {duration_words(schedule.ready_s)} if each task takes its usual time{likely}.")
     return " ".join(parts)

@@ -161,6 +161,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
         ],
         "tasks": _tasks(way),
+        **_waited_for(result, way),
         "savings": [{"task": saving.task, "saved_min": minutes_down(saving.saved_s)} for saving in way.savings],
         "precision": {
             "members": way.precision.members,
@@ -304,3 +305,22 @@ def _tasks(way: WayTiming) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _waited_for(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
+    """Whom the household may have to wait for; a key that stands only where someone is away at first."""
+    rows = []
+    for person in result.plan.people:
+        if person.is_away:
+            soonest_s, likely_s, latest_s = person.arrival_points_s
+            share = float(way.held_up_by.get(person.name, 0.0))
+            rows.append(
+                {
+                    "person": person.name,
+                    "shortest_min": minutes_down(soonest_s),
+                    "likely_min": minutes_up(likely_s),
+                    "longest_min": minutes_up(latest_s),
+                    "held_up_share": math.floor(share * 1e4 + _SLACK) / 1e4,
+                }
+            )
+    return {"waited_for": rows} if rows else {}

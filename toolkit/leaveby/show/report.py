@@ -23,6 +23,7 @@ from leaveby.show.plots import (
     clear_curve,
     describe_clear_curve,
     describe_tasks,
+    task_bar_count,
     task_bars,
     task_bars_height_mm,
 )
@@ -305,7 +306,7 @@ def _step_words(steps: Sequence[Step]) -> list[str]:
 
 def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
     """Height that the other parts of the second side leave for the notes, on the small side."""
-    figures_mm = 7.0 + 1.03 * max(task_bars_height_mm(len(result.ways[tasks_way].schedule.tasks)), CURVE_HEIGHT_MM)
+    figures_mm = 7.0 + 1.03 * max(task_bars_height_mm(task_bar_count(result, tasks_way)), CURVE_HEIGHT_MM)
     savings = ranked_savings(result)
     saving_mm = 12.0 + list_mm([row["task"] for row in savings], size_pt=7.5, width_mm=38.0, gap_mm=1.2)
     other_mm = 17.0
