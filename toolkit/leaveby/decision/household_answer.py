@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from functools import partial
 from typing import Final
@@ -151,10 +152,18 @@ def answer_household(
         )
         for way in roads
     }
-    lead_s, triggers = _triggers(scenario, roads, timings=timings, choice=choice)
+    lead_s, triggers = _triggers(scenario, roads, timings=timings, choice=choice, workers=workers)
     nearest = _landmarks(scenario, triggers)
     which = _which_way(
-        scenario, roads, candidates, timings=timings, choice=choice, fires=fires, draws=draws, column_of=column_of
+        scenario,
+        roads,
+        candidates,
+        timings=timings,
+        choice=choice,
+        fires=fires,
+        draws=draws,
+        column_of=column_of,
+        workers=workers,
     )
     wheeled = {way: timings[way].route for way in WHEELS if way in timings}
     driven = {way: found for way, found in wheeled.items() if found is not None}
@@ -268,29 +277,40 @@ def _members_wanted(
 
 
 def _triggers(
-    scenario: Scenario, roads: Mapping[Way, WayRoads], *, timings: Mapping[Way, WayTiming], choice: FireChoice
+    scenario: Scenario,
+    roads: Mapping[Way, WayRoads],
+    *,
+    timings: Mapping[Way, WayTiming],
+    choice: FireChoice,
+    workers: int,
 ) -> tuple[dict[str, NDArray[np.float64]], tuple[TriggerLine, ...]]:
     """Map the lead time of the ways with wheels, and draw their lines at the middle and at the asked confidence."""
     confidence = scenario.inputs.plan.confidence
     maps: dict[str, NDArray[np.float64]] = {}
     lines: list[TriggerLine] = []
     table = table_at(scenario, choice, z=CENTRAL_Z)
+    asked: list[tuple[Way, float, float, int]] = []
     for way in WHEELS:
         timing = timings.get(way)
         if timing is None or timing.route is None:
             continue
         from_s, until_s = decision_span_s(timing, horizon_s=scenario.inputs.plan.horizon_s)
         step = design_step(table, from_s=from_s, until_s=until_s)
-        weather_at_s = float(scenario.weather.time_s[step])
         ready_s = {0.5: timing.ready_s.p50_s, confidence: timing.ready_at_confidence_s}
-        for level in sorted(ready_s):
-            lead_s = lead_time_of(scenario, roads[way], timing=timing, choice=choice, confidence=level, step=step)
-            lines.append(
-                trigger_line(
-                    scenario, lead_s, way=way, confidence=level, ready_s=ready_s[level], weather_at_s=weather_at_s
-                )
-            )
-            maps[way] = lead_s
+        asked += [(way, level, ready_s[level], step) for level in sorted(ready_s)]
+
+    def lead_of(one: tuple[Way, float, float, int]) -> NDArray[np.float64]:
+        way, level, _, step = one
+        return lead_time_of(scenario, roads[way], timing=timings[way], choice=choice, confidence=level, step=step)
+
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        leads = list(pool.map(lead_of, asked))
+    for (way, level, ready, step), lead_s in zip(asked, leads, strict=True):
+        weather_at_s = float(scenario.weather.time_s[step])
+        lines.append(
+            trigger_line(scenario, lead_s, way=way, confidence=level, ready_s=ready, weather_at_s=weather_at_s)
+        )
+        maps[way] = lead_s
     return maps, tuple(lines)
 
 
@@ -320,6 +340,7 @@ def _which_way(
     fires: MemberFires,
     draws: Draws,
     column_of: Mapping[int, int],
+    workers: int,
 ) -> dict[str, tuple[WayOutArea, ...]]:
     """Map which safe point can be left for latest, for fire at each place, where a way has more than one."""
     plan = scenario.inputs.plan
@@ -348,6 +369,7 @@ def _which_way(
             choice=choice,
             confidence=plan.confidence,
             step=design_step(table, from_s=from_s, until_s=until_s),
+            workers=workers,
         )
         found[str(way)] = shown.areas
     return found

@@ -7,6 +7,7 @@ way leaves most time when fire stands there.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -123,6 +124,7 @@ def way_out_map(
     choice: FireChoice,
     confidence: float,
     step: int,
+    workers: int = 1,
 ) -> WayOutMap:
     """Map which safe point to make for, for fire in each cell.
 
@@ -140,6 +142,8 @@ def way_out_map(
         0.5 or more.
     step : int
         The weather step that is taken to hold, see `triggers.design_step`.
+    workers : int
+        Threads over the routes.
 
     Raises
     ------
@@ -149,11 +153,14 @@ def way_out_map(
     if not 1 <= len(routes) <= MOST_SAFE_POINTS:
         raise ValueError(f"{len(routes)} routes can't be compared: 1 to {MOST_SAFE_POINTS}")
     never_s = np.full(scenario.network.edge_count, np.inf)
-    leads = []
-    for route in routes:
+
+    def lead_of(route: CandidateRoute) -> NDArray[np.float64]:
         described = described_route(scenario, route, travel_time_s=roads.travel.time_s, closing_s=never_s)
         alone = replace(timing, route=described)
-        leads.append(lead_time_of(scenario, roads, timing=alone, choice=choice, confidence=confidence, step=step))
+        return lead_time_of(scenario, roads, timing=alone, choice=choice, confidence=confidence, step=step)
+
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        leads = list(pool.map(lead_of, routes))
     lead_s, code = best_of(np.stack(leads), ready_s=timing.ready_at_confidence_s)
     names = tuple(route.safe_point for route in routes)
     return WayOutMap(

@@ -137,6 +137,7 @@ def arrive(
     horizon_s: float,
     build_up: bool = False,
     spot_over_m: float = 0.0,
+    fine: bool = True,
 ) -> Arrival:
     """Fire arrival time on the grid from any number of ignitions.
 
@@ -152,6 +153,9 @@ def arrive(
         Let fires from points grow to full speed by 1 - exp(-0.115 t), t in minutes. This is slower, so later.
     spot_over_m : float
         Barriers narrower than this, in metres, are crossed; 0 for none.
+    fine : bool
+        Follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third less
+        time, and the error among patches of fuel is two to four times as large: for many members.
 
     Returns
     -------
@@ -206,7 +210,7 @@ def arrive(
         if growing:
             step_s = _grown_s(step_s)
             until = float(_grown_s(np.array([until]))[0])
-        time, east, north = _solve(run, seeds, step_s=step_s, horizon_s=until, sign=1.0)
+        time, east, north = _solve(run, seeds, step_s=step_s, horizon_s=until, sign=1.0, fine=fine)
         if growing:
             grown = np.isfinite(time)
             time[grown] = _ungrown_s(time[grown])
@@ -356,6 +360,7 @@ def arrive_members(
     horizon_s: float,
     build_up: bool = False,
     spot_over_m: float = 0.0,
+    fine: bool = False,
     threads: int | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Iterator[Arrival]:
@@ -367,6 +372,10 @@ def arrive_members(
     ----------
     spreads : iterable of SpreadTable
     ignitions : sequence of Ignition
+    horizon_s, build_up, spot_over_m : float, bool, float
+        As for `arrive`.
+    fine : bool
+        As for `arrive`; unlike there False, since members differ by far more than what coarser legs leave out.
     threads : int, optional
         As many as there are processors if not given.
     progress : callable, optional
@@ -389,7 +398,15 @@ def arrive_members(
     try:
         for spread in spreads:
             waiting.append(
-                pool.submit(arrive, spread, ignitions, horizon_s=horizon_s, build_up=build_up, spot_over_m=spot_over_m)
+                pool.submit(
+                    arrive,
+                    spread,
+                    ignitions,
+                    horizon_s=horizon_s,
+                    build_up=build_up,
+                    spot_over_m=spot_over_m,
+                    fine=fine,
+                )
             )
             if len(waiting) > workers:
                 result = waiting.pop(0).result()
@@ -603,6 +620,7 @@ def _solve(
     horizon_s: float,
     sign: float,
     ratios: NDArray[np.float64] | None = None,
+    fine: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
     """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
     grid = spread.grid
@@ -613,7 +631,7 @@ def _solve(
     weather[..., 2] = spread.wind_north_m_s
     weather[..., 3] = spread.grass
     weather[..., 4] = sign * grid.cell_m
-    burn(
+    fronts = burn(
         cells,
         weather=weather,
         ratios=shape_table() if ratios is None else ratios,
@@ -622,9 +640,10 @@ def _solve(
         seed_y=seeds[1],
         seed_time=seeds[2],
         horizon=horizon_s,
+        fine=fine,
     )
-    reached = np.isfinite(cells["time"])
-    time: NDArray[np.float64] = cells["time"].copy()
-    slowness_east = np.where(reached, cells["ray_x"] / grid.cell_m, 0.0).astype(np.float32)
-    slowness_north = np.where(reached, cells["ray_y"] / -grid.cell_m, 0.0).astype(np.float32)
+    reached = np.isfinite(fronts["time"])
+    time: NDArray[np.float64] = fronts["time"].copy()
+    slowness_east = np.where(reached, fronts["ray_x"] / grid.cell_m, 0.0).astype(np.float32)
+    slowness_north = np.where(reached, fronts["ray_y"] / -grid.cell_m, 0.0).astype(np.float32)
     return time, slowness_east, slowness_north

@@ -16,11 +16,9 @@ from numpy.typing import NDArray
 from leaveby.fire.arrival_leg import Cells, Leg, follow_leg
 from leaveby.fire.ellipse import compiled, inlined
 
-SIDESTEP: Final = 0.25  # first trial of an anchor to the side, cells
 CLEARANCE: Final = 5e-4  # distance of an anchor from an edge or a barrier's corner, cells
 CONTRAST: Final = 0.1  # relative difference of flat head rates from which the border of two fuels is an edge
 HALVINGS: Final = 8  # of an edge's length, to find where fire crosses it
-EDGE_TRIALS: Final = 4  # places tried for an anchor along an edge
 
 
 @inlined
@@ -32,6 +30,14 @@ def contrast(weather: NDArray[np.float64], step: int, one: int, other: int) -> b
         and other >= 0
         and abs(weather[step, one, 0] - weather[step, other, 0]) > CONTRAST * weather[step, one, 0]
     )
+
+
+@inlined
+def near_edge(cells: Cells, rows: int, cols: int, x: float, y: float) -> bool:
+    """Whether a point lies in a cell that touches another fuel."""
+    row = math.floor(y + 0.5)
+    col = math.floor(x + 0.5)
+    return 0 <= row < rows and 0 <= col < cols and cells[row * cols + col]["edge"] > 0
 
 
 @compiled
@@ -54,6 +60,51 @@ def on_edge(
         at = above * cols + col
         level = contrast(weather, step, cells[at]["zone"], cells[at + cols]["zone"])
     return upright, level
+
+
+@compiled
+def by_corner(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    weather: NDArray[np.float64],
+    step: int,
+    corner_x: float,
+    corner_y: float,
+    from_x: float,
+    from_y: float,
+) -> tuple[float, float]:
+    """A place at the corner of four cells, a little inside the fastest fuel, so that legs along edges run there.
+
+    Where two or three cells share that fuel, the place is between them; where two share it across the corner, it is
+    in that from which the fire comes.
+    """
+    left = math.floor(corner_x)
+    above = math.floor(corner_y)
+    fastest = 0.0
+    lean_x = 0.0
+    lean_y = 0.0
+    for down in range(2):
+        for right in range(2):
+            row = above + down
+            col = left + right
+            if row < 0 or row >= rows or col < 0 or col >= cols:
+                continue
+            zone = cells[row * cols + col]["zone"]
+            rate = weather[step, zone, 0] if zone >= 0 else 0.0
+            if rate > (1.0 + 1e-9) * fastest:
+                fastest = rate
+                lean_x = right - 0.5
+                lean_y = down - 0.5
+            elif rate > 0.0 and rate >= (1.0 - 1e-9) * fastest:
+                if lean_x + right - 0.5 != 0.0 or lean_y + down - 0.5 != 0.0:
+                    lean_x += right - 0.5
+                    lean_y += down - 0.5
+                elif (right - 0.5) * (from_x - left - 0.5) + (down - 0.5) * (from_y - above - 0.5) > 0.0:
+                    lean_x = right - 0.5
+                    lean_y = down - 0.5
+    long = max(abs(lean_x), abs(lean_y), 1e-9)
+    return left + 0.5 + CLEARANCE * lean_x / long, above + 0.5 + CLEARANCE * lean_y / long
 
 
 @compiled
@@ -141,7 +192,7 @@ def leg_over(
 
 
 @compiled
-def straighten(
+def round_fuel(
     cells: Cells,
     rows: int,
     cols: int,
@@ -151,78 +202,47 @@ def straighten(
     step_s: NDArray[np.float64],
     barriers: bool,
     parts: NDArray[np.float64],
-    old_x: float,
-    old_y: float,
-    old_time: float,
+    col: int,
+    row: int,
     ax: float,
     ay: float,
+    a_time: float,
+    a_step: int,
     step: int,
     x: float,
     y: float,
-    time: float,
-    slowness: float,
+    enough: float,
 ) -> Leg:
-    """Try to gain time by moving an anchor sideways, within one weather step; the best leg found, or a late one."""
-    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, old_time, step)
-    chord = math.sqrt((x - old_x) * (x - old_x) + (y - old_y) * (y - old_y))
-    if chord < 1.0:
-        return best
-    side_x = -(y - old_y) / chord
-    side_y = (x - old_x) / chord
-    first_run = math.sqrt((ax - old_x) * (ax - old_x) + (ay - old_y) * (ay - old_y))
-    last_run = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
-    if first_run < 0.5 or last_run < 0.5:
-        return best
-    # how fast a sidestep costs time: its second derivative, as in ground that is alike
-    curve = slowness * (1.0 / first_run + 1.0 / last_run)
-    upright, level = on_edge(cells, rows, cols, weather, step, ax, ay)
-    edge = upright or level
-    for way in range(2):
-        # on the edge between two fuels an anchor slides along the edge, at a corner along either one
-        if edge:
-            if not (upright if way == 0 else level):
+    """The best leg from an anchor to a point round a corner of another fuel at a cell, if it beats `enough`."""
+    best = Leg(enough, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+    for down in range(-1, 1):
+        for right in range(-1, 1):
+            if row + down < 0 or row + down + 1 >= rows or col + right < 0 or col + right + 1 >= cols:
                 continue
-            side_x = 1.0 * way
-            side_y = 1.0 - way
-        elif way == 1:
-            break
-        shift = -math.copysign(SIDESTEP, (ax - old_x) * side_x + (ay - old_y) * side_y)
-        base = 0.0
-        for attempt in range(EDGE_TRIALS if edge else 2):
-            new_x = ax + (base + shift) * side_x
-            new_y = ay + (base + shift) * side_y
-            if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
-                break
-            first = follow_leg(
+            at = (row + down) * cols + col + right
+            one = cells[at]["zone"]
+            beside = cells[at + 1]["zone"]
+            below = cells[at + cols]["zone"]
+            across = cells[at + cols + 1]["zone"]
+            # along a straight edge there is no corner
+            if (one == beside and below == across) or (one == below and beside == across):
+                continue
+            if not (
+                contrast(weather, step, one, beside)
+                or contrast(weather, step, one, below)
+                or contrast(weather, step, across, beside)
+                or contrast(weather, step, across, below)
+            ):
+                continue
+            corner_x, corner_y = by_corner(
+                cells, rows, cols, weather, step, col + right + 0.5, row + down + 0.5, 1.0 * col, 1.0 * row
+            )
+            over = leg_over(
                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                old_x, old_y, old_time, step, new_x, new_y, 0.0, 0.0,
+                ax, ay, a_time, a_step, corner_x, corner_y, x, y, best.time,
             )  # fmt: skip
-            if not first.time < step_s[step + 1]:
-                break
-            second = follow_leg(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                new_x, new_y, first.time, step, x, y, 0.0, 0.0,
-            )  # fmt: skip
-            if not second.time < np.inf:
-                break
-            better = second.time < min(time, best.time)
-            if better:
-                best = Leg(second.time, second.ray_x, second.ray_y, second.run, new_x, new_y, first.time, step)
-            if edge and better:
-                base += shift
-                shift *= 1.5
-            elif edge and attempt == 0:
-                shift = -shift
-            elif edge:
-                if base == 0.0:
-                    break
-                shift *= -0.5
-            elif attempt == 0:
-                tried = shift
-                shift = 0.5 * tried - (second.time - time) / (tried * curve)
-                shift = min(max(shift, -3.0 * SIDESTEP), 3.0 * SIDESTEP)
-                if abs(shift) < 0.1 * SIDESTEP or abs(shift - tried) < 0.2 * SIDESTEP:
-                    break
+            if over.time < best.time:
+                best = over
     return best
 
 

@@ -16,7 +16,17 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.arrival_edges import contrast, crossing, leg_over, on_edge, round_corner, straighten
+from leaveby.fire.arrival_bends import polish, retrace
+from leaveby.fire.arrival_edges import (
+    by_corner,
+    contrast,
+    crossing,
+    leg_over,
+    near_edge,
+    on_edge,
+    round_corner,
+    round_fuel,
+)
 from leaveby.fire.arrival_leg import (
     ELLIPSE,
     LEG_STEPS,
@@ -31,6 +41,28 @@ from leaveby.fire.ellipse import compiled, inlined
 SEED_REACH: Final = 2  # cells around an ignition point that it is offered to
 TURN_SLACK: Final = 1e-3  # how much later a leg that turns at an edge may be and still be kept, cells' time
 REOPEN_GAIN: Final = 1e-5  # least gain that opens a settled cell again, share of the time without drift
+
+
+FRONT: Final = np.dtype(
+    [
+        ("time", np.float64),
+        ("anchor_time", np.float64),
+        ("anchor_x", np.float64),
+        ("anchor_y", np.float64),
+        ("ray_x", np.float32),  # direction of the last part of the leg
+        ("ray_y", np.float32),
+        ("run", np.float32),  # distance from which the front here seems to come
+        ("before_x", np.float32),  # the anchor before, relative to the anchor
+        ("before_y", np.float32),
+        ("before_s", np.float32),  # time from there to the anchor
+        ("anchor_step", np.int16),
+        ("settled", np.int8),
+    ],
+    align=True,
+)
+"""How the fire came to one cell."""
+
+Fronts = NDArray[Any]
 
 
 @compiled
@@ -89,13 +121,13 @@ def _write(here: Any, new: Leg, before_x: float, before_y: float, before_time: f
 
 
 @compiled
-def _drop_stale(cells: Cells, keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> int:
+def _drop_stale(fronts: Fronts, keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> int:
     """Rebuild a full heap without the entries that a better leg has replaced; at most one a cell stays."""
     kept = 0
     for i in range(size):
         key = keys[i]
         cell = heap[i]
-        if cells[cell]["settled"] == 0 and key == cells[cell]["time"]:
+        if fronts[cell]["settled"] == 0 and key == fronts[cell]["time"]:
             _put(keys, heap, kept, key, cell)
             kept += 1
     return kept
@@ -104,6 +136,7 @@ def _drop_stale(cells: Cells, keys: NDArray[np.float64], heap: NDArray[np.int32]
 @compiled
 def _burn(
     cells: Cells,
+    fronts: Fronts,
     rows: int,
     cols: int,
     keys: NDArray[np.float64],
@@ -118,6 +151,7 @@ def _burn(
     seed_y: NDArray[np.float64],
     seed_time: NDArray[np.float64],
     horizon: float,
+    fine: bool,
 ) -> int:
     size = 0
     for i in range(seed_x.size):
@@ -130,16 +164,16 @@ def _burn(
             for col in range(max(col0 - SEED_REACH, 0), min(col0 + SEED_REACH + 1, cols)):
                 cell = row * cols + col
                 # over an edge between fuels the seed's own cell hands the fire on
-                if cells[cell]["zone"] != cells[row0 * cols + col0]["zone"] or cells[cell]["time"] <= seed_time[i]:
+                if cells[cell]["zone"] != cells[row0 * cols + col0]["zone"] or fronts[cell]["time"] <= seed_time[i]:
                     continue
                 new = follow_leg(
                     cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                     seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, col - seed_x[i], row - seed_y[i],
                 )  # fmt: skip
-                if new.time < cells[cell]["time"] and new.time <= horizon:
-                    _write(cells[cell], new, seed_x[i], seed_y[i], seed_time[i])
+                if new.time < fronts[cell]["time"] and new.time <= horizon:
+                    _write(fronts[cell], new, seed_x[i], seed_y[i], seed_time[i])
                     if size == heap.size:
-                        size = _drop_stale(cells, keys, heap, size)
+                        size = _drop_stale(fronts, keys, heap, size)
                     _put(keys, heap, size, new.time, cell)
                     size += 1
 
@@ -152,7 +186,7 @@ def _burn(
         size -= 1
         if size > 0:
             _close_gap(keys, heap, size)
-        if key > cells[cell]["time"]:
+        if key > fronts[cell]["time"]:
             continue  # it came off earlier, by a better leg
         settled += 1
         if settled > patience:
@@ -161,7 +195,8 @@ def _burn(
             patience += 4 * rows * cols
         row = cell // cols
         col = cell - row * cols
-        here = cells[cell]
+        zone = cells[cell]["zone"]
+        here = fronts[cell]
         here["settled"] = 1
         time = here["time"]
         ax = here["anchor_x"]
@@ -178,24 +213,39 @@ def _burn(
         old_x = ax + here["before_x"]
         old_y = ay + here["before_y"]
         old_time = a_time - here["before_s"]
-        by_edge = here["edge"] > 0
-        # every second cell is enough, since what one gains is handed on; the time before is known to a float32 only
-        due = by_edge or (row + col) & 1 == 0
-        if due and here["before_s"] > 0.0 and step == a_step and old_time >= step_s[step] - 0.01:
-            moved = straighten(
+        by_edge = cells[cell]["edge"] > 0
+        # the time before is known to a float32 only
+        old_step = a_step
+        while old_step > 0 and old_time < step_s[old_step] - 0.01:
+            old_step -= 1
+        # of coarse legs every second one is enough in ground without edges: what one gains is handed on
+        if fine or (old_time < a_time and row & 1 == 0 and col & 1 == 0 and old_step == step):
+            bend = polish(
                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                old_x, old_y, old_time, ax, ay, step, 1.0 * col, 1.0 * row, time, s0,
+                old_x, old_y, old_time, old_step, ax, ay, a_time, a_step, step,
+                1.0 * col, 1.0 * row, time, s0, fine and by_edge,
             )  # fmt: skip
-            if moved.time < time:
-                _write(here, moved, old_x, old_y, old_time)
+            if bend.leg.time < time:
+                old_x = bend.before_x
+                old_y = bend.before_y
+                old_time = bend.before_time
+                old_step = bend.before_step
+                _write(here, bend.leg, old_x, old_y, old_time)
                 here["settled"] = 1
-                time = moved.time
-                ax = moved.anchor_x
-                ay = moved.anchor_y
-                a_time = moved.anchor_time
-                ux = moved.ray_x
-                uy = moved.ray_y
-                run = moved.run
+                time = bend.leg.time
+                ax = bend.leg.anchor_x
+                ay = bend.leg.anchor_y
+                a_time = bend.leg.anchor_time
+                a_step = bend.leg.anchor_step
+                ux = bend.leg.ray_x
+                uy = bend.leg.ray_y
+                run = bend.leg.run
+                if time < step_s[step]:
+                    # sooner than the change of weather
+                    step = a_step
+                    while time >= step_s[step + 1]:
+                        step += 1
+                    s0, x0, y0 = cell_ellipse(cells, recent, weather, ratios, cell, step)
         for dr in range(-1, 2):
             if row + dr < 0 or row + dr >= rows:
                 continue
@@ -203,9 +253,9 @@ def _burn(
                 if (dr == 0 and dc == 0) or col + dc < 0 or col + dc >= cols:
                     continue
                 other = cell + dr * cols + dc
-                there = cells[other]
-                if there["zone"] < 0:
+                if cells[other]["zone"] < 0:
                     continue
+                there = fronts[other]
                 known = there["time"]
                 s1, x1, y1 = cell_ellipse(cells, recent, weather, ratios, other, step)
                 s = 0.5 * (s0 + s1)
@@ -215,18 +265,17 @@ def _burn(
                 guess = time + (math.sqrt(from_x * from_x + from_y * from_y) - run) * s - drift
                 hop = 1.0 if dr == 0 or dc == 0 else 1.4142135623730951
                 # a settled cell is opened again for a real gain only
-                small = (gain if there["settled"] > 0 else 1e-6) * hop * s
+                small = (gain if there["settled"] > 0 else 1e-3) * hop * s
                 edge = False
                 if by_edge and known > time:
                     if hop == 1.0:
-                        edge = contrast(weather, step, here["zone"], there["zone"])
+                        edge = contrast(weather, step, zone, cells[other]["zone"])
                     else:
                         beside = cells[cell + dc]["zone"]
                         below = cells[cell + dr * cols]["zone"]
-                        edge = (
-                            contrast(weather, step, here["zone"], beside)
-                            or contrast(weather, step, here["zone"], below)
-                        ) and min(beside, below) >= 0
+                        edge = (contrast(weather, step, zone, beside) or contrast(weather, step, zone, below)) and min(
+                            beside, below
+                        ) >= 0
                 # what arrives after a change of weather can't be told from the weather before it
                 step_end = step_s[step + 1]
                 telling = guess < step_end or known < step_end
@@ -254,17 +303,24 @@ def _burn(
                     before_x = ax
                     before_y = ay
                     before_time = a_time
-                bend_guess = time + hop * s - drift
-                if (new.time > bend_guess + small and bend_guess < known - small) or min(bend_guess, known) > step_end:
-                    bend = follow_leg(
+                turn_guess = time + hop * s - drift
+                if (new.time > turn_guess + small and turn_guess < known - small) or min(turn_guess, known) > step_end:
+                    turn = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                         1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), dc / hop, dr / hop,
                     )  # fmt: skip
-                    if bend.time < new.time - small:
-                        new = bend
+                    if turn.time < new.time - small:
+                        new = turn
                         before_x = ax
                         before_y = ay
                         before_time = a_time
+                        if fine and by_edge:
+                            over = round_fuel(
+                                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                                col, row, ax, ay, a_time, a_step, step, 1.0 * (col + dc), 1.0 * (row + dr), turn.time,
+                            )  # fmt: skip
+                            if over.time < turn.time:
+                                new = over
                 enough = known - small
                 if edge:
                     upright, level = on_edge(cells, rows, cols, weather, step, there["anchor_x"], there["anchor_y"])
@@ -277,12 +333,18 @@ def _burn(
                         if later == 1:
                             s2, x2, y2 = cell_ellipse(cells, recent, weather, ratios, other, step + 1)
                         over_x, over_y, after = crossing(ux * run, uy * run, run, s0, x0, y0, s2, x2, y2, dc, dr)
+                        over_x += col
+                        over_y += row
+                        if hop > 1.0:
+                            over_x, over_y = by_corner(
+                                cells, rows, cols, weather, step, over_x, over_y, 1.0 * col, 1.0 * row
+                            )
                         limit = min(enough, new.time + TURN_SLACK * s)
                         untold = min(time + after, known) > step_end
                         if time + after < limit or (untold and time < limit):
                             over = leg_over(
                                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                                ax, ay, a_time, a_step, col + over_x, row + over_y,
+                                ax, ay, a_time, a_step, over_x, over_y,
                                 1.0 * (col + dc), 1.0 * (row + dr), limit,
                             )  # fmt: skip
                             if over.time < limit:
@@ -290,17 +352,36 @@ def _burn(
                                 before_x = ax
                                 before_y = ay
                                 before_time = a_time
-                        if not untold or hop > 1.0:
+                        if not (fine and untold) or hop > 1.0:
                             break
+                if (
+                    fine
+                    and by_edge
+                    and new.time < enough
+                    and a_time < new.anchor_time
+                    and old_time < a_time
+                    and new.anchor_time != time
+                    and near_edge(cells, rows, cols, ax, ay)
+                ):
+                    bend = retrace(
+                        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                        old_x, old_y, old_time, old_step, ax, ay, a_time, a_step, step,
+                        new, 1.0 * (col + dc), 1.0 * (row + dr), s0,
+                    )  # fmt: skip
+                    if bend.leg.time < new.time:
+                        new = bend.leg
+                        before_x = bend.before_x
+                        before_y = bend.before_y
+                        before_time = bend.before_time
                 if new.time < enough and new.time <= horizon:
                     _write(there, new, before_x, before_y, before_time)
                     if size == heap.size:
-                        size = _drop_stale(cells, keys, heap, size)
+                        size = _drop_stale(fronts, keys, heap, size)
                     _put(keys, heap, size, new.time, other)
                     size += 1
 
     for cell in range(rows * cols):
-        here = cells[cell]
+        here = fronts[cell]
         time = here["time"]
         if not time < np.inf:
             continue
@@ -329,15 +410,14 @@ def burn(
     seed_y: NDArray[np.float64],
     seed_time: NDArray[np.float64],
     horizon: float,
-) -> int:
-    """Fill in the cells from the ignition points on; return how many settlings it took.
-
-    Afterwards `ray_x` and `ray_y` of each reached cell hold the slowness vector of the front (s per cell).
+    fine: bool = True,
+) -> Fronts:
+    """Let fire run over the cells from the ignition points on, and give how it came to each.
 
     Parameters
     ----------
     cells : ndarray of `CELL`, shape (rows, cols)
-        Changed in place.
+        The ellipses kept in them change.
     weather : ndarray of float64, shape (steps, zones, 5)
         Flat head rate of spread (m/s), wind east and north (m/s), row of `ratios`, and the cell size (m), negative
         to follow fire backwards.
@@ -349,6 +429,14 @@ def burn(
         Ignition points (cells) on burnable cells, and their times (s).
     horizon : float
         Later times are left out.
+    fine : bool
+        Bend legs at the edges of fuels as far as that gains; without it legs are coarser, and a third quicker to find.
+
+    Returns
+    -------
+    ndarray of `FRONT`, shape (rows, cols)
+        `time` is inf where fire did not come; `ray_x` and `ray_y` of reached cells hold the slowness vector of the
+        front (s per cell).
 
     Examples
     --------
@@ -356,17 +444,19 @@ def burn(
     >>> from leaveby.fire.arrival_leg import make_cells
     >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
     >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
-    >>> burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one, seed_y=0 * one,
-    ...      seed_time=0 * one, horizon=1e9)
-    9
-    >>> cells["time"][0]
+    >>> fronts = burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one,
+    ...               seed_y=0 * one, seed_time=0 * one, horizon=1e9)
+    >>> fronts["time"][0]
     array([  0.,  60., 120.])
     """
     rows, cols = cells.shape
     recent = np.zeros(RECENT, dtype=ELLIPSE)
     recent["key"] = -1
-    settled: int = _burn(
+    fronts = np.zeros(cells.shape, dtype=FRONT)
+    fronts["time"] = np.inf
+    _burn(
         cells.reshape(rows * cols),
+        fronts.reshape(rows * cols),
         rows,
         cols,
         np.empty(rows * cols + 1),
@@ -381,5 +471,6 @@ def burn(
         np.array(seed_y),
         np.array(seed_time),
         float(horizon),
+        fine,
     )
-    return settled
+    return fronts

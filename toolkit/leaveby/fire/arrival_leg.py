@@ -25,35 +25,25 @@ LEG_STEPS: Final = 8
 """Weather steps a leg may cross before its anchor moves up."""
 
 ALIKE: Final = 1e-5  # relative difference of speed that counts as none
+GRAZING: Final = 1.5e-3  # legs that move less to the side run along a line, cells
+SLIVER: Final = 0.03  # shorter pieces, beside an edge or a corner, make no ground of changing fuel, cells
 RECENT: Final = 8192  # how many ellipses of past steps are kept at hand
 
 CELL: Final = np.dtype(
     [
-        ("time", np.float64),
-        ("anchor_time", np.float64),
-        ("anchor_x", np.float64),
-        ("anchor_y", np.float64),
-        ("ray_x", np.float32),  # direction of the last part of the leg
-        ("ray_y", np.float32),
-        ("run", np.float32),  # distance from which the front here seems to come
-        ("before_x", np.float32),  # the anchor before, relative to the anchor
-        ("before_y", np.float32),
-        ("before_s", np.float32),  # time from there to the anchor, 0 where that leg is not to be bent
         ("slowness", np.float32),  # of the step in `stamp`
         ("drift_x", np.float32),
         ("drift_y", np.float32),
         ("gradient_east", np.float32),
         ("gradient_north", np.float32),
         ("zone", np.int32),
-        ("anchor_step", np.int16),
         ("stamp", np.int16),
         ("alike", np.int16),
-        ("settled", np.int8),
         ("edge", np.int8),  # 1 where a neighbour is of another zone
     ],
     align=True,
 )
-"""One cell: what is known of the ground, what was found, and the ellipse last worked out."""
+"""The ground of one cell, and the ellipse last worked out for it: all that legs look at, so that it stays at hand."""
 
 ELLIPSE: Final = np.dtype(
     [("key", np.int64), ("slowness", np.float64), ("drift_x", np.float64), ("drift_y", np.float64)]
@@ -101,6 +91,13 @@ def _note_likeness(cells: Cells) -> None:
                     if other["zone"] != here["zone"]:
                         here["edge"] = 1
                         other["edge"] = 1
+    none = True
+    for i in range(rows):
+        for k in range(cols):
+            if cells[i, k]["alike"] > 0:
+                none = False
+    if none:
+        return  # hills: no cell is like its neighbours
     for i in range(rows):
         for k in range(cols):
             best = cells[i, k]["alike"] + 0
@@ -124,16 +121,15 @@ def _note_likeness(cells: Cells) -> None:
 def make_cells(
     zone: NDArray[np.int32], gradient_east: NDArray[np.float32], gradient_north: NDArray[np.float32]
 ) -> Cells:
-    """Cells that no fire has reached, shape (rows, cols), of dtype `CELL`.
+    """The ground of all cells, shape (rows, cols), of dtype `CELL`.
 
     Examples
     --------
     >>> flat = np.zeros((3, 3), dtype=np.float32)
-    >>> make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)["time"][0, 0]
-    np.float64(inf)
+    >>> make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)["alike"][0, 0]
+    np.int16(3)
     """
     cells = np.zeros(zone.shape, dtype=CELL)
-    cells["time"] = np.inf
     cells["zone"] = zone
     cells["gradient_east"] = gradient_east
     cells["gradient_north"] = gradient_north
@@ -380,6 +376,46 @@ def _bends_in_sight(
     return _in_sight(cells, rows, cols, px, py, x, y)
 
 
+@inlined
+def _of_zone(cells: Cells, rows: int, cols: int, x: float, y: float, zone: int) -> bool:
+    """Whether a point lies in a zone, or off the grid."""
+    col = math.floor(x + 0.5)
+    row = math.floor(y + 0.5)
+    return row < 0 or row >= rows or col < 0 or col >= cols or zone < 0 or cells[row * cols + col]["zone"] == zone
+
+
+@compiled
+def _faster_side(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    weather: NDArray[np.float64],
+    step: int,
+    ax: float,
+    ay: float,
+    x: float,
+    y: float,
+) -> tuple[float, float]:
+    """Where a leg along an edge starts if it keeps to that side of the edge where fire is faster in its middle."""
+    upright = abs(x - ax) < abs(y - ay)
+    best = 0.0
+    x0 = ax
+    y0 = ay
+    for side in range(2):
+        sx = (ax if side == 0 else x) if upright else ax
+        sy = ay if upright else (ay if side == 0 else y)
+        col = math.floor((sx if upright else 0.5 * (ax + x)) + 0.5)
+        row = math.floor((0.5 * (ay + y) if upright else sy) + 0.5)
+        if row < 0 or row >= rows or col < 0 or col >= cols:
+            continue
+        zone = cells[row * cols + col]["zone"]
+        if zone >= 0 and weather[step, zone, 0] > best:
+            best = weather[step, zone, 0]
+            x0 = sx
+            y0 = sy
+    return x0, y0
+
+
 @compiled
 def follow_leg(
     cells: Cells,
@@ -404,10 +440,15 @@ def follow_leg(
     length = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
     if length < 1e-9:
         return Leg(a_time, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-    ux = (x - ax) / length
-    uy = (y - ay) / length
     x0 = ax
     y0 = ay
+    ux = (x - ax) / length
+    uy = (y - ay) / length
+    if length > 0.1 and (0.0 < abs(x - ax) < GRAZING or 0.0 < abs(y - ay) < GRAZING):
+        # along an edge between two fuels, from a little on one side of it to a little on the other: in the faster
+        x0, y0 = _faster_side(cells, rows, cols, weather, a_step, ax, ay, x, y)
+        ux = 1.0 * round(ux)
+        uy = 1.0 * round(uy)
     time = a_time
     step = a_step
     step_end = step_s[step + 1]
@@ -437,10 +478,6 @@ def follow_leg(
         here = cells[cell]
         if here["zone"] < 0:
             return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-        if zone < 0:
-            zone = here["zone"] + 0
-        elif zone != here["zone"]:
-            one_fuel = False
         reach = here["alike"]
         box = reach + 0.5
         end_x = (ix + way_x * box - x0) * over_x if over_x != 0.0 else np.inf
@@ -448,10 +485,16 @@ def follow_leg(
         end = max(min(end_x, end_y, length), t)
         s, sx, sy = cell_ellipse(cells, recent, weather, ratios, cell, step)
         pace = s - sx * ux - sy * uy
-        if first < 0.0:
-            first = pace
-        elif abs(pace - first) > ALIKE * first:
-            same = False
+        if end - t > SLIVER:
+            # a sliver beside an edge or a corner does not count
+            if zone < 0:
+                zone = here["zone"] + 0
+            elif zone != here["zone"]:
+                one_fuel = False
+            if first < 0.0:
+                first = pace
+            elif abs(pace - first) > ALIKE * first:
+                same = False
         while time + (end - t) * pace > step_end:
             done = max((step_end - time) / pace, 0.0)
             part_s += done * s
@@ -542,6 +585,7 @@ def follow_leg(
         if (
             n > 0
             and bent_time <= time
+            and _of_zone(cells, rows, cols, ax + bend_x, ay + bend_y, zone)
             and (not barriers or _bends_in_sight(cells, rows, cols, parts, n, ax, ay, x, y, ray_x, ray_y))
         ):
             bend_x += ax

@@ -158,17 +158,55 @@ def ember_arrival_at(
     >>> ember_arrival_at(table, arrival, row=0, col=2, spotting_m=70 * one)
     5.0
     """
-    own = float(arrival_time_s[row, col])
-    rows, cols, step, zone, time = _sources(table, arrival_time_s)
-    east = (col - cols) * table.grid.cell_m
-    north = (rows - row) * table.grid.cell_m
-    distance = np.hypot(east, north)
-    wind_east, wind_north = table.wind_east_m_s[step, zone], table.wind_north_m_s[step, zone]
-    wind = np.hypot(wind_east, wind_north)
-    along = east * wind_east + north * wind_north
-    within = (along >= np.cos(np.deg2rad(half_angle_deg)) * distance * wind - 1e-9) | (wind == 0.0)
-    reached = (distance <= spotting_m[step, zone]) & within
-    return float(min(own, time[reached].min(initial=np.inf)))
+    if arrival_time_s.shape != table.grid.shape:
+        raise ValueError(f"arrival times have the shape {arrival_time_s.shape}, the grid {table.grid.shape}")
+    if np.any(np.isnan(arrival_time_s)):
+        raise ValueError("an arrival time is not a number")
+    earliest: float = _first_ember(
+        np.ascontiguousarray(arrival_time_s),
+        table.zone,
+        table.time_s,
+        table.wind_east_m_s,
+        table.wind_north_m_s,
+        spotting_m,
+        row,
+        col,
+        table.grid.cell_m,
+        float(np.cos(np.deg2rad(half_angle_deg))),
+    )
+    return earliest
+
+
+@numba.njit(cache=True, nogil=True)
+def _first_ember(
+    time_s: NDArray[np.float64],
+    zones: NDArray[np.int32],
+    step_s: NDArray[np.float64],
+    wind_east: NDArray[np.float64],
+    wind_north: NDArray[np.float64],
+    reach_m: NDArray[np.float64],
+    row: int,
+    col: int,
+    cell_m: float,
+    least_cosine: float,
+) -> float:
+    best = time_s[row, col]
+    for r in range(time_s.shape[0]):
+        for c in range(time_s.shape[1]):
+            zone = zones[r, c]
+            if zone < 0 or not time_s[r, c] < best:
+                continue
+            step = max(np.searchsorted(step_s, time_s[r, c], side="right") - 1, 0)
+            east = (col - c) * cell_m
+            north = (r - row) * cell_m
+            distance = np.hypot(east, north)
+            if distance > reach_m[step, zone]:
+                continue
+            wind = np.hypot(wind_east[step, zone], wind_north[step, zone])
+            along = east * wind_east[step, zone] + north * wind_north[step, zone]
+            if wind == 0.0 or along >= least_cosine * distance * wind - 1e-9:
+                best = time_s[r, c]
+    return best
 
 
 @numba.njit(cache=True, nogil=True)
