@@ -294,35 +294,112 @@ def scenes(draw, *, steady: bool = False):
     return spread, [centre_of(grid, row, col=col) for row, col in cells], rng
 
 
-@settings(max_examples=40, deadline=None)
-@given(scenes(steady=True), st.tuples(*[st.floats(1.0, 1.5)] * 3))
-def test_a_faster_field_is_not_later_in_steady_weather(scene, factors: tuple[float, float, float]) -> None:
-    spread, (start, _), _ = scene
+def crossing_s(time: np.ndarray) -> np.ndarray:
+    """How long fire takes over each cell: the longest wait between it and the four beside it."""
+    time = np.where(np.isfinite(time), time, np.nan)
+    around = np.pad(time, 1, constant_values=np.nan)
+    waits = [np.abs(around[1 + down : -1 + down or None, 1 + right : -1 + right or None] - time)
+             for down, right in ((0, -1), (0, 1), (-1, 0), (1, 0))]  # fmt: skip
+    return np.max(np.nan_to_num(waits), axis=0)
+
+
+def never_later(spread: SpreadTable, start, factors: tuple[float, float, float], *, cells: float) -> None:
+    """Where fuels run faster, fire is later nowhere by more than it needs over a cell, and hardly anywhere at all.
+
+    Every leg is a way that fire can take, but not each is the very best one: to which side of a patch the search turns
+    can change with the speeds, and where the wind changes a part of a cell in the front's place is much time.
+    """
     faster = replace(spread, flat_head_ros_m_s=spread.flat_head_ros_m_s * factors)
     slow = arrive(spread, [ignite_point(*start)], horizon_s=1e7).time_s
     fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
     burnt = np.isfinite(slow)
     assert np.array_equal(burnt, np.isfinite(fast))
-    # Every leg is a way that fire can take, but not each is the very best: where one fuel alone is faster, single
-    # cells were up to 4 % late in 240 scenes, where all are, up to 0.8 % in 600.
-    assert np.all(fast[burnt] <= slow[burnt] * 1.06 + 1e-3)
+    assert np.all(fast[burnt] - slow[burnt] <= cells * crossing_s(slow)[burnt] + 1e-3)
     assert np.mean(fast[burnt] <= slow[burnt] * 1.01 + 1e-3) > 0.995
+
+
+@settings(max_examples=60, deadline=None)
+@given(scenes(steady=True), st.tuples(*[st.floats(1.0, 1.5)] * 3))
+def test_a_faster_field_is_not_later_in_steady_weather(scene, factors: tuple[float, float, float]) -> None:
+    # In 1,600 other scenes no cell was later by 0.85 of a crossing, 2 in a million by half of one.
+    spread, (start, _), _ = scene
+    never_later(spread, start, factors, cells=1.0)
+
+
+@settings(max_examples=60, deadline=None)
+@given(scenes(), st.tuples(*[st.floats(1.0, 1.5)] * 3))
+def test_a_faster_field_is_not_later_when_the_wind_changes(scene, factors: tuple[float, float, float]) -> None:
+    # In 1,600 other scenes no cell was later by 1.25 crossings, 1 in 18,000 by half of one.
+    spread, (start, _), _ = scene
+    never_later(spread, start, factors, cells=1.5)
 
 
 @settings(max_examples=40, deadline=None)
 @given(scenes(), st.floats(1.02, 1.5))
-def test_a_faster_field_is_not_later(scene, factor: float) -> None:
+def test_a_field_that_is_faster_everywhere_is_not_later(scene, factor: float) -> None:
     spread, (start, _), _ = scene
-    faster = replace(spread, flat_head_ros_m_s=spread.flat_head_ros_m_s * factor)
-    slow = arrive(spread, [ignite_point(*start)], horizon_s=1e7).time_s
-    fast = arrive(faster, [ignite_point(*start)], horizon_s=1e7).time_s
-    burnt = np.isfinite(slow)
-    assert np.array_equal(burnt, np.isfinite(fast))
-    # Where speeds change sixfold at a wind change, a part of a cell in the front's place then is much time: in 300
-    # scenes 1 had a cell more than 1 % late, and none was late by more than 0.1 % past a neighbour.
-    assert np.mean(fast[burnt] <= slow[burnt] * 1.01 + 1e-3) >= 0.995
-    behind = ndimage.maximum_filter(np.where(burnt, slow, -np.inf), size=3, mode="nearest")
-    assert np.all(fast[burnt] <= behind[burnt] * 1.01)
+    never_later(spread, start, (factor, factor, factor), cells=1.0)
+
+
+@pytest.mark.parametrize("wind", [(0.0, 0.0), (2.0, 1.0), (-1.5, 1.0)])
+def test_fire_slips_through_where_two_patches_touch(wind: tuple[float, float]) -> None:
+    # Fermat's principle (common practice, no source): between two patches of a fast fuel that touch at a corner, amid
+    # one in which fire hardly moves, the soonest way is straight to the corner and straight on.
+    n, corner = 60, 30
+    grid = square(n)
+    zone = np.ones(grid.shape, dtype=np.int32)
+    zone[corner:, :corner] = 0
+    zone[:corner, corner:] = 0
+    spread = table(grid, zone=zone, head=[[0.6, 0.004]], east=[[wind[0]] * 2], north=[[wind[1]] * 2])
+    strength = float(np.hypot(*wind))
+    e = float(eccentricity(length_to_breadth(3.6 * strength)))
+    head = np.array(wind) / strength if strength > 0 else np.zeros(2)
+
+    def takes(dx: float, dy: float) -> float:
+        return (float(np.hypot(dx, dy)) - e * (head[0] * dx + head[1] * dy)) / (0.6 * (1.0 - e))
+
+    corner_x, corner_y = grid.x_min_m + corner * CELL_M, grid.y_max_m - corner * CELL_M
+    for row, col in ((45, 12), (33, 5), (50, 27)):
+        x0, y0 = centre_of(grid, row, col=col)
+        time = arrive(spread, [ignite_point(x0, y0)], horizon_s=1e7).time_s
+        through = takes(corner_x - x0, corner_y - y0)
+        for there_row, there_col in ((29, 30), (20, 40), (3, 33), (27, 58)):
+            x, y = centre_of(grid, there_row, col=there_col)
+            exact = through + takes(x - corner_x, y - corner_y)
+            assert time[there_row, there_col] == pytest.approx(exact, rel=0.005)
+
+
+@settings(max_examples=15, deadline=None)
+@given(scenes())
+def test_coarser_legs_are_hardly_later(scene) -> None:
+    spread, (start, _), _ = scene
+    fine = arrive(spread, [ignite_point(*start)], horizon_s=1e7).time_s
+    coarse = arrive(spread, [ignite_point(*start)], horizon_s=1e7, fine=False).time_s
+    burnt = np.isfinite(fine)
+    assert np.array_equal(burnt, np.isfinite(coarse))
+    late = coarse[burnt & (fine > 60.0)] / fine[burnt & (fine > 60.0)] - 1.0
+    assert np.mean(late) < 0.02
+    assert np.mean(late > 0.05) < 0.05
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(2.0, 12.0), st.floats(1.05, 2.0), st.floats(0.0, 6.28), st.floats(1.2, 3.0))
+def test_more_wind_is_not_later_where_the_ellipse_reaches_farther(wind, more, bearing, faster) -> None:
+    # The ellipse about its rear focus reaches p / (1 - e cos phi) in a second: where that grows, fire comes no later.
+    grid = square(60)
+    start = centre_of(grid, 30, col=30)
+    found, reach = [], []
+    for strength, head in ((wind, 0.4), (wind * more, 0.4 * faster)):
+        blows = [[strength * np.cos(bearing)]], [[strength * np.sin(bearing)]]
+        spread = table(grid, head=[[head]], east=blows[0], north=blows[1])
+        found.append(arrive(spread, [ignite_point(*start)], horizon_s=1e7).time_s)
+        e = float(eccentricity(length_to_breadth(3.6 * strength)))
+        x, y = np.meshgrid(np.arange(60) - 30.0, 30.0 - np.arange(60))
+        cosine = (x * np.cos(bearing) + y * np.sin(bearing)) / np.maximum(np.hypot(x, y), 1e-9)
+        reach.append(head * (1.0 - e) / (1.0 - e * cosine))
+    farther = reach[1] >= reach[0]
+    assert farther.any()
+    assert np.all(found[1][farther] <= found[0][farther] * (1 + 1e-5) + 1e-3)
 
 
 @settings(max_examples=25, deadline=None)
