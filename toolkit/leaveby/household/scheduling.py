@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from graphlib import CycleError, TopologicalSorter
 from typing import Final
 
@@ -130,6 +131,14 @@ def schedule(
     >>> made.ready_s / 60, made.critical
     (50.0, ('wheels', 'hitch'))
     """
+    return _made(tuple(tasks), tuple(people), None if durations_s is None else tuple(durations_s), node_limit)
+
+
+@lru_cache(maxsize=256)
+def _made(
+    tasks: tuple[Task, ...], people: tuple[Person, ...], durations_s: tuple[float, ...] | None, node_limit: int
+) -> Schedule:
+    """Make the schedule; an answer asks for the same one again for every batch of members and every other fire."""
     crew = _crew(tasks, people, durations_s)
     everyone_home_s = max(crew.arrives_s)
     bound_s = lower_bound(crew)
