@@ -41,6 +41,7 @@ from leaveby.fire.ellipse import compiled, inlined
 SEED_REACH: Final = 2  # cells around an ignition point that it is offered to
 TURN_SLACK: Final = 1e-3  # how much later a leg that turns at an edge may be and still be kept, cells' time
 REOPEN_GAIN: Final = 1e-5  # least gain that opens a settled cell again, share of the time without drift
+COARSE_GAIN: Final = 1e-3  # the same, for coarse legs
 
 
 FRONT: Final = np.dtype(
@@ -178,7 +179,7 @@ def _burn(
                     size += 1
 
     settled = 0
-    gain = REOPEN_GAIN
+    gain = REOPEN_GAIN if fine else COARSE_GAIN
     patience = 4 * rows * cols
     while size > 0:
         key = keys[0]
@@ -218,8 +219,8 @@ def _burn(
         old_step = a_step
         while old_step > 0 and old_time < step_s[old_step] - 0.01:
             old_step -= 1
-        # of coarse legs every second one is enough in ground without edges: what one gains is handed on
-        if fine or (old_time < a_time and row & 1 == 0 and col & 1 == 0 and old_step == step):
+        # of coarse legs every fourth one is enough: what one gains is handed on
+        if fine or (old_time < a_time and row & 1 == 0 and col & 1 == 0):
             bend = polish(
                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                 old_x, old_y, old_time, old_step, ax, ay, a_time, a_step, step,
@@ -314,7 +315,7 @@ def _burn(
                         before_x = ax
                         before_y = ay
                         before_time = a_time
-                        if fine and by_edge:
+                        if by_edge:
                             over = round_fuel(
                                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                                 col, row, ax, ay, a_time, a_step, step, 1.0 * (col + dc), 1.0 * (row + dr), turn.time,
