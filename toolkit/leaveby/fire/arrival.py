@@ -21,7 +21,7 @@ Measured error (tests/fire/test_arrival_*.py and a five times finer grid):
 - a field that is faster everywhere, or in some fuels, is later nowhere on ground that is alike. Among patches (6,400
   pairs of fields) the worst cell was later by the time in which fire crosses 1.0 cell in steady weather, 1.4 cells
   with wind changes; 6 cells in a million and 1 in 28,000 were later by half a cell;
-- with `fine=False`, as members are solved: 0.15 to 0.4 % late on average, 99 % of the cells within 2.6 %;
+- with `fine=False`, as members are solved: 0.1 to 0.3 % late on average, 99 % of the cells within 2.2 %;
 - backward against forward: within 1 %;
 - real valleys, 15 m instead of 30 m cells: at the settlements within 2 %; on single steep slopes up to 7 %, earlier
   on the finer grid. Where that matters, take a finer grid.
@@ -159,7 +159,7 @@ def arrive(
         Barriers narrower than this, in metres, are crossed; 0 for none.
     fine : bool
         Follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third less
-        time, and the error among patches of fuel is three to four times as large: for many members.
+        time, and the error among patches of fuel is two to four times as large: for many members.
 
     Returns
     -------

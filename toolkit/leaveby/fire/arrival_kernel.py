@@ -219,8 +219,8 @@ def _burn(
         old_step = a_step
         while old_step > 0 and old_time < step_s[old_step] - 0.01:
             old_step -= 1
-        # of coarse legs every fourth one is enough: what one gains is handed on
-        if fine or (old_time < a_time and row & 1 == 0 and col & 1 == 0):
+        # of coarse legs every fifth one is enough: what one gains is handed on
+        if fine or (old_time < a_time and (row + 2 * col) % 5 == 0):
             bend = polish(
                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
                 old_x, old_y, old_time, old_step, ax, ay, a_time, a_step, step,
