@@ -13,8 +13,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.arrival_edges import CLEARANCE, by_corner, contrast, on_edge
-from leaveby.fire.arrival_leg import Cells, Leg, cell_ellipse, follow_leg
+from leaveby.fire.arrival_edges import CLEARANCE, by_corner, contrast, go_on, leg_over, on_edge
+from leaveby.fire.arrival_leg import Cells, Leg, cell_ellipse
 from leaveby.fire.ellipse import compiled
 
 SIDESTEP: Final = 0.25  # first trial of an anchor to the side, cells
@@ -32,66 +32,6 @@ class Bend(NamedTuple):
     before_y: float
     before_time: float
     before_step: int
-
-
-@compiled
-def go_on(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    parts: NDArray[np.float64],
-    ax: float,
-    ay: float,
-    a_time: float,
-    step: int,
-    x: float,
-    y: float,
-) -> Leg:
-    """The leg from an anchor to a point, with that anchor; `step` is that of the anchor or an earlier one."""
-    while a_time >= step_s[step + 1]:
-        step += 1
-    leg = follow_leg(
-        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, ax, ay, a_time, step, x, y, 0.0, 0.0
-    )
-    return Leg(leg.time, leg.ray_x, leg.ray_y, leg.run, ax, ay, a_time, step)
-
-
-@compiled
-def _leg_by(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    parts: NDArray[np.float64],
-    old_x: float,
-    old_y: float,
-    old_time: float,
-    old_step: int,
-    new_x: float,
-    new_y: float,
-    x: float,
-    y: float,
-    enough: float,
-) -> Leg:
-    """The leg to a point from a new anchor, itself reached from an old one; or a late one."""
-    first = follow_leg(
-        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-        old_x, old_y, old_time, old_step, new_x, new_y, 0.0, 0.0,
-    )  # fmt: skip
-    if not first.time < enough:
-        return Leg(np.inf, 0.0, 0.0, 0.0, new_x, new_y, old_time, old_step)
-    return go_on(
-        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, new_x, new_y, first.time, old_step, x, y
-    )
 
 
 @compiled
@@ -182,7 +122,7 @@ def _slide(
             new_x, new_y = by_corner(cells, rows, cols, weather, step, new_x, new_y, old_x, old_y)
         if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
             break
-        tried = _leg_by(
+        tried = leg_over(
             cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
             old_x, old_y, old_time, old_step, new_x, new_y, x, y, min(time, best.time),
         )  # fmt: skip
@@ -251,7 +191,7 @@ def straighten(
         new_y = ay + shift * side_y
         if not (-0.5 < new_x < cols - 0.5 and -0.5 < new_y < rows - 0.5):
             break
-        tried = _leg_by(
+        tried = leg_over(
             cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
             old_x, old_y, old_time, old_step, new_x, new_y, x, y, np.inf,
         )  # fmt: skip

@@ -155,6 +155,33 @@ def crossing(
 
 
 @compiled
+def go_on(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
+    parts: NDArray[np.float64],
+    ax: float,
+    ay: float,
+    a_time: float,
+    step: int,
+    x: float,
+    y: float,
+) -> Leg:
+    """The leg from an anchor to a point, with that anchor; `step` is that of the anchor or an earlier one."""
+    while a_time >= step_s[step + 1]:
+        step += 1
+    leg = follow_leg(
+        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, ax, ay, a_time, step, x, y, 0.0, 0.0
+    )
+    return Leg(leg.time, leg.ray_x, leg.ray_y, leg.run, ax, ay, a_time, step)
+
+
+@compiled
 def leg_over(
     cells: Cells,
     rows: int,
@@ -175,20 +202,16 @@ def leg_over(
     y: float,
     enough: float,
 ) -> Leg:
-    """The leg from an anchor to a point that turns at a place between them; a late one unless it beats `enough`."""
+    """The leg from an anchor to a point by a place between them, its new anchor; a late one if it is not `enough`."""
     first = follow_leg(
         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
         ax, ay, a_time, a_step, over_x, over_y, 0.0, 0.0,
     )  # fmt: skip
     if not first.time < enough:
         return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-    step = a_step
-    while first.time >= step_s[step + 1]:
-        step += 1
-    return follow_leg(
-        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-        over_x, over_y, first.time, step, x, y, 0.0, 0.0,
-    )  # fmt: skip
+    return go_on(
+        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, over_x, over_y, first.time, a_step, x, y
+    )
 
 
 @compiled
