@@ -13,7 +13,8 @@ from leaveby.decision.confidence import latest_at_confidence, share_clear
 from leaveby.decision.members import Draws
 from leaveby.decision.result import HangsOn, TaskCost
 from leaveby.household.plan import IgnitionInput, Person, Plan, Way, tasks_for
-from leaveby.household.readiness import ready_times, sample_arrivals
+from leaveby.household.readiness import ready_times
+from leaveby.household.sampling import sample_arrivals
 from leaveby.household.scheduling import Schedule
 
 DELAY_S: Final = 600.0

@@ -27,11 +27,10 @@ from leaveby.household.readiness import (
     criticality,
     held_up_by,
     ready_times,
-    sample_arrivals,
-    sample_durations,
     saved_before_season,
     schedule_for,
 )
+from leaveby.household.sampling import sample_arrivals, sample_durations
 from leaveby.roads.itinerary import route_along
 
 CURVE_STEP_S: Final = 300.0
