@@ -42,6 +42,7 @@ SEED_REACH: Final = 2  # cells around an ignition point that it is offered to
 TURN_SLACK: Final = 1e-3  # how much later a leg that turns at an edge may be and still be kept, cells' time
 REOPEN_GAIN: Final = 1e-5  # least gain that opens a settled cell again, share of the time without drift
 COARSE_GAIN: Final = 1e-3  # the same, for coarse legs
+OFFER_GAIN: Final = 1e-3  # least promise for which an unsettled cell is offered a leg, the same share
 
 
 FRONT: Final = np.dtype(
@@ -266,7 +267,7 @@ def _burn(
                 guess = time + (math.sqrt(from_x * from_x + from_y * from_y) - run) * s - drift
                 hop = 1.0 if dr == 0 or dc == 0 else 1.4142135623730951
                 # a settled cell is opened again for a real gain only
-                small = (gain if there["settled"] > 0 else 1e-3) * hop * s
+                small = (gain if there["settled"] > 0 else OFFER_GAIN) * hop * s
                 edge = False
                 if by_edge and known > time:
                     if hop == 1.0:
