@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import re
+import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -149,3 +150,40 @@ def test_top_level_holds_nothing_else() -> None:
     visible = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
     leftovers = {name for name in visible - allowed if not name.startswith(("leaveby_out", "build", "dist"))}
     assert not leftovers
+
+
+def loaded_by(statements: str) -> set[str]:
+    """What a fresh interpreter has loaded after these statements; what they print goes to standard error."""
+    code = (
+        f"import sys\nout, sys.stdout = sys.stdout, sys.stderr\n{statements}\nprint(*sys.modules, sep='\\n', file=out)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(done.stdout.split())
+
+
+def test_asking_for_help_loads_no_library() -> None:
+    loaded = loaded_by("import leaveby.cli\ntry:\n    leaveby.cli.main(['--help'])\nexcept SystemExit:\n    print()")
+    assert not loaded & {"numpy", "scipy", "numba", "pandas", "matplotlib", "osmnx", "rich", "shapely"}
+
+
+def test_checking_a_plan_loads_no_map_no_statistics_and_no_street_graphs() -> None:
+    plan = ROOT / "data_demo" / "plan.toml"
+    loaded = loaded_by(f"import leaveby.cli\nassert leaveby.cli.main(['check', {str(plan)!r}]) == 0")
+    assert "leaveby.ask" in loaded
+    assert not loaded & {
+        "scipy.stats",
+        "matplotlib",
+        "osmnx",
+        "networkx",
+        "xarray",
+        "leaveby.decision.household_answer",
+    }
+
+
+@pytest.mark.parametrize("room", MODEL_ROOMS)
+def test_a_room_loads_nothing_of_the_others(room: str) -> None:
+    modules = [name for name in LISTED if TABLE[name].room == room]
+    loaded = loaded_by("\n".join(f"import leaveby.{name}" for name in modules))
+    others = {f"leaveby.{other}" for other in (*MODEL_ROOMS, "decision", "show", "files") if other != room}
+    assert f"leaveby.{room}" in loaded
+    assert not loaded & others

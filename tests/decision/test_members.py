@@ -131,7 +131,7 @@ def test_stopping_in_the_middle_leaves_nothing(tmp_path: Path, monkeypatch: pyte
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("leaveby.cli.plan_household", stopped)
+    monkeypatch.setattr("leaveby.ask.plan_household", stopped)
     assert main(["demo", "--out", str(tmp_path / "out")]) == 130
     assert list(tmp_path.iterdir()) == []
 

@@ -6,11 +6,9 @@ import hashlib
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from leaveby import __version__
-from leaveby.decision.household_answer import Progress, answer_household
-from leaveby.decision.result import HouseholdResult
 from leaveby.decision.scenario import HouseholdInputs, plan_points, prepare
 from leaveby.errors import Fault, InputError
 from leaveby.files.grids import read_fuel, read_terrain, read_weather
@@ -19,6 +17,10 @@ from leaveby.files.plan import read_plan
 from leaveby.files.roads import read_roads
 from leaveby.fire.spread import MODELS
 from leaveby.household.plan import Plan
+
+if TYPE_CHECKING:
+    from leaveby.decision.household_answer import Progress
+    from leaveby.decision.result import HouseholdResult
 
 Read = TypeVar("Read")
 
@@ -132,6 +134,8 @@ def plan_household(
     InputError
         With every fault of the plan and of what it names.
     """
+    from leaveby.decision.household_answer import answer_household  # here, since checking a plan does without
+
     read = plan if isinstance(plan, Plan) else load_plan(plan)
     return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
 

@@ -15,29 +15,19 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
-
-from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from typing import TYPE_CHECKING, Any, Final
 
 from leaveby import __version__
-from leaveby.ask import check_household, demo_folder, load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.drill_result import Drill, any_round_is_open
-from leaveby.decision.result import HouseholdResult, opens
 from leaveby.errors import InputError, refuse
-from leaveby.files.drill import read_drill, run_drill
-from leaveby.files.drill_outputs import write_drill
-from leaveby.files.outputs import write_result
-from leaveby.files.printed import find_browser
-from leaveby.files.street_outputs import write_streets
-from leaveby.files.streets import survey_streets
-from leaveby.lab import open_lab, open_pages, own_notebooks
-from leaveby.show.drill_record import drill_record
-from leaveby.show.drill_words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
-from leaveby.show.record import record_text, result_record
-from leaveby.show.streets_record import survey_record, survey_text
-from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from leaveby.decision.drill_result import Drill
+    from leaveby.decision.result import HouseholdResult
+
+# Every command imports what it needs when it runs: asking for help, or checking a plan, waits for no solver and no map.
 
 COMPUTED: Final = 0
 OUR_FAULT: Final = 1
@@ -62,6 +52,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     int
     """
     wanted = _parser().parse_args(arguments)
+    from rich.console import Console
+
     errors = Console(stderr=True, highlight=False, soft_wrap=True)
     try:
         code: int = wanted.run(wanted, errors)
@@ -163,6 +155,8 @@ def _household_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _demo(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.ask import demo_folder
+
     return _answer(demo_folder() / "plan.toml", wanted, errors)
 
 
@@ -171,6 +165,11 @@ def _plan(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.ask import load_plan, plan_household
+    from leaveby.files.outputs import write_result
+    from leaveby.files.printed import find_browser
+    from leaveby.show.record import record_text, result_record
+
     _check_workers(wanted)
     if wanted.pdf:
         # Before the computation, so that nobody waits for a print that can't be made.
@@ -196,11 +195,17 @@ def _check_workers(wanted: argparse.Namespace) -> None:
 
 def exit_code(result: HouseholdResult) -> int:
     """Give 3 when no way of leaving remains open, or no route takes one of the household's vehicles; else 0."""
+    from leaveby.decision.result import opens
+
     closed = not opens(result) or any(not way.fits and way.way != "foot" for way in result.ways.values())
     return NO_WAY if closed else COMPUTED
 
 
 def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
+    from rich.console import Console
+
+    from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
+
     out = Console(highlight=False, soft_wrap=True)
     out.print(OVERRIDE, style="bold", markup=False)
     out.print(PLANNING_AID, markup=False)
@@ -223,6 +228,12 @@ def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
 
 
 def _streets(wanted: argparse.Namespace, errors: Console) -> int:
+    from rich.console import Console
+
+    from leaveby.files.street_outputs import write_streets
+    from leaveby.files.streets import survey_streets
+    from leaveby.show.streets_record import survey_record, survey_text
+
     with _progress(errors) as tell:
         answer = survey_streets(
             wanted.roads,
@@ -255,6 +266,12 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _drill(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.decision.drill_result import any_round_is_open
+    from leaveby.files.drill import read_drill, run_drill
+    from leaveby.files.drill_outputs import write_drill
+    from leaveby.show.drill_record import drill_record
+    from leaveby.show.record import record_text
+
     _check_workers(wanted)
     script = read_drill(wanted.drill)
     with _progress(errors) as tell:
@@ -269,6 +286,10 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _say_drill(drill: Drill, written: dict[str, Path]) -> None:
+    from rich.console import Console
+
+    from leaveby.show.drill_words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
+
     out = Console(highlight=False, soft_wrap=True)
     out.print(OVERRIDE, style="bold", markup=False)
     out.print(EXERCISE_BANNER, style="bold", markup=False)
@@ -285,6 +306,10 @@ def _say_drill(drill: Drill, written: dict[str, Path]) -> None:
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:
+    from rich.console import Console
+
+    from leaveby.ask import check_household
+
     try:
         inputs = check_household(wanted.plan)
     except InputError as error:
@@ -312,6 +337,8 @@ def _write_json(record: dict[str, Any]) -> None:
 
 
 def _lab(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.lab import open_lab, open_pages, own_notebooks
+
     if wanted.plan is not None and not wanted.simple:
         raise refuse(
             "--plan",
@@ -346,6 +373,8 @@ def _say_faults(error: InputError, errors: Console) -> None:
 @contextmanager
 def _progress(errors: Console) -> Iterator[Callable[[str, int, int, str], None]]:
     """Show a bar per run of members on standard error; with how many are done and the leave-by as it stands."""
+    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
     with Progress(
         *columns, TimeElapsedColumn(), TextColumn("{task.fields[present]}"), console=errors, transient=False

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from leaveby.decision.closing import stretch_cells
 from leaveby.decision.confidence import latest_on_route
@@ -244,7 +244,7 @@ def day_fires(
     column_of = {edge: column for column, edge in enumerate(edges)}
     lines = list(scenario.network.geometry[np.array(edges, dtype=np.int64)])
     watched = stretch_cells(grid, lines, standoff_m=plan.roads.standoff_m)
-    errors = ros_factors(float(norm.ppf(plan.confidence)))
+    errors = ros_factors(float(ndtri(plan.confidence)))
     unseen_s = max(start.unseen_up_to_s for start in scenario.starts)
     fires = [Ignition(start.shape, start.at_s - start.unseen_up_to_s) for start in scenario.starts]
     steps = day_steps(weather)

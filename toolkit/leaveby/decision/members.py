@@ -13,7 +13,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm, qmc
+from scipy.special import ndtri
+from scipy.stats import qmc
 
 from leaveby.decision.closing import StretchCells, closing_times
 from leaveby.fire.arrival import Ignition, arrive
@@ -94,9 +95,9 @@ def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Gen
         own = np.random.default_rng(int(rng.integers(2**63)))
         homeward = qmc.LatinHypercube(d=arrivals, rng=own).random(members)
     return Draws(
-        ros_z=norm.ppf(uniform[:, 0]),
-        wind_factor=np.exp(WIND_SPEED_ERROR.value * norm.ppf(uniform[:, 1])),
-        wind_turn_deg=WIND_TURN_ERROR_DEG.value * norm.ppf(uniform[:, 2]),
+        ros_z=ndtri(uniform[:, 0]),
+        wind_factor=np.exp(WIND_SPEED_ERROR.value * ndtri(uniform[:, 1])),
+        wind_turn_deg=WIND_TURN_ERROR_DEG.value * ndtri(uniform[:, 2]),
         drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * uniform[:, 3],
         duration_uniform=uniform[:, 4 : 4 + tasks],
         place_uniform=uniform[:, 4 + tasks : 4 + tasks + ignitions],

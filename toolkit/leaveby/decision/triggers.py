@@ -15,7 +15,7 @@ import rasterio.features
 import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter
-from scipy.stats import norm
+from scipy.special import ndtri
 from shapely.geometry import MultiPolygon, Polygon
 
 from leaveby.decision.result import TriggerLine, WayTiming
@@ -89,7 +89,7 @@ def lead_time_of(
     if timing.route is None:
         raise ValueError(f"{roads.way} has no route to map the lead time of")
     plan, network = scenario.inputs.plan, scenario.network
-    table = table_at(scenario, choice, z=float(norm.ppf(confidence)))
+    table = table_at(scenario, choice, z=float(ndtri(confidence)))
     factor = 1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * confidence
     taken_s = plan.margin_s + plan.roads.smoke_lead_s
     points: list[NDArray[np.float64]] = []

@@ -19,7 +19,6 @@ import pyproj
 import rasterio
 import rasterio.errors
 import rasterio.warp
-import xarray as xr
 from numpy.typing import NDArray
 from rasterio.crs import CRS
 from rasterio.enums import Resampling
@@ -345,6 +344,8 @@ def read_weather(
     """
     where = f"weather.file {path}"
     if path.suffix.lower() in {".nc", ".nc4", ".cdf"}:
+        import xarray as xr  # only here: a table does without
+
         with xr.open_dataset(path, decode_timedelta=False) as forecast:
             return weather_from_dataset(
                 forecast.load(), grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts

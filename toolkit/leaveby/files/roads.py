@@ -9,15 +9,12 @@ from pathlib import Path
 from xml.parsers import expat
 
 import numpy as np
-import osmnx
 import shapely
 from pyproj import Transformer
 
 from leaveby.errors import InputError, refuse
 from leaveby.files.road_extracts import OSM_ENDINGS, entities_refused, read_extract, said_plainly
-from leaveby.files.road_lines import read_road_lines
 from leaveby.roads.network import RoadNetwork, select_edges
-from leaveby.roads.street_graph import network_from_graph
 from leaveby.roads.topology import Split, network_from_ways
 
 
@@ -87,6 +84,8 @@ def read_roads(
         network = _read_graphml(file, crs=crs)
         return network if box is None else _inside(network, box)
     if ending.endswith((".gpkg", ".shp", ".geojson")):
+        from leaveby.files.road_lines import read_road_lines
+
         return read_road_lines(file, crs=crs, box=box, classes=classes, split=split, columns=columns, layer=layer)
     raise refuse(
         str(file),
@@ -139,6 +138,10 @@ def _refuse_entities(file: Path) -> None:
 
 
 def _read_graphml(file: Path, *, crs: str | None) -> RoadNetwork:
+    import osmnx  # only here: it brings along far more than an extract needs
+
+    from leaveby.roads.street_graph import network_from_graph
+
     _refuse_entities(file)
     with said_plainly(file), warnings.catch_warnings():
         warnings.simplefilter("ignore")
