@@ -65,6 +65,14 @@ DRIEST_FOREST_FUEL_PERCENT: Final = Parameter(
     2.0, "%", 1.0, 4.0, "lowest moisture of fine forest and shrubland fuel that equations are given", "judgement"
 )
 HEAT_YIELD_KJ_KG: Final = Parameter(18_600.0, "kJ/kg", 15_000.0, 20_000.0, "AS 3959:2009 Appendix B", "memory")
+GRASS_FLAME_FACTOR: Final = Parameter(
+    1.14,
+    "-",
+    1.0,
+    2.0,
+    "intensity in Byram's flame length for grass: fitted to the distances that AS 3959:2009 prints for grassland",
+    "judgement",
+)
 LOWEST_ROS_FACTOR: Final = Parameter(
     0.25, "-", 0.1, 1.0, "least factor on a rate of spread in a member: four times too fast a model", "judgement"
 )
