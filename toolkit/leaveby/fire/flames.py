@@ -36,7 +36,7 @@ def _flame_length_as3959(R: float, W: float) -> float:
 
 def _flame_length_byram(I: float) -> float:  # noqa: E741 - as printed
     """Byram (1959): I kW/m; L m."""
-    return 0.0775 * I**0.46
+    return float(0.0775 * I**0.46)
 
 
 def _byram(H: float, w: float, r: float) -> float:
