@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from leaveby import parameters
 from leaveby.fire.arrival import GROWTH_PER_S, Ignition
-from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG, SpreadTable
+from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.spread import SpreadZones
 
 SHORT_SPOTTING_M: Final = parameters.SHORT_SPOTTING_M.value
@@ -42,14 +42,14 @@ EMBER_ASSUMPTIONS: Final = (
     f"Embers are taken to fly at {WIND_ALOFT_FACTOR:g} times the strongest wind at 10 m anywhere on the map, "
     f"{3.6 * SLOWEST_FLIGHT_M_S:.0f} km/h at least (judgement), and to keep that speed where the wind turns. A place "
     "counts as reached by the first ember.",
-    f"Every burning place throws embers for {THROWING_S / 60.0:g} minutes, as far as a head fire in its fuel, farther "
-    f"where the wind blows uphill, to {HALF_ANGLE_DEG:g} degrees on either side of downwind; grass and shrubs throw "
-    f"them {SHORT_SPOTTING_M:g} m (judgement).",
+    f"Every burning place throws embers for {THROWING_S / 60.0:g} minutes, as far as a head fire on flat ground in its "
+    f"fuel, up to {HALF_ANGLE_DEG:g} degrees to either side of downwind; grass and shrubs throw them "
+    f"{SHORT_SPOTTING_M:g} m (judgement).",
     "A fire given as a point throws embers only as far as it has grown, by 1 - exp(-0.115 t), t in minutes "
     "(remembered). Give a fire that is large already as a line or a ring.",
     f"No ember is taken to fly farther than {LONGEST_SPOTTING_M / 1000.0:g} km.",
-    "The spotting equation is remembered (Noble et al. 1980). From stringybark or candlebark, fires can throw embers "
-    "farther.",
+    "The spotting equation is remembered (Noble et al. 1980). On slopes, and from stringybark or candlebark, fires can "
+    "throw embers farther.",
 )
 
 
@@ -145,8 +145,8 @@ def ember_arrival_at(
     """Earliest moment at which an ember can land in one cell.
 
     A cell throws embers from when the front reaches it for `THROWING_S`, at any of these moments as far as the spotting
-    equation gives for the head rate of spread of its zone at that moment, raised by the slope along the wind where it
-    rises, and times the share to which a fire from a point has grown. An ember flies with the strongest wind of the
+    equation gives for the head rate of spread of its zone at that moment on flat ground, times the share to which a
+    fire from a point has grown. An ember flies with the strongest wind of the
     table at each moment (integrated over the weather steps) times `WIND_ALOFT_FACTOR`. It may land where the cell lies
     within the half angle of downwind, by the wind over the throwing cell at any moment of its flight.
 
@@ -195,8 +195,6 @@ def ember_arrival_at(
     earliest: float = _first_ember(
         np.ascontiguousarray(arrival_time_s),
         table.zone,
-        table.gradient_east,
-        table.gradient_north,
         table.time_s,
         table.flat_head_ros_m_s,
         table.wind_east_m_s,
@@ -221,16 +219,6 @@ def _flown_m(
 
 
 @numba.njit(cache=True, nogil=True)
-def _uphill(wind_east: float, wind_north: float, gradient_east: float, gradient_north: float) -> float:
-    """The slope factor along the wind where the ground rises, else 1."""
-    wind = math.sqrt(wind_east * wind_east + wind_north * wind_north)
-    rise = wind_east * gradient_east + wind_north * gradient_north
-    if wind == 0.0 or rise <= 0.0:
-        return 1.0
-    return math.exp(SLOPE_FACTOR_PER_DEG * min(math.degrees(math.atan(rise / wind)), SLOPE_LIMIT_DEG))
-
-
-@numba.njit(cache=True, nogil=True)
 def _downwind(east: float, north: float, wind_east: float, wind_north: float, least_cosine: float) -> bool:
     """Whether a displacement lies within the half angle of downwind; in calm air everywhere."""
     size = math.sqrt((east * east + north * north) * (wind_east * wind_east + wind_north * wind_north))
@@ -241,8 +229,6 @@ def _downwind(east: float, north: float, wind_east: float, wind_north: float, le
 def _first_ember(
     time_s: NDArray[np.float64],
     zones: NDArray[np.int32],
-    gradient_east: NDArray[np.float32],
-    gradient_north: NDArray[np.float32],
     step_s: NDArray[np.float64],
     flat_m_s: NDArray[np.float64],
     wind_east: NDArray[np.float64],
@@ -264,7 +250,6 @@ def _first_ember(
     if best < np.inf:
         first = max(int(np.searchsorted(step_s, best, side="right")) - 1, 0)
         best_m = _flown_m(best, first, step_s, carry_m_s, sum_m)
-    steepest = math.exp(SLOPE_FACTOR_PER_DEG * SLOPE_LIMIT_DEG)
 
     for r in range(time_s.shape[0]):
         for c in range(time_s.shape[1]):
@@ -295,9 +280,6 @@ def _first_ember(
                     last = min(last, step_s[k + 1])
                 if needed > 0.0:
                     rate = 3.6 * flat_m_s[k, zone]
-                    if rate * steepest < needed:
-                        continue
-                    rate *= _uphill(wind_east[k, zone], wind_north[k, zone], gradient_east[r, c], gradient_north[r, c])
                     if rate < needed:
                         continue
                     if started_s > -np.inf:
