@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 
 from leaveby.fire.model_error import (
+    ERROR_ASSUMPTIONS,
     HIGHEST_FACTOR,
     LOWEST_FACTOR,
     MODEL_ERRORS,
     mape_of_sigma,
     ros_factor,
     ros_factors,
+    share_cut,
     sigma_of_mape,
 )
 from leaveby.fire.spread import MODELS
@@ -36,7 +38,9 @@ def test_the_percentage_error_of_a_lognormal_ratio_by_sampling(sigma: float) -> 
     ("model", "mape"),
     [
         ("dry_eucalypt", 0.46),  # 35 to 46 %, IJWF 31:81-95 (read in the abstract), the wider end
-        ("shrubland", 0.41),  # computed with the remembered form on 32 published wildfires
+        # On 32 published wildfires: 41 % with the moisture published for each, 46 to 52 % with that computed here from
+        # the weather. Both computed outside; the fires themselves are not in this project. The wider end.
+        ("shrubland", 0.52),
         ("rule_10_percent", 0.50),  # under 50 %, Cruz and Alexander 2019 (read in the abstract)
     ],
 )
@@ -74,6 +78,19 @@ def test_factors_rise_with_z_and_stay_in_their_range() -> None:
         assert factors[0] >= LOWEST_FACTOR
         assert factors[-1] == HIGHEST_FACTOR
     assert ros_factors(1.0)["mark5"] == ros_factor("mark5", 1.0)
+
+
+def test_the_cut_is_among_the_assumptions_with_how_often_it_cuts() -> None:
+    z = np.random.default_rng(11).standard_normal(1_000_000)
+    for model, error in MODEL_ERRORS.items():
+        counted = float((np.exp(error.mu + error.sigma * z) > HIGHEST_FACTOR).mean())
+        assert share_cut(model) == pytest.approx(counted, abs=5e-4)
+        assert share_cut(model) < 0.001 or model == "mark5"
+    assert ERROR_ASSUMPTIONS[1] == (
+        "No fire is taken to be more than 8 times as fast as a model says, nor slower than 0.25 times (judgement): "
+        "faster fires are in no member. That cuts 2 of 100 members of the forest Mark 5 model, and fewer than 1 of "
+        "1,000 of any other."
+    )
 
 
 def test_what_can_not_be_taken_is_refused() -> None:

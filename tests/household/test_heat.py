@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from leaveby.errors import InputError
-from leaveby.fire.flames import flame_length_m
+from leaveby.fire.flames import byram_flame_length_m, flame_length_m, fuel_flame_length_m
+from leaveby.fire.fuel_types import FUEL_TYPES, FuelType, fuel_type
+from leaveby.fire.rate_of_spread import slope_factor
 from leaveby.household.heat import (
     EXPOSURE_EDGES_KW_M2,
     exposure_class,
@@ -70,6 +72,96 @@ def test_all_but_one_of_the_printed_cells_round_exactly() -> None:
 )
 def test_flame_lengths(spread_km_h: float, fuel_t_ha: float, length_m: float) -> None:
     assert float(flame_length_m(spread_km_h / 3.6, fuel_t_ha)) == pytest.approx(length_m, abs=1e-3)
+
+
+# AS 3959:2009 Method 1, grassland at a fire danger index of 50, the same fluxes; read in a copy.
+GRASS_PRINTED_M = {0: (7, 9, 14, 20), 20: (11, 15, 23, 33)}
+
+
+@pytest.mark.parametrize("slope_deg", GRASS_PRINTED_M)
+def test_printed_distances_in_grass(slope_deg: int) -> None:
+    # Spread 0.13 F at a grass index of 70 with the slope factor, from memory.
+    flame_m = fuel_flame_length_m(fuel_type("natural grassland"), 0.13 * 70.0 / 3.6 * slope_factor(slope_deg))
+    for flux_kw_m2, printed_m in zip(FLUXES_KW_M2, GRASS_PRINTED_M[slope_deg], strict=True):
+        near, far = radiant_heat([printed_m - 0.5, printed_m + 0.5], flame_length_m=flame_m, slope_deg=slope_deg)
+        assert near >= flux_kw_m2 > far, printed_m
+
+
+# The same table for vegetation whose rows were not read: all three rows are from memory, on the flat.
+REMEMBERED_M = {"woodland": (12, 16, 24, 33), "shrubland": (7, 9, 13, 19), "scrub": (10, 13, 19, 27)}
+
+
+@pytest.mark.parametrize("name", REMEMBERED_M)
+def test_remembered_distances_of_other_vegetation(name: str) -> None:
+    # Appendix B, from memory: spread in woodland 0.0012 F w at an index of 100 with 15 t/ha; in shrubs 0.023 V^1.21
+    # h^0.54 in a wind V of 45 km/h, h 1.5 m in shrubland and 3 m in scrub.
+    height_m = {"shrubland": 1.5, "scrub": 3.0}.get(name, 0.0)
+    spread_km_h = 0.023 * 45.0**1.21 * height_m**0.54 if height_m else 0.0012 * 100.0 * 15.0
+    flame_m = fuel_flame_length_m(fuel_type(name), spread_km_h / 3.6)
+    for flux_kw_m2, printed_m in zip(FLUXES_KW_M2, REMEMBERED_M[name], strict=True):
+        near, far = radiant_heat([printed_m - 0.5, printed_m + 0.5], flame_length_m=flame_m)
+        assert near >= flux_kw_m2 > far, printed_m
+
+
+def test_grass_and_shrubs_do_not_burn_with_a_forests_flames() -> None:
+    # Printed: 12.5 kW/m2 at 20 m in grass at an index of 50; a forest's flames gave 76.
+    grass = fuel_type("natural grassland")
+    spread_m_s = 9.1 / 3.6
+    own_m, forests_m = fuel_flame_length_m(grass, spread_m_s), flame_length_m(spread_m_s, grass.overall_load_t_ha)
+    assert float(radiant_heat(20.0, flame_length_m=own_m)) == pytest.approx(12.5, abs=0.1)
+    assert float(radiant_heat(20.0, flame_length_m=forests_m)) > 76.0
+
+
+# Which flames each fuel type has: by hand, over the whole registry.
+FLAMES = {
+    "dry eucalypt forest": "forest",
+    "recently burnt forest": "forest",
+    "tall wet forest": "forest",
+    "woodland": "forest",
+    "pine plantation": "forest",
+    "grassy woodland": "shrubland",
+    "grassy open forest": "shrubland",
+    "natural grassland": "grass",
+    "crop": "grass",
+    "grazed pasture": "grass",
+    "eaten-out pasture": "grass",
+    "shrubland": "shrubland",
+    "heath": "shrubland",
+    "scrub": "shrubland",
+    "shrubs under trees": "shrubland",
+    "houses and gardens": "shrubland",
+    "unmapped": "any",
+    "water": "none",
+    "bare ground": "none",
+    "sealed surface": "none",
+}
+
+
+def test_every_fuel_type_has_the_flames_of_its_vegetation() -> None:
+    assert {name: kind.flame_equation for name, kind in FUEL_TYPES.items()} == FLAMES
+    for name, kind in FUEL_TYPES.items():
+        slow, fast = fuel_flame_length_m(kind, [0.2, 2.0])
+        assert 0.0 < slow < fast if kind.burns else slow == fast == 0.0, name
+    with pytest.raises(ValueError, match="needs flames"):
+        FuelType("reeds", "grass", overall_load_t_ha=0.0)
+
+
+@given(ros=st.floats(0.0, 8.0), load=st.floats(0.1, 40.0))
+def test_flame_lengths_by_hand(ros: float, load: float) -> None:
+    # Byram (1959), from memory: L = 0.0775 I^0.46 with I = 18,600 w r; in grass 1.14 times that intensity.
+    intensity = 18_600.0 * load / 10.0 * ros
+    shrubs = 0.0775 * intensity**0.46
+    forest = (13.0 * 3.6 * ros + 0.24 * load) / 2.0
+    grass = FuelType("some grass", "grass", overall_load_t_ha=load)
+    lengths = {
+        flames: float(fuel_flame_length_m(FuelType("x", "grass", overall_load_t_ha=load, flames=flames), ros))
+        for flames in ("forest", "shrubland", "grass", "any")
+    }
+    assert float(byram_flame_length_m(intensity)) == pytest.approx(shrubs)
+    assert float(fuel_flame_length_m(grass, ros)) == lengths["grass"] == pytest.approx(shrubs * 1.14**0.46)
+    assert lengths["shrubland"] == pytest.approx(shrubs)
+    assert lengths["forest"] == pytest.approx(forest)
+    assert lengths["any"] == max(lengths.values())
 
 
 @given(

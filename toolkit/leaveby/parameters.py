@@ -65,6 +65,14 @@ DRIEST_FOREST_FUEL_PERCENT: Final = Parameter(
     2.0, "%", 1.0, 4.0, "lowest moisture of fine forest and shrubland fuel that equations are given", "judgement"
 )
 HEAT_YIELD_KJ_KG: Final = Parameter(18_600.0, "kJ/kg", 15_000.0, 20_000.0, "AS 3959:2009 Appendix B", "memory")
+GRASS_FLAME_FACTOR: Final = Parameter(
+    1.14,
+    "-",
+    1.0,
+    2.0,
+    "intensity in Byram's flame length for grass: fitted to the distances that AS 3959:2009 prints for grassland",
+    "judgement",
+)
 LOWEST_ROS_FACTOR: Final = Parameter(
     0.25, "-", 0.1, 1.0, "least factor on a rate of spread in a member: four times too fast a model", "judgement"
 )
@@ -76,6 +84,26 @@ SHORT_SPOTTING_M: Final = Parameter(
 )
 LONGEST_SPOTTING_M: Final = Parameter(
     35_000.0, "m", 10_000.0, 50_000.0, "7 February 2009: spots to 33 km; the equation is cut here", "memory"
+)
+WIND_ALOFT_FACTOR: Final = Parameter(
+    2.5,
+    "-",
+    1.0,
+    5.0,
+    "wind that carries embers over wind at 10 m: 1.7 at 500 m by a power of 1/7, more in the jets before a wind change",
+    "judgement",
+)
+SLOWEST_FLIGHT_M_S: Final = Parameter(
+    3.0, "m/s", 0.5, 20.0, "embers fly at least as fast as this, in calm air too: the fire makes wind", "judgement"
+)
+EMBER_THROWING_S: Final = Parameter(
+    300.0,
+    "s",
+    0.0,
+    3600.0,
+    "a place throws embers for so long after the front: flames in forest last up to 5 minutes (Cheney and Sullivan, "
+    "as quoted on a web page)",
+    "read",
 )
 EMBER_HALF_ANGLE_DEG: Final = Parameter(
     45.0, "deg", 10.0, 180.0, "how far to either side of downwind embers land", "judgement"

@@ -12,6 +12,7 @@ from leaveby.decision.which_way import WHICH_WAY_ASSUMPTIONS
 from leaveby.fire.arrival import ARRIVAL_ASSUMPTIONS
 from leaveby.fire.ellipse import SHAPE_ASSUMPTIONS
 from leaveby.fire.embers import EMBER_ASSUMPTIONS
+from leaveby.fire.flames import FLAME_ASSUMPTIONS
 from leaveby.fire.model_error import ERROR_ASSUMPTIONS
 from leaveby.fire.validity import model_assumptions
 from leaveby.household.plan import WAYS, Way, why_no_way
@@ -74,6 +75,7 @@ def assumptions(
             said.append(f"Leaving {WAY_WORDS[way]} is not a way of this household. {reason}")
     said += [*plan.assumptions, *scenario.inputs.assumptions, *scenario.zones.assumptions, *network.assumptions]
     said += [*model_assumptions(scenario.zones, models=choice.models), *ERROR_ASSUMPTIONS, *EMBER_ASSUMPTIONS]
+    said += FLAME_ASSUMPTIONS
     said += [*SHAPE_ASSUMPTIONS, *ARRIVAL_ASSUMPTIONS, *DAY_BEFORE_ASSUMPTIONS, *WHICH_WAY_ASSUMPTIONS]
     for found in roads.values():
         said += found.travel.assumptions

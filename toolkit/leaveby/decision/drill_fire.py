@@ -313,7 +313,8 @@ def time_run(
     )
     burnt_share = share_burnt(scenario, fires)
     chosen = choose_routes(scenario, candidates, fires=fires, draws=draws, column_of=column_of, burnt_share=burnt_share)
-    arrival = arrive(fire.central, central_ignitions(scenario), horizon_s=plan.horizon_s)
+    started = central_ignitions(scenario)
+    arrival = arrive(fire.central, started, horizon_s=plan.horizon_s)
     closing_s = closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
     timings = {
         str(way): time_way(
@@ -327,5 +328,5 @@ def time_run(
         )
         for way, found in roads.items()
     }
-    ember_s = embers_at(scenario, fire.central, time_s=arrival.time_s, cell=scenario.home_cell)
+    ember_s = embers_at(scenario, fire.central, started, time_s=arrival.time_s, cell=scenario.home_cell)
     return TimedRun(timings, chosen, burnt_share, arrival, closing_s, ember_s)

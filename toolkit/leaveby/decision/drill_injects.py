@@ -422,7 +422,7 @@ def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: fl
             ember_s,
             "embers",
             "Ash and the first embers are coming down at your home.",
-            basis="earliest embers at the home in the central run (flight takes no time: the early side)",
+            basis="earliest embers at the home in the central run (thrown and flown at the soonest: the early side)",
         )
     yield Inject(
         home_s,

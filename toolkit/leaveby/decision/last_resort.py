@@ -15,7 +15,7 @@ from leaveby.decision.scenario import FireChoice, Scenario, table_at
 from leaveby.decision.timing import arrivals_of, durations_of
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
 from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
-from leaveby.fire.flames import flame_length_m
+from leaveby.fire.flames import fuel_flame_length_m
 from leaveby.fire.terrain import slope_deg
 from leaveby.household.heat import radiant_heat
 from leaveby.household.plan import Way
@@ -78,8 +78,9 @@ def leaving_ends(timings: Mapping[Way, WayTiming]) -> float:
 def heat_on_house(scenario: Scenario, choice: FireChoice) -> float:
     """Give the radiant heat on the house from the fastest front in the fuel around it, in kW/m2.
 
-    The most flammable fuel within 100 m of the house counts, as if it stood at the stated clear distance (none stated:
-    none counted); the ground is taken to fall away under it as steeply as it does anywhere there, up to 20 degrees.
+    The fuel with the longest flames within 100 m of the house counts, as if it stood at the stated clear distance (none
+    stated: none counted); the ground is taken to fall away under it as steeply as it does anywhere there, up to 20
+    degrees.
     """
     plan, grid = scenario.inputs.plan, scenario.inputs.terrain.grid
     clear_m = plan.house.clear_m or 0.0
@@ -96,9 +97,8 @@ def heat_on_house(scenario: Scenario, choice: FireChoice) -> float:
     ends_s = np.append(table.time_s[1:], np.inf)
     steps = (table.time_s < plan.horizon_s) & (ends_s > 0.0)
     ros_m_s = table.flat_head_ros_m_s[steps][:, zones].max(axis=0) * np.exp(SLOPE_FACTOR_PER_DEG * steepest_deg)
-    loads = np.array([scenario.zones.types[zone].overall_load_t_ha for zone in zones])
-    heat = radiant_heat(clear_m, flame_length_m=flame_length_m(ros_m_s, loads), slope_deg=steepest_deg)
-    return float(np.max(heat))
+    flames_m = [fuel_flame_length_m(scenario.zones.types[zone], ros) for zone, ros in zip(zones, ros_m_s, strict=True)]
+    return float(np.max(radiant_heat(clear_m, flame_length_m=flames_m, slope_deg=steepest_deg)))
 
 
 @dataclass(frozen=True)

@@ -145,7 +145,7 @@ class MemberFires:
 
 TableOf = Callable[[int], SpreadTable]
 IgnitionsOf = Callable[[int], Sequence[Ignition]]
-EmbersAt = Callable[[SpreadTable, NDArray[np.float64], tuple[int, int]], float]
+EmbersAt = Callable[[SpreadTable, Sequence[Ignition], NDArray[np.float64], tuple[int, int]], float]
 
 
 def run_members(
@@ -180,7 +180,7 @@ def run_members(
         The home first.
         A point's arrival is the earliest in its cell and the eight around it: the side that makes people leave earlier.
     embers_at : callable
-        (spread table, arrival, cell) to the earliest embers at that cell, in seconds.
+        (spread table, ignitions, arrival, cell) to the earliest embers at that cell, in seconds.
     workers : int
         Threads; the solver releases the interpreter lock.
     progress : callable, optional
@@ -194,7 +194,7 @@ def run_members(
         closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
         for column, (row, col) in enumerate(points):
             arrival[member, column] = earliest_about(time_s, row, col=col)
-        embers[member] = embers_at(table, time_s, points[0])
+        embers[member] = embers_at(table, ignitions_of(member), time_s, points[0])
 
     _solve_each(
         members, table_of, ignitions_of=ignitions_of, horizon_s=horizon_s, keep=keep, workers=workers, progress=progress

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -10,12 +10,21 @@ from numpy.typing import NDArray
 
 from leaveby.decision.closing import StretchCells
 from leaveby.decision.confidence import latest_at_confidence
-from leaveby.decision.members import Draws, MemberFires, Progress, TableOf, run_closings, run_members
+from leaveby.decision.members import (
+    Draws,
+    MemberFires,
+    Progress,
+    TableOf,
+    earliest_about,
+    run_closings,
+    run_members,
+)
 from leaveby.decision.scenario import Scenario, burns_about, member_ignitions
 from leaveby.decision.timing import arrivals_of, best_route, durations_of, route_latest_s
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes
+from leaveby.fire.arrival import Ignition
 from leaveby.fire.ellipse import SpreadTable
-from leaveby.fire.embers import ember_arrival_at, zone_spotting_m
+from leaveby.fire.embers import ember_arrival_at, growing_since_s, spotting_loads_t_ha
 from leaveby.household.plan import Way, ways
 from leaveby.household.readiness import ready_times
 from leaveby.roads.network import RoutingGraph
@@ -97,16 +106,32 @@ def solve_fires(
         watched=watched,
         smoke_lead_s=plan.roads.smoke_lead_s,
         points=(scenario.home_cell, *scenario.safe_cells.values()),
-        embers_at=lambda table, time_s, cell: embers_at(scenario, table, time_s=time_s, cell=cell),
+        embers_at=lambda table, fires, time_s, cell: embers_at(scenario, table, fires, time_s=time_s, cell=cell),
         workers=workers,
         progress=progress,
     )
 
 
-def embers_at(scenario: Scenario, table: SpreadTable, *, time_s: NDArray[np.float64], cell: tuple[int, int]) -> float:
-    """Give the earliest embers at a cell under one fire, in seconds."""
-    spotting_m = zone_spotting_m(table, scenario.zones)
-    return ember_arrival_at(table, time_s, row=cell[0], col=cell[1], spotting_m=spotting_m)
+def embers_at(
+    scenario: Scenario,
+    table: SpreadTable,
+    ignitions: Sequence[Ignition],
+    *,
+    time_s: NDArray[np.float64],
+    cell: tuple[int, int],
+) -> float:
+    """Give the earliest embers at a cell under one run's fires, in seconds: with the front about it at the latest."""
+    row, col = cell
+    ember_s = ember_arrival_at(
+        table,
+        time_s,
+        row=row,
+        col=col,
+        loads_t_ha=spotting_loads_t_ha(scenario.zones),
+        started_s=growing_since_s(ignitions),
+    )
+    earliest_s = min(ember_s, earliest_about(time_s, row, col=col))
+    return earliest_s if earliest_s <= scenario.inputs.plan.horizon_s else np.inf
 
 
 def share_burnt(scenario: Scenario, fires: MemberFires) -> dict[str, float]:

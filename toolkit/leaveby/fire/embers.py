@@ -1,12 +1,14 @@
 """Embers ahead of the front: how far they are thrown, and when the first can land.
 
-An ember can land where a cell that is alight lies upwind within the maximum spotting distance. The flight takes no time
-here, every burning cell throws as far as a head fire in its zone would, and a place counts as reached by its first
-ember: each choice makes the embers early. `EMBER_ASSUMPTIONS` says so.
+A place throws embers downwind while it flames, as far as its fire then reaches: a fire that has just started from a
+point has not grown yet and throws them less far. They land no sooner than the wind aloft can have carried them.
+Whatever is doubtful is decided for the earlier ember; `EMBER_ASSUMPTIONS` says how.
 """
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numba
@@ -14,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leaveby import parameters
+from leaveby.fire.arrival import GROWTH_PER_S, Ignition
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.spread import SpreadZones
 
@@ -26,15 +29,28 @@ HALF_ANGLE_DEG: Final = parameters.EMBER_HALF_ANGLE_DEG.value
 LONGEST_SPOTTING_M: Final = parameters.LONGEST_SPOTTING_M.value
 """Where the equation is cut."""
 
+WIND_ALOFT_FACTOR: Final = parameters.WIND_ALOFT_FACTOR.value
+"""Speed of the wind that carries embers over that of the wind at 10 m."""
+
+SLOWEST_FLIGHT_M_S: Final = parameters.SLOWEST_FLIGHT_M_S.value
+"""Embers fly at least as fast as this."""
+
+THROWING_S: Final = parameters.EMBER_THROWING_S.value
+"""How long a place throws embers, from when the front reaches it."""
+
 EMBER_ASSUMPTIONS: Final = (
-    "Embers are taken to fly in no time, from every burning cell as far as from a head fire on flat ground in its "
-    "fuel, up to 45 degrees to either side of downwind; a place counts as reached by the first ember.",
-    "No ember is taken to fly farther than 35 km.",
+    f"Embers are taken to fly at {WIND_ALOFT_FACTOR:g} times the strongest wind at 10 m anywhere on the map, "
+    f"{3.6 * SLOWEST_FLIGHT_M_S:.0f} km/h at least (judgement), and to keep that speed where the wind turns. A place "
+    "counts as reached by the first ember.",
+    f"Every burning place throws embers for {THROWING_S / 60.0:g} minutes, as far as a head fire on flat ground in its "
+    f"fuel, up to {HALF_ANGLE_DEG:g} degrees to either side of downwind; grass and shrubs throw them "
+    f"{SHORT_SPOTTING_M:g} m (judgement).",
+    "A fire given as a point throws embers only as far as it has grown, by 1 - exp(-0.115 t), t in minutes "
+    "(remembered). Give a fire that is large already as a line or a ring.",
+    f"No ember is taken to fly farther than {LONGEST_SPOTTING_M / 1000.0:g} km.",
     "The spotting equation is remembered (Noble et al. 1980). On slopes, and from stringybark or candlebark, fires can "
     "throw embers farther.",
 )
-
-_COARSE_CELLS: Final = 128
 
 
 def _spotting_mark5(R: float, W: float) -> float:
@@ -43,6 +59,7 @@ def _spotting_mark5(R: float, W: float) -> float:
 
 
 _vectorize: Any = numba.vectorize
+_spotting_of = numba.njit(cache=True, nogil=True)(_spotting_mark5)
 _spotting_over = _vectorize(nopython=True, cache=True)(_spotting_mark5)
 
 
@@ -75,45 +92,44 @@ def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArra
     return np.asarray(np.clip(distance, 0.0, LONGEST_SPOTTING_M))
 
 
-def zone_spotting_m(table: SpreadTable, zones: SpreadZones) -> NDArray[np.float64]:
-    """Spotting distance by step and zone: the equation in forest (and unmapped fuel), 100 m in grass and shrubland.
+def spotting_loads_t_ha(zones: SpreadZones) -> NDArray[np.float64]:
+    """Fuel load that the spotting equation takes in each zone: forest and unmapped fuel; NaN in grass and shrubland.
 
     Returns
     -------
-    ndarray of float64, shape (steps, zones)
-        Metres, at least `SHORT_SPOTTING_M`.
+    ndarray of float64, shape (zones,)
+        t/ha. Where it is NaN no equation holds, and embers are thrown `SHORT_SPOTTING_M`.
 
     Examples
     --------
     >>> from leaveby.fire.fuel_types import fuel_type
     >>> from leaveby.fire.terrain import Grid
     >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("woodland"),), np.zeros(1, np.int32),
-    ...     np.zeros(1, np.bool_))
-    >>> flat = np.zeros((2, 2), np.float32)
-    >>> one = np.ones((1, 1))
-    >>> table = SpreadTable(grid, zones.zone, flat, flat, np.zeros(1), one, 10 * one, 0 * one, zones.grass)
-    >>> zone_spotting_m(table, zones).round(0)
-    array([[12870.]])
+    >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("woodland"), fuel_type("heath")),
+    ...     np.zeros(2, np.int32), np.zeros(2, np.bool_))
+    >>> spotting_loads_t_ha(zones)
+    array([15., nan])
     """
-    load = np.array([kind.surface_load_t_ha for kind in zones.types])
-    wooded = np.array([kind.equation in ("forest", "any") for kind in zones.types])
-    distance = spotting_distance_m(table.flat_head_ros_m_s, load[np.newaxis, :])
-    return np.maximum(np.where(wooded[np.newaxis, :], distance, 0.0), SHORT_SPOTTING_M)
+    return np.array(
+        [kind.surface_load_t_ha if kind.equation in ("forest", "any") else np.nan for kind in zones.types],
+        dtype=np.float64,
+    )
 
 
-def _sources(
-    table: SpreadTable, arrival_time_s: NDArray[np.float64]
-) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-    """Cells that burn within the horizon: row, column, step, zone and time."""
-    if arrival_time_s.shape != table.grid.shape:
-        raise ValueError(f"arrival times have the shape {arrival_time_s.shape}, the grid {table.grid.shape}")
-    if np.any(np.isnan(arrival_time_s)):
-        raise ValueError("an arrival time is not a number")
-    row, col = np.nonzero(np.isfinite(arrival_time_s) & (table.zone >= 0))
-    time = arrival_time_s[row, col]
-    step = np.maximum(np.searchsorted(table.time_s, time, side="right") - 1, 0)
-    return row, col, step, table.zone[row, col].astype(np.intp), time
+def growing_since_s(ignitions: Sequence[Ignition]) -> float:
+    """Say since when a fire grows: its first start where it starts from points; -inf where any start is a line or area.
+
+    One fire more, or an earlier one, never makes it later.
+
+    Examples
+    --------
+    >>> from leaveby.fire.arrival import ignite_point
+    >>> growing_since_s([ignite_point(0.0, 0.0, at_s=60.0), ignite_point(9.0, 9.0)])
+    0.0
+    """
+    if any(fire.geometry.geom_type not in ("Point", "MultiPoint") for fire in ignitions):
+        return -math.inf
+    return min(fire.at_s for fire in ignitions)
 
 
 def ember_arrival_at(
@@ -122,59 +138,91 @@ def ember_arrival_at(
     *,
     row: int,
     col: int,
-    spotting_m: NDArray[np.float64],
+    loads_t_ha: NDArray[np.float64],
+    started_s: float = -math.inf,
     half_angle_deg: float = HALF_ANGLE_DEG,
 ) -> float:
     """Earliest moment at which an ember can land in one cell.
 
-    A cell alight throws embers in the wind of the step in which the front reaches it.
+    A cell throws embers from when the front reaches it for `THROWING_S`, at any of these moments as far as the spotting
+    equation gives for the head rate of spread of its zone at that moment on flat ground, times the share to which a
+    fire from a point has grown. An ember flies with the strongest wind of the
+    table at each moment (integrated over the weather steps) times `WIND_ALOFT_FACTOR`. It may land where the cell lies
+    within the half angle of downwind, by the wind over the throwing cell at any moment of its flight.
 
     Parameters
     ----------
     table : SpreadTable
-        For the wind, by step and zone.
+        For rates of spread and the wind, by step and zone.
     arrival_time_s : ndarray of float64, shape (rows, cols)
         Fire arrival; inf where not within the horizon.
     row, col : int
         The cell.
-    spotting_m : ndarray of float64, shape (steps, zones)
-        As from `zone_spotting_m`.
+    loads_t_ha : ndarray of float64, shape (zones,)
+        As from `spotting_loads_t_ha`.
+    started_s : float
+        Since when the fire grows, as from `growing_since_s`; -inf for one that is fully grown.
     half_angle_deg : float
         0 to 180 to either side of downwind.
 
     Returns
     -------
     float
-        Seconds, never later than the fire itself; inf where no ember comes within the horizon.
+        Seconds, never later than the fire itself; inf where no ember comes.
+
+    References
+    ----------
+    Noble, Bary and Gill (1980), spotting distance; growth as in `ellipse.growth_from_point`. Remembered, not read.
 
     Examples
     --------
+    A cell 60 m downwind of a fire in a wind of 4 m/s, which carries embers at 10 m/s:
+
     >>> from leaveby.fire.terrain import Grid
     >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=3, crs="EPSG:32755")
     >>> flat, one = np.zeros((2, 3), np.float32), np.ones((1, 1))
-    >>> table = SpreadTable(grid, np.zeros((2, 3), np.int32), flat, flat, np.zeros(1), one, 10 * one, 0 * one,
+    >>> table = SpreadTable(grid, np.zeros((2, 3), np.int32), flat, flat, np.zeros(1), one, 4 * one, 0 * one,
     ...     np.zeros(1, np.bool_))
     >>> arrival = np.array([[5.0, 900.0, 1800.0], [9.0, 900.0, 1800.0]])
-    >>> ember_arrival_at(table, arrival, row=0, col=2, spotting_m=70 * one)
-    5.0
+    >>> ember_arrival_at(table, arrival, row=0, col=2, loads_t_ha=np.array([np.nan]))
+    11.0
     """
     if arrival_time_s.shape != table.grid.shape:
         raise ValueError(f"arrival times have the shape {arrival_time_s.shape}, the grid {table.grid.shape}")
     if np.any(np.isnan(arrival_time_s)):
         raise ValueError("an arrival time is not a number")
+    strongest_m_s = np.hypot(table.wind_east_m_s, table.wind_north_m_s).max(axis=1)
     earliest: float = _first_ember(
         np.ascontiguousarray(arrival_time_s),
         table.zone,
         table.time_s,
+        table.flat_head_ros_m_s,
         table.wind_east_m_s,
         table.wind_north_m_s,
-        spotting_m,
+        np.maximum(WIND_ALOFT_FACTOR * strongest_m_s, SLOWEST_FLIGHT_M_S),
+        np.asarray(loads_t_ha, dtype=np.float64),
         row,
         col,
         table.grid.cell_m,
+        float(started_s),
         float(np.cos(np.deg2rad(half_angle_deg))),
     )
     return earliest
+
+
+@numba.njit(cache=True, nogil=True)
+def _flown_m(
+    moment_s: float, step: int, step_s: NDArray[np.float64], carry_m_s: NDArray[np.float64], sum_m: NDArray[np.float64]
+) -> float:
+    """How far an ember in the air since the first step would have flown by a moment within a step."""
+    return float(sum_m[step] + carry_m_s[step] * (moment_s - step_s[step]))
+
+
+@numba.njit(cache=True, nogil=True)
+def _downwind(east: float, north: float, wind_east: float, wind_north: float, least_cosine: float) -> bool:
+    """Whether a displacement lies within the half angle of downwind; in calm air everywhere."""
+    size = math.sqrt((east * east + north * north) * (wind_east * wind_east + wind_north * wind_north))
+    return size == 0.0 or east * wind_east + north * wind_north >= least_cosine * size - 1e-9
 
 
 @numba.njit(cache=True, nogil=True)
@@ -182,122 +230,78 @@ def _first_ember(
     time_s: NDArray[np.float64],
     zones: NDArray[np.int32],
     step_s: NDArray[np.float64],
+    flat_m_s: NDArray[np.float64],
     wind_east: NDArray[np.float64],
     wind_north: NDArray[np.float64],
-    reach_m: NDArray[np.float64],
+    carry_m_s: NDArray[np.float64],
+    loads: NDArray[np.float64],
     row: int,
     col: int,
     cell_m: float,
+    started_s: float,
     least_cosine: float,
 ) -> float:
+    steps = step_s.size
+    sum_m = np.zeros(steps)
+    for k in range(1, steps):
+        sum_m[k] = sum_m[k - 1] + carry_m_s[k - 1] * (step_s[k] - step_s[k - 1])
     best = float(time_s[row, col])
+    best_m = np.inf
+    if best < np.inf:
+        first = max(int(np.searchsorted(step_s, best, side="right")) - 1, 0)
+        best_m = _flown_m(best, first, step_s, carry_m_s, sum_m)
+
     for r in range(time_s.shape[0]):
         for c in range(time_s.shape[1]):
             zone = zones[r, c]
-            if zone < 0 or not time_s[r, c] < best:
+            lit = time_s[r, c]
+            if zone < 0 or not lit < best:
                 continue
-            step = max(np.searchsorted(step_s, time_s[r, c], side="right") - 1, 0)
             east = (col - c) * cell_m
             north = (r - row) * cell_m
-            distance = np.hypot(east, north)
-            if distance > reach_m[step, zone]:
+            distance = math.sqrt(east * east + north * north)
+            first = max(int(np.searchsorted(step_s, lit, side="right")) - 1, 0)
+            if distance > LONGEST_SPOTTING_M or _flown_m(lit, first, step_s, carry_m_s, sum_m) + distance >= best_m:
                 continue
-            wind = np.hypot(wind_east[step, zone], wind_north[step, zone])
-            along = east * wind_east[step, zone] + north * wind_north[step, zone]
-            if wind == 0.0 or along >= least_cosine * distance * wind - 1e-9:
-                best = float(time_s[r, c])
-    return best
-
-
-@numba.njit(cache=True, nogil=True)
-def _throw(
-    rows: NDArray[np.intp],
-    cols: NDArray[np.intp],
-    time: NDArray[np.float64],
-    reach_m: NDArray[np.float64],
-    wind_east: NDArray[np.float64],
-    wind_north: NDArray[np.float64],
-    block_m: float,
-    half_angle: float,
-    out: NDArray[np.float64],
-) -> None:
-    slack = np.sqrt(2.0) * block_m
-    for k in range(rows.size):
-        span = int(np.ceil((reach_m[k] + slack) / block_m))
-        wind = np.hypot(wind_east[k], wind_north[k])
-        for r in range(max(rows[k] - span, 0), min(rows[k] + span + 1, out.shape[0])):
-            for c in range(max(cols[k] - span, 0), min(cols[k] + span + 1, out.shape[1])):
-                if out[r, c] <= time[k]:
+            # The rate of spread, km/h, from which embers reach so far: the equation is a straight line in it.
+            needed = 0.0
+            if distance > SHORT_SPOTTING_M:
+                a_km_h = _spotting_of(1.0, loads[zone]) - _spotting_of(0.0, loads[zone])
+                if not a_km_h > 0.0:
                     continue
-                east = (c - cols[k]) * block_m
-                north = (rows[k] - r) * block_m
-                distance = np.hypot(east, north)
-                if distance > reach_m[k] + slack:
-                    continue
-                if distance > slack and wind > 0.0:
-                    cosine = (east * wind_east[k] + north * wind_north[k]) / (distance * wind)
-                    angle = np.arccos(min(1.0, max(-1.0, cosine)))
-                    if angle > half_angle + np.arcsin(slack / distance):
+                needed = (distance / 1000.0 - _spotting_of(0.0, loads[zone])) / a_km_h
+
+            for k in range(first, steps):
+                throw = lit if k == first else step_s[k]
+                if throw > lit + THROWING_S or throw >= best:
+                    break
+                last = lit + THROWING_S
+                if k + 1 < steps:
+                    last = min(last, step_s[k + 1])
+                if needed > 0.0:
+                    rate = 3.6 * flat_m_s[k, zone]
+                    if rate < needed:
                         continue
-                out[r, c] = time[k]
-
-
-def ember_arrival(
-    table: SpreadTable,
-    arrival_time_s: NDArray[np.float64],
-    *,
-    spotting_m: NDArray[np.float64],
-    half_angle_deg: float = HALF_ANGLE_DEG,
-) -> NDArray[np.float64]:
-    """Earliest moment at which an ember can land, everywhere.
-
-    Worked out on blocks of cells, at most 128 a side. A block throws from its first cell alight, and is hit where any
-    part of it could be, so the result is never later than that of `ember_arrival_at`, and early by the time the fire
-    takes to cross about two blocks.
-
-    Parameters
-    ----------
-    table, arrival_time_s, spotting_m, half_angle_deg
-        As in `ember_arrival_at`.
-
-    Returns
-    -------
-    ndarray of float64, shape (rows, cols)
-        Seconds, never later than the fire itself; inf where no ember comes within the horizon.
-
-    Examples
-    --------
-    >>> from leaveby.fire.terrain import Grid
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=3, crs="EPSG:32755")
-    >>> flat, one = np.zeros((2, 3), np.float32), np.ones((1, 1))
-    >>> table = SpreadTable(grid, np.zeros((2, 3), np.int32), flat, flat, np.zeros(1), one, 10 * one, 0 * one,
-    ...     np.zeros(1, np.bool_))
-    >>> arrival = np.array([[5.0, 900.0, 1800.0], [9.0, 900.0, 1800.0]])
-    >>> ember_arrival(table, arrival, spotting_m=70 * one).max()
-    np.float64(5.0)
-    """
-    grid = table.grid
-    row, col, step, zone, time = _sources(table, arrival_time_s)
-    size = int(np.ceil(max(grid.shape) / _COARSE_CELLS))
-    blocks = (-(-grid.rows // size), -(-grid.cols // size))
-    out = np.full(blocks, np.inf)
-    if time.size:
-        # One source for each block, step and zone: its first moment alight.
-        key = ((row // size) * blocks[1] + col // size) * (spotting_m.size) + step * spotting_m.shape[1] + zone
-        order = np.lexsort((time, key))
-        first = order[np.flatnonzero(np.diff(key[order], prepend=-1))]
-        first = first[np.argsort(time[first], kind="stable")]
-        step, zone = step[first], zone[first]
-        _throw(
-            row[first] // size,
-            col[first] // size,
-            time[first],
-            spotting_m[step, zone],
-            table.wind_east_m_s[step, zone],
-            table.wind_north_m_s[step, zone],
-            size * grid.cell_m,
-            float(np.deg2rad(half_angle_deg)),
-            out,
-        )
-    fine = np.repeat(np.repeat(out, size, axis=0), size, axis=1)[: grid.rows, : grid.cols]
-    return np.asarray(np.minimum(fine, arrival_time_s))
+                    if started_s > -np.inf:
+                        if rate == needed:
+                            continue
+                        throw = max(throw, started_s - math.log1p(-needed / rate) / GROWTH_PER_S)
+                        if throw > last:
+                            continue
+                land_m = _flown_m(throw, k, step_s, carry_m_s, sum_m) + distance
+                if land_m >= best_m:
+                    continue
+                # In the air until it lands, over this weather step and perhaps the next ones: those thrown last are
+                # in the air longest. Where only a later step's wind blows this way, none lands before it.
+                airborne_m = _flown_m(last, k, step_s, carry_m_s, sum_m) + distance
+                for j in range(k, steps):
+                    if j > k and sum_m[j] >= airborne_m:
+                        break
+                    if _downwind(east, north, wind_east[j, zone], wind_north[j, zone], least_cosine):
+                        land_m = max(land_m, sum_m[j]) if j > k else land_m
+                        if land_m < best_m:
+                            at = max(int(np.searchsorted(sum_m, land_m, side="right")) - 1, 0)
+                            best = step_s[at] + (land_m - sum_m[at]) / carry_m_s[at]
+                            best_m = land_m
+                        break
+    return best

@@ -37,6 +37,8 @@ class FuelType:
         Mean height of the shrubs, m.
     shrub_wind_factor : float
         Wind at the shrubs over open wind at 10 m: 0.67 in the open, 0.35 under trees.
+    flames : {"forest", "grass", "shrubland", "any"}, optional
+        Which family of flame lengths applies; that of `equation` when left out.
     origin : str
         Where the values come from.
     """
@@ -52,6 +54,7 @@ class FuelType:
     grass_factor: float = 1.0
     shrub_height_m: float = 0.0
     shrub_wind_factor: float = 0.67
+    flames: Equation | None = None
     origin: str = "judgement"
 
     def __post_init__(self) -> None:
@@ -77,11 +80,18 @@ class FuelType:
         needs["any"] = needs["forest"] + needs["shrubland"]
         if not all(value > 0.0 for value in needs.get(self.equation, ())):
             raise ValueError(f"{self.name}: a value that the {self.equation} equations need is missing")
+        if self.burns and (self.flame_equation == "none" or self.overall_load_t_ha == 0.0):
+            raise ValueError(f"{self.name}: it burns, so it needs flames and an overall load")
 
     @property
     def burns(self) -> bool:
         """Whether fire spreads in it."""
         return self.equation != "none"
+
+    @property
+    def flame_equation(self) -> Equation:
+        """The family of flame lengths that applies."""
+        return self.equation if self.flames is None else self.flames
 
     @property
     def grass(self) -> bool:
@@ -91,7 +101,10 @@ class FuelType:
 
 _LOADS = "loads of AS 3959 Table B2 from memory; hazard scores and heights by judgement for long-unburnt fuel"
 _GRASS = "load 4.5 t/ha of AS 3959 from memory; state by name"
-_UNDER_TREES = "share of open-grassland spread from Cheney and Sullivan (2008), from memory"
+_UNDER_TREES = (
+    "share of open-grassland spread from Cheney and Sullivan (2008), from memory; overall load of woodland, AS 3959 "
+    "Table B2 from memory, in flames as of shrubs by judgement: the trees burn too"
+)
 
 UNMAPPED: Final = FuelType(
     "unmapped",
@@ -160,16 +173,18 @@ _TYPES: Final = (
         "grassy woodland",
         "grass",
         surface_load_t_ha=4.5,
-        overall_load_t_ha=4.5,
+        overall_load_t_ha=25.0,
         grass_factor=0.5,
+        flames="shrubland",
         origin=_UNDER_TREES,
     ),
     FuelType(
         "grassy open forest",
         "grass",
         surface_load_t_ha=4.5,
-        overall_load_t_ha=4.5,
+        overall_load_t_ha=25.0,
         grass_factor=0.3,
+        flames="shrubland",
         origin=_UNDER_TREES,
     ),
     FuelType("natural grassland", "grass", surface_load_t_ha=4.5, overall_load_t_ha=4.5, origin=_GRASS),
@@ -218,18 +233,20 @@ _TYPES: Final = (
         "shrubs under trees",
         "shrubland",
         surface_load_t_ha=15.0,
-        overall_load_t_ha=15.0,
+        overall_load_t_ha=25.0,
         shrub_height_m=1.5,
         shrub_wind_factor=0.35,
-        origin="wind factor of Anderson et al. (2015) from memory",
+        origin="wind factor of Anderson et al. (2015) from memory; overall load as of woodland, judgement",
     ),
     FuelType(
         "houses and gardens",
         "grass",
         surface_load_t_ha=4.5,
-        overall_load_t_ha=4.5,
+        overall_load_t_ha=15.0,
         grass_state="grazed",
-        origin="judgement: gardens and houses carry fire; taken to spread it like grazed pasture",
+        flames="shrubland",
+        origin="judgement: gardens and houses carry fire; taken to spread it like grazed pasture, with flames as of "
+        "shrubland: hedges and shrubs",
     ),
     UNMAPPED,
     FuelType("water", "none", origin="does not burn"),

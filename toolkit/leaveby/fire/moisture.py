@@ -203,7 +203,8 @@ def shrubland_moisture_percent(
 
     References
     ----------
-    Anderson et al. (2015), IJWF 24:443-460. Remembered, not read.
+    Anderson et al. (2015), IJWF 24:443-460. Remembered, not read. With this moisture instead of the one published for
+    each of 32 wildfires, the rate of spread is off by 46 to 52 % on average instead of 41 (`model_error`).
 
     Examples
     --------

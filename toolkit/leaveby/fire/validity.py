@@ -129,7 +129,8 @@ _BASIS: Final[Mapping[str, str]] = {
     "wildfires.",
     "grass": "The grassland model (Cheney et al. 1998, curing of Cruz et al. 2015) is remembered, not read; it is for "
     "heads wider than about 200 m.",
-    "shrubland": "The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read.",
+    "shrubland": "The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read; together "
+    "they missed published wildfires by 46 to 52 % on average.",
 }
 
 
@@ -149,7 +150,8 @@ def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MOD
     >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("heath"),), np.zeros(1, np.int32),
     ...     np.zeros(1, np.bool_))
     >>> model_assumptions(zones)[0]
-    'The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read.'
+    'The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read; together they missed
+    published wildfires by 46 to 52 % on average.'
     """
     kinds = tuple(dict.fromkeys(zones.types))
     taking_part = {model for kind in kinds for model in models_for(kind, models)}
