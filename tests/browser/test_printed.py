@@ -35,6 +35,8 @@ MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
 MARKUP = "<script>alert(1)</script>&\"'"
 LONG = "Extraordinarily Long and Winding Road " * 8
 UNBROKEN = "Ooooooooooooooooooooooooooooooooooooooo" * 8
+SCRIPTS = "Ḥafāʾir Ưu-Điện, Ἀκρόπολις, Річка, Ğöl; 森の家 🔥 طريق الوادي หมู่บ้าน " * 2
+"""Letters that the pages carry, and letters that they leave to the machine."""
 A4_PT = (595.3, 841.9)
 MM_PT = 72.0 / 25.4
 LEAST_MAP_MM = 45.0
@@ -83,6 +85,19 @@ def renamed(result: HouseholdResult, word: str) -> HouseholdResult:
     )
 
 
+def day_before(result: HouseholdResult) -> HouseholdResult:
+    """The same answer with times so early that each needs its day beside it."""
+    ways = {
+        name: replace(
+            way,
+            latest_start_s=None if way.latest_start_s is None else way.latest_start_s - 86_400.0,
+            latest_departure_s=None if way.latest_departure_s is None else way.latest_departure_s - 86_400.0,
+        )
+        for name, way in result.ways.items()
+    }
+    return replace(result, ways=ways)
+
+
 def real(path: Path) -> HouseholdResult:
     """A plan of the project, with fewer members than it asks for: the page is as full, the wait shorter."""
     return plan_household(replace(load_plan(path), members=20, members_at_most=20))
@@ -99,6 +114,12 @@ CASES = {
         made.invented_result(),
         official=(OfficialWarning("Emergency warning", f"Fire at {LONG}", f"Leave now to {LONG}", made.START),),
     ),
+    "much warned": lambda made: replace(
+        made.invented_result(),
+        official=(OfficialWarning("Emergency warning", f"Fire at {LONG}", f"Leave now to {LONG}", made.START),) * 3,
+    ),
+    "day before": lambda made: day_before(made.invented_result()),
+    "other scripts": lambda made: renamed(made.invented_result(street=SCRIPTS, name=SCRIPTS), SCRIPTS),
 }
 
 
