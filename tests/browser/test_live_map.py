@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import re
 import signal
 import subprocess
-import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -31,18 +29,12 @@ TOUCH = ".leaflet-touch-pane path"
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory, small_plan: Path) -> Iterator[str]:
+def address(
+    tmp_path_factory: pytest.TempPathFactory, small_plan: Path, start_pages: Callable[..., subprocess.Popen[str]]
+) -> Iterator[str]:
     """Where the plain pages are, with their token."""
     folder = tmp_path_factory.mktemp("lab") / "notebooks"
-    command = ["lab", "--simple", "--no-browser", "--folder", str(folder), "--plan", str(small_plan)]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "leaveby.cli", *command],
-        cwd=folder.parent,
-        env={**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder.parent / "ipython")},
-        stderr=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        text=True,
-    )
+    process = start_pages(folder, "--plan", str(small_plan))
     assert process.stderr is not None
     found = next((found for line in process.stderr if (found := re.search(r"http://\S+", line))), None)
     assert found is not None, "the server ended"
@@ -102,7 +94,7 @@ def test_the_household_s_map(address: str, page: Page, outside: list[str], artef
     assert (picture.get_attribute("src") or "").startswith("data:image/png;base64,")
     assert picture.evaluate("image => image.complete && image.naturalWidth > 50")
     burnt, shut = shape_of(page, "area"), shape_of(page, "under")
-    # To the end of the day with the keyboard: the fire grows and streets shut, each within a second.
+    # To the end of the day with the keyboard: the fire grows and streets shut.
     handle = page.locator(".leaflet-container").locator("xpath=following::*[contains(@class, 'noUi-handle')][1]")
     handle.focus()
     page.keyboard.press("ArrowRight")
@@ -110,10 +102,10 @@ def test_the_household_s_map(address: str, page: Page, outside: list[str], artef
         "before => [...document.querySelectorAll('.leaflet-area-pane path')]"
         ".map(e => e.getAttribute('d')).join() !== before",
         arg=burnt,
-        timeout=1000,
+        timeout=SLOW_MS,
     )
     page.keyboard.press("End")
-    expect(page.get_by_text("The fire is at your home.")).to_be_visible(timeout=10_000)
+    expect(page.get_by_text("The fire is at your home.")).to_be_visible(timeout=SLOW_MS)
     assert shape_of(page, "under") != shut
     # The burnt ground was drawn last, and still lies under the streets: a street can be pointed at.
     levels = page.evaluate(
@@ -123,10 +115,10 @@ def test_the_household_s_map(address: str, page: Page, outside: list[str], artef
     assert levels == sorted(levels)
     box = page.locator(".leaflet-container")
     point_at(page, 30)
-    expect(box.get_by_text(re.compile("may shut")).first).to_be_visible(timeout=5000)
+    expect(box.get_by_text(re.compile("may shut")).first).to_be_visible(timeout=SLOW_MS)
     page.mouse.down()
     page.mouse.up()
-    expect(page.locator(".leaflet-popup").get_by_text(re.compile("may shut"))).to_be_visible(timeout=5000)
+    expect(page.locator(".leaflet-popup").get_by_text(re.compile("may shut"))).to_be_visible(timeout=SLOW_MS)
     page.screenshot(path=artefacts / "live_map_household.png")
     # Off and on again at the upper right.
     page.locator(".leaflet-control-layers").hover()
@@ -171,7 +163,7 @@ def test_the_map_of_the_roads(address: str, small_plan: Path, page: Page, outsid
     away_m = min(Point(area.home_xy_m).distance(line) for line in roads)
     assert away_px == pytest.approx(away_m / m_px, abs=3.0)
     point_at(page, 5)
-    expect(page.get_by_text(re.compile("Reached in .* from home")).first).to_be_visible(timeout=5000)
+    expect(page.get_by_text(re.compile("Reached in .* from home")).first).to_be_visible(timeout=SLOW_MS)
     said = page.locator(".leaflet-bottom.leaflet-right").inner_text()
     names = {street(area.network, edge) for edge in range(area.network.edge_count)}
     assert any(name in said for name in names)
@@ -192,6 +184,6 @@ def test_the_map_of_single_exits(address: str, page: Page, outside: list[str], a
     point_at(page, page.locator(TOUCH).count() - 1)
     expect(
         page.locator(".leaflet-bottom.leaflet-right").get_by_text(re.compile("homes have to pass it"))
-    ).to_be_visible(timeout=5000)
+    ).to_be_visible(timeout=SLOW_MS)
     page.screenshot(path=artefacts / "live_map_exits.png")
     assert outside == []

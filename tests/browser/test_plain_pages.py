@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import signal
 import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -78,15 +76,10 @@ class Noticed:
             self.outside.append(url)
 
 
-def start(folder: Path, *arguments: str) -> Served:
-    process = subprocess.Popen(
-        [sys.executable, "-m", "leaveby.cli", "lab", "--simple", "--no-browser", "--folder", str(folder), *arguments],
-        cwd=folder.parent,
-        env={**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder.parent / "ipython")},
-        stderr=subprocess.PIPE,
-        stdout=subprocess.DEVNULL,
-        text=True,
-    )
+Starter = Callable[..., subprocess.Popen[str]]
+
+
+def serve(process: subprocess.Popen[str], folder: Path) -> Served:
     assert process.stderr is not None
     said: list[str] = []
     for line in process.stderr:
@@ -98,20 +91,23 @@ def start(folder: Path, *arguments: str) -> Served:
     raise AssertionError(f"the server ended: {''.join(said)}")
 
 
-def stop(served: Served) -> str:
-    """End it as Ctrl and C does, and give the rest of what it said."""
-    served.process.send_signal(signal.SIGINT)
+def stop(served: Served, how: signal.Signals = signal.SIGINT) -> str:
+    """End it as Ctrl and C does, or as a system does that shuts down, and give the rest of what it said."""
+    served.process.send_signal(how)
     _, rest = served.process.communicate(timeout=60)
     return "".join(served.said) + (rest or "")
 
 
 @pytest.fixture(scope="module")
 def served(
-    tmp_path_factory: pytest.TempPathFactory, small_plan: Path, small_notebooks: Callable[[Path], None]
+    tmp_path_factory: pytest.TempPathFactory,
+    small_plan: Path,
+    small_notebooks: Callable[[Path], None],
+    start_pages: Starter,
 ) -> Iterator[Served]:
     folder = tmp_path_factory.mktemp("lab") / "notebooks"
     small_notebooks(folder)
-    running = start(folder, "--plan", str(small_plan))
+    running = serve(start_pages(folder, "--plan", str(small_plan)), folder)
     yield running
     said = stop(running)
     assert running.process.returncode == 0, said
@@ -256,14 +252,19 @@ def test_faults_are_said_in_plain_words(served: Served, context: BrowserContext)
 
 
 def test_a_second_start_while_the_port_is_taken_finds_another(
-    served: Served, stranger: APIRequestContext, tmp_path: Path
+    served: Served, stranger: APIRequestContext, start_pages: Starter, tmp_path: Path
 ) -> None:
     port = urlsplit(served.address).port
-    second = start(tmp_path / "notebooks", "--port", str(port))
+    # Started as a script's background job is, which Ctrl and C does not reach: ending it the other way ends it as well.
+    folder = tmp_path / "notebooks"
+    second = serve(start_pages(folder, "--port", str(port), ctrl_c=False), folder)
     try:
         assert urlsplit(second.address).port != port
         assert second.token != served.token
         assert "/login" in stranger.get(f"{second.base}?token={served.token}").url
         assert "Leave early" in stranger.get(second.address).text()
     finally:
-        stop(second)
+        said = stop(second, signal.SIGTERM)
+    assert second.process.returncode == 0, said
+    assert "Traceback" not in said, said
+    assert not list(folder.glob(".way_in_*"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -33,6 +34,16 @@ def invented() -> ModuleType:
 @pytest.fixture(scope="session")
 def result(invented: ModuleType) -> HouseholdResult:
     return invented.invented_result()
+
+
+@pytest.fixture
+def nothing_more_is_solved(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
+    """From its call on, working out a fire's arrival is a fault: what moves with a clock has to be there by then."""
+
+    def solved(*_: object, **__: object) -> None:
+        raise AssertionError("a fire's arrival was worked out")
+
+    return lambda: monkeypatch.setattr("leaveby.fire.arrival.burn", solved)
 
 
 @pytest.fixture(scope="session")

@@ -11,8 +11,7 @@ import html
 import json
 import re
 import sys
-import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from html.parser import HTMLParser
@@ -113,7 +112,7 @@ def test_the_pages_stand_alone(request: pytest.FixtureRequest, which: str) -> No
                 assert value.startswith("#")
                 assert value[1:] in ids
     assert "@import" not in text
-    assert not re.search(r"url\((?!#|&quot;)", text)
+    assert not re.search(r"url\((?!#|&quot;|data:font/woff2;base64,)", text)
 
 
 @pytest.mark.parametrize("which", ["trainer", "groups"])
@@ -342,13 +341,14 @@ def test_the_panel_begins_with_the_banner_and_shows_an_answer_without_a_click(dr
     assert "Corner house" in shown["table"].value
 
 
-def test_the_clock_brings_injects_and_never_later_ones(drill: Drill) -> None:
+def test_the_clock_brings_injects_and_never_later_ones(
+    drill: Drill, nothing_more_is_solved: Callable[[], None]
+) -> None:
     shown = parts(drill_panel(drill))
     shown["reveal"].value = False
     clock = shown["player"].children[1]
-    began = time.perf_counter()
+    nothing_more_is_solved()
     clock.value = 110
-    assert time.perf_counter() - began < 1.0
     assert "it is 09:50" in shown["title"].value
     text = html.unescape(shown["injects"].value)
     for one in drill.rounds[0].injects:
@@ -381,13 +381,14 @@ def test_the_clock_plays_by_itself_until_it_is_stopped(drill: Drill) -> None:
     assert play.value is False
 
 
-def test_an_answer_lies_on_the_curve_at_once_and_may_be_kept(drill: Drill) -> None:
+def test_an_answer_lies_on_the_curve_at_once_and_may_be_kept(
+    drill: Drill, nothing_more_is_solved: Callable[[], None]
+) -> None:
     shown = parts(drill_panel(drill))
     shown["group"].value = NASTY
     shown["way"].value = "car"
-    began = time.perf_counter()
+    nothing_more_is_solved()
     shown["start"].value = shown["start"].options[10][1]
-    assert time.perf_counter() - began < 1.0
     start_s = float(shown["start"].value)
     (share,) = share_clear(drill.rounds[0].ways["car"].member_latest_start_s, np.array([start_s]))
     words = clear_words(place_answer(drill.rounds[0], Answer("x", 1, "car", start_s)))

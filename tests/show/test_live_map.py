@@ -6,7 +6,7 @@ import base64
 import io
 import json
 import re
-import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -328,7 +328,9 @@ def test_pointing_and_tapping_say_what_it_is(result: HouseholdResult) -> None:
     assert touched.popup.value == box.value
 
 
-def test_the_slider_changes_data_and_words_and_nothing_else(result: HouseholdResult) -> None:
+def test_the_slider_changes_data_and_words_and_nothing_else(
+    result: HouseholdResult, nothing_more_is_solved: Callable[[], None]
+) -> None:
     panel = live_map(result)
     widgets = all_widgets(panel)
     chart = next(one for one in widgets if type(one).__name__ == "Map")
@@ -339,11 +341,10 @@ def test_the_slider_changes_data_and_words_and_nothing_else(result: HouseholdRes
     moments = moments_s(result)
     slider.value = moments[0]
     assert shut.layers[0].data["features"] == []
-    took_s, areas, lengths = [], [], []
+    nothing_more_is_solved()
+    areas, lengths = [], []
     for at_s in moments[1:]:
-        begun = time.perf_counter()
         slider.value = at_s
-        took_s.append(time.perf_counter() - begun)
         features = burnt.layers[0].data["features"]
         areas.append(shapely.geometry.shape(features[0]["geometry"]).area if features else 0.0)
         lines = shut.layers[0].data["features"]
@@ -354,7 +355,6 @@ def test_the_slider_changes_data_and_words_and_nothing_else(result: HouseholdRes
     assert np.all(np.diff(lengths) >= 0)
     roads = stretches(result.network, result.closing_s)
     assert lengths[-1] == int((roads.closing_s <= moments[-1]).sum()) > 0
-    assert max(took_s) < 1.0
     assert list(chart.layers) == before
 
 

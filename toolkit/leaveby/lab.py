@@ -28,6 +28,7 @@ import jinja2
 from leaveby.ask import check_household, notebooks_folder
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.errors import refuse
+from leaveby.show.letters import letters_css
 
 LOOPBACK: Final = "127.0.0.1"
 LAB_PORT: Final = 8888
@@ -238,7 +239,7 @@ def pages_settings(folder: Path, *, port: int, token: str, plan: Path | None = N
             "file_allowlist": [],
             # Only what shows widgets: other extensions are made for JupyterLab and fail here.
             "extension_allowlist": list(WIDGET_EXTENSIONS),
-            "resources": {"override": OVERRIDE},
+            "resources": {"override": OVERRIDE, "letters": letters_css()},
             "prelaunch_hook": _prepared(plan),
         },
         # Files only this person can read carry what passes between page and computation; Windows lacks these.
@@ -299,6 +300,7 @@ def _front_page(template_paths: list[str], folder: Path, plan: Path | None) -> j
         loader=jinja2.FileSystemLoader(template_paths), autoescape=True, extensions=["jinja2.ext.i18n"]
     )
     pages.globals.update(
+        letters=letters_css(),
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
         plan="" if plan is None else plan.name,

@@ -1,6 +1,6 @@
 """Prints a page as PDF with a browser that is installed: Chromium or one of its kin, without a window or the network.
 
-The page is laid out for such a browser, so its print is the same two sides that one gets by printing by hand.
+The page brings its letters and asks for nothing else, so its print is the one that one gets by printing by hand.
 """
 
 from __future__ import annotations

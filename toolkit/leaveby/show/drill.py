@@ -50,6 +50,7 @@ from leaveby.show.drill_words import (
     weather_words,
 )
 from leaveby.show.figure import as_svg
+from leaveby.show.letters import letters_css
 from leaveby.show.wording import (
     WAYS,
     check_made_at,
@@ -148,7 +149,7 @@ def _render(template: str, drill: Drill, *, made_at: datetime, **values: Any) ->
     text = files("leaveby.show").joinpath(template).read_text(encoding="utf-8")
     style = files("leaveby.show").joinpath("drill.css").read_text(encoding="utf-8")
     return environment.from_string(text).render(
-        style=Markup(style),
+        style=Markup(f"{letters_css()}\n{style}"),
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
         exercise=EXERCISE_BANNER,

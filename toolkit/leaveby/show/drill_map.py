@@ -199,7 +199,7 @@ def _label(
     turn = f' transform="rotate({turn_deg:.1f} {x:.1f} {y:.1f})"' if turn_deg else ""
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" font-weight="{weight}" '
-        f'font-family="Helvetica, Arial, sans-serif" fill="{colour}" text-anchor="{anchor}" paint-order="stroke" '
+        f'font-family="DejaVu Sans, sans-serif" fill="{colour}" text-anchor="{anchor}" paint-order="stroke" '
         f'stroke="#ffffff" stroke-width="{size / 4:.1f}" stroke-linejoin="round"{turn}>{escape(text)}</text>'
     )
 

@@ -1,4 +1,4 @@
-"""The page for the fridge: `plan.html`, one file without script or outside address that prints on two sides of A4."""
+"""The page for the fridge: `plan.html`, one file without script or outside address, for screen and A4 paper."""
 
 from __future__ import annotations
 
@@ -16,16 +16,13 @@ from leaveby.decision.result import HouseholdResult, WayRoute, WayTiming, WhatIf
 from leaveby.roads.itinerary import Step
 from leaveby.show.figure import as_svg
 from leaveby.show.last_resort import shelter_lines
+from leaveby.show.letters import letters_css
 from leaveby.show.maps import describe_map, plan_map
-from leaveby.show.page_fit import SIDE_MM, columns_mm, fit_notes, list_mm, text_lines
 from leaveby.show.plots import (
-    CURVE_HEIGHT_MM,
     clear_curve,
     describe_clear_curve,
     describe_tasks,
-    task_bar_count,
     task_bars,
-    task_bars_height_mm,
 )
 from leaveby.show.timetable import describe_timetable, timetable_bar
 from leaveby.show.wording import (
@@ -53,7 +50,7 @@ _STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
 
 LANDMARKS_SHOWN: Final = 2
-"""Landmarks named under the map; each takes a line of its height."""
+"""Landmarks named under the map."""
 
 
 def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
@@ -87,6 +84,7 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
     notes += [f"Beyond what was tested: {clean(line)}" for line in result.outside_validity]
     tasks_way = main_way(result)
     return template.render(
+        letters=Markup(letters_css()),
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
         last_resort=LAST_RESORT,
@@ -118,7 +116,6 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
         shelter=[clean(line) for line in shelter_lines(result)],
         routes=_routes(result),
         note_lines=notes,
-        notes=fit_notes(notes, free_mm=_free_mm(result, tasks_way)),
         made_with=_made_with(result),
     )
 
@@ -132,7 +129,7 @@ def plan_figures(result: HouseholdResult) -> dict[str, str]:
     return {
         "timetable": as_svg(timetable_bar(result), "The day as bars", describe_timetable(result)),
         "map": as_svg(
-            plan_map(result, height_mm=96.0 - 3.5 * len(_nearest_landmarks(result))),
+            plan_map(result),
             "Map of the ways out and the fire",
             describe_map(result),
         ),
@@ -302,33 +299,6 @@ def _step_words(steps: Sequence[Step]) -> list[str]:
         rest_m = sum(step.length_m for step in steps[_STEPS_SHOWN:])
         shown.append(f"and {len(steps) - _STEPS_SHOWN} more turns over {distance_words(rest_m)}: see the route file")
     return shown
-
-
-def _free_mm(result: HouseholdResult, tasks_way: str) -> float:
-    """Height that the other parts of the second side leave for the notes, on the small side."""
-    figures_mm = 7.0 + 1.03 * max(task_bars_height_mm(task_bar_count(result, tasks_way)), CURVE_HEIGHT_MM)
-    savings = ranked_savings(result)
-    saving_mm = 12.0 + list_mm([row["task"] for row in savings], size_pt=7.5, width_mm=38.0, gap_mm=1.2)
-    other_mm = 17.0
-    cell_mm = (112.0 - 41.4 - 15.0) / max(1, len(_ways_out(result))) - 1.4
-    for row in (_what_if(result, what_if) for what_if in result.what_ifs):
-        texts = [(row["label"], 39.0), *((cell["text"], cell_mm) for cell in row["cells"])]
-        other_mm += 1.2 + 3.2 * max(text_lines(text, size_pt=7.5, width_mm=width) for text, width in texts)
-    other_mm += list_mm(_changes(result), size_pt=7.5, width_mm=109.0, lead=1.25, gap_mm=1.2)
-    shelter_mm = 17.0 + columns_mm(shelter_lines(result), size_pt=7.5, width_mm=84.0, lead=1.25)
-    routes = _routes(result)
-    wide_mm = 90.0 if len(routes) > 1 else 184.0
-    rows_mm = [
-        list_mm([route["title"]], size_pt=8.5, width_mm=wide_mm, lead=1.25)
-        + list_mm([" 10. ".join(["", *route["steps"]])], size_pt=7.5, width_mm=wide_mm, lead=1.25)
-        + 1.5
-        for route in routes
-    ]
-    routes_mm = 9.0 + max(rows_mm, default=4.0) * math.ceil(len(rows_mm) / 2)
-    foot = f"{PLANNING_AID} {OSM_NOTICE}. {_made_with(result)}"
-    foot_mm = 3.0 + list_mm([foot], size_pt=7.0, width_mm=184.0, lead=1.2)
-    heading_mm = 6.2
-    return SIDE_MM - figures_mm - max(saving_mm, other_mm) - shelter_mm - routes_mm - heading_mm - foot_mm
 
 
 def _made_with(result: HouseholdResult) -> str:

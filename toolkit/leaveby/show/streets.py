@@ -16,6 +16,7 @@ from markupsafe import Markup
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.street_result import StreetGroup, StreetSurvey
 from leaveby.roads.links import Link
+from leaveby.show.letters import letters_css
 from leaveby.show.streets_map import streets_map
 from leaveby.show.wording import check_made_at, clean, distance_words, duration_words
 
@@ -51,6 +52,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     timed = [group for group in shown if group.clearance and math.isfinite(group.shuts_s)]
     after = answer.after_best
     return template.render(
+        letters=Markup(letters_css()),
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
         notice=OSM_NOTICE if answer.from_osm else "",

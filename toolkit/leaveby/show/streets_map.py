@@ -185,7 +185,7 @@ def _lines(lines: NDArray[np.object_], frame: Frame, *, colour: str, width: floa
 def _label(text: str, x: float, y: float, colour: str, size: float, *, anchor: str = "start") -> str:
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" font-weight="bold" '
-        'font-family="Helvetica, Arial, sans-serif" '
+        'font-family="DejaVu Sans, sans-serif" '
         f'fill="{colour}" text-anchor="{anchor}" paint-order="stroke" stroke="#ffffff" stroke-width="3" '
         f'stroke-linejoin="round">{escape(text)}</text>'
     )
