@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, ValidationError
 
 from leaveby.caution import OVERRIDE
-from leaveby.decision.result import OfficialWarning
 from leaveby.errors import InputError
 from leaveby.show.record import record_text, result_record, result_schema
 from leaveby.show.wording import minutes_down, minutes_up
@@ -25,7 +24,6 @@ CONTRACT = [
     "fire",
     "triggers",
     "shelter",
-    "official",
     "assumptions",
     "outside_validity",
     "timetable",
@@ -205,11 +203,12 @@ def test_the_curve_never_rises_in_the_record(record):
         assert shares == sorted(shares, reverse=True)
 
 
-def test_official_warnings_stand_in_the_record_as_given(result, invented, validator):
-    warning = OfficialWarning("Emergency", "Fire near Sallow Spur", "Leave now", invented.START)
-    record = result_record(replace(result, official=(warning,)), made_at=invented.MADE_AT)
-    validator.validate(record)
-    assert record["official"][0]["action"] == "Leave now"
+def test_no_empty_list_of_warnings_looks_like_no_warning(record, validator):
+    """Nothing here hears public warnings, so the record names them only in the override statement, which stays."""
+    assert "official" not in record
+    assert record["override"] == OVERRIDE
+    with pytest.raises(ValidationError):
+        validator.validate({**record, "official": []})
 
 
 def test_the_schema_refuses_a_record_with_a_number_that_is_not_a_time(record, validator):
