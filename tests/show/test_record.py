@@ -120,6 +120,25 @@ def test_people_who_are_away_stand_in_the_record(result, invented, record, valid
     }
 
 
+def test_no_task_for_closing_the_house_never_reads_as_closed_at_once(result, invented, validator):
+    none = replace(
+        result.shelter,
+        tasks=(),
+        ready_s=math.inf,
+        closed_before_embers=0.0,
+        closed_before_front=0.0,
+        latest_start_before_embers_s=-math.inf,
+        latest_start_before_front_s=-math.inf,
+    )
+    made = result_record(replace(result, shelter=none), made_at=invented.MADE_AT)
+    validator.validate(made)
+    assert made["shelter"]["ready_min"] is None
+    assert made["shelter"]["latest_start_before_embers"] is None
+    said = "The plan names no task for closing the house."
+    assert made["shelter"]["why"]["latest_start_before_embers"] == said
+    assert made["shelter"]["why"]["latest_start_before_front"] == said
+
+
 def test_every_field_of_the_schema_says_what_it_is():
     def walk(schema, path):
         if not isinstance(schema, dict):
