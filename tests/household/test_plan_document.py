@@ -190,7 +190,7 @@ def test_a_home_in_the_wrong_place_is_one_fault_and_the_wrong_safe_point_beside_
 
 
 @given(
-    lon_deg=st.floats(-179.0, 179.0).filter(lambda lon: abs(lon) > 5),
+    lon_deg=st.floats(-170.0, 170.0).filter(lambda lon: abs(lon) > 5),
     lat_deg=st.floats(-60.0, 60.0).filter(lambda lat: abs(lat) > 5),
     wrong=st.sampled_from(["home", "safe point", "fire"]),
     slip=st.sampled_from(["lat", "lon", "both", "exchanged"]),
@@ -207,7 +207,8 @@ def test_whatever_place_was_written_wrongly_is_the_one_that_is_blamed(
         "both": (-lon_deg, -lat_deg),
         "exchanged": (lat_deg, lon_deg),
     }[slip]
-    assume(abs(bad[1]) <= 90)
+    # Where two slips lead to nearly one place either may be named.
+    assume(abs(bad[1]) <= 90 and abs(abs(lon_deg) - abs(lat_deg)) > 5)
     apart_km = Geod(ellps="sphere").inv(lon_deg, lat_deg, *bad)[2] / 1000.0
     assume(apart_km > 350.0)
     document = copy.deepcopy(DOCUMENT)
