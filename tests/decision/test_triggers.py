@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import ModuleType
 
 import numpy as np
@@ -11,8 +12,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import TriggerLine
-from leaveby.decision.triggers import BEARINGS_DEG, area_of, distances_to_line
+from leaveby.decision.result import TriggerLine, WayTiming
+from leaveby.decision.scenario import HouseholdInputs, plans_choice, prepare
+from leaveby.decision.triggers import BEARINGS_DEG, area_of, decision_span_s, distances_to_line, lead_time_of
+from leaveby.decision.ways_out import roads_for
+from leaveby.fire.model_error import ros_factor
 from leaveby.fire.terrain import Grid
 
 HOME = (4050.0, 4050.0)
@@ -56,6 +60,67 @@ def test_the_line_is_farther_on_the_side_of_the_road(valleys: ModuleType, drawn:
     x_m, y_m = valleys.placed([HOME])[0]
     sides_m = {0.0: north - y_m, 90.0: east - x_m, 180.0: y_m - south, 270.0: x_m - west}
     assert sides_m == pytest.approx(by_hand_m)
+
+
+@pytest.fixture(scope="module")
+def windy(valleys: ModuleType) -> HouseholdInputs:
+    """Forest in a wind, by one equation whose error is a factor on the rate of spread."""
+    return valleys.household(
+        valleys.ground(8000.0, 8000.0, cell_m=100.0),
+        {"Hall Road": [HOME, ROAD_TO[90.0]]},
+        home=HOME,
+        safe_points=(valleys.safe("the hall", ROAD_TO[90.0], ("car",)),),
+        ignitions=(valleys.point_fire((4050.0, 7850.0)),),
+        weather=valleys.steady(wind_km_h=20.0, wind_from_deg=0.0),
+        fire=valleys.FireInput(models=("dry_eucalypt",)),
+        tasks=(valleys.task("pack", 10, 10, 10, ("car",)),),
+        vehicles=(valleys.UTE,),
+        towing=None,
+        members=40,
+    )
+
+
+@pytest.fixture(scope="module")
+def timing(windy: HouseholdInputs) -> WayTiming:
+    return answer_household(windy, workers=2).ways["car"]
+
+
+def test_the_lead_stands_at_the_rate_of_spread_of_the_asked_confidence(
+    windy: HouseholdInputs, timing: WayTiming
+) -> None:
+    """A factor on the rate of spread divides the fire's time by it: with drive, margin and smoke put back, everywhere.
+
+    The equation's own error at 95 % (the 0.95 quantile of the normal is 1.645: any table) against its middle.
+    """
+    scenario = prepare(windy)
+    roads = roads_for(scenario, "car", inside=np.ones(scenario.network.edge_count, dtype=bool))
+    taken_s = {0.5: 20.0 * 1.25 + 1200.0, 0.95: 20.0 * 1.475 + 1200.0}
+    fire_s = {
+        level: taken_s[level]
+        + lead_time_of(scenario, roads, timing=timing, choice=plans_choice(windy.plan), confidence=level, step=0)
+        for level in taken_s
+    }
+    far = np.isfinite(fire_s[0.5]) & (fire_s[0.5] > 600.0)
+    assert far.sum() > 1000
+    factor = ros_factor("dry_eucalypt", 1.645) / ros_factor("dry_eucalypt", 0.0)
+    assert factor > 1.3
+    assert fire_s[0.5][far] / fire_s[0.95][far] == pytest.approx(factor, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("latest_start_s", "span_s"),
+    [
+        (1200.0, (1200.0, 3000.0)),
+        (-900.0, (0.0, 1800.0)),  # Before the fire starts there is no fire weather to look at.
+        (None, (0.0, 36_000.0)),
+    ],
+)
+def test_the_weather_of_a_line_is_looked_for_from_the_latest_start_to_the_end_of_a_slow_day(
+    timing: WayTiming, latest_start_s: float | None, span_s: tuple[float, float]
+) -> None:
+    """Getting ready and driving takes 1800 s on a slow day; the horizon is 10 h."""
+    given_ = replace(timing, latest_start_s=latest_start_s, required_s=replace(timing.required_s, p95_s=1800.0))
+    assert decision_span_s(given_, horizon_s=36_000.0) == span_s
 
 
 @settings(max_examples=60, deadline=None)
