@@ -22,7 +22,7 @@ from playwright.sync_api import Browser, Page
 
 from leaveby.ask import load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.result import HouseholdResult, OfficialWarning, TimetableRow
+from leaveby.decision.result import HouseholdResult, TimetableRow
 from leaveby.decision.street_survey import survey
 from leaveby.errors import InputError
 from leaveby.files.outputs import write_result
@@ -114,14 +114,6 @@ CASES = {
     "markup": lambda made: renamed(made.invented_result(street=MARKUP, name=MARKUP), MARKUP),
     "long": lambda made: renamed(made.invented_result(street=LONG, name=LONG), LONG),
     "unbroken": lambda made: renamed(made.invented_result(street=UNBROKEN, name=UNBROKEN), UNBROKEN),
-    "warned": lambda made: replace(
-        made.invented_result(),
-        official=(OfficialWarning("Emergency warning", f"Fire at {LONG}", f"Leave now to {LONG}", made.START),),
-    ),
-    "much warned": lambda made: replace(
-        made.invented_result(),
-        official=(OfficialWarning("Emergency warning", f"Fire at {LONG}", f"Leave now to {LONG}", made.START),) * 3,
-    ),
     "day before": lambda made: day_before(made.invented_result()),
     "other scripts": lambda made: renamed(made.invented_result(street=SCRIPTS, name=SCRIPTS), SCRIPTS),
 }

@@ -30,7 +30,7 @@ from pyproj import Geod, Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.cli import main
-from leaveby.decision.result import HouseholdResult, OfficialWarning, TimetableRow
+from leaveby.decision.result import HouseholdResult, TimetableRow
 from leaveby.decision.street_result import StreetSurvey
 from leaveby.decision.street_survey import survey
 from leaveby.errors import InputError
@@ -120,7 +120,6 @@ def named(invented: ModuleType, word: str) -> HouseholdResult:
         },
         safe_point_xy_m={points[name]: place for name, place in made.safe_point_xy_m.items()},
         timetable=(TimetableRow(300.0, word, word),),
-        official=(OfficialWarning(word, word, word, made.start),),
         assumptions=(word,),
         landmarks={"tow": (f"Fire at {word}",), "car": ()},
     )
@@ -150,7 +149,6 @@ def gpx_schema() -> xmlschema.XMLSchema:
 def answers(invented: ModuleType) -> Iterator[HouseholdResult]:
     plain = invented.invented_result()
     yield plain
-    yield replace(plain, official=(OfficialWarning("Emergency", "Fire near", "Leave now", plain.start),))
     never = replace(plain.fire.arrival, time_s=np.full_like(plain.fire.arrival.time_s, np.inf))
     routes = {
         name: replace(
@@ -223,12 +221,10 @@ def test_names_stay_names_in_the_map_file(spoilt, invented, kml_schema):
     assert f"Fire starts: {clean(word, 120)}" in names
     assert any(name.startswith("Shuts from ") and start in name for name in names)
     assert f"When to leave: {clean(word, 120)}" in names
-    for element in root.iter(f"{KML}description"):
-        # A globe reads a description as HTML (OGC 07-147r2, 9.1.3.10, from memory).
-        shown = Shown(element.text or "")
-        assert shown.tags == []
-    document = Shown(root.findtext(f"{KML}Document/{KML}description") or "")
-    assert start in document.words
+    # A globe reads a description as HTML (OGC 07-147r2, 9.1.3.10, from memory).
+    described = [Shown(element.text or "") for element in root.iter(f"{KML}description")]
+    assert all(shown.tags == [] for shown in described)
+    assert any(start in shown.words for shown in described)
     # Other text than names and descriptions is ours alone: numbers, times, references.
     for value in root.iter(f"{KML}value"):
         assert re.fullmatch(r"[\d.]+|\d{4}-\d\d-\d\dT\d\d:\d\d[+-]\d\d:\d\d", value.text or "")
@@ -326,21 +322,6 @@ def test_the_map_file_begins_with_what_has_to_be_said(kml):
     assert "UTC+11:00" in said
     for placemark in kml.iter(f"{KML}Placemark"):
         assert (placemark.findtext(f"{KML}description") or "").endswith(OVERRIDE)
-
-
-def test_an_official_warning_stands_first_in_map_and_route(result, invented):
-    warning = OfficialWarning("Emergency warning", "Fire at Sallow Spur", "Leave now to the east", invented.START)
-    warned = replace(result, official=(warning,))
-    kml = ElementTree.fromstring(plan_kml(warned, made_at=invented.MADE_AT))
-    said = kml.findtext(f"{KML}Document/{KML}description")
-    assert said.startswith(
-        "Official warning, issued 2026-01-17 12:40: Emergency warning: Fire at Sallow Spur. Leave now"
-    )
-    for placemark in [*folder(kml, "Ways out"), *folder(kml, "Trigger lines")]:
-        if placemark.tag == f"{KML}Placemark":
-            assert "replaces these times" in (placemark.findtext(f"{KML}description") or "")
-    gpx = ElementTree.fromstring(route_gpx(warned, made_at=invented.MADE_AT))
-    assert (gpx.findtext(f"{GPX}metadata/{GPX}desc") or "").startswith("Official warning")
 
 
 def test_the_ways_lie_where_the_routes_do_and_say_their_times(kml, result, invented):

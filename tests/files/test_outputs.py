@@ -19,7 +19,7 @@ import rasterio
 from pyproj import CRS, Geod, Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.result import OfficialWarning, TimetableRow
+from leaveby.decision.result import TimetableRow
 from leaveby.errors import InputError
 from leaveby.files import outputs
 from leaveby.files.outputs import NODATA, plain_cell, route_gpx, timetable_csv, write_result
@@ -183,8 +183,7 @@ def test_no_cell_can_be_read_as_a_formula(result, text):
     # Characters that spreadsheets take as the start of a formula: common practice, no source.
     assert plain_cell(text)[0] == "'"
     row = TimetableRow(60.0, text, text)
-    warning = OfficialWarning(text, text, text, result.start)
-    changed = replace(result, timetable=(row,), official=(warning,))
+    changed = replace(result, timetable=(row,))
     for cells in csv.reader(io.StringIO(timetable_csv(changed))):
         assert not any(cell.lstrip().startswith(("=", "+", "-", "@")) for cell in cells)
 

@@ -174,6 +174,11 @@ def test_an_area_without_homes_is_refused_and_homes_outside_are_counted(roads: P
         answered(roads, homes, area_deg=(east, south, west, north))
 
 
+def test_a_region_that_does_not_exist_is_refused(roads: Path) -> None:
+    with pytest.raises(InputError, match=r'region: is "AU-NWS", and AU has no such state.*AU-NSW'):
+        survey_streets(roads, region="AU-NWS")
+
+
 def test_roads_alone_hold_no_homes(roads: Path) -> None:
     with pytest.raises(InputError, match="holds roads only"):
         survey_streets(roads)

@@ -6,16 +6,19 @@ import copy
 import tomllib
 from collections.abc import Callable
 from datetime import datetime, timedelta, timezone
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
+from pyproj import Geod
 
 from leaveby.errors import Fault, InputError
 from leaveby.household.plan import Plan, towing_car, trailer, ways, why_no_way
 from leaveby.household.plan_file import plan_from_document
+from leaveby.regions import COUNTRIES, WITH_RULES, region_faults
 
 EAST = timezone(timedelta(hours=11))
 
@@ -78,7 +81,13 @@ DOCUMENT: dict[str, Any] = {
             "hands": 2,
             "after": ["wheels"],
         },
-        {"name": "shutters", "ways": ["car", "shelter"], "shortest_min": 0.5, "likely_min": 1, "longest_min": 2},
+        {
+            "name": "shutters",
+            "ways": ["car", "foot", "shelter"],
+            "shortest_min": 0.5,
+            "likely_min": 1,
+            "longest_min": 2,
+        },
     ],
     "safe_points": [
         {
@@ -162,6 +171,92 @@ def test_tuples_and_times_in_quotes_are_read_like_a_file() -> None:
         lambda d: d["ignitions"][0].update(at="2026-01-17T12:40:00+11:00", lon_lat_deg=((148.85, -36.05),))
     )
     assert read(document) == read(DOCUMENT)
+
+
+def test_a_home_in_the_wrong_place_is_one_fault_and_the_wrong_safe_point_beside_it_is_the_next() -> None:
+    """The home is far from all else: it alone is blamed, and what is wrong for the home as meant comes after it."""
+
+    def both(d: dict[str, Any]) -> None:
+        d["home"]["lat_deg"] = 36.1
+        d["safe_points"][1]["lon_deg"] = -148.91
+
+    assert [fault.place for fault in faults_of(changed(lambda d: d["home"].update(lat_deg=36.1)))] == [
+        "home.toml: [home] lat_deg"
+    ]
+    assert [fault.place for fault in faults_of(changed(both))] == [
+        "home.toml: [home] lat_deg",
+        'home.toml: safe_points[2] "oval"',
+    ]
+
+
+@given(
+    lon_deg=st.floats(-170.0, 170.0).filter(lambda lon: abs(lon) > 5),
+    lat_deg=st.floats(-60.0, 60.0).filter(lambda lat: abs(lat) > 5),
+    wrong=st.sampled_from(["home", "safe point", "fire"]),
+    slip=st.sampled_from(["lat", "lon", "both", "exchanged"]),
+    number=st.integers(0, 3),
+)
+def test_whatever_place_was_written_wrongly_is_the_one_that_is_blamed(
+    lon_deg: float, lat_deg: float, wrong: str, slip: str, number: int
+) -> None:
+    """A sign or an exchange put into one place of a plan anywhere on earth: that place alone, and what to write."""
+    lon_deg, lat_deg = round(lon_deg, 3), round(lat_deg, 3)
+    bad = {
+        "lat": (lon_deg, -lat_deg),
+        "lon": (-lon_deg, lat_deg),
+        "both": (-lon_deg, -lat_deg),
+        "exchanged": (lat_deg, lon_deg),
+    }[slip]
+    # Where two slips lead to nearly one place either may be named.
+    assume(abs(bad[1]) <= 90 and abs(abs(lon_deg) - abs(lat_deg)) > 5)
+    apart_km = Geod(ellps="sphere").inv(lon_deg, lat_deg, *bad)[2] / 1000.0
+    assume(apart_km > 350.0)
+    document = copy.deepcopy(DOCUMENT)
+    points = [
+        {**DOCUMENT["safe_points"][0], "name": f"point {n}", "lon_deg": lon_deg, "lat_deg": lat_deg} for n in range(4)
+    ]
+    fires = [{**DOCUMENT["ignitions"][0], "name": f"fire {n}", "lon_lat_deg": [[lon_deg, lat_deg]]} for n in range(4)]
+    document["home"] = {"lon_deg": lon_deg, "lat_deg": lat_deg}
+    document["safe_points"], document["ignitions"] = points, fires
+    if wrong == "home":
+        document["home"] = {"lon_deg": bad[0], "lat_deg": bad[1]}
+    elif wrong == "safe point":
+        points[number].update(lon_deg=bad[0], lat_deg=bad[1])
+    else:
+        fires[number].update(lon_lat_deg=[list(bad)])
+    (fault,) = faults_of(document)
+    place = {"home": "[home]", "safe point": f'"point {number}"', "fire": f'"fire {number}"'}[wrong]
+    assert place in fault.place
+    for meant, was in zip((lon_deg, lat_deg), bad, strict=True):
+        assert meant == was or f"{meant:.10g}" in fault.mend
+
+
+@pytest.mark.parametrize("form", ["Lift", "LIFT", " lift ", "lift"])
+def test_capitals_and_spaces_make_no_other_skill(form: str) -> None:
+    """Two people can lift, however it is written, at the person or at the task: the plan reads the same."""
+
+    def written(d: dict[str, Any]) -> None:
+        d["people"][0]["can"] = [form, "Drive", "TOW"]
+        d["tasks"][0]["needs"] = [form.upper()]
+
+    assert read(changed(written)) == read(DOCUMENT)
+
+
+def test_countries_are_those_of_the_published_list() -> None:
+    """ISO 3166-1, as the time-zone database of IANA carries it (iso3166.tab of the tzdata package)."""
+    listed = files("tzdata").joinpath("zoneinfo/iso3166.tab").read_text(encoding="utf-8")
+    published = {line.split("\t")[0] for line in listed.splitlines() if line and not line.startswith("#")}
+    assert published == COUNTRIES
+    assert set(WITH_RULES) < published
+    assert {country for country in published if region_faults(country, place="region")} == set()
+
+
+def test_a_country_without_rules_here_is_not_said_to_have_some() -> None:
+    def said(region: str) -> str:
+        return " ".join(read(changed(lambda d: d["roads"].update(region=region))).assumptions)
+
+    assert "the road rules of AU-WA are taken" in said("AU-WA")
+    assert "The road rules of NO are not known here" in said("NO")
 
 
 # --- one fault at a time: where it is said to be, and what is said -------------------------------------------
@@ -249,7 +344,62 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         "[home] lat_deg",
         ("is 148.9", "look exchanged"),
     ),
-    ("lost sign", lambda d: d["safe_points"][0].update(lat_deg=36.2), 'safe_points[1] "showground"', ("sign",)),
+    (
+        "lost sign",
+        lambda d: d["safe_points"][0].update(lat_deg=36.2),
+        'safe_points[1] "showground"',
+        ("write -36.2 instead of 36.2", "south is negative"),
+    ),
+    (
+        "lost sign of the home",
+        lambda d: d["home"].update(lat_deg=36.1291),
+        "[home] lat_deg",
+        ("puts the home 80", "write -36.1291 instead of 36.1291", "south is negative"),
+    ),
+    (
+        "a sign too many at home",
+        lambda d: d["home"].update(lon_deg=-148.9424),
+        "[home] lon_deg",
+        ("write 148.9424 instead of -148.9424",),
+    ),
+    (
+        "a home elsewhere",
+        lambda d: d["home"].update(lon_deg=14.89),
+        "[home]",
+        ("km from the nearest of the safe points and fires", "correct the coordinates of the home"),
+    ),
+    (
+        "nothing to do before towing",
+        lambda d: d.update(tasks=[{**one, "ways": ["car", "foot", "shelter"]} for one in d["tasks"]]),
+        "[[tasks]]",
+        ("nothing that is left to do before leaving with the trailer", '"tow" in ways', "add what has to be done"),
+    ),
+    (
+        "nothing to do before leaving by car",
+        lambda d: d["tasks"][2].update(ways=["tow", "foot", "shelter"]),
+        "[[tasks]]",
+        ("before leaving by car", '"car" in ways'),
+    ),
+    (
+        "nothing left to do before leaving on foot",
+        lambda d: d["tasks"].extend(
+            [
+                {**d["tasks"].pop(), "done_before_season": True},
+                {"name": "shirts", "ways": ["car"], "shortest_min": 1, "likely_min": 1, "longest_min": 1},
+            ]
+        ),
+        "[[tasks]]",
+        ("before leaving on foot", "not done before the season"),
+    ),
+    ("no such country", lambda d: d["roads"].update(region="XQ"), "[roads] region", ("no such country", "AU, NZ, GB")),
+    ("no such state", lambda d: d["roads"].update(region="AU-NWS"), "[roads] region", ("AU-TAS", '"AU-NSW" if')),
+    ("another name", lambda d: d["roads"].update(region="UK"), "[roads] region", ("no such country", '"GB" if')),
+    (
+        "a state that means nothing",
+        lambda d: d["roads"].update(region="NZ-CAN"),
+        "[roads] region",
+        ("no road rule known here differs within NZ", 'write "NZ"'),
+    ),
     ("longitude", lambda d: d["home"].update(lon_deg=200), "[home] lon_deg", ("-180 to 180",)),
     (
         "no offset",
@@ -440,7 +590,7 @@ def test_an_arrival_written_as_toml() -> None:
     arrives_after_min = { shortest_min = 20, likely_min = 35, longest_min = 90 }
     """
     people = [*tomllib.loads(text)["people"], *DOCUMENT["people"][1:]]
-    plan = read(changed(lambda d: d.update(people=people, tasks=[])))
+    plan = read(changed(lambda d: d.update(people=people, tasks=d["tasks"][2:])))
     assert plan.people[0].arrival_points_s == (1200.0, 2100.0, 5400.0)
 
 
@@ -558,7 +708,6 @@ def test_whatever_was_left_open_and_could_save_minutes_is_said() -> None:
         "waited for: Ines",
         "Takes no task, since the plan lists nothing that they can do: Wren",
         "One person is enough, since the plan says nothing else, for: shutters",
-        "no task for leaving by foot",
         "No safe point takes foot",
         "mean wind",
     ):

@@ -96,6 +96,23 @@ def test_hand_worked_example() -> None:
     assert found.place_reachable
 
 
+@pytest.mark.parametrize("done", [True, False])
+def test_without_a_task_for_it_the_house_is_never_closed_at_once(done: bool) -> None:
+    """No task named, or all done before the season, is nothing known: no share is closed, no moment is in time."""
+    tasks = tuple(replace(task, done_before_season=True) for task in PLAN.tasks) if done else ()
+    found = worked_out(plan=replace(PLAN, tasks=tasks), shelter_ready_s=np.zeros(100))
+    assert found.tasks == ()
+    assert found.ready_s == np.inf
+    assert found.closed_before_embers == found.closed_before_front == 0.0
+    assert found.latest_start_before_embers_s == found.latest_start_before_front_s == -np.inf
+    never = worked_out(
+        plan=replace(PLAN, tasks=tasks),
+        ember_arrival_s=np.full(100, np.inf),
+        front_arrival_s=np.full(100, np.inf),
+    )
+    assert never.latest_start_before_embers_s == -np.inf
+
+
 def test_order_of_the_list_and_what_comes_too_late() -> None:
     found = worked_out()
     assert set(found.tasks) == {"shutters", "gutters", "gas off"}

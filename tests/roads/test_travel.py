@@ -11,13 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
+from leaveby.regions import WITH_RULES
 from leaveby.roads.attach import attach_point
 from leaveby.roads.grades import EdgeGrades
 from leaveby.roads.network import RoadNetwork, network_from_lines
-from leaveby.roads.restrictions import length_limit_m, weight_limit_kg
+from leaveby.roads.restrictions import LEGAL_HEIGHT_M, length_limit_m, weight_limit_kg
 from leaveby.roads.speeds import (
     SURFACE_KM_H,
     USUAL_KM_H,
+    ZONE_KM_H,
     posted_speed_m_s,
     sight_speed_m_s,
     stopping_distance_m,
@@ -152,6 +154,11 @@ def test_surface_and_track_type() -> None:
 
 
 # --- towing limits ---------------------------------------------------------------------------------------------
+
+
+def test_the_countries_with_rules_are_those_that_a_plan_may_ask_for() -> None:
+    assert set(ZONE_KM_H) == set(WITH_RULES)
+    assert set(LEGAL_HEIGHT_M) <= set(WITH_RULES)
 
 
 @pytest.mark.parametrize(

@@ -324,7 +324,6 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
         },
         day_before={},
         shelter=invented_shelter(plan),
-        official=(),
         what_ifs=(
             WhatIf(
                 "as forecast, dry eucalypt forest equation alone",

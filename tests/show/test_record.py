@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, ValidationError
 
 from leaveby.caution import OVERRIDE
-from leaveby.decision.result import OfficialWarning
 from leaveby.errors import InputError
 from leaveby.show.record import record_text, result_record, result_schema
 from leaveby.show.wording import minutes_down, minutes_up
@@ -25,7 +24,6 @@ CONTRACT = [
     "fire",
     "triggers",
     "shelter",
-    "official",
     "assumptions",
     "outside_validity",
     "timetable",
@@ -122,6 +120,25 @@ def test_people_who_are_away_stand_in_the_record(result, invented, record, valid
     }
 
 
+def test_no_task_for_closing_the_house_never_reads_as_closed_at_once(result, invented, validator):
+    none = replace(
+        result.shelter,
+        tasks=(),
+        ready_s=math.inf,
+        closed_before_embers=0.0,
+        closed_before_front=0.0,
+        latest_start_before_embers_s=-math.inf,
+        latest_start_before_front_s=-math.inf,
+    )
+    made = result_record(replace(result, shelter=none), made_at=invented.MADE_AT)
+    validator.validate(made)
+    assert made["shelter"]["ready_min"] is None
+    assert made["shelter"]["latest_start_before_embers"] is None
+    said = "The plan names no task for closing the house."
+    assert made["shelter"]["why"]["latest_start_before_embers"] == said
+    assert made["shelter"]["why"]["latest_start_before_front"] == said
+
+
 def test_every_field_of_the_schema_says_what_it_is():
     def walk(schema, path):
         if not isinstance(schema, dict):
@@ -205,11 +222,12 @@ def test_the_curve_never_rises_in_the_record(record):
         assert shares == sorted(shares, reverse=True)
 
 
-def test_official_warnings_stand_in_the_record_as_given(result, invented, validator):
-    warning = OfficialWarning("Emergency", "Fire near Sallow Spur", "Leave now", invented.START)
-    record = result_record(replace(result, official=(warning,)), made_at=invented.MADE_AT)
-    validator.validate(record)
-    assert record["official"][0]["action"] == "Leave now"
+def test_no_empty_list_of_warnings_looks_like_no_warning(record, validator):
+    """Nothing here hears public warnings, so the record names them only in the override statement, which stays."""
+    assert "official" not in record
+    assert record["override"] == OVERRIDE
+    with pytest.raises(ValidationError):
+        validator.validate({**record, "official": []})
 
 
 def test_the_schema_refuses_a_record_with_a_number_that_is_not_a_time(record, validator):

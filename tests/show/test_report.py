@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
-from leaveby.decision.result import OfficialWarning
 from leaveby.errors import InputError
 from leaveby.show.figure import INK, MUTED, WAY_COLOURS
 from leaveby.show.report import plan_page
@@ -199,14 +198,6 @@ def test_a_very_long_street_name_is_cut_for_the_page(invented):
     page = Page(plan_page(invented.invented_result(street=invented.LONG_NAME), made_at=invented.MADE_AT))
     assert invented.LONG_NAME.strip() not in page.text
     assert invented.LONG_NAME[:30] in page.text
-
-
-def test_an_official_warning_stands_first_and_replaces_the_suggestion(result, invented, figures):
-    warning = OfficialWarning("Emergency warning", "Fire at Sallow Spur", "Leave now to the east.", invented.START)
-    page = Page(plan_page(replace(result, official=(warning,)), made_at=invented.MADE_AT, figures=figures))
-    assert page.words[1:4] == [OVERRIDE, "Emergency warning: Fire at Sallow Spur", "Leave now to the east."]
-    assert main_sentence(result) not in page.text
-    assert "big" not in {attributes.get("class") for _, attributes in page.tags}
 
 
 def without_route(way):

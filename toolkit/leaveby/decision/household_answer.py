@@ -28,7 +28,6 @@ from leaveby.decision.precision import bootstrap_precision, half_width_s
 from leaveby.decision.result import (
     FireSummary,
     HouseholdResult,
-    OfficialWarning,
     TriggerLine,
     WayOutArea,
     WayTiming,
@@ -68,7 +67,6 @@ def answer_household(
     *,
     workers: int = 1,
     progress: Progress | None = None,
-    official: Sequence[OfficialWarning] = (),
 ) -> HouseholdResult:
     """Answer the household question.
 
@@ -80,8 +78,6 @@ def answer_household(
         Threads; the answer does not depend on it.
     progress : callable, optional
         Called with (what, done, total, present leave-bys in words).
-    official : sequence of OfficialWarning
-        Public warnings that cover the home: they stand first.
 
     Returns
     -------
@@ -212,7 +208,6 @@ def answer_household(
         which_way=which,
         day_before={str(way): table for way, table in before.items()},
         shelter=shelter,
-        official=tuple(official),
         what_ifs=others,
         timetable=timetable(
             timings,

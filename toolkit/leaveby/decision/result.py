@@ -337,16 +337,6 @@ class TimetableRow:
 
 
 @dataclass(frozen=True)
-class OfficialWarning:
-    """A public warning as it was given, standing first when it covers the home."""
-
-    level: str
-    headline: str
-    action: str
-    issued: datetime
-
-
-@dataclass(frozen=True)
 class HouseholdResult:
     """The whole answer to the household question.
 
@@ -366,7 +356,6 @@ class HouseholdResult:
     which_way: Mapping[str, tuple[WayOutArea, ...]]
     day_before: Mapping[str, DayBefore]
     shelter: LastResort
-    official: tuple[OfficialWarning, ...]
     what_ifs: tuple[WhatIf, ...]
     timetable: tuple[TimetableRow, ...]
     assumptions: tuple[str, ...]

@@ -25,10 +25,12 @@ from rasterio.enums import Resampling
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire.fuel import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
+from leaveby.fire.fuel_types import plain_name
 from leaveby.fire.terrain import Grid, Terrain, fill_voids
 from leaveby.fire.weather import Weather
 from leaveby.fire.weather_forecast import weather_from_dataset
 from leaveby.fire.weather_table import weather_from_table
+from leaveby.household.plan_places import slips
 from leaveby.roads.network import utm_crs
 
 MOST_CELLS = 40_000
@@ -150,16 +152,21 @@ def _off_the_raster(source: Any, points: Mapping[str, tuple[float, float]], *, p
     to_source = pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
     bounds = source.bounds
     west, south, east, north = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *bounds)
+
+    def on_it(lon_deg: float, lat_deg: float) -> bool:
+        x, y = to_source.transform(lon_deg, lat_deg)
+        return bool(bounds.left < x < bounds.right and bounds.bottom < y < bounds.top)
+
     faults = []
     for name, (lon_deg, lat_deg) in points.items():
-        x, y = to_source.transform(lon_deg, lat_deg)
-        if not (bounds.left < x < bounds.right and bounds.bottom < y < bounds.top):
+        if not on_it(lon_deg, lat_deg):
+            meant = [slip.mend for slip in slips(lon_deg, lat_deg) if slip.place is not None and on_it(*slip.place)]
             faults.append(
                 Fault(
                     name,
                     f"{lon_deg:.5f}, {lat_deg:.5f} lies outside the terrain {path} ({key})",
                     f"a longitude from {west:.4f} to {east:.4f} and a latitude from {south:.4f} to {north:.4f}",
-                    "correct the place, or give a terrain raster that covers it",
+                    meant[0] if meant else "correct the place, or give a terrain raster that covers it",
                 )
             )
     return faults
@@ -244,32 +251,54 @@ def read_fuel(
     return _read_codes(grid, path, legend=legend)
 
 
-def _read_legend(path: Path) -> dict[str, str]:
-    with path.open(encoding="utf-8-sig", newline="") as handle:
-        reader = csv.DictReader(handle)
-        missing = {"value", "fuel_type"} - set(reader.fieldnames or ())
-        if missing:
-            raise refuse(
-                f"fuel.legend {path}",
-                f"lacks the column {', '.join(sorted(missing))}",
-                expected="the columns value,fuel_type",
-                mend="name the columns in the first line",
-            )
-        return {str(row["value"]).strip(): str(row["fuel_type"]).strip() for row in reader}
+def _read_legend(path: Path, *, codes: bool) -> dict[str, str]:
+    """Read what each value stands for; with `codes`, whole numbers only."""
+    where = f"fuel.legend {path}"
+    columns, rows = _read_table(path, where=where)
+    missing = {"value", "fuel_type"} - set(columns)
+    if missing:
+        raise refuse(
+            where,
+            f"lacks the column {', '.join(sorted(missing))}",
+            expected="the columns value,fuel_type",
+            mend="name the columns in the first line",
+        )
+    faults: list[Fault] = []
+    first: dict[str, int] = {}
+    names: dict[str, str] = {}
+    for row, written, fuel in zip(rows, columns["value"], columns["fuel_type"], strict=True):
+        place, value = f"{where} row {row}", _whole(written)
+        a_code = value.removeprefix("-").isdecimal()
+        if codes and not a_code:
+            faults.append(Fault(place, f"{written.strip()!r} is no code", "a whole number", "write the raster's code"))
+        elif not value:
+            faults.append(Fault(place, "it has no value", "a class of the polygons", "write it, or remove the row"))
+        if not fuel.strip():
+            faults.append(Fault(place, "it has no fuel type", "one for each value", "write it, or remove the row"))
+        # Classes are told apart without capitals, spaces and underscores, as `fuel_from_polygons` does.
+        same = value if a_code else plain_name(value)
+        if same in first:
+            again = f"{written.strip()!r} is the value of row {first[same]} once more"
+            faults.append(Fault(place, again, "each value once", f"remove row {first[same]} or row {row}"))
+        elif value:
+            first[same] = row
+        names[value] = fuel.strip()
+    if faults:
+        raise InputError(faults)
+    return names
+
+
+def _whole(text: str) -> str:
+    """Give one form to a whole number, which may be written 1, 01 or 1.0; anything else stays as it is."""
+    try:
+        number = float(text.replace("_", " "))
+    except ValueError:
+        return text.strip()
+    return f"{number:.0f}" if number.is_integer() else text.strip()
 
 
 def _read_codes(grid: Grid, path: Path, *, legend: Path) -> FuelMap:
-    names: dict[int, str] = {}
-    faults: list[Fault] = []
-    for value, name in _read_legend(legend).items():
-        try:
-            names[int(value)] = name
-        except ValueError:
-            faults.append(
-                Fault(f"fuel.legend {legend}", f"{value!r} is no code", "a whole number", "write the raster's code")
-            )
-    if faults:
-        raise InputError(faults)
+    names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True).items()}
     missing = -9999.0
     codes = np.full(grid.shape, missing)
     with rasterio.open(path) as source:
@@ -320,8 +349,8 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None) 
     return fuel_from_polygons(
         grid,
         list(near.geometry),
-        classes=[None if pd.isna(name) else str(name) for name in near[column]],
-        legend=_read_legend(legend) if legend is not None else None,
+        classes=[None if pd.isna(name) else _whole(str(name)) for name in near[column]],
+        legend=_read_legend(legend, codes=False) if legend is not None else None,
         where=f"fuel.file {path}",
         unknown="fastest",
     )
@@ -346,10 +375,19 @@ def read_weather(
     if path.suffix.lower() in {".nc", ".nc4", ".cdf"}:
         import xarray as xr  # only here: a table does without
 
-        with xr.open_dataset(path, decode_timedelta=False) as forecast:
-            return weather_from_dataset(
-                forecast.load(), grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
-            )
+        try:
+            with xr.open_dataset(path, decode_timedelta=False) as opened:
+                forecast = opened.load()
+        except (OSError, ValueError) as error:
+            raise refuse(
+                where,
+                "can't be read as NetCDF",
+                expected="a whole file in NetCDF 3 or 4, with CF times",
+                mend="fetch or write the forecast anew",
+            ) from error
+        return weather_from_dataset(
+            forecast, grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
+        )
     columns, row_numbers = _read_table(path, where=where)
     return weather_from_table(
         columns,
@@ -376,6 +414,14 @@ def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[i
     ]
     if not kept:
         raise refuse(where, "is empty", expected="a line of column names, then one line per step", mend="fill it")
+    for mark, said in ((";", "semicolons"), ("\t", "tabs")):
+        if mark in kept[0][1] and "," not in kept[0][1]:
+            raise refuse(
+                f"{where} row {kept[0][0]}",
+                f"its columns are separated by {said}",
+                expected="commas between the columns and decimal points in the numbers",
+                mend="save it anew as CSV with commas, or replace the decimal commas first and then the separators",
+            )
     rows = list(csv.reader((line for _, line in kept), skipinitialspace=True))
     names = [name.strip() for name in rows[0]]
     faults = [
@@ -383,7 +429,7 @@ def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[i
             f"{where} row {number}",
             f"has {len(row)} values",
             f"{len(names)}, one for each column",
-            "add or remove commas in that row",
+            "add or remove commas in that row; numbers have decimal points",
         )
         for (number, _), row in zip(kept[1:], rows[1:], strict=True)
         if len(row) != len(names)

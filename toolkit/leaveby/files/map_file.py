@@ -83,7 +83,7 @@ def plan_kml(result: HouseholdResult, *, made_at: datetime) -> bytes:
     _text(document, "name", f"When to leave: {clean(result.plan.name, _NAME_LETTERS)}")
     _text(document, "open", "1")
     made = f"Made {made_at.strftime('%Y-%m-%d %H:%M')} by leaveby."
-    _describe(document, f"{caution_words(result)} {day_line(result)} {made}")
+    _describe(document, f"{caution_words()} {day_line(result)} {made}")
     _styles(document)
     _places(document, result)
     _ways_out(document, result)

@@ -328,7 +328,7 @@ def route_gpx(result: HouseholdResult, *, made_at: datetime) -> bytes:
     )
     about = ElementTree.SubElement(root, f"{{{_GPX}}}metadata")
     _text(about, "name", f"Ways out: {clean(result.plan.name, 120)}")
-    _text(about, "desc", caution_words(result))
+    _text(about, "desc", caution_words())
     _text(about, "time", made_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
     _waypoint(root, result.plan.home.lon_deg, result.plan.home.lat_deg, name="Home", description=OVERRIDE)
     for point in result.plan.safe_points:
@@ -374,9 +374,6 @@ def timetable_csv(result: HouseholdResult) -> str:
     writer = csv.writer(stream)
     writer.writerow(["at_iso", "after_start_min", "kind", "sentence"])
     writer.writerow(["", "", "override", OVERRIDE])
-    for warning in result.official:
-        words = f"{warning.level}: {warning.headline}. {warning.action}"
-        writer.writerow([warning.issued.isoformat(timespec="minutes"), "", "official", plain_cell(words)])
     for row in result.timetable:
         moment = _moment(result, "row", row.at_s)
         minutes = moment["row_after_start_min"]

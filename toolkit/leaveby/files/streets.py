@@ -18,12 +18,13 @@ from leaveby import __version__
 from leaveby.decision.closing import closing_times, stretch_cells
 from leaveby.decision.street_result import StreetSurvey, SurveyOptions
 from leaveby.decision.street_survey import survey
-from leaveby.errors import refuse
+from leaveby.errors import InputError, refuse
 from leaveby.files.homes import place_from_file, read_exits, read_homes
 from leaveby.files.road_extracts import OSM_ENDINGS
 from leaveby.files.roads import read_roads
 from leaveby.files.tiles import BUFFER_M, TILE_M, tiled_streets
 from leaveby.fire.terrain import Grid
+from leaveby.regions import region_faults
 from leaveby.roads.exit_places import boundary_exits, exits_at, map_outline
 from leaveby.roads.grades import edge_grades
 from leaveby.roads.homes import FAR_M, PlacedHomes
@@ -112,6 +113,8 @@ def survey_streets(
         ...
     leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
     """
+    if wrong := region_faults(region, place="region"):
+        raise InputError(wrong)
     file = Path(roads)
     from_osm = file.name.lower().endswith((*OSM_ENDINGS, ".graphml"))
     if homes is None and not file.name.lower().endswith(OSM_ENDINGS):

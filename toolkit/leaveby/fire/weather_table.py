@@ -15,7 +15,7 @@ from typing import Any, Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire.weather import CURING_NOT_GIVEN, DROUGHT_NOT_GIVEN, HOLDS_ON, Weather, faults_of_values
 
 
@@ -214,6 +214,8 @@ def weather_from_table(
 def _columns_of(names: Sequence[str], where: str, *, use_gusts: bool) -> tuple[list[Fault], list[_Column]]:
     faults: list[Fault] = []
     found: dict[str, _Column] = {}
+    if names.count("time") > 1:
+        raise refuse(where, "has the column 'time' twice", expected="each column once", mend="rename or remove one")
     if "time" not in names:
         faults.append(Fault(where, "there is no column time", "ISO 8601 times with their offset from UTC", "add it"))
     for name in names:
@@ -259,8 +261,12 @@ def _times_of(texts: Sequence[Any], where: str, *, rows: Sequence[int]) -> tuple
             continue
         previous = next((time for time in reversed(times) if time is not None), None)
         if previous is not None and moment <= previous:
-            wrong = f"{moment.isoformat()} is not later than the time before it"
-            faults.append(Fault(place, wrong, "times in order, none twice", "sort the rows"))
+            wrong, mend = f"{moment.isoformat()} is not later than the time before it", "sort the rows"
+            if moment.utcoffset() != previous.utcoffset():
+                mend = f"correct the offset from UTC; the time before it is {previous.isoformat()}"
+            elif moment == previous:
+                wrong, mend = f"{moment.isoformat()} stands there twice", "remove one of the two rows"
+            faults.append(Fault(place, wrong, "times in order, none twice", mend))
             times.append(None)
             continue
         times.append(moment)
@@ -398,16 +404,23 @@ def _step_of(
     if usual > _LONGEST_STEP_S:
         wrong = f"its rows are {usual / 3600.0:g} h apart"
         faults.append(Fault(where, wrong, "6 h at the most, better 1 h or less", "give a finer series"))
-    elif not fill_gaps:
-        for index in np.flatnonzero(lengths > usual + 1.0):
-            faults.append(
-                Fault(
-                    f"{where} row {rows[int(index) + 1]}, column time",
-                    f"there is a gap of {lengths[index] / 60.0:g} min before it",
-                    f"a row every {usual / 60.0:g} min",
-                    "give the missing rows, or let the plan fill gaps",
-                )
+        return faults, usual
+    # Clocks are put forward and back without a gap: where the offset changes with one, a row has a wrong offset.
+    turned = np.array([a.utcoffset() != b.utcoffset() for a, b in itertools.pairwise(known)])
+    for index in np.flatnonzero(np.where(turned, np.abs(lengths - usual) > 1.0, lengths > usual + 1.0)):
+        mend = "give the missing rows, or let the plan fill gaps"
+        if turned[index]:
+            mend = f"correct the offset from UTC; the time before it is {known[int(index)].isoformat()}"
+        elif fill_gaps:
+            continue
+        faults.append(
+            Fault(
+                f"{where} row {rows[int(index) + 1]}, column time",
+                f"there is a gap of {lengths[index] / 60.0:g} min before it",
+                f"a row every {usual / 60.0:g} min",
+                mend,
             )
+        )
     return faults, usual
 
 

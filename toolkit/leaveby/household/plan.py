@@ -420,6 +420,17 @@ def uncertain_people(household: Household | Plan) -> tuple[Person, ...]:
     return tuple(person for person in household.people if person.arrival_is_uncertain)
 
 
+def skill_word(text: str) -> str:
+    """Give the one form of a word for what someone can do: capitals and spaces make no other word of it.
+
+    Examples
+    --------
+    >>> skill_word(" Lift "), skill_word("back  a trailer")
+    ('lift', 'back a trailer')
+    """
+    return " ".join(text.split()).casefold()
+
+
 def can_do(can: Collection[str], needs: Collection[str]) -> bool:
     """Tell whether someone with these skills can be put on a task with these needs.
 

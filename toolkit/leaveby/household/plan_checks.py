@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
 from pathlib import PurePath
 
 from leaveby.errors import Fault
-from leaveby.household.plan import can_do
+from leaveby.household.plan import WAYS, can_do, skill_word
+from leaveby.household.plan_places import FARTHEST_KM, Place, home_slip, nearest_km, slips
+from leaveby.regions import REGION_PATTERN, region_faults
 
-FARTHEST_KM = 300.0
-"""A safe point or ignition farther from home than this is taken for a slip in the coordinates."""
-
-_EARTH_RADIUS_KM = 6371.0
+_BY = {"tow": "with the trailer", "car": "by car", "foot": "on foot"}
 _NAMED_TABLES = ("people", "animals", "vehicles", "tasks", "safe_points", "ignitions")
 _RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc", ".nc")
 _VECTORS = (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".gml", ".kml")
@@ -144,17 +144,20 @@ def cross_faults(
     """
     at = _At(document, where)
     return (
+        *_places(at),
         *_same_names(at),
         *_vehicles(at),
         *_three_points(at),
         *_task_order(at),
         *_task_hands(at),
         *_task_ways(at),
+        *_ways_without_tasks(at),
         *_safe_points(at),
         *_members(at),
         *_fuel(at),
         *_fire(at, fire_models),
         *_ignitions(at),
+        *_region(at),
     )
 
 
@@ -322,7 +325,9 @@ def _task_order(at: _At) -> Iterator[Fault]:
 
 def _task_hands(at: _At) -> Iterator[Fault]:
     tables = list(_tables(at.document, "people"))
-    people = [(_text(table.get("name")), set(_texts(table.get("can")))) for _, table in tables]
+    people = [
+        (_text(table.get("name")), {skill_word(word) for word in _texts(table.get("can"))}) for _, table in tables
+    ]
     # With a list of skills that can't be read, nothing can be said about who is missing.
     if not people or any(_texts(table.get("can")) != table.get("can") for _, table in tables):
         return
@@ -330,7 +335,7 @@ def _task_hands(at: _At) -> Iterator[Fault]:
     for number, table in _tables(at.document, "tasks"):
         if table.get("done_before_season") is True:
             continue
-        needs = _texts(table.get("needs"))
+        needs = [skill_word(word) for word in _texts(table.get("needs"))]
         hands = table.get("hands", 1)
         if isinstance(hands, bool) or not isinstance(hands, int) or hands < 1:
             hands = 1
@@ -385,6 +390,28 @@ def _task_ways(at: _At) -> Iterator[Fault]:
             )
 
 
+def _ways_without_tasks(at: _At) -> Iterator[Fault]:
+    """Refuse a way of leaving that the plan asks for and gives nothing to do: it would read as ready at once."""
+    tasks = list(_tables(at.document, "tasks"))
+    if any(_texts(table.get("ways")) != table.get("ways") for _, table in tasks):
+        return
+    left = {way for _, table in tasks if table.get("done_before_season") is not True for way in _texts(table["ways"])}
+    ends = [table for _, table in _tables(at.document, "safe_points") if table.get("kind") == "safe_point"]
+    asked = {way for table in ends for way in _texts(table.get("ways"))}
+    kinds = [table.get("kind") for _, table in _tables(at.document, "vehicles")]
+    can = {skill_word(word) for _, table in _tables(at.document, "people") for word in _texts(table.get("can"))}
+    possible = {"tow": "trailer" in kinds and "tow" in can, "car": "car" in kinds and "drive" in can, "foot": True}
+    for way in WAYS:
+        if way in asked and possible[way] and way not in left:
+            yield at.fault(
+                ("tasks",),
+                f"hold nothing that is left to do before leaving {_BY[way]}, as if everyone were ready at once",
+                expected=f'at least one task with "{way}" in ways, and not done before the season',
+                mend="add what has to be done, if only getting everyone and the animals out of the house; "
+                f'or take "{way}" out of ways of the safe points',
+            )
+
+
 def _safe_points(at: _At) -> Iterator[Fault]:
     tables = list(_tables(at.document, "safe_points"))
     kinds = [table.get("kind") for _, table in tables]
@@ -395,41 +422,58 @@ def _safe_points(at: _At) -> Iterator[Fault]:
             expected='at least one of kind "safe_point", where leaving ends',
             mend="add a safe point well away from the bush",
         )
-    for number, table in tables:
-        yield from _too_far(at, ("safe_points", number), _number(table.get("lon_deg")), _number(table.get("lat_deg")))
 
 
-def _too_far(
-    at: _At, loc: tuple[str | int, ...], lon_deg: float | None, lat_deg: float | None, *, what: str = "lies"
-) -> Iterator[Fault]:
+_Loc = tuple[str | int, ...]
+
+
+def _places(at: _At) -> Iterator[Fault]:
     home = _section(at.document, "home")
-    home_lon_deg, home_lat_deg = _number(home.get("lon_deg")), _number(home.get("lat_deg"))
-    if lon_deg is None or lat_deg is None or home_lon_deg is None or home_lat_deg is None:
+    places: list[tuple[_Loc, object, object]] = [
+        (("safe_points", number), table.get("lon_deg"), table.get("lat_deg"))
+        for number, table in _tables(at.document, "safe_points")
+    ]
+    for number, table in _tables(at.document, "ignitions"):
+        listed = table.get("lon_lat_deg")
+        for index, pair in enumerate(listed if isinstance(listed, list) else ()):
+            if isinstance(pair, list) and len(pair) == 2:
+                places.append((("ignitions", number, "lon_lat_deg", index), *pair))
+    found = [(loc, place) for loc, lon, lat in places if (place := _on_earth(lon, lat)) is not None]
+    at_home = _on_earth(home.get("lon_deg"), home.get("lat_deg"))
+    if at_home is None:
         return
-    if max(abs(lat_deg), abs(home_lat_deg)) > 90 or max(abs(lon_deg), abs(home_lon_deg)) > 180:
-        return
-    away_km = _great_circle_km(home_lon_deg, home_lat_deg, lon_deg, lat_deg)
-    if away_km <= FARTHEST_KM:
-        return
-    mend = "check the coordinates of both"
-    if _great_circle_km(home_lon_deg, home_lat_deg, lon_deg, -lat_deg) <= FARTHEST_KM:
-        mend = "the sign of the latitude looks lost: south is negative"
-    elif _great_circle_km(home_lon_deg, home_lat_deg, -lon_deg, lat_deg) <= FARTHEST_KM:
-        mend = "the sign of the longitude looks lost: west is negative"
-    elif abs(lon_deg) <= 90 and _great_circle_km(home_lon_deg, home_lat_deg, lat_deg, lon_deg) <= FARTHEST_KM:
-        mend = "longitude and latitude look exchanged"
-    yield at.fault(
-        loc, f"{what} {away_km:.0f} km from home", expected=f"a place within {FARTHEST_KM:.0f} km of home", mend=mend
-    )
+    # Each safe point and each fire has one voice, however many points a fire is drawn with.
+    voices = list({loc[:2]: place for loc, place in reversed(found)}.values())
+    slip = home_slip(at_home, voices)
+    if slip is not None:
+        yield at.fault(
+            ("home", slip.key) if slip.key else ("home",),
+            f"puts the home {nearest_km(at_home, voices):.0f} km from the nearest of the safe points and fires",
+            expected=f"a home within {FARTHEST_KM:.0f} km of them",
+            mend=slip.mend,
+        )
+        if slip.place is None:
+            return
+        at_home = slip.place
+    for loc, place in found:
+        away_km = nearest_km(at_home, [place])
+        if away_km > FARTHEST_KM:
+            closer = [
+                one.mend for one in slips(*place) if one.place and nearest_km(at_home, [one.place]) <= FARTHEST_KM
+            ]
+            yield at.fault(
+                loc,
+                f"lies {away_km:.0f} km from home",
+                expected=f"a place within {FARTHEST_KM:.0f} km of home",
+                mend=closer[0] if closer else "check the coordinates of both",
+            )
 
 
-def _great_circle_km(lon_a_deg: float, lat_a_deg: float, lon_b_deg: float, lat_b_deg: float) -> float:
-    lat_a, lat_b = math.radians(lat_a_deg), math.radians(lat_b_deg)
-    half = (
-        math.sin((lat_b - lat_a) / 2) ** 2
-        + math.cos(lat_a) * math.cos(lat_b) * math.sin(math.radians(lon_b_deg - lon_a_deg) / 2) ** 2
-    )
-    return 2 * _EARTH_RADIUS_KM * math.asin(min(1.0, math.sqrt(half)))
+def _on_earth(lon: object, lat: object) -> Place | None:
+    lon_deg, lat_deg = _number(lon), _number(lat)
+    if lon_deg is None or lat_deg is None or abs(lat_deg) > 90 or abs(lon_deg) > 180:
+        return None
+    return lon_deg, lat_deg
 
 
 def _members(at: _At) -> Iterator[Fault]:
@@ -517,6 +561,12 @@ def _fire(at: _At, fire_models: Collection[str] | None) -> Iterator[Fault]:
             )
 
 
+def _region(at: _At) -> Iterator[Fault]:
+    region = _text(_section(at.document, "roads").get("region"))
+    if region is not None and re.fullmatch(REGION_PATTERN, region):
+        yield from region_faults(region, place=place_of(at.document, ("roads", "region"), where=at.where))
+
+
 def _ignitions(at: _At) -> Iterator[Fault]:
     for number, table in _tables(at.document, "ignitions"):
         listed = table.get("lon_lat_deg")
@@ -539,8 +589,6 @@ def _ignitions(at: _At) -> Iterator[Fault]:
                     expected="[longitude, latitude] with longitude -180 to 180 and latitude -90 to 90",
                     mend="longitude and latitude look exchanged: write longitude first" if swapped else "correct them",
                 )
-            else:
-                yield from _too_far(at, loc, lon_deg, lat_deg)
         if len(pairs) != len(listed):
             continue
         if table.get("ring") is True:

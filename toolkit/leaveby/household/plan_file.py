@@ -37,12 +37,13 @@ from leaveby.household.plan import (
     Towing,
     Vehicle,
     WeatherInput,
-    tasks_for,
+    skill_word,
     uncertain_people,
     why_no_way,
 )
 from leaveby.household.plan_checks import cross_faults, nearest_word, place_of
 from leaveby.household.plan_shape import NUMBER, THREE_POINTS, ArrivalTable, IgnitionTable, PersonTable, PlanFile
+from leaveby.regions import WITH_RULES, country_of
 from leaveby.units import m_s_from_km_h, min_from_s, s_from_min
 
 _ADAPTER: Final = TypeAdapter(PlanFile)
@@ -308,7 +309,7 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
                 likely_s=s_from_min(one.likely_min),
                 longest_s=s_from_min(one.longest_min),
                 hands=one.hands,
-                needs=tuple(dict.fromkeys(one.needs)),
+                needs=_skills(one.needs),
                 after=tuple(dict.fromkeys(one.after)),
                 done_before_season=one.done_before_season,
             )
@@ -359,14 +360,18 @@ def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
 def _person(shape: PersonTable) -> Person:
     after = shape.arrives_after_min
     if not isinstance(after, ArrivalTable):
-        return Person(name=shape.name, can=tuple(shape.can), arrives_after_s=s_from_min(after))
+        return Person(name=shape.name, can=_skills(shape.can), arrives_after_s=s_from_min(after))
     return Person(
         name=shape.name,
-        can=tuple(shape.can),
+        can=_skills(shape.can),
         arrives_after_s=s_from_min(after.likely_min),
         arrives_soonest_s=s_from_min(after.shortest_min),
         arrives_latest_s=s_from_min(after.longest_min),
     )
+
+
+def _skills(words: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(skill_word(word) for word in words))
 
 
 def _ignition(shape: IgnitionTable) -> IgnitionInput:
@@ -400,7 +405,13 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
         yield f"The plan states no stand-off; a stretch shuts once fire is within {plan.roads.standoff_m:g} m."
     if "smoke_lead_min" not in roads:
         yield f"The plan states no smoke lead; a stretch shuts {plan.roads.smoke_lead_s / 60:g} minutes before that."
-    yield f"Where the road extract says nothing, the road rules of {plan.roads.region} are taken."
+    if country_of(plan.roads.region) in WITH_RULES:
+        yield f"Where the road extract says nothing, the road rules of {plan.roads.region} are taken."
+    else:
+        yield (
+            f"The road rules of {plan.roads.region} are not known here: where the road extract says nothing, usual "
+            "speeds and heights are taken, and for towing only the limit of the plan."
+        )
     if plan.roads.open_gates:
         yield f"The household can open these gates at once: {', '.join(plan.roads.open_gates)}."
     if "drought_factor" not in weather:
@@ -453,8 +464,6 @@ def _assumed_of_household(plan: Plan, document: Mapping[str, Any]) -> Iterator[s
             if way == "car" or any(one.kind == "trailer" for one in plan.vehicles):
                 yield f"Leaving by {way} is not worked out. {reason}"
             continue
-        if not tasks_for(plan, way):
-            yield f"The plan names no task for leaving by {way}; it takes no time once everyone is home."
         if way not in reach:
             yield f"No safe point takes {way}, so leaving by {way} has nowhere to end."
     for task_way in TASK_WAYS:

@@ -13,6 +13,8 @@ from typing import Annotated, Final, Literal
 from pydantic import AwareDatetime, BeforeValidator, ConfigDict, Discriminator, Field, Tag
 from pydantic.dataclasses import dataclass
 
+from leaveby.regions import REGION_PATTERN
+
 LONGEST_MIN = 24 * 60.0
 FASTEST_KM_H = 150.0
 
@@ -238,7 +240,7 @@ class RoadsSection:
         str,
         Field(
             strict=True,
-            pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$",
+            pattern=REGION_PATTERN,
             description='country, or country and state, as in "AU" or "AU-NSW"',
         ),
     ] = "AU"

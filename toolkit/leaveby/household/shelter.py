@@ -67,7 +67,7 @@ class LastResort:
     begins_s : float
         When closing the house begins.
     ready_s : float
-        How long that takes at the asked confidence.
+        How long that takes at the asked confidence; inf when the plan names no task for it.
     leaving_ends_s : float
         From when leaving is no longer an option.
     ember_arrival_s, front_arrival_s : float
@@ -76,7 +76,7 @@ class LastResort:
         Share of members in which the house is closed in time when begun at `begins_s`.
     latest_start_before_embers_s, latest_start_before_front_s : float
         Last moment at which closing can begin and be done in time at the asked confidence; it may lie before the start
-        of the scenario.
+        of the scenario. -inf when the plan names no task for closing the house.
     too_late : tuple of str
         Tasks that on this list, stretched to `ready_s`, end after the embers arrive.
     heat_kw_m2 : float or None
@@ -169,7 +169,7 @@ def last_resort(
     --------
     >>> from leaveby.household.plan_file import plan_from_document
     >>> point = {"name": "oval", "lon_deg": 148.8, "lat_deg": -36.2, "kind": "safe_point", "ways": ["foot"]}
-    >>> task = {"name": "shutters", "ways": ["shelter"], "shortest_min": 0.5, "likely_min": 1, "longest_min": 2}
+    >>> task = {"name": "shutters", "ways": ["foot", "shelter"], "shortest_min": 0.5, "likely_min": 1, "longest_min": 2}
     >>> strike = {"name": "strike", "at": "2026-01-17T12:40:00+11:00", "lon_lat_deg": [[148.85, -36.05]]}
     >>> plan = plan_from_document({
     ...     "plan": {"name": "x"}, "home": {"lon_deg": 148.9, "lat_deg": -36.1},
@@ -196,9 +196,10 @@ def last_resort(
     if not math.isfinite(begins_s):
         raise refuse("begins_s", f"is {begins_s:g}", expected="finite seconds", mend="say when closing begins")
     policy = schedule_for(plan, "shelter")
-    takes_s = at_confidence(ready_s, plan.confidence)
+    takes_s = at_confidence(ready_s, plan.confidence) if policy.tasks else math.inf
     ember_early_s, front_early_s = (earliest_at(times, plan.confidence) for times in (ember_s, front_s))
-    done_s = begins_s + ready_s
+    # Where the plan names no task nothing is known to be closed: never "ready at once".
+    done_s = begins_s + ready_s if policy.tasks else np.full_like(ready_s, np.inf)
     place, reachable = _nearest(places, begins_s)
     limit = plan.house.heat_limit_kw_m2
     found = LastResort(
@@ -214,10 +215,12 @@ def last_resort(
         closed_before_front=float(np.mean(done_s < front_s)),
         latest_start_before_embers_s=latest_start(
             shelter_ready_s=ready_s, arrival_s=ember_s, confidence=plan.confidence
-        ),
-        latest_start_before_front_s=latest_start(
-            shelter_ready_s=ready_s, arrival_s=front_s, confidence=plan.confidence
-        ),
+        )
+        if policy.tasks
+        else -math.inf,
+        latest_start_before_front_s=latest_start(shelter_ready_s=ready_s, arrival_s=front_s, confidence=plan.confidence)
+        if policy.tasks
+        else -math.inf,
         too_late=tuple(
             policy.tasks[task]
             for task in policy.order

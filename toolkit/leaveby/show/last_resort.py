@@ -52,7 +52,7 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
         "tasks": list(shelter.tasks),
         "ready_min": minutes_up(shelter.ready_s),
         **{name: iso_minute(result, time_s) for name, time_s in times.items()},
-        "why": {name: _why_null(name, time_s) for name, time_s in times.items() if not math.isfinite(time_s)},
+        "why": {name: _why_null(shelter, name, time_s) for name, time_s in times.items() if not math.isfinite(time_s)},
         "closed_before_embers": _share_down(shelter.closed_before_embers),
         "closed_before_front": _share_down(shelter.closed_before_front),
         "too_late": list(shelter.too_late),
@@ -76,9 +76,11 @@ def _seconds_down(time_s: float | None) -> float | None:
     return math.floor(time_s * 10.0 + 1e-9) / 10.0
 
 
-def _why_null(name: str, time_s: float) -> str:
+def _why_null(shelter: LastResort, name: str, time_s: float) -> str:
     if name == "leaving_ends":
         return "No way of leaving ends within the hours that were computed; leave early all the same."
+    if name.startswith("latest_start") and not shelter.tasks:
+        return "The plan names no task for closing the house."
     if name.startswith("latest_start"):
         return "Neither embers nor front were computed to arrive within the hours; begin early all the same."
     return _BEYOND if time_s > 0.0 else "Before anything that was computed."

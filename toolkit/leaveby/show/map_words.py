@@ -1,12 +1,8 @@
-"""What an exported map says of the things on it, in plain sentences: ways out, trigger lines, fire fronts, streets.
-
-Where an official warning covers the home it stands first, and every computed time is called what it then is.
-"""
+"""What an exported map says of the things on it, in plain sentences: ways out, trigger lines, fire fronts, streets."""
 
 from __future__ import annotations
 
 import math
-from typing import Final
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, TriggerLine, WayTiming
@@ -24,18 +20,10 @@ from leaveby.show.wording import (
     why_words,
 )
 
-REPLACED: Final = "Computed before the official warning, which replaces these times."
-"""Stands with every computed time once an official warning covers the home."""
 
-
-def caution_words(result: HouseholdResult) -> str:
-    """Everything an export has to say before anything else: official warnings, the override statement, the notices."""
-    warnings = [
-        f"Official warning, issued {warning.issued.strftime('%Y-%m-%d %H:%M')}: {clean(warning.level, 60)}: "
-        f"{clean(warning.headline, 200)}. {clean(warning.action, 400)}. It replaces everything computed here."
-        for warning in result.official
-    ]
-    return " ".join([*warnings, OVERRIDE, PLANNING_AID, f"{OSM_NOTICE}."])
+def caution_words() -> str:
+    """Everything an export has to say before anything else: the override statement and the notices."""
+    return f"{OVERRIDE} {PLANNING_AID} {OSM_NOTICE}."
 
 
 def day_line(result: HouseholdResult) -> str:
@@ -69,8 +57,6 @@ def way_line(result: HouseholdResult, way: WayTiming) -> str:
             f"Start getting ready by {clock_words(result, start_s)}, {roll} {clock_words(result, leave_s)}, at the "
             f"latest on the computed day.{early}"
         )
-        if result.official:
-            said.append(REPLACED)
     else:
         said.append(why_words(way))
     if way.route is not None:
@@ -110,12 +96,11 @@ def front_line(result: HouseholdResult, area: Isochrone) -> str:
 def trigger_line(result: HouseholdResult, line: TriggerLine) -> str:
     """What a trigger line means."""
     title = WAY_TITLES.get(line.way, clean(line.way))
-    later = f" {REPLACED}" if result.official else ""
     return (
         f"{title}: once fire is inside this area, it is too late to start getting ready for this way of leaving. Drawn "
         f"for a lead time of {duration_words(line.ready_s)}, which {percent_words(line.confidence)} of the runs need "
         f"at most, and for the weather of {clock_words(result, line.weather_at_s, step_min=1)} as if it held all "
-        f"day.{later}"
+        "day."
     )
 
 

@@ -17,7 +17,6 @@ from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import (
     DayBefore,
     HouseholdResult,
-    OfficialWarning,
     Quantiles,
     TriggerLine,
     WayOutArea,
@@ -38,7 +37,7 @@ from leaveby.show.wording import (
 )
 from leaveby.units import km_h_from_m_s
 
-RECORD_VERSION: Final = 1
+RECORD_VERSION: Final = 2
 """Rises when a field changes its meaning or goes."""
 
 _SLACK: Final = 1e-9
@@ -77,7 +76,6 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "fire": _fire(result),
         "triggers": [_trigger(result, line) for line in result.triggers],
         "shelter": shelter_record(result),
-        "official": [_official(warning) for warning in result.official],
         "assumptions": list(result.assumptions),
         "outside_validity": list(result.outside_validity),
         "timetable": [
@@ -235,15 +233,6 @@ def _trigger(result: HouseholdResult, line: TriggerLine) -> dict[str, Any]:
             }
             for bearing_deg, distance_m in line.distance_m
         ],
-    }
-
-
-def _official(warning: OfficialWarning) -> dict[str, Any]:
-    return {
-        "level": warning.level,
-        "headline": warning.headline,
-        "action": warning.action,
-        "issued": warning.issued.isoformat(timespec="seconds"),
     }
 
 

@@ -93,15 +93,6 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
         day=day_words(result.start),
         ignitions=_ignitions(result),
         made=made_at.strftime("%Y-%m-%d %H:%M"),
-        official=[
-            {
-                "level": clean(warning.level, 60),
-                "headline": clean(warning.headline, 200),
-                "action": clean(warning.action, 400),
-                "issued": warning.issued.strftime("%Y-%m-%d %H:%M"),
-            }
-            for warning in result.official
-        ],
         sentence=main_sentence(result),
         confidence=f"{percent_words(result.plan.confidence)}",
         ways=ways,
@@ -179,7 +170,6 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         "roll_label": "be walking by" if way.way == "foot" else "be rolling by",
         "short": short,
         "lines": lines,
-        "line": f"start getting ready by {start}, be on your way by {leave}" if timed else short,
     }
 
 
@@ -195,14 +185,12 @@ def _need_words(way: WayTiming) -> str:
 
 
 def _missing_way(name: str) -> dict[str, Any]:
-    words = "Your plan does not hold this way of leaving."
     return {
         "title": WAY_TITLES[name],
         "start": "",
         "leave": "",
         "short": "not in your plan",
-        "lines": [words],
-        "line": words,
+        "lines": ["Your plan does not hold this way of leaving."],
     }
 
 
