@@ -6,7 +6,8 @@ Guidelines, levels A and AA.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from leaveby.caution import OVERRIDE
 from leaveby.files.drill import read_drill, run_drill
 from leaveby.files.drill_outputs import write_drill
 from leaveby.files.outputs import write_result
+from leaveby.files.printed import print_page
 from leaveby.files.street_outputs import write_streets
 from leaveby.files.streets import survey_streets
 
@@ -80,3 +82,46 @@ def test_page_opens_without_fault_and_without_barrier(
     assert findings(page) == []
     assert errors == []
     assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
+
+
+BOXES = """() => [...document.querySelectorAll('body *')].map(e => {
+  const b = e.getBoundingClientRect();
+  return [e.tagName, ...[b.left, b.top, b.right, b.bottom].map(edge => Math.round(10 * edge))];
+})"""
+
+
+def boxes(browser: Browser, path: Path, width: int) -> list[list[object]]:
+    tab = browser.new_page(viewport={"width": width, "height": 900})
+    tab.goto(path.as_uri())
+    found: list[list[object]] = tab.evaluate(BOXES)
+    tab.close()
+    return found
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_the_fonts_of_the_machine_change_nothing(
+    name: str,
+    written: Path,
+    browser: Browser,
+    browser_path: str,
+    font_sets: Mapping[str, Path],
+    letter_boxes: Callable[[Path], list[object]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    text = (written / name).read_text(encoding="utf-8")
+    on_screen = {width: boxes(browser, written / name, width) for width in (1280, 390)}
+    assert len(on_screen[390]) > 200
+    print_page(text, tmp_path / "as_is.pdf", browser=Path(browser_path))
+    for fonts, setting in font_sets.items():
+        monkeypatch.setenv("FONTCONFIG_FILE", str(setting))
+        print_page(text, tmp_path / f"{fonts}.pdf", browser=Path(browser_path))
+        assert letter_boxes(tmp_path / f"{fonts}.pdf") == letter_boxes(tmp_path / "as_is.pdf")
+        other = browser.browser_type.launch(
+            executable_path=browser_path,
+            args=["--headless", "--no-sandbox"],
+            env={**os.environ, "FONTCONFIG_FILE": str(setting)},
+        )
+        for width, expected in on_screen.items():
+            assert boxes(other, written / name, width) == expected
+        other.close()

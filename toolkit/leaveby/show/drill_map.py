@@ -26,13 +26,13 @@ from leaveby.roads.itinerary import street
 from leaveby.show.drill_words import EXERCISE_BANNER, pause_words, round_title
 from leaveby.show.figure import INK, MUTED, OVERRIDE_LINE
 from leaveby.show.ground import burnt_area
+from leaveby.show.letters import text_width
 from leaveby.show.map_labels import lines_of
 from leaveby.show.wording import clean, clock_words
 
 WIDTH: Final = 1000.0
 MOST_NAMES: Final = 18
 _MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
-_LETTER: Final = 0.56
 
 
 def map_base(drill: Drill) -> str:
@@ -225,7 +225,7 @@ def _names(drill: Drill) -> list[str]:
         merged = shapely.line_merge(shapely.unary_union(found[name]).intersection(frame))
         for part in sorted(lines_of(merged), key=lambda line: -line.length)[:2]:
             text = clean(name, 28)
-            half = len(text) * 17.0 * _LETTER / 2.0
+            half = text_width(text, size=17.0) / 2.0
             if part.length * scale < 2.2 * half:
                 continue
             spot = part.interpolate(0.5, normalized=True)

@@ -10,9 +10,15 @@ from __future__ import annotations
 import base64
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Final
 
+from matplotlib import get_data_path
+from matplotlib.ft2font import FT2Font, LoadFlags
+
 _WEIGHTS: Final = (("regular", 400), ("bold", 700))
+_FILES: Final = {"normal": "DejaVuSans.ttf", "bold": "DejaVuSans-Bold.ttf"}
+_EM: Final = 2048.0
 
 
 @cache
@@ -36,3 +42,36 @@ def letters_css() -> str:
         )
     # Without it the width of a letter may be rounded to the screen's grid, which differs from machine to machine.
     return "\n".join([*faces, "html { text-rendering: geometricPrecision; }"])
+
+
+def text_width(text: str, *, size: float, weight: str = "normal") -> float:
+    """How wide a text is set in these letters, in the unit of the type size; a letter that they lack is a square.
+
+    Parameters
+    ----------
+    text : str
+        On one line.
+    size : float
+        Type size.
+    weight : str
+        `normal` or `bold`.
+
+    Examples
+    --------
+    >>> text_width("m", size=2048.0), text_width("mm", size=1024.0), text_width("\u68ee", size=10.0)
+    (1995.0, 1995.0, 10.0)
+    """
+    return size / _EM * sum(_advance(letter, weight) for letter in text)
+
+
+@cache
+def _advance(letter: str, weight: str) -> float:
+    face = _face(weight)
+    if not face.get_char_index(ord(letter)):
+        return _EM
+    return float(face.load_char(ord(letter), flags=LoadFlags.NO_SCALE).horiAdvance)
+
+
+@cache
+def _face(weight: str) -> FT2Font:
+    return FT2Font(str(Path(get_data_path(), "fonts", "ttf", _FILES[weight])))

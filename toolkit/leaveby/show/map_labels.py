@@ -13,13 +13,11 @@ from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.show.figure import INK
+from leaveby.show.letters import text_width
 from leaveby.show.wording import distance_words
 
 HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
 """White around letters, so that they stay readable over lines."""
-
-_LETTER: Final = {"normal": 0.6, "bold": 0.68}
-"""Mean width of a letter over its size, in the measuring font."""
 
 
 class Sheet:
@@ -101,7 +99,7 @@ class Sheet:
 
     def write_along(self, text: str, line: LineString, *, size: float, off: float, colour: str = INK) -> bool:
         """Write along a line where there is room, `off` letter heights beside it; say whether there was any."""
-        half = len(text) * size * _LETTER["normal"] * self.m_per_pt / 2.0
+        half = text_width(text, size=size) * self.m_per_pt / 2.0
         if line.length < 1.3 * half:
             return False
         for share in (0.5, 0.35, 0.65, 0.22, 0.78):
@@ -148,7 +146,7 @@ class Sheet:
         angle_deg: float = 0.0,
         anchor: str = "center",
     ) -> BaseGeometry:
-        width = len(text) * size * _LETTER[weight] * self.m_per_pt
+        width = text_width(text, size=size, weight=weight) * self.m_per_pt
         height = size * 1.25 * self.m_per_pt
         left = {"center": -width / 2.0, "left": 0.0, "right": -width}[anchor]
         area: Any = box(x_m + left, y_m - height / 2.0, x_m + left + width, y_m + height / 2.0)

@@ -82,7 +82,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
         axes.set_aspect("equal")
         axes.set_xticks([])
         axes.set_yticks([])
-        sheet = Sheet(axes, window=window, width_pt=width_mm / 25.4 * 72.0 * share * 0.95)
+        sheet = Sheet(axes, window=window, width_pt=width_mm / 25.4 * 72.0 * share * 0.89)
         _draw_land(sheet, result)
         times = _draw_fire(sheet, result)
         _draw_streets(sheet, result)
