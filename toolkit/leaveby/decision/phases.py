@@ -160,13 +160,11 @@ def shut_in_most_s(member_latest_s: NDArray[np.float64]) -> float:
 
 def _ten_minutes_cost(member_latest_s: NDArray[np.float64], *, from_s: float, until_s: float) -> float:
     """The largest share of members that ten minutes of delay leave caught, begun between two moments."""
-    if not from_s < until_s:
+    if not np.isfinite(from_s) or from_s > until_s:
         return 0.0
     ordered = np.sort(member_latest_s)
     begun_s = np.append(ordered[(ordered >= from_s) & (ordered <= until_s)], from_s)
     begun_s = begun_s[np.isfinite(begun_s)]
-    if begun_s.size == 0:
-        return 0.0
     caught = np.searchsorted(ordered, begun_s + DELAY_S) - np.searchsorted(ordered, begun_s)
     return float(caught.max()) / ordered.size
 
