@@ -62,12 +62,12 @@ def test_a_way_that_is_shut_in_every_round_is_said_plainly(
     code = main(["drill", str(only), "--out", str(tmp_path / "out")])
     said = capsys.readouterr()
     assert code == 3, said.err
-    assert "no way of leaving is open once the fire has started" in said.out
+    assert "no way of leaving can be begun in time once the fire has started" in said.out
     assert caution.OVERRIDE in said.out
     assert EXERCISE_BANNER in said.out
     assert "20 members" in said.out
     page = (tmp_path / "out" / "drill.html").read_text(encoding="utf-8")
-    assert "In every round no way of leaving is open once the fire has started" in page
+    assert "In every round no way of leaving can be begun in time once the fire has started" in page
 
 
 def test_every_fault_is_said_at_once_and_nothing_is_written(

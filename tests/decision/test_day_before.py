@@ -244,6 +244,34 @@ def test_nothing_too_much_is_still_no_leave_to_stay(valleys: ModuleType) -> None
     assert summary_of([[cell]], way="car").endswith("leave early all the same.")
 
 
+def test_hours_are_joined_only_where_none_between_is_enough(valleys: ModuleType) -> None:
+    """By hand: too little at 06:00, 07:00 and 08:00, enough at 09:00, too little again at 17:00."""
+
+    def row(index: float, bad: set[int]) -> list[DayBeforeCell]:
+        return [
+            DayBeforeCell(
+                index,
+                valleys.START.replace(hour=hour),
+                1.0,
+                index,
+                0.0,
+                "night before" if hour in bad else "enough",
+                "",
+            )
+            for hour in (6, 7, 8, 9, 16, 17)
+        ]
+
+    said = "When a fire danger index of 50 or more is forecast, leave with the house the night before: "
+    for bad, hours in (
+        ({6, 7, 8, 17}, "from 06:00 to 08:00 and at 17:00"),
+        ({6, 7, 8, 9, 16, 17}, "from 06:00 to 17:00"),
+        ({16}, "at 16:00"),
+        ({6, 8, 9, 17}, "at 06:00, from 08:00 to 09:00 and at 17:00"),
+    ):
+        cells = [row(25.0, set()), row(50.0, bad), row(75.0, {6, 7, 8, 9, 16, 17})]
+        assert summary_of(cells, way="tow") == f"{said}{hours} a fire can leave too little time."
+
+
 @pytest.mark.parametrize("index", [0.0, -5.0, float("nan"), float("inf")])
 def test_an_index_that_is_none_is_refused_in_words(index: float) -> None:
     with pytest.raises(InputError, match="above 0"):

@@ -45,7 +45,7 @@ def test_a_crossing_is_where_the_road_leaves_the_area() -> None:
     (one,) = road_crossings(a_line(SQUARE), network, grid=GRID, home_xy_m=HOME)
     assert (one.kind, one.name, one.x_m, one.y_m) == ("road", "Hill Road", 8000.0, 5000.0)
     assert (one.bearing_deg, one.distance_m) == (90.0, 3000.0)
-    assert one.sentence == "Fire at Hill Road, 3.0 km east of home, or nearer: too late to take the house."
+    assert one.sentence == "Fire at Hill Road, 3.0 km east of home, or nearer: leave the house behind."
 
 
 def test_each_road_is_named_once_for_each_direction_with_its_farthest_crossing() -> None:
@@ -87,7 +87,7 @@ def test_places_count_inside_and_near_only() -> None:
     places = [("Far out", 8100.0, 5000.0), ("Rim", 7900.0, 5000.0), ("Middle", 5100.0, 5500.0), ("", 7900.0, 5100.0)]
     found = places_inside(a_line(SQUARE), places, grid=GRID, home_xy_m=HOME)
     assert [one.name for one in found] == ["Rim"]
-    assert found[0].sentence == "Fire at Rim, 2.9 km east of home, or nearer: too late to take the house."
+    assert found[0].sentence == "Fire at Rim, 2.9 km east of home, or nearer: leave the house behind."
 
 
 def test_distances_are_rounded_to_the_early_side() -> None:

@@ -129,7 +129,7 @@ def test_no_way_open_from_the_start_is_an_answer_that_says_so_first(
     assert code == 3, err
     lines = [line for line in out.splitlines() if line.strip()]
     assert lines[0] == caution.OVERRIDE
-    too_late = "it is too late once the fire has started"
+    too_late = "there is no time to get ready once the fire has started, with or without the house: be away before"
     # Before any time of day or any way of leaving.
     first_way = next(number for number, line in enumerate(lines) if line.startswith("  "))
     assert any(too_late in line for line in lines[:first_way])
@@ -163,8 +163,9 @@ def test_a_cut_end_between_two_fronts_says_from_when_there_is_no_way_out(valleys
     assert car.latest_departure_s is not None
     assert car.route.closes_first_s < result.fire.home_p50_s
     ends = {row.kind: row for row in result.timetable}
-    assert ends["end car"].at_s == car.latest_departure_s
-    assert "no road out by car" in ends["end car"].sentence
+    assert ends["late car"].at_s == car.latest_departure_s
+    assert ends["late car"].sentence.startswith("Late from now on by car, without the house: no packing, go at once")
+    assert ends["last resort"].at_s == result.phases.shut_from_s > car.latest_departure_s
     assert ends["shut car"].sentence.startswith("In the central run, ")
     assert ends["shut car"].at_s == car.route.closes_first_s
     assert way_is_open(car)

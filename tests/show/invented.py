@@ -12,10 +12,12 @@ import shapely
 from pyproj import Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, box
 
+from leaveby.decision.phases import phases
 from leaveby.decision.result import (
     FireSummary,
     HangsOn,
     HouseholdResult,
+    Phases,
     Precision,
     Quantiles,
     TaskCost,
@@ -213,7 +215,20 @@ def invented_route(network: RoadNetwork, edges: tuple[int, ...], safe_point: str
     )
 
 
-def invented_shelter(plan: Plan) -> LastResort:
+def invented_phases(way: WayTiming, *, ready_s: float) -> Phases:
+    """Worked out from the way's own members, each of which gets ready in the same time."""
+    departures_s = way.member_latest_start_s + ready_s
+    return phases(
+        departures_s,
+        departures_s,
+        start_by_s=-np.inf if way.latest_start_s is None else way.latest_start_s,
+        roll_by_s=-np.inf if way.latest_departure_s is None else way.latest_departure_s,
+        central_exit_s=-np.inf,
+        start=START,
+    )
+
+
+def invented_shelter(plan: Plan, *, leaving_ends_s: float) -> LastResort:
     rng = np.random.default_rng(3)
     front_s = 6000.0 + rng.gamma(4.0, 1200.0, size=500)
     return last_resort(
@@ -221,7 +236,7 @@ def invented_shelter(plan: Plan) -> LastResort:
         shelter_ready_s=rng.uniform(400.0, 900.0, size=500),
         ember_arrival_s=front_s - 1800.0,
         front_arrival_s=front_s,
-        leaving_ends_s=4900.0,
+        leaving_ends_s=leaving_ends_s,
         heat_kw_m2=16.4,
         places=(Place("Sallow hall oval", "foot", 2400.0, 2000.0, 6100.0),),
     )
@@ -303,6 +318,9 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
         "car": invented_way(plan, "car", out, ready_s=1300.0, spread_s=700.0, leave_by_s=2700.0),
         "foot": invented_way(plan, "foot", track, ready_s=600.0, spread_s=500.0, leave_by_s=1500.0),
     }
+    ready_s = {"tow": 4600.0, "car": 1300.0, "foot": 600.0}
+    found = {name: invented_phases(way, ready_s=ready_s[name]) for name, way in ways.items()}
+    last = max(found.values(), key=lambda one: one.shut_from_s)
     result = HouseholdResult(
         plan=plan,
         start=START,
@@ -323,7 +341,7 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
             "car": (WayOutArea((), MultiPolygon([box(674_000.0, 5_999_000.0, 674_100.0, 5_999_100.0)]), "Too late."),),
         },
         day_before={},
-        shelter=invented_shelter(plan),
+        shelter=invented_shelter(plan, leaving_ends_s=last.shut_from_s),
         what_ifs=(
             WhatIf(
                 "as forecast, dry eucalypt forest equation alone",
@@ -365,5 +383,7 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
         terrain=invented_terrain(),
         members=500,
         inputs={"leaveby": "0.1.0", "seed": "20260117", "roads": "sha256:0f"},
+        phases=last,
+        way_phases=found,
     )
     return replace(result, **changes)

@@ -26,6 +26,7 @@ from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
 from leaveby.decision.confidence import share_clear
 from leaveby.decision.drill import place_answer
 from leaveby.decision.drill_result import INVENTED, Answer, Drill, OwnInject, known_by, new_at
+from leaveby.decision.result import Phases
 from leaveby.errors import InputError
 from leaveby.files.drill import read_drill, run_drill
 from leaveby.show.drill import drill_page, participants_page
@@ -33,7 +34,15 @@ from leaveby.show.drill_figures import answers_curve, describe_answers_curve, de
 from leaveby.show.drill_map import pause_map
 from leaveby.show.drill_panel import drill_panel, injects_list, moment_of
 from leaveby.show.drill_record import drill_record, drill_schema
-from leaveby.show.drill_words import EXERCISE_BANNER, NO_WAY_OPEN, clear_words, margin_words, verdict_words
+from leaveby.show.drill_words import (
+    EXERCISE_BANNER,
+    NO_WAY_OPEN,
+    clear_words,
+    leave_by_words,
+    margin_words,
+    stay_words,
+    verdict_words,
+)
 from leaveby.show.record import record_text
 from leaveby.show.wording import clock_words
 
@@ -95,6 +104,40 @@ def trainer(drill: Drill) -> str:
 @pytest.fixture(scope="module")
 def groups(drill: Drill) -> str:
     return participants_page(drill, made_at=MADE_AT)
+
+
+def test_the_end_of_leaving_in_a_round_word_for_word(drill: Drill) -> None:
+    """The demo's fire starts at 09:20; the exercise begins before it."""
+    run = drill.rounds[0]
+
+    def said(at_s: float) -> tuple[str, str]:
+        made = replace(run, phases=Phases(3600.0, 4800.0, 0.05, at_s), ember_s=np.inf, home_s=np.inf)
+        return leave_by_words(drill, made)[-1], stay_words(drill, made)
+
+    assert said(12_000.0) == (
+        "From 12:40 on, every road out is shut in more than half of this round's runs; between the times above and "
+        "that one is late: no packing, go at once and as directed.",
+        "Staying is no way of leaving and has no curve. In this round the last way of leaving had to be begun by 10:20 "
+        "to be in time; every road out is shut in more than half of the runs from 12:40, the last resort no sooner.",
+    )
+    assert said(-60.0)[0] == (
+        "From the moment when the fire starts, every road out is shut in more than half of this round's runs."
+    )
+    assert said(np.inf) == (
+        "In half of this round's runs some road out was not shut within the hours; that is no leave to wait.",
+        "Staying is no way of leaving and has no curve. In this round the last way of leaving had to be begun by 10:20 "
+        "to be in time.",
+    )
+
+
+def test_a_leave_by_before_the_exercise_says_so(drill: Drill) -> None:
+    car = replace(drill.rounds[0].ways["car"], latest_start_s=-7200.0, latest_departure_s=-6000.0)
+    run = replace(drill.rounds[0], ways={"car": car})
+    begun = replace(drill, script=replace(drill.script, begin_s=-3600.0))
+    assert leave_by_words(begun, run)[0] == (
+        "By car, without the house: Start getting ready by 07:20, before the fire starts (09:20), be rolling by 07:40. "
+        "That is before this exercise begins."
+    )
 
 
 @pytest.mark.parametrize("which", ["trainer", "groups"])

@@ -1,7 +1,7 @@
 """The command line: `leaveby demo`, `plan`, `streets`, `drill`, `check` and `lab`.
 
 The result goes to standard output, progress and faults to standard error. Exit 0: computed; 2: the input can't be used;
-3: computed, and a way of leaving is closed to this household (in a drill: none is open in any round); 1: a fault of
+3: computed, and a way of leaving is closed to this household (in a drill: none is in time in any round); 1: a fault of
 ours.
 """
 
@@ -35,8 +35,6 @@ BAD_INPUT: Final = 2
 NO_WAY: Final = 3
 STOPPED: Final = 130
 DEFAULT_OUT: Final = "leaveby_out"
-
-WAY_NAMES: Final = {"tow": "with the house", "car": "by car", "foot": "on foot"}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -194,7 +192,7 @@ def _check_workers(wanted: argparse.Namespace) -> None:
 
 
 def exit_code(result: HouseholdResult) -> int:
-    """Give 3 when no way of leaving remains open, or no route takes one of the household's vehicles; else 0."""
+    """Give 3 when no way is in time once the fire starts, or no route takes one of the household's vehicles; else 0."""
     from leaveby.decision.result import opens
 
     closed = not opens(result) or any(not way.fits and way.way != "foot" for way in result.ways.values())
@@ -204,7 +202,8 @@ def exit_code(result: HouseholdResult) -> int:
 def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
     from rich.console import Console
 
-    from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
+    from leaveby.show.map_words import way_line
+    from leaveby.show.wording import WAY_TITLES, every_road_shut_words, main_sentence, shown_ways
 
     out = Console(highlight=False, soft_wrap=True)
     out.print(OVERRIDE, style="bold", markup=False)
@@ -213,15 +212,8 @@ def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
     out.print(result.plan.name, markup=False)
     out.print(main_sentence(result), markup=False)
     for way in shown_ways(result):
-        if way.latest_start_s is None or way.route is None:
-            out.print(f"  {WAY_NAMES[way.way]}: {why_words(way)}", markup=False)
-            continue
-        out.print(
-            f"  {WAY_NAMES[way.way]}: start getting ready by {clock_words(result, way.latest_start_s)}, "
-            f"be rolling by {clock_words(result, way.latest_departure_s or way.latest_start_s)}, "
-            f"to {way.route.safe_point}",
-            markup=False,
-        )
+        out.print(f"  {WAY_TITLES[way.way]}: {way_line(result, way)}", markup=False)
+    out.print(f"  {every_road_shut_words(result)}", markup=False)
     out.print()
     for name, path in written.items():
         out.print(f"  {name}: {path}", markup=False)

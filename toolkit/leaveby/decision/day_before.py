@@ -442,10 +442,26 @@ def summary_of(rows: Sequence[Sequence[DayBeforeCell]], *, way: str) -> str:
     'No fire danger that was looked at leaves too little time with the house; leave early all the same.'
     """
     for row in rows:
-        hours = [cell.at for cell in row if cell.verdict == "night before"]
-        if hours:
+        if any(cell.verdict == "night before" for cell in row):
             return (
                 f"When a fire danger index of {row[0].index:g} or more is forecast, leave {WAY_WORDS[way]} the night "
-                f"before: from {min(hours):%H:%M} to {max(hours):%H:%M} a fire can leave too little time."
+                f"before: {_hours_words(row)} a fire can leave too little time."
             )
     return f"No fire danger that was looked at leaves too little time {WAY_WORDS[way]}; leave early all the same."
+
+
+def _hours_words(row: Sequence[DayBeforeCell]) -> str:
+    """Name the hours that leave too little time, joined only where no hour between leaves enough."""
+    runs: list[list[DayBeforeCell]] = []
+    joined = False
+    for cell in row:
+        bad = cell.verdict == "night before"
+        if bad and joined:
+            runs[-1].append(cell)
+        elif bad:
+            runs.append([cell])
+        joined = bad
+    said = [
+        f"at {run[0].at:%H:%M}" if len(run) == 1 else f"from {run[0].at:%H:%M} to {run[-1].at:%H:%M}" for run in runs
+    ]
+    return said[0] if len(said) == 1 else f"{', '.join(said[:-1])} and {said[-1]}"

@@ -209,6 +209,7 @@ def _run(
         run_from=plan.ignitions[towards.fire].name,
         run_m=towards.length_m,
         ways=timed.ways,
+        phases=timed.phases,
         arrival=arrival,
         shuts=shuts,
         home_s=home_s,

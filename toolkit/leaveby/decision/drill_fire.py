@@ -27,7 +27,8 @@ from scipy.optimize import brentq
 
 from leaveby.decision.closing import StretchCells, closing_times, select
 from leaveby.decision.members import Draws, Progress, draw_members, join_draws
-from leaveby.decision.result import WayTiming
+from leaveby.decision.phases import last_exits_s, phases_of
+from leaveby.decision.result import Phases, WayTiming
 from leaveby.decision.route_fires import BATCH, choose_routes, embers_at, gather_routes, share_burnt, solve_fires
 from leaveby.decision.scenario import (
     CENTRAL_Z,
@@ -111,6 +112,8 @@ class TimedRun:
         In the central run.
     ember_s : float
         First ember at the home in the central run.
+    phases, way_phases : Phases, mapping of way to Phases
+        Of the household, and of each way of leaving.
     """
 
     ways: Mapping[str, WayTiming]
@@ -119,6 +122,8 @@ class TimedRun:
     arrival: Arrival
     closing_s: NDArray[np.float64]
     ember_s: float
+    phases: Phases
+    way_phases: Mapping[str, Phases]
 
 
 def drill_draws(plan: Plan) -> Draws:
@@ -317,7 +322,7 @@ def time_run(
     arrival = arrive(fire.central, started, horizon_s=plan.horizon_s)
     closing_s = closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
     timings = {
-        str(way): time_way(
+        way: time_way(
             scenario,
             found,
             candidate=chosen.get(way),
@@ -328,5 +333,16 @@ def time_run(
         )
         for way, found in roads.items()
     }
+    way_phases, phases = phases_of(
+        scenario,
+        timings,
+        candidates=candidates,
+        chosen=chosen,
+        closing_s=fires.closing_s,
+        column_of=column_of,
+        drive_factor=draws.drive_factor,
+        central_exit_s=last_exits_s(scenario, roads, graph=graph, closing_s=closing_s),
+    )
     ember_s = embers_at(scenario, fire.central, started, time_s=arrival.time_s, cell=scenario.home_cell)
-    return TimedRun(timings, chosen, burnt_share, arrival, closing_s, ember_s)
+    ways = {str(way): timing for way, timing in timings.items()}
+    return TimedRun(ways, chosen, burnt_share, arrival, closing_s, ember_s, phases, way_phases)

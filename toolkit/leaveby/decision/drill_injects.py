@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from leaveby.decision.closing import closing_times, stretch_cells
 from leaveby.decision.drill_fire import TimedRun
 from leaveby.decision.drill_result import Inject, OwnInject, Pause, Reading, StreetShut
+from leaveby.decision.phases import EVERY_ROAD_SHUT
 from leaveby.decision.result import WAY_WORDS
 from leaveby.decision.scenario import Scenario
 from leaveby.fire.arrival import Arrival, Ignition
@@ -25,7 +26,7 @@ from leaveby.fire.danger import forest_fire_danger_index
 from leaveby.fire.isochrones import arrival_near
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather import Weather, step_at
-from leaveby.roads.itinerary import compass_words, street
+from leaveby.roads.itinerary import compass_words, shut_along, street
 from leaveby.units import km_h_from_m_s
 
 DISTANCES_M: Final = (20_000.0, 10_000.0, 5_000.0, 3_000.0, 2_000.0, 1_000.0, 500.0)
@@ -246,22 +247,20 @@ def pause_at(
 def street_shuts(scenario: Scenario, timed: TimedRun) -> tuple[StreetShut, ...]:
     """Name the streets of all routes with the first moment at which a part of each shuts, those that shut only."""
     found: dict[str, tuple[float, list[str]]] = {}
-    drives = {f"drive of {name}" for name in ("home", *scenario.safe_nodes)}
     for way, candidate in timed.chosen.items():
-        for edge in candidate.edges:
-            at_s, name = float(timed.closing_s[edge]), street(scenario.network, edge)
-            if not np.isfinite(at_s) or name in drives:
-                continue
+        for name, _, at_s in shut_along(scenario.network, candidate.edges, timed.closing_s):
             known_s, names = found.setdefault(name, (at_s, []))
-            names += [] if str(way) in names else [str(way)]
-            found[name] = (min(known_s, at_s), names)
+            found[name] = (min(known_s, at_s), [*names, str(way)])
     shut = [StreetShut(name, at_s, tuple(names)) for name, (at_s, names) in found.items()]
-    return tuple(sorted(shut, key=lambda one: (one.at_s, one.street)))
+    # streets that shut at once stay in the order of travel
+    return tuple(sorted(shut, key=lambda one: one.at_s))
 
 
 def _clock(start: datetime, time_s: float, *, step_min: int = 1) -> str:
     moment = start + timedelta(seconds=float(time_s))
     moment -= timedelta(minutes=moment.minute % step_min, seconds=moment.second, microseconds=moment.microsecond)
+    if time_s >= 0.0 and moment < start:
+        moment = start  # a time after the start must not read as one before it
     return moment.strftime("%H:%M") if moment.date() == start.date() else moment.strftime("%a %H:%M")
 
 
@@ -455,7 +454,8 @@ def _leave_bys(timed: TimedRun, scenario: Scenario, *, start: datetime) -> Itera
             yield Inject(
                 timing.latest_start_s,
                 "leave-by",
-                f"Leave-by: latest start of getting ready to leave {words}, {_clock(start, timing.latest_start_s)}.",
+                f"Leave-by: latest start of getting ready to leave {words}, "
+                f"{_clock(start, timing.latest_start_s, step_min=5)}.",
                 facilitator_only=True,
                 basis=f"clear in {share}",
             )
@@ -463,7 +463,14 @@ def _leave_bys(timed: TimedRun, scenario: Scenario, *, start: datetime) -> Itera
             yield Inject(
                 timing.latest_departure_s,
                 "leave-by",
-                f"Latest departure {words}, {_clock(start, timing.latest_departure_s)}.",
+                f"Latest departure {words}, {_clock(start, timing.latest_departure_s, step_min=5)}.",
                 facilitator_only=True,
                 basis=f"clear in {share}",
             )
+    yield Inject(
+        timed.phases.shut_from_s,
+        "leave-by",
+        EVERY_ROAD_SHUT,
+        facilitator_only=True,
+        basis="no road leads out in more than half of the members, nor in the central run",
+    )

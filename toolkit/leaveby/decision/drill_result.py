@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final, Literal
 
-from leaveby.decision.result import WayTiming, way_is_open
+from leaveby.decision.result import Phases, WayTiming, way_is_open
 from leaveby.fire.arrival import Arrival
 from leaveby.fire.terrain import Terrain
 from leaveby.fire.weather import Weather
@@ -231,6 +231,8 @@ class Round:
     run_m : float
         Straight length of that run.
     ways : mapping of way to WayTiming
+    phases : Phases
+        Of the household.
     arrival : Arrival
         The central run.
     shuts : tuple of StreetShut
@@ -252,6 +254,7 @@ class Round:
     run_from: str
     run_m: float
     ways: Mapping[str, WayTiming]
+    phases: Phases
     arrival: Arrival
     shuts: tuple[StreetShut, ...]
     home_s: float
@@ -308,12 +311,12 @@ class Drill:
 
 
 def round_is_open(run: Round) -> bool:
-    """Whether any way of leaving can still be begun, at the asked confidence, when the fire of a round starts."""
+    """Whether any way of leaving can be begun in time, at the asked confidence, when the fire of a round starts."""
     return any(way_is_open(way) for way in run.ways.values())
 
 
 def any_round_is_open(drill: Drill) -> bool:
-    """Whether any way of leaving remains in any round when its fire starts."""
+    """Whether any way of leaving can be begun in time, in any round, when its fire starts."""
     return any(round_is_open(run) for run in drill.rounds)
 
 

@@ -24,6 +24,7 @@ from leaveby.decision.members import (
     join_draws,
     join_fires,
 )
+from leaveby.decision.phases import last_exits_s, phases_of
 from leaveby.decision.precision import bootstrap_precision, half_width_s
 from leaveby.decision.result import (
     FireSummary,
@@ -47,7 +48,7 @@ from leaveby.decision.scenario import (
 from leaveby.decision.timetable import timetable
 from leaveby.decision.timing import arrivals_of, durations_of, route_latest_s, time_way
 from leaveby.decision.triggers import decision_span_s, design_step, lead_time_of, trigger_line
-from leaveby.decision.ways_out import CandidateRoute, WayRoads, no_way_out_s, roads_for
+from leaveby.decision.ways_out import CandidateRoute, WayRoads, roads_for
 from leaveby.decision.what_ifs import fastest_head, what_ifs
 from leaveby.decision.which_way import route_to_each, way_out_map
 from leaveby.fire.arrival import Arrival, arrive
@@ -177,14 +178,23 @@ def answer_household(
         workers=workers,
         progress=None if progress is None else lambda what, done, total: progress(what, done, total, ""),
     )
-    last_road_s = no_way_out_s(scenario, roads, graph=graph, closing_s=central_closing_s)
+    way_phases, phases = phases_of(
+        scenario,
+        timings,
+        candidates=candidates,
+        chosen=chosen,
+        closing_s=fires.closing_s,
+        column_of=column_of,
+        drive_factor=draws.drive_factor,
+        central_exit_s=last_exits_s(scenario, roads, graph=graph, closing_s=central_closing_s),
+    )
     summary = _summary(scenario, choice, central=central, fires=fires)
     shelter = last_resort_side(
         scenario,
         draws,
         front_arrival_s=fires.point_arrival_s[:, 0],
         ember_arrival_s=fires.ember_s,
-        timings=timings,
+        leaving_ends_s=phases.shut_from_s,
         choice=choice,
         places=tuple(
             refuge_place(
@@ -212,8 +222,10 @@ def answer_household(
         timetable=timetable(
             timings,
             fire=summary,
-            shelter_start_s=shelter.latest_start_before_embers_s,
-            no_way_out_s=last_road_s,
+            way_phases=way_phases,
+            phases=phases,
+            shelter=shelter,
+            confidence=plan.confidence,
         ),
         assumptions=assumptions(scenario, roads, chosen=chosen, burnt_share=burnt_share, choice=choice),
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
@@ -224,7 +236,8 @@ def answer_household(
         terrain=inputs.terrain,
         members=draws.members,
         inputs=inputs.record,
-        no_way_out_s=last_road_s,
+        phases=phases,
+        way_phases=way_phases,
     )
 
 
@@ -376,7 +389,7 @@ def _summary(scenario: Scenario, choice: FireChoice, *, central: Arrival, fires:
         arrival=central,
         home_p05_s=latest_at_confidence(fires.point_arrival_s[:, 0], 0.95),
         home_p50_s=latest_at_confidence(fires.point_arrival_s[:, 0], 0.5),
-        ember_home_p05_s=latest_at_confidence(fires.ember_s, 0.95),
+        ember_home_p05_s=latest_at_confidence(np.minimum(fires.ember_s, fires.point_arrival_s[:, 0]), 0.95),
         head_ros_m_s=fastest_m_s,
         governing=governing,
     )

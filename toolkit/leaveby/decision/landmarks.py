@@ -1,7 +1,7 @@
 """Where a trigger line crosses named roads and passes places, so that people can tell by names where the fire may be.
 
 A line on a map helps who has the map. Over the radio one hears names: "the fire has reached Tannery Road". Each
-landmark is a name with a direction and a distance from the home: with fire there or nearer it is too late for that way.
+landmark is a name with a direction and a distance from the home: with fire there or nearer one is late for that way.
 """
 
 from __future__ import annotations
@@ -29,11 +29,12 @@ NEAR_SHARE: Final = 0.25
 NEAR_LEAST_M: Final = 1000.0
 _STEP_M: Final = 100.0
 
-TOO_LATE: Final = {
-    "tow": "too late to take the house",
-    "car": "too late to start leaving by car",
-    "foot": "too late to start leaving on foot",
+TOO_NEAR: Final = {
+    "tow": "leave the house behind",
+    "car": "go by car at once, no packing, as directed",
+    "foot": "go on foot at once, no packing, as directed",
 }
+"""What to do when fire is inside a way's line: one is late then, not cut off."""
 
 LANDMARK_ASSUMPTIONS: Final = (
     "Roads and places named for a trigger line are those of the extract. Where none is named the line still holds: "
@@ -53,7 +54,7 @@ class Landmark:
     name : str
         Of the road or place.
     way : str
-        The way of leaving that ends when fire is there.
+        The way of leaving that is late when fire is there.
     x_m, y_m : float
         Where the road crosses the line, or the place; in the grid's reference system.
     bearing_deg, distance_m : float
@@ -105,9 +106,9 @@ def landmarks(
     >>> line = TriggerLine("tow", 0.95, 3600.0, 0.0, area, ())
     >>> for one in landmarks(line, network, grid=grid, home_xy_m=(2000.0, 2500.0), places=[("Mill", 2500.0, 3900.0)]):
     ...     print(one.sentence)
-    Fire at Hill Road, 1.0 km west of home, or nearer: too late to take the house.
-    Fire at Mill, 1.5 km north of home, or nearer: too late to take the house.
-    Fire at Hill Road, 2.0 km east of home, or nearer: too late to take the house.
+    Fire at Hill Road, 1.0 km west of home, or nearer: leave the house behind.
+    Fire at Mill, 1.5 km north of home, or nearer: leave the house behind.
+    Fire at Hill Road, 2.0 km east of home, or nearer: leave the house behind.
     """
     found = [
         *road_crossings(line, network, grid=grid, home_xy_m=home_xy_m),
@@ -256,7 +257,7 @@ def _landmark(
     distance_m = float(np.hypot(east_m, north_m))
     bearing_deg = float(np.degrees(np.arctan2(east_m, north_m)) % 360.0)
     where = f"{name}, {_far(distance_m)} {compass_words(bearing_deg)} of home"
-    sentence = f"Fire at {where}, or nearer: {TOO_LATE[way]}."
+    sentence = f"Fire at {where}, or nearer: {TOO_NEAR[way]}."
     return Landmark(kind, name, way, spot[0], spot[1], bearing_deg, distance_m, sentence)
 
 

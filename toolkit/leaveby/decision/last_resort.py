@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.members import Draws
-from leaveby.decision.result import WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario, table_at
 from leaveby.decision.timing import arrivals_of, durations_of
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
@@ -35,7 +34,7 @@ def last_resort_side(
     *,
     front_arrival_s: NDArray[np.float64],
     ember_arrival_s: NDArray[np.float64],
-    timings: Mapping[Way, WayTiming],
+    leaving_ends_s: float,
     choice: FireChoice,
     places: Sequence[Place],
 ) -> LastResort:
@@ -47,7 +46,8 @@ def last_resort_side(
     draws : Draws
     front_arrival_s, ember_arrival_s : ndarray of float64, shape (members,)
         At the home.
-    timings : mapping of way to WayTiming
+    leaving_ends_s : float
+        When every road is shut in most runs (`Phases.shut_from_s` of the household).
     choice : FireChoice
     places : sequence of Place
         Places of last resort with the way there.
@@ -60,19 +60,10 @@ def last_resort_side(
         ),
         ember_arrival_s=ember_arrival_s,
         front_arrival_s=front_arrival_s,
-        leaving_ends_s=leaving_ends(timings),
+        leaving_ends_s=leaving_ends_s,
         heat_kw_m2=heat_on_house(scenario, choice),
         places=places,
     )
-
-
-def leaving_ends(timings: Mapping[Way, WayTiming]) -> float:
-    """Give the moment from which no way can be begun with the asked confidence; inf when one is unbounded."""
-    latest = [-np.inf]
-    for timing in timings.values():
-        if timing.route is not None:
-            latest.append(np.inf if timing.latest_start_s is None else timing.latest_start_s)
-    return float(max(latest))
 
 
 def heat_on_house(scenario: Scenario, choice: FireChoice) -> float:

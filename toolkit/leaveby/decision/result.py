@@ -172,6 +172,35 @@ class WayTiming:
 
 
 @dataclass(frozen=True)
+class Phases:
+    """The three phases of leaving, by one way or of the whole household: in time, late, every road shut in most runs.
+
+    *In time*: getting ready can still be begun, or the wheels can still roll, with the asked confidence. *Late*: after
+    that; some runs are lost with every minute, most still get clear. *Shut*: in more than half of the runs no road
+    leads out any more. Only from there on can there be a last resort.
+
+    Attributes
+    ----------
+    start_by_s, roll_by_s : float
+        Until when one is in time: the latest start of getting ready, and the latest departure, at the asked confidence.
+        Of a household: those of the way that can be left for latest. Inf where not bounded, -inf where there is no way.
+    ten_minutes_cost : float
+        The largest share of the members that any ten minutes of the late phase leave caught, when one rolls without
+        packing; 0 where there is no late phase.
+    shut_from_s : float
+        The moment from which in more than half of the members no road that was looked at gets one clear, nor any road
+        at all in the central run: a whole five minutes of the clock, never before the computed moment, so that no
+        rounding lets the last resort begin early. Inf where that does not come within the horizon, -inf where there is
+        no way even with no fire.
+    """
+
+    start_by_s: float
+    roll_by_s: float
+    ten_minutes_cost: float
+    shut_from_s: float
+
+
+@dataclass(frozen=True)
 class FireSummary:
     """The fire of the scenario.
 
@@ -182,7 +211,7 @@ class FireSummary:
     home_p05_s, home_p50_s : float
         5 % and 50 % points over members of the front's arrival at the home.
     ember_home_p05_s : float
-        5 % point of the earliest ember arrival at the home.
+        5 % point of the earliest ember arrival at the home, with the front at the latest.
     head_ros_m_s : float
         Fastest head rate of spread on flat ground in the central run, over the scenario's burnable fuels.
     governing : tuple of (float, str, float)
@@ -342,8 +371,7 @@ class HouseholdResult:
 
     `landmarks` are sentences by way ("fire at or past Hill Road: ..."), `which_way` the ground by the safe point that
     can be left for latest, `day_before` whether there is enough lead at all, each by way of leaving with wheels.
-    `no_way_out_s` is the moment in the central run from which no road leads out in time any more, by any way of
-    leaving and to any safe point; inf when that does not come within the horizon.
+    `phases` are those of the household, `way_phases` those of each way of leaving.
     """
 
     plan: Plan
@@ -367,7 +395,8 @@ class HouseholdResult:
     terrain: Terrain
     members: int
     inputs: Mapping[str, str]
-    no_way_out_s: float = np.inf
+    phases: Phases
+    way_phases: Mapping[str, Phases]
 
 
 def clock(result: HouseholdResult, time_s: float) -> datetime:
@@ -376,14 +405,14 @@ def clock(result: HouseholdResult, time_s: float) -> datetime:
 
 
 def opens(result: HouseholdResult) -> bool:
-    """Whether any way of leaving remains open when the fire starts."""
+    """Whether any way of leaving is still in time when the fire starts: none may be, and most runs yet get clear."""
     return any(way_is_open(way) for way in result.ways.values())
 
 
 def way_is_open(way: WayTiming) -> bool:
-    """Whether a way of leaving can still be begun, with the asked confidence, when the fire starts.
+    """Whether a way of leaving can still be begun in time, with the asked confidence, when the fire starts.
 
     A way whose time is not bounded within the horizon counts as open; one with no route, or whose latest start
-    lies before the first ignition, does not.
+    lies before the first ignition, does not. A way that is not open is late (`Phases`), which is not yet shut.
     """
     return way.route is not None and (way.latest_start_s is None or way.latest_start_s >= 0.0)

@@ -3,42 +3,53 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
 
 import numpy as np
 
-from leaveby.decision.result import WAY_WORDS, FireSummary, TimetableRow, WayTiming
+from leaveby.decision.phases import EVERY_ROAD_SHUT, late_words
+from leaveby.decision.result import WAY_WORDS, FireSummary, Phases, TimetableRow, WayTiming
 from leaveby.household.plan import Way
-
-ENDS: Final[Mapping[str, str]] = {
-    "tow": "From now on no towing: the house stays.",
-    "car": "From now on no road out by car.",
-    "foot": "From now on no way out on foot.",
-}
-
-
-NO_WAY_OUT: Final = (
-    "In the central run there is no way out from now on: every road to every safe point is shut, or shuts before you "
-    "are through."
-)
+from leaveby.household.shelter import LastResort
 
 
 def timetable(
-    timings: Mapping[Way, WayTiming], *, fire: FireSummary, shelter_start_s: float, no_way_out_s: float = np.inf
+    timings: Mapping[Way, WayTiming],
+    *,
+    fire: FireSummary,
+    way_phases: Mapping[str, Phases],
+    phases: Phases,
+    shelter: LastResort,
+    confidence: float,
 ) -> tuple[TimetableRow, ...]:
-    """Set leaving and the last resort side by side in time: what ends when, on the asked confidence.
+    """Set leaving and the last resort side by side in time: what ends when, and that leaving comes first.
 
     Rows without a moment (nothing within the horizon) are left out; the assumptions and each way's `why` say so.
+
+    Parameters
+    ----------
+    timings : mapping of way to WayTiming
+    fire : FireSummary
+    way_phases, phases : mapping of way to Phases, Phases
+        Of each way of leaving, and of the household.
+    shelter : LastResort
+        Its arrivals stand here, so that embers and front have one time each.
+    confidence : float
+        For which those arrivals stand.
     """
     rows = [TimetableRow(0.0, "fire", "The fire of this scenario starts.")]
     for way, timing in timings.items():
         words = WAY_WORDS[way]
+        found = way_phases[way]
         if timing.latest_start_s is not None:
             rows.append(
                 TimetableRow(timing.latest_start_s, f"start {way}", f"Latest start of getting ready to leave {words}.")
             )
         if timing.latest_departure_s is not None:
-            rows.append(TimetableRow(timing.latest_departure_s, f"end {way}", ENDS[way]))
+            late = f"Late from now on {words}: {late_words(way, found)}"
+            rows.append(TimetableRow(timing.latest_departure_s, f"late {way}", late))
+        if np.isfinite(found.shut_from_s) and found.shut_from_s < phases.shut_from_s:
+            shut = f"In more than half of the runs no road gets clear {words} from now on."
+            rows.append(TimetableRow(found.shut_from_s, f"end {way}", shut))
         if timing.route is not None and np.isfinite(timing.route.closes_first_s):
             rows.append(
                 TimetableRow(
@@ -47,19 +58,12 @@ def timetable(
                     f"In the central run, {timing.route.closes_first} shuts on the way {words}.",
                 )
             )
-    if np.isfinite(no_way_out_s):
-        rows.append(TimetableRow(no_way_out_s, "no way", NO_WAY_OUT))
-    if np.isfinite(shelter_start_s):
-        rows.append(
-            TimetableRow(
-                shelter_start_s,
-                "shelter",
-                "Last resort, under official directions: closing the house must have begun to be done before embers.",
-            )
-        )
+    if np.isfinite(phases.shut_from_s):
+        rows.append(TimetableRow(phases.shut_from_s, "last resort", EVERY_ROAD_SHUT))
+    early = f"(in the earliest {100.0 * (1.0 - confidence):.3g} % of members)"
     for at_s, kind, sentence in (
-        (fire.ember_home_p05_s, "embers", "Embers may reach the home from now on (earliest 5 % of members)."),
-        (fire.home_p05_s, "front", "The front may reach the home from now on (earliest 5 % of members)."),
+        (shelter.ember_arrival_s, "embers", f"Embers may reach the home from now on {early}."),
+        (shelter.front_arrival_s, "front", f"The front may reach the home from now on {early}."),
         (fire.home_p50_s, "front", "The front has reached the home in half of the members."),
     ):
         if np.isfinite(at_s):

@@ -242,37 +242,3 @@ def candidate_routes(
         for way in found.values()
     ]
     return tuple(sorted(made, key=lambda candidate: candidate.time_s)[:MOST_ROUTES])
-
-
-def no_way_out_s(
-    scenario: Scenario, roads: Mapping[Way, WayRoads], *, graph: RoutingGraph, closing_s: NDArray[np.float64]
-) -> float:
-    """Find from when on no road leads out in time, by any way of leaving and to any safe point, under some closings.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : mapping of way to WayRoads
-    graph : RoutingGraph
-        Index of the scenario's network.
-    closing_s : ndarray of float64, shape (edges,)
-
-    Returns
-    -------
-    float
-        The last moment to be rolling, or walking, with the plan's margin kept; inf where some way stays open to the
-        horizon, -inf where there is none even with no fire.
-    """
-    last_s = -np.inf
-    for found in roads.values():
-        if found.why_none:
-            continue
-        left = latest_departure(
-            graph,
-            found.travel.time_s,
-            closing_s=closing_s,
-            targets=list(found.targets),
-            margin_s=scenario.inputs.plan.margin_s,
-        )
-        last_s = max(last_s, float(left.time_s[scenario.home_node]))
-    return last_s

@@ -235,7 +235,7 @@ def areas_of(grid: Grid, code: NDArray[np.int64], *, names: Sequence[str], way: 
 
 def _sentence(safe_points: tuple[str, ...], way: str) -> str:
     if not safe_points:
-        return f"Fire here: too late to start leaving {WAY_WORDS[way]}, to any of the safe points."
+        return f"Fire here: late for leaving {WAY_WORDS[way]}, to any of the safe points; go at once, as directed."
     if len(safe_points) == 1:
         return f"Fire here: {safe_points[0]} leaves most time, leaving {WAY_WORDS[way]}."
     last = safe_points[-1]

@@ -21,7 +21,8 @@ from shapely.geometry.base import BaseGeometry, BaseMultipartGeometry
 from shapely.geometry.polygon import orient
 
 from leaveby.caution import OVERRIDE
-from leaveby.decision.result import HouseholdResult
+from leaveby.decision.result import HouseholdResult, clock
+from leaveby.roads.itinerary import street
 from leaveby.show.figure import INK, WAY_COLOURS
 from leaveby.show.ground import ignition_points, isochrones, shown_triggers
 from leaveby.show.map_legend import FIRE
@@ -40,7 +41,10 @@ from leaveby.show.wording import (
     check_made_at,
     clean,
     clock_words,
+    every_road_shut_words,
+    floor_clock,
     iso_minute,
+    minutes_between,
     minutes_down,
     minutes_up,
     percent_words,
@@ -83,7 +87,7 @@ def plan_kml(result: HouseholdResult, *, made_at: datetime) -> bytes:
     _text(document, "name", f"When to leave: {clean(result.plan.name, _NAME_LETTERS)}")
     _text(document, "open", "1")
     made = f"Made {made_at.strftime('%Y-%m-%d %H:%M')} by leaveby."
-    _describe(document, f"{caution_words()} {day_line(result)} {made}")
+    _describe(document, f"{caution_words(result)} {day_line(result)} {every_road_shut_words(result)} {made}")
     _styles(document)
     _places(document, result)
     _ways_out(document, result)
@@ -115,7 +119,7 @@ def _ways_out(document: ElementTree.Element, result: HouseholdResult) -> None:
             continue
         facts: Facts = {
             "length_m": math.ceil(route.length_m),
-            "likely_drive_min": math.ceil(route.time_s / 60.0),
+            "likely_drive_min": minutes_up(way.drive_s.p50_s),
             "latest_start_iso": iso_minute(result, way.latest_start_s),
             "latest_departure_iso": iso_minute(result, way.latest_departure_s),
             "shuts_first_iso": iso_minute(result, route.closes_first_s),
@@ -184,8 +188,9 @@ def _shut_streets(document: ElementTree.Element, result: HouseholdResult) -> Non
         twin = int(network.twin[edge])
         if 0 <= twin < edge and result.closing_s[twin] <= result.closing_s[edge]:
             continue
-        minute_s = 60.0 * math.floor(float(result.closing_s[edge]) / 60.0)
-        name = street_words(network.name[edge], _NAME_LETTERS)
+        # the whole minute of the clock, as it is written
+        minute_s = 60.0 * minutes_between(result, floor_clock(clock(result, float(result.closing_s[edge])), 1))
+        name = street_words(street(network, edge), _NAME_LETTERS)
         stretches.setdefault((minute_s, name), []).append(network.geometry[edge])
     if not stretches:
         return

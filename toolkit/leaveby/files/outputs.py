@@ -26,7 +26,7 @@ from rasterio.transform import Affine
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult
 from leaveby.files.layers import write_geopackage
 from leaveby.files.map_file import plan_kml
@@ -38,7 +38,7 @@ from leaveby.show.ground import arrival_s, ignition_points, isochrones
 from leaveby.show.map_words import caution_words, safe_point_line, way_line, way_name
 from leaveby.show.record import record_text, result_record
 from leaveby.show.report import plan_page
-from leaveby.show.wording import clean, iso_minute, minutes_down, shown_ways
+from leaveby.show.wording import clean, iso_minute, map_notice, minutes_down, minutes_up, shown_ways
 
 NODATA: Final = -9999.0
 """Stands where the fire does not come within the horizon."""
@@ -161,7 +161,9 @@ def _write_grid(
 
 def write_layers(result: HouseholdResult, path: Path, *, made_at: datetime) -> None:
     """Write the GeoPackage: plain columns, units in their names, the override statement in each layer's metadata."""
-    notes = {"OVERRIDE": OVERRIDE, "PLANNING_AID": PLANNING_AID, "NOTICE": OSM_NOTICE}
+    notes = {"OVERRIDE": OVERRIDE, "PLANNING_AID": PLANNING_AID}
+    if map_notice(result.network):
+        notes["NOTICE"] = map_notice(result.network)
     write_geopackage(layers(result), path, notes=notes, made_at=made_at)
 
 
@@ -241,7 +243,7 @@ def _route_rows(result: HouseholdResult) -> list[dict[str, Any]]:
                 "way": way.way,
                 "safe_point": clean(way.route.safe_point),
                 "length_m": float(way.route.length_m),
-                "likely_drive_min": way.route.time_s / 60.0,
+                "likely_drive_min": minutes_up(way.drive_s.p50_s),
                 "latest_start_iso": iso_minute(result, way.latest_start_s),
                 "latest_departure_iso": iso_minute(result, way.latest_departure_s),
                 "shuts_first_street": clean(way.route.closes_first),
@@ -278,7 +280,7 @@ def _trigger_rows(result: HouseholdResult) -> list[dict[str, Any]]:
         {
             "way": line.way,
             "confidence_share": float(line.confidence),
-            "lead_time_min": line.ready_s / 60.0,
+            "lead_time_min": minutes_up(line.ready_s),
             "weather_at_iso": iso_minute(result, line.weather_at_s),
             "meaning": "fire inside this area is too near to start getting ready for this way of leaving",
             "geometry": line.area if isinstance(line.area, MultiPolygon) else MultiPolygon([line.area]),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import bz2
+import gzip
 import re
 from array import array
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
+from xml.parsers import expat
 
 import numpy as np
 import osmium
@@ -182,6 +185,30 @@ def read_extract(file: Path, *, box: tuple[float, float, float, float] | None, c
     ways = ways_within(ways, box) if box is not None else ways
     _check_points(file, ways)
     return ways
+
+
+def drawn_from_osm(file: Path) -> bool:
+    """Whether OpenStreetMap's notice is due on what is drawn from an extract: unless its head names another source.
+
+    The root element of OpenStreetMap XML may carry an `attribution` (as the editing interface's own answers do). Where
+    it has none, or the file is no XML, the notice is due.
+
+    Parameters
+    ----------
+    file : Path
+        .osm, .osm.gz, .osm.bz2 or .osm.pbf, which can be read.
+    """
+    kind = file.suffix.lower()
+    if kind == ".pbf":
+        return True
+    stated: list[str] = []
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = lambda _name, attributes: stated.append(attributes.get("attribution", ""))
+    with said_plainly(file), file.open("rb") as packed:
+        source = gzip.GzipFile(fileobj=packed) if kind == ".gz" else bz2.BZ2File(packed) if kind == ".bz2" else packed
+        while not stated and (part := source.read(4096)):
+            parser.Parse(part)
+    return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
 
 
 def _check_points(file: Path, ways: Ways) -> None:

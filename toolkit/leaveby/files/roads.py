@@ -13,7 +13,7 @@ import shapely
 from pyproj import Transformer
 
 from leaveby.errors import InputError, refuse
-from leaveby.files.road_extracts import OSM_ENDINGS, entities_refused, read_extract, said_plainly
+from leaveby.files.road_extracts import OSM_ENDINGS, drawn_from_osm, entities_refused, read_extract, said_plainly
 from leaveby.roads.network import RoadNetwork, select_edges
 from leaveby.roads.topology import Split, network_from_ways
 
@@ -79,7 +79,8 @@ def read_roads(
     box = _box(around_deg, buffer_m=buffer_m)
     ending = file.name.lower()
     if ending.endswith(OSM_ENDINGS):
-        return network_from_ways(read_extract(file, box=box, classes=classes), crs=crs, split=split)
+        network = network_from_ways(read_extract(file, box=box, classes=classes), crs=crs, split=split)
+        return replace(network, from_osm=drawn_from_osm(file))
     if ending.endswith(".graphml"):
         network = _read_graphml(file, crs=crs)
         return network if box is None else _inside(network, box)

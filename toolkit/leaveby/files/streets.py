@@ -126,6 +126,7 @@ def survey_streets(
         )
     if tile_m is None and scheduler is None:
         network = read_roads(file)
+        from_osm = from_osm and network.from_osm
         heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
         streets = street_table(
             network,

@@ -1,26 +1,24 @@
 """The last resort: what is left when leaving is no longer possible and official directions are followed.
 
-Says whether the tasks that close the house fit before embers and before the front, from when leaving is no longer an
-option, what radiant heat falls on the house against what its owner states, and where the nearest place of last resort
-is. It never says that anybody will live through it.
+Works out whether the tasks that close the house fit before embers and before the front, once every road is shut in most
+runs, what radiant heat falls on the house against what its owner states, and where the nearest place of last resort
+is. Nothing here means that anybody will live through it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.caution import LAST_RESORT
 from leaveby.errors import refuse
 from leaveby.household.heat import exposure_class, time_to_harm
 from leaveby.household.plan import Plan, Way
 from leaveby.household.readiness import Schedule, at_confidence, schedule_for
-from leaveby.units import min_from_s
 
 HEADING: Final = "Last resort: if leaving is no longer possible and official directions are followed"
 """Stands over everything that this module says."""
@@ -69,7 +67,7 @@ class LastResort:
     ready_s : float
         How long that takes at the asked confidence; inf when the plan names no task for it.
     leaving_ends_s : float
-        From when leaving is no longer an option.
+        From when every road out is shut in more than half of the members: the last resort begins here, and no sooner.
     ember_arrival_s, front_arrival_s : float
         The earliest that the asked confidence covers.
     closed_before_embers, closed_before_front : float
@@ -93,8 +91,7 @@ class LastResort:
         The nearest place of last resort that can still be reached at `begins_s`; else the nearest of all; None when the
         plan names none.
     place_reachable : bool
-    sentences : tuple of str
-        All of this in plain words; the caution first.
+        At the asked confidence, when one leaves for it at `begins_s`.
     assumptions : tuple of str
     """
 
@@ -118,7 +115,6 @@ class LastResort:
     skin_pain_s: float | None
     place: Place | None
     place_reachable: bool
-    sentences: tuple[str, ...]
     assumptions: tuple[str, ...]
 
 
@@ -143,8 +139,8 @@ def last_resort(
     ember_arrival_s, front_arrival_s : (members,) array
         At the house, seconds from the start of the scenario; inf when not within the horizon.
     leaving_ends_s : float
-        From when leaving is no longer an option by any way; 0 or less when it never was, inf when it stays one within
-        the horizon.
+        From when every road out is shut in more than half of the members, by any way of leaving; 0 or less when that is
+        so from the start, inf when it does not come within the horizon. Never when leaving is merely late.
     begins_s : float, optional
         When closing the house begins. When left out, the moment at which leaving ends, but not before the start.
     heat_kw_m2 : float, optional
@@ -202,7 +198,7 @@ def last_resort(
     done_s = begins_s + ready_s if policy.tasks else np.full_like(ready_s, np.inf)
     place, reachable = _nearest(places, begins_s)
     limit = plan.house.heat_limit_kw_m2
-    found = LastResort(
+    return LastResort(
         heading=HEADING,
         tasks=tuple(policy.tasks[task] for task in policy.order),
         policy=policy,
@@ -233,10 +229,8 @@ def last_resort(
         skin_pain_s=None if heat_kw_m2 is None or heat_kw_m2 <= 0 else time_to_harm(heat_kw_m2),
         place=place,
         place_reachable=reachable,
-        sentences=(),
         assumptions=tuple(_assumed(plan, heat_kw_m2)),
     )
-    return _with_sentences(found)
 
 
 def _stretch(takes_s: float, policy: Schedule) -> float:
@@ -319,81 +313,3 @@ def _assumed(plan: Plan, heat_kw_m2: float | None) -> list[str]:
     if plan.house.heat_limit_kw_m2 is None:
         found.append("The plan does not state what radiant heat the house was built for; no limit is counted on.")
     return found
-
-
-def _with_sentences(found: LastResort) -> LastResort:
-    return replace(found, sentences=(LAST_RESORT, *_leaving(found), *_closing(found), *_heat(found), *_place(found)))
-
-
-def _clock(moment_s: float) -> str:
-    minutes = math.floor(min_from_s(abs(moment_s)) + (1e-9 if moment_s >= 0 else 1.0 - 1e-9))
-    if moment_s < 0:
-        return f"{minutes} min before the start"
-    return f"{minutes} min after the start"
-
-
-def _leaving(found: LastResort) -> list[str]:
-    if found.leaving_ends_s <= 0:
-        return ["Leaving was no longer an option from the start of this scenario."]
-    if math.isinf(found.leaving_ends_s):
-        return [
-            "The computation closes no way of leaving within the hours looked at, which does not mean that one stays "
-            "open. Leaving early comes before everything below."
-        ]
-    return [f"From {_clock(found.leaving_ends_s)} on, leaving is no longer an option in this scenario."]
-
-
-def _closing(found: LastResort) -> list[str]:
-    if not found.tasks:
-        return ["The plan names no task for closing the house."]
-    minutes = math.ceil(min_from_s(found.ready_s) - 1e-9)
-    told = [f"Closing the house takes up to {minutes} min: {', '.join(found.tasks)}."]
-    if math.isinf(found.ember_arrival_s):
-        told.append("Embers do not arrive within the hours looked at.")
-        return told
-    told.append(f"Embers may arrive {_clock(found.ember_arrival_s)}.")
-    if not math.isinf(found.front_arrival_s):
-        told.append(f"The front may arrive {_clock(found.front_arrival_s)}.")
-    told.append(
-        f"To be done before the embers, closing has to begin by {_clock(found.latest_start_before_embers_s)}"
-        + (", which has passed." if found.latest_start_before_embers_s < found.begins_s else ".")
-    )
-    late = math.ceil(100 * (1 - found.closed_before_embers) - 1e-9)
-    told.append(f"Begun {_clock(found.begins_s)}, it is not done before the embers in {late} of 100 members.")
-    if found.too_late:
-        told.append(f"Too late on this list: {', '.join(found.too_late)}.")
-    return told
-
-
-def _heat(found: LastResort) -> list[str]:
-    if found.heat_kw_m2 is None:
-        return []
-    told = [f"The front puts up to {math.ceil(found.heat_kw_m2 * 10 - 1e-9) / 10:g} kW/m2 on the house."]
-    if found.heat_limit_kw_m2 is None:
-        told.append("What heat the house was built for is not stated, so nothing can be said against it.")
-    elif found.above_stated_limit:
-        told.append(f"That is more than the {found.heat_limit_kw_m2:g} kW/m2 that the owner states it was built for.")
-    else:
-        told.append(
-            f"That is not more than the {found.heat_limit_kw_m2:g} kW/m2 that the owner states it was built for, "
-            "which says nothing about embers, smoke, or the people inside."
-        )
-    if found.skin_pain_s is not None and found.heat_kw_m2 >= SKIN_LIMIT_KW_M2:
-        told.append(f"Outside, bare skin hurts within {max(1, math.floor(found.skin_pain_s))} s in that heat.")
-    return told
-
-
-def _place(found: LastResort) -> list[str]:
-    if found.place is None:
-        return ["The plan names no place of last resort. Ask the fire agency which one serves this address."]
-    place = found.place
-    if not found.place_reachable:
-        return [f"The nearest place of last resort, {place.name}, can't be reached any more at that time."]
-    until = (
-        "the computation does not shut the way there, which does not mean that it stays open"
-        if math.isinf(place.open_until_s)
-        else f"the way there may be used until {_clock(place.open_until_s)} at the latest"
-    )
-    by = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}[place.way]
-    minutes = math.ceil(min_from_s(place.travel_s) - 1e-9)
-    return [f"The nearest place of last resort is {place.name}, {minutes} min {by}; {until}."]

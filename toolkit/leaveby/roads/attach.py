@@ -329,6 +329,7 @@ class _Building:
         return check_network(
             RoadNetwork(
                 crs=old.crs,
+                from_osm=old.from_osm,
                 node_id=np.concatenate([old.node_id, ids]),
                 x_m=np.concatenate([old.x_m, np.array(self.x, dtype=np.float64)]),
                 y_m=np.concatenate([old.y_m, np.array(self.y, dtype=np.float64)]),

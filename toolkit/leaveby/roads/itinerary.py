@@ -69,7 +69,7 @@ class Route:
     latest_departure_s : float
         By when to leave to clear every stretch, with the margin, before it shuts; inf where none shuts.
     closes_first_edge, closes_first, closes_first_s : int, str, float
-        Stretch with the earliest closing, its street, and when; -1, '' and inf where none shuts.
+        The first of `shut_along`: stretch, its street, and when; -1, '' and inf where none shuts.
     binding_edge, binding : int, str
         Stretch that sets the latest departure, and its street; -1 and '' where none does.
     steps : tuple[Step, ...]
@@ -109,6 +109,33 @@ def street(network: RoadNetwork, edge: int) -> str:
         return "driveway"
     plain = {"service": "service road", "residential": "street", "unclassified": "road", "": "road"}
     return f"unnamed {plain.get(kind, kind.replace('_', ' '))}"
+
+
+def shut_along(
+    network: RoadNetwork, edges: Sequence[int], closing_s: NDArray[np.float64]
+) -> tuple[tuple[str, int, float], ...]:
+    """The streets of a way in the order in which they shut, each with its stretch that shuts first, and when.
+
+    Short drives that were put on to reach a road carry no name that a person knows: they stand here only where nothing
+    else shuts. Streets that shut at once stand in the order of travel.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network import network_from_lines
+    >>> lines = [[(0.0, 0.0), (0.0, 300.0)], [(0.0, 300.0), (400.0, 300.0)]]
+    >>> network = network_from_lines(lines, crs="EPSG:32755", names=["Hill Road", "Main Road"])
+    >>> shut_along(network, [0, 1], np.array([1200.0, 900.0, np.inf, np.inf]))
+    (('Main Road', 1, 900.0), ('Hill Road', 0, 1200.0))
+    """
+    finite = [edge for edge in edges if closing_s[edge] < np.inf]
+    named = [edge for edge in finite if network.way_id[edge] != 0] or finite
+    first: dict[str, int] = {}
+    for edge in named:
+        name = street(network, edge)
+        if name not in first or closing_s[edge] < closing_s[first[name]]:
+            first[name] = int(edge)
+    found = [(name, edge, float(closing_s[edge])) for name, edge in first.items()]
+    return tuple(sorted(found, key=lambda one: (one[2], edges.index(one[1]))))
 
 
 def route(network: RoadNetwork, result: LatestDeparture | EarliestArrival, node: int) -> Route | None:
@@ -224,9 +251,8 @@ def route_along(
         if shut < latest:
             latest, binding = shut, int(edge)
         latest -= float(travel_time_s[edge])
-    first = min(edges, key=lambda edge: closing_s[edge], default=-1)
-    if first >= 0 and not closing_s[first] < np.inf:
-        first = -1
+    shutting = shut_along(network, edges, closing_s)
+    first = shutting[0][1] if shutting else -1
     return Route(
         nodes=tuple(nodes),
         edges=tuple(int(edge) for edge in edges),
@@ -234,8 +260,8 @@ def route_along(
         time_s=float(travel_time_s[list(edges)].sum()) if edges else 0.0,
         latest_departure_s=float(latest),
         closes_first_edge=int(first),
-        closes_first=street(network, first) if first >= 0 else "",
-        closes_first_s=float(closing_s[first]) if first >= 0 else float("inf"),
+        closes_first=shutting[0][0] if shutting else "",
+        closes_first_s=shutting[0][2] if shutting else float("inf"),
         binding_edge=binding,
         binding=street(network, binding) if binding >= 0 else "",
         steps=_steps(network, edges, travel_time_s=travel_time_s),

@@ -92,6 +92,8 @@ class RoadNetwork:
         `barrier` holds the gates and other barriers that stand on the edge (`gate`, `lift_gate=yes`).
     assumptions : tuple[str, ...]
         What was supposed where the source was silent or doubtful.
+    from_osm : bool
+        Whether OpenStreetMap's notice is due on what is drawn from them: true unless the source says whose they are.
     """
 
     crs: str
@@ -133,6 +135,7 @@ class RoadNetwork:
     tunnel: tuple[str, ...]
     barrier: tuple[str, ...]
     assumptions: tuple[str, ...]
+    from_osm: bool = True
 
     @property
     def node_count(self) -> int:
@@ -519,6 +522,7 @@ def network_from_lines(
     start, end_of = np.array(tail, dtype=np.int32), np.array(head, dtype=np.int32)
     return check_network(
         RoadNetwork(
+            from_osm=True,
             crs=metric_crs(crs, place="road network"),
             node_id=np.arange(1, len(node_of) + 1, dtype=np.int64),
             x_m=coordinates[:, 0].copy(),

@@ -156,6 +156,7 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
     geometry[: len(edges)] = shapes
     geometry[len(edges) :] = [shapes[index].reverse() for index in extra]
     network = RoadNetwork(
+        from_osm=True,
         crs=target,
         node_id=np.array([_first_int(node) for node in identity], dtype=np.int64),
         x_m=x_m,

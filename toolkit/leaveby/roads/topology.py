@@ -330,6 +330,7 @@ def _assemble(
         )
 
     network = RoadNetwork(
+        from_osm=True,
         crs=crs,
         node_id=identity[used],
         x_m=np.asarray(x_all, dtype=np.float64)[first[used]],

@@ -15,7 +15,7 @@ from typing import Any, Final
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
 from leaveby.decision.drill import speed_words
 from leaveby.decision.drill_result import (
     DRILL_WAY_WORDS,
@@ -59,6 +59,7 @@ from leaveby.show.wording import (
     day_words,
     distance_words,
     duration_words,
+    map_notice,
     percent_words,
 )
 
@@ -155,7 +156,7 @@ def _render(template: str, drill: Drill, *, made_at: datetime, **values: Any) ->
         exercise=EXERCISE_BANNER,
         exercise_only=EXERCISE_ONLY,
         invented=INVENTED,
-        notice=OSM_NOTICE,
+        notice=map_notice(drill.network),
         name=clean(drill.name, 120),
         plan=clean(drill.plan.name, 90),
         day=day_words(drill.start),

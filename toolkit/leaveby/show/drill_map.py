@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.caution import OSM_NOTICE
 from leaveby.decision.drill_result import Drill, Pause, Round
 from leaveby.roads.itinerary import street
 from leaveby.show.drill_words import EXERCISE_BANNER, pause_words, round_title
@@ -28,7 +27,7 @@ from leaveby.show.figure import INK, MUTED, OVERRIDE_LINE
 from leaveby.show.ground import burnt_area
 from leaveby.show.letters import text_width
 from leaveby.show.map_labels import lines_of
-from leaveby.show.wording import clean, clock_words
+from leaveby.show.wording import clean, clock_words, map_notice
 
 WIDTH: Final = 1000.0
 MOST_NAMES: Final = 18
@@ -125,7 +124,7 @@ def _sheet(drill: Drill, name: str, words: str, fire: str) -> str:
         f'<title id="{name}-title">{escape(EXERCISE_BANNER)}</title><desc id="{name}-desc">{escape(words)}</desc>'
         f'<rect width="{WIDTH:.0f}" height="{height:.0f}" fill="#ffffff" stroke="{INK}" stroke-width="1.5"/>'
         f'{fire}<use href="#drill-base"/><use href="#drill-words"/>'
-        + _label(OSM_NOTICE, 4.0, height + 19.0, size=14.0, colour=MUTED, weight="normal")
+        + _label(map_notice(drill.network), 4.0, height + 19.0, size=14.0, colour=MUTED, weight="normal")
         + _label(OVERRIDE_LINE, WIDTH - 4.0, height + 19.0, size=14.0, colour=MUTED, anchor="end", weight="normal")
         + "</svg>"
     )

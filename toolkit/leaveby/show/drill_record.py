@@ -12,13 +12,13 @@ from datetime import datetime
 from importlib.resources import files
 from typing import Any, Final
 
-from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
 from leaveby.decision.drill import speed_words
 from leaveby.decision.drill_result import Drill, Inject, Pause, Placed, Round, round_is_open
 from leaveby.decision.result import WayTiming, way_is_open
 from leaveby.roads.itinerary import compass_words
 from leaveby.show.drill_words import EXERCISE_BANNER, inject_words, verdict_words
-from leaveby.show.wording import WAYS, check_made_at, iso_minute, minutes_up, why_words
+from leaveby.show.wording import WAYS, check_made_at, iso_minute, map_notice, minutes_up, why_words
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 1
@@ -66,7 +66,7 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
         "assumptions": list(drill.assumptions),
         "outside_validity": list(drill.outside_validity),
         "inputs": {str(name): str(value) for name, value in sorted(drill.inputs.items())},
-        "notices": [OSM_NOTICE],
+        "notices": [notice for notice in (map_notice(drill.network),) if notice],
     }
 
 
@@ -91,6 +91,7 @@ def _round(drill: Drill, run: Round) -> dict[str, Any]:
         "ros_factor": round(float(run.scale), 4),
         "run": {"from": run.run_from, "length_km": round(run.run_m / 1000.0, 3)},
         "open_when_fire_starts": round_is_open(run),
+        "every_road_shut_from": iso_minute(drill, run.phases.shut_from_s),
         "verdict": verdict_words(drill, run),
         "front_at_home": iso_minute(drill, run.home_s),
         "embers_at_home": iso_minute(drill, run.ember_s),

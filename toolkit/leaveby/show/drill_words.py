@@ -23,9 +23,9 @@ from leaveby.decision.drill_result import (
     Round,
     round_is_open,
 )
-from leaveby.decision.result import way_is_open
+from leaveby.decision.result import WayTiming, way_is_open
 from leaveby.roads.itinerary import compass_words
-from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, distance_words, percent_words, why_words
+from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, distance_words, leave_by_line, percent_words
 
 EXERCISE_BANNER: Final = f"{EXERCISE_ONLY.upper()}: nothing on this page is happening. No message on it is real."
 """Stands at the head of every page of a drill."""
@@ -46,8 +46,8 @@ KIND_WORDS: Final[Mapping[str, str]] = {
 }
 
 NO_WAY_OPEN: Final = (
-    "In this round no way of leaving is open once the fire has started. Such a morning is left on its forecast and its "
-    "fire danger, before there is any smoke to see."
+    "In this round no way of leaving can be begun in time once the fire has started. Such a morning is left on its "
+    "forecast and its fire danger, before there is any smoke to see."
 )
 
 
@@ -103,19 +103,30 @@ def leave_by_words(drill: Drill, run: Round) -> list[str]:
         way = run.ways.get(name)
         if way is None:
             continue
-        title = WAY_TITLES[name]
-        if way.route is None or way.latest_start_s is None or way.latest_departure_s is None:
-            lines.append(f"{title}: {why_words(way)}")
-            continue
-        start, leave = clock_words(drill, way.latest_start_s), clock_words(drill, way.latest_departure_s)
-        early = ""
-        if way.latest_start_s < drill.script.begin_s:
-            early = ", which is before this exercise begins"
-        elif way.latest_start_s < 0.0:
-            early = ", which is before the fire starts"
-        move = "walking" if name == "foot" else "rolling"
-        lines.append(f"{title}: start getting ready by {start}{early}; be {move} by {leave}.")
+        lines.append(f"{WAY_TITLES[name]}: {_leave_by_line(drill, way)}")
+    lines.append(_shut_line(drill, run))
     return lines
+
+
+def _leave_by_line(drill: Drill, way: WayTiming) -> str:
+    early_s = way.latest_start_s
+    if way.route is None or early_s is None or early_s >= drill.script.begin_s:
+        return leave_by_line(drill, way)
+    return f"{leave_by_line(drill, way)} That is before this exercise begins."
+
+
+def _shut_line(drill: Drill, run: Round) -> str:
+    """From when on leaving has ended in a round: not when it is late, only when most runs are shut in."""
+    at_s = run.phases.shut_from_s
+    shut = "every road out is shut in more than half of this round's runs"
+    if at_s == math.inf:
+        return "In half of this round's runs some road out was not shut within the hours; that is no leave to wait."
+    if at_s <= 0.0:
+        return f"From the moment when the fire starts, {shut}."
+    return (
+        f"From {clock_words(drill, at_s)} on, {shut}; between the times above and that one is late: no packing, go at "
+        "once and as directed."
+    )
 
 
 def verdict_words(drill: Drill, run: Round) -> str:
@@ -133,8 +144,8 @@ def verdict_words(drill: Drill, run: Round) -> str:
         for name in WAYS
         if name in run.ways and run.ways[name].route is not None and not way_is_open(run.ways[name])
     ]
-    late = f" Too late by then: {'; '.join(shut_ways)}." if shut_ways else ""
-    return f"When the fire starts one can still begin to: {'; '.join(open_ways)}.{late} {home}"
+    late = f" Late by then: {'; '.join(shut_ways)}." if shut_ways else ""
+    return f"When the fire starts one is in time to begin to: {'; '.join(open_ways)}.{late} {home}"
 
 
 def clear_words(placed: Placed) -> str:
@@ -191,10 +202,13 @@ def answer_words(drill: Drill, placed: Placed) -> str:
 
 def stay_words(drill: Drill, run: Round) -> str:
     """Say what a group that stays has to know, without any promise."""
-    ends = [way.latest_start_s for way in run.ways.values() if way.latest_start_s is not None and way.route is not None]
     parts = []
-    if ends:
-        parts.append(f"the last way of leaving had to be begun by {clock_words(drill, max(ends))}")
+    if math.isfinite(run.phases.start_by_s):
+        by = clock_words(drill, run.phases.start_by_s)
+        parts.append(f"the last way of leaving had to be begun by {by} to be in time")
+    if math.isfinite(run.phases.shut_from_s):
+        shut = clock_words(drill, max(run.phases.shut_from_s, 0.0))
+        parts.append(f"every road out is shut in more than half of the runs from {shut}, the last resort no sooner")
     if math.isfinite(run.ember_s):
         parts.append(f"embers can fall from {clock_words(drill, max(run.ember_s, 0.0), step_min=1)}")
     if math.isfinite(run.home_s):

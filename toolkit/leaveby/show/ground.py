@@ -21,7 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.result import HouseholdResult, TriggerLine, WayRoute, clock
 from leaveby.fire.terrain import Grid
-from leaveby.roads.itinerary import street
+from leaveby.roads.itinerary import shut_along
 from leaveby.show.wording import floor_clock, minutes_between
 
 _SMALLEST_CELLS: Final = 30
@@ -127,19 +127,10 @@ def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> Mu
 
 def shut_streets(result: HouseholdResult, route: WayRoute) -> tuple[ShutStreet, ...]:
     """Streets of a route in the order in which they shut; those that do not shut within the horizon stay out."""
-    first: dict[str, tuple[float, int]] = {}
-    for edge in route.edges:
-        at_s = float(result.closing_s[edge])
-        # Drives that were put on to reach the road carry no way of their own, and no name that a person knows.
-        if not math.isfinite(at_s) or result.network.way_id[edge] == 0:
-            continue
-        name = street(result.network, edge)
-        if name not in first or at_s < first[name][0]:
-            first[name] = (at_s, edge)
-    found = []
-    for name, (at_s, edge) in sorted(first.items(), key=lambda item: (item[1][0], item[0])):
-        found.append(ShutStreet(street=name, at_s=at_s, line=edge_line(result, edge)))
-    return tuple(found)
+    return tuple(
+        ShutStreet(street=name, at_s=at_s, line=edge_line(result, edge))
+        for name, edge, at_s in shut_along(result.network, route.edges, result.closing_s)
+    )
 
 
 def arrival_s(result: HouseholdResult) -> NDArray[np.float64]:

@@ -13,9 +13,9 @@ from leaveby.show.wording import (
     clock_words,
     distance_words,
     duration_words,
+    every_road_shut_words,
     iso_minute,
     minutes_up,
-    no_way_out_words,
 )
 
 _BY: Final = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}
@@ -26,8 +26,7 @@ def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
     """Say what is known of the last resort, with clock times; the caution stands apart, above these sentences."""
     shelter = result.shelter
     return (
-        *_leaving_lines(result, shelter),
-        no_way_out_words(result),
+        every_road_shut_words(result),
         *_closing_lines(result, shelter),
         *_heat_lines(shelter),
         _place_line(result, shelter),
@@ -78,7 +77,12 @@ def _seconds_down(time_s: float | None) -> float | None:
 
 def _why_null(shelter: LastResort, name: str, time_s: float) -> str:
     if name == "leaving_ends":
-        return "No way of leaving ends within the hours that were computed; leave early all the same."
+        return (
+            "Within the hours that were computed some road out was not shut in half of the runs; leave early all the "
+            "same."
+            if time_s > 0.0
+            else "There is no way of leaving, even with no fire."
+        )
     if name.startswith("latest_start") and not shelter.tasks:
         return "The plan names no task for closing the house."
     if name.startswith("latest_start"):
@@ -105,14 +109,6 @@ def _place_record(result: HouseholdResult, place: Place, reachable: bool) -> dic
     }
 
 
-def _leaving_lines(result: HouseholdResult, shelter: LastResort) -> list[str]:
-    if math.isinf(shelter.leaving_ends_s) and shelter.leaving_ends_s > 0.0:
-        return ["No way of leaving ends within the hours computed; leaving early comes before everything below."]
-    if shelter.leaving_ends_s <= 0.0:
-        return ["In this scenario leaving is no longer an option from the moment when the fire starts."]
-    return [f"From {clock_words(result, shelter.leaving_ends_s)} on, leaving is no longer an option in this scenario."]
-
-
 def _closing_lines(result: HouseholdResult, shelter: LastResort) -> list[str]:
     if not shelter.tasks:
         return ["Your plan names no task for closing the house."]
@@ -127,18 +123,25 @@ def _closing_lines(result: HouseholdResult, shelter: LastResort) -> list[str]:
         else ""
     )
     told.append(f"Embers can fall from {clock_words(result, shelter.ember_arrival_s)}{front}.")
-    passed = shelter.latest_start_before_embers_s < shelter.begins_s
+    by = clock_words(result, shelter.latest_start_before_embers_s)
+    if shelter.leaving_ends_s == math.inf:
+        told.append(
+            f"To be done before the embers, closing has to begin by {by}, and only if you are officially directed to "
+            "shelter: leaving comes first."
+        )
+        return told
+    begun = clock_words(result, shelter.begins_s)
     late = math.ceil(100.0 * (1.0 - shelter.closed_before_embers) - 1e-9)
+    passed = shelter.latest_start_before_embers_s < shelter.begins_s
+    when = f"by {by}, before the last resort begins: leaving comes first" if passed else f"by {by} at the latest"
     told.append(
-        f"To be done before the embers, closing has to begin by "
-        f"{clock_words(result, shelter.latest_start_before_embers_s)}"
-        f"{', which is before leaving ends' if passed else ''}; begun at {clock_words(result, shelter.begins_s)}, "
-        f"it is not done in time in {late} of 100 runs."
+        f"Closing that is begun at {begun} is not done before the embers in {late} of 100 runs; to be done in time it "
+        f"has to begin {when}."
     )
     if set(shelter.too_late) == set(shelter.tasks):
-        told.append("Begun then, none of these tasks is done before the embers.")
+        told.append(f"Begun at {begun}, none of these tasks is done before the embers.")
     elif shelter.too_late:
-        told.append(f"Too late then on this list: {', '.join(clean(task, 40) for task in shelter.too_late)}.")
+        told.append(f"Too late at {begun} on this list: {', '.join(clean(task, 40) for task in shelter.too_late)}.")
     return told
 
 
@@ -168,13 +171,14 @@ def _place_line(result: HouseholdResult, shelter: LastResort) -> str:
     if place is None:
         return "Your plan names no place of last resort. Ask your fire agency which one serves your address."
     name = clean(place.name, 60)
-    if not shelter.place_reachable:
-        return f"The nearest place of last resort, {name}, can't be reached any more at that time."
-    until = (
-        f"leave for it by {clock_words(result, place.open_until_s)} at the latest"
-        if math.isfinite(place.open_until_s)
-        else "no closing of the way there was computed, and it may still shut"
-    )
+    if not math.isfinite(place.travel_s) or place.open_until_s == -math.inf:
+        return f"No road leads in time to the nearest place of last resort, {name}, in this scenario."
+    if not math.isfinite(place.open_until_s):
+        until = "no closing of the way there was computed, and it may still shut"
+    else:
+        until = f"if you are directed there, leave for it by {clock_words(result, place.open_until_s)} at the latest"
+        if not shelter.place_reachable:
+            until += ", before the last resort begins"
     return (
         f"The nearest place of last resort is {name}, {distance_words(place.distance_m)} and "
         f"{duration_words(place.travel_s)} {_BY[place.way]}; {until}."

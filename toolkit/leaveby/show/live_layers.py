@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from shapely.geometry import MultiLineString, MultiPolygon, Point, box
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.caution import OSM_NOTICE
+from leaveby.decision.phases import late_words
 from leaveby.decision.result import HouseholdResult, WayTiming
 from leaveby.fire.isochrones import isochrones
 from leaveby.roads.itinerary import compass_words, street
@@ -38,10 +38,13 @@ from leaveby.show.map_labels import lines_of
 from leaveby.show.map_legend import FIRE, ROUTE, ROUTE_LOOKS, trigger_words
 from leaveby.show.maps import MAIN_CLASSES, describe_map, drawn_routes, last_that_matters_s
 from leaveby.show.wording import (
+    INSIDE_WORDS,
     WAY_TITLES,
     clean,
     clock_words,
     distance_words,
+    every_road_shut_words,
+    map_notice,
     shown_ways,
     street_words,
     why_words,
@@ -196,7 +199,7 @@ def household_sheet(result: HouseholdResult) -> LiveSheet:
         ),
         window_deg=window_around(window, result.terrain.grid.crs),
         described=describe_map(result),
-        notice=OSM_NOTICE,
+        notice=map_notice(result.network),
     )
 
 
@@ -253,7 +256,7 @@ def ways_words(names: Sequence[str]) -> str:
 
 def _shuts_words(result: HouseholdResult, at_s: float) -> str:
     if math.isfinite(at_s):
-        return f"Shuts at {clock_words(result, at_s, step_min=1)} in the middle run; it may shut earlier."
+        return f"Shuts at {clock_words(result, at_s)} in the middle run; it may shut earlier."
     return "No closing was computed for it; it may shut at any time."
 
 
@@ -349,7 +352,7 @@ def _triggers(result: HouseholdResult) -> list[Layer]:
             home = Point(result.home_xy_m)
             part = min(lines_of(shapely.line_merge(edge)), key=lambda piece: piece.distance(home))
             at = part.interpolate(0.3, normalized=True)
-            marks = (Mark(*lon_lat(at.x, at.y, grid.crs), "", f"{whom}: fire inside, too late", colour),)
+            marks = (Mark(*lon_lat(at.x, at.y, grid.crs), "", f"{whom}: {INSIDE_WORDS[trigger.way]}", colour),)
         layers.append(Layer(f"Trigger line ({whom})", shapes, marks, ((look if drawn else "", meaning),)))
     return layers
 
@@ -362,7 +365,7 @@ def _closing_order(result: HouseholdResult) -> Layer:
     for number, shut in enumerate(shut_streets(result, routes[0][1])[:_BADGES] if routes else (), start=1):
         at = shut.line.interpolate(0.5, normalized=True)
         marks.append(Mark(*lon_lat(at.x, at.y, result.terrain.grid.crs), "number", str(number)))
-        when = clock_words(result, shut.at_s, step_min=1)
+        when = clock_words(result, shut.at_s)
         meanings.append((str(number), f"{when} {street_words(shut.street, 40)}"))
     if not marks:
         meanings = [("", "No street of the way out was computed to shut; a road may still shut at any time")]
@@ -452,6 +455,7 @@ def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> t
         f"{now}, in the middle run; the fire may be faster than that. {_front_words(result, at_s)}",
         _shut_words(result, roads, at_s),
         *(_start_words(result, way, at_s) for way in shown_ways(result)),
+        every_road_shut_words(result),
     )
 
 
@@ -479,20 +483,21 @@ def _shut_words(result: HouseholdResult, roads: Stretches, at_s: float) -> str:
     if not shut.any():
         return "No street was computed to be shut by then, which does not mean that all are open."
     order = sorted(first, key=lambda name: (first[name], name))
-    told = ", ".join(f"{name} ({clock_words(result, first[name], step_min=1)})" for name in order[:_TOLD])
+    told = ", ".join(f"{name} ({clock_words(result, first[name])})" for name in order[:_TOLD])
     more = f" and {len(order) - _TOLD} more streets with a name" if len(order) > _TOLD else ""
     return f"Shut somewhere along them: {told or 'roads without a name'}{more}."
 
 
 def _start_words(result: HouseholdResult, way: WayTiming, at_s: float) -> str:
+    """In which phase of leaving one is at a moment: in time, late, or with every road shut in most runs."""
     title, latest_s = WAY_TITLES.get(way.way, way.way), way.latest_start_s
-    if latest_s is None:
+    found = result.way_phases[way.way]
+    if way.route is None or latest_s is None:
         return f"{title}: {why_words(way)}"
-    if latest_s < 0.0:
-        return f"{title}: too late from the start; getting ready had to begin before the fire started."
-    by = clock_words(result, latest_s)
-    return (
-        f"{title}: start by {by}."
-        if at_s < latest_s
-        else f"{title}: too late to start getting ready, by {by} at the latest."
-    )
+    if at_s >= found.shut_from_s:
+        return f"{title}: shut in more than half of the runs."
+    if at_s < latest_s:
+        return f"{title}: start by {clock_words(result, latest_s)}."
+    if at_s < found.roll_by_s:
+        return f"{title}: past the latest start; be rolling by {clock_words(result, found.roll_by_s)}, without packing."
+    return f"{title}: late; {late_words(way.way, found)}"

@@ -44,7 +44,7 @@ from leaveby.show.road_map import (
 )
 from leaveby.show.road_tables import numbered, ours_words, vehicle_words
 from leaveby.show.streets_map import CLASSES, LINK_COLOUR, MOST_LABELS, describe_streets_map, map_title
-from leaveby.show.wording import clean, duration_words, street_words
+from leaveby.show.wording import clean, duration_words, map_notice, street_words
 
 Heights = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
@@ -77,7 +77,7 @@ def road_sheet(area: RoadArea, answer: DriveAnswer) -> LiveSheet:
         layers=(_quickest(area, answer), _closed(area, answer), *_bands(area, answer), _ends(area, answer)),
         window_deg=window_around(np.vstack(points), network.crs),
         described=describe_road_map(area, answer),
-        notice=OSM_NOTICE,
+        notice=map_notice(network),
     )
 
 

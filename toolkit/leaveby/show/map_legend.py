@@ -193,7 +193,7 @@ def _shut_rows(result: HouseholdResult, badges: Sequence[tuple[ShutStreet, bool]
         return [_Row("No street of the way out was computed to shut; a road may still shut at any time.", heading=True)]
     rows = [_Row("Shuts in this order (middle run, may be earlier)", heading=True)]
     for number, (shut, on_map) in enumerate(badges, start=1):
-        at = clock_words(result, shut.at_s, step_min=1)
+        at = clock_words(result, shut.at_s)
         rows.append(_Row(f"{at} {street_words(shut.street, 40)}", badge=number, badge_on_map=on_map))
     return rows
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, TriggerLine, WayTiming
 from leaveby.household.plan import SafePoint
 from leaveby.show.ground import Isochrone
@@ -12,18 +12,23 @@ from leaveby.show.wording import (
     WAY_TITLES,
     clean,
     clock_words,
+    counts_words,
     day_words,
     distance_words,
     duration_words,
+    first_shut_line,
+    late_line,
+    leave_by_line,
+    map_notice,
+    need_line,
     percent_words,
-    street_words,
-    why_words,
 )
 
 
-def caution_words() -> str:
+def caution_words(result: HouseholdResult) -> str:
     """Everything an export has to say before anything else: the override statement and the notices."""
-    return f"{OVERRIDE} {PLANNING_AID} {OSM_NOTICE}."
+    notice = map_notice(result.network)
+    return " ".join([OVERRIDE, PLANNING_AID, *([f"{notice}."] if notice else [])])
 
 
 def day_line(result: HouseholdResult) -> str:
@@ -43,35 +48,11 @@ def way_name(way: WayTiming) -> str:
 
 def way_line(result: HouseholdResult, way: WayTiming) -> str:
     """By when to start and to roll, how far and how long it is, which street shuts first; or why there is no time."""
-    start_s, leave_s = way.latest_start_s, way.latest_departure_s
-    said = []
-    if start_s is not None and leave_s is not None:
-        roll = "be walking by" if way.way == "foot" else "be rolling by"
-        early = (
-            f" That is before the fire even starts ({result.start.strftime('%H:%M')}): on such a day, go before there "
-            "is any fire."
-            if start_s < 0.0
-            else ""
-        )
-        said.append(
-            f"Start getting ready by {clock_words(result, start_s)}, {roll} {clock_words(result, leave_s)}, at the "
-            f"latest on the computed day.{early}"
-        )
-    else:
-        said.append(why_words(way))
+    said = [leave_by_line(result, way), counts_words(result, way), late_line(result, way)]
     if way.route is not None:
-        road = "a walk" if way.way == "foot" else "a drive"
-        said.append(
-            f"{distance_words(way.route.length_m)}, {road} of {duration_words(way.drive_s.p50_s)}, on a slow day "
-            f"{duration_words(way.drive_s.p95_s)}; getting ready takes {duration_words(way.ready_s.p50_s)}, on a slow "
-            f"day {duration_words(way.ready_at_confidence_s)}."
-        )
-        if math.isfinite(way.route.closes_first_s):
-            said.append(
-                f"The first street to shut: {street_words(way.route.closes_first, 120)}, from "
-                f"{clock_words(result, way.route.closes_first_s)} in the middle run, or earlier."
-            )
-    return " ".join(said)
+        end = f"To {clean(way.route.safe_point, 120)}, {distance_words(way.route.length_m)}."
+        said += [end, need_line(way), first_shut_line(result, way.route)]
+    return " ".join(line for line in said if line)
 
 
 def safe_point_line(point: SafePoint) -> str:
@@ -97,7 +78,7 @@ def trigger_line(result: HouseholdResult, line: TriggerLine) -> str:
     """What a trigger line means."""
     title = WAY_TITLES.get(line.way, clean(line.way))
     return (
-        f"{title}: once fire is inside this area, it is too late to start getting ready for this way of leaving. Drawn "
+        f"{title}: once fire is inside this area, it is too near to start getting ready for this way of leaving. Drawn "
         f"for a lead time of {duration_words(line.ready_s)}, which {percent_words(line.confidence)} of the runs need "
         f"at most, and for the weather of {clock_words(result, line.weather_at_s, step_min=1)} as if it held all "
         "day."

@@ -17,7 +17,6 @@ from matplotlib.patches import Polygon as Outline
 from numpy.typing import NDArray
 from shapely.geometry import LineString
 
-from leaveby.caution import OSM_NOTICE
 from leaveby.decision.result import HouseholdResult, WayRoute
 from leaveby.fire.terrain import Grid
 from leaveby.roads.itinerary import compass_words, street
@@ -45,7 +44,16 @@ from leaveby.show.map_legend import (
     SAFE_LOOK,
     draw_legend,
 )
-from leaveby.show.wording import WAY_TITLES, clean, clock_words, distance_words, shown_ways, street_words
+from leaveby.show.wording import (
+    INSIDE_WORDS,
+    WAY_TITLES,
+    clean,
+    clock_words,
+    distance_words,
+    map_notice,
+    shown_ways,
+    street_words,
+)
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
 MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
@@ -58,7 +66,7 @@ _STREET_NAMES: Final = 16
 
 
 def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: float = 96.0) -> Figure:
-    """Draw where the fire comes from, which way out, what shuts first, and where it is too late to start.
+    """Draw where the fire comes from, which way out, what shuts first, and where fire is too near to start.
 
     Parameters
     ----------
@@ -97,7 +105,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
         axes.text(
             0.995,
             0.006,
-            OSM_NOTICE,
+            map_notice(result.network),
             transform=axes.transAxes,
             ha="right",
             va="bottom",
@@ -247,7 +255,8 @@ def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
 
 def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
     for line in shown_triggers(result):
-        text = {"tow": "towing: fire inside, too late", "car": "car: fire inside, too late"}.get(line.way, line.way)
+        whom = {"tow": "towing", "car": "car", "foot": "foot"}.get(line.way, line.way)
+        text = f"{whom}: {INSIDE_WORDS.get(line.way, 'fire inside')}"
         colour = WAY_COLOURS.get(line.way, INK)
         for part in lines_of(trigger_edge(result, line, sheet.frame)):
             if sheet.write_along(text, part, size=6.2, off=1.0, colour=colour):
@@ -374,7 +383,7 @@ def describe_map(result: HouseholdResult) -> str:
             parts.append(f"{WAY_TITLES.get(way.way, way.way)}: no route.")
             continue
         shut = [
-            f"{street_words(street.street)} at {clock_words(result, street.at_s, step_min=1)}"
+            f"{street_words(street.street)} at {clock_words(result, street.at_s)}"
             for street in shut_streets(result, way.route)[:_BADGES]
         ]
         shuts = f"; shuts in this order: {', '.join(shut)}" if shut else "; no closing was computed on it"

@@ -13,7 +13,7 @@ from datetime import datetime
 from importlib.resources import files
 from typing import Any, Final
 
-from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.result import (
     DayBefore,
     HouseholdResult,
@@ -28,10 +28,11 @@ from leaveby.decision.result import (
 from leaveby.show.last_resort import shelter_record
 from leaveby.show.wording import (
     check_made_at,
+    every_road_shut_words,
     iso_minute,
+    map_notice,
     minutes_down,
     minutes_up,
-    no_way_out_words,
     shown_ways,
     why_words,
 )
@@ -81,16 +82,16 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "timetable": [
             {"at": iso_minute(result, row.at_s), "kind": row.kind, "sentence": row.sentence} for row in result.timetable
         ],
-        "no_way_out": {
-            "at": iso_minute(result, result.no_way_out_s),
-            "sentence": no_way_out_words(result),
+        "every_road_shut": {
+            "at": iso_minute(result, result.phases.shut_from_s),
+            "sentence": every_road_shut_words(result),
         },
         "landmarks": {way: list(said) for way, said in result.landmarks.items()},
         "which_way": {way: [_way_out(area) for area in areas] for way, areas in result.which_way.items()},
         "day_before": {way: _day_before(table) for way, table in result.day_before.items()},
         "what_if": [_what_if(result, what_if) for what_if in result.what_ifs],
         "inputs": {str(name): str(value) for name, value in sorted(result.inputs.items())},
-        "notices": [OSM_NOTICE],
+        "notices": [notice for notice in (map_notice(result.network),) if notice],
     }
 
 
@@ -143,17 +144,20 @@ def _quantiles(quantiles: Quantiles) -> dict[str, float | None]:
 def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
     start = iso_minute(result, way.latest_start_s)
     departure = iso_minute(result, way.latest_departure_s)
+    phases = result.way_phases[way.way]
     return {
         "open": way_is_open(way),
         "fits": bool(way.fits),
         "latest_start": start,
         "latest_departure": departure,
         "why": "" if start is not None and departure is not None else why_words(way),
+        "late_cost_10_min": math.ceil(phases.ten_minutes_cost * 1e4 - _SLACK) / 1e4,
+        "shut_from": iso_minute(result, phases.shut_from_s),
         "ready_min": _quantiles(way.ready_s),
         "ready_at_confidence_min": minutes_up(way.ready_at_confidence_s),
         "drive_min": _quantiles(way.drive_s),
         "required_min": _quantiles(way.required_s),
-        "route": None if way.route is None else _route(result, way.route),
+        "route": None if way.route is None else _route(result, way.route, likely_s=way.drive_s.p50_s),
         "clear_probability": [
             [iso_minute(result, float(at_s)), math.floor(float(share) * 1e4 + _SLACK) / 1e4]
             for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
@@ -174,12 +178,12 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
     }
 
 
-def _route(result: HouseholdResult, route: WayRoute) -> dict[str, Any]:
+def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict[str, Any]:
     at = iso_minute(result, route.closes_first_s)
     return {
         "safe_point": route.safe_point,
         "length_km": round(route.length_m / 1000.0, 3),
-        "likely_min": minutes_up(route.time_s),
+        "likely_min": minutes_up(likely_s),
         "closes_first": {
             "street": route.closes_first,
             "at": at,

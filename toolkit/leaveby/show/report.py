@@ -11,7 +11,7 @@ from typing import Any, Final
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
 from leaveby.decision.result import HouseholdResult, WayRoute, WayTiming, WhatIf
 from leaveby.roads.itinerary import Step
 from leaveby.show.figure import as_svg
@@ -32,11 +32,17 @@ from leaveby.show.wording import (
     check_made_at,
     clean,
     clock_words,
+    counts_words,
     day_words,
     distance_words,
-    duration_words,
+    first_shut_line,
+    late_line,
+    leave_by_line,
     main_sentence,
+    map_notice,
+    need_line,
     percent_words,
+    roll_label,
     shown_ways,
     street_words,
     why_words,
@@ -88,7 +94,7 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
         last_resort=LAST_RESORT,
-        notice=OSM_NOTICE,
+        notice=map_notice(result.network),
         name=clean(result.plan.name, 90),
         day=day_words(result.start),
         ignitions=_ignitions(result),
@@ -147,41 +153,29 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
     title = WAY_TITLES.get(way.way, clean(way.way))
     lines = []
     start_s, leave_s = way.latest_start_s, way.latest_departure_s
-    timed = start_s is not None and leave_s is not None
-    if start_s is not None and before_fire(way):
+    timed = way.route is not None and start_s is not None and leave_s is not None
+    if timed and before_fire(way):
         lines.append(
             f"That is before the fire even starts ({result.start.strftime('%H:%M')}): on such a day, go before there "
             "is any fire."
         )
     if not timed:
         lines.append(why_words(way))
+    lines += [counts_words(result, way), late_line(result, way)]
     if way.route is not None:
         lines.append(f"To {clean(way.route.safe_point, 60)}, {distance_words(way.route.length_m)}.")
-        lines.append(_need_words(way))
-        if math.isfinite(way.route.closes_first_s):
-            lines.append(f"The first street to shut: {street_words(way.route.closes_first)}.")
+        lines.append(need_line(way))
+        lines.append(first_shut_line(result, way.route))
     short = "no way out" if way.route is None else "no time found: leave early"
-    start = clock_words(result, start_s) if start_s is not None else ""
-    leave = clock_words(result, leave_s) if leave_s is not None else ""
     return {
         "title": title,
-        "start": start if timed else "",
-        "leave": leave if timed else "",
-        "roll_label": "be walking by" if way.way == "foot" else "be rolling by",
+        "start": clock_words(result, start_s) if timed and start_s is not None else "",
+        "leave": clock_words(result, leave_s) if timed and leave_s is not None else "",
+        "roll_label": roll_label(way),
         "short": short,
-        "lines": lines,
+        "lines": [line for line in lines if line],
+        "line": leave_by_line(result, way) if timed else short,
     }
-
-
-def _need_words(way: WayTiming) -> str:
-    slow_s = way.ready_at_confidence_s
-    ready = (
-        f"Getting ready takes {duration_words(way.ready_s.p50_s)}, on a slow day {duration_words(slow_s)}"
-        if slow_s > 0.0
-        else "There is nothing to get ready"
-    )
-    road = "the walk" if way.way == "foot" else "the drive"
-    return f"{ready}; {road} {duration_words(way.drive_s.p50_s)}, on a slow day {duration_words(way.drive_s.p95_s)}."
 
 
 def _missing_way(name: str) -> dict[str, Any]:

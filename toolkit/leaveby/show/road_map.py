@@ -14,7 +14,6 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from shapely.geometry import LineString
 
-from leaveby.caution import OSM_NOTICE
 from leaveby.roads.itinerary import Route, street
 from leaveby.show.drives import FREE_ROADS, ClosedStretch, Drive, DriveAnswer, RoadArea
 from leaveby.show.figure import INK, blank_figure, figure_style
@@ -22,7 +21,7 @@ from leaveby.show.ground import hill_shade
 from leaveby.show.map_labels import HALO, Sheet, draw_scale, lines_of
 from leaveby.show.map_legend import HOME_LOOK, LAST_RESORT_LOOK, SAFE_LOOK
 from leaveby.show.road_tables import numbered, ours_words, vehicle_words
-from leaveby.show.wording import clean, distance_words, duration_words
+from leaveby.show.wording import clean, distance_words, duration_words, map_notice
 
 BAND_LOOKS: Final[tuple[tuple[str, Any, float], ...]] = (
     ("#0d2b6b", "-", 2.8),
@@ -136,7 +135,7 @@ def road_map(area: RoadArea, answer: DriveAnswer, *, width_mm: float = 186.0, he
         axes.text(
             0.995,
             0.006,
-            OSM_NOTICE,
+            map_notice(area.network),
             transform=axes.transAxes,
             ha="right",
             va="bottom",

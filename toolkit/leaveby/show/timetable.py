@@ -21,7 +21,15 @@ from leaveby.show.figure import (
     whole_hours,
     write_beside,
 )
-from leaveby.show.wording import WAY_TITLES, clock_words, duration_words, shown_ways, street_words, why_words
+from leaveby.show.wording import (
+    WAY_TITLES,
+    clock_words,
+    duration_words,
+    late_line,
+    leave_by_line,
+    shown_ways,
+    street_words,
+)
 
 
 def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure:
@@ -65,27 +73,28 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
         axes.legend(
             handles=[
                 Patch(facecolor=LIGHT, edgecolor=INK, label="start before this ends"),
-                Patch(facecolor=GREY, edgecolor=INK, hatch="//", label="be getting ready, then roll"),
-                Patch(facecolor=DARK, edgecolor=INK, label="too late, shut, or fire"),
+                Patch(facecolor=GREY, edgecolor=INK, hatch="//", label="get ready, then roll"),
+                Patch(facecolor="white", edgecolor=INK, hatch="\\\\\\", label="late: go at once"),
+                Patch(facecolor=DARK, edgecolor=INK, label="shut, or fire"),
                 Patch(facecolor="white", edgecolor=INK, hatch="...", label="embers can fall"),
                 Patch(facecolor="white", edgecolor=INK, hatch="xxx", label="last resort, as directed"),
             ],
             loc="upper center",
             bbox_to_anchor=(0.42, 1.2),
-            ncols=5,
-            fontsize=6.5,
+            ncols=6,
+            fontsize=6.3,
             frameon=False,
-            handlelength=2.4,
-            columnspacing=1.4,
+            handlelength=2.0,
+            columnspacing=1.1,
         )
     return figure
 
 
 def _day(result: HouseholdResult) -> tuple[float, float]:
     """The part of the day worth drawing: from before the earliest start to after the latest event."""
-    times = [0.0, *finite(result.fire.home_p05_s, result.fire.ember_home_p05_s)]
+    times = [0.0, *finite(result.shelter.front_arrival_s, result.shelter.ember_arrival_s, result.phases.shut_from_s)]
     for way in shown_ways(result):
-        times += finite(way.latest_start_s, way.latest_departure_s)
+        times += finite(way.latest_start_s, way.latest_departure_s, result.way_phases[way.way].shut_from_s)
         if way.route is not None:
             times += finite(way.route.closes_first_s)
     if len(times) == 1:
@@ -147,22 +156,16 @@ def _way_bar(axes: Axes, result: HouseholdResult, way: WayTiming, *, row: int, l
             words, colour, ink = "no leave-by time within the hours computed: leave early", LIGHT, INK
         _bar(axes, row, low_s, high_s, colour=colour, text=words, ink=ink)
         return
-    leave_s = max(leave_s, start_s)
+    shut_s = min(max(result.way_phases[way.way].shut_from_s, leave_s), high_s)
     begin = f"start by {clock_words(result, start_s)}"
-    roll = f"roll by {clock_words(result, leave_s)}" if way.way != "foot" else f"go by {clock_words(result, leave_s)}"
-    _bar(
-        axes,
-        row,
-        low_s,
-        start_s,
-        colour=LIGHT,
-        text=begin if _fits(axes, begin, low_s, start_s, whole_s=whole_s) else "",
-    )
+    begin = begin if _fits(axes, begin, low_s, start_s, whole_s=whole_s) else ""
+    _bar(axes, row, low_s, start_s, colour=LIGHT, text=begin)
     _bar(axes, row, start_s, leave_s, colour=GREY, hatch="//")
-    late = f"too late ({roll})"
-    if not _fits(axes, late, leave_s, high_s, whole_s=whole_s):
-        late = "too late" if _fits(axes, "too late", leave_s, high_s, whole_s=whole_s) else ""
-    _bar(axes, row, leave_s, high_s, colour=DARK, text=late, ink="white")
+    _bar(axes, row, leave_s, shut_s, colour="white", hatch="\\\\\\")
+    roll = f"{'go' if way.way == 'foot' else 'roll'} by {clock_words(result, leave_s)}, late after that"
+    wordings = (f"shut in most runs; {roll}", roll, "shut in most runs", "")
+    shut = next(said for said in wordings if _fits(axes, said, shut_s, high_s, whole_s=whole_s))
+    _bar(axes, row, shut_s, high_s, colour=DARK, text=shut, ink="white")
 
 
 def _shut_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -> None:
@@ -176,7 +179,7 @@ def _shut_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -
         low_s, _ = _day(result)
         write_beside(axes, low_s / 60.0, row, "no closing computed; a road may still shut at any time")
         return
-    at_s, street = min(shut)
+    at_s, street = min(shut, key=lambda one: one[0])
     words = f"{street_words(street, 26)} shut from {clock_words(result, at_s)} in the middle run, or earlier"
     low_s, _ = _day(result)
     if _fits(axes, words, at_s, high_s, whole_s=high_s - low_s):
@@ -187,7 +190,7 @@ def _shut_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -
 
 
 def _fire_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -> None:
-    ember_s, front_s = result.fire.ember_home_p05_s, result.fire.home_p05_s
+    ember_s, front_s = result.shelter.ember_arrival_s, result.shelter.front_arrival_s
     low_s, _ = _day(result)
     if not finite(ember_s, front_s):
         write_beside(axes, low_s / 60.0, row, "not within the hours computed; it may still come")
@@ -212,33 +215,35 @@ def _fire_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -
 
 
 def _closing_bar(axes: Axes, result: HouseholdResult, *, row: int, low_s: float, high_s: float) -> None:
-    """The last stretch of time in which the house can be closed before the embers."""
+    """Closing the house as it is begun when every road is shut in most runs, and no sooner."""
     shelter = result.shelter
     if not shelter.tasks:
         write_beside(axes, low_s / 60.0, row, "no task for closing the house in your plan")
         return
-    begin_s = shelter.latest_start_before_embers_s
     takes = duration_words(shelter.ready_s)
-    if not math.isfinite(begin_s):
-        write_beside(axes, low_s / 60.0, row, f"takes up to {takes}; begin early, if you are directed to shelter")
+    begin_s = shelter.begins_s
+    if not math.isfinite(shelter.leaving_ends_s) or begin_s >= high_s:
+        write_beside(axes, low_s / 60.0, row, f"takes up to {takes}; only if you are directed to shelter")
         return
-    _bar(axes, row, max(begin_s, low_s), min(begin_s + shelter.ready_s, high_s), colour=GREY, hatch="//")
-    words = f"begin by {clock_words(result, begin_s)}, takes up to {takes}"
+    end_s = min(begin_s + shelter.ready_s, high_s)
+    _bar(axes, row, begin_s, end_s, colour=GREY, hatch="//")
+    late = math.ceil(100.0 * (1.0 - shelter.closed_before_embers) - 1e-9)
+    words = f"takes up to {takes}; begun then, not done before embers in {late} of 100 runs"
     if _fits(axes, words, low_s, begin_s, whole_s=high_s - low_s):
         write_beside(axes, begin_s / 60.0, row, words, side=-1)
-    else:
-        write_beside(axes, max(begin_s + shelter.ready_s, low_s) / 60.0, row, words)
+    elif _fits(axes, words, end_s, high_s, whole_s=high_s - low_s):
+        write_beside(axes, end_s / 60.0, row, words)
 
 
 def _shelter_bar(axes: Axes, result: HouseholdResult, *, row: int, low_s: float, high_s: float) -> None:
-    """From when leaving is no longer an option."""
-    ends_s = result.shelter.leaving_ends_s
+    """From when every road is shut in most runs."""
+    ends_s = result.phases.shut_from_s
     if not ends_s < high_s:
         write_beside(axes, low_s / 60.0, row, "only if you can't leave any more and are directed to")
         return
     from_s = max(ends_s, low_s)
     _bar(axes, row, from_s, high_s, colour="white", hatch="xxx")
-    words = "only once leaving is over, as directed"
+    words = f"from {clock_words(result, from_s)} every road is shut in most runs: only then, as directed"
     if _fits(axes, words, low_s, from_s, whole_s=high_s - low_s):
         write_beside(axes, from_s / 60.0, row, words, side=-1)
 
@@ -247,13 +252,7 @@ def describe_timetable(result: HouseholdResult) -> str:
     """Say what the timetable bar shows."""
     parts = []
     for way in shown_ways(result):
-        title = WAY_TITLES.get(way.way, way.way)
-        if way.latest_start_s is None or way.latest_departure_s is None:
-            parts.append(f"{title}: {why_words(way)}")
-        else:
-            parts.append(
-                f"{title}: start getting ready by {clock_words(result, way.latest_start_s)}, be on your way by "
-                f"{clock_words(result, way.latest_departure_s)}; after that it is too late."
-            )
+        said = f"{leave_by_line(result, way)} {late_line(result, way)}".strip()
+        parts.append(f"{WAY_TITLES.get(way.way, way.way)}: {said}")
     parts += [f"{clock_words(result, row.at_s)}: {row.sentence}" for row in result.timetable if math.isfinite(row.at_s)]
     return " ".join(parts)

@@ -323,6 +323,11 @@ def _by_words(result: HouseholdResult, way: WayTiming, confidence: float) -> str
     if way.route is None:
         return why_words(way)
     latest_s = latest_at_confidence(way.member_latest_start_s, confidence)
+    asked_s = math.inf if way.latest_start_s is None else way.latest_start_s
+    if confidence == result.plan.confidence:
+        latest_s = asked_s  # the leave-by itself: the same number as everywhere
+    elif confidence > result.plan.confidence:
+        latest_s = min(latest_s, asked_s)
     if math.isinf(latest_s):
         return "No time found within the hours computed: leave early." if latest_s > 0.0 else "No time is early enough."
     early = ", before the fire starts" if latest_s < 0.0 else ""

@@ -8,11 +8,15 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final, Protocol
+from typing import Final, Literal, Protocol
 
-from leaveby.decision.result import HouseholdResult, WayTiming, opens, way_is_open
+from leaveby.caution import OSM_NOTICE
+from leaveby.decision.phases import late_words
+from leaveby.decision.result import HouseholdResult, WayRoute, WayTiming
 from leaveby.errors import refuse
+from leaveby.roads.network import RoadNetwork
 
 WAYS: Final = ("tow", "car", "foot")
 """Ways of leaving in the order in which they are shown: the slowest to make ready first."""
@@ -23,11 +27,12 @@ WAY_TITLES: Final[Mapping[str, str]] = {
     "foot": "On foot",
 }
 
-WAY_VERBS: Final[Mapping[str, str]] = {
-    "tow": "tow the house out",
-    "car": "go by car without the house",
-    "foot": "go on foot",
+INSIDE_WORDS: Final[Mapping[str, str]] = {
+    "tow": "fire inside: leave the house",
+    "car": "fire inside: go at once",
+    "foot": "fire inside: go at once",
 }
+"""What to do when fire is inside a way's trigger line, on a map: one is late then, not cut off."""
 
 MODEL_WORDS: Final[Mapping[str, str]] = {
     "dry_eucalypt": "dry eucalypt forest equation",
@@ -119,8 +124,13 @@ def iso_minute(result: Clocked, time_s: float | None) -> str | None:
 
 
 def clock_words(result: Clocked, time_s: float, *, step_min: int = 5) -> str:
-    """Clock time for a person, rounded down to 5 minutes, with the day where it is not the scenario's first day."""
+    """Clock time for a person, rounded down to 5 minutes, with the day where it is not the scenario's first day.
+
+    A time that lies after the fire's start is not rounded down to before it, where it would read as a time before it.
+    """
     moment = floor_clock(_clock(result, time_s), step_min)
+    if time_s >= 0.0 and moment < result.start:
+        moment = floor_clock(result.start, 1)
     if moment.date() == result.start.date():
         return moment.strftime("%H:%M")
     return moment.strftime("%a %H:%M")
@@ -235,75 +245,226 @@ def before_fire(way: WayTiming) -> bool:
     return way.latest_start_s is not None and way.latest_start_s < 0.0
 
 
+def roll_label(way: WayTiming) -> str:
+    """What one has to be doing by the latest departure."""
+    return "be walking by" if way.way == "foot" else "be rolling by"
+
+
+def leave_by_line(result: Clocked, way: WayTiming) -> str:
+    """By when to start and to roll, or why there is no time; the same words on every output."""
+    if way.route is None or way.latest_start_s is None or way.latest_departure_s is None:
+        return why_words(way)
+    start, leave = (clock_words(result, at_s) for at_s in (way.latest_start_s, way.latest_departure_s))
+    early = f", before the fire starts ({result.start.strftime('%H:%M')})" if before_fire(way) else ""
+    return f"Start getting ready by {start}{early}, {roll_label(way)} {leave}."
+
+
+def late_line(result: HouseholdResult, way: WayTiming) -> str:
+    """What is left to do after a way's latest departure; "" where that is not bounded."""
+    if way.route is None or way.latest_departure_s is None:
+        return ""
+    return f"After that you are late: {late_words(way.way, result.way_phases[way.way])}"
+
+
+def need_line(way: WayTiming) -> str:
+    """How long getting ready and the way take, as a rule and on a slow day."""
+    slow_s = way.ready_at_confidence_s
+    ready = (
+        f"Getting ready takes {duration_words(way.ready_s.p50_s)}, on a slow day {duration_words(slow_s)}"
+        if slow_s > 0.0
+        else "There is nothing to get ready"
+    )
+    road = "the walk" if way.way == "foot" else "the drive"
+    return f"{ready}; {road} {duration_words(way.drive_s.p50_s)}, on a slow day {duration_words(way.drive_s.p95_s)}."
+
+
+def first_shut_line(result: HouseholdResult, route: WayRoute) -> str:
+    """Which street of a route shuts first, and when; "" where none was computed to."""
+    if not math.isfinite(route.closes_first_s):
+        return ""
+    at = clock_words(result, route.closes_first_s)
+    return f"The first street to shut: {street_words(route.closes_first)}, from {at} in the middle run, or earlier."
+
+
+def counts_words(result: HouseholdResult, way: WayTiming) -> str:
+    """Say that the other way's time counts for this one, where that is the earlier or the only one; else ""."""
+    other = {"tow": "car", "car": "tow"}.get(way.way)
+    if other is None:
+        return ""
+    mine, its = _leave(result, way.way), _leave(result, other)
+    sooner = its.has_time and (
+        (mine.kind == "timed" and its.at_s < mine.at_s and its.clock != mine.clock and way.way == "tow")
+        or (mine.kind == "unbounded" and (way.way == "tow" or its.kind == "timed"))
+    )
+    if not sooner:
+        return ""
+    return f"The earlier time counts: {its.clock}, as for {'going by car' if other == 'car' else 'towing the house'}."
+
+
+_Kind = Literal["absent", "closed", "unbounded", "before", "timed"]
+
+
+@dataclass(frozen=True)
+class _Leave:
+    """How one way of leaving stands: not in the plan, without a route, without a time, or with one."""
+
+    kind: _Kind
+    at_s: float = math.inf
+    clock: str = ""
+
+    @property
+    def has_time(self) -> bool:
+        return self.kind in ("before", "timed")
+
+
+def _leave(result: HouseholdResult, name: str) -> _Leave:
+    way = result.ways.get(name)
+    if way is None:
+        return _Leave("absent")
+    if way.route is None:
+        return _Leave("closed")
+    if way.latest_start_s is None:
+        return _Leave("unbounded")
+    kind: _Kind = "before" if before_fire(way) else "timed"
+    return _Leave(kind, way.latest_start_s, clock_words(result, way.latest_start_s))
+
+
+_EARLIER: Final = " Earlier is better."
+_AWAY: Final = ": be away before such a day begins."
+_NO_TIME: Final = (
+    "No leave-by time was found for this day, which does not mean that the fire stays away: leave early, and go at "
+    "once when you are told to go."
+)
+_NO_WAY: Final = (
+    "No way out was found for you: talk to your fire agency before the season, and be away before a day like this "
+    "begins."
+)
+
+
 def main_sentence(result: HouseholdResult) -> str:
-    """One sentence that says what to do, from the ways of leaving that have a time; never that there is time left."""
-    timed = {
-        name: way.latest_start_s
-        for name, way in result.ways.items()
-        if way.latest_start_s is not None and not before_fire(way)
-    }
-    if not timed:
-        return _sentence_without_times(result)
-    tow_s, car_s = timed.get("tow"), timed.get("car")
-    if tow_s is not None and car_s is not None:
-        if tow_s < car_s:
-            return (
-                f"On a day like this, start getting ready by {clock_words(result, tow_s)} to tow the house out; if you "
-                f"have not started by then, leave the house behind and start getting ready to go by car by "
-                f"{clock_words(result, car_s)} at the latest. Earlier is better."
-            )
-        return (
-            f"On a day like this, start getting ready by {clock_words(result, car_s)} at the latest, with or without "
-            f"the house. Earlier is better."
-        )
-    if car_s is not None:
-        tow = result.ways.get("tow")
-        behind = "leave the house behind and " if tow is not None and not way_is_open(tow) else ""
-        return (
-            f"On a day like this, {behind}start getting ready to go by car by {clock_words(result, car_s)} at the "
-            f"latest. Earlier is better."
-        )
-    if tow_s is not None:
-        return (
-            f"On a day like this, start getting ready to tow the house out by {clock_words(result, tow_s)} at the "
-            f"latest. Earlier is better."
-        )
-    name, at_s = min(timed.items(), key=lambda item: item[1])
-    verb = WAY_VERBS.get(name, f"leave ({name})")
-    return (
-        f"On a day like this, start getting ready to {verb} by {clock_words(result, at_s)} at the latest. "
-        f"Earlier is better."
-    )
+    """Say in one or two sentences what to do, from the ways of leaving; never that there is time left.
+
+    Where one time is named for several ways it is the earliest of them, and a time before the fire starts is named as
+    such.
+    """
+    tow, car, foot = (_leave(result, name) for name in WAYS)
+    if {tow.kind, car.kind} <= {"absent", "closed"}:
+        return _on_foot_only(foot, closed="closed" in (tow.kind, car.kind))
+    if not (tow.has_time or car.has_time):
+        no_tow = " Leave the house behind: no way out was found for it." if tow.kind == "closed" else ""
+        no_car = " No way out was found by car without the house." if car.kind == "closed" else ""
+        walk = f" On foot, start getting ready by {_by(foot)}." if foot.has_time else ""
+        return f"{_NO_TIME}{no_tow}{no_car}{walk}"
+    words, named_s = _on_wheels(tow, car)
+    if words.endswith(_AWAY):
+        return f"On a day like this, {words}{_walk_after(foot)}"
+    sooner = foot.has_time and foot.at_s < named_s and foot.clock not in words
+    walk = f" On foot, start getting ready by {_by(foot)}." if sooner else ""
+    return f"On a day like this, {words}{_EARLIER}{walk}"
 
 
-def _sentence_without_times(result: HouseholdResult) -> str:
-    if any(before_fire(way) for way in result.ways.values()):
-        return "On a day like this it is too late once the fire has started: be away before such a day begins."
-    if not opens(result):
-        return (
-            "No way out was found for you: talk to your fire agency before the season, and be away before a day "
-            "like this begins."
-        )
-    return (
-        "No leave-by time was found for this day, which does not mean that the fire stays away: leave early, and go "
-        "at once when you are told to go."
-    )
+def _by(leave: _Leave) -> str:
+    return f"{leave.clock}, before the fire starts" if leave.kind == "before" else f"{leave.clock} at the latest"
 
 
-def no_way_out_words(result: HouseholdResult) -> str:
-    """From when on there is no way out at all, in the scenario's central run; never that a road stays open."""
-    at_s = result.no_way_out_s
+def _on_wheels(tow: _Leave, car: _Leave) -> tuple[str, float]:
+    """What to do where towing or the car has a time, and the last of the times that are named."""
+    either = f"start getting ready by {_by(car)}, with or without the house"
+    slower_car = f"{either}: going by car has to start earlier here than towing it, and the earlier time counts."
+    behind = f"leave the house behind and start getting ready to go by car by {_by(car)}."
+    last_s = max(leave.at_s for leave in (tow, car) if leave.has_time)
+    match tow.kind, car.kind:
+        case "timed", "timed" if tow.clock == car.clock:
+            return f"{either}.", min(tow.at_s, car.at_s)
+        case "timed", "timed" if tow.at_s < car.at_s:
+            words = f"start getting ready by {tow.clock} to tow the house out"
+            return f"{words}; if you have not started by then, {behind}", last_s
+        case "timed", "timed" | "before":
+            return slower_car, car.at_s
+        case "before", "timed":
+            return f"start getting ready by {_by(tow)}, to tow the house out; once it has started, {behind}", last_s
+        case "closed", "timed":
+            words = "leave the house behind, for which no way out was found, and start getting ready to go by car by"
+            return f"{words} {_by(car)}.", last_s
+        case "absent", "timed":
+            return f"start getting ready to go by car by {_by(car)}.", last_s
+        case "unbounded", "timed" | "before":
+            return f"{either}: no time of its own was found for towing it.", last_s
+        case "timed", "unbounded":
+            words = f"start getting ready by {_by(tow)}, with or without the house"
+            return f"{words}: no time of its own was found for going by car.", last_s
+        case "timed", "closed":
+            words = f"start getting ready to tow the house out by {_by(tow)}"
+            return f"{words}; no way out was found by car without it.", last_s
+        case "timed", "absent":
+            return f"start getting ready to tow the house out by {_by(tow)}.", last_s
+        case "before", "unbounded":
+            words = f"start getting ready by {_by(tow)}, to tow the house out; once it has started, leave the house"
+            return f"{words} behind and go by car at once, for which no latest time was found.", last_s
+    late = "there is no time to get ready"
+    started = "once the fire has started"
+    match tow.kind, car.kind:
+        case "before", "before":
+            words = f"{late} {started}, with or without the house"
+        case "before", "closed":
+            words = f"{late} to tow the house out {started}, and no way out was found by car without it"
+        case "before", "absent":
+            words = f"{late} to tow the house out {started}"
+        case "closed", "before":
+            words = f"no way out was found with the house, and {late} to go by car {started}"
+        case _:
+            words = f"{late} to go by car {started}"
+    return f"{words}{_AWAY}", last_s
+
+
+def _walk_after(foot: _Leave) -> str:
+    """What is left on foot where no wheels are in time once the fire has started."""
+    if foot.kind == "timed":
+        return f" Once it has started, only going on foot is in time: start getting ready for that by {_by(foot)}."
+    if foot.kind == "unbounded":
+        return " Once it has started, go on foot at once: no latest time was found for that."
+    return ""
+
+
+def _on_foot_only(foot: _Leave, *, closed: bool) -> str:
+    """What to do where there are no wheels, or no way out for them."""
+    no_wheels = "no way out was found on wheels" if closed else ""
+    if foot.kind == "timed":
+        lead = f"{no_wheels}: " if closed else ""
+        return f"On a day like this, {lead}start getting ready to go on foot by {_by(foot)}.{_EARLIER}"
+    if foot.kind == "before":
+        lead = f"{no_wheels}, and " if closed else ""
+        return f"On a day like this, {lead}there is no time to get ready to go on foot once the fire has started{_AWAY}"
+    if foot.kind == "unbounded":
+        return f"{_NO_TIME} No way out was found on wheels." if closed else _NO_TIME
+    return _NO_WAY
+
+
+def every_road_shut_words(result: HouseholdResult) -> str:
+    """From when on every road out is shut in most runs, and the last resort begins; never that a road stays open."""
+    at_s = result.phases.shut_from_s
+    shut = "in more than half of the runs every road out is shut, or shuts before you are through"
     if at_s == -math.inf:
         return "No road leads from the home to a safe point of your plan, even with no fire."
     if not math.isfinite(at_s):
         return (
-            "In the middle run of this scenario some road out was not shut within the hours looked at. That is no "
-            "leave to wait: in others it was."
+            "Within the hours looked at some road out was not shut in the middle run, or in half of the runs. That is "
+            "no leave to wait: leave early, and at once when you are told to go."
+        )
+    if at_s <= 0.0:
+        return (
+            f"From the moment when the fire starts, {shut}. Be away before such a day begins; there is a last resort "
+            "only as officially directed."
         )
     return (
-        f"Even in the middle run of this scenario there is no way out after {clock_words(result, at_s)}: whoever is "
-        "not on the way by then finds every road to every safe point shut. In one run of two that comes earlier."
+        f"From {clock_words(result, at_s)} on, {shut}; in many runs that comes earlier. Only from then on, and only as "
+        "officially directed, is there a last resort. Before that you are late, not cut off: go at once, as directed."
     )
+
+
+def map_notice(network: RoadNetwork) -> str:
+    """Whose map data the roads are, where a notice is due on what is drawn from them; "" where none is."""
+    return OSM_NOTICE if network.from_osm else ""
 
 
 def minutes_between(result: Clocked, moment: datetime) -> float:

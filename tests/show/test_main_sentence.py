@@ -1,0 +1,581 @@
+"""The sentence that tells people when to go, word for word, for every order of the ways, beside the boxes' own words.
+
+All sentences are written by hand. The fire of the invented day starts at 12:40.
+"""
+
+from __future__ import annotations
+
+import html
+import itertools
+import math
+import re
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from leaveby.decision.phases import phases
+from leaveby.decision.result import HouseholdResult, Phases, WayTiming, opens, way_is_open
+from leaveby.show.report import plan_page
+from leaveby.show.wording import clock_words, leave_by_line, main_sentence
+
+DAY = "On a day like this, "
+NO_TIME = (
+    "No leave-by time was found for this day, which does not mean that the fire stays away: leave early, and go at "
+    "once when you are told to go."
+)
+NO_WAY = (
+    "No way out was found for you: talk to your fire agency before the season, and be away before a day like this "
+    "begins."
+)
+
+# State of towing, of the car and on foot: a clock time of the latest start, "closed" (no route), "unbounded" (a route,
+# but no time), or None (not in the plan).
+TABLE: tuple[tuple[str | None, str | None, str | None, str], ...] = (
+    # both wheels in time: towing earlier, equal, later
+    (
+        "12:55",
+        "13:30",
+        None,
+        DAY + "start getting ready by 12:55 to tow the house out; if you have not started by then, leave the house "
+        "behind and start getting ready to go by car by 13:30 at the latest. Earlier is better.",
+    ),
+    (
+        "13:02",
+        "13:04",
+        None,
+        DAY + "start getting ready by 13:00 at the latest, with or without the house. Earlier is better.",
+    ),
+    (
+        "13:04",
+        "13:02",
+        None,
+        DAY + "start getting ready by 13:00 at the latest, with or without the house. Earlier is better.",
+    ),
+    (
+        "13:30",
+        "13:30",
+        None,
+        DAY + "start getting ready by 13:30 at the latest, with or without the house. Earlier is better.",
+    ),
+    (
+        "13:30",
+        "12:55",
+        None,
+        DAY
+        + "start getting ready by 12:55 at the latest, with or without the house: going by car has to start earlier "
+        "here than towing it, and the earlier time counts. Earlier is better.",
+    ),
+    # one before the fire starts, the other in time
+    (
+        "12:15",
+        "13:30",
+        None,
+        DAY
+        + "start getting ready by 12:15, before the fire starts, to tow the house out; once it has started, leave the "
+        "house behind and start getting ready to go by car by 13:30 at the latest. Earlier is better.",
+    ),
+    (
+        "13:30",
+        "12:15",
+        None,
+        DAY
+        + "start getting ready by 12:15, before the fire starts, with or without the house: going by car has to start "
+        "earlier here than towing it, and the earlier time counts. Earlier is better.",
+    ),
+    # both before the fire starts
+    (
+        "12:00",
+        "12:15",
+        None,
+        DAY
+        + "there is no time to get ready once the fire has started, with or without the house: be away before such a "
+        "day begins.",
+    ),
+    (
+        "12:15",
+        "12:00",
+        None,
+        DAY
+        + "there is no time to get ready once the fire has started, with or without the house: be away before such a "
+        "day begins.",
+    ),
+    # no route for one of them
+    (
+        "closed",
+        "13:30",
+        None,
+        DAY
+        + "leave the house behind, for which no way out was found, and start getting ready to go by car by 13:30 at "
+        "the latest. Earlier is better.",
+    ),
+    (
+        "12:55",
+        "closed",
+        None,
+        DAY
+        + "start getting ready to tow the house out by 12:55 at the latest; no way out was found by car without it. "
+        "Earlier is better.",
+    ),
+    (
+        "12:15",
+        "closed",
+        None,
+        DAY
+        + "there is no time to get ready to tow the house out once the fire has started, and no way out was found by "
+        "car without it: be away before such a day begins.",
+    ),
+    (
+        "closed",
+        "12:15",
+        None,
+        DAY + "no way out was found with the house, and there is no time to get ready to go by car once the fire has "
+        "started: be away before such a day begins.",
+    ),
+    # no time for one of them
+    (
+        "unbounded",
+        "13:30",
+        None,
+        DAY + "start getting ready by 13:30 at the latest, with or without the house: no time of its own was found for "
+        "towing it. Earlier is better.",
+    ),
+    (
+        "unbounded",
+        "12:15",
+        None,
+        DAY + "start getting ready by 12:15, before the fire starts, with or without the house: no time of its own was "
+        "found for towing it. Earlier is better.",
+    ),
+    (
+        "12:55",
+        "unbounded",
+        None,
+        DAY + "start getting ready by 12:55 at the latest, with or without the house: no time of its own was found for "
+        "going by car. Earlier is better.",
+    ),
+    (
+        "12:15",
+        "unbounded",
+        None,
+        DAY
+        + "start getting ready by 12:15, before the fire starts, to tow the house out; once it has started, leave the "
+        "house behind and go by car at once, for which no latest time was found. Earlier is better.",
+    ),
+    ("unbounded", "unbounded", None, NO_TIME),
+    ("unbounded", "closed", None, NO_TIME + " No way out was found by car without the house."),
+    ("closed", "unbounded", None, NO_TIME + " Leave the house behind: no way out was found for it."),
+    ("unbounded", None, None, NO_TIME),
+    (None, "unbounded", None, NO_TIME),
+    # only one of them in the plan
+    (None, "13:30", None, DAY + "start getting ready to go by car by 13:30 at the latest. Earlier is better."),
+    ("12:55", None, None, DAY + "start getting ready to tow the house out by 12:55 at the latest. Earlier is better."),
+    (
+        None,
+        "12:15",
+        None,
+        DAY + "there is no time to get ready to go by car once the fire has started: be away before such a day begins.",
+    ),
+    (
+        "12:15",
+        None,
+        None,
+        DAY + "there is no time to get ready to tow the house out once the fire has started: be away before such a day "
+        "begins.",
+    ),
+    # no way at all
+    ("closed", "closed", None, NO_WAY),
+    ("closed", None, None, NO_WAY),
+    (None, "closed", "closed", NO_WAY),
+    (None, None, "closed", NO_WAY),
+    # only on foot
+    (None, None, "13:10", DAY + "start getting ready to go on foot by 13:10 at the latest. Earlier is better."),
+    (
+        None,
+        None,
+        "12:15",
+        DAY
+        + "there is no time to get ready to go on foot once the fire has started: be away before such a day begins.",
+    ),
+    (None, None, "unbounded", NO_TIME),
+    (
+        "closed",
+        "closed",
+        "13:10",
+        DAY + "no way out was found on wheels: start getting ready to go on foot by 13:10 at the latest. "
+        "Earlier is better.",
+    ),
+    (
+        None,
+        "closed",
+        "12:15",
+        DAY
+        + "no way out was found on wheels, and there is no time to get ready to go on foot once the fire has started: "
+        "be away before such a day begins.",
+    ),
+    ("closed", None, "unbounded", NO_TIME + " No way out was found on wheels."),
+    # on foot beside wheels: named when it has to be earlier than what the sentence names
+    (
+        "12:55",
+        "13:30",
+        "13:10",
+        DAY + "start getting ready by 12:55 to tow the house out; if you have not started by then, leave the house "
+        "behind and start getting ready to go by car by 13:30 at the latest. Earlier is better. On foot, start getting "
+        "ready by 13:10 at the latest.",
+    ),
+    (
+        None,
+        "13:30",
+        "12:15",
+        DAY
+        + "start getting ready to go by car by 13:30 at the latest. Earlier is better. On foot, start getting ready by "
+        "12:15, before the fire starts.",
+    ),
+    (None, "13:30", "14:00", DAY + "start getting ready to go by car by 13:30 at the latest. Earlier is better."),
+    (None, "13:30", "13:33", DAY + "start getting ready to go by car by 13:30 at the latest. Earlier is better."),
+    (None, "13:30", "closed", DAY + "start getting ready to go by car by 13:30 at the latest. Earlier is better."),
+    (
+        "13:30",
+        "12:55",
+        "13:10",
+        DAY
+        + "start getting ready by 12:55 at the latest, with or without the house: going by car has to start earlier "
+        "here than towing it, and the earlier time counts. Earlier is better.",
+    ),
+    (
+        "12:00",
+        "12:15",
+        "13:10",
+        DAY
+        + "there is no time to get ready once the fire has started, with or without the house: be away before such a "
+        "day begins. Once it has started, only going on foot is in time: start getting ready for that by 13:10 at the "
+        "latest.",
+    ),
+    (
+        None,
+        "12:15",
+        "unbounded",
+        DAY + "there is no time to get ready to go by car once the fire has started: be away before such a day begins. "
+        "Once it has started, go on foot at once: no latest time was found for that.",
+    ),
+    (
+        None,
+        "12:15",
+        "12:00",
+        DAY + "there is no time to get ready to go by car once the fire has started: be away before such a day begins.",
+    ),
+    ("unbounded", "unbounded", "13:10", NO_TIME + " On foot, start getting ready by 13:10 at the latest."),
+    (None, "unbounded", "12:15", NO_TIME + " On foot, start getting ready by 12:15, before the fire starts."),
+)
+
+
+def at_s(clock: str, start: datetime) -> float:
+    hour, minute = map(int, clock.split(":"))
+    return (start.replace(hour=hour, minute=minute) - start).total_seconds()
+
+
+def in_state(result: HouseholdResult, name: str, state: str) -> tuple[WayTiming, Phases]:
+    way = result.ways[name]
+    if state == "closed":
+        endless = replace(way.drive_s, p50_s=math.inf, p90_s=math.inf, p95_s=math.inf)
+        way = replace(
+            way,
+            route=None,
+            fits=False,
+            latest_start_s=None,
+            latest_departure_s=None,
+            why="No road is wide enough.",
+            drive_s=endless,
+            required_s=endless,
+        )
+        return way, Phases(-math.inf, -math.inf, 0.0, -math.inf)
+    if state == "unbounded":
+        way = replace(way, latest_start_s=None, latest_departure_s=None, why="Too few runs shut it to name a time.")
+        return way, Phases(math.inf, math.inf, 0.0, math.inf)
+    start_s = at_s(state, result.start)
+    way = replace(way, latest_start_s=start_s, latest_departure_s=start_s + 1500.0, why="")
+    return way, Phases(start_s, start_s + 1500.0, 0.07, start_s + 7200.0)
+
+
+def in_states(result: HouseholdResult, **states: str | None) -> HouseholdResult:
+    made = {name: in_state(result, name, state) for name, state in states.items() if state is not None}
+    way_phases = {name: found for name, (_, found) in made.items()}
+    whole = max(way_phases.values(), key=lambda one: one.shut_from_s)
+    return replace(
+        result, ways={name: way for name, (way, _) in made.items()}, way_phases=way_phases, phases=whole, triggers=()
+    )
+
+
+@pytest.mark.parametrize(("tow", "car", "foot", "sentence"), TABLE)
+def test_the_main_sentence_in_every_order_of_the_ways(
+    result: HouseholdResult, tow: str | None, car: str | None, foot: str | None, sentence: str
+) -> None:
+    assert main_sentence(in_states(result, tow=tow, car=car, foot=foot)) == sentence
+
+
+def test_the_table_holds_every_pair_of_states_of_the_wheels() -> None:
+    """So that no case is only reached in the field."""
+
+    def kind(state: str | None) -> str:
+        if state is None or ":" not in state:
+            return str(state)
+        return "before" if state < "12:40" else "timed"
+
+    kinds = ("None", "closed", "unbounded", "before", "timed")
+    held = {(kind(tow), kind(car)) for tow, car, _, _ in TABLE}
+    # Nothing at all in the plan but feet stands among the rows on foot.
+    assert held == set(itertools.product(kinds, kinds)) - {("None", "closed")} | {("None", "closed")}
+
+
+TIMES = re.compile(r"\b\d\d:\d\d\b")
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_no_sentence_names_a_later_time_than_a_way_it_speaks_of_needs(result: HouseholdResult, seed: int) -> None:
+    """Random orders: the first time named is the earliest of the wheels that have one, and every time is a box's."""
+    rng = np.random.default_rng(seed)
+    clocks = [f"{11 + int(k) // 60:02d}:{int(k) % 60:02d}" for k in rng.integers(0, 240, size=3)]
+    states = [str(rng.choice(["closed", "unbounded", clock, clock, clock])) for clock in clocks]
+    made = in_states(result, tow=states[0], car=states[1], foot=states[2])
+    said = main_sentence(made)
+    timed = {name: way.latest_start_s for name, way in made.ways.items() if way.latest_start_s is not None}
+    wheels = [at for name, at in timed.items() if name != "foot"]
+    named = TIMES.findall(said)
+    assert set(named) <= {clock_words(made, at) for at in timed.values()}
+    if named and wheels and "be away" not in said and NO_TIME not in said:
+        assert named[0] == clock_words(made, min(wheels))
+    for name, at in timed.items():
+        if at < 0.0 and clock_words(made, at) in named:
+            assert f"{clock_words(made, at)}, before the fire starts" in said, name
+
+
+BOXES: tuple[tuple[str, str, str, dict[str, list[str]]], ...] = (
+    (
+        "12:55",
+        "13:30",
+        "13:10",
+        {
+            "Towing the house": [
+                "start getting ready by",
+                "12:55",
+                "be rolling by",
+                "13:20",
+                "After that you are late: if it is not rolling, leave it behind, and go as officially directed. Each "
+                "ten minutes cost up to 7 of 100 runs.",
+            ],
+            "By car, without the house": [
+                "start getting ready by",
+                "13:30",
+                "be rolling by",
+                "13:55",
+                "After that you are late: no packing, go at once and as officially directed. Each ten minutes cost up "
+                "to 7 of 100 runs.",
+            ],
+            "On foot": [
+                "start getting ready by",
+                "13:10",
+                "be walking by",
+                "13:35",
+                "After that you are late: no packing, go at once and as officially directed. Each ten minutes cost up "
+                "to 7 of 100 runs.",
+            ],
+        },
+    ),
+    (
+        "13:30",
+        "12:55",
+        "closed",
+        {
+            "Towing the house": [
+                "start getting ready by",
+                "13:30",
+                "be rolling by",
+                "13:55",
+                "The earlier time counts: 12:55, as for going by car.",
+            ],
+            "By car, without the house": [
+                "start getting ready by",
+                "12:55",
+                "be rolling by",
+                "13:20",
+                "After that you",
+            ],
+            "On foot": ["no way out", "No road is wide enough."],
+        },
+    ),
+    (
+        "13:04",
+        "13:02",
+        "unbounded",
+        {
+            "Towing the house": [
+                "start getting ready by",
+                "13:00",
+                "be rolling by",
+                "13:25",
+                "After that you are late",
+            ],
+            "By car, without the house": ["start getting ready by", "13:00", "be rolling by", "13:25", "After that"],
+            "On foot": ["no time found: leave early", "Too few runs shut it to name a time."],
+        },
+    ),
+    (
+        "12:15",
+        "13:30",
+        "12:00",
+        {
+            "Towing the house": [
+                "start getting ready by",
+                "12:15",
+                "be rolling by",
+                "12:40",
+                "That is before the fire even starts (12:40): on such a day, go before there is any fire.",
+            ],
+            "By car, without the house": ["start getting ready by", "13:30", "be rolling by", "13:55", "After that"],
+            "On foot": ["start getting ready by", "12:00", "be walking by", "12:25", "That is before the fire even"],
+        },
+    ),
+    (
+        "unbounded",
+        "12:15",
+        "13:10",
+        {
+            "Towing the house": [
+                "no time found: leave early",
+                "Too few runs shut it to name a time.",
+                "The earlier time counts: 12:15, as for going by car.",
+            ],
+            "By car, without the house": [
+                "start getting ready by",
+                "12:15",
+                "be rolling by",
+                "12:40",
+                "That is before the fire even starts (12:40)",
+            ],
+            "On foot": ["start getting ready by", "13:10", "be walking by", "13:35"],
+        },
+    ),
+    (
+        "12:55",
+        "unbounded",
+        "closed",
+        {
+            "Towing the house": [
+                "start getting ready by",
+                "12:55",
+                "be rolling by",
+                "13:20",
+                "After that you are late",
+            ],
+            "By car, without the house": [
+                "no time found: leave early",
+                "Too few runs shut it to name a time.",
+                "The earlier time counts: 12:55, as for towing the house.",
+            ],
+            "On foot": ["no way out"],
+        },
+    ),
+    (
+        "12:15",
+        "unbounded",
+        "closed",
+        {
+            "Towing the house": [
+                "start getting ready by",
+                "12:15",
+                "be rolling by",
+                "12:40",
+                "That is before the fire",
+            ],
+            "By car, without the house": [
+                "no time found: leave early",
+                "Too few runs shut it to name a time.",
+                "To Quarrel",
+            ],
+            "On foot": ["no way out"],
+        },
+    ),
+)
+
+
+def boxes(page: str) -> dict[str, list[str]]:
+    """Words of each box, in order: heading to list of lines."""
+    found = {}
+    for box in re.findall(r'<li class="way">(.*?)</li>', page, re.DOTALL):
+        parts = [html.unescape(part).strip() for part in re.split(r"<[^>]+>", box)]
+        words = [part for part in parts if part]
+        found[words[0]] = words[1:]
+    return found
+
+
+@pytest.mark.parametrize(("tow", "car", "foot", "expected"), BOXES)
+def test_the_boxes_say_what_the_sentence_says(
+    result: HouseholdResult,
+    invented: Any,
+    figures: dict[str, str],
+    tow: str,
+    car: str,
+    foot: str,
+    expected: dict[str, list[str]],
+) -> None:
+    made = in_states(result, tow=tow, car=car, foot=foot)
+    found = boxes(plan_page(made, made_at=invented.MADE_AT, figures=figures))
+    assert list(found) == list(expected)
+    for title, lines in expected.items():
+        for line, said in zip(lines, found[title], strict=False):
+            assert said.startswith(line), (title, line, said)
+
+
+def test_rounding_never_makes_a_time_after_the_start_read_as_one_before_it(result: HouseholdResult) -> None:
+    """A fire at 12:42: a start by 12:43 would round down to 12:40, before the fire; it is said as 12:42."""
+    later = replace(result, start=result.start + timedelta(minutes=2))
+    assert clock_words(later, 60.0) == "12:42"
+    assert clock_words(later, 180.0) == "12:45"
+    assert clock_words(later, -1.0) == "12:40"
+    car = replace(later.ways["car"], latest_start_s=60.0, latest_departure_s=120.0)
+    made = replace(later, ways={"car": car})
+    assert main_sentence(made) == (
+        "On a day like this, start getting ready to go by car by 12:42 at the latest. Earlier is better."
+    )
+    assert leave_by_line(made, car) == "Start getting ready by 12:42, be rolling by 12:42."
+
+
+def test_the_leave_by_line_word_for_word(result: HouseholdResult) -> None:
+    made = in_states(result, tow="12:15", car="13:30", foot="closed")
+    assert leave_by_line(made, made.ways["tow"]) == (
+        "Start getting ready by 12:15, before the fire starts (12:40), be rolling by 12:40."
+    )
+    assert leave_by_line(made, made.ways["car"]) == "Start getting ready by 13:30, be rolling by 13:55."
+    assert leave_by_line(made, made.ways["foot"]) == "No road is wide enough."
+    walking = in_states(result, foot="13:10")
+    assert leave_by_line(walking, walking.ways["foot"]) == "Start getting ready by 13:10, be walking by 13:35."
+
+
+@pytest.mark.parametrize(("tow", "car", "foot", "sentence"), TABLE)
+def test_a_way_is_open_as_long_as_it_is_in_time(
+    result: HouseholdResult, tow: str | None, car: str | None, foot: str | None, sentence: str
+) -> None:
+    """Exit code 3 and `opens` against the phases: open is in time when the fire starts; late is not open, nor shut."""
+    made = in_states(result, tow=tow, car=car, foot=foot)
+    for name, way in made.ways.items():
+        assert way_is_open(way) == (made.way_phases[name].start_by_s >= 0.0)
+    assert opens(made) == any(found.start_by_s >= 0.0 for found in made.way_phases.values())
+    assert opens(made) or "be away before" in sentence
+
+
+def test_late_is_not_shut() -> None:
+    """100 members that can be left for at 61, 62, ... 160 minutes: 95 % until 65, more than half shut after 111."""
+    departures_s = 60.0 * np.arange(61.0, 161.0)
+    found = phases(
+        departures_s,
+        departures_s,
+        start_by_s=1800.0,
+        roll_by_s=65 * 60.0,
+        central_exit_s=-np.inf,
+        start=datetime(2026, 1, 17, 12, 40),
+    )
+    # After 111 minutes 51 of 100 are shut: 14:31, and 14:35 on a clock of five minutes.
+    assert found.shut_from_s == 115 * 60.0
+    assert found.ten_minutes_cost == 0.10
