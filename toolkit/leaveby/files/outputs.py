@@ -330,7 +330,7 @@ def route_gpx(result: HouseholdResult, *, made_at: datetime) -> bytes:
     )
     about = ElementTree.SubElement(root, f"{{{_GPX}}}metadata")
     _text(about, "name", f"Ways out: {clean(result.plan.name, 120)}")
-    _text(about, "desc", caution_words())
+    _text(about, "desc", caution_words(result))
     _text(about, "time", made_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
     _waypoint(root, result.plan.home.lon_deg, result.plan.home.lat_deg, name="Home", description=OVERRIDE)
     for point in result.plan.safe_points:
