@@ -20,6 +20,10 @@ from leaveby.household.plan import can_do
 FARTHEST_KM = 300.0
 """A safe point or ignition farther from home than this is taken for a slip in the coordinates."""
 
+NEAREST_KM = 1.0
+"""A safe point nearer to home than this, as the crow flies, is refused: what burns the home reaches it with little
+delay, and leaving would be timed as if it ended there. Judgement."""
+
 _EARTH_RADIUS_KM = 6371.0
 _NAMED_TABLES = ("people", "animals", "vehicles", "tasks", "safe_points", "ignitions")
 _RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc", ".nc")
@@ -396,7 +400,34 @@ def _safe_points(at: _At) -> Iterator[Fault]:
             mend="add a safe point well away from the bush",
         )
     for number, table in tables:
-        yield from _too_far(at, ("safe_points", number), _number(table.get("lon_deg")), _number(table.get("lat_deg")))
+        lon_deg, lat_deg = _number(table.get("lon_deg")), _number(table.get("lat_deg"))
+        yield from _too_far(at, ("safe_points", number), lon_deg, lat_deg)
+        if table.get("kind") != "place_of_last_resort":
+            yield from _too_near(at, ("safe_points", number), lon_deg, lat_deg)
+
+
+def _too_near(at: _At, loc: tuple[str | int, ...], lon_deg: float | None, lat_deg: float | None) -> Iterator[Fault]:
+    away_km = _from_home_km(at, lon_deg, lat_deg)
+    if away_km is None or away_km >= NEAREST_KM:
+        return
+    yield at.fault(
+        loc,
+        f"lies {1000.0 * away_km:.0f} m from home",
+        expected=f"a safe point at least {NEAREST_KM * 1000.0:g} m away, beyond the fire that threatens the home",
+        mend="name a place where the fire agency or council sends people; a shelter near the home is of kind "
+        '"place_of_last_resort"',
+    )
+
+
+def _from_home_km(at: _At, lon_deg: float | None, lat_deg: float | None) -> float | None:
+    """Distance from home, or None where one of the two is missing or no place on Earth."""
+    home = _section(at.document, "home")
+    home_lon_deg, home_lat_deg = _number(home.get("lon_deg")), _number(home.get("lat_deg"))
+    if lon_deg is None or lat_deg is None or home_lon_deg is None or home_lat_deg is None:
+        return None
+    if max(abs(lat_deg), abs(home_lat_deg)) > 90 or max(abs(lon_deg), abs(home_lon_deg)) > 180:
+        return None
+    return _great_circle_km(home_lon_deg, home_lat_deg, lon_deg, lat_deg)
 
 
 def _too_far(
