@@ -79,7 +79,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
             use_gusts=plan.weather.use_gusts,
         )
     )
-    network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs))
+    home_deg = (plan.home.lon_deg, plan.home.lat_deg)
+    network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     if fuel is None or weather is None or network is None:
         raise InputError(faults)
     return HouseholdInputs(
