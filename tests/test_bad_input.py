@@ -198,6 +198,31 @@ def test_a_trailer_too_high_for_every_route_is_an_answer_not_a_fault(
     assert "5 m" in tow["why"]
 
 
+def test_a_home_on_its_own_private_gated_way_has_a_way_out_and_check_says_it(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The demo's home road made private, with a gate that somebody has locked."""
+    ours = """<tag k="highway" v="unclassified"/>
+    <tag k="surface" v="gravel"/>
+    <tag k="name" v="Sallow Spur Road"/>"""
+    private = """<tag k="highway" v="service"/>
+    <tag k="access" v="private"/>
+    <tag k="barrier" v="gate"/>
+    <tag k="surface" v="gravel"/>
+    <tag k="name" v="Sallow Spur Road"/>"""
+    edit(folder, ours, private, file="roads.osm")
+    code, out, _ = run(folder, capsys, "check")
+    assert code == 0
+    assert "Leaving by car, without the house: " in out
+    assert "private ways or gates on it, to the first public road, Sallow Spur Road; a route leads to " in out
+    code, out, err = run(folder, capsys)
+    assert "No way out" not in out
+    record = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))
+    assert record["ways"]["car"]["latest_start"] is not None, err
+    said = [line for line in record["assumptions"] if line.startswith("Used the private way Sallow Spur Road (way 27)")]
+    assert len(said) == 1
+
+
 def test_an_answer_stays_whole_when_its_folder_can_not_be_written(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import bz2
 import gzip
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,9 @@ import pytest
 import shapely
 
 from leaveby.errors import InputError
+from leaveby.files.homes import read_homes
+from leaveby.files.places import read_places
+from leaveby.files.road_extracts import extract_bounds
 from leaveby.files.roads import read_roads
 from leaveby.roads.network import RoadNetwork
 from leaveby.roads.routing import latest_departure
@@ -204,6 +208,95 @@ def test_a_real_extract_cut_at_a_box(tmp_path: Path) -> None:
     assert "and " in error.faults[0].place
     assert " more" in error.faults[0].place
     assert "not in the file" in error.faults[0].wrong
+
+
+def test_a_few_cut_roads_far_from_home_are_left_out_and_said(tmp_path: Path) -> None:
+    """Ten points taken out of a real extract, of ten roads: today's editors and exports leave such files."""
+    points: dict[int, list[tuple[int, bool]]] = {}
+    places: dict[int, tuple[float, float]] = {}
+    kinds = {"residential", "service", "track", "unclassified"}
+    for item in osmium.FileProcessor(str(ANDORRA)):
+        if isinstance(item, osmium.osm.Node):
+            places[item.id] = (item.location.lon, item.location.lat)
+        elif isinstance(item, osmium.osm.Way):
+            for ref in item.nodes:
+                points.setdefault(ref.ref, []).append((item.id, item.tags["highway"] in kinds))
+    single = sorted(node for node, ways in points.items() if len(ways) == 1 and ways[0][1])
+    gone = [int(node) for node in np.random.default_rng(7).choice(single, 10, replace=False)]
+    file = tmp_path / "ten.osm.pbf"
+    with osmium.SimpleWriter(str(file)) as writer:
+        for item in osmium.FileProcessor(str(ANDORRA)):
+            if not isinstance(item, osmium.osm.Node) or item.id not in gone:
+                writer.add(item)
+    cut = {points[node][0][0] for node in gone}
+    whole, read = read_roads(ANDORRA), read_roads(file)
+    assert set(whole.way_id.tolist()) - set(read.way_id.tolist()) == cut
+    assert set(read.way_id.tolist()) <= set(whole.way_id.tolist())
+    (said,) = [line for line in read.assumptions if "were left out" in line]
+    assert said.startswith(f"{len(cut)} of ")
+    assert "10 of their points are not in the file" in said
+    assert read_roads(file, home_deg=(0.0, 0.0)).edge_count == read.edge_count
+    error = refused(file, home_deg=places[gone[0]])
+    assert "within 2 km of the home" in error.faults[0].wrong
+    assert str(points[gone[0]][0][0]) in error.faults[0].place or "more" in error.faults[0].place
+
+
+EDITED = """<?xml version='1.0' encoding='UTF-8'?>
+<osm version="0.6">
+  <node id="-1" action="modify" lat="-37.000" lon="147.000"/>
+  <node id="-2" action="modify" lat="-37.001" lon="147.000"><tag k="barrier" v="gate"/></node>
+  <node id="3" action="modify" lat="-37.002" lon="147.000"/>
+  <node id="4" lat="-37.002" lon="147.001"/>
+  <node id="5" action="delete" lat="-37.002" lon="147.002"><tag k="barrier" v="bollard"/></node>
+  <node id="-6" lat="-37.0005" lon="147.0005"><tag k="place" v="farm"/><tag k="name" v="Old Farm"/></node>
+  <node id="-7" action="delete" lat="-37.0006" lon="147.0005"><tag k="place" v="farm"/><tag k="name" v="Gone"/></node>
+  <way id="-10" action="modify"><nd ref="-1"/><nd ref="-2"/><nd ref="3"/><tag k="highway" v="track"/></way>
+  <way id="11" action="modify"><nd ref="3"/><nd ref="4"/><tag k="highway" v="tertiary"/></way>
+  <way id="12" action="delete"><nd ref="4"/><nd ref="5"/><tag k="highway" v="residential"/></way>
+  <way id="13" visible="false"><nd ref="3"/><nd ref="4"/><tag k="highway" v="residential"/></way>
+  <way id="-14"><nd ref="-1"/><nd ref="-2"/><nd ref="4"/><nd ref="-1"/><tag k="building" v="house"/></way>
+  <way id="-15" action="delete"><nd ref="3"/><nd ref="4"/><nd ref="-1"/><nd ref="3"/><tag k="building" v="hut"/></way>
+</osm>
+"""
+
+
+@pytest.mark.parametrize("ending", ["osm", "osm.gz", "osm.bz2", "osm.pbf"])
+def test_what_a_map_editor_drew_is_read_and_what_it_deleted_is_not(tmp_path: Path, ending: str) -> None:
+    """New objects have ids below zero and deleted ones stay in the file (format of a common editor, from memory)."""
+    file = write(tmp_path, EDITED)
+    if ending == "osm.pbf":
+        text = re.sub(r"  <(node|way)[^>]* (action=.delete|visible).*\n", "", EDITED)
+        plain = write(tmp_path, re.sub(r" action=\"modify\"", "", text), "plain.osm")
+        file = tmp_path / "roads.osm.pbf"
+        with osmium.SimpleWriter(str(file)) as writer:
+            for item in osmium.FileProcessor(str(plain)):
+                writer.add(item)
+    elif ending != "osm":
+        pack = gzip.compress if ending == "osm.gz" else bz2.compress
+        file = tmp_path / f"roads.{ending}"
+        file.write_bytes(pack(EDITED.encode()))
+    network = read_roads(file)
+    assert set(network.way_id.tolist()) == {-10, 11}
+    assert set(network.node_id.tolist()) == {-1, -2, 3, 4}
+    assert network.length_m[network.way_id == -10].sum() == pytest.approx(4 * 111.195, abs=0.01)
+    assert sorted(set(network.barrier)) == ["", "gate"]
+    if ending != "osm.pbf":
+        assert read_homes(file, crs=network.crs).identity == ("way/-14",)
+        assert [place.name for place in read_places(file)] == ["Old Farm"]
+
+
+def test_deleted_things_behind_a_document_type_are_refused(tmp_path: Path) -> None:
+    bomb = EDITED.replace("<osm", '<!DOCTYPE osm [<!ENTITY a "aaaaaaaaaa">]><osm', 1)
+    assert "entities" in str(refused(write(tmp_path, bomb)))
+
+
+def test_where_an_extract_ends(tmp_path: Path) -> None:
+    bounds = '<bounds minlat="-37.01" minlon="146.99" maxlat="-36.99" maxlon="147.01"/>'
+    head = '<osm version="0.6">'
+    assert extract_bounds(write(tmp_path, SMALL)) is None
+    assert extract_bounds(write(tmp_path, SMALL.replace(head, head + bounds))) == (146.99, -37.01, 147.01, -36.99)
+    # an editor's file may hold several downloads: together they are no box
+    assert extract_bounds(write(tmp_path, SMALL.replace(head, head + bounds + bounds))) is None
 
 
 def test_files_without_roads_and_unknown_files(tmp_path: Path) -> None:

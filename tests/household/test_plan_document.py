@@ -485,6 +485,19 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         'people[1] "Ines": arrives_after_min.shortest_min',
         ("is -4", "0 to 1440"),
     ),
+    (
+        "a safe point at the home",
+        lambda d: d["safe_points"][0].update(lon_deg=148.9, lat_deg=-36.1),
+        'safe_points[1] "showground"',
+        ("lies 0 m from home", "at least 1000 m away", "place_of_last_resort"),
+    ),
+    (
+        # 111.195 m to a thousandth of a degree of latitude on the mean sphere (Moritz 1980)
+        "a safe point near the home",
+        lambda d: d["safe_points"][0].update(lon_deg=148.9, lat_deg=-36.1089),
+        'safe_points[1] "showground"',
+        ("lies 990 m from home",),
+    ),
 ]
 
 
@@ -498,6 +511,14 @@ def test_each_fault_is_said_where_it_is(
     for words in said:
         assert words in str(matching[0])
     assert all(fault.place.startswith("home.toml: ") for fault in faults)
+
+
+def test_a_place_of_last_resort_may_lie_at_the_home_and_a_safe_point_a_little_farther() -> None:
+    def near(document: dict[str, Any]) -> None:
+        document["safe_points"][0].update(lon_deg=148.9, lat_deg=-36.1091)
+        document["safe_points"][1].update(lon_deg=148.9, lat_deg=-36.1)
+
+    assert plan_from_document(changed(near), where="home.toml").safe_points[1].kind == "place_of_last_resort"
 
 
 def test_no_jargon_of_the_checker_reaches_the_person() -> None:

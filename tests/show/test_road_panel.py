@@ -337,7 +337,7 @@ def test_names_with_markup_stay_text():
 @pytest.fixture
 def counted(monkeypatch):
     """Count what is computed anew."""
-    calls = {"travel": 0, "edge_grades": 0, "csr": 0, "road_map": 0}
+    calls = {"household_travel": 0, "edge_grades": 0, "csr": 0, "road_map": 0}
 
     def counting(name, original):
         def wrapper(*arguments, **named):
@@ -347,7 +347,7 @@ def counted(monkeypatch):
         return wrapper
 
     for module, name in (
-        (drives_module, "travel"),
+        (drives_module, "household_travel"),
         (drives_module, "edge_grades"),
         (drives_module, "csr"),
         (panel_module, "road_map"),
@@ -416,13 +416,13 @@ def test_another_vehicle_brings_its_own_measures(area):
 
 def test_a_move_computes_travel_times_once_and_nothing_else(area, counted):
     panel = road_panel(area)
-    assert counted == {"travel": 1, "edge_grades": 0, "csr": 0, "road_map": 1}
+    assert counted == {"household_travel": 1, "edge_grades": 0, "csr": 0, "road_map": 1}
     panel.children[2].value = 3.5
-    assert counted == {"travel": 2, "edge_grades": 0, "csr": 0, "road_map": 2}
+    assert counted == {"household_travel": 2, "edge_grades": 0, "csr": 0, "road_map": 2}
     panel.children[2].value = 3.5
-    assert counted == {"travel": 2, "edge_grades": 0, "csr": 0, "road_map": 2}
+    assert counted == {"household_travel": 2, "edge_grades": 0, "csr": 0, "road_map": 2}
     panel.children[1].value = "car"
-    assert counted == {"travel": 3, "edge_grades": 0, "csr": 0, "road_map": 3}
+    assert counted == {"household_travel": 3, "edge_grades": 0, "csr": 0, "road_map": 3}
 
 
 def test_sliders_hold_what_is_unusual():

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, TypeVar
 
 from leaveby import __version__
 from leaveby.decision.scenario import HouseholdInputs, plan_points, prepare
+from leaveby.decision.ways_out import road_check
 from leaveby.errors import Fault, InputError
 from leaveby.files.grids import read_fuel, read_terrain, read_weather
 from leaveby.files.places import read_places
 from leaveby.files.plan import read_plan
 from leaveby.files.roads import read_roads
 from leaveby.fire.spread import MODELS
-from leaveby.household.plan import Plan
+from leaveby.household.plan import Plan, Way
 
 if TYPE_CHECKING:
     from leaveby.decision.household_answer import Progress
@@ -80,7 +81,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
             use_gusts=plan.weather.use_gusts,
         )
     )
-    network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs))
+    home_deg = (plan.home.lon_deg, plan.home.lat_deg)
+    network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     if fuel is None or weather is None or network is None:
         raise InputError(faults)
     return HouseholdInputs(
@@ -140,8 +142,19 @@ def plan_household(
     return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
 
 
+def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:
+    """Say for each way of leaving how the home gets to the first public road, and whether a route leads on from there.
+
+    Raises
+    ------
+    InputError
+        With every fault of the plan's places.
+    """
+    return road_check(prepare(inputs))
+
+
 def check_household(plan: Plan | str | Path) -> HouseholdInputs:
-    """Read a plan and everything it names, say every fault, and compute nothing.
+    """Read a plan and everything it names, say every fault, and compute no fire.
 
     Raises
     ------

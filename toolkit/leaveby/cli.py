@@ -116,7 +116,7 @@ def _parser() -> argparse.ArgumentParser:
     _common_options(drill)
     drill.set_defaults(run=_drill)
 
-    check = commands.add_parser("check", help="read a plan, say every fault, compute nothing", epilog=OVERRIDE)
+    check = commands.add_parser("check", help="say every fault of a plan, and whether roads lead out", epilog=OVERRIDE)
     check.add_argument("plan", metavar="PLAN.toml", type=Path)
     check.add_argument("--json", action="store_true", help="the faults as JSON on standard output")
     check.set_defaults(run=_check)
@@ -300,10 +300,11 @@ def _say_drill(drill: Drill, written: dict[str, Path]) -> None:
 def _check(wanted: argparse.Namespace, _: Console) -> int:
     from rich.console import Console
 
-    from leaveby.ask import check_household
+    from leaveby.ask import check_household, check_roads
 
     try:
         inputs = check_household(wanted.plan)
+        roads = check_roads(inputs)
     except InputError as error:
         if not wanted.json:
             raise
@@ -312,12 +313,19 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
         return BAD_INPUT
     if wanted.json:
         _write_json(
-            {"override": OVERRIDE, "faults": [], "assumptions": [*inputs.plan.assumptions, *inputs.assumptions]}
+            {
+                "override": OVERRIDE,
+                "faults": [],
+                "roads": dict(roads),
+                "assumptions": [*inputs.plan.assumptions, *inputs.assumptions],
+            }
         )
         return COMPUTED
     out = Console(highlight=False, soft_wrap=True)
     out.print(OVERRIDE, style="bold", markup=False)
-    out.print(f"{wanted.plan}: no fault found. Nothing was computed.", markup=False)
+    out.print(f"{wanted.plan}: no fault found. No fire was computed.", markup=False)
+    for sentence in roads.values():
+        out.print(f"  {sentence}", markup=False)
     for sentence in (*inputs.plan.assumptions, *inputs.assumptions):
         out.print(f"  {sentence}", markup=False)
     return COMPUTED

@@ -71,10 +71,22 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
     order = np.lexsort((cell, which))
     first = np.zeros(len(shapes) + 1, dtype=np.int64)
     first[1:] = np.cumsum(np.bincount(which, minlength=len(shapes)))
+    return StretchCells(first=first, cell=cell[order].astype(np.int64), inside=lines_inside(grid, shapes))
+
+
+def lines_inside(grid: Grid, lines: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Whether each line lies wholly on the grid.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=100.0, cell_m=10.0, rows=10, cols=10, crs="EPSG:32755")
+    >>> lines_inside(grid, np.array([LineString([(5, 95), (95, 95)]), LineString([(5, 95), (105, 95)])])).tolist()
+    [True, False]
+    """
     west, north = grid.x_min_m, grid.y_max_m
     area = shapely.box(west, north - grid.rows * grid.cell_m, west + grid.cols * grid.cell_m, north)
-    inside = shapely.covered_by(shapes, area) if len(shapes) else np.zeros(0, dtype=bool)
-    return StretchCells(first=first, cell=cell[order].astype(np.int64), inside=np.asarray(inside, dtype=np.bool_))
+    inside = shapely.covered_by(lines, area) if len(lines) else np.zeros(0, dtype=bool)
+    return np.asarray(inside, dtype=np.bool_)
 
 
 def closing_times(cells: StretchCells, arrival_s: NDArray[np.float64], *, smoke_lead_s: float) -> NDArray[np.float64]:

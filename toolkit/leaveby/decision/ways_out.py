@@ -10,17 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
+from leaveby.decision.closing import lines_inside
 from leaveby.decision.result import WAY_WORDS
 from leaveby.decision.scenario import Scenario
 from leaveby.fire.terrain import Grid
-from leaveby.household.plan import Plan, SafePoint, Vehicle, Way, towing_car, trailer
+from leaveby.household.plan import Plan, SafePoint, Vehicle, Way, towing_car, trailer, ways
 from leaveby.parameters import DEFAULT_CAR_POWER_KW
 from leaveby.roads.grades import edge_grades
 from leaveby.roads.itinerary import Route, alternatives, route, street
-from leaveby.roads.network import RoutingGraph
+from leaveby.roads.network import RoadNetwork, RoutingGraph
 from leaveby.roads.routing import LatestDeparture, latest_departure
 from leaveby.roads.speeds import towing_limit_m_s
-from leaveby.roads.travel import EdgeTravel, travel
+from leaveby.roads.travel import EdgeTravel, HomeWay, household_travel
 from leaveby.roads.vehicle import RoadVehicle
 
 MOST_ROUTES: Final = 24
@@ -40,6 +41,8 @@ class WayRoads:
         Where this way may end.
     why_none : str
         Why no route exists even with no fire; "" when one does.
+    home_way : HomeWay
+        From the home to the first public road.
     """
 
     way: Way
@@ -47,6 +50,7 @@ class WayRoads:
     travel: EdgeTravel
     targets: Mapping[int, str]
     why_none: str
+    home_way: HomeWay
 
 
 @dataclass(frozen=True)
@@ -152,7 +156,11 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
     vehicle, notes = road_vehicle(plan, way)
     elevation = GridSampler(scenario.inputs.terrain.grid, scenario.inputs.terrain.elevation_m)
     grades = edge_grades(network, elevation)
-    found = travel(network, vehicle, grade=grades, region=plan.roads.region)
+    ends = _ends(plan, way)
+    targets = {scenario.safe_nodes[place.name]: place.name for place in ends}
+    found, home_way = household_travel(
+        network, vehicle, home=scenario.home_node, targets=list(targets), grade=grades, region=plan.roads.region
+    )
     time_s = np.where(inside, found.time_s, np.inf)
     kept = EdgeTravel(
         time_s=time_s,
@@ -161,8 +169,6 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
         limited_by=found.limited_by,
         assumptions=(*notes, *grades.assumptions, *found.assumptions),
     )
-    ends = _ends(plan, way)
-    targets = {scenario.safe_nodes[place.name]: place.name for place in ends}
     why = ""
     if not targets:
         why = f"The plan names no safe point that may be reached {WAY_WORDS[way]}."
@@ -171,7 +177,46 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
         free = latest_departure(network, time_s, closing_s=never, targets=list(targets))
         if not np.isfinite(free.drive_s[scenario.home_node]):
             why = _why_no_route(scenario, kept, list(targets))
-    return WayRoads(way=way, vehicle=vehicle, travel=kept, targets=targets, why_none=why)
+    return WayRoads(way=way, vehicle=vehicle, travel=kept, targets=targets, why_none=why, home_way=home_way)
+
+
+def road_check(scenario: Scenario) -> dict[Way, str]:
+    """Say for each way of leaving how the home gets to the first public road, and whether a route leads on from there.
+
+    No fire is computed: this is what `leaveby check` says of the roads.
+    """
+    plan, network = scenario.inputs.plan, scenario.network
+    inside = lines_inside(scenario.inputs.terrain.grid, network.geometry)
+    said: dict[Way, str] = {}
+    for way in ways(plan):
+        roads = roads_for(scenario, way, inside=inside)
+        words = WAY_WORDS[way]
+        if roads.why_none:
+            said[way] = f"Leaving {words}: no route. {roads.why_none}"
+            continue
+        never = np.full(network.edge_count, np.inf)
+        free = latest_departure(network, roads.travel.time_s, closing_s=never, targets=list(roads.targets))
+        found = route(network, free, scenario.home_node)
+        if found is None:
+            raise AssertionError("a way without a reason against it has no route")
+        end = roads.targets[found.nodes[-1]]
+        said[way] = (
+            f"Leaving {words}: {_to_the_road(network, roads.home_way)}a route leads to {end}, "
+            f"{found.length_m / 1000.0:.1f} km, {found.time_s / 60.0:.0f} min on free roads with no fire."
+        )
+    return said
+
+
+def _to_the_road(network: RoadNetwork, way: HomeWay) -> str:
+    if way.road < 0:
+        return ""
+    over = list(dict.fromkeys(street(network, edge) for edge in way.edges))
+    road = street(network, way.road)
+    if not over:
+        return f"the home stands at {road}; "
+    length_m = float(network.length_m[np.asarray(way.edges, dtype=np.int64)].sum())
+    opened = ", private ways or gates on it," if way.opened else ""
+    return f"{length_m:.0f} m over {', '.join(over)}{opened} to the first public road, {road}; "
 
 
 def _ends(plan: Plan, way: Way) -> tuple[SafePoint, ...]:

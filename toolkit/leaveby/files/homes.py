@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.files.road_extracts import OSM_ENDINGS, said_plainly
+from leaveby.files.road_extracts import OSM_ENDINGS, identity, said_plainly, without_editing
 from leaveby.roads.homes import FAR_M, Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.street_table import StreetTable
 
@@ -388,9 +388,9 @@ def _buildings(file: Path, *, crs: str) -> Homes:
     addresses: list[tuple[str, float, float]] = []
     shapes = osmium.geom.WKBFactory()
     broken = 0
-    with said_plainly(file):
+    with said_plainly(file), without_editing(file) as sound:
         stream = (
-            osmium.FileProcessor(str(file))
+            osmium.FileProcessor(str(sound))
             .with_areas(osmium.filter.KeyFilter("building"))
             .with_filter(osmium.filter.KeyFilter("building", "addr:housenumber"))
         )
@@ -403,13 +403,13 @@ def _buildings(file: Path, *, crs: str) -> Homes:
                     except RuntimeError:
                         broken += 1
                         continue
-                    found.append((f"{kind}/{item.orig_id()}", _building_tags(item.tags), area))
-            elif isinstance(item, osmium.osm.Node):
+                    found.append((f"{kind}/{identity(item.orig_id())}", _building_tags(item.tags), area))
+            elif isinstance(item, osmium.osm.Node) and not item.deleted:
                 if "building" in item.tags:
                     point = shapely.Point(item.location.lon, item.location.lat)
-                    found.append((f"node/{item.id}", _building_tags(item.tags), point))
+                    found.append((f"node/{identity(item.id)}", _building_tags(item.tags), point))
                 elif "addr:housenumber" in item.tags:
-                    addresses.append((f"node/{item.id}", item.location.lon, item.location.lat))
+                    addresses.append((f"node/{identity(item.id)}", item.location.lon, item.location.lat))
     project = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
     if not found:
         if not addresses:

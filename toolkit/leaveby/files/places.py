@@ -9,7 +9,7 @@ from typing import Final
 import osmium
 
 from leaveby.errors import refuse
-from leaveby.files.road_extracts import OSM_ENDINGS, said_plainly
+from leaveby.files.road_extracts import OSM_ENDINGS, said_plainly, without_editing
 
 LARGER: Final = frozenset({"continent", "country", "state", "region", "province", "district", "county", "municipality"})
 """Values of the place tag that name an area too large to tell where a fire is."""
@@ -68,10 +68,10 @@ def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
     if not file.name.lower().endswith(OSM_ENDINGS):
         return ()
     found = []
-    with said_plainly(file):
-        stream = osmium.FileProcessor(str(file), osmium.osm.NODE).with_filter(osmium.filter.KeyFilter("place"))
+    with said_plainly(file), without_editing(file) as sound:
+        stream = osmium.FileProcessor(str(sound), osmium.osm.NODE).with_filter(osmium.filter.KeyFilter("place"))
         for node in stream:
-            if not isinstance(node, osmium.osm.Node):
+            if not isinstance(node, osmium.osm.Node) or node.deleted:
                 continue
             kind, name = node.tags.get("place"), node.tags.get("name")
             if not kind or not name or kind in LARGER or not node.location.valid():

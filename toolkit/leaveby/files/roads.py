@@ -28,6 +28,8 @@ def read_roads(
     split: Split = "ways",
     columns: dict[str, str] | None = None,
     layer: str | None = None,
+    home_deg: tuple[float, float] | None = None,
+    edge_deg: tuple[float, float, float, float] | None = None,
 ) -> RoadNetwork:
     """Read roads from a file.
 
@@ -50,6 +52,10 @@ def read_roads(
         For a layer of lines: tag -> column that holds it, where the names differ.
     layer : str, optional
         For a layer of lines in a file with several.
+    home_deg : (lon, lat), optional
+        For an extract: a road near this home that is cut through is refused; elsewhere a few are left out, and said.
+    edge_deg : (west, south, east, north), optional
+        For an extract: let every street end where it crosses the edge of this box, see `extract_bounds`.
 
     Returns
     -------
@@ -79,8 +85,8 @@ def read_roads(
     box = _box(around_deg, buffer_m=buffer_m)
     ending = file.name.lower()
     if ending.endswith(OSM_ENDINGS):
-        network = network_from_ways(read_extract(file, box=box, classes=classes), crs=crs, split=split)
-        return replace(network, from_osm=drawn_from_osm(file))
+        ways = read_extract(file, box=box, classes=classes, home_deg=home_deg, edge_deg=edge_deg)
+        return replace(network_from_ways(ways, crs=crs, split=split), from_osm=drawn_from_osm(file))
     if ending.endswith(".graphml"):
         network = _read_graphml(file, crs=crs)
         return network if box is None else _inside(network, box)

@@ -21,6 +21,9 @@ from leaveby.household.plan_places import FARTHEST_KM, Place, home_slip, nearest
 from leaveby.regions import REGION_PATTERN, region_faults
 
 _BY = {"tow": "with the trailer", "car": "by car", "foot": "on foot"}
+NEAREST_KM = 1.0
+"""A safe point nearer to home than this, as the crow flies, is refused: what burns the home reaches it with little
+delay, and leaving would be timed as if it ended there. Judgement."""
 _NAMED_TABLES = ("people", "animals", "vehicles", "tasks", "safe_points", "ignitions")
 _RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc", ".nc")
 _VECTORS = (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".gml", ".kml")
@@ -455,8 +458,21 @@ def _places(at: _At) -> Iterator[Fault]:
         if slip.place is None:
             return
         at_home = slip.place
+    last_resorts = {
+        ("safe_points", number)
+        for number, table in _tables(at.document, "safe_points")
+        if table.get("kind") == "place_of_last_resort"
+    }
     for loc, place in found:
         away_km = nearest_km(at_home, [place])
+        if loc[0] == "safe_points" and loc not in last_resorts and away_km < NEAREST_KM:
+            yield at.fault(
+                loc,
+                f"lies {1000.0 * away_km:.0f} m from home",
+                expected=f"a safe point at least {1000.0 * NEAREST_KM:g} m away, beyond the fire that threatens home",
+                mend="name a place where the fire agency or council sends people; a shelter near the home is of kind "
+                '"place_of_last_resort"',
+            )
         if away_km > FARTHEST_KM:
             closer = [
                 one.mend for one in slips(*place) if one.place and nearest_km(at_home, [one.place]) <= FARTHEST_KM

@@ -341,7 +341,8 @@ def rank_links(
     done: list[tuple[Link, NDArray[np.bool_]]] = []
     for count, link in enumerate(waiting):
         ranked = _useful(done, homes.dwellings)
-        if len(ranked) >= most and ranked[most - 1].homes_relieved >= link.most_homes:
+        # what is left relieves no more than its bound: at its best it still stands behind the last of the first `most`
+        if 0 < most <= len(ranked) and _by_relief(ranked[most - 1]) < by_bound(link):
             break
         if count >= tries:
             return ranked[:most], (

@@ -49,7 +49,7 @@ def cut_ways(ways: Ways) -> tuple[Ways, NDArray[np.int64]]:
     way_of = np.repeat(np.arange(size.size), size)
     identity, use = np.unique(ways.node, return_inverse=True)
     met = np.bincount(use, minlength=identity.size) > 1
-    met |= np.isin(identity, np.array([*ways.barriers, *ways.limits], dtype=np.int64))
+    met |= np.isin(identity, np.array([*ways.barriers, *ways.limits, *ways.ends], dtype=np.int64))
     cut = met[use]
     first = np.zeros(ways.node.size, dtype=np.bool_)
     last = first.copy()

@@ -130,6 +130,7 @@ def _oriented(ways: Ways) -> Ways:
         tags={tag: tuple(values[i] for i in chosen) for tag, values in ways.tags.items()},
         barriers=ways.barriers,
         limits=ways.limits,
+        ends=ways.ends,
         assumptions=ways.assumptions,
     )
 
@@ -178,7 +179,7 @@ def _end_points(
         ends[point[ways.start[:-1]]] = True
         ends[point[ways.start[1:] - 1]] = True
         marked = np.array([*ways.barriers, *ways.limits], dtype=np.int64)
-        ends |= np.isin(identity, marked)
+        ends |= np.isin(identity, marked) | np.isin(identity, ways.ends)
     return np.asarray(ends, dtype=np.bool_)
 
 

@@ -37,6 +37,8 @@ class Ways:
         Barriers that stand on a point: kind, with `=access` where the point says so.
     limits : Mapping[int, Mapping[str, str]]
         Height, width and weight limits that stand on a point.
+    ends : NDArray[np.int64]
+        Points at which streets end though nothing meets there: where the edge of the map cuts a road.
     assumptions : tuple[str, ...]
         Said while reading.
     """
@@ -49,6 +51,7 @@ class Ways:
     tags: Mapping[str, tuple[str, ...]]
     barriers: Mapping[int, str] = field(default_factory=dict)
     limits: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
+    ends: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     assumptions: tuple[str, ...] = ()
 
 
@@ -115,7 +118,63 @@ def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
             expected="a box (west, south, east, north) over the roads",
             mend="check the order and sign of the four numbers",
         )
-    points = keep[way_of]
+    return ways_kept(ways, keep)
+
+
+def ways_with_points_at(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
+    """The ways with a point more wherever they cross the edge of a box (west, south, east, north) in degrees.
+
+    The new points, and those that lie on the edge already, stand in `ends`, so that every street ends there. Stretches
+    that lie wholly outside are left as they are.
+
+    Examples
+    --------
+    >>> ways = Ways(
+    ...     way_id=np.array([7]),
+    ...     start=np.array([0, 2]),
+    ...     node=np.array([1, 2]),
+    ...     lon_deg=np.array([147.0, 147.1]),
+    ...     lat_deg=np.array([-37.0, -37.1]),
+    ...     tags={"highway": ("residential",)},
+    ... )
+    >>> cut = ways_with_points_at(ways, (146.9, -37.2, 147.05, -36.9))
+    >>> cut.lon_deg.round(6).tolist(), cut.node.tolist(), cut.ends.tolist()
+    ([147.0, 147.05, 147.1], [1, -1, 2], [-1])
+    """
+    west, south, east, north = box
+    lon, lat = ways.lon_deg, ways.lat_deg
+    inside = (lon > west) & (lon < east) & (lat > south) & (lat < north)
+    on_edge = ~inside & (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
+    way_of = np.repeat(np.arange(ways.way_id.size), np.diff(ways.start))
+    steps = np.flatnonzero((way_of[1:] == way_of[:-1]) & (inside[1:] != inside[:-1]))
+    within = np.where(inside[steps], steps, steps + 1)
+    beyond = np.where(inside[steps], steps + 1, steps)
+    keep = ~on_edge[beyond]
+    steps, within, beyond = steps[keep], within[keep], beyond[keep]
+    x, y = lon[within], lat[within]
+    over_x, over_y = lon[beyond] - x, lat[beyond] - y
+    share = np.ones(steps.size)
+    for over, at, low, high in ((over_x, x, west, east), (over_y, y, south, north)):
+        room = np.where(over > 0.0, high - at, low - at)
+        share = np.minimum(share, np.divide(room, over, out=np.ones(steps.size), where=over != 0.0))
+    lowest = min(0, int(ways.node.min())) if ways.node.size else 0
+    added = lowest - 1 - np.arange(steps.size, dtype=np.int64)
+    new_x, new_y = np.clip(x + share * over_x, west, east), np.clip(y + share * over_y, south, north)
+    before = np.bincount(way_of[steps], minlength=ways.way_id.size) if steps.size else np.zeros(ways.way_id.size, int)
+    return replace(
+        ways,
+        start=(ways.start + np.concatenate([[0], np.cumsum(before)])).astype(np.int64),
+        node=np.insert(ways.node, steps + 1, added),
+        lon_deg=np.insert(lon, steps + 1, new_x),
+        lat_deg=np.insert(lat, steps + 1, new_y),
+        ends=np.concatenate([ways.ends, added, np.unique(ways.node[on_edge])]).astype(np.int64),
+    )
+
+
+def ways_kept(ways: Ways, keep: NDArray[np.bool_]) -> Ways:
+    """The ways where `keep` is true, shape (w,), each whole."""
+    size = np.diff(ways.start)
+    points = np.repeat(keep, size)
     chosen = np.flatnonzero(keep)
     return replace(
         ways,

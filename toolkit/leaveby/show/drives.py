@@ -21,7 +21,7 @@ from leaveby.roads.grades import EdgeGrades, edge_grades
 from leaveby.roads.itinerary import Route, route, street
 from leaveby.roads.network import SEPARATOR, RoadNetwork, RoutingGraph, csr
 from leaveby.roads.routing import earliest_arrival, latest_departure
-from leaveby.roads.travel import EdgeTravel, travel, ways_to_open
+from leaveby.roads.travel import EdgeTravel, household_travel, ways_to_open
 from leaveby.roads.vehicle import RoadVehicle
 from leaveby.show.wording import WAYS, clean, street_words
 
@@ -201,7 +201,16 @@ def road_area(scenario: Scenario) -> RoadArea:
             if place.kind == "place_of_last_resort"
         ),
         vehicles={way: vehicle for way, (vehicle, _) in made.items()},
-        car_travel=travel(network, made["car"][0], grade=grades, region=plan.roads.region) if "car" in made else None,
+        car_travel=household_travel(
+            network,
+            made["car"][0],
+            home=scenario.home_node,
+            targets=[scenario.safe_nodes[place.name] for place in plan.safe_points if place.kind == "safe_point"],
+            grade=grades,
+            region=plan.roads.region,
+        )[0]
+        if "car" in made
+        else None,
         assumptions=tuple(dict.fromkeys(note for _, notes in made.values() for note in notes)),
     )
 
@@ -216,7 +225,14 @@ def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnsw
     vehicle : RoadVehicle
     """
     network = area.network
-    found = travel(network, vehicle, grade=area.grades, region=area.region)
+    found, _ = household_travel(
+        network,
+        vehicle,
+        home=area.home_node,
+        targets=[end.node for end in area.ends if way in end.ways],
+        grade=area.grades,
+        region=area.region,
+    )
     never = np.full(network.edge_count, np.inf)
     arrival = earliest_arrival(area.graph, found.time_s, closing_s=never, start=area.home_node)
     by_car = (
