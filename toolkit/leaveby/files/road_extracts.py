@@ -341,7 +341,7 @@ def drawn_from_osm(file: Path) -> bool:
     return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
 
 
-def _check_points(file: Path, ways: Ways) -> None:
+def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
     way_id, start = array("q"), array("q", [0])
     node, x, y = array("q"), array("i"), array("i")
     values: list[tuple[str, ...]] = []
