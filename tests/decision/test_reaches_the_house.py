@@ -10,10 +10,12 @@ import pytest
 
 from leaveby.decision.household_answer import answer_household
 from leaveby.decision.last_resort import heat_on_house
+from leaveby.decision.members import earliest_about
 from leaveby.decision.route_fires import embers_at
 from leaveby.decision.scenario import HouseholdInputs, Scenario, central_ignitions, plans_choice, prepare, table_at
 from leaveby.fire.arrival import arrive
 from leaveby.fire.embers import EMBER_ASSUMPTIONS
+from leaveby.fire.fuel import fuel_from_codes
 from leaveby.household.plan import FireInput, House
 
 
@@ -40,6 +42,23 @@ def test_a_house_in_each_fuel_takes_the_printed_heat(
     assert heat_on_house(scenario, plans_choice(inputs.plan)) == pytest.approx(printed_kw_m2, abs=1.5)
 
 
+@pytest.mark.parametrize("first", ["natural grassland", "scrub"])
+def test_of_two_fuels_about_a_house_the_longer_flames_count(valleys: ModuleType, first: str) -> None:
+    # Both at one rate of spread, scrub with five times the fuel: 12.5 kW/m2 at 27 m is its own, from memory.
+    grid = valleys.ground(8000.0, 8000.0, cell_m=100.0)
+    codes = np.full(grid.shape, 1 if first == "natural grassland" else 2)
+    other = 3 - codes[0, 0]
+    home_row, home_col = 46, 15
+    codes[home_row, home_col - 1] = other
+    fuel = fuel_from_codes(grid, codes, legend={1: "natural grassland", 2: "scrub"})
+    inputs = valleys.side_valley(fuel=fuel, fire=FireInput(models=("mark5",), set_m_s=4.166 / 3.6))
+    inputs = replace(inputs, plan=replace(inputs.plan, house=House(clear_m=27.0)))
+    scenario = prepare(inputs)
+    assert abs(scenario.home_cell[0] - home_row) <= 1
+    assert abs(scenario.home_cell[1] - home_col) <= 1
+    assert heat_on_house(scenario, plans_choice(inputs.plan)) == pytest.approx(12.5, abs=1.5)
+
+
 def nine_kilometres_off(valleys: ModuleType, **changes: object) -> HouseholdInputs:
     """Forest on even ground, a westerly of 8 km/h, a fire of 12 km/h that starts from a point 9 km west of the home."""
     home = (10_050.0, 2050.0)
@@ -61,12 +80,12 @@ def nine_kilometres_off(valleys: ModuleType, **changes: object) -> HouseholdInpu
 
 
 def _embers(scenario: Scenario, *, cell: tuple[int, int] | None = None) -> tuple[float, float]:
-    """Embers at the home (or a cell) in the central run, and the front there."""
+    """Embers at the home (or a cell) in the central run, and the front in the earliest cell about it."""
     started = central_ignitions(scenario)
     table = table_at(scenario, plans_choice(scenario.inputs.plan), z=0.0)
     time_s = arrive(table, started, horizon_s=scenario.inputs.plan.horizon_s).time_s
     at = scenario.home_cell if cell is None else cell
-    return embers_at(scenario, table, started, time_s=time_s, cell=at), float(time_s[at])
+    return embers_at(scenario, table, started, time_s=time_s, cell=at), earliest_about(time_s, at[0], col=at[1])
 
 
 def test_closing_the_house_need_not_begin_before_a_fire_nine_kilometres_off(valleys: ModuleType) -> None:

@@ -205,6 +205,14 @@ def test_embers_fly_with_the_wind_of_each_hour() -> None:
     assert ember_arrival_at(table, arrival, row=1, col=160, loads_t_ha=FOREST) == pytest.approx(700.0)
 
 
+def test_no_ember_flies_farther_than_the_cut() -> None:
+    # 20 km/h in 25 t/ha would reach 66.5 km: cut at 35 km.
+    table = _table(3, 60, ros_km_h=20.0, cell_m=1000.0)
+    arrival = _alone(table, 0.0, 1, 0)
+    assert ember_arrival_at(table, arrival, row=1, col=35, loads_t_ha=FOREST) == pytest.approx(3500.0)
+    assert ember_arrival_at(table, arrival, row=1, col=36, loads_t_ha=FOREST) == np.inf
+
+
 def test_calm_air_carries_embers_slowly_to_all_sides() -> None:
     table = _table(41, 41, winds_m_s=((0.0, 0.0),))
     arrival = _alone(table, 0.0, 20, 20)
