@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import sys
 from dataclasses import replace
 
@@ -118,8 +119,18 @@ def test_no_more_is_offered_than_the_members_can_carry(result):
     assert usable_confidences(replace(result, members=1)) == (0.5,)
 
 
+def test_the_panel_never_names_another_leave_by_than_the_answer(result):
+    """At the asked confidence it is the answer's own number, however that was found; asking for more is never later."""
+    early = replace(result.ways["car"], latest_start_s=result.ways["car"].latest_start_s - 1200.0)
+    changed = replace(result, ways={"car": early})
+    told = {level: start_table(changed, confidence=level, start_at_s=0.0) for level in (0.5, 0.9, 0.95, 0.98, 0.99)}
+    clocks = {level: re.findall(r"<td>(\d\d:\d\d)", table)[0] for level, table in told.items()}
+    assert clocks[0.95] == clock_words(result, early.latest_start_s)
+    assert [clocks[level] for level in sorted(clocks)] == sorted(clocks.values(), reverse=True)
+
+
 def test_endless_members_can_be_shown(result):
-    never = replace(result.ways["car"], member_latest_start_s=np.full(500, np.inf))
+    never = replace(result.ways["car"], member_latest_start_s=np.full(500, np.inf), latest_start_s=None)
     changed = replace(result, ways={"car": never})
     assert "leave early" in start_table(changed, confidence=0.95, start_at_s=0.0)
     assert 0.0 in start_moments(changed)

@@ -163,7 +163,7 @@ def _way_bar(axes: Axes, result: HouseholdResult, way: WayTiming, *, row: int, l
     _bar(axes, row, start_s, leave_s, colour=GREY, hatch="//")
     _bar(axes, row, leave_s, shut_s, colour="white", hatch="\\\\\\")
     roll = f"{'go' if way.way == 'foot' else 'roll'} by {clock_words(result, leave_s)}, late after that"
-    wordings = (f"shut in most runs; {roll}", roll, "shut in most runs", "")
+    wordings = (f"shut in most runs; {roll}", "shut in most runs", "")
     shut = next(said for said in wordings if _fits(axes, said, shut_s, high_s, whole_s=whole_s))
     _bar(axes, row, shut_s, high_s, colour=DARK, text=shut, ink="white")
 
