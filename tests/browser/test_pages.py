@@ -93,6 +93,8 @@ BOXES = """() => [...document.querySelectorAll('body *')].map(e => {
 def boxes(browser: Browser, path: Path, width: int) -> list[list[object]]:
     tab = browser.new_page(viewport={"width": width, "height": 900})
     tab.goto(path.as_uri())
+    # A page may be said to be loaded before its letters are read, and then shows them as soon as they are.
+    tab.evaluate("() => Promise.all([...document.fonts].map(face => face.load()))")
     found: list[list[object]] = tab.evaluate(BOXES)
     tab.close()
     return found

@@ -41,7 +41,7 @@ def letters_css() -> str:
             f'src: url(data:font/woff2;base64,{face}) format("woff2"); }}'
         )
     # Without it the width of a letter may be rounded to the screen's grid, which differs from machine to machine.
-    return "\n".join([*faces, "html { text-rendering: geometricPrecision; }"])
+    return "\n".join([*faces, "html, button, input, select { text-rendering: geometricPrecision; }"])
 
 
 def text_width(text: str, *, size: float, weight: str = "normal") -> float:

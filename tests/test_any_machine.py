@@ -1,0 +1,66 @@
+"""The tests themselves on any machine: nothing is said of seconds, and a missing browser is said loudly."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+TESTS = Path(__file__).resolve().parent
+
+
+def test_no_test_reads_a_stopwatch() -> None:
+    """How long something takes is asked in `tests/benchmarks` alone, against another library in the same run."""
+    reading = re.compile(r"\b(time\.perf_counter|process_time|thread_time|timeit)(_ns)?\b")
+    found = [
+        str(path.relative_to(TESTS))
+        for path in TESTS.rglob("*.py")
+        if path.parent.name != "benchmarks" and path != Path(__file__) and reading.search(path.read_text("utf-8"))
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    ("required", "said", "code"),
+    [
+        (
+            "",
+            r"NO BROWSER: \d+ tests in tests/browser did not run; install chromium",
+            pytest.ExitCode.NO_TESTS_COLLECTED,
+        ),
+        ("required", r"no browser is installed, and \d+ tests need one: install chromium", pytest.ExitCode.USAGE_ERROR),
+    ],
+)
+def test_a_missing_browser_is_said_loudly(required: str, said: str, code: int, tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "tests/browser/test_pages.py"],
+        cwd=TESTS.parent,
+        env={**os.environ, "PATH": str(tmp_path), "LEAVEBY_BROWSER": required},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == code, done.stdout + done.stderr
+    assert re.search(said, done.stdout + done.stderr)
+
+
+def test_benchmarks_are_left_out_unless_asked_for() -> None:
+    counts = []
+    for asked in ((), ("--benchmark-enable",)):
+        done = subprocess.run(
+            [
+                *(sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--collect-only"),
+                *(*asked, "tests/benchmarks/test_spread_speed.py"),
+            ],
+            cwd=TESTS.parent,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        counts.append(len(re.findall("::test_equation_on_ten_million_cells", done.stdout)))
+    assert counts[0] == 0
+    assert counts[1] > 20
