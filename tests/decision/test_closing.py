@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString
 
-from leaveby.decision.closing import closing_times, select, stretch_cells
+from leaveby.decision.closing import StretchCells, closing_times, select, stretch_cells
 from leaveby.errors import InputError
 from leaveby.fire.terrain import Grid
 
@@ -71,3 +71,10 @@ def test_selecting_keeps_each_stretch_its_own_cells() -> None:
 def test_an_impossible_stand_off_is_refused(standoff_m: float) -> None:
     with pytest.raises(InputError, match="standoff_m"):
         stretch_cells(GRID, [LineString([(1010.0, 4500.0), (1020.0, 4500.0)])], standoff_m=standoff_m)
+
+
+def test_a_stretch_without_cells_among_others_never_shuts() -> None:
+    """By hand: three stretches with the cells 0, none, and 3; the middle one does not take the next one's time."""
+    cells = StretchCells(np.array([0, 1, 1, 2]), np.array([0, 3]), np.array([True, True, True]))
+    arrival_s = np.array([[900.0, 1.0], [2.0, 700.0]])
+    assert closing_times(cells, arrival_s, smoke_lead_s=100.0).tolist() == [800.0, np.inf, 600.0]

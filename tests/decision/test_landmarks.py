@@ -90,6 +90,13 @@ def test_places_count_inside_and_near_only() -> None:
     assert found[0].sentence == "Fire at Rim, 2.9 km east of home, or nearer: leave the house behind."
 
 
+def test_two_names_stand_for_a_direction_and_no_third() -> None:
+    """Three farms east of the home, 2000, 2300 and 2600 m away, and one west: the two nearest in the east."""
+    spots = [("Far", 7600.0, 5000.0), ("Mid", 7300.0, 5000.0), ("Near", 7000.0, 5000.0), ("West", 3100.0, 5000.0)]
+    found = landmarks(a_line(SQUARE), roads(Far_Road=[(0, 0), (9, 0)]), grid=GRID, home_xy_m=HOME, places=spots)
+    assert [one.name for one in found] == ["West", "Near", "Mid"]
+
+
 def test_distances_are_rounded_to_the_early_side() -> None:
     box = shapely.box(4000.0, 4000.0, 5910.0, 8010.0)
     network = roads(Hill_Road=[HOME, (9500.0, 5000.0)], Gap_Road=[HOME, (5000.0, 9500.0)])

@@ -96,3 +96,12 @@ def test_voids_and_wrong_shapes_are_refused() -> None:
         gradients(Terrain(GRID, np.zeros((3, 3))))
     with pytest.raises(InputError, match="void everywhere"):
         fill_voids(np.zeros((3, 3)), valid=np.zeros((3, 3), dtype=bool))
+
+
+@given(st.floats(-1.5, 1.5), st.floats(-1.5, 1.5))
+def test_the_steepest_slope_of_a_plane_is_the_angle_of_its_normal(east: float, north: float) -> None:
+    """The plane z = e x + n y leans by the angle between its normal (-e, -n, 1) and the vertical (school geometry)."""
+    normal = np.array([-east, -north, 1.0])
+    lean_deg = np.degrees(np.arccos(1.0 / np.linalg.norm(normal)))
+    found = slope_deg(np.float32([[east]]), gradient_north=np.float32([[north]]))
+    assert found[0, 0] == pytest.approx(lean_deg, abs=1e-3)
