@@ -173,7 +173,7 @@ def _slide_seed(
                 step += 1
             new = follow_leg(
                 cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, here["ray_x"], here["ray_y"],
+                seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, 0.0, 0.0,
             )  # fmt: skip
             if new.time < here["time"] - 1e-9:
                 _write(here, new, seed_x[i], seed_y[i], seed_time[i], i if new.anchor_time == seed_time[i] else -1)
@@ -219,7 +219,7 @@ def _burn(
                     continue
                 new = follow_leg(
                     cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                    seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, col - seed_x[i], row - seed_y[i],
+                    seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, 0.0, 0.0,
                 )  # fmt: skip
                 if new.time < fronts[cell]["time"] and new.time <= horizon:
                     seed = i if new.anchor_time == seed_time[i] else -1
@@ -314,6 +314,8 @@ def _burn(
                     continue
                 there = fronts[other]
                 known = there["time"]
+                if known <= step_s[step]:
+                    continue  # what burnt before this weather does not depend on it
                 s1, x1, y1 = cell_ellipse(cells, recent, weather, ratios, other, step)
                 s = 0.5 * (s0 + s1)
                 drift = 0.5 * ((x0 + x1) * dc + (y0 + y1) * dr)
@@ -335,8 +337,8 @@ def _burn(
                         ) >= 0
                 # what arrives after a change of weather can't be told from the weather before it
                 step_end = step_s[step + 1]
-                telling = guess < step_end or known < step_end
-                direct = guess < known - small or not telling
+                enough = known - small if known <= step_end else max(known - small, step_end)
+                direct = guess < enough or min(guess, known) >= step_end
                 if not (direct or edge):
                     continue
                 before_x = old_x
@@ -346,7 +348,7 @@ def _burn(
                 if direct:
                     new = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux, uy,
+                        ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux * s0 - x0, uy * s0 - y0,
                     )  # fmt: skip
                 if new.anchor_time > a_time:
                     before_x = ax
@@ -361,10 +363,10 @@ def _burn(
                     before_y = ay
                     before_time = a_time
                 turn_guess = time + hop * s - drift
-                if (new.time > turn_guess + small and turn_guess < known - small) or min(turn_guess, known) > step_end:
+                if (new.time > turn_guess + small and turn_guess < enough) or min(turn_guess, known) > step_end:
                     turn = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), dc / hop, dr / hop,
+                        1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), 0.0, 0.0,
                     )  # fmt: skip
                     if turn.time < new.time - small:
                         new = turn
@@ -378,7 +380,6 @@ def _burn(
                             )  # fmt: skip
                             if over.time < turn.time:
                                 new = over
-                enough = known - small
                 if edge:
                     upright, level = on_edge(cells, rows, cols, weather, step, there["anchor_x"], there["anchor_y"])
                     if there["settled"] == 0 and not (upright or level):

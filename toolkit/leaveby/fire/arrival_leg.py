@@ -263,8 +263,8 @@ def _bent(
     a_step: int,
     dx: float,
     dy: float,
-    ray_x: float,
-    ray_y: float,
+    nx: float,
+    ny: float,
 ) -> tuple[int, float, float, float, float, float, float]:
     """Earliest time over some weather steps, with the slowness square to the front kept across them.
 
@@ -272,7 +272,7 @@ def _bent(
     is the sum of the steps' ellipses, and their reaches along a direction add up. So for every direction square to
     the front there is a time before which the sum does not reach as far as the point, and the latest of these is the
     arrival. Over the half circle towards the point that time has one peak: Newton's method on how far the front
-    misses the point sideways finds it, held between the nearest directions that are known to lie on either side.
+    misses the point sideways finds it, from a first guess `nx`, `ny`, held between directions known to lie on either side.
     Returns the steps really crossed, time, last direction, seeming distance and the last bend relative to the anchor.
     """
     for j in range(crossed + 1):
@@ -287,9 +287,7 @@ def _bent(
     low_y = -dx
     high_x = -dy
     high_y = dx
-    nx = ray_x * parts[crossed, 1] - parts[crossed, 2]
-    ny = ray_y * parts[crossed, 1] - parts[crossed, 3]
-    if (ray_x == 0.0 and ray_y == 0.0) or nx * dx + ny * dy <= 0.0:
+    if nx * dx + ny * dy <= 0.0:
         nx = dx
         ny = dy
     last_turn = np.inf
@@ -448,7 +446,7 @@ def follow_leg(
     hint_x: float,
     hint_y: float,
 ) -> Leg:
-    """Follow a leg from an anchor to a point; the hint is a first guess of its last direction."""
+    """Follow a leg from an anchor to a point; the hint is a first guess of the direction square to the front."""
     length = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
     if length < 1e-9:
         return Leg(a_time, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
