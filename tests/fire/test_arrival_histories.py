@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 import pytest
@@ -23,7 +22,7 @@ CELL_M = 30.0
 CELLS = 150
 NEAR_M = 15 * CELL_M  # nearer to the start the grid is too coarse to be judged
 HISTORIES = int(os.environ.get("LEAVEBY_WIND_HISTORIES", "12"))  # 100 for the figures in DEVELOPERS.md
-DIRECTIONS = 240
+DIRECTIONS = 120
 
 
 def square(cells: int, *, cell_m: float = CELL_M) -> Grid:
@@ -166,34 +165,35 @@ def test_a_turning_wind_of_four_steps() -> None:
         assert time[40 + 19, 40 + 12] == pytest.approx(place[0], rel=1e-3)
 
 
-@pytest.mark.parametrize("fine", [True, False])
 @pytest.mark.parametrize("drawn", range(HISTORIES))
-def test_a_point_under_any_wind_history(drawn: int, fine: bool) -> None:
+def test_a_point_under_any_wind_history(drawn: int) -> None:
     rng = np.random.default_rng(7000 + drawn)
     history, grid = draw(rng), square(CELLS)
     begun_s = float(rng.uniform(0.0, history.time_s[1])) if drawn % 3 == 0 else 0.0  # while a step runs
     x, y = centres(grid)
     start = 0.5 * CELLS * CELL_M + rng.uniform(-0.5 * CELL_M, 0.5 * CELL_M, (1, 2))
-    time = arrive(even_ground(history, grid), [ignite_point(*start[0], at_s=begun_s)], horizon_s=1e9, fine=fine).time_s
     far = np.hypot(x - start[0, 0], y - start[0, 1]) > NEAR_M
     exact = exact_arrival(x[far], y[far], history, start=start, begun_s=begun_s)
-    hold((time[far] - begun_s) / (exact - begun_s) - 1.0, fine=fine)
+    for fine in (True, False):
+        fire = ignite_point(*start[0], at_s=begun_s)
+        time = arrive(even_ground(history, grid), [fire], horizon_s=1e9, fine=fine).time_s
+        hold((time[far] - begun_s) / (exact - begun_s) - 1.0, fine=fine)
 
 
-@pytest.mark.parametrize("fine", [True, False])
 @pytest.mark.parametrize("drawn", range(HISTORIES))
-def test_a_line_or_a_perimeter_under_any_wind_history(drawn: int, fine: bool) -> None:
+def test_a_line_or_a_perimeter_under_any_wind_history(drawn: int) -> None:
     # The heads of narrow ellipses are narrower than a cell: which place of the start a leg comes from matters.
     rng = np.random.default_rng(8000 + drawn)
     history, grid = draw(rng), square(CELLS)
     corners = 0.5 * CELLS * CELL_M + rng.uniform(-800.0, 800.0, (2 if drawn % 2 else 7, 2))
     geometry = shapely.MultiPoint(corners).convex_hull
     begun_s = float(rng.uniform(0.0, history.time_s[-1]))
-    time = arrive(even_ground(history, grid), [Ignition(geometry, begun_s)], horizon_s=1e9, fine=fine).time_s
     x, y = centres(grid)
     far = shapely.distance(geometry, shapely.points(x, y)) > NEAR_M
     exact = exact_arrival(x[far], y[far], history, start=shapely.get_coordinates(geometry), begun_s=begun_s)
-    hold((time[far] - begun_s) / (exact - begun_s) - 1.0, fine=fine)
+    for fine in (True, False):
+        time = arrive(even_ground(history, grid), [Ignition(geometry, begun_s)], horizon_s=1e9, fine=fine).time_s
+        hold((time[far] - begun_s) / (exact - begun_s) - 1.0, fine=fine)
 
 
 def test_several_starts_at_different_times() -> None:
@@ -249,7 +249,7 @@ def test_later_weather_changes_nothing_before_it(drawn: int, fine: bool) -> None
         np.minimum(arrive(table, [start], horizon_s=1e9, fine=fine).time_s, until_s) for table in (spread, other)
     )
     if drawn < 6:
-        assert np.array_equal(one, two)
+        assert np.abs(one - two).max() < 1e-6
     else:
         # among patches, a cell reached at the very change may be found a moment later
         assert np.mean(one != two) < 1e-3
@@ -261,6 +261,7 @@ def test_bending_coarse_legs_gains_most_of_what_they_miss() -> None:
     late = []
     for seed in range(6):
         spread, start = patches(400 + seed, contrast=4.0, steps=1)
-        fine, coarse = (partial(arrive, spread, [start], horizon_s=1e9)(fine=fine).time_s for fine in (True, False))
+        fine = arrive(spread, [start], horizon_s=1e9).time_s
+        coarse = arrive(spread, [start], horizon_s=1e9, fine=False).time_s
         late.append(np.mean(coarse[fine > 600.0] / fine[fine > 600.0] - 1.0))
     assert np.mean(late) < 0.0012

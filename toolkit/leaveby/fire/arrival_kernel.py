@@ -502,7 +502,7 @@ def burn(
     >>> from leaveby.fire.arrival_leg import make_cells
     >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
     >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
-    >>> fronts = burn(cells, weather=weather, ratios=np.ones((1, 6401)), step_s=0 * one, seed_x=0 * one,
+    >>> fronts = burn(cells, weather=weather, ratios=np.ones((1, 12801)), step_s=0 * one, seed_x=0 * one,
     ...               seed_y=0 * one, seed_time=0 * one, horizon=1e9)
     >>> fronts["time"][0]
     array([  0.,  60., 120.])

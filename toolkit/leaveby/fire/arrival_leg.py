@@ -22,7 +22,7 @@ LEG_PIECES: Final = 8
 """Cells a leg may cross in ground that changes, before its anchor moves up."""
 
 LEG_STEPS: Final = 100
-"""Weather steps a leg may cross before its anchor moves up."""
+"""Weather steps a leg may cross before its anchor moves up, by which neighbours come a little late."""
 
 ALIKE: Final = 1e-5  # relative difference of speed that counts as none
 GRAZING: Final = 1.5e-3  # legs that move less to the side run along a line, cells
@@ -272,8 +272,9 @@ def _bent(
     is the sum of the steps' ellipses, and their reaches along a direction add up. So for every direction square to
     the front there is a time before which the sum does not reach as far as the point, and the latest of these is the
     arrival. Over the half circle towards the point that time has one peak: Newton's method on how far the front
-    misses the point sideways finds it, from a first guess `nx`, `ny`, held between directions known to lie on either side.
-    Returns the steps really crossed, time, last direction, seeming distance and the last bend relative to the anchor.
+    misses the point sideways finds it, from a first guess `nx`, `ny`, held between directions known to lie on either
+    side. Returns the steps really crossed, time, last direction, seeming distance and the last bend relative to the
+    anchor.
     """
     for j in range(crossed + 1):
         p = 1.0 / parts[j, 1]
