@@ -257,10 +257,8 @@ def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: floa
 
 @compiled
 def _bent(
-    step_s: NDArray[np.float64],
     parts: NDArray[np.float64],
     crossed: int,
-    a_step: int,
     dx: float,
     dy: float,
     nx: float,
@@ -273,8 +271,8 @@ def _bent(
     the front there is a time before which the sum does not reach as far as the point, and the latest of these is the
     arrival. Over the half circle towards the point that time has one peak: Newton's method on how far the front
     misses the point sideways finds it, from a first guess `nx`, `ny`, held between directions known to lie on either
-    side. Returns the steps really crossed, time, last direction, seeming distance and the last bend relative to the
-    anchor.
+    side. Returns the steps really crossed, the time after them, last direction, seeming distance and the last bend
+    relative to the anchor.
     """
     for j in range(crossed + 1):
         p = 1.0 / parts[j, 1]
@@ -350,8 +348,8 @@ def _bent(
     ux = over * (reach * parts[n, 5] + parts[n, 4] * nx)
     uy = over * (reach * parts[n, 6] + parts[n, 4] * ny)
     speed = math.sqrt(ux * ux + uy * uy)
-    time = step_s[a_step + n] + lasted + 0.5 * off * turn / reach
-    return n, time, ux / speed, uy / speed, speed * round_m / curve, bx, by
+    after = lasted + 0.5 * off * turn / reach
+    return n, after, ux / speed, uy / speed, speed * round_m / curve, bx, by
 
 
 @compiled
@@ -590,9 +588,8 @@ def follow_leg(
             parts[crossed, 1] = s
             parts[crossed, 2] = sx
             parts[crossed, 3] = sy
-        n, bent_time, ray_x, ray_y, run, bend_x, bend_y = _bent(
-            step_s, parts, crossed, a_step, x - ax, y - ay, hint_x, hint_y
-        )
+        n, after, ray_x, ray_y, run, bend_x, bend_y = _bent(parts, crossed, x - ax, y - ay, hint_x, hint_y)
+        bent_time = after + (step_s[a_step + n] if n > 0 else a_time)
         if (
             bent_time <= time + ROUNDING * (time - a_time)
             and _of_zone(cells, rows, cols, ax + bend_x, ay + bend_y, zone)
