@@ -247,8 +247,8 @@ def street_shuts(scenario: Scenario, timed: TimedRun) -> tuple[StreetShut, ...]:
     """Name the streets of all routes with the first moment at which a part of each shuts, those that shut only."""
     found: dict[str, tuple[float, list[str]]] = {}
     drives = {f"drive of {name}" for name in ("home", *scenario.safe_nodes)}
-    for way, candidate in timed.chosen.items():
-        for edge in candidate.edges:
+    for way, chosen in timed.chosen.items():
+        for edge in chosen.route.edges:
             at_s, name = float(timed.closing_s[edge]), street(scenario.network, edge)
             if not np.isfinite(at_s) or name in drives:
                 continue
