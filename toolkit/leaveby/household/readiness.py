@@ -122,8 +122,9 @@ def readiness(
     >>> readiness(home, "car", durations_s=np.array([[600.0], [900.0]]), confidence=0.5).at_confidence_s
     900.0
     """
-    likely = schedule_for(household, way)
     tasks = tasks_for(household, way)
+    # The catalogue's best is there in any case, so this one need not be proved the best.
+    likely = schedule(tasks, household.people, node_limit=_NODES_PER_CASE)
     lasts_s = _columns(household, likely, durations_s)
     home_s = _arrivals(household, arrivals_s, members=lasts_s.shape[0])
     listed, least_s = soonest_list(
@@ -367,7 +368,7 @@ def saved_before_season(
         number = next(number for number, task in enumerate(household.tasks) if task.name == name)
         without = replace(household.tasks[number], done_before_season=True)
         changed = replace(household, tasks=(*household.tasks[:number], without, *household.tasks[number + 1 :]))
-        # The old list with the task struck out is there in any case, so the new one need not be proved the best.
+        # Here the old list with the task struck out is there.
         anew = schedule(tasks_for(changed, way), changed.people, node_limit=_NODES_PER_CASE)
         struck_s = durations_s.copy()
         struck_s[:, number] = 0.0
