@@ -190,3 +190,47 @@ def test_where_the_late_are_those_without_time_another_list_is_looked_for() -> N
     found = readiness_for_latest(home, "tow", durations_s=lasts_s, latest_departure_s=leave_s, confidence=0.9)
     start_s = min(roll_by_s - found.at_confidence_s, latest_at_confidence(leave_s - found.ready_s, 0.9))
     assert start_s >= latest_at_confidence(leave_s - first.ready_s, 0.9) - SLACK_S
+
+
+def larger(seed: int) -> Household:
+    """Eleven tasks for three people: so many lists that no search looks at all of them."""
+    rng = np.random.default_rng(seed)
+    tasks = []
+    for number in range(11):
+        shortest_s = 60.0 * int(rng.integers(1, 20))
+        hands = int(rng.integers(1, 3)) if rng.random() < 0.3 else 1
+        needs = ("lift",) if rng.random() < 0.4 else ()
+        after = tuple(f"task {one}" for one in range(number) if rng.random() < 0.12)
+        tasks.append(
+            Task(f"task {number}", ("tow",), shortest_s, 2.0 * shortest_s, 4.0 * shortest_s, hands, needs, after)
+        )
+    return Household(tuple(Person(f"person {number}", ("home", "lift")) for number in range(3)), tuple(tasks))
+
+
+def a_minute_longer(home: Household, number: int) -> Household:
+    task = home.tasks[number]
+    points = {key: getattr(task, key) + 60.0 for key in ("shortest_s", "likely_s", "longest_s")}
+    return replace(home, tasks=(*home.tasks[:number], replace(task, **points), *home.tasks[number + 1 :]))
+
+
+@pytest.mark.parametrize("seed", range(2, 10))
+def test_where_searches_show_anomalies_the_list_that_is_followed_does_not(seed: int) -> None:
+    """A task a minute longer, or one of three who can lift no longer can: never ready sooner."""
+    home = larger(seed)
+    before_s = ready(home, 1, 0.9).at_confidence_s
+    for number in range(3):
+        assert ready(a_minute_longer(home, number), 1, 0.9).at_confidence_s >= before_s - SLACK_S
+        person = replace(home.people[number], can=("home",))
+        weaker = replace(home, people=(*home.people[:number], person, *home.people[number + 1 :]))
+        assert ready(weaker, 1, 0.9).at_confidence_s >= before_s - SLACK_S
+
+
+def test_the_list_for_the_likely_durations_alone_would_show_anomalies() -> None:
+    """What the test above would miss if it had no teeth: of these households some were ready minutes sooner."""
+
+    def by_likely_s(home: Household) -> float:
+        ready_s = ready_times(home, "tow", durations_s=drawn(home, 1), policy=schedule_for(home, "tow"))
+        return longest_at_confidence(ready_s, 0.9)
+
+    sooner_s = [by_likely_s(larger(seed)) - by_likely_s(a_minute_longer(larger(seed), 0)) for seed in (5, 6, 8)]
+    assert max(sooner_s) > 60.0
