@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from leaveby.ask import demo_folder, load_plan, plan_household, read_inputs
+from leaveby.chance import stream
 from leaveby.cli import main
 from leaveby.decision.household_answer import answer_household
-from leaveby.decision.members import draw_members, join_draws, pick_draws
+from leaveby.decision.members import draw_members, join_draws, pick_draws, plan_draws
 from leaveby.decision.precision import bootstrap_precision, half_width_s, members_needed
 from leaveby.decision.result import Precision
 from leaveby.decision.scenario import HouseholdInputs, member_ignitions, prepare
 from leaveby.decision.sensitivity import cost_of_delay, hangs_on
 from leaveby.household.plan import IgnitionInput, Plan
+from leaveby.parameters import TASKS_SLOW_TOGETHER
 
 
 @pytest.fixture(scope="module")
@@ -38,22 +43,93 @@ def with_ignition(inputs: HouseholdInputs, ignition: IgnitionInput, **changes: o
 
 def test_draws_cover_each_error_evenly() -> None:
     """A Latin hypercube has exactly one member in each of n equal slices (McKay, Beckman and Conover 1979)."""
-    draws = draw_members(200, 2, ignitions=1, rng=np.random.default_rng(5))
-    for values in (stats.norm.cdf(draws.ros_z), draws.duration_uniform[:, 1], draws.place_uniform[:, 0]):
+    draws = draw_members(200, seed=5, ignitions=("strike",), arrivals=("Bo",))
+    even = (
+        stats.norm.cdf(draws.ros_z),
+        stats.norm.cdf(draws.weather_shift_s / 3600.0),
+        draws.place_uniform[:, 0],
+        draws.unseen_uniform[:, 0],
+        draws.arrival_uniform[:, 0],
+    )
+    for values in even:
         assert sorted(np.floor(values * 200).astype(int)) == list(range(200))
 
 
 def test_the_errors_have_the_stated_size() -> None:
-    draws = draw_members(4000, 0, ignitions=0, rng=np.random.default_rng(5))
+    draws = draw_members(4000, seed=5)
     assert np.median(draws.wind_factor) == pytest.approx(1.0, abs=0.01)
     assert np.std(np.log(draws.wind_factor)) == pytest.approx(0.15, rel=0.02)
     assert np.std(draws.wind_turn_deg) == pytest.approx(12.0, rel=0.02)
+    assert np.std(draws.weather_shift_s) == pytest.approx(3600.0, rel=0.02)
+    assert np.mean(draws.weather_shift_s) == pytest.approx(0.0, abs=10.0)
     assert draws.drive_factor.min() >= 1.0
 
 
+TASKS = tuple(f"task {number}" for number in range(5))
+PEOPLE = ("Bo", "Wren")
+FIRES = ("strike", "line")
+
+
+@given(st.integers(0, 2**40), st.integers(0, 9), st.integers(1, 60), st.permutations(TASKS), st.integers(0, 4))
+@settings(max_examples=60, deadline=None)
+def test_what_is_added_leaves_every_other_draw_as_it_was(
+    seed: int, batch: int, members: int, tasks: list[str], missing: int
+) -> None:
+    """Bit for bit: a task, a person or an ignition less, or in another place, redraws nothing else."""
+    whole = draw_members(members, seed=seed, batch=batch, tasks=tasks, ignitions=FIRES, arrivals=PEOPLE)
+    kept = tasks[:missing] + tasks[missing + 1 :]
+    less = draw_members(members, seed=seed, batch=batch, tasks=kept, ignitions=FIRES[1:], arrivals=PEOPLE[:1])
+    for name in ("ros_z", "wind_factor", "wind_turn_deg", "weather_shift_s", "drive_factor"):
+        assert np.array_equal(getattr(whole, name), getattr(less, name)), name
+    assert np.array_equal(np.delete(whole.duration_uniform, missing, axis=1), less.duration_uniform)
+    assert np.array_equal(whole.place_uniform[:, 1:], less.place_uniform)
+    assert np.array_equal(whole.unseen_uniform[:, 1:], less.unseen_uniform)
+    assert np.array_equal(whole.arrival_uniform[:, :1], less.arrival_uniform)
+
+
+def test_streams_hang_on_nothing_but_their_names() -> None:
+    """Worked out apart: sha256 of the JSON of seed, kind, names and batch, its first 16 bytes the seed of PCG64.
+
+    Python's own `hash` of words differs from run to run; this one may not.
+    """
+    digest = hashlib.sha256(b'[7, "duration of a task", ["bags"], 2]').digest()
+    expected = np.random.Generator(np.random.PCG64(int.from_bytes(digest[:16], "big"))).random(5)
+    assert np.array_equal(stream(7, "duration of a task", "bags", batch=2).random(5), expected)
+
+
+def test_no_two_uncertain_things_share_their_chance() -> None:
+    draws = draw_members(4000, seed=5, tasks=("a", "a", "b"), ignitions=("a", "a"), arrivals=("a",))
+    columns = np.column_stack(
+        [
+            draws.ros_z,
+            draws.wind_factor,
+            draws.wind_turn_deg,
+            draws.weather_shift_s,
+            draws.drive_factor,
+            draws.place_uniform,
+            draws.unseen_uniform,
+            draws.arrival_uniform,
+        ]
+    )
+    apart = np.corrcoef(columns.T) - np.eye(columns.shape[1])
+    assert np.abs(apart).max() < 4.5 / np.sqrt(4000)
+
+
+def test_tasks_go_slowly_together_and_each_keeps_its_own_distribution() -> None:
+    """The normal scores of two tasks are correlated by the stated share; each score alone is uniform (scipy's test)."""
+    draws = draw_members(20_000, seed=5, tasks=TASKS)
+    scores = np.corrcoef(stats.norm.ppf(draws.duration_uniform).T)
+    assert scores[~np.eye(5, dtype=bool)] == pytest.approx(TASKS_SLOW_TOGETHER.value, abs=0.02)
+    for column in draws.duration_uniform.T:
+        assert stats.kstest(column, "uniform").pvalue > 1e-4
+    # What is common makes a long morning likelier: variances of 5 scores add up, and their covariances.
+    total = stats.norm.ppf(draws.duration_uniform).sum(axis=1)
+    assert np.var(total) == pytest.approx(5 + 20 * TASKS_SLOW_TOGETHER.value, rel=0.03)
+
+
 def test_batches_join_and_part_without_loss() -> None:
-    rng = np.random.default_rng(5)
-    parts = [draw_members(n, 3, ignitions=1, rng=rng) for n in (4, 7)]
+    parts = [draw_members(n, seed=5, tasks=TASKS, batch=batch) for batch, n in enumerate((4, 7))]
+    assert not np.array_equal(parts[0].ros_z, parts[1].ros_z[:4])
     whole = join_draws(parts)
     assert whole.members == 11
     again = pick_draws(whole, np.arange(4, 11))
@@ -69,7 +145,7 @@ def test_a_fire_somewhere_along_a_line_starts_on_that_line(inputs: HouseholdInpu
         unseen_up_to_s=1800.0,
     )
     scenario = prepare(with_ignition(inputs, line))
-    draws = draw_members(60, len(plan.tasks), ignitions=1, rng=np.random.default_rng(3))
+    draws = plan_draws(scenario.inputs.plan, 60, seed=3)
     starts = [member_ignitions(scenario, draws=draws, member=member)[0] for member in range(60)]
     shape = scenario.starts[0].shape
     assert all(start.geometry.distance(shape) <= inputs.terrain.grid.cell_m for start in starts)
@@ -114,7 +190,7 @@ def test_half_the_width_needs_four_times_the_members() -> None:
 
 def test_what_it_hangs_on_finds_known_shares() -> None:
     """By hand: for y = 2a + b with a and b alike and independent, a explains 4/5 of the variance and b 1/5."""
-    draws = draw_members(4000, 0, ignitions=0, rng=np.random.default_rng(4))
+    draws = draw_members(4000, seed=4)
     latest_s = -(2.0 * draws.ros_z + draws.wind_turn_deg / 12.0)
     found = {part.what: part.share for part in hangs_on(latest_s, draws, ready_s=np.full(4000, 60.0))}
     assert found["how fast the fire runs in its fuel"] == pytest.approx(0.8, abs=0.05)

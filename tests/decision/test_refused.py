@@ -16,7 +16,7 @@ import pytest
 from leaveby import caution
 from leaveby.ask import demo_folder
 from leaveby.cli import main
-from leaveby.decision.confidence import latest_at_confidence
+from leaveby.confidence import latest_at_confidence
 from leaveby.decision.household_answer import answer_household
 from leaveby.decision.result import opens, way_is_open
 from leaveby.errors import InputError

@@ -14,7 +14,7 @@ from scipy.stats import betabinom, binom
 
 from leaveby.decision.confidence import latest_on_route
 from leaveby.decision.household_answer import answer_household
-from leaveby.decision.members import draw_members
+from leaveby.decision.members import plan_draws
 from leaveby.decision.replay import PACKING, Replay, Truth, caught_in_words, most_caught, replay, replay_many
 from leaveby.decision.result import HouseholdResult
 from leaveby.decision.scenario import (
@@ -165,7 +165,7 @@ def test_who_gets_through_never_met_the_fire(
     inputs, result = answers["a strong north-westerly and a point"]
     scenario = prepare(inputs)
     plan = inputs.plan
-    draws = draw_members(12, len(plan.tasks), ignitions=len(plan.ignitions), rng=np.random.default_rng(3))
+    draws = plan_draws(plan, 12, seed=3)
     car = result.ways["car"]
     assert car.route is not None
     inside = np.ones(scenario.network.edge_count, dtype=bool)

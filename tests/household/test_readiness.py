@@ -10,15 +10,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 from scipy import stats
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import lil_array
 
+from leaveby.confidence import longest_at_confidence
 from leaveby.errors import InputError
 from leaveby.household.plan import TASK_WAYS, Household, Person, Task, TaskWay, can_do, tasks_for
 from leaveby.household.readiness import (
-    at_confidence,
     criticality,
     ready_times,
     sample_durations,
@@ -474,12 +473,12 @@ def test_saved_before_the_season_is_worked_out_anew() -> None:
     savings = saved_before_season(home, "tow", durations_s=drawn, confidence=0.95)
     assert savings[0].task == "refit the wheels"
     assert [one.saved_s for one in savings] == sorted((one.saved_s for one in savings), reverse=True)
-    now = at_confidence(ready_times(home, "tow", durations_s=drawn), 0.95)
+    now = longest_at_confidence(ready_times(home, "tow", durations_s=drawn), 0.95)
     for one in savings:
         done = replace(
             home, tasks=tuple(replace(t, done_before_season=True) if t.name == one.task else t for t in home.tasks)
         )
-        anew = at_confidence(ready_times(done, "tow", durations_s=drawn), 0.95)
+        anew = longest_at_confidence(ready_times(done, "tow", durations_s=drawn), 0.95)
         assert one.ready_s <= anew + 1e-6
         assert one.saved_s == pytest.approx(now - one.ready_s)
         assert one.saved_s >= 0.0
@@ -499,15 +498,6 @@ def test_shares_of_criticality_are_those_of_a_small_delay() -> None:
         assert share == np.mean(ready_times(home, "tow", durations_s=delayed) > ready + 5e-4)
     assert shares["refit the wheels"] == 1.0
     assert min(shares.values()) < 0.5
-
-
-@given(st.lists(st.floats(0, 1e5), min_size=1, max_size=60), st.floats(0.01, 0.99))
-def test_at_least_the_asked_share_is_ready(times: list[float], confidence: float) -> None:
-    values: NDArray[np.float64] = np.array(times)
-    found = at_confidence(values, confidence)
-    assert found in times
-    assert np.mean(values <= found) >= confidence - 1e-9
-    assert found >= np.quantile(values, confidence) - 1e-6
 
 
 # --- bad input -------------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from leaveby.caution import OVERRIDE
-from leaveby.decision.confidence import latest_at_confidence
+from leaveby.confidence import latest_at_confidence
 from leaveby.errors import InputError
 from leaveby.show import widgets
 from leaveby.show.widgets import (
@@ -130,7 +130,13 @@ def test_the_panel_never_names_another_leave_by_than_the_answer(result):
 
 
 def test_endless_members_can_be_shown(result):
-    never = replace(result.ways["car"], member_latest_start_s=np.full(500, np.inf), latest_start_s=None)
+    endless = np.full(500, np.inf)
+    never = replace(
+        result.ways["car"],
+        member_latest_start_s=endless,
+        member_latest_departure_s=endless,
+        latest_start_s=None,
+    )
     changed = replace(result, ways={"car": never})
     assert "leave early" in start_table(changed, confidence=0.95, start_at_s=0.0)
     assert 0.0 in start_moments(changed)

@@ -193,6 +193,23 @@ WIND_TURN_ERROR_DEG: Final = Parameter(
     "standard deviation of wind direction about the forecast; no published figure was read",
     "judgement",
 )
+WEATHER_SHIFT_S: Final = Parameter(
+    3600.0,
+    "s",
+    0.0,
+    10_800.0,
+    "standard deviation of when the weather comes about when it was forecast; no published figure was read",
+    "judgement",
+)
+TASKS_SLOW_TOGETHER: Final = Parameter(
+    0.5,
+    "-",
+    0.0,
+    1.0,
+    "share of how slowly a task goes that all tasks of a morning have in common (correlation of normal scores): smoke, "
+    "heat and fear slow every task; no measured figure was found",
+    "judgement",
+)
 DRIVE_TIME_FACTOR_HIGH: Final = Parameter(
     1.5,
     "-",

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from leaveby.decision.day_before import DAY_BEFORE_ASSUMPTIONS
-from leaveby.decision.result import WAY_WORDS
+from leaveby.decision.result import WAY_WORDS, WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario, burns_about, commonest_zone
-from leaveby.decision.ways_out import CandidateRoute, WayRoads
+from leaveby.decision.timing import ChosenRoute
+from leaveby.decision.ways_out import WayRoads
 from leaveby.decision.which_way import WHICH_WAY_ASSUMPTIONS
 from leaveby.fire.arrival import ARRIVAL_ASSUMPTIONS
 from leaveby.fire.ellipse import SHAPE_ASSUMPTIONS
@@ -16,7 +17,14 @@ from leaveby.fire.flames import FLAME_ASSUMPTIONS
 from leaveby.fire.model_error import ERROR_ASSUMPTIONS
 from leaveby.fire.validity import model_assumptions
 from leaveby.household.plan import WAYS, Way, why_no_way
-from leaveby.parameters import DRIVE_TIME_FACTOR_HIGH, SPOT_OVER_M, WIND_SPEED_ERROR, WIND_TURN_ERROR_DEG
+from leaveby.parameters import (
+    DRIVE_TIME_FACTOR_HIGH,
+    SPOT_OVER_M,
+    TASKS_SLOW_TOGETHER,
+    WEATHER_SHIFT_S,
+    WIND_SPEED_ERROR,
+    WIND_TURN_ERROR_DEG,
+)
 from leaveby.units import km_h_from_m_s, min_from_s
 
 
@@ -24,7 +32,8 @@ def assumptions(
     scenario: Scenario,
     roads: Mapping[Way, WayRoads],
     *,
-    chosen: Mapping[Way, CandidateRoute],
+    chosen: Mapping[Way, ChosenRoute],
+    timings: Mapping[str, WayTiming],
     burnt_share: Mapping[str, float],
     choice: FireChoice,
 ) -> tuple[str, ...]:
@@ -34,7 +43,8 @@ def assumptions(
     ----------
     scenario : Scenario
     roads : mapping of way to WayRoads
-    chosen : mapping of way to CandidateRoute
+    chosen : mapping of way to ChosenRoute
+    timings : mapping of way to WayTiming
     burnt_share : mapping of safe point to share of members
     choice : FireChoice
     """
@@ -47,6 +57,10 @@ def assumptions(
         "other households are not counted: on a single-exit street leave earlier still.",
         f"Wind speed is off by {100 * WIND_SPEED_ERROR.value:.0f} % and wind direction by "
         f"{WIND_TURN_ERROR_DEG.value:.0f} degrees as a rule (one standard deviation, judgement).",
+        f"The weather with its wind changes comes {min_from_s(WEATHER_SHIFT_S.value):.0f} minutes sooner or later than "
+        "forecast as a rule (one standard deviation, judgement); what stands before and behind the forecast is held.",
+        f"Tasks go slowly together: {100 * TASKS_SLOW_TOGETHER.value:.0f} % of how slowly a task goes is common to all "
+        "tasks of the morning (judgement).",
         f"Ground that does not burn is crossed by embers at once where it is narrower than {SPOT_OVER_M.value:g} m "
         "(judgement): no creek, road or bare strip is counted on to stop a fire.",
         "The fire is at its full rate of spread from the first minute; no growth from a point is counted on.",
@@ -67,8 +81,18 @@ def assumptions(
                 f"Fire reaches {name} within {plan.horizon_s / 3600.0:g} hours in {100 * share:.0f} % of the members."
             )
     for way, candidate in chosen.items():
-        if burnt_share[candidate.safe_point] > 1.0 - plan.confidence:
+        if burnt_share[candidate.route.safe_point] > 1.0 - plan.confidence + 1e-9:
             said.append(f"Every route {WAY_WORDS[way]} ends where fire may come later: be ready to go farther.")
+            if candidate.ruled_by is not candidate.route:
+                said.append(
+                    f"Which of these ends the fire will leave can't be told, so times {WAY_WORDS[way]} go by the one "
+                    f"that is cut off first, {candidate.ruled_by.safe_point}."
+                )
+        if timings[way].ready_rounded_up_s > 0.0:
+            said.append(
+                f"Getting ready to leave {WAY_WORDS[way]} is counted {min_from_s(timings[way].ready_rounded_up_s):.0f} "
+                "minutes longer than its list needs: rounded up so that more to do is never more time."
+            )
     for way in WAYS:
         reason = why_no_way(plan, way)
         if reason is not None:

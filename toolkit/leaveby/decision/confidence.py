@@ -1,65 +1,41 @@
-"""From many members to one time: the order statistics that keep to the early side."""
+"""From many members to one time: the leave-by, the share that is clear, and each member's own on a route."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.decision.result import Quantiles
-from leaveby.errors import refuse
 
 
-def latest_at_confidence(member_latest_s: NDArray[np.float64], confidence: float) -> float:
-    """Give the latest time by which at least the asked share of members is clear, and a new member in that share too.
+def latest_start(latest_departure_s: NDArray[np.float64], *, ready_s: NDArray[np.float64], confidence: float) -> float:
+    """Give the latest start S that keeps one promise with the latest departure R: the two are one statement.
 
-    An order statistic, never interpolated: with n members, the time that ceil(confidence (n + 1)) of them can still
-    meet, so that the chance that a member not among them misses it is no more than the confidence leaves (the expected
-    coverage of order statistics, k / (n + 1)). Where that asks for more members than there are, the earliest of all.
+    Starting by S, the wheels roll by R in at least the asked share of members, and rolling by R clears the road in at
+    least the asked share: S is R less the ready time at the asked confidence. Those late in getting ready need not be
+    those whom the fire leaves least time, so S is besides never later than the time from which that share of members,
+    each with its own ready time and its own fire, gets clear.
 
     Parameters
     ----------
-    member_latest_s : ndarray of float64, shape (members,)
-        Each member's own latest time; may hold inf and -inf.
+    latest_departure_s, ready_s : ndarray of float64, shape (members,)
     confidence : float
         Above 0 and below 1.
 
-    Returns
-    -------
-    float
-        inf when that many members are not bounded at all.
-
-    Raises
-    ------
-    InputError
-        For a confidence of 1 or more: no number of members can promise that.
-
     Examples
     --------
-    >>> latest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.6)
-    20.0
+    >>> leave = np.array([100.0, 200.0, 300.0, 400.0])
+    >>> latest_start(leave, ready_s=np.array([20.0, 10.0, 30.0, 40.0]), confidence=0.6)
+    170.0
+    >>> latest_start(leave, ready_s=np.array([0.0, 0.0, 0.0, 400.0]), confidence=0.6)
+    100.0
     """
-    if not 0.0 < confidence < 1.0:
-        raise refuse(
-            "plan.confidence",
-            f"is {confidence}",
-            expected="above 0 and below 1; nothing computed can be certain",
-            mend="ask for 0.95, say",
-        )
-    ordered = np.sort(member_latest_s)
-    # The small allowance keeps 0.95 * 100 = 95.00000000000001 from asking for 96 members.
-    needed = min(int(np.ceil(confidence * (ordered.size + 1) - 1e-9)), ordered.size)
-    return float(ordered[ordered.size - needed])
-
-
-def longest_at_confidence(member_duration_s: NDArray[np.float64], confidence: float) -> float:
-    """Give the duration that at least the asked share of members does not exceed.
-
-    Examples
-    --------
-    >>> longest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.6)
-    30.0
-    """
-    return -latest_at_confidence(-member_duration_s, confidence)
+    leave_by_s = latest_at_confidence(latest_departure_s, confidence)
+    if not np.isfinite(leave_by_s):
+        return leave_by_s
+    jointly_s = latest_at_confidence(latest_departure_s - ready_s, confidence)
+    return min(leave_by_s - longest_at_confidence(ready_s, confidence), jointly_s)
 
 
 def quantiles_of(member_duration_s: NDArray[np.float64]) -> Quantiles:

@@ -130,7 +130,14 @@ def answer_drill(
         run = _run(scenario, script, timed, number=number, speed_m_s=speed_m_s, fire=fire, towards=towards)
         rounds.append(run)
         said.append(
-            assumptions(scenario, roads, chosen=timed.chosen, burnt_share=timed.burnt_share, choice=fire.choice)
+            assumptions(
+                scenario,
+                roads,
+                chosen=timed.chosen,
+                timings=timed.ways,
+                burnt_share=timed.burnt_share,
+                choice=fire.choice,
+            )
         )
     return Drill(
         name=script.name,

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from leaveby.decision.closing import StretchCells, closing_times, select
-from leaveby.decision.members import Draws, Progress, draw_members, join_draws
+from leaveby.decision.members import Draws, Progress, join_draws, plan_draws
 from leaveby.decision.phases import last_exits_s, phases_of
 from leaveby.decision.result import Phases, WayTiming
 from leaveby.decision.route_fires import BATCH, choose_routes, embers_at, gather_routes, share_burnt, solve_fires
@@ -39,13 +39,13 @@ from leaveby.decision.scenario import (
     plans_choice,
     table_at,
 )
-from leaveby.decision.timing import time_way
-from leaveby.decision.ways_out import CandidateRoute, WayRoads
+from leaveby.decision.timing import ChosenRoute, time_way
+from leaveby.decision.ways_out import WayRoads
 from leaveby.errors import refuse
 from leaveby.fire.arrival import Arrival, Ignition, arrive
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.terrain import centre_of
-from leaveby.household.plan import Plan, Way, uncertain_people
+from leaveby.household.plan import Plan, Way
 from leaveby.roads.network import RoutingGraph
 from leaveby.units import km_h_from_m_s
 
@@ -104,7 +104,7 @@ class TimedRun:
     Attributes
     ----------
     ways : mapping of way to WayTiming
-    chosen : mapping of way to CandidateRoute
+    chosen : mapping of way to ChosenRoute
     burnt_share : mapping of safe point to share of members
     arrival : Arrival
         The central run.
@@ -117,7 +117,7 @@ class TimedRun:
     """
 
     ways: Mapping[str, WayTiming]
-    chosen: Mapping[Way, CandidateRoute]
+    chosen: Mapping[Way, ChosenRoute]
     burnt_share: Mapping[str, float]
     arrival: Arrival
     closing_s: NDArray[np.float64]
@@ -128,10 +128,8 @@ class TimedRun:
 
 def drill_draws(plan: Plan) -> Draws:
     """Draw the members of a drill as the household question draws them, the same for every run."""
-    rng = np.random.default_rng(plan.seed)
     counts = [min(BATCH, plan.members - first) for first in range(0, plan.members, BATCH)]
-    tasks, fires, away = len(plan.tasks), len(plan.ignitions), len(uncertain_people(plan))
-    return join_draws([draw_members(n, tasks, ignitions=fires, rng=rng, arrivals=away) for n in counts])
+    return join_draws([plan_draws(plan, count, batch=batch) for batch, count in enumerate(counts)])
 
 
 def scaled_table(table: SpreadTable, scale: float) -> SpreadTable:
@@ -303,9 +301,7 @@ def time_run(
     """
     plan = scenario.inputs.plan
     table_of = partial(fire.table_of, draws)
-    candidates = gather_routes(
-        scenario, roads, table_of=table_of, draws=draws, cells=cells, graph=graph, workers=workers
-    )
+    candidates = gather_routes(scenario, roads, graph=graph)
     edges = sorted({edge for found in candidates.values() for one in found for edge in one.edges})
     column_of = {edge: column for column, edge in enumerate(edges)}
     fires = solve_fires(
@@ -325,7 +321,7 @@ def time_run(
         way: time_way(
             scenario,
             found,
-            candidate=chosen.get(way),
+            chosen=chosen.get(way),
             draws=draws,
             closing_s=fires.closing_s,
             column_of=column_of,

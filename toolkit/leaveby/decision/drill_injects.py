@@ -248,7 +248,7 @@ def street_shuts(scenario: Scenario, timed: TimedRun) -> tuple[StreetShut, ...]:
     """Name the streets of all routes with the first moment at which a part of each shuts, those that shut only."""
     found: dict[str, tuple[float, list[str]]] = {}
     for way, candidate in timed.chosen.items():
-        for name, _, at_s in shut_along(scenario.network, candidate.edges, timed.closing_s):
+        for name, _, at_s in shut_along(scenario.network, candidate.route.edges, timed.closing_s):
             known_s, names = found.setdefault(name, (at_s, []))
             found[name] = (min(known_s, at_s), [*names, str(way)])
     shut = [StreetShut(name, at_s, tuple(names)) for name, (at_s, names) in found.items()]

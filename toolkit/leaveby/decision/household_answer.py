@@ -11,18 +11,19 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.chance import stream
+from leaveby.confidence import latest_at_confidence
 from leaveby.decision.assumptions import assumptions
 from leaveby.decision.closing import closing_times, select, stretch_cells
-from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.day_before import day_before, day_fires
 from leaveby.decision.landmarks import landmark_words, landmarks
 from leaveby.decision.last_resort import last_resort_side, refuge_place, refuge_routes
 from leaveby.decision.members import (
     Draws,
     MemberFires,
-    draw_members,
     join_draws,
     join_fires,
+    plan_draws,
 )
 from leaveby.decision.phases import last_exits_s, phases_of
 from leaveby.decision.precision import bootstrap_precision, half_width_s
@@ -33,7 +34,14 @@ from leaveby.decision.result import (
     WayOutArea,
     WayTiming,
 )
-from leaveby.decision.route_fires import BATCH, choose_routes, gather_routes, leave_bys, share_burnt, solve_fires
+from leaveby.decision.route_fires import (
+    BATCH,
+    choose_routes,
+    gather_routes,
+    latest_departures,
+    share_burnt,
+    solve_fires,
+)
 from leaveby.decision.scenario import (
     CENTRAL_Z,
     FireChoice,
@@ -46,7 +54,7 @@ from leaveby.decision.scenario import (
     table_at,
 )
 from leaveby.decision.timetable import timetable
-from leaveby.decision.timing import arrivals_of, durations_of, route_latest_s, time_way
+from leaveby.decision.timing import ChosenRoute, route_latest_s, time_way
 from leaveby.decision.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, roads_for
 from leaveby.decision.what_ifs import fastest_head, what_ifs
@@ -54,8 +62,7 @@ from leaveby.decision.which_way import route_to_each, way_out_map
 from leaveby.fire.arrival import Arrival, arrive
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.validity import outside_validity
-from leaveby.household.plan import Plan, Way, uncertain_people, ways
-from leaveby.household.readiness import ready_times
+from leaveby.household.plan import Plan, Way, ways
 from leaveby.roads.network import csr
 
 WHEELS: Final[tuple[Way, ...]] = ("tow", "car")
@@ -93,8 +100,7 @@ def answer_household(
     plan = inputs.plan
     choice = plans_choice(plan)
     cells = stretch_cells(inputs.terrain.grid, list(scenario.network.geometry), standoff_m=plan.roads.standoff_m)
-    rng = np.random.default_rng(plan.seed)
-    first = _draw(plan, min(BATCH, plan.members), rng)
+    first = plan_draws(plan, min(BATCH, plan.members))
     central = arrive(table_at(scenario, choice, z=CENTRAL_Z), central_ignitions(scenario), horizon_s=plan.horizon_s)
     central_closing_s = closing_times(cells, central.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
 
@@ -104,9 +110,7 @@ def answer_household(
     def table_of(draws: Draws, member: int) -> SpreadTable:
         return member_table(scenario, choice, draws=draws, member=member)
 
-    candidates = gather_routes(
-        scenario, roads, table_of=partial(table_of, first), draws=first, cells=cells, graph=graph, workers=workers
-    )
+    candidates = gather_routes(scenario, roads, graph=graph)
     refuges = refuge_routes(scenario, roads, graph=graph)
     known = [*(one for found in candidates.values() for one in found), *(one.route for one in refuges)]
     edges = sorted({edge for one in known for edge in one.edges})
@@ -124,7 +128,7 @@ def answer_household(
         )
 
     fires = solve(first, 0, plan.members, "")
-    draws = first
+    draws, batches = first, 1
     while True:
         burnt_share = share_burnt(scenario, fires)
         chosen = choose_routes(
@@ -133,15 +137,16 @@ def answer_household(
         wanted = _members_wanted(scenario, chosen, fires=fires, draws=draws, column_of=column_of)
         if draws.members >= wanted:
             break
-        batch = _draw(plan, min(BATCH, wanted - draws.members), rng)
-        present = leave_bys(scenario, chosen, draws=draws, closing_s=fires.closing_s, column_of=column_of)
+        batch = plan_draws(plan, min(BATCH, wanted - draws.members), batch=batches)
+        batches += 1
+        present = latest_departures(scenario, chosen, draws=draws, closing_s=fires.closing_s, column_of=column_of)
         more = solve(batch, draws.members, wanted, _in_words(plan, present))
         draws, fires = join_draws([draws, batch]), join_fires([fires, more])
     timings = {
         way: time_way(
             scenario,
             roads[way],
-            candidate=chosen.get(way),
+            chosen=chosen.get(way),
             draws=draws,
             closing_s=fires.closing_s,
             column_of=column_of,
@@ -227,7 +232,14 @@ def answer_household(
             shelter=shelter,
             confidence=plan.confidence,
         ),
-        assumptions=assumptions(scenario, roads, chosen=chosen, burnt_share=burnt_share, choice=choice),
+        assumptions=assumptions(
+            scenario,
+            roads,
+            chosen=chosen,
+            timings={str(way): timing for way, timing in timings.items()},
+            burnt_share=burnt_share,
+            choice=choice,
+        ),
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
         network=scenario.network,
         closing_s=central_closing_s,
@@ -241,43 +253,42 @@ def answer_household(
     )
 
 
-def _in_words(plan: Plan, latest_start_s: Mapping[str, float | None]) -> str:
-    """Say the present leave-bys as clock times, for the progress line."""
+def _in_words(plan: Plan, latest_departure_s: Mapping[Way, float | None]) -> str:
+    """Say the present latest departures as clock times, for the progress line."""
     return ", ".join(
         f"{way} {plan.starts_at + timedelta(seconds=at_s):%H:%M}"
-        for way, at_s in latest_start_s.items()
+        for way, at_s in latest_departure_s.items()
         if at_s is not None
     )
 
 
-def _draw(plan: Plan, members: int, rng: np.random.Generator) -> Draws:
-    away = len(uncertain_people(plan))
-    return draw_members(members, len(plan.tasks), ignitions=len(plan.ignitions), rng=rng, arrivals=away)
-
-
 def _members_wanted(
     scenario: Scenario,
-    chosen: Mapping[Way, CandidateRoute],
+    chosen: Mapping[Way, ChosenRoute],
     *,
     fires: MemberFires,
     draws: Draws,
     column_of: Mapping[int, int],
 ) -> int:
-    """Say how many members there should be: as many as the plan asks, or until its leave-bys are precise enough."""
+    """Say how many members there should be: as many as the plan asks, or until its leave-bys are precise enough.
+
+    Judged by the latest departures, which the household has no part in: else one more task could end the drawing of
+    members sooner, and luck then make a leave-by later.
+    """
     plan = scenario.inputs.plan
     if draws.members < plan.members or plan.precision_s is None:
         return plan.members
-    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     widest_s = 0.0
-    for way, candidate in chosen.items():
+    for candidate in chosen.values():
         leave_s = route_latest_s(
-            scenario, candidate, closing_s=fires.closing_s, column_of=column_of, drive_factor=draws.drive_factor
+            scenario,
+            candidate.ruled_by,
+            closing_s=fires.closing_s,
+            column_of=column_of,
+            drive_factor=draws.drive_factor,
         )
         found = bootstrap_precision(
-            leave_s - ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s),
-            plan.confidence,
-            rng=np.random.default_rng(plan.seed),
-            wanted_s=plan.precision_s,
+            leave_s, plan.confidence, rng=stream(plan.seed, "resampled members"), wanted_s=plan.precision_s
         )
         widest_s = max(widest_s, half_width_s(found))
     enough = widest_s <= plan.precision_s
@@ -364,9 +375,6 @@ def _which_way(
             closing_s=fires.closing_s,
             column_of=column_of,
             drive_factor=draws.drive_factor,
-            ready_s=ready_times(
-                plan, way, durations_s=durations_of(scenario, draws), arrivals_s=arrivals_of(scenario, draws)
-            ),
         )
         from_s, until_s = decision_span_s(timing, horizon_s=plan.horizon_s)
         shown = way_out_map(

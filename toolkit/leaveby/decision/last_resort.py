@@ -8,17 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.decision.confidence import latest_at_confidence
+from leaveby.confidence import latest_at_confidence
 from leaveby.decision.members import Draws
 from leaveby.decision.scenario import FireChoice, Scenario, table_at
-from leaveby.decision.timing import arrivals_of, durations_of
+from leaveby.decision.timing import readiness_of
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
 from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
 from leaveby.fire.flames import fuel_flame_length_m
 from leaveby.fire.terrain import slope_deg
 from leaveby.household.heat import radiant_heat
 from leaveby.household.plan import Way
-from leaveby.household.readiness import ready_times
 from leaveby.household.shelter import LastResort, Place, last_resort
 from leaveby.roads.itinerary import route
 from leaveby.roads.network import RoutingGraph
@@ -52,12 +51,11 @@ def last_resort_side(
     places : sequence of Place
         Places of last resort with the way there.
     """
-    plan = scenario.inputs.plan
+    closing = readiness_of(scenario, "shelter", draws)
     return last_resort(
-        plan,
-        shelter_ready_s=ready_times(
-            plan, "shelter", durations_s=durations_of(scenario, draws), arrivals_s=arrivals_of(scenario, draws)
-        ),
+        scenario.inputs.plan,
+        shelter_ready_s=closing.ready_s,
+        policy=closing.policy,
         ember_arrival_s=ember_arrival_s,
         front_arrival_s=front_arrival_s,
         leaving_ends_s=leaving_ends_s,

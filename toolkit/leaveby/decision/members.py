@@ -1,8 +1,8 @@
 """Seeded members: the same household, the same roads, many fires that the published errors allow.
 
-A member is one draw of everything uncertain: how wrong the rate-of-spread equation is, how wrong the forecast wind is,
-how long each task takes, how slow the drive is. The draws are common to all ways of leaving and to all start times, so
-that differences between them are never luck.
+A member is one draw of everything uncertain: how wrong the rate-of-spread equation is, how wrong the forecast wind is
+and when the weather comes, how long each task takes, how slow the drive is. The draws are common to all ways of leaving
+and to all start times, so that differences between them are never luck.
 """
 
 from __future__ import annotations
@@ -13,14 +13,17 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
-from scipy.stats import qmc
+from scipy.special import ndtr, ndtri
 
+from leaveby.chance import stream
 from leaveby.decision.closing import StretchCells, closing_times
 from leaveby.fire.arrival import Ignition, arrive
 from leaveby.fire.ellipse import SpreadTable
+from leaveby.household.plan import Plan, uncertain_people
 from leaveby.parameters import (
     DRIVE_TIME_FACTOR_HIGH,
+    TASKS_SLOW_TOGETHER,
+    WEATHER_SHIFT_S,
     WIND_SPEED_ERROR,
     WIND_TURN_ERROR_DEG,
 )
@@ -40,10 +43,12 @@ class Draws:
         Wind speed over forecast wind speed.
     wind_turn_deg : ndarray of float64, shape (members,)
         Wind direction less forecast direction, clockwise.
+    weather_shift_s : ndarray of float64, shape (members,)
+        When the weather comes less when it was forecast: above 0 it comes later.
     drive_factor : ndarray of float64, shape (members,)
         Travel time over computed travel time, 1 or more.
     duration_uniform : ndarray of float64, shape (members, tasks)
-        Uniform quantile of each task's duration, tasks in the plan's order.
+        Uniform quantile of each task's duration, tasks in the plan's order; those of one member go slowly together.
     place_uniform, unseen_uniform : ndarray of float64, shape (members, ignitions)
         Uniform quantiles of where along its line or area each fire starts, and how long it burnt unseen.
     arrival_uniform : ndarray of float64, shape (members, uncertain people)
@@ -53,6 +58,7 @@ class Draws:
     ros_z: NDArray[np.float64]
     wind_factor: NDArray[np.float64]
     wind_turn_deg: NDArray[np.float64]
+    weather_shift_s: NDArray[np.float64]
     drive_factor: NDArray[np.float64]
     duration_uniform: NDArray[np.float64]
     place_uniform: NDArray[np.float64]
@@ -65,44 +71,87 @@ class Draws:
         return int(self.ros_z.size)
 
 
-def draw_members(members: int, tasks: int, *, ignitions: int, rng: np.random.Generator, arrivals: int = 0) -> Draws:
-    """Draw the members by Latin hypercube, so that few members cover each error evenly.
+def draw_members(
+    members: int,
+    *,
+    seed: int,
+    tasks: Sequence[str] = (),
+    ignitions: Sequence[str] = (),
+    arrivals: Sequence[str] = (),
+    batch: int = 0,
+) -> Draws:
+    """Draw the members, each uncertain thing from a stream of chance of its own.
 
-    Wind speed error is lognormal with median 1, wind direction error normal about 0, the drive between as computed
-    and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than computed). Arrivals of people have a stream of chance
-    of their own: all else is drawn alike whether someone's arrival is uncertain or not.
+    A stream is known by seed, kind, name and batch alone (`leaveby.chance.stream`), so one more task, person or
+    ignition leaves every other column bit for bit as it was. Each column has one member in each of as many equal slices
+    as there are members, in an order of its own: a Latin hypercube whose columns are drawn one by one (McKay, Beckman
+    and Conover 1979, Technometrics 21:239-245; from memory), so that few members cover each error evenly.
+
+    Wind speed error is lognormal with median 1, wind direction error normal about 0, the error in when the weather
+    comes normal about 0, the drive between as computed and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than
+    computed). Tasks go slowly together: the normal score of each task is the common one of its member to the stated
+    share, its own for the rest (a Gaussian copula with one factor), so that each duration keeps its distribution.
 
     Parameters
     ----------
     members : int
         At least 1.
-    tasks, ignitions : int
-        0 or more.
-    rng : numpy.random.Generator
-    arrivals : int
-        People whose arrival has a spread (`household.plan.uncertain_people`), 0 or more.
+    seed : int
+    tasks, ignitions, arrivals : sequence of str
+        Names: of tasks, of ignitions, and of the people whose arrival has a spread (`household.plan.uncertain_people`).
+        A name that stands twice is told apart by its number among those alike.
+    batch : int
+        Another batch has other members.
 
     Examples
     --------
-    >>> draws = draw_members(100, 3, ignitions=1, rng=np.random.default_rng(1))
+    >>> draws = draw_members(100, seed=1, tasks=("bags", "wheels"), ignitions=("strike",))
     >>> draws.duration_uniform.shape, bool(draws.drive_factor.min() >= 1.0)
-    ((100, 3), True)
+    ((100, 2), True)
+    >>> more = draw_members(100, seed=1, tasks=("goats", "bags", "wheels"), ignitions=("strike",))
+    >>> bool(np.array_equal(more.duration_uniform[:, 1:], draws.duration_uniform))
+    True
     """
-    uniform = qmc.LatinHypercube(d=4 + tasks + 2 * ignitions, rng=rng).random(members)
-    homeward = np.empty((members, 0))
-    if arrivals:
-        # The hypercube above takes a child of the generator and leaves its stream alone: that is free for this one.
-        own = np.random.default_rng(int(rng.integers(2**63)))
-        homeward = qmc.LatinHypercube(d=arrivals, rng=own).random(members)
+
+    def even(kind: str, name: str = "") -> NDArray[np.float64]:
+        """One number in each of as many equal slices of 0 to 1 as there are members, in an order of its own."""
+        rng = stream(seed, kind, name, batch=batch)
+        return np.asarray((rng.permutation(members) + rng.random(members)) / members, dtype=np.float64)
+
+    def columns(kind: str, names: Sequence[str]) -> NDArray[np.float64]:
+        met: dict[str, int] = {}
+        found = np.empty((members, len(names)))
+        for column, name in enumerate(names):
+            met[name] = met.get(name, 0) + 1
+            found[:, column] = even(kind, name if met[name] == 1 else f"{name} ({met[name]})")
+        return found
+
+    share = TASKS_SLOW_TOGETHER.value
+    common_z = ndtri(even("slowness of all tasks"))
+    own_z = ndtri(columns("duration of a task", tasks))
+    together_z = np.sqrt(share) * common_z[:, None] + np.sqrt(1.0 - share) * own_z
     return Draws(
-        ros_z=ndtri(uniform[:, 0]),
-        wind_factor=np.exp(WIND_SPEED_ERROR.value * ndtri(uniform[:, 1])),
-        wind_turn_deg=WIND_TURN_ERROR_DEG.value * ndtri(uniform[:, 2]),
-        drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * uniform[:, 3],
-        duration_uniform=uniform[:, 4 : 4 + tasks],
-        place_uniform=uniform[:, 4 + tasks : 4 + tasks + ignitions],
-        unseen_uniform=uniform[:, 4 + tasks + ignitions :],
-        arrival_uniform=homeward,
+        ros_z=ndtri(even("rate of spread")),
+        wind_factor=np.exp(WIND_SPEED_ERROR.value * ndtri(even("wind speed"))),
+        wind_turn_deg=WIND_TURN_ERROR_DEG.value * ndtri(even("wind direction")),
+        weather_shift_s=WEATHER_SHIFT_S.value * ndtri(even("when the weather comes")),
+        drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * even("drive"),
+        duration_uniform=ndtr(together_z),
+        place_uniform=columns("place of an ignition", ignitions),
+        unseen_uniform=columns("time unseen of an ignition", ignitions),
+        arrival_uniform=columns("arrival of a person", arrivals),
+    )
+
+
+def plan_draws(plan: Plan, members: int, *, seed: int | None = None, batch: int = 0) -> Draws:
+    """Draw members for everything in a plan that is uncertain, by the plan's own seed or another."""
+    return draw_members(
+        members,
+        seed=plan.seed if seed is None else seed,
+        tasks=[task.name for task in plan.tasks],
+        ignitions=[ignition.name for ignition in plan.ignitions],
+        arrivals=[person.name for person in uncertain_people(plan)],
+        batch=batch,
     )
 
 
@@ -111,7 +160,7 @@ def join_draws(parts: Sequence[Draws]) -> Draws:
 
     Examples
     --------
-    >>> part = draw_members(3, 0, ignitions=1, rng=np.random.default_rng(1))
+    >>> part = draw_members(3, seed=1)
     >>> join_draws([part, part]).members
     6
     """

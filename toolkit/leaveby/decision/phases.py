@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from leaveby.decision.result import Phases, WayTiming
 from leaveby.decision.scenario import Scenario
-from leaveby.decision.timing import route_latest_s
+from leaveby.decision.timing import ChosenRoute, route_latest_s
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
 from leaveby.household.plan import Way
 from leaveby.roads.network import RoutingGraph
@@ -43,7 +43,7 @@ def phases_of(
     timings: Mapping[Way, WayTiming],
     *,
     candidates: Mapping[Way, Sequence[CandidateRoute]],
-    chosen: Mapping[Way, CandidateRoute],
+    chosen: Mapping[Way, ChosenRoute],
     closing_s: NDArray[np.float64],
     column_of: Mapping[int, int],
     drive_factor: NDArray[np.float64],
@@ -57,7 +57,7 @@ def phases_of(
     timings : mapping of way to WayTiming
     candidates : mapping of way to sequence of CandidateRoute
         Every route that was looked at: officials may direct along another than the one that was timed.
-    chosen : mapping of way to CandidateRoute
+    chosen : mapping of way to ChosenRoute
         The ones that were timed.
     closing_s : ndarray of float64, shape (members, watched stretches)
     column_of : mapping of edge to column
@@ -82,7 +82,7 @@ def phases_of(
             mine_s = np.maximum(mine_s, latest_s(candidate))
         last_s = np.maximum(last_s, mine_s)
         ways[str(way)] = phases(
-            latest_s(chosen[way]) if way in chosen else mine_s,
+            latest_s(chosen[way].ruled_by) if way in chosen else mine_s,
             mine_s,
             start_by_s=_until_s(timing, timing.latest_start_s),
             roll_by_s=_until_s(timing, timing.latest_departure_s),

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.decision.confidence import latest_at_confidence
+from leaveby.decision.confidence import latest_start
 from leaveby.decision.result import Precision
 
 WANTED_S: Final = 300.0
@@ -19,9 +19,10 @@ INTERVAL: Final = (0.05, 0.95)
 
 
 def bootstrap_precision(
-    member_latest_s: NDArray[np.float64],
+    latest_departure_s: NDArray[np.float64],
     confidence: float,
     *,
+    ready_s: NDArray[np.float64] | None = None,
     rng: np.random.Generator,
     wanted_s: float | None = None,
 ) -> Precision:
@@ -29,9 +30,11 @@ def bootstrap_precision(
 
     Parameters
     ----------
-    member_latest_s : ndarray of float64, shape (members,)
+    latest_departure_s : ndarray of float64, shape (members,)
         May hold inf and -inf.
     confidence : float
+    ready_s : ndarray of float64, shape (members,), optional
+        Of the same members; when left out, the interval is that of the latest departure, else of the latest start.
     rng : numpy.random.Generator
     wanted_s : float, optional
         How near it should be known, half the interval's width; `WANTED_S` when left out.
@@ -47,9 +50,12 @@ def bootstrap_precision(
     >>> bool(found.low_s <= 180.0 <= found.high_s), found.members
     (True, 401)
     """
-    members = member_latest_s.size
+    members = latest_departure_s.size
+    ready_s = np.zeros(members) if ready_s is None else ready_s
     picks = rng.integers(0, members, size=(RESAMPLES, members))
-    found = np.sort([latest_at_confidence(member_latest_s[pick], confidence) for pick in picks])
+    found = np.sort(
+        [latest_start(latest_departure_s[pick], ready_s=ready_s[pick], confidence=confidence) for pick in picks]
+    )
     low, high = (found[min(int(share * RESAMPLES), RESAMPLES - 1)] for share in INTERVAL)
     precision = Precision(members=members, low_s=float(low), high_s=float(high), wanted_s=wanted_s or WANTED_S)
     return replace(precision, needed=members_needed(precision, wanted_s=precision.wanted_s))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.stats import betabinom
 
 from leaveby.decision.closing import StretchCells, select, stretch_cells
-from leaveby.decision.members import Draws, draw_members, run_closings
+from leaveby.decision.members import Draws, plan_draws, run_closings
 from leaveby.decision.result import WAY_WORDS, HouseholdResult, WayTiming
 from leaveby.decision.scenario import HouseholdInputs, Scenario, member_ignitions, member_table, plans_choice, prepare
 from leaveby.decision.timing import arrivals_of, durations_of
@@ -26,7 +26,7 @@ from leaveby.decision.ways_out import roads_for
 from leaveby.errors import refuse
 from leaveby.fire.arrival import Ignition
 from leaveby.fire.ellipse import SpreadTable
-from leaveby.household.plan import uncertain_people, ways
+from leaveby.household.plan import ways
 from leaveby.household.readiness import ready_times
 
 Progress = Callable[[int, int], None]
@@ -310,13 +310,7 @@ def replay_many(
             mend="read the same plan for both",
         )
     plan = inputs.plan
-    draws = draw_members(
-        truths,
-        len(plan.tasks),
-        ignitions=len(plan.ignitions),
-        rng=rng,
-        arrivals=len(uncertain_people(plan)),
-    )
+    draws = plan_draws(plan, truths, seed=int(rng.integers(2**62)))
     grid = inputs.terrain.grid
     cells = stretch_cells(grid, list(network.geometry), standoff_m=plan.roads.standoff_m)
     routes = {way: timing.route.edges for way, timing in result.ways.items() if timing.route is not None}

@@ -117,10 +117,13 @@ class WayTiming:
         From starting to get ready to rolling; on the road; both together.
     ready_at_confidence_s : float
         Ready time that the asked share of members does not exceed.
+    ready_rounded_up_s : float
+        How much of every ready time here is rounded up (`household.readiness`), 0 as a rule.
     latest_start_s, latest_departure_s : float or None
-        At least the asked share of members is clear when getting ready starts (the wheels roll) by then. Negative:
-        before the fire starts. None, with `why`, when there is no route, or when the fire does not shut it within
-        the horizon in so many members that no time can be named.
+        One statement: starting to get ready by the first, the wheels roll by the second in at least the asked share of
+        members, and rolling by the second clears the road in at least the asked share; and starting by the first, at
+        least the asked share gets clear. Negative: before the fire starts. None, with `why`, when there is no route,
+        or when the fire does not shut it within the horizon in so many members that no time can be named.
     why : str
         Why a time is None; "" otherwise.
     fits : bool
@@ -131,8 +134,10 @@ class WayTiming:
         Share of members clear against the moment one starts getting ready; falls with time.
     member_latest_start_s : ndarray of float64, shape (members,)
         Sorted; +inf where the fire does not touch the route within the horizon, -inf where there is no way.
+    member_latest_departure_s, member_ready_s : ndarray of float64, shape (members,)
+        Member by member, in the order of the draws.
     schedule : Schedule
-        The tasks at their likely durations.
+        The list that is followed, at the likely durations.
     critical_share : mapping of task name to share of members in which it lies on the critical path.
     held_up_by : mapping of person to share of members
         In which waiting for this person, who may be away at first, makes the household ready later.
@@ -153,6 +158,7 @@ class WayTiming:
     drive_s: Quantiles
     required_s: Quantiles
     ready_at_confidence_s: float
+    ready_rounded_up_s: float
     latest_start_s: float | None
     latest_departure_s: float | None
     why: str
@@ -161,6 +167,8 @@ class WayTiming:
     start_s: NDArray[np.float64]
     clear_probability: NDArray[np.float64]
     member_latest_start_s: NDArray[np.float64]
+    member_latest_departure_s: NDArray[np.float64]
+    member_ready_s: NDArray[np.float64]
     schedule: Schedule
     critical_share: Mapping[str, float]
     held_up_by: Mapping[str, float]

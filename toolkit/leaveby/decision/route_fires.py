@@ -6,73 +6,64 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
+from leaveby.confidence import latest_at_confidence
 from leaveby.decision.closing import StretchCells
-from leaveby.decision.confidence import latest_at_confidence
 from leaveby.decision.members import (
     Draws,
     MemberFires,
     Progress,
     TableOf,
     earliest_about,
-    run_closings,
     run_members,
 )
 from leaveby.decision.scenario import Scenario, burns_about, member_ignitions
-from leaveby.decision.timing import arrivals_of, best_route, durations_of, route_latest_s
+from leaveby.decision.timing import ChosenRoute, best_route, route_latest_s
 from leaveby.decision.ways_out import CandidateRoute, WayRoads, candidate_routes
 from leaveby.fire.arrival import Ignition
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.embers import ember_arrival_at, growing_since_s, spotting_loads_t_ha
 from leaveby.household.plan import Way, ways
-from leaveby.household.readiness import ready_times
 from leaveby.roads.network import RoutingGraph
 
 BATCH: Final = 125
-PILOT_MEMBERS: Final = 12
+LATTICE: Final = 4
+LATTICE_ROS_M_S: Final = 1.0
+"""Fires of the lattice: so many to a side, and how fast they spread (an hour for 3.6 km)."""
 
 
 def gather_routes(
-    scenario: Scenario,
-    roads: Mapping[Way, WayRoads],
-    *,
-    table_of: TableOf,
-    draws: Draws,
-    cells: StretchCells,
-    graph: RoutingGraph,
-    workers: int,
+    scenario: Scenario, roads: Mapping[Way, WayRoads], *, graph: RoutingGraph
 ) -> dict[Way, tuple[CandidateRoute, ...]]:
-    """Gather the routes worth timing, with some of the first batch's fires as pilots, the slowest to the fastest.
+    """Gather the routes worth timing, by the roads alone: neither the household nor the plan's fires take part.
+
+    Were they found under the plan's own fires, one more ignition could bring up a better route than was known before,
+    and so a later leave-by. Fires are set instead on a lattice over the modelled ground, one at a time, each a circle
+    that grows at a steady speed: whatever side fire comes from, a way round it is among the routes.
 
     Parameters
     ----------
     scenario : Scenario
     roads : mapping of way to WayRoads
-    table_of : callable
-        Spread table of member i of the draws.
-    draws : Draws
-    cells : StretchCells
-        Of all roads.
     graph : RoutingGraph
-    workers : int
     """
-    plan = scenario.inputs.plan
-    spread = np.argsort(draws.ros_z[:BATCH], kind="stable")
-    pilots = spread[np.linspace(0, spread.size - 1, min(PILOT_MEMBERS, spread.size)).astype(int)]
-    closings = run_closings(
-        pilots.size,
-        lambda number: table_of(int(pilots[number])),
-        ignitions_of=lambda number: member_ignitions(scenario, draws=draws, member=int(pilots[number])),
-        horizon_s=plan.horizon_s,
-        watched=cells,
-        smoke_lead_s=plan.roads.smoke_lead_s,
-        workers=workers,
-    )
+    closings = _lattice_closings(scenario)
     return {
-        way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=list(closings))
+        way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=closings)
         for way, found in roads.items()
     }
+
+
+def _lattice_closings(scenario: Scenario) -> list[NDArray[np.float64]]:
+    """When each stretch of road would shut under a circle of fire from each point of the lattice."""
+    grid = scenario.inputs.terrain.grid
+    share = (np.arange(LATTICE) + 0.5) / LATTICE
+    x_m = grid.x_min_m + share * grid.cols * grid.cell_m
+    y_m = grid.y_max_m - share * grid.rows * grid.cell_m
+    lines = np.asarray(scenario.network.geometry, dtype=object)
+    return [shapely.distance(lines, shapely.Point(x, y)) / LATTICE_ROS_M_S for x in x_m for y in y_m]
 
 
 def solve_fires(
@@ -154,9 +145,8 @@ def choose_routes(
     draws: Draws,
     column_of: Mapping[int, int],
     burnt_share: Mapping[str, float],
-) -> dict[Way, CandidateRoute]:
+) -> dict[Way, ChosenRoute]:
     """Choose the one route of each way of leaving that has any (`timing.best_route`)."""
-    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     return {
         way: best_route(
             scenario,
@@ -164,7 +154,6 @@ def choose_routes(
             closing_s=fires.closing_s,
             column_of=column_of,
             drive_factor=draws.drive_factor,
-            ready_s=ready_times(scenario.inputs.plan, way, durations_s=durations_s, arrivals_s=arrivals_s),
             burnt_share=burnt_share,
         )
         for way, found in candidates.items()
@@ -172,25 +161,27 @@ def choose_routes(
     }
 
 
-def leave_bys(
+def latest_departures(
     scenario: Scenario,
-    chosen: Mapping[Way, CandidateRoute],
+    chosen: Mapping[Way, ChosenRoute],
     *,
     draws: Draws,
     closing_s: NDArray[np.float64],
     column_of: Mapping[int, int],
-) -> dict[str, float | None]:
-    """Give the latest start of each way on its chosen route under some members' closings; None when not bounded."""
+) -> dict[Way, float | None]:
+    """Give the latest departure of each way on its chosen route under some members' closings; None when not bounded."""
     plan = scenario.inputs.plan
-    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
-    latest: dict[str, float | None] = {}
+    latest: dict[Way, float | None] = {}
     for way in ways(plan):
         latest[way] = None
         if way in chosen:
             leave_s = route_latest_s(
-                scenario, chosen[way], closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
+                scenario,
+                chosen[way].ruled_by,
+                closing_s=closing_s,
+                column_of=column_of,
+                drive_factor=draws.drive_factor,
             )
-            ready_s = ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s)
-            at_s = latest_at_confidence(leave_s - ready_s, plan.confidence)
+            at_s = latest_at_confidence(leave_s, plan.confidence)
             latest[way] = at_s if np.isfinite(at_s) else None
     return latest

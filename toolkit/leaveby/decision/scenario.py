@@ -20,7 +20,7 @@ from leaveby.fire.fuel import FuelMap
 from leaveby.fire.model_error import ros_factors
 from leaveby.fire.spread import SpreadZones, check_models, spread_zones, table_for_member
 from leaveby.fire.terrain import Terrain, cell_of, gradients
-from leaveby.fire.weather import Weather, rebased
+from leaveby.fire.weather import Weather, rebased, shifted
 from leaveby.household.plan import Plan
 from leaveby.parameters import SPOT_OVER_M
 from leaveby.roads.attach import attach_points
@@ -324,10 +324,10 @@ def choice_weather(scenario: Scenario, choice: FireChoice) -> Weather:
 
 
 def member_table(scenario: Scenario, choice: FireChoice, *, draws: Draws, member: int) -> SpreadTable:
-    """Make one member's spread table: its own wind, every model multiplied by its own error."""
+    """Make one member's spread table: its own wind at its own time, every model multiplied by its own error."""
     return table_for_member(
         scenario.zones,
-        choice_weather(scenario, choice),
+        shifted(choice_weather(scenario, choice), float(draws.weather_shift_s[member])),
         gradients=scenario.gradients,
         models=choice.models,
         ros_factors=ros_factors(float(draws.ros_z[member])),

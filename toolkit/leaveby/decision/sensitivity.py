@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import rankdata
 
-from leaveby.decision.confidence import latest_at_confidence, share_clear
+from leaveby.decision.confidence import latest_start, share_clear
 from leaveby.decision.members import Draws
 from leaveby.decision.result import HangsOn, TaskCost
 from leaveby.household.plan import IgnitionInput, Person, Plan, Way, tasks_for
@@ -23,6 +23,8 @@ GROUPS: Final = 10
 
 def cost_of_delay(member_latest_start_s: NDArray[np.float64], at_s: float, *, delay_s: float = DELAY_S) -> float:
     """Give the share of members that are no longer clear when one starts a delay after a moment instead of at it.
+
+    Counted member by member, each with its own ready time and its own fire.
 
     Examples
     --------
@@ -44,6 +46,8 @@ def cost_of_tasks(
     delay_s: float = DELAY_S,
 ) -> tuple[TaskCost, ...]:
     """Find how much earlier one must start for each task that takes ten minutes longer, by working it out anew.
+
+    By the definition of the latest start (`confidence.latest_start`), with the list held.
 
     Waiting for someone who is away counts like a task: ten minutes later home.
 
@@ -69,7 +73,7 @@ def cost_of_tasks(
 
     def start_s(lasts_s: NDArray[np.float64], home_s: NDArray[np.float64]) -> float:
         ready_s = ready_times(plan, way, durations_s=lasts_s, arrivals_s=home_s, policy=policy)
-        return latest_at_confidence(latest_departure_s - ready_s, plan.confidence)
+        return latest_start(latest_departure_s, ready_s=ready_s, confidence=plan.confidence)
 
     before_s = start_s(durations_s, arrivals_s)
     if not np.isfinite(before_s):
@@ -123,7 +127,7 @@ def hangs_on(
     Examples
     --------
     >>> from leaveby.decision.members import draw_members
-    >>> draws = draw_members(400, 0, ignitions=0, rng=np.random.default_rng(2))
+    >>> draws = draw_members(400, seed=2)
     >>> found = hangs_on(-draws.ros_z, draws, ready_s=np.full(400, 60.0))
     >>> found[0].what, found[0].share > 0.9
     ('how fast the fire runs in its fuel', True)
@@ -132,6 +136,7 @@ def hangs_on(
         "how fast the fire runs in its fuel": draws.ros_z,
         "wind speed": draws.wind_factor,
         "wind direction": draws.wind_turn_deg,
+        "when the weather comes": draws.weather_shift_s,
         "how slow the drive is": draws.drive_factor,
         "how long getting ready takes": ready_s,
     }

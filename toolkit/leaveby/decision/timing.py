@@ -3,37 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from leaveby.decision.confidence import (
-    latest_at_confidence,
-    latest_on_route,
-    longest_at_confidence,
-    quantiles_of,
-    share_clear,
-)
+from leaveby.chance import stream
+from leaveby.confidence import latest_at_confidence
+from leaveby.decision.confidence import latest_on_route, latest_start, quantiles_of, share_clear
 from leaveby.decision.members import Draws
 from leaveby.decision.precision import bootstrap_precision
 from leaveby.decision.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.scenario import Scenario
 from leaveby.decision.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
 from leaveby.decision.ways_out import CandidateRoute, WayRoads
-from leaveby.household.plan import Way, uncertain_people
+from leaveby.household.plan import TaskWay, Way, uncertain_people
 from leaveby.household.readiness import (
+    Readiness,
     criticality,
     held_up_by,
-    ready_times,
+    readiness,
+    readiness_for_latest,
     saved_before_season,
-    schedule_for,
 )
 from leaveby.household.sampling import sample_arrivals, sample_durations
 from leaveby.roads.itinerary import route_along
 
 CURVE_STEP_S: Final = 300.0
+_SHARE_SLACK: Final = 1e-9
+"""1 - 0.95 is a trifle less than 0.05."""
+_SLACK_S: Final = 1e-6
+"""Sums in another order differ in their last digits."""
 
 
 def route_latest_s(
@@ -63,6 +65,22 @@ def route_latest_s(
     )
 
 
+@dataclass(frozen=True)
+class ChosenRoute:
+    """The one route that a way of leaving is timed on.
+
+    Attributes
+    ----------
+    route : CandidateRoute
+        The route to take.
+    ruled_by : CandidateRoute
+        The route whose closings give the times: the same one, or an earlier one where fire comes to every safe point.
+    """
+
+    route: CandidateRoute
+    ruled_by: CandidateRoute
+
+
 def best_route(
     scenario: Scenario,
     candidates: Sequence[CandidateRoute],
@@ -70,28 +88,35 @@ def best_route(
     closing_s: NDArray[np.float64],
     column_of: Mapping[int, int],
     drive_factor: NDArray[np.float64],
-    ready_s: NDArray[np.float64],
     burnt_share: Mapping[str, float],
-) -> CandidateRoute:
-    """Choose the one route to time a way of leaving on: the one with the latest start at the asked confidence.
+) -> ChosenRoute:
+    """Choose the one route to time a way of leaving on: the one with the latest departure at the asked confidence.
+
+    The household takes no part in that: how long getting ready takes comes off every route alike. Equal departures go
+    to the route that is clear in more members an hour later, then to the quicker one.
 
     Routes to a safe point that fire reaches within the horizon in more members than the confidence allows count only
-    when there is no other. Equal leave-bys go to the route that is clear in more members an hour later, then to the
-    quicker one.
+    when there is no other. Then it can't be told which of the safe points will be spared, and times go by the earliest
+    of them, each by its best route; so one more fire never makes a time later, not even where it is the last safe point
+    that falls away.
     """
     confidence = scenario.inputs.plan.confidence
-    spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence]
+    spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence + _SHARE_SLACK]
 
     def merit(candidate: CandidateRoute) -> tuple[float, float, float]:
-        latest_s = (
-            route_latest_s(scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor)
-            - ready_s
+        latest_s = route_latest_s(
+            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor
         )
         at_s = latest_at_confidence(latest_s, confidence)
         later = share_clear(latest_s, np.array([at_s + 3600.0]))[0] if np.isfinite(at_s) else 1.0
         return (at_s, float(later), -candidate.time_s)
 
-    return max(spared or candidates, key=merit)
+    best = max(spared or candidates, key=merit)
+    if spared:
+        return ChosenRoute(best, best)
+    ends = dict.fromkeys(one.safe_point for one in candidates)
+    best_there = [max((one for one in candidates if one.safe_point == end), key=merit) for end in ends]
+    return ChosenRoute(best, min(best_there, key=merit))
 
 
 def described_route(
@@ -135,11 +160,50 @@ def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
     return sample_arrivals(plan.people, members=draws.members, kind=plan.durations, uniforms=draws.arrival_uniform)
 
 
+def readiness_of(scenario: Scenario, way: TaskWay, draws: Draws) -> Readiness:
+    """Choose the list of one way, and how long getting ready takes by it in every member."""
+    return readiness(
+        scenario.inputs.plan,
+        way,
+        durations_s=durations_of(scenario, draws),
+        arrivals_s=arrivals_of(scenario, draws),
+        confidence=scenario.inputs.plan.confidence,
+    )
+
+
+def readiness_that_clears(
+    scenario: Scenario, way: Way, draws: Draws, *, latest_departure_s: NDArray[np.float64]
+) -> Readiness:
+    """Choose the list of one way so that one statement holds: see `confidence.latest_start`.
+
+    The list that is ready soonest, as long as the asked share of members gets clear by it, each with its own fire, when
+    it is begun at the latest departure less the ready time. It nearly always does: those who are late in getting ready
+    are seldom those whom the fire leaves least time. Where it does not, the list with which one may start latest.
+    """
+    found = readiness_of(scenario, way, draws)
+    confidence = scenario.inputs.plan.confidence
+    start_s = latest_at_confidence(latest_departure_s, confidence) - found.at_confidence_s
+    clears = all(
+        latest_at_confidence(latest_departure_s - ready_s, confidence) >= start_s - _SLACK_S
+        for ready_s in (found.ready_s, found.catalogue_s)
+    )
+    if clears or not np.isfinite(start_s):
+        return found
+    return readiness_for_latest(
+        scenario.inputs.plan,
+        way,
+        durations_s=durations_of(scenario, draws),
+        arrivals_s=arrivals_of(scenario, draws),
+        latest_departure_s=latest_departure_s,
+        confidence=confidence,
+    )
+
+
 def time_way(
     scenario: Scenario,
     roads: WayRoads,
     *,
-    candidate: CandidateRoute | None,
+    chosen: ChosenRoute | None,
     draws: Draws,
     closing_s: NDArray[np.float64],
     column_of: Mapping[int, int],
@@ -151,7 +215,7 @@ def time_way(
     ----------
     scenario : Scenario
     roads : WayRoads
-    candidate : CandidateRoute or None
+    chosen : ChosenRoute or None
         None when no route exists.
     draws : Draws
     closing_s : ndarray of float64, shape (members, watched stretches)
@@ -161,20 +225,20 @@ def time_way(
     """
     plan, way = scenario.inputs.plan, roads.way
     durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
-    policy = schedule_for(plan, way)
-    ready_s = ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy)
-    if candidate is None:
+    if chosen is None:
         latest_departure_s = np.full(draws.members, -np.inf)
         drive_s = np.full(draws.members, np.inf)
     else:
         latest_departure_s = route_latest_s(
-            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
+            scenario, chosen.ruled_by, closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
         )
-        drive_s = candidate.time_s * draws.drive_factor
+        drive_s = chosen.route.time_s * draws.drive_factor
+    found = readiness_that_clears(scenario, way, draws, latest_departure_s=latest_departure_s)
+    policy, ready_s = found.policy, found.ready_s
     latest_start_s = latest_departure_s - ready_s
-    start_at_s = latest_at_confidence(latest_start_s, plan.confidence)
+    start_at_s = latest_start(latest_departure_s, ready_s=ready_s, confidence=plan.confidence)
     leave_at_s = latest_at_confidence(latest_departure_s, plan.confidence)
-    if candidate is None:
+    if chosen is None:
         why = roads.why_none
     else:
         why = "" if np.isfinite(start_at_s) else _why_unbounded(scenario, way, latest_departure_s)
@@ -184,25 +248,32 @@ def time_way(
         ready_s=quantiles_of(ready_s),
         drive_s=quantiles_of(drive_s),
         required_s=quantiles_of(ready_s + drive_s),
-        ready_at_confidence_s=longest_at_confidence(ready_s, plan.confidence),
+        ready_at_confidence_s=found.at_confidence_s,
+        ready_rounded_up_s=found.rounded_up_s,
         latest_start_s=start_at_s if np.isfinite(start_at_s) else None,
         latest_departure_s=leave_at_s if np.isfinite(leave_at_s) else None,
         why=why,
-        fits=candidate is not None,
+        fits=chosen is not None,
         route=None
-        if candidate is None
-        else described_route(scenario, candidate, travel_time_s=roads.travel.time_s, closing_s=central_closing_s),
+        if chosen is None
+        else described_route(scenario, chosen.route, travel_time_s=roads.travel.time_s, closing_s=central_closing_s),
         start_s=moments_s,
         clear_probability=share_clear(latest_start_s, moments_s),
         member_latest_start_s=np.sort(latest_start_s),
+        member_latest_departure_s=latest_departure_s,
+        member_ready_s=ready_s,
         schedule=policy,
         critical_share=criticality(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
         held_up_by=held_up_by(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
         savings=saved_before_season(
-            plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence
+            plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence, policy=policy
         ),
         precision=bootstrap_precision(
-            latest_start_s, plan.confidence, rng=np.random.default_rng(plan.seed), wanted_s=plan.precision_s
+            latest_departure_s,
+            plan.confidence,
+            ready_s=ready_s,
+            rng=stream(plan.seed, "resampled members"),
+            wanted_s=plan.precision_s,
         ),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
         task_costs=cost_of_tasks(
@@ -214,7 +285,7 @@ def time_way(
             latest_departure_s=latest_departure_s,
         ),
         hangs_on=()
-        if candidate is None
+        if chosen is None
         else hangs_on(latest_start_s, draws, ready_s=ready_s, ignitions=plan.ignitions, people=uncertain_people(plan)),
     )
 

@@ -12,7 +12,7 @@ import numpy as np
 from leaveby.decision.closing import StretchCells
 from leaveby.decision.members import Draws, MemberFires, pick_draws, run_closings
 from leaveby.decision.result import WayTiming, WhatIf
-from leaveby.decision.route_fires import leave_bys
+from leaveby.decision.route_fires import latest_departures
 from leaveby.decision.scenario import (
     CENTRAL_Z,
     FireChoice,
@@ -23,7 +23,7 @@ from leaveby.decision.scenario import (
     member_table,
 )
 from leaveby.decision.sensitivity import moved
-from leaveby.decision.ways_out import CandidateRoute
+from leaveby.decision.timing import ChosenRoute
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.model_error import ros_factors
 from leaveby.fire.spread import FOREST_MODELS, flat_spread
@@ -43,7 +43,7 @@ def what_ifs(
     scenario: Scenario,
     choice: FireChoice,
     *,
-    chosen: Mapping[Way, CandidateRoute],
+    chosen: Mapping[Way, ChosenRoute],
     timings: Mapping[Way, WayTiming],
     fires: MemberFires,
     draws: Draws,
@@ -59,7 +59,7 @@ def what_ifs(
     scenario : Scenario
     choice : FireChoice
         The plan's own.
-    chosen : mapping of way to CandidateRoute
+    chosen : mapping of way to ChosenRoute
     timings : mapping of way to WayTiming
         Of all members.
     fires, draws : MemberFires, Draws
@@ -72,8 +72,9 @@ def what_ifs(
     """
     plan = scenario.inputs.plan
     few = pick_draws(draws, np.arange(min(WHAT_IF_MEMBERS, draws.members)))
-    own_s = leave_bys(scenario, chosen, draws=few, closing_s=fires.closing_s[: few.members], column_of=column_of)
-    all_s = {str(way): timing.latest_start_s for way, timing in timings.items()}
+    own_s = latest_departures(
+        scenario, chosen, draws=few, closing_s=fires.closing_s[: few.members], column_of=column_of
+    )
     found = []
     for label, fire in other_fires(scenario, choice):
         closing_s = run_closings(
@@ -86,8 +87,8 @@ def what_ifs(
             workers=workers,
             progress=None if progress is None else partial(progress, label),
         )
-        latest_s = leave_bys(scenario, chosen, draws=few, closing_s=closing_s, column_of=column_of)
-        found.append(_what_if(scenario, fire, label=label, draws=few, latest_s=latest_s, own_s=own_s, all_s=all_s))
+        latest_s = latest_departures(scenario, chosen, draws=few, closing_s=closing_s, column_of=column_of)
+        found.append(_what_if(scenario, fire, label=label, draws=few, latest_s=latest_s, own_s=own_s, timings=timings))
     return tuple(found)
 
 
@@ -120,19 +121,23 @@ def _what_if(
     *,
     label: str,
     draws: Draws,
-    latest_s: Mapping[str, float | None],
-    own_s: Mapping[str, float | None],
-    all_s: Mapping[str, float | None],
+    latest_s: Mapping[Way, float | None],
+    own_s: Mapping[Way, float | None],
+    timings: Mapping[Way, WayTiming],
 ) -> WhatIf:
     """Set another fire beside the plan's own: the leave-by of all members, moved by the difference the few tell.
 
     The few members have the same draws under both fires, so their difference is not luck; their own leave-by would be.
+    Another fire moves the latest departure; getting ready takes as long as before, so the latest start moves as much.
     """
-    earlier_s = moved(latest_s, own_s)
+    earlier_s = moved({str(way): at_s for way, at_s in latest_s.items()}, {str(way): s for way, s in own_s.items()})
     found: dict[str, float | None] = {}
     for way, at_s in latest_s.items():
-        whole_s, shift_s = all_s.get(way), earlier_s[way]
-        found[way] = at_s if whole_s is None or shift_s is None else whole_s - shift_s
+        whole_s, shift_s = timings[way].latest_start_s, earlier_s[way]
+        if whole_s is not None and shift_s is not None:
+            found[way] = whole_s - shift_s
+        else:
+            found[way] = None if at_s is None else at_s - timings[way].ready_at_confidence_s
     not_shut = "Not shut within the hours looked at in enough members to name a time, or there is no route."
     return WhatIf(
         label=label,

@@ -79,7 +79,6 @@ def route_to_each(
     closing_s: NDArray[np.float64],
     column_of: Mapping[int, int],
     drive_factor: NDArray[np.float64],
-    ready_s: NDArray[np.float64],
 ) -> tuple[CandidateRoute, ...]:
     """Choose the best route to each safe point, by the same rule as the one route that is timed.
 
@@ -90,7 +89,7 @@ def route_to_each(
         Those of one way of leaving.
     closing_s : ndarray of float64, shape (members, watched stretches)
     column_of : mapping of edge to column of `closing_s`
-    drive_factor, ready_s : ndarray of float64, shape (members,)
+    drive_factor : ndarray of float64, shape (members,)
 
     Returns
     -------
@@ -108,9 +107,8 @@ def route_to_each(
                     closing_s=closing_s,
                     column_of=column_of,
                     drive_factor=drive_factor,
-                    ready_s=ready_s,
                     burnt_share={place.name: 0.0},
-                )
+                ).route
             )
     return tuple(found)
 

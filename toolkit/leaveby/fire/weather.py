@@ -346,6 +346,32 @@ def perturbed(weather: Weather, *, wind_factor: float = 1.0, wind_turn_deg: floa
     )
 
 
+def shifted(weather: Weather, shift_s: float) -> Weather:
+    """Return the same weather come sooner or later by the clock, for one uncertain member.
+
+    Every step begins `shift_s` later (sooner where that is negative); the sun keeps its hours. What lies before the
+    first step or after the last is held, so that the member's weather covers all that the forecast covers.
+
+    Parameters
+    ----------
+    shift_s : float
+        Finite.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0, hours=3,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0)
+    >>> shifted(weather, 1800.0).time_s, shifted(weather, -1800.0).time_s
+    (array([   0., 5400., 9000.]), array([-1800.,  1800.,  5400.]))
+    """
+    if not np.isfinite(shift_s):
+        raise ValueError(f"a shift of {shift_s} s can't be taken")
+    time_s = weather.time_s + shift_s
+    time_s[0] = min(time_s[0], weather.time_s[0])
+    return replace(weather, time_s=time_s)
+
+
 def local_hour(weather: Weather) -> NDArray[np.float64]:
     """Local clock hour (0 to 24) at the start of each step, by the offset of `start`.
 

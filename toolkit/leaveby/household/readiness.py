@@ -1,14 +1,17 @@
 """How long the household needs: ready times, what is critical, what could be done before the season.
 
-The policy is the list on the fridge: `leaveby.household.scheduling.schedule` fixes, at the likely durations and
-arrivals, who does what in which order, and every member follows that list whatever its durations turn out to be and
-whenever its people come home: a task waits for everyone it is given to. Ready times are then a longest path in a fixed
-graph: a longer task or a later arrival never makes the household ready earlier.
+The policy is the list on the fridge: it fixes who does what in which order, and every member follows that list whatever
+its durations turn out to be and whenever its people come home: a task waits for everyone it is given to. Ready times
+are then a longest path in a fixed graph: a longer task or a later arrival never makes the household ready earlier.
+
+The list is the one that is ready soonest at the asked confidence of two: the best of the catalogue
+(`leaveby.household.catalogue`), and the one that `leaveby.household.scheduling.schedule` finds at the likely durations
+and arrivals. The ready time that is counted on is never less than that of the catalogue's best, by which more to do is
+never more time: where the other list is sooner, its ready times are rounded up by what it is sooner (`Readiness`).
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -16,7 +19,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.confidence import longest_at_confidence
 from leaveby.errors import refuse
+from leaveby.household.catalogue import latest_list, soonest_list
 from leaveby.household.crew import TICK_S
 from leaveby.household.plan import (
     Household,
@@ -26,14 +31,16 @@ from leaveby.household.plan import (
     uncertain_people,
 )
 from leaveby.household.sampling import sample_arrivals, sample_durations
-from leaveby.household.scheduling import Schedule, schedule
+from leaveby.household.scheduling import Schedule, schedule, schedule_of
 
 __all__ = [
+    "Readiness",
     "Saving",
     "Schedule",
-    "at_confidence",
     "criticality",
     "held_up_by",
+    "readiness",
+    "readiness_for_latest",
     "ready_times",
     "sample_arrivals",
     "sample_durations",
@@ -61,6 +68,110 @@ class Saving:
     task: str
     saved_s: float
     ready_s: float
+
+
+@dataclass(frozen=True)
+class Readiness:
+    """The list that is followed, and how long getting ready takes by it in every member.
+
+    Attributes
+    ----------
+    policy : Schedule
+        At the likely durations and the likely arrivals.
+    ready_s : ndarray of float64, shape (members,)
+        What is counted on: by the list, plus `rounded_up_s`.
+    at_confidence_s : float
+        Of `ready_s`, what the asked share of members does not exceed.
+    rounded_up_s : float
+        0 or more, see the head of this module; 0 where the list is the catalogue's best.
+    catalogue_s : ndarray of float64, shape (members,)
+        By the catalogue's best list.
+    """
+
+    policy: Schedule
+    ready_s: NDArray[np.float64]
+    at_confidence_s: float
+    rounded_up_s: float
+    catalogue_s: NDArray[np.float64]
+
+
+def readiness(
+    household: Household | Plan,
+    way: TaskWay,
+    *,
+    durations_s: NDArray[np.float64],
+    arrivals_s: NDArray[np.float64] | None = None,
+    confidence: float,
+) -> Readiness:
+    """Choose the list to follow, and work out when the household is ready by it.
+
+    A task more, a longer one, or a pair of hands less never makes the ready time at the asked confidence shorter.
+
+    Parameters
+    ----------
+    household, way, durations_s, arrivals_s
+        As for `ready_times`.
+    confidence : float
+        More than 0 and less than 1.
+
+    Examples
+    --------
+    >>> from leaveby.household.plan import Person, Task
+    >>> bags = Task("bags", ("car", "tow"), 300.0, 600.0, 900.0)
+    >>> home = Household((Person("Bo", ("lift",)),), (bags,))
+    >>> readiness(home, "car", durations_s=np.array([[600.0], [900.0]]), confidence=0.5).at_confidence_s
+    900.0
+    """
+    tasks = tasks_for(household, way)
+    # The catalogue's best is there in any case, so this one need not be proved the best.
+    likely = schedule(tasks, household.people, node_limit=_NODES_PER_CASE)
+    lasts_s = _columns(household, likely, durations_s)
+    home_s = _arrivals(household, arrivals_s, members=lasts_s.shape[0])
+    listed, least_s = soonest_list(
+        tasks, household.people, durations_s=lasts_s, arrivals_s=home_s, confidence=confidence
+    )
+    best = schedule_of(tasks, household.people, listed)
+    best_s = ready_times(household, way, durations_s=durations_s, arrivals_s=home_s, policy=best)
+    by_likely_s = ready_times(household, way, durations_s=durations_s, arrivals_s=home_s, policy=likely)
+    short_s = least_s - longest_at_confidence(by_likely_s, confidence)
+    if short_s > TICK_S:
+        return Readiness(likely, by_likely_s + short_s, least_s, short_s, best_s)
+    return Readiness(best, best_s, least_s, 0.0, best_s)
+
+
+def readiness_for_latest(
+    household: Household | Plan,
+    way: TaskWay,
+    *,
+    durations_s: NDArray[np.float64],
+    arrivals_s: NDArray[np.float64] | None = None,
+    latest_departure_s: NDArray[np.float64],
+    confidence: float,
+) -> Readiness:
+    """Choose the list with which getting ready may start latest under given fires (`catalogue.latest_list`).
+
+    Needed only where the list of `readiness` does not clear the road in the asked share of members when it is begun at
+    the latest departure less the ready time, both at the asked confidence.
+
+    Parameters
+    ----------
+    household, way, durations_s, arrivals_s, confidence
+        As for `readiness`.
+    latest_departure_s : (members,) array
+    """
+    tasks = tasks_for(household, way)
+    home_s = _arrivals(household, arrivals_s, members=durations_s.shape[0])
+    listed, _ = latest_list(
+        tasks,
+        household.people,
+        durations_s=_columns(household, schedule_for(household, way), durations_s),
+        arrivals_s=home_s,
+        latest_departure_s=latest_departure_s,
+        confidence=confidence,
+    )
+    policy = schedule_of(tasks, household.people, listed)
+    ready_s = ready_times(household, way, durations_s=durations_s, arrivals_s=home_s, policy=policy)
+    return Readiness(policy, ready_s, longest_at_confidence(ready_s, confidence), 0.0, ready_s)
 
 
 def schedule_for(household: Household | Plan, way: TaskWay) -> Schedule:
@@ -214,6 +325,7 @@ def saved_before_season(
     durations_s: NDArray[np.float64],
     arrivals_s: NDArray[np.float64] | None = None,
     confidence: float,
+    policy: Schedule | None = None,
 ) -> tuple[Saving, ...]:
     """Rank the tasks by what doing them before the season would save, by working each case out anew.
 
@@ -222,7 +334,7 @@ def saved_before_season(
 
     Parameters
     ----------
-    household, way, durations_s, arrivals_s
+    household, way, durations_s, arrivals_s, policy
         As for `ready_times`.
     confidence : float
         Share of members that have to be ready, more than 0 and less than 1.
@@ -243,11 +355,12 @@ def saved_before_season(
     >>> [(saving.task, saving.saved_s) for saving in savings]
     [('wheels', 4800.0), ('bags', 900.0)]
     """
-    policy = schedule_for(household, way)
+    if policy is None:
+        policy = schedule_for(household, way)
 
     def ready_s(home: Household | Plan, lasts_s: NDArray[np.float64], listed: Schedule) -> float:
         times_s = ready_times(home, way, durations_s=lasts_s, arrivals_s=arrivals_s, policy=listed)
-        return at_confidence(times_s, confidence)
+        return longest_at_confidence(times_s, confidence)
 
     now_s = ready_s(household, durations_s, policy)
     savings = []
@@ -255,44 +368,13 @@ def saved_before_season(
         number = next(number for number, task in enumerate(household.tasks) if task.name == name)
         without = replace(household.tasks[number], done_before_season=True)
         changed = replace(household, tasks=(*household.tasks[:number], without, *household.tasks[number + 1 :]))
-        # The old list with the task struck out is there in any case, so the new one need not be proved the best.
+        # Here the old list with the task struck out is there.
         anew = schedule(tasks_for(changed, way), changed.people, node_limit=_NODES_PER_CASE)
         struck_s = durations_s.copy()
         struck_s[:, number] = 0.0
         then_s = min(ready_s(changed, durations_s, anew), ready_s(household, struck_s, policy))
         savings.append(Saving(task=name, saved_s=max(0.0, now_s - then_s), ready_s=min(now_s, then_s)))
     return tuple(sorted(savings, key=lambda saving: -saving.saved_s))
-
-
-def at_confidence(times_s: NDArray[np.float64], confidence: float) -> float:
-    """Find the time within which at least the asked share of the members is ready.
-
-    Always the time of a member, never between two: the later one counts.
-
-    Parameters
-    ----------
-    times_s : (members,) array
-    confidence : float
-        More than 0 and less than 1.
-
-    Returns
-    -------
-    float
-        Seconds.
-
-    Examples
-    --------
-    >>> at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.6)
-    30.0
-    """
-    if not 0 < confidence < 1:
-        raise refuse(
-            "confidence", f"is {confidence:g}", expected="more than 0 and less than 1", mend="ask for 0.95, for example"
-        )
-    if times_s.size == 0:
-        raise refuse("members", "are none", expected="at least one", mend="draw members first")
-    # Sorted by hand: the arrivals may be inf, and numpy's quantile would take their difference.
-    return float(np.sort(times_s)[math.ceil(confidence * (times_s.size - 1))])
 
 
 def _columns(household: Household | Plan, policy: Schedule, durations_s: NDArray[np.float64]) -> NDArray[np.float64]:

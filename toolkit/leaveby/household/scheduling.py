@@ -25,6 +25,7 @@ from typing import Final
 
 from leaveby.errors import Fault, InputError
 from leaveby.household.branching import searched
+from leaveby.household.catalogue import TaskList
 from leaveby.household.crew import (
     TICK_S,
     Crew,
@@ -228,6 +229,38 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
         arrives_soonest_s=tuple(person.arrival_points_s[0] for person in people),
         arrives_latest_s=tuple(person.arrival_points_s[2] for person in people),
         sought=tuple(sought),
+    )
+
+
+def schedule_of(tasks: Sequence[Task], people: Sequence[Person], listed: TaskList) -> Schedule:
+    """Lay out a given list at the likely durations and the likely arrivals.
+
+    Parameters
+    ----------
+    tasks, people : sequence of Task, Person
+        Those that the list was made for, in the same order.
+    listed : TaskList
+
+    Examples
+    --------
+    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
+    >>> tasks = tuple(Task(name, ("car",), 60.0, 60.0, 60.0) for name in ("bags", "dog"))
+    >>> schedule_of(tasks, crew, TaskList((1, 0), ((0,), (0,)))).start_s
+    (60.0, 0.0)
+    """
+    crew = _crew(tuple(tasks), tuple(people), None)
+    free_s, start_s = list(crew.arrives_s), [0.0] * len(tasks)
+    finish_s = [0.0] * len(tasks)
+    for task in listed.order:
+        ahead_s = (finish_s[earlier] for earlier in crew.before[task])
+        start_s[task] = max((*ahead_s, *(free_s[person] for person in listed.who[task]), 0.0))
+        finish_s[task] = start_s[task] + crew.durations_s[task]
+        for person in listed.who[task]:
+            free_s[person] = finish_s[task]
+    everyone_home_s = max(crew.arrives_s)
+    draft = Draft(listed.order, frozenset(), tuple(start_s), listed.who, max((*finish_s, everyone_home_s)))
+    return _finished(
+        crew, draft, tasks=tasks, people=people, everyone_home_s=everyone_home_s, bound_s=lower_bound(crew)
     )
 
 

@@ -15,10 +15,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.errors import refuse
 from leaveby.household.heat import exposure_class, time_to_harm
 from leaveby.household.plan import Plan, Way
-from leaveby.household.readiness import Schedule, at_confidence, schedule_for
+from leaveby.household.readiness import Schedule, schedule_for
 
 HEADING: Final = "Last resort: if leaving is no longer possible and official directions are followed"
 """Stands over everything that this module says."""
@@ -125,6 +126,7 @@ def last_resort(
     ember_arrival_s: NDArray[np.float64],
     front_arrival_s: NDArray[np.float64],
     leaving_ends_s: float,
+    policy: Schedule | None = None,
     begins_s: float | None = None,
     heat_kw_m2: float | None = None,
     places: Sequence[Place] = (),
@@ -191,9 +193,10 @@ def last_resort(
         begins_s = leaving_ends_s if 0 <= leaving_ends_s < math.inf else 0.0
     if not math.isfinite(begins_s):
         raise refuse("begins_s", f"is {begins_s:g}", expected="finite seconds", mend="say when closing begins")
-    policy = schedule_for(plan, "shelter")
-    takes_s = at_confidence(ready_s, plan.confidence) if policy.tasks else math.inf
-    ember_early_s, front_early_s = (earliest_at(times, plan.confidence) for times in (ember_s, front_s))
+    if policy is None:
+        policy = schedule_for(plan, "shelter")
+    takes_s = longest_at_confidence(ready_s, plan.confidence) if policy.tasks else math.inf
+    ember_early_s, front_early_s = (latest_at_confidence(times, plan.confidence) for times in (ember_s, front_s))
     # Where the plan names no task nothing is known to be closed: never "ready at once".
     done_s = begins_s + ready_s if policy.tasks else np.full_like(ready_s, np.inf)
     place, reachable = _nearest(places, begins_s)
@@ -259,20 +262,7 @@ def latest_start(*, shelter_ready_s: NDArray[np.float64], arrival_s: NDArray[np.
     >>> latest_start(shelter_ready_s=np.full(3, 600.0), arrival_s=times, confidence=0.6)
     2400.0
     """
-    return earliest_at(arrival_s - shelter_ready_s, confidence)
-
-
-def earliest_at(times_s: NDArray[np.float64], confidence: float) -> float:
-    """Find the time before which an arrival lies in no more than the share of members that the confidence leaves.
-
-    Always the time of a member, never between two: the earlier one counts.
-
-    Examples
-    --------
-    >>> earliest_at(np.array([10.0, 20.0, 30.0, np.inf]), 0.7)
-    10.0
-    """
-    return -at_confidence(-times_s, confidence)
+    return latest_at_confidence(arrival_s - shelter_ready_s, confidence)
 
 
 def _checked(

@@ -16,7 +16,7 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from leaveby.caution import OVERRIDE
-from leaveby.decision.confidence import latest_at_confidence
+from leaveby.decision.confidence import latest_start
 from leaveby.decision.result import HouseholdResult, WayTiming
 from leaveby.errors import refuse
 from leaveby.show.figure import TABLE_OPEN, as_svg
@@ -322,7 +322,7 @@ def start_table(result: HouseholdResult, *, confidence: float, start_at_s: float
 def _by_words(result: HouseholdResult, way: WayTiming, confidence: float) -> str:
     if way.route is None:
         return why_words(way)
-    latest_s = latest_at_confidence(way.member_latest_start_s, confidence)
+    latest_s = latest_start(way.member_latest_departure_s, ready_s=way.member_ready_s, confidence=confidence)
     asked_s = math.inf if way.latest_start_s is None else way.latest_start_s
     if confidence == result.plan.confidence:
         latest_s = asked_s  # the leave-by itself: the same number as everywhere

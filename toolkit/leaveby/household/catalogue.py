@@ -1,0 +1,396 @@
+"""The catalogue of lists: every plan's tasks in many orders, and the list of them that is ready soonest when asked for.
+
+A list fixes who does which task, and in which order each person takes theirs; a task waits for what it comes after and
+for its people. More to do must never mean more time, and a search breaks that: with one more task it may stumble on a
+better list than it found before (list schedules have such anomalies besides: Graham 1969, "Bounds on multiprocessing
+timing anomalies", SIAM Journal on Applied Mathematics 17:416-429; from memory). The catalogue keeps the order exactly,
+since the list of a harder plan, with what makes it harder struck out, stands in the catalogue of the easier one:
+
+- where a task comes in a list, and who is sooner put on it, are numbers drawn by the names of the task and the person
+  alone, so the others keep their order when a task is added that none of them waits for;
+- durations take no part in a list, only in how long it takes;
+- a list of a crew with fewer hands is in the catalogue too: of every smaller crew, a person less or an ability less
+  (`smaller_crews`), all lists are taken up.
+
+A list without a task, with a shorter one or with more hands is ready no later in any member, so the best list of the
+easier plan is ready no later than the best of the harder one, at any confidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Final
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from leaveby.chance import stream
+from leaveby.confidence import latest_at_confidence, longest_at_confidence, rank_at
+from leaveby.household.plan import Person, Task, can_do
+
+LISTS: Final = 8192
+"""Lists of one crew. A constant: with a number that hung on the plan the catalogues would not hold each other."""
+
+MOST_CREWS: Final = 1024
+"""Where more smaller crews can be made, people count as there or not there, their abilities undivided."""
+
+
+@dataclass(frozen=True)
+class TaskList:
+    """One list: who does what in which order, by positions of the tasks and people that it was made for.
+
+    Attributes
+    ----------
+    order : tuple of int
+    who : tuple of tuple of int
+        For each task, in the order in which they were given.
+    """
+
+    order: tuple[int, ...]
+    who: tuple[tuple[int, ...], ...]
+
+
+@dataclass(frozen=True)
+class _Catalogue:
+    order: NDArray[np.int64]
+    before: NDArray[np.bool_]
+    hands: NDArray[np.int64]
+    ranks: NDArray[np.float64]
+    members: NDArray[np.int64]
+    """The members with most to do first: they tell soonest that a list is no better."""
+    lasts_s: NDArray[np.float64]
+    home_s: NDArray[np.float64]
+
+
+def soonest_list(
+    tasks: Sequence[Task],
+    people: Sequence[Person],
+    *,
+    durations_s: NDArray[np.float64],
+    arrivals_s: NDArray[np.float64],
+    confidence: float,
+) -> tuple[TaskList, float]:
+    """Find the list by which the household is ready soonest at the asked confidence.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+        Those of one way, each done by people of whom enough can.
+    people : sequence of Person
+    durations_s : ndarray of float64, shape (members, tasks)
+    arrivals_s : ndarray of float64, shape (members, people)
+    confidence : float
+        Above 0 and below 1.
+
+    Returns
+    -------
+    TaskList
+    float
+        Its ready time at the asked confidence, in seconds.
+
+    Examples
+    --------
+    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
+    >>> tasks = tuple(Task(name, ("car",), 60.0, 60.0, 60.0) for name in ("bags", "dog", "goats"))
+    >>> lasts = np.array([[60.0, 60.0, 120.0]])
+    >>> best, ready_s = soonest_list(tasks, crew, durations_s=lasts, arrivals_s=np.zeros((1, 2)), confidence=0.5)
+    >>> ready_s, len(best.who[2])
+    (120.0, 1)
+    """
+    made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
+    rank = rank_at(durations_s.shape[0], confidence)
+    best_s, best = np.inf, None
+    for able in smaller_crews(tasks, people):
+        if longest_at_confidence(_least_s(made, able), confidence) >= best_s:
+            continue
+        who = _assigned(made.ranks, able, made.hands)
+        number, found_s = _soonest(made.order, who, made.before, made.hands, made.lasts_s, made.home_s, rank, best_s)
+        if number >= 0:
+            best_s, best = found_s, _listed(made, who, number)
+    assert best is not None
+    return best, float(best_s)
+
+
+def latest_list(
+    tasks: Sequence[Task],
+    people: Sequence[Person],
+    *,
+    durations_s: NDArray[np.float64],
+    arrivals_s: NDArray[np.float64],
+    latest_departure_s: NDArray[np.float64],
+    confidence: float,
+) -> tuple[TaskList, float]:
+    """Find the list with which getting ready may start latest, where how late depends on who is late with which fire.
+
+    Needed where a few members take so long that the ready time at the asked confidence does not tell of them; then it
+    is not enough that a list is ready soonest. Every list of the catalogue is put through, which takes seconds.
+
+    Parameters
+    ----------
+    tasks, people, durations_s, arrivals_s, confidence
+        As for `soonest_list`.
+    latest_departure_s : ndarray of float64, shape (members,)
+
+    Returns
+    -------
+    TaskList
+    float
+        Its latest start: the lesser of the latest departure less the ready time, both at the asked confidence, and the
+        time from which the asked share of members gets clear.
+
+    Examples
+    --------
+    >>> crew, tasks = (Person("Ines", can=("lift",)),), (Task("bags", ("car",), 60.0, 60.0, 60.0),)
+    >>> lasts, leave = np.array([[0.0], [0.0], [0.0], [400.0]]), np.array([100.0, 200.0, 300.0, 400.0])
+    >>> latest_list(tasks, crew, durations_s=lasts, arrivals_s=np.zeros((4, 1)), latest_departure_s=leave,
+    ...     confidence=0.6)[1]
+    100.0
+    """
+    made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
+    leave_s = latest_departure_s[made.members]
+    leave_by_s = latest_at_confidence(leave_s, confidence)
+    best_s, best = -np.inf, None
+    for able in smaller_crews(tasks, people):
+        if leave_by_s - longest_at_confidence(_least_s(made, able), confidence) <= best_s:
+            continue
+        who = _assigned(made.ranks, able, made.hands)
+        for number in range(LISTS):
+            ready_s = _ready(made.order[number], who[number], made.before, made.hands, made.lasts_s, made.home_s)
+            start_s = leave_by_s - longest_at_confidence(ready_s, confidence)
+            if start_s > best_s:
+                start_s = min(start_s, latest_at_confidence(leave_s - ready_s, confidence))
+            if start_s > best_s:
+                best_s, best = start_s, _listed(made, who, number)
+    assert best is not None
+    return best, float(best_s)
+
+
+def smaller_crews(tasks: Sequence[Task], people: Sequence[Person]) -> Iterator[NDArray[np.bool_]]:
+    """Give who can do which task, for the crew itself and for every smaller one that can still do all of them.
+
+    In a smaller crew people stay out of tasks that they could do: of all, or of those that need some ability.
+
+    Yields
+    ------
+    ndarray of bool, shape (tasks, people)
+        The crew itself first.
+
+    Examples
+    --------
+    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
+    >>> tasks = (Task("bags", ("car",), 1.0, 1.0, 1.0), Task("gate", ("car",), 1.0, 1.0, 1.0, needs=("lift",)))
+    >>> [able.sum(axis=0).tolist() for able in smaller_crews(tasks, crew)]
+    [[2, 2], [2, 1], [2, 0], [1, 2], [0, 2]]
+    """
+    asked = {word for task in tasks for word in task.needs}
+    choices = [_kept(person, asked, whole=False) for person in people]
+    if np.prod([float(len(one)) for one in choices]) > MOST_CREWS:
+        choices = [_kept(person, asked, whole=True) for person in people]
+    met = set()
+    for skills in product(*choices):
+        able = np.array([[can_do(can, task.needs) for can in skills] for task in tasks], dtype=np.bool_)
+        able = able.reshape(len(tasks), len(people))
+        if able.tobytes() not in met and all(able.sum(axis=1) >= [task.hands for task in tasks]):
+            met.add(able.tobytes())
+            yield able
+
+
+def _kept(person: Person, asked: set[str], *, whole: bool) -> list[tuple[str, ...]]:
+    """What may be kept of a person's abilities, most first: all that is asked for, less of it, at the end nothing."""
+    if not person.can:
+        return [()]
+    words = [word for word in person.can if word in asked]
+    some = [tuple(word for word, kept in zip(words, bits, strict=True) if kept) for bits in _bits(len(words))]
+    # Someone who can do something is put on tasks without needs as well: a word that no task asks for stands for that.
+    kept = [("", *words)] if whole else [("", *one) for one in some]
+    return [*kept, ()]
+
+
+def _bits(count: int) -> list[tuple[bool, ...]]:
+    return sorted(product((True, False), repeat=count), key=lambda bits: -sum(bits))
+
+
+def _catalogue(
+    tasks: Sequence[Task],
+    people: Sequence[Person],
+    *,
+    durations_s: NDArray[np.float64],
+    arrivals_s: NDArray[np.float64],
+) -> _Catalogue:
+    position = {task.name: number for number, task in enumerate(tasks)}
+    before = np.zeros((len(tasks), len(tasks)), dtype=np.bool_)
+    for number, task in enumerate(tasks):
+        before[number, [position[name] for name in task.after]] = True
+    keys = np.empty((LISTS, len(tasks)))
+    ranks = np.empty((LISTS, len(tasks), len(people)))
+    for number, task in enumerate(tasks):
+        keys[:, number] = stream(0, "place in a list", task.name).random(LISTS)
+        for column, person in enumerate(people):
+            ranks[:, number, column] = stream(0, "who does a task", task.name, person.name).random(LISTS)
+    # The first list is the plan's own: its tasks as they stand, by its people as they stand.
+    keys[0] = np.arange(len(tasks))
+    ranks[0] = np.arange(len(people))
+    hands = np.array([task.hands for task in tasks], dtype=np.int64)
+    members = np.argsort(-(durations_s @ hands + arrivals_s.max(axis=1)), kind="stable")
+    return _Catalogue(
+        order=_orders(keys, before),
+        before=before,
+        hands=hands,
+        ranks=ranks,
+        members=members,
+        lasts_s=np.ascontiguousarray(durations_s[members]),
+        home_s=np.ascontiguousarray(arrivals_s[members]),
+    )
+
+
+def _least_s(made: _Catalogue, able: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Bound every list of a crew from below, in each member: work that a group of people has to share takes a share."""
+    least_s = made.home_s.max(axis=1)
+    for group in np.unique(np.vstack([able, able.any(axis=0)]), axis=0):
+        inside = ~np.any(able & ~group, axis=1)
+        if inside.any():
+            np.maximum(least_s, made.lasts_s[:, inside] @ made.hands[inside] / group.sum(), out=least_s)
+    # A trifle less, since the same sum in another order may differ in its last digits.
+    return np.asarray(least_s * (1.0 - 1e-9), dtype=np.float64)
+
+
+def _listed(made: _Catalogue, who: NDArray[np.int64], number: int) -> TaskList:
+    return TaskList(
+        order=tuple(int(task) for task in made.order[number]),
+        who=tuple(
+            tuple(sorted(int(person) for person in row[:hands]))
+            for row, hands in zip(who[number], made.hands, strict=True)
+        ),
+    )
+
+
+@njit(nogil=True, cache=True)
+def _orders(keys: NDArray[np.float64], before: NDArray[np.bool_]) -> NDArray[np.int64]:  # pragma: no cover - compiled
+    """Every list's order: of the tasks whose predecessors are placed, always the one with the least number next."""
+    lists, count = keys.shape
+    order = np.empty((lists, count), np.int64)
+    placed = np.empty(count, np.bool_)
+    for one in range(lists):
+        placed[:] = False
+        for place in range(count):
+            following = -1
+            for task in range(count):
+                if placed[task] or (following >= 0 and keys[one, task] >= keys[one, following]):
+                    continue
+                can = True
+                for earlier in range(count):
+                    if before[task, earlier] and not placed[earlier]:
+                        can = False
+                        break
+                if can:
+                    following = task
+            order[one, place] = following
+            placed[following] = True
+    return order
+
+
+@njit(nogil=True, cache=True)
+def _assigned(
+    ranks: NDArray[np.float64], able: NDArray[np.bool_], hands: NDArray[np.int64]
+) -> NDArray[np.int64]:  # pragma: no cover - compiled
+    """Every list's people on each task: of those who can, the ones with the least numbers."""
+    lists, tasks, people = ranks.shape
+    who = np.full((lists, tasks, max(people, 1)), -1, np.int64)
+    for one in range(lists):
+        for task in range(tasks):
+            for hand in range(hands[task]):
+                best = -1
+                for person in range(people):
+                    if not able[task, person]:
+                        continue
+                    taken = False
+                    for other in range(hand):
+                        if who[one, task, other] == person:
+                            taken = True
+                    if not taken and (best < 0 or ranks[one, task, person] < ranks[one, task, best]):
+                        best = person
+                who[one, task, hand] = best
+    return who
+
+
+@njit(nogil=True, cache=True)
+def _ready_of(
+    order: NDArray[np.int64],
+    who: NDArray[np.int64],
+    before: NDArray[np.bool_],
+    hands: NDArray[np.int64],
+    lasts_s: NDArray[np.float64],
+    home_s: NDArray[np.float64],
+    free_s: NDArray[np.float64],
+    finish_s: NDArray[np.float64],
+) -> float:  # pragma: no cover - compiled
+    """One member's ready time by one list."""
+    ready_s = 0.0
+    for person in range(home_s.size):
+        free_s[person] = home_s[person]
+        ready_s = max(ready_s, home_s[person])
+    for place in range(order.size):
+        task = order[place]
+        moment_s = 0.0
+        for hand in range(hands[task]):
+            moment_s = max(moment_s, free_s[who[task, hand]])
+        for earlier in range(order.size):
+            if before[task, earlier]:
+                moment_s = max(moment_s, finish_s[earlier])
+        moment_s += lasts_s[task]
+        finish_s[task] = moment_s
+        for hand in range(hands[task]):
+            free_s[who[task, hand]] = moment_s
+        ready_s = max(ready_s, moment_s)
+    return ready_s
+
+
+@njit(nogil=True, cache=True)
+def _ready(
+    order: NDArray[np.int64],
+    who: NDArray[np.int64],
+    before: NDArray[np.bool_],
+    hands: NDArray[np.int64],
+    lasts_s: NDArray[np.float64],
+    home_s: NDArray[np.float64],
+) -> NDArray[np.float64]:  # pragma: no cover - compiled
+    """Every member's ready time by one list."""
+    ready_s = np.empty(lasts_s.shape[0])
+    free_s, finish_s = np.empty(home_s.shape[1]), np.empty(order.size)
+    for member in range(ready_s.size):
+        ready_s[member] = _ready_of(order, who, before, hands, lasts_s[member], home_s[member], free_s, finish_s)
+    return ready_s
+
+
+@njit(nogil=True, cache=True)
+def _soonest(
+    order: NDArray[np.int64],
+    who: NDArray[np.int64],
+    before: NDArray[np.bool_],
+    hands: NDArray[np.int64],
+    lasts_s: NDArray[np.float64],
+    home_s: NDArray[np.float64],
+    rank: int,
+    than_s: float,
+) -> tuple[int, float]:  # pragma: no cover - compiled
+    """The list whose `rank`-th ready time is least and less than a given one; -1 where none is."""
+    members = lasts_s.shape[0]
+    ready_s = np.empty(members)
+    free_s, finish_s = np.empty(home_s.shape[1]), np.empty(order.shape[1])
+    best, best_s = -1, than_s
+    for one in range(order.shape[0]):
+        no_sooner = 0
+        for member in range(members):
+            ready_s[member] = _ready_of(
+                order[one], who[one], before, hands, lasts_s[member], home_s[member], free_s, finish_s
+            )
+            if ready_s[member] >= best_s:
+                no_sooner += 1
+                if no_sooner > members - rank:
+                    break
+        if no_sooner <= members - rank:
+            best, best_s = one, np.partition(ready_s, rank - 1)[rank - 1]
+    return best, best_s
