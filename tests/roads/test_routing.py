@@ -255,6 +255,16 @@ def test_margin_and_later_closings_move_the_answer_the_right_way() -> None:
     np.testing.assert_allclose(later[finite], base[finite] + 30.0, atol=1e-9)
 
 
+def test_who_clears_a_road_at_the_very_moment_with_the_margin_gets_through() -> None:
+    """By hand: 10 s of road that shuts at 40 s, a margin of 5 s: left at 25 s it is cleared at 35 s, just in time."""
+    graph = routing_graph(2, np.array([0], dtype=np.int32), head=np.array([1], dtype=np.int32))
+    road = {"closing_s": np.array([40.0]), "margin_s": 5.0}
+    assert latest_departure(graph, np.array([10.0]), targets=1, **road).time_s.tolist() == [25.0, INF]
+    for depart_s, arrive_s in ((25.0, 35.0), (25.001, INF)):
+        found = earliest_arrival(graph, np.array([10.0]), start=0, depart_s=depart_s, **road)
+        assert found.time_s[1] == arrive_s
+
+
 def test_zero_length_loops_do_no_harm() -> None:
     graph = routing_graph(2, np.array([0, 0], dtype=np.int32), head=np.array([0, 1], dtype=np.int32))
     result = latest_departure(graph, np.array([0.0, 5.0]), closing_s=np.array([INF, 20.0]), targets=1)
