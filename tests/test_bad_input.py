@@ -70,6 +70,14 @@ def an_island(folder: Path) -> None:
     )
 
 
+def no_towing_task(folder: Path) -> None:
+    path = folder / "plan.toml"
+    tasks, safe_points = path.read_text(encoding="utf-8").split("[[safe_points]]", 1)
+    head, tasks = tasks.split("[[tasks]]", 1)
+    tasks = tasks.replace('ways = ["tow", ', "ways = [").replace('ways = ["tow"]', 'ways = ["car"]')
+    path.write_text(f"{head}[[tasks]]{tasks}[[safe_points]]{safe_points}", encoding="utf-8")
+
+
 def run(folder: Path, capsys: pytest.CaptureFixture[str], command: str = "plan") -> tuple[int, str, str]:
     arguments = [command, str(folder / "plan.toml")]
     if command == "plan":
@@ -129,6 +137,22 @@ CASES: dict[str, tuple[Spoil, list[str]]] = {
     "certainty": (
         lambda f: edit(f, "confidence = 0.95", "confidence = 1.0"),
         ["confidence", "To mend it"],
+    ),
+    "a home without its minus sign": (
+        lambda f: edit(f, "lat_deg = -36.12910", "lat_deg = 36.12910"),
+        ["1 fault", "[home] lat_deg", "write -36.1291 instead of 36.1291"],
+    ),
+    "a code twice in the legend": (
+        lambda f: edit(f, "2,shrubland", "2,shrubland\n02,natural grassland", file="fuel_legend.csv"),
+        ["1 fault", "fuel_legend.csv row 4", "row 3", "To mend it"],
+    ),
+    "towing without a task": (
+        no_towing_task,
+        ["[[tasks]]", "nothing that is left to do before leaving with the trailer"],
+    ),
+    "a region that does not exist": (
+        lambda f: edit(f, "[roads]", '[roads]\nregion = "AU-NWS"'),
+        ["1 fault", "[roads] region", "AU-NSW"],
     ),
     "a home far from any road": (
         lambda f: edit(f, "lon_deg = 148.94240\nlat_deg = -36.12910", "lon_deg = 148.88196\nlat_deg = -36.07494"),

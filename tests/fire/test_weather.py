@@ -203,6 +203,21 @@ def test_an_empty_cell_is_filled_from_the_wilder_neighbour() -> None:
     assert sum("empty cells" in line for line in weather.assumptions) == 3
 
 
+@pytest.mark.parametrize("curing", [["60", "", "90"], ["90", "", "60"]])
+@pytest.mark.parametrize("dryness", [["6", "", "9"], ["9", "", "6"]])
+def test_more_cured_grass_and_a_drier_day_are_the_wilder_neighbour(curing: list[str], dryness: list[str]) -> None:
+    weather = _read({**_table(3), "curing_percent": curing, "drought_factor": dryness}, fill_gaps=True)
+    assert weather.curing_percent[1, 0] == 90.0
+    assert weather.drought_factor[1, 0] == 9.0
+
+
+def test_a_gust_that_is_filled_is_no_less_than_the_mean_wind_of_its_row() -> None:
+    table = {**_table(3), "wind_speed_km_h": ["18", "72", "18"], "gust_km_h": ["36", "", "54"]}
+    weather = _read(table, fill_gaps=True)
+    assert weather.gust_m_s is not None
+    assert weather.gust_m_s.ravel() == pytest.approx([10.0, 20.0, 15.0])
+
+
 def test_rows_closer_than_usual_are_no_gap() -> None:
     table = _table(4)
     table["time"].insert(3, "2026-01-17T11:20:00+11:00")

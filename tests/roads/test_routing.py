@@ -255,6 +255,29 @@ def test_margin_and_later_closings_move_the_answer_the_right_way() -> None:
     np.testing.assert_allclose(later[finite], base[finite] + 30.0, atol=1e-9)
 
 
+def test_who_clears_a_road_at_the_very_moment_with_the_margin_gets_through() -> None:
+    """By hand: 10 s of road that shuts at 40 s, a margin of 5 s: left at 25 s it is cleared at 35 s, just in time."""
+    graph = routing_graph(2, np.array([0], dtype=np.int32), head=np.array([1], dtype=np.int32))
+    road = {"closing_s": np.array([40.0]), "margin_s": 5.0}
+    assert latest_departure(graph, np.array([10.0]), targets=1, **road).time_s.tolist() == [25.0, INF]
+    for depart_s, arrive_s in ((25.0, 35.0), (25.001, INF)):
+        found = earliest_arrival(graph, np.array([10.0]), start=0, depart_s=depart_s, **road)
+        assert found.time_s[1] == arrive_s
+
+
+def test_a_node_that_is_bettered_is_counted_once_among_those_asked_for() -> None:
+    """By hand, to the safe point 0: node 1 takes 100 s straight and 20 s by 2; node 4 takes 520 s by 1 and 210 s by 3.
+
+    The search may stop once both are final: the 100 s that were noted for node 1 first are not the second of them.
+    """
+    roads = [(1, 0, 100.0), (2, 0, 10.0), (1, 2, 10.0), (4, 1, 500.0), (3, 0, 200.0), (4, 3, 10.0)]
+    tail, head, travel_s = (np.array(column) for column in zip(*roads, strict=True))
+    graph = routing_graph(5, tail.astype(np.int32), head=head.astype(np.int32))
+    time_s, drive_s = latest_departure_at(graph, travel_s, closing_s=np.full(6, INF), targets=0, nodes=[1, 4])
+    assert time_s.tolist() == [[INF, INF]]
+    assert drive_s.tolist() == [[20.0, 210.0]]
+
+
 def test_zero_length_loops_do_no_harm() -> None:
     graph = routing_graph(2, np.array([0, 0], dtype=np.int32), head=np.array([0, 1], dtype=np.int32))
     result = latest_departure(graph, np.array([0.0, 5.0]), closing_s=np.array([INF, 20.0]), targets=1)
