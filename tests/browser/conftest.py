@@ -113,18 +113,22 @@ def letter_boxes() -> Callable[[Path], list[list[tuple[str, tuple[float, ...]]]]
 
 @pytest.fixture(scope="session")
 def font_sets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """Fontconfig files for machines with other fonts: with none, and with a Times-like and an East Asian one alone."""
+    """Fontconfig files for machines with other fonts: with signs alone, and with a Times-like and an East Asian one.
+
+    With no font at all Chromium may show no words, not even those of a page's own letters.
+    """
     folder = tmp_path_factory.mktemp("fonts")
     found = importlib.util.find_spec("uxsim")
     assert found is not None
     assert found.origin is not None
     queue_fonts = Path(found.origin).parent / "files"
+    shipped = Path(get_data_path()) / "fonts" / "ttf"
     others = [
-        *(Path(get_data_path()) / "fonts" / "ttf").glob("STIXGeneral*.ttf"),
+        *shipped.glob("STIXGeneral*.ttf"),
         *queue_fonts.glob("HackGen-Regular.ttf"),
     ]
     sets = {}
-    for name, fonts in (("none", []), ("others", others)):
+    for name, fonts in (("signs", [shipped / "STIXSizFiveSymReg.ttf"]), ("others", others)):
         (folder / name).mkdir()
         for font in fonts:
             shutil.copy(font, folder / name)

@@ -1,6 +1,6 @@
 """The page printed by a real browser, as `--pdf` prints it: nothing cut or over the edge, names as text.
 
-The same page gives the same print whatever fonts the machine has: none, those that it has, or quite other ones.
+The same page gives the same print whatever fonts the machine has: those that it has, quite other ones, or signs alone.
 """
 
 from __future__ import annotations
@@ -188,7 +188,7 @@ def test_nothing_is_printed_over_the_edge(print_out: pypdfium2.PdfDocument) -> N
     assert_within_the_margins(print_out)
 
 
-@pytest.mark.parametrize("fonts", ["none", "others"])
+@pytest.mark.parametrize("fonts", ["signs", "others"])
 def test_the_fonts_of_the_machine_change_nothing(
     fonts: str,
     page: tuple[str, str],
