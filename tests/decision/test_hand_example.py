@@ -89,7 +89,8 @@ def test_probability_of_being_clear(car: WayTiming) -> None:
 def test_fire_at_the_home(result: HouseholdResult) -> None:
     """The nearest of the nine cells about the home: sqrt(6,700^2 + 6,050^2) = 9,027 s at 1 m/s."""
     assert result.fire.home_p50_s == pytest.approx(hypot(6700.0, 6050.0), abs=0.5)
-    assert result.fire.home_p05_s == result.fire.home_p50_s
+    # The weather is the same at all hours, so its coming sooner or later changes the last digits alone.
+    assert result.fire.home_p05_s == pytest.approx(result.fire.home_p50_s, abs=1e-6)
 
 
 @pytest.mark.parametrize(("confidence", "factor", "by_hand_m"), [(0.5, 1.25, 3062.5), (0.95, 1.475, 3163.75)])

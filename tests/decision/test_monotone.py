@@ -86,10 +86,9 @@ def test_a_later_start_never_raises_the_clear_probability(
         assert np.all(np.diff(timing.start_s) > 0.0)
         assert np.all(np.diff(timing.clear_probability) <= 0.0)
         if timing.latest_start_s is not None:
-            # The curve at the leave-by itself, counted from the members: at least the confidence, and less just after.
-            own = timing.member_latest_start_s
-            assert np.mean(own >= timing.latest_start_s) >= 0.95
-            assert np.mean(own >= timing.latest_start_s + 1e-6) < np.mean(own >= timing.latest_start_s)
+            # The curve at the leave-by itself, counted from the members: at least the confidence. It may be more: the
+            # leave-by promises besides that the wheels roll by the latest departure.
+            assert np.mean(timing.member_latest_start_s >= timing.latest_start_s) >= 0.95
 
 
 @given(fire_spots, st.floats(1.0, 60.0), st.sampled_from(["tow", "car", "foot"]), seeds)
