@@ -66,8 +66,8 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 compiled: Callable[[Function], Function] = njit(**COMPILED)
 inlined: Callable[[Function], Function] = njit(inline="always", **COMPILED)
 
-LB_TABLE_STEP_KM_H: Final = 0.25
-LB_TABLE_SIZE: Final = 1601
+LB_TABLE_STEP_KM_H: Final = 0.03125
+LB_TABLE_SIZE: Final = 12801
 
 
 @dataclass(frozen=True)
@@ -230,14 +230,14 @@ def growth_from_point(time_s: ArrayLike) -> NDArray[np.float64]:
 
 @cache
 def shape_table() -> NDArray[np.float64]:
-    """Length-to-breadth of forest (row 0) and grass (row 1) at every quarter km/h from 0 to 400, read only, not capped.
+    """Length-to-breadth of forest (row 0) and grass (row 1) at every 1/32 km/h from 0 to 400, read only, not capped.
 
-    Between its entries the ratio is taken on the straight line (off by less than 0.001), then capped.
+    Between its entries the ratio is taken on the straight line (off by less than 0.00002), then capped.
 
     Examples
     --------
-    >>> shape_table().shape, float(shape_table()[0, 40].round(3))
-    ((2, 1601), 1.171)
+    >>> shape_table().shape, float(shape_table()[0, 320].round(3))
+    ((2, 12801), 1.171)
     """
     wind_km_h = LB_TABLE_STEP_KM_H * np.arange(LB_TABLE_SIZE, dtype=np.float64)
     table = np.stack([_uncapped_ratio(wind_km_h, grass=False), _uncapped_ratio(wind_km_h, grass=True)])
@@ -262,7 +262,7 @@ def local_ellipse(
 
     Parameters
     ----------
-    ratio_row : ndarray of float64, shape (1601,)
+    ratio_row : ndarray of float64, shape (12801,)
         A row of `shape_table`.
 
     Examples
