@@ -300,40 +300,15 @@ def polish(
     """Bend the leg to a cell by an edge where it crosses one, then move its anchor; a late one where nothing gains."""
     best = Bend(Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step), old_x, old_y, old_time, old_step)
     if by_edge:
-        moved = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-        if a_time == step_s[a_step] and old_time < a_time:
-            # the anchor only marks where the weather changed
-            moved = refract(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                old_x, old_y, old_time, old_step, step, x, y, time,
-            )  # fmt: skip
-        if not moved.time < time:
-            moved = refract(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                ax, ay, a_time, a_step, step, x, y, time,
-            )  # fmt: skip
-            if moved.time < time:
-                old_x = ax
-                old_y = ay
-                old_time = a_time
-                old_step = a_step
+        moved = refract(
+            cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+            ax, ay, a_time, a_step, step, x, y, time,
+        )  # fmt: skip
         if moved.time < time:
-            # and once more where the leg to the new anchor crosses another
-            first = refract(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                old_x, old_y, old_time, old_step, moved.anchor_step, moved.anchor_x, moved.anchor_y, moved.anchor_time,
-            )  # fmt: skip
-            if first.time < moved.anchor_time:
-                again = go_on(
-                    cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                    moved.anchor_x, moved.anchor_y, first.time, first.anchor_step, x, y,
-                )  # fmt: skip
-                if again.time < moved.time:
-                    moved = again
-                    old_x = first.anchor_x
-                    old_y = first.anchor_y
-                    old_time = first.anchor_time
-                    old_step = first.anchor_step
+            old_x = ax
+            old_y = ay
+            old_time = a_time
+            old_step = a_step
             best = Bend(moved, old_x, old_y, old_time, old_step)
             time = moved.time
             ax = moved.anchor_x

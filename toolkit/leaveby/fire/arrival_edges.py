@@ -172,7 +172,7 @@ def go_on(
     x: float,
     y: float,
 ) -> Leg:
-    """The leg from an anchor to a point, with that anchor; `step` is that of the anchor or an earlier one."""
+    """The leg from an anchor to a point, its anchor that one always; `step` is the anchor's or an earlier one."""
     while a_time >= step_s[step + 1]:
         step += 1
     leg = follow_leg(

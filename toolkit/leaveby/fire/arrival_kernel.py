@@ -57,6 +57,7 @@ FRONT: Final = np.dtype(
         ("before_x", np.float32),  # the anchor before, relative to the anchor
         ("before_y", np.float32),
         ("before_s", np.float32),  # time from there to the anchor
+        ("seed", np.int32),  # the ignition point that is the anchor, or -1
         ("anchor_step", np.int16),
         ("settled", np.int8),
     ],
@@ -106,8 +107,9 @@ def _close_gap(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) ->
 
 
 @inlined
-def _write(here: Any, new: Leg, before_x: float, before_y: float, before_time: float) -> None:
-    """Write a better leg into a cell, with the anchor before its anchor."""
+def _write(here: Any, new: Leg, before_x: float, before_y: float, before_time: float, seed: int) -> None:
+    """Write a better leg into a cell, with the anchor before its anchor, and the ignition point that is its anchor."""
+    here["seed"] = seed
     here["before_x"] = before_x - new.anchor_x
     here["before_y"] = before_y - new.anchor_y
     here["before_s"] = new.anchor_time - before_time
@@ -133,6 +135,53 @@ def _drop_stale(fronts: Fronts, keys: NDArray[np.float64], heap: NDArray[np.int3
             _put(keys, heap, kept, key, cell)
             kept += 1
     return kept
+
+
+@compiled
+def _slide_seed(
+    cells: Cells,
+    rows: int,
+    cols: int,
+    recent: Cells,
+    weather: NDArray[np.float64],
+    ratios: NDArray[np.float64],
+    step_s: NDArray[np.float64],
+    barriers: bool,
+    parts: NDArray[np.float64],
+    fronts: Fronts,
+    cell: int,
+    seed_x: NDArray[np.float64],
+    seed_y: NDArray[np.float64],
+    seed_time: NDArray[np.float64],
+) -> None:
+    """Start the leg to a cell from a better place of the line or perimeter that burns first.
+
+    The ignition points along a line follow one another, and the time to a cell has one least place along a straight
+    line; a neighbour's best point is near this cell's. Narrow ellipses need it: their heads are narrower than a cell.
+    """
+    here = fronts[cell]
+    row = cell // cols
+    col = cell - row * cols
+    for way in range(-1, 2, 2):
+        stride = 1
+        while True:
+            i = here["seed"] + way * stride
+            if i < 0 or i >= seed_x.size or here["seed"] < 0:
+                break
+            step = 0
+            while seed_time[i] >= step_s[step + 1]:
+                step += 1
+            new = follow_leg(
+                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
+                seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, 0.0, 0.0,
+            )  # fmt: skip
+            if new.time < here["time"] - 1e-9:
+                _write(here, new, seed_x[i], seed_y[i], seed_time[i], i if new.anchor_time == seed_time[i] else -1)
+                stride *= 2
+            elif stride > 1:
+                stride = 1
+            else:
+                break
 
 
 @compiled
@@ -170,10 +219,11 @@ def _burn(
                     continue
                 new = follow_leg(
                     cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                    seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, col - seed_x[i], row - seed_y[i],
+                    seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, 0.0, 0.0,
                 )  # fmt: skip
                 if new.time < fronts[cell]["time"] and new.time <= horizon:
-                    _write(fronts[cell], new, seed_x[i], seed_y[i], seed_time[i])
+                    seed = i if new.anchor_time == seed_time[i] else -1
+                    _write(fronts[cell], new, seed_x[i], seed_y[i], seed_time[i], seed)
                     if size == heap.size:
                         size = _drop_stale(fronts, keys, heap, size)
                     _put(keys, heap, size, new.time, cell)
@@ -190,6 +240,11 @@ def _burn(
             _close_gap(keys, heap, size)
         if key > fronts[cell]["time"]:
             continue  # it came off earlier, by a better leg
+        if fronts[cell]["seed"] >= 0 and seed_x.size > 1:
+            _slide_seed(
+                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, fronts, cell,
+                seed_x, seed_y, seed_time,
+            )  # fmt: skip
         settled += 1
         if settled > patience:
             # never seen; it makes sure that this ends
@@ -232,7 +287,7 @@ def _burn(
                 old_y = bend.before_y
                 old_time = bend.before_time
                 old_step = bend.before_step
-                _write(here, bend.leg, old_x, old_y, old_time)
+                _write(here, bend.leg, old_x, old_y, old_time, -1)
                 here["settled"] = 1
                 time = bend.leg.time
                 ax = bend.leg.anchor_x
@@ -259,6 +314,8 @@ def _burn(
                     continue
                 there = fronts[other]
                 known = there["time"]
+                if known <= step_s[step]:
+                    continue  # what burnt before this weather does not depend on it
                 s1, x1, y1 = cell_ellipse(cells, recent, weather, ratios, other, step)
                 s = 0.5 * (s0 + s1)
                 drift = 0.5 * ((x0 + x1) * dc + (y0 + y1) * dr)
@@ -280,8 +337,8 @@ def _burn(
                         ) >= 0
                 # what arrives after a change of weather can't be told from the weather before it
                 step_end = step_s[step + 1]
-                telling = guess < step_end or known < step_end
-                direct = guess < known - small or not telling
+                enough = known - small if known <= step_end else max(known - small, step_end)
+                direct = guess < enough or min(guess, known) >= step_end
                 if not (direct or edge):
                     continue
                 before_x = old_x
@@ -291,7 +348,7 @@ def _burn(
                 if direct:
                     new = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux, uy,
+                        ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux * s0 - x0, uy * s0 - y0,
                     )  # fmt: skip
                 if new.anchor_time > a_time:
                     before_x = ax
@@ -306,10 +363,10 @@ def _burn(
                     before_y = ay
                     before_time = a_time
                 turn_guess = time + hop * s - drift
-                if (new.time > turn_guess + small and turn_guess < known - small) or min(turn_guess, known) > step_end:
+                if (new.time > turn_guess + small and turn_guess < enough) or min(turn_guess, known) > step_end:
                     turn = follow_leg(
                         cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), dc / hop, dr / hop,
+                        1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), 0.0, 0.0,
                     )  # fmt: skip
                     if turn.time < new.time - small:
                         new = turn
@@ -323,7 +380,6 @@ def _burn(
                             )  # fmt: skip
                             if over.time < turn.time:
                                 new = over
-                enough = known - small
                 if edge:
                     upright, level = on_edge(cells, rows, cols, weather, step, there["anchor_x"], there["anchor_y"])
                     if there["settled"] == 0 and not (upright or level):
@@ -376,7 +432,8 @@ def _burn(
                         before_y = bend.before_y
                         before_time = bend.before_time
                 if new.time < enough and new.time <= horizon:
-                    _write(there, new, before_x, before_y, before_time)
+                    same = new.anchor_time == a_time and new.anchor_x == ax and new.anchor_y == ay
+                    _write(there, new, before_x, before_y, before_time, here["seed"] if same else -1)
                     if size == heap.size:
                         size = _drop_stale(fronts, keys, heap, size)
                     _put(keys, heap, size, new.time, other)
@@ -445,7 +502,7 @@ def burn(
     >>> from leaveby.fire.arrival_leg import make_cells
     >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
     >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
-    >>> fronts = burn(cells, weather=weather, ratios=np.ones((1, 1601)), step_s=0 * one, seed_x=0 * one,
+    >>> fronts = burn(cells, weather=weather, ratios=np.ones((1, 12801)), step_s=0 * one, seed_x=0 * one,
     ...               seed_y=0 * one, seed_time=0 * one, horizon=1e9)
     >>> fronts["time"][0]
     array([  0.,  60., 120.])

@@ -21,12 +21,15 @@ from leaveby.fire.ellipse import compiled, inlined, local_ellipse
 LEG_PIECES: Final = 8
 """Cells a leg may cross in ground that changes, before its anchor moves up."""
 
-LEG_STEPS: Final = 8
-"""Weather steps a leg may cross before its anchor moves up."""
+LEG_STEPS: Final = 100
+"""Weather steps a leg may cross before its anchor moves up, by which neighbours come a little late."""
 
 ALIKE: Final = 1e-5  # relative difference of speed that counts as none
 GRAZING: Final = 1.5e-3  # legs that move less to the side run along a line, cells
 SLIVER: Final = 0.03  # shorter pieces, beside an edge or a corner, make no ground of changing fuel, cells
+ROUNDING: Final = 1e-6  # a leg that need not bend is the straight one, its time as good as the same
+MOST_TURNS: Final = 60  # halvings alone would come as near
+ENOUGH_TURN: Final = 1e-4  # the direction of a bent leg is known so far (radians); its time then far better
 RECENT: Final = 8192  # how many ellipses of past steps are kept at hand
 
 CELL: Final = np.dtype(
@@ -254,93 +257,99 @@ def _in_sight(cells: Cells, rows: int, cols: int, x0: float, y0: float, x1: floa
 
 @compiled
 def _bent(
-    step_s: NDArray[np.float64],
     parts: NDArray[np.float64],
     crossed: int,
-    a_step: int,
     dx: float,
     dy: float,
-    ray_x: float,
-    ray_y: float,
+    nx: float,
+    ny: float,
 ) -> tuple[int, float, float, float, float, float, float]:
     """Earliest time over some weather steps, with the slowness square to the front kept across them.
 
-    `parts`, row by row: duration, slowness, drift x, drift y of each step on the way (of the last, the duration is
-    unknown). Maximises the concave dual over the direction of the last part by Newton's method; every direction gives
-    a time at or before the true one. Returns the steps really crossed (0: no solution), time, last direction,
-    seeming distance and the last bend relative to the anchor.
+    `parts`, row by row: duration, slowness, drift x, drift y of each step on the way (the last one lasts). What burns
+    is the sum of the steps' ellipses, and their reaches along a direction add up. So for every direction square to
+    the front there is a time before which the sum does not reach as far as the point, and the latest of these is the
+    arrival. Over the half circle towards the point that time has one peak: Newton's method on how far the front
+    misses the point sideways finds it, from a first guess `nx`, `ny`, held between directions known to lie on either
+    side. Returns the steps really crossed, the time after them, last direction, seeming distance and the last bend
+    relative to the anchor.
     """
-    n = crossed
-    ux = ray_x
-    uy = ray_y
-    if ux == 0.0 and uy == 0.0:
-        ux = dx
-        uy = dy
-    norm = 1.0 / math.sqrt(ux * ux + uy * uy)
-    ux *= norm
-    uy *= norm
-    for j in range(n):
+    for j in range(crossed + 1):
         p = 1.0 / parts[j, 1]
         e2 = (parts[j, 2] * parts[j, 2] + parts[j, 3] * parts[j, 3]) * p * p
         a = p / (1.0 - e2)
-        parts[j, 4] = p * a
-        parts[j, 5] = a * p * parts[j, 2]
+        parts[j, 4] = a * p  # half the breadth, squared
+        parts[j, 5] = a * p * parts[j, 2]  # the ellipse's centre
         parts[j, 6] = a * p * parts[j, 3]
-        parts[j, 7] = a * a * p * a * parts[j, 0]
-    while n > 0:
-        s = parts[n, 1]
-        sx = parts[n, 2]
-        sy = parts[n, 3]
-        at = 0.0
-        low = -np.inf
-        high = np.inf
-        for _ in range(40):
-            lx = ux * s - sx
-            ly = uy * s - sy
-            turn = s * (lx * ux + ly * uy)
-            bx = 0.0
-            by = 0.0
-            bend = 0.0
-            for j in range(n):
-                cl = parts[j, 5] * lx + parts[j, 6] * ly
-                mx = parts[j, 4] * lx + parts[j, 5] * cl
-                my = parts[j, 4] * ly + parts[j, 6] * cl
-                over = 1.0 / math.sqrt(mx * lx + my * ly)
-                bx += parts[j, 0] * (parts[j, 5] + mx * over)
-                by += parts[j, 0] * (parts[j, 6] + my * over)
-                bend += parts[j, 7] * over * over * over
-            rx = dx - bx
-            ry = dy - by
-            slope = s * (ux * ry - uy * rx)
-            curve = -s * (ux * rx + uy * ry) - bend * turn * turn
-            change = -slope / curve if curve < 0.0 else math.copysign(0.3, slope)
-            change = min(max(change, -0.5), 0.5)
-            if slope > 0.0:
-                low = at
-            else:
-                high = at
-            if not low < at + change < high and abs(change) >= 1e-5:
-                change = 0.5 * (low + high) - at
-            at += change
-            value = lx * rx + ly * ry + 0.5 * slope * change
-            norm = 1.0 / math.sqrt(1.0 + change * change)
-            nx = (ux - change * uy) * norm
-            uy = (uy + change * ux) * norm
-            ux = nx
-            if abs(change) < 1e-5:
-                if value >= 0.0:
-                    return n, step_s[a_step + n] + value, ux, uy, -curve / s, bx, by
+        parts[j, 7] = a * a * a * p  # half the length times half the breadth, squared
+    low_x = dy
+    low_y = -dx
+    high_x = -dy
+    high_y = dx
+    if nx * dx + ny * dy <= 0.0:
+        nx = dx
+        ny = dy
+    last_turn = np.inf
+    for _ in range(MOST_TURNS):
+        norm = 1.0 / math.sqrt(nx * nx + ny * ny)
+        nx *= norm
+        ny *= norm
+        ahead = nx * dx + ny * dy
+        off = nx * dy - ny * dx  # how far to the left of the front's foremost place the point lies
+        round_m = 0.0  # the front's radius of curvature
+        bx = 0.0
+        by = 0.0
+        n = 0
+        while True:
+            along = parts[n, 5] * nx + parts[n, 6] * ny
+            over = 1.0 / math.sqrt(parts[n, 4] + along * along)
+            reach = along + 1.0 / over
+            curve = parts[n, 7] * over * over * over
+            side = reach * over * (nx * parts[n, 6] - ny * parts[n, 5])
+            lasted = parts[n, 0]
+            if n == crossed or ahead <= reach * lasted:
                 break
+            ahead -= reach * lasted
+            off -= side * lasted
+            round_m += curve * lasted
+            bx += lasted * over * (reach * parts[n, 5] + parts[n, 4] * nx)
+            by += lasted * over * (reach * parts[n, 6] + parts[n, 4] * ny)
+            n += 1
+        lasted = ahead / reach
+        off -= side * lasted
+        round_m += curve * lasted
+        turn = off / round_m
+        if abs(turn) < ENOUGH_TURN:
+            break
+        if off > 0.0:
+            low_x = nx
+            low_y = ny
         else:
-            return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
-        n -= 1
-        # the direction in the step before, from the slowness that is kept
-        lx = ux * s - sx + parts[n, 2]
-        ly = uy * s - sy + parts[n, 3]
-        norm = 1.0 / math.sqrt(lx * lx + ly * ly)
-        ux = lx * norm
-        uy = ly * norm
-    return 0, 0.0, ux, uy, 0.0, 0.0, 0.0
+            high_x = nx
+            high_y = ny
+        new_x = nx - turn * ny
+        new_y = ny + turn * nx
+        if (
+            low_x * new_y - low_y * new_x <= 0.0
+            or new_x * high_y - new_y * high_x <= 0.0
+            or abs(turn) > 0.5 * abs(last_turn)
+        ):
+            # beyond a direction known to be too far, or to and fro: the middle
+            low = 1.0 / math.sqrt(low_x * low_x + low_y * low_y)
+            high = 1.0 / math.sqrt(high_x * high_x + high_y * high_y)
+            new_x = low * low_x + high * high_x
+            new_y = low * low_y + high * high_y
+            if new_x * new_x + new_y * new_y < 1e-6:
+                new_x = dx
+                new_y = dy
+        last_turn = turn
+        nx = new_x
+        ny = new_y
+    ux = over * (reach * parts[n, 5] + parts[n, 4] * nx)
+    uy = over * (reach * parts[n, 6] + parts[n, 4] * ny)
+    speed = math.sqrt(ux * ux + uy * uy)
+    after = lasted + 0.5 * off * turn / reach
+    return n, after, ux / speed, uy / speed, speed * round_m / curve, bx, by
 
 
 @compiled
@@ -436,7 +445,7 @@ def follow_leg(
     hint_x: float,
     hint_y: float,
 ) -> Leg:
-    """Follow a leg from an anchor to a point; the hint is a first guess of its last direction."""
+    """Follow a leg from an anchor to a point; the hint is a first guess of the direction square to the front."""
     length = math.sqrt((x - ax) * (x - ax) + (y - ay) * (y - ay))
     if length < 1e-9:
         return Leg(a_time, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
@@ -579,15 +588,14 @@ def follow_leg(
             parts[crossed, 1] = s
             parts[crossed, 2] = sx
             parts[crossed, 3] = sy
-        n, bent_time, ray_x, ray_y, run, bend_x, bend_y = _bent(
-            step_s, parts, crossed, a_step, x - ax, y - ay, hint_x, hint_y
-        )
+        n, after, ray_x, ray_y, run, bend_x, bend_y = _bent(parts, crossed, x - ax, y - ay, hint_x, hint_y)
+        bent_time = after + (step_s[a_step + n] if n > 0 else a_time)
         if (
-            n > 0
-            and bent_time <= time
+            bent_time <= time + ROUNDING * (time - a_time)
             and _of_zone(cells, rows, cols, ax + bend_x, ay + bend_y, zone)
             and (not barriers or _bends_in_sight(cells, rows, cols, parts, n, ax, ay, x, y, ray_x, ray_y))
         ):
+            bent_time = min(bent_time, time)
             bend_x += ax
             bend_y += ay
             inside = -0.5 < bend_x < cols - 0.5 and -0.5 < bend_y < rows - 0.5
