@@ -215,13 +215,14 @@ def patches(seed: int, *, contrast: float, steps: int) -> tuple[SpreadTable, Ign
     rng = np.random.default_rng(seed)
     grid = square(96)
     zone = np.kron(rng.integers(0, 3, (12, 12)), np.ones((8, 8), dtype=int)).astype(np.int32)
-    head = 0.5 * np.array([1.0 / contrast, contrast**-0.5, 1.0]) * rng.uniform(0.6, 1.4, (steps, 1))
+    head = 0.6 * rng.uniform(0.5, 1.0) * np.array([1.0 / contrast, contrast**-0.5, 1.0])
     wind = rng.uniform(0.0, 7.0, (steps, 1)) * np.ones(3)
-    towards = rng.uniform(0.0, 2 * np.pi) + np.cumsum(rng.normal(0.0, 1.0, (steps, 1)), axis=0)
+    towards = np.radians(np.cumsum(rng.normal(0.0, 50.0, (steps, 1)), axis=0) + rng.uniform(0.0, 360.0))
+    gusty = rng.uniform(0.6, 1.4, (steps, 1)) * head
     flat = np.zeros(grid.shape, dtype=np.float32)
     times = rng.uniform(900.0, 2400.0) * np.arange(steps)
     spread = SpreadTable(
-        grid, zone, flat, flat, times, head, wind * np.cos(towards), wind * np.sin(towards), np.zeros(3, dtype=bool)
+        grid, zone, flat, flat, times, gusty, wind * np.cos(towards), wind * np.sin(towards), np.zeros(3, dtype=bool)
     )
     row, col = (int(at) for at in rng.integers(20, 76, 2))
     return spread, ignite_point(*centre_of(grid, row, col=col))
@@ -260,8 +261,15 @@ def test_bending_coarse_legs_gains_most_of_what_they_miss() -> None:
     # Without bending any, members would be 0.22 % behind the finer legs here instead of 0.07 %.
     late = []
     for seed in range(6):
-        spread, start = patches(400 + seed, contrast=4.0, steps=1)
+        spread, start = patches(10_400 + seed, contrast=4.0, steps=1)
         fine = arrive(spread, [start], horizon_s=1e9).time_s
         coarse = arrive(spread, [start], horizon_s=1e9, fine=False).time_s
         late.append(np.mean(coarse[fine > 600.0] / fine[fine > 600.0] - 1.0))
     assert np.mean(late) < 0.0012
+
+
+def test_a_leg_that_ends_in_the_step_in_which_it_begins_begins_at_its_anchor() -> None:
+    # Counted from the step's start instead, fire reached 2,291 of these 9,216 cells up to 18 % early.
+    spread, start = patches(81_602, contrast=16.0, steps=8)
+    fine, coarse = (arrive(spread, [start], horizon_s=1e9, fine=fine).time_s for fine in (True, False))
+    assert np.all(coarse >= 0.9 * fine)
