@@ -33,9 +33,11 @@ from leaveby.files.printed import find_browser
 from leaveby.files.street_outputs import write_streets
 from leaveby.files.streets import survey_streets
 from leaveby.lab import open_lab, open_pages, own_notebooks
+from leaveby.roads.exit_places import roads_at
 from leaveby.show.drill_record import drill_record
 from leaveby.show.drill_words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
 from leaveby.show.record import record_text, result_record
+from leaveby.show.streets import survey_sentences
 from leaveby.show.streets_record import survey_record, survey_text
 from leaveby.show.wording import clock_words, main_sentence, shown_ways, why_words
 
@@ -44,6 +46,7 @@ OUR_FAULT: Final = 1
 BAD_INPUT: Final = 2
 NO_WAY: Final = 3
 STOPPED: Final = 130
+ROADS_SAID: Final = 12
 DEFAULT_OUT: Final = "leaveby_out"
 
 WAY_NAMES: Final = {"tow": "with the house", "car": "by car", "foot": "on foot"}
@@ -248,7 +251,16 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     out.print(OVERRIDE, style="bold", markup=False)
     out.print(PLANNING_AID, markup=False)
     out.print()
+    for sentence in survey_sentences(answer):
+        out.print(sentence, markup=False)
     out.print(f"{len(answer.groups)} groups of homes behind one street or junction.", markup=False)
+    out.print(f"  ways out: {', '.join(roads_at(answer.streets, answer.found.exits))}", markup=False)
+    if answer.maybe.size:
+        names = roads_at(answer.streets, answer.maybe)
+        rest = f" and {len(names) - ROADS_SAID} more (streets.json has all)" if len(names) > ROADS_SAID else ""
+        out.print(
+            f"  go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}", markup=False
+        )
     for name, path in written.items():
         out.print(f"  {name}: {path}", markup=False)
     return COMPUTED
