@@ -361,6 +361,7 @@ def test_files_are_written_and_carry_the_statement(answer: StreetSurvey, tmp_pat
         "given": 6.0,
         "with_a_choice_of_ways": 1.0,
         "behind_a_single_exit": 3.0,
+        "depends_on_roads_cut_by_the_edge": 0.0,
         "no_way_out_by_car": 1.0,
         "too_far_from_any_street": 1.0,
         "outside_the_area": 0.0,

@@ -213,7 +213,8 @@ def test_whatever_place_was_written_wrongly_is_the_one_that_is_blamed(
     assume(apart_km > 350.0)
     document = copy.deepcopy(DOCUMENT)
     points = [
-        {**DOCUMENT["safe_points"][0], "name": f"point {n}", "lon_deg": lon_deg, "lat_deg": lat_deg} for n in range(4)
+        {**DOCUMENT["safe_points"][0], "name": f"point {n}", "lon_deg": lon_deg, "lat_deg": lat_deg + 0.03}
+        for n in range(4)
     ]
     fires = [{**DOCUMENT["ignitions"][0], "name": f"fire {n}", "lon_lat_deg": [[lon_deg, lat_deg]]} for n in range(4)]
     document["home"] = {"lon_deg": lon_deg, "lat_deg": lat_deg}

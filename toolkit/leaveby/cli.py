@@ -34,6 +34,7 @@ OUR_FAULT: Final = 1
 BAD_INPUT: Final = 2
 NO_WAY: Final = 3
 STOPPED: Final = 130
+ROADS_SAID: Final = 12
 DEFAULT_OUT: Final = "leaveby_out"
 
 
@@ -224,6 +225,8 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
 
     from leaveby.files.street_outputs import write_streets
     from leaveby.files.streets import survey_streets
+    from leaveby.roads.exit_places import roads_at
+    from leaveby.show.streets import survey_sentences
     from leaveby.show.streets_record import survey_record, survey_text
 
     with _progress(errors) as tell:
@@ -251,7 +254,16 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     out.print(OVERRIDE, style="bold", markup=False)
     out.print(PLANNING_AID, markup=False)
     out.print()
+    for sentence in survey_sentences(answer):
+        out.print(sentence, markup=False)
     out.print(f"{len(answer.groups)} groups of homes behind one street or junction.", markup=False)
+    out.print(f"  ways out: {', '.join(roads_at(answer.streets, answer.found.exits))}", markup=False)
+    if answer.maybe.size:
+        names = roads_at(answer.streets, answer.maybe)
+        rest = f" and {len(names) - ROADS_SAID} more (streets.json has all)" if len(names) > ROADS_SAID else ""
+        out.print(
+            f"  go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}", markup=False
+        )
     for name, path in written.items():
         out.print(f"  {name}: {path}", markup=False)
     return COMPUTED

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from leaveby.parameters import Parameter
 from leaveby.roads.access_rules import DEFAULT_RULES, AccessRule, Comparison
 from leaveby.roads.clearance import MOBILISATIONS, Mobilisation
@@ -19,6 +22,15 @@ from leaveby.roads.street_table import StreetTable
 PEOPLE_PER_HOME: Final = Parameter(2.5, "people", 0.5, 10.0, "mean household, high side", "judgement")
 VEHICLES_PER_HOME: Final = Parameter(
     2.0, "vehicles", 0.5, 5.0, "vehicles that a household takes when it leaves, high side", "judgement"
+)
+
+FEW_HOMES_PER_KM: Final = Parameter(
+    5.0,
+    "homes per km of residential street",
+    1.0,
+    20.0,
+    "fewer than on any built-up street, where 20 m frontages on both sides give 100; low side, for acreage",
+    "judgement",
 )
 
 
@@ -102,6 +114,9 @@ class StreetGroup:
     x_m, y_m : float
         The outer end of what everyone must pass.
     homes, people, vehicles : float
+        Where roads that the edge of the map cuts may lead out: the most, if none of them does.
+    certain : float
+        Homes that must pass what the group is named after even if all roads that the edge of the map cuts lead out.
     inside : int, optional
         Number of the next larger notable group that this one lies in.
     notable : bool
@@ -125,9 +140,34 @@ class StreetGroup:
     vehicles: float
     inside: int | None
     notable: bool
+    certain: float
     comparisons: tuple[Comparison, ...] = ()
     clearance: tuple[ClearedBy, ...] = ()
     shuts_s: float = math.inf
+
+
+@dataclass(frozen=True)
+class LengthGroup:
+    """Residential streets that share a single exit, whoever lives on them.
+
+    Attributes
+    ----------
+    kind : str
+        `street` or `junction`: what everyone there must pass.
+    name : str
+    x_m, y_m : float
+    streets_m : float
+        Length of residential street behind it, wherever the roads lead that the edge of the map cuts.
+    homes : float
+        Homes that are mapped behind it.
+    """
+
+    kind: Literal["street", "junction"]
+    name: str
+    x_m: float
+    y_m: float
+    streets_m: float
+    homes: float
 
 
 @dataclass(frozen=True)
@@ -141,7 +181,9 @@ class Balance:
     with_choice : float
         No single street or junction lies on all their ways out.
     behind_exit : float
-        Belong to a group.
+        Belong to a group, wherever the roads lead that the edge of the map cuts.
+    depends : float
+        Have more ways, or any, only if roads lead out that the edge of the map cuts.
     no_way_out : float
         On streets from which no exit can be reached by car.
     not_placed : float
@@ -155,6 +197,7 @@ class Balance:
     behind_exit: float
     no_way_out: float
     not_placed: float
+    depends: float = 0.0
     outside_area: float = 0.0
 
 
@@ -196,6 +239,17 @@ class StreetSurvey:
     after_best : AfterLink, optional
         With the first of them in place.
     balance : Balance
+    maybe : NDArray[np.int32]
+        Junctions from which a road goes on, cut by the edge of the map, to somewhere unknown.
+    if_they_lead_on : SingleExits, optional
+        What is found if all of those are ways out; none where there are none.
+    residential_m : float
+        Length of all residential streets.
+    few_homes : bool
+        Whether too few homes are mapped for that length: then no count of homes says how many there are.
+    by_length : tuple of LengthGroup
+        Where homes seem to be missing, the longest first: all of the short list where `few_homes`, else those with too
+        few homes for their length.
     rules : tuple of AccessRule
         That were held against the groups.
     options : SurveyOptions
@@ -216,6 +270,11 @@ class StreetSurvey:
     balance: Balance
     rules: tuple[AccessRule, ...]
     options: SurveyOptions
+    maybe: NDArray[np.int32]
+    if_they_lead_on: SingleExits | None = None
+    residential_m: float = 0.0
+    few_homes: bool = False
+    by_length: tuple[LengthGroup, ...] = ()
     from_osm: bool = True
     assumptions: tuple[str, ...] = ()
     inputs: Mapping[str, str] = field(default_factory=dict)

@@ -12,11 +12,13 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.street_result import (
+    FEW_HOMES_PER_KM,
     PEOPLE_PER_HOME,
     VEHICLES_PER_HOME,
     AfterLink,
     Balance,
     ClearedBy,
+    LengthGroup,
     StreetGroup,
     StreetSurvey,
     SurveyOptions,
@@ -29,14 +31,19 @@ from leaveby.roads.clearance_tree import group_tree, quickest_out
 from leaveby.roads.dominators import NO_WAY_OUT
 from leaveby.roads.exit_facts import GroupFacts, group_facts, shared_way
 from leaveby.roads.exits import SingleExits, single_exits
-from leaveby.roads.homes import NOT_PLACED, PlacedHomes
+from leaveby.roads.homes import NOT_PLACED, PlacedHomes, homes_by_street
 from leaveby.roads.link_candidates import Elevation, links_to_build, links_to_open
 from leaveby.roads.links import Link, rank_links, with_link
+from leaveby.roads.network import SEPARATOR
 from leaveby.roads.street_table import StreetTable
 
 NOTABLE_SHARE: Final = 0.75
 """A group inside another is notable when it has at most this share of its homes. Judgement."""
 NOTABLE_HOMES: Final = 2.0
+LIVED_ON: Final = frozenset({"residential", "living_street"})
+"""Classes of street on which people live, by their definition: without homes on them the map lacks homes."""
+SHORTEST_LISTED_M: Final = 300.0
+"""Less residential street than this behind a single exit is not listed for lack of homes. Judgement."""
 LINKS_UP_TO: Final = 100_000
 """Streets among which links are looked for: each of hundreds is computed exactly, with all streets."""
 
@@ -48,6 +55,7 @@ def survey(
     homes: PlacedHomes,
     *,
     exits: NDArray[np.int32],
+    maybe: NDArray[np.int32] | None = None,
     options: SurveyOptions | None = None,
     elevation: Elevation | None = None,
     closing_s: NDArray[np.float64] | None = None,
@@ -66,6 +74,9 @@ def survey(
     homes : PlacedHomes
     exits : NDArray[np.int32]
         Junctions that count as out.
+    maybe : NDArray[np.int32], optional
+        Junctions from which a road that the edge of the map cuts goes on to somewhere unknown. Both is computed, that
+        none of them leads out and that all do.
     options : SurveyOptions, optional
     elevation : callable, optional
         Height in m at (x_m, y_m), for the slope under links to build.
@@ -107,10 +118,16 @@ def survey(
     tell("single exits", 0, 1)
     found = single_exits(streets, homes, exits=exits)
     facts = group_facts(streets, found, homes, outline=outline)
+    unknown = np.zeros(0, dtype=np.int32) if maybe is None else np.setdiff1d(maybe, found.exits).astype(np.int32)
+    best = None
+    if unknown.size:
+        every = np.union1d(found.exits, unknown)
+        best = single_exits(streets, homes, exits=every, compare=False, known=found.exits)
     tell("single exits", 1, 1)
-    balance = _balance(homes, found)
-    groups = _groups(streets, found, facts, chosen, rules)
+    balance = _balance(homes, found, best)
+    groups = _groups(streets, found, facts, chosen, rules, best)
     groups = _cleared(streets, found, facts, homes, groups, chosen, closing_s, tell)
+    residential_m, few, by_length = _by_length(streets, homes, found if best is None else best, found.exits, outline)
     links, after, sentences = _links(streets, homes, found, chosen, elevation, tell)
     return StreetSurvey(
         streets=streets,
@@ -123,6 +140,11 @@ def survey(
         balance=balance,
         rules=rules,
         options=chosen,
+        maybe=unknown,
+        if_they_lead_on=best,
+        residential_m=residential_m,
+        few_homes=few,
+        by_length=by_length,
         from_osm=from_osm,
         assumptions=tuple(
             dict.fromkeys(
@@ -162,12 +184,16 @@ def _checked(options: SurveyOptions) -> tuple[AccessRule, ...]:
     return choose_rules(options.rules)
 
 
-def _balance(homes: PlacedHomes, found: SingleExits) -> Balance:
+def _balance(homes: PlacedHomes, found: SingleExits, best: SingleExits | None) -> Balance:
     placed = homes.street != NOT_PLACED
     lost = placed & (found.home_vertex == NO_WAY_OUT)
     free = placed & (found.home_vertex == found.tree.outside)
     behind = placed & ~lost & ~free
-    parts = [float(homes.dwellings[part].sum()) for part in (free, behind, lost, ~placed)]
+    if best is not None:
+        lost &= best.home_vertex == NO_WAY_OUT
+        behind &= best.home_vertex != best.tree.outside
+    depends = placed & ~lost & ~free & ~behind
+    parts = [float(homes.dwellings[part].sum()) for part in (free, behind, lost, ~placed, depends)]
     if not math.isclose(sum(parts), homes.count, rel_tol=1e-9):
         raise AssertionError("a home was lost on the way")
     return Balance(homes.count, *parts)
@@ -179,9 +205,12 @@ def _groups(
     facts: GroupFacts,
     options: SurveyOptions,
     rules: tuple[AccessRule, ...],
+    best: SingleExits | None,
 ) -> tuple[StreetGroup, ...]:
     notable = _notable(found, facts)
-    order = np.lexsort((np.arange(found.group_count), -found.homes, ~notable))
+    pinch = np.where(facts.throat >= 0, facts.throat + streets.node_count, facts.mouth)
+    certain = found.homes if best is None else best.homes_behind[pinch]
+    order = np.lexsort((np.arange(found.group_count), -found.homes, -certain, ~notable))
     number = np.empty(found.group_count, dtype=np.int64)
     number[order] = np.arange(1, found.group_count + 1)
     meeting = _meeting(streets)
@@ -214,6 +243,7 @@ def _groups(
                 vehicles=homes * options.vehicles_per_home,
                 inside=int(number[around]) if around >= 0 else None,
                 notable=bool(notable[row]),
+                certain=float(certain[row]),
                 comparisons=tuple(item for item in held if item is not None),
             )
         )
@@ -252,6 +282,44 @@ def _notable(found: SingleExits, facts: GroupFacts) -> NDArray[np.bool_]:
             limit = homes
         limits[row] = limit
     return notable
+
+
+def _by_length(
+    streets: StreetTable,
+    homes: PlacedHomes,
+    found: SingleExits,
+    known: NDArray[np.int32],
+    outline: BaseGeometry | None,
+) -> tuple[float, bool, tuple[LengthGroup, ...]]:
+    """Length of residential streets, whether few homes are mapped for it, and single exits ranked by that length."""
+    living = np.array([not LIVED_ON.isdisjoint(kind.split(SEPARATOR)) for kind in streets.highway], dtype=np.bool_)
+    length_m = np.where(living & streets.driven, streets.length_m, 0.0)
+    total_m, least = float(length_m.sum()), FEW_HOMES_PER_KM.value / 1000.0
+    few = homes.count < least * total_m
+    if total_m == 0.0:
+        return 0.0, False, ()
+    stretches = homes_by_street(streets, length_m)
+    groups = single_exits(streets, stretches, exits=found.exits, compare=False, known=known)
+    facts = group_facts(streets, groups, stretches, outline=outline)
+    notable = _notable(groups, facts)
+    meeting = _meeting(streets)
+    listed = []
+    for row in np.flatnonzero(notable & (groups.homes >= SHORTEST_LISTED_M)).tolist():
+        throat, mouth = int(facts.throat[row]), int(facts.mouth[row])
+        node = mouth if mouth < streets.node_count else int(groups.tree.parent[mouth])
+        behind = float(found.homes_behind[throat + streets.node_count if throat >= 0 else mouth])
+        if few or behind < least * groups.homes[row]:
+            listed.append(
+                LengthGroup(
+                    kind="street" if throat >= 0 else "junction",
+                    name=_street_name(streets, throat) if throat >= 0 else _junction_name(meeting, mouth),
+                    x_m=float(streets.x_m[node]),
+                    y_m=float(streets.y_m[node]),
+                    streets_m=float(groups.homes[row]),
+                    homes=behind,
+                )
+            )
+    return total_m, bool(few), tuple(sorted(listed, key=lambda one: (-one.streets_m, one.name)))
 
 
 def _street_name(streets: StreetTable, street: int) -> str:

@@ -116,8 +116,13 @@ def street_layers(answer: StreetSurvey) -> dict[str, geopandas.GeoDataFrame]:
             for row in range(len(homes.identity))
         ],
         "exits": [
-            {"node": int(streets.node_id[node]), "geometry": Point(float(streets.x_m[node]), float(streets.y_m[node]))}
-            for node in found.exits.tolist()
+            {
+                "node": int(streets.node_id[node]),
+                "leads_out": says,
+                "geometry": Point(float(streets.x_m[node]), float(streets.y_m[node])),
+            }
+            for says, nodes in (("yes", found.exits), ("unknown", answer.maybe))
+            for node in nodes.tolist()
         ],
         "links": [
             {
@@ -146,4 +151,7 @@ def _fate(answer: StreetSurvey, row: int) -> str:
     vertex = int(answer.found.home_vertex[row])
     if vertex == NO_WAY_OUT:
         return "no way out by car on this map"
+    best = answer.if_they_lead_on
+    if best is not None and vertex != answer.found.tree.outside and best.home_vertex[row] == best.tree.outside:
+        return "choice of ways only if roads lead out that the edge of the map cuts"
     return "choice of ways" if vertex == answer.found.tree.outside else "behind a single exit"

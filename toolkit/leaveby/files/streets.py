@@ -20,12 +20,12 @@ from leaveby.decision.street_result import StreetSurvey, SurveyOptions
 from leaveby.decision.street_survey import survey
 from leaveby.errors import InputError, refuse
 from leaveby.files.homes import place_from_file, read_exits, read_homes
-from leaveby.files.road_extracts import OSM_ENDINGS
+from leaveby.files.road_extracts import OSM_ENDINGS, extract_bounds
 from leaveby.files.roads import read_roads
 from leaveby.files.tiles import BUFFER_M, TILE_M, tiled_streets
 from leaveby.fire.terrain import Grid
 from leaveby.regions import region_faults
-from leaveby.roads.exit_places import boundary_exits, exits_at, map_outline
+from leaveby.roads.exit_places import boundary_exits, bounds_exits, exits_at, map_outline, over_edge
 from leaveby.roads.grades import edge_grades
 from leaveby.roads.homes import FAR_M, PlacedHomes
 from leaveby.roads.network import RoadNetwork
@@ -65,11 +65,12 @@ def survey_streets(
     ----------
     roads : str or Path
         Any file of roads that `read_roads` reads. It should reach well beyond the area asked about, to the next main
-        roads: at a cut edge every road looks like a dead end.
+        roads. An extract that says where it ends is cut there, see `bounds_exits`; in others every road that the edge
+        cuts looks like a dead end.
     homes : str or Path, optional
         Footprints, points, or counts per way, see `place_from_file`; the buildings of the extract when left out.
     exits : str or Path, optional
-        Points that count as out; where left out, main roads at the edge of the map do.
+        Points that count as out, and nothing else; where left out, main roads at the edge of the map do.
     area_deg : (west, south, east, north), optional
         The area asked about: homes outside of it are left out, and listed by number.
     terrain : str or Path, optional
@@ -124,8 +125,9 @@ def survey_streets(
             expected="a file of footprints, points, or counts per way",
             mend="give it",
         )
+    bounds = extract_bounds(file) if file.is_file() and file.name.lower().endswith(OSM_ENDINGS) else None
     if tile_m is None and scheduler is None:
-        network = read_roads(file)
+        network = read_roads(file, edge_deg=bounds)
         from_osm = from_osm and network.from_osm
         heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
         streets = street_table(
@@ -146,6 +148,7 @@ def survey_streets(
             far_m=far_m,
             count_tracks=count_tracks,
             region=region,
+            edge_deg=bounds,
             scheduler=scheduler,
             workers=workers,
             progress=progress,
@@ -158,9 +161,20 @@ def survey_streets(
         placed, left_out = _within(placed, area)
         if left_out:
             supposed.append(f"{left_out:g} homes lie outside the area asked about and are in no count.")
+    maybe = np.zeros(0, dtype=np.int32)
     outline = map_outline(streets)
+    if bounds is not None:
+        placed, beyond = _within(placed, _area(bounds, crs=streets.crs), but=over_edge(streets, bounds))
+        if beyond:
+            left_out += beyond
+            supposed.append(
+                f"{beyond:g} homes lie beyond the edge of the map, or on streets beyond it, and are in no count."
+            )
     if exits is None:
-        out, said = boundary_exits(streets, area=area, outline=outline)
+        if bounds is None:
+            out, said = boundary_exits(streets, area=area, outline=outline)
+        else:
+            out, maybe, said = bounds_exits(streets, bounds, area=area)
         supposed += said
     else:
         names, x, y = read_exits(exits, crs=streets.crs)
@@ -174,6 +188,7 @@ def survey_streets(
         streets,
         placed,
         exits=out,
+        maybe=maybe,
         options=options,
         elevation=heights,
         closing_s=closing,
@@ -201,9 +216,14 @@ def _area(box: tuple[float, float, float, float], *, crs: str) -> BaseGeometry:
     return shapely.transform(ring, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
 
 
-def _within(homes: PlacedHomes, area: BaseGeometry) -> tuple[PlacedHomes, float]:
+def _within(
+    homes: PlacedHomes, area: BaseGeometry, *, but: NDArray[np.bool_] | None = None
+) -> tuple[PlacedHomes, float]:
+    """The homes in an area, but not those on some streets; and how many were left out."""
     shapely.prepare(area)
     inside = np.asarray(shapely.intersects_xy(area, homes.x_m, homes.y_m), dtype=np.bool_)
+    if but is not None:
+        inside &= (homes.street < 0) | ~but[np.maximum(homes.street, 0)]
     if not inside.any():
         raise refuse(
             "area_deg",

@@ -37,6 +37,7 @@ def tiled_streets(
     count_tracks: bool = False,
     region: str = "AU",
     box: tuple[float, float, float, float] | None = None,
+    edge_deg: tuple[float, float, float, float] | None = None,
     scheduler: str | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
@@ -57,6 +58,8 @@ def tiled_streets(
         As for `place_homes` and `street_table`.
     box : (west, south, east, north), optional
         Keep the roads that touch this box, in degrees.
+    edge_deg : (west, south, east, north), optional
+        Let every street end where it crosses the edge of this box.
     scheduler : str, optional
         Address of a Dask scheduler (`tcp://host:8786`). Without it, processes of this machine do the work; with
         `workers` 1, this process does.
@@ -91,7 +94,7 @@ def tiled_streets(
         )
     tell = progress or _silent
     tell("reading", 0, 1)
-    ways = read_extract(file, box=box, classes=None)
+    ways = read_extract(file, box=box, classes=None, edge_deg=edge_deg)
     crs = utm_crs(float(ways.lon_deg.mean()), lat_deg=float(ways.lat_deg.mean()))
     homes = read_the_homes(crs)
     parts, source = cut_ways(ways)

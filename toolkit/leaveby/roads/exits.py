@@ -160,7 +160,12 @@ def _grouped(
 
 
 def single_exits(
-    streets: StreetTable, homes: PlacedHomes, *, exits: NDArray[np.int32], compare: bool = True
+    streets: StreetTable,
+    homes: PlacedHomes,
+    *,
+    exits: NDArray[np.int32],
+    compare: bool = True,
+    known: NDArray[np.int32] | None = None,
 ) -> SingleExits:
     """Find the groups of homes that share single exits.
 
@@ -173,6 +178,8 @@ def single_exits(
         Junctions that count as out, from `boundary_exits` or `exits_at`.
     compare : bool
         Also find the undirected bridges and why they differ; two more passes over the streets.
+    known : NDArray[np.int32], optional
+        The exits by which it is told who can do without streets of residents' own; all of them when left out.
 
     Returns
     -------
@@ -203,7 +210,7 @@ def single_exits(
         forward=streets.forward,
         backward=streets.backward,
         own=own,
-        exits=out,
+        exits=out if known is None else np.asarray(known, dtype=np.int32),
     )
     tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=out)
     walked = np.where(streets.on_foot, 15, 0).astype(np.uint8)

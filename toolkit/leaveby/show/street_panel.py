@@ -10,7 +10,7 @@ from markupsafe import Markup
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.street_result import StreetGroup, StreetSurvey
 from leaveby.show.figure import TABLE_OPEN
-from leaveby.show.streets import clearance_words, survey_sentences
+from leaveby.show.streets import clearance_words, homes_words, survey_sentences
 from leaveby.show.streets_map import CLASSES, LINK_COLOUR, map_title, streets_map
 from leaveby.show.widgets import boxed, import_widgets, override_banner
 from leaveby.show.wording import clean
@@ -60,7 +60,7 @@ def street_table(answer: StreetSurvey, least_homes: float) -> str:
         Markup('<tr><th scope="row">{}</th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>').format(
             group.number,
             clean(group.name, 80) + (", a junction" if group.kind == "junction" else ""),
-            f"{group.homes:g}",
+            homes_words(group),
             math.ceil(group.vehicles),
             clearance_words(group),
             "" if group.inside is None else group.inside,

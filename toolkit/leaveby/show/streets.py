@@ -14,7 +14,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
-from leaveby.decision.street_result import StreetGroup, StreetSurvey
+from leaveby.decision.street_result import FEW_HOMES_PER_KM, StreetGroup, StreetSurvey
 from leaveby.roads.links import Link
 from leaveby.show.letters import letters_css
 from leaveby.show.streets_map import streets_map
@@ -63,6 +63,10 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         rows=[_row(answer, group) for group in shown],
         more=len(answer.groups) - len(shown),
         columns=_columns(answer),
+        lengths=[
+            {"name": clean(one.name, 90), "length": distance_words(one.streets_m), "homes": f"{one.homes:g}"}
+            for one in answer.by_length[:ROWS_SHOWN]
+        ],
         timed=[_timed(group) for group in timed],
         told=[f"{told_s / 60.0:g}" for told_s, _ in (timed[0].clearance[0].not_out if timed else ())],
         links=[_link(f"L{number}", link) for number, link in enumerate(answer.links, start=1)],
@@ -95,18 +99,32 @@ def _count(value: float, word: str) -> str:
 def survey_sentences(answer: StreetSurvey) -> list[str]:
     """Say in a few sentences how many homes have one way out, where most hang on it, and which link would help most."""
     balance, notable = answer.balance, answer.notable
+    missing = _missing_words(answer)
+    first_of_all = [*_edge_words(answer), *(missing if answer.few_homes else [])]
     if not answer.groups:
         return [
+            *first_of_all,
             f"None of {balance.homes:g} homes was found behind a single exit on this map. That says nothing about how "
-            "long any street stays open."
+            "long any street stays open.",
+            *([] if answer.few_homes else missing),
         ]
     lines = [
+        *first_of_all,
         f"{balance.behind_exit:g} of {_count(balance.homes, 'home')} have a street or junction that everyone there "
-        "must pass to get out."
+        "must pass to get out"
+        + (", wherever the roads lead that the edge of the map cuts." if answer.maybe.size else "."),
     ]
+    if answer.maybe.size:
+        roads = "1 road that goes" if answer.maybe.size == 1 else f"{answer.maybe.size} roads that go"
+        lines.append(
+            f"{_count(balance.depends, 'home')} more may have only one way out, or none: that depends on {roads} on "
+            "beyond the edge to somewhere unknown."
+        )
     if notable:
         first = notable[0]
-        lines.append(f"The most hang on {clean(first.name, 80)}: {_count(first.homes, 'home')}.")
+        most = "" if first.certain == first.homes else f", and up to {first.homes:g} if those roads lead nowhere"
+        lines.append(f"The most hang on {clean(first.name, 80)}: {_count(first.certain, 'home')}{most}.")
+    lines += [] if answer.few_homes else missing
     if answer.links:
         best = answer.links[0]
         verb = f"Opening {_link_words(best)}" if best.kind == "open" else f"Building {_link_words(best)}"
@@ -116,12 +134,61 @@ def survey_sentences(answer: StreetSurvey) -> list[str]:
     return lines
 
 
+def _edge_words(answer: StreetSurvey) -> list[str]:
+    """Where one group holds most homes because of the edge of the map, say so."""
+    if not answer.notable:
+        return []
+    largest = max(answer.notable, key=lambda group: group.homes)
+    if largest.homes <= answer.balance.homes / 2.0:
+        return []
+    name = clean(largest.name, 80)
+    if largest.certain < largest.homes / 2.0:
+        sure = f"only {largest.certain:g}" if largest.certain else "none"
+        return [
+            f"{largest.homes:g} of {_count(answer.balance.homes, 'home')} hang on {name} on this map, but {sure} for "
+            "certain: the others because the map ends there. Take an extract that reaches to the next main "
+            "roads before relying on these numbers."
+        ]
+    if answer.facts.at_edge[largest.row]:
+        return [
+            f"{largest.homes:g} of {_count(answer.balance.homes, 'home')} hang on {name}, and streets behind it end at "
+            "the edge of the map: they may go on. Take an extract that reaches to the next main roads before relying "
+            "on this."
+        ]
+    return []
+
+
+def _missing_words(answer: StreetSurvey) -> list[str]:
+    """Where homes are too few for the streets, no count of them is an all clear: say so, and what was done instead."""
+    if not answer.by_length and not answer.few_homes:
+        return []
+    limit = f"fewer than {FEW_HOMES_PER_KM.value:g} to the kilometre (judgement)"
+    first = ""
+    if answer.by_length:
+        longest = answer.by_length[0]
+        first = (
+            f" The longest: {distance_words(longest.streets_m)} with {_count(longest.homes, 'home')} behind "
+            f"{clean(longest.name, 80)}."
+        )
+    if answer.few_homes:
+        return [
+            f"Only {_count(answer.balance.homes, 'home')} are known along {distance_words(answer.residential_m)} of "
+            f"residential streets, {limit}: most homes are missing, and no count of homes here is an all clear. Single "
+            f"exits are therefore ranked by the length of residential street behind them as well.{first}"
+        ]
+    return [
+        f"Homes seem to be missing behind {_count(len(answer.by_length), 'single exit')}: {limit} of residential "
+        f"street. These are listed by length of street as well.{first}"
+    ]
+
+
 def _balance(answer: StreetSurvey) -> list[tuple[str, str]]:
     balance = answer.balance
     rows = [
         ("homes given", balance.homes),
         ("have a choice of ways all along", balance.with_choice),
         ("are behind a single exit", balance.behind_exit),
+        ("have a choice, one way or none, as roads lead on that the edge of the map cuts", balance.depends),
         ("stand where no exit can be reached by car on this map", balance.no_way_out),
         ("are too far from any street to be placed", balance.not_placed),
         ("lie outside the area asked about", balance.outside_area),
@@ -161,7 +228,7 @@ def _row(answer: StreetSurvey, group: StreetGroup) -> dict[str, Any]:
     cells: list[dict[str, Any]] = [
         {"text": f"{group.number}", "sort": group.number},
         {"text": clean(group.name, 90), "sort": clean(group.name, 90), "small": _remarks(answer, group)},
-        {"text": f"{group.homes:g}", "sort": group.homes},
+        {"text": homes_words(group), "sort": group.certain},
         {
             "text": "" if around is None else f"{around.number}",
             "sort": 0 if around is None else around.number,
@@ -189,6 +256,11 @@ def _row(answer: StreetSurvey, group: StreetGroup) -> dict[str, Any]:
     if len(_columns(answer)) > len(cells):
         cells.insert(9, {"text": f"{fuel:.0f} t/ha" if math.isfinite(fuel) else "not known", "sort": max(fuel, -1.0)})
     return {"cells": cells}
+
+
+def homes_words(group: StreetGroup) -> str:
+    """How many homes hang on it: for certain, and at most where that depends on the edge of the map."""
+    return f"{group.homes:g}" if group.certain == group.homes else f"{group.certain:g} to {group.homes:g}"
 
 
 def _length(length_m: float) -> dict[str, Any]:

@@ -85,6 +85,9 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
     for node in found.exits.tolist():
         x, y = _place(float(streets.x_m[node]), float(streets.y_m[node]), frame)
         parts.append(f'<path d="M{x - 7:.1f} {y + 6:.1f}h14l-7 -13z" fill="{INK}" stroke="#ffffff" stroke-width="1"/>')
+    for node in answer.maybe.tolist():
+        x, y = _place(float(streets.x_m[node]), float(streets.y_m[node]), frame)
+        parts.append(f'<path d="M{x - 5:.1f} {y + 4:.1f}h10l-5 -9z" fill="#ffffff" stroke="{INK}" stroke-width="1"/>')
     wanted = set(labelled) if labelled is not None else {group.number for group in answer.notable[:MOST_LABELS]}
     taken: list[tuple[float, float]] = []
     for group in answer.groups:

@@ -9,13 +9,16 @@ from datetime import datetime
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 from pyproj import Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.street_result import ClearedBy, StreetGroup, StreetSurvey
 from leaveby.roads.dominators import NO_WAY_OUT
+from leaveby.roads.exit_places import roads_at
 from leaveby.roads.homes import NOT_PLACED
 from leaveby.roads.links import Link
+from leaveby.show.streets import survey_sentences
 from leaveby.show.wording import check_made_at, clean, minutes_up
 
 COLUMNS: Final = (
@@ -23,6 +26,7 @@ COLUMNS: Final = (
     "kind",
     "everyone_must_pass",
     "homes",
+    "homes_for_certain",
     "people",
     "vehicles",
     "inside_number",
@@ -69,7 +73,6 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
     check_made_at(made_at)
     homes, found, options = answer.homes, answer.found, answer.options
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
-    lon, lat = change.transform(answer.streets.x_m[found.exits], answer.streets.y_m[found.exits])
     lost = (homes.street != NOT_PLACED) & (found.home_vertex == NO_WAY_OUT)
     return {
         "override": OVERRIDE,
@@ -81,13 +84,27 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
             "given": answer.balance.homes,
             "with_a_choice_of_ways": answer.balance.with_choice,
             "behind_a_single_exit": answer.balance.behind_exit,
+            "depends_on_roads_cut_by_the_edge": answer.balance.depends,
             "no_way_out_by_car": answer.balance.no_way_out,
             "too_far_from_any_street": answer.balance.not_placed,
             "outside_the_area": answer.balance.outside_area,
         },
         "no_way_out_by_car": [clean(homes.identity[i], 80) for i in np.flatnonzero(lost)],
         "too_far_from_any_street": [clean(homes.identity[i], 80) for i in np.flatnonzero(homes.street == NOT_PLACED)],
-        "exits": [[round(float(x), 6), round(float(y), 6)] for x, y in zip(lon, lat, strict=True)],
+        "exits": _places(answer, found.exits, change),
+        "roads_out": [clean(name, 80) for name in roads_at(answer.streets, found.exits)],
+        "go_on_to_somewhere_unknown": {
+            "roads": [clean(name, 80) for name in roads_at(answer.streets, answer.maybe)],
+            "at": _places(answer, answer.maybe, change),
+        },
+        "residential_streets_m": round(answer.residential_m, 1),
+        "too_few_homes_for_the_streets": answer.few_homes,
+        "ranked_by_street_length": [
+            {"everyone_must_pass": clean(one.name, 120), "kind": one.kind, "streets_m": round(one.streets_m, 1)}
+            | {"homes": one.homes}
+            for one in answer.by_length
+        ],
+        "says": survey_sentences(answer),
         "supposed_for_each_home": {"people": options.people_per_home, "vehicles": options.vehicles_per_home},
         "rules": [
             {"name": rule.name, "title": rule.title, "source": rule.source, "mark": rule.mark, "note": rule.note}
@@ -120,6 +137,11 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
     }
 
 
+def _places(answer: StreetSurvey, nodes: NDArray[np.int32], change: Transformer) -> list[list[float]]:
+    lon, lat = change.transform(answer.streets.x_m[nodes], answer.streets.y_m[nodes])
+    return [[round(float(x), 6), round(float(y), 6)] for x, y in zip(lon, lat, strict=True)]
+
+
 def survey_text(record: Mapping[str, Any]) -> str:
     """Write the record as JSON text.
 
@@ -144,6 +166,7 @@ def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
             group.kind,
             clean(group.name, 120),
             group.homes,
+            group.certain,
             group.people,
             group.vehicles,
             group.inside,
