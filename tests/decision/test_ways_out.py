@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
 from leaveby.ask import demo_folder, load_plan
+from leaveby.decision.phases import last_exits_s
 from leaveby.decision.scenario import HouseholdInputs, Scenario, prepare
-from leaveby.decision.ways_out import GridSampler, candidate_routes, no_way_out_s, road_vehicle, roads_for
+from leaveby.decision.ways_out import GridSampler, candidate_routes, road_vehicle, roads_for
 from leaveby.fire.terrain import Grid
 from leaveby.household.plan import Towing, Vehicle
 from leaveby.roads.itinerary import street
@@ -132,12 +133,14 @@ def test_no_way_out_is_the_last_of_all_ways_with_the_margin_kept(
     car = roads_for(scenario, "car", inside=everywhere)
     walk = roads_for(scenario, "foot", inside=everywhere)
     assert walk.why_none
-    found = no_way_out_s(scenario, {"car": car, "foot": walk}, graph=csr(scenario.network), closing_s=closing_s)
-    assert found == pytest.approx(last_s, abs=1.0)
+    found = last_exits_s(scenario, {"car": car, "foot": walk}, graph=csr(scenario.network), closing_s=closing_s)
+    assert found == {"car": pytest.approx(last_s, abs=1.0), "foot": -np.inf}
     # A second, slower way never takes the first one's time away, in whatever order they stand.
     slow = replace(car, travel=replace(car.travel, time_s=2.0 * car.travel.time_s))
     for roads in ({"tow": slow, "car": car}, {"car": car, "tow": slow}):
-        assert no_way_out_s(scenario, roads, graph=csr(scenario.network), closing_s=closing_s) == found
+        again = last_exits_s(scenario, roads, graph=csr(scenario.network), closing_s=closing_s)
+        assert max(again.values()) == again["car"] == found["car"]
+        assert again["tow"] < again["car"] or np.isinf(again["car"])
 
 
 def test_a_long_way_round_is_timed_where_a_pilot_fire_favours_it(valleys: ModuleType) -> None:
