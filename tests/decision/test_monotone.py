@@ -157,8 +157,8 @@ def test_a_closed_road_never_makes_it_later(
 ) -> None:
     """Closed to all. The lane is on every way out: without it there is none, which is said, not timed.
 
-    Where fire comes to every safe point, times go by the one that is cut off first; a road closed to that very one takes
-    it out of the reckoning, so such a pair is not compared.
+    Where fire comes to every safe point, times go by the one that is cut off first; a road closed to that very one
+    takes it out of the reckoning, so such a pair is not compared.
 
     A closed road may leave only safe points that fire reaches later, which were passed over before although they could
     be left for a little later: such a pair is not compared, and the answer says that one must be ready to go farther.
