@@ -128,14 +128,14 @@ def test_without_a_margin_the_promise_is_the_same(valleys: ModuleType) -> None:
         assert one.caught == one.within_margin <= one.allowed, str(one)
 
 
-def test_a_household_that_starts_an_hour_late_is_caught_far_more_often(
+def test_a_household_that_starts_two_hours_late_is_caught_far_more_often(
     answers: dict[str, tuple[HouseholdInputs, HouseholdResult]],
 ) -> None:
     """The count has teeth: it is not small whatever one does."""
     inputs, result = answers["two fronts and a wind change"]
     car = result.ways["car"]
     assert car.latest_start_s is not None
-    late = replace(result, ways={**result.ways, "car": replace(car, latest_start_s=car.latest_start_s + 3600.0)})
+    late = replace(result, ways={**result.ways, "car": replace(car, latest_start_s=car.latest_start_s + 7200.0)})
     found = replay_many(inputs, late, truths=60, rng=np.random.default_rng(OTHER_SEED), workers=2)
     assert found["car"].caught_share > 0.3
     assert found["tow"].caught_share <= 0.15
