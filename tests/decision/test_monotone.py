@@ -64,6 +64,11 @@ def ends_where_fire_comes(result: HouseholdResult, way: str) -> bool:
     return any(said.startswith(f"Every route {WAY_WORDS[way]} ends where") for said in result.assumptions)
 
 
+def goes_by_another(result: HouseholdResult, way: str) -> bool:
+    """Whether times go by another safe point than the named one, since fire may come to all of them."""
+    return any(f"times {WAY_WORDS[way]} go by the one" in said for said in result.assumptions)
+
+
 def small(valleys: ModuleType, spot: tuple[float, float], **changes: Any) -> Any:
     """The side valley with a quarter of the cells."""
     given_ = {"members": MEMBERS, "ignitions": (valleys.point_fire(spot),), "horizon_s": 5 * 3600.0}
@@ -152,6 +157,9 @@ def test_a_closed_road_never_makes_it_later(
 ) -> None:
     """Closed to all. The lane is on every way out: without it there is none, which is said, not timed.
 
+    Where fire comes to every safe point, times go by the one that is cut off first; a road closed to that very one
+    takes it out of the reckoning, so such a pair is not compared.
+
     A closed road may leave only safe points that fire reaches later, which were passed over before although they could
     be left for a little later: such a pair is not compared, and the answer says that one must be ready to go farther.
     The moment from which every road out is shut in most runs, to any safe point, is compared always.
@@ -161,7 +169,7 @@ def test_a_closed_road_never_makes_it_later(
     after = answered(small(valleys, spot, seed=seed, tags=shut))
     assert after.phases.shut_from_s <= before.phases.shut_from_s + SLACK_S
     for way, start_s in starts(after).items():
-        if ends_where_fire_comes(after, way) == ends_where_fire_comes(before, way):
+        if ends_where_fire_comes(after, way) == ends_where_fire_comes(before, way) and not goes_by_another(before, way):
             assert start_s <= starts(before)[way] + SLACK_S, way
     if name == "Sallow Lane":
         assert set(starts(after).values()) == {-np.inf}

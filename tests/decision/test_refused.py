@@ -151,9 +151,9 @@ def test_a_cut_end_between_two_fronts_says_from_when_there_is_no_way_out(valleys
         {"Sallow Lane": [(1500.0, 4000.0), (5000.0, 4000.0)], "Main Road": [(5000.0, 4000.0), (7500.0, 4000.0)]},
         home=(1500.0, 4000.0),
         safe_points=(valleys.safe("the town", (7500.0, 4000.0)),),
-        ignitions=(valleys.point_fire((5200.0, 7000.0)), valleys.point_fire((1400.0, 700.0), after_min=40.0)),
+        ignitions=(valleys.point_fire((5200.0, 7400.0)), valleys.point_fire((1400.0, 700.0), after_min=40.0)),
         weather=valleys.turned(
-            valleys.steady(wind_km_h=15.0, wind_from_deg=0.0, hot_c=30.0, dry=25.0), after_s=7200.0, wind_from_deg=180.0
+            valleys.steady(wind_km_h=12.0, wind_from_deg=0.0, hot_c=28.0, dry=25.0), after_s=7200.0, wind_from_deg=180.0
         ),
         members=60,
     )

@@ -78,7 +78,6 @@ def case(valleys: ModuleType) -> Case:
         closing_s=closing_s,
         column_of={int(edge): int(edge) for edge in every},
         drive_factor=np.ones(1),
-        ready_s=np.full(1, 600.0),
     )
     assert [route.safe_point for route in routes] == ["the west", "the east"]
     found = way_out_map(
