@@ -17,7 +17,7 @@ from rasterio.warp import Resampling, reproject
 from scipy import ndimage
 from scipy.optimize import minimize_scalar
 
-from leaveby.fire.arrival import Ignition, arrive, arrive_members, ignite_point, lead_time
+from leaveby.fire.arrival import Ignition, arrive, ignite_point, lead_time
 from leaveby.fire.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid, Terrain, centre_of, fill_voids, gradients
 
@@ -459,19 +459,6 @@ def test_a_shifted_clock_shifts_all(scene, shift: float) -> None:
     burnt = np.isfinite(here) & np.isfinite(there)
     assert np.sum(np.isfinite(here) != np.isfinite(there)) <= 1
     assert np.allclose(there[burnt] - shift, here[burnt], rtol=1e-9, atol=1e-4)
-
-
-def test_members_come_in_order_and_equal_single_runs() -> None:
-    grid = square(40)
-    speeds = [0.2, 0.4, 0.8, 0.3]
-    counted: list[int] = []
-    start = [ignite_point(*centre_of(grid, 20, col=20))]
-    runs = arrive_members(
-        (table(grid, head=[[speed]]) for speed in speeds), start, horizon_s=1e7, threads=2, progress=counted.append
-    )
-    for speed, run in zip(speeds, runs, strict=True):
-        assert np.array_equal(run.time_s, arrive(table(grid, head=[[speed]]), start, horizon_s=1e7).time_s)
-    assert counted == [1, 2, 3, 4]
 
 
 def test_inputs_stay_as_they_were() -> None:

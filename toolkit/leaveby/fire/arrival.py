@@ -33,14 +33,12 @@ Measured error (tests/fire/test_arrival_*.py and a five times finer grid):
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import shapely
-from numba import config
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
@@ -49,7 +47,7 @@ from leaveby.errors import Fault, InputError
 from leaveby.fire.arrival_kernel import burn
 from leaveby.fire.arrival_leg import make_cells
 from leaveby.fire.ellipse import SpreadTable, shape_table
-from leaveby.fire.terrain import Grid, cell_of, centre_of, check_grid
+from leaveby.fire.terrain import Grid, cell_of, check_grid
 
 MOST_STEPS: Final = 30_000
 GROWTH_PER_S: Final = 0.115 / 60.0
@@ -93,23 +91,6 @@ def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
     Ignition(geometry=<POINT (10 20)>, at_s=60.0)
     """
     return Ignition(shapely.Point(x_m, y_m), at_s)
-
-
-def ignite_cells(grid: Grid, cells: Iterable[tuple[int, int]], *, at_s: float = 0.0) -> Ignition:
-    """Start a fire over the whole of some cells, given as (row, col).
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755")
-    >>> ignite_cells(grid, [(0, 0), (0, 1)]).geometry.area
-    1800.0
-    """
-    half = 0.5 * grid.cell_m
-    squares = []
-    for row, col in cells:
-        x, y = centre_of(grid, row, col=col)
-        squares.append(shapely.box(x - half, y - half, x + half, y + half))
-    return Ignition(shapely.union_all(squares), at_s)
 
 
 @dataclass(frozen=True)
@@ -359,79 +340,6 @@ def lead_time(
     seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), after_s])
     time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s - start_s, sign=-1.0)
     return time + start_s
-
-
-def arrive_members(
-    spreads: Iterable[SpreadTable],
-    ignitions: Sequence[Ignition],
-    *,
-    horizon_s: float,
-    build_up: bool = False,
-    spot_over_m: float = 0.0,
-    fine: bool = False,
-    threads: int | None = None,
-    progress: Callable[[int], None] | None = None,
-) -> Iterator[Arrival]:
-    """Run `arrive` for many members over threads and yield the results in order.
-
-    Spread tables are taken from the iterable as they are needed, so memory stays flat however many members there are.
-
-    Parameters
-    ----------
-    spreads : iterable of SpreadTable
-    ignitions : sequence of Ignition
-    horizon_s, build_up, spot_over_m : float, bool, float
-        As for `arrive`.
-    fine : bool
-        As for `arrive`; unlike there False, since members differ by far more than what coarser legs leave out.
-    threads : int, optional
-        As many as there are processors if not given.
-    progress : callable, optional
-        Called in the caller's thread with the number of members that are done.
-
-    Raises
-    ------
-    InputError
-        As `arrive`.
-
-    Examples
-    --------
-    >>> list(arrive_members([], [], horizon_s=60.0))
-    []
-    """
-    workers = threads or int(config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
-    waiting: list[Future[Arrival]] = []
-    done = 0
-    pool = ThreadPoolExecutor(max_workers=workers)
-    try:
-        for spread in spreads:
-            waiting.append(
-                pool.submit(
-                    arrive,
-                    spread,
-                    ignitions,
-                    horizon_s=horizon_s,
-                    build_up=build_up,
-                    spot_over_m=spot_over_m,
-                    fine=fine,
-                )
-            )
-            if len(waiting) > workers:
-                result = waiting.pop(0).result()
-                done += 1
-                if progress is not None:
-                    progress(done)
-                yield result
-        while waiting:
-            result = waiting.pop(0).result()
-            done += 1
-            if progress is not None:
-                progress(done)
-            yield result
-    finally:
-        for future in waiting:
-            future.cancel()
-        pool.shutdown(wait=True)
 
 
 def check_spread(spread: SpreadTable) -> None:

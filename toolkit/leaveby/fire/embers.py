@@ -172,7 +172,7 @@ def ember_arrival_at(
 
     References
     ----------
-    Noble, Bary and Gill (1980), spotting distance; growth as in `ellipse.growth_from_point`. Remembered, not read.
+    Noble, Bary and Gill (1980), spotting distance; growth as in `arrival`. Remembered, not read.
 
     Examples
     --------
