@@ -27,9 +27,9 @@ def plain(crs: str = "EPSG:32755", *, cells: int = 40, wind: float = 0.0) -> Spr
     )
 
 
-def refusal(spread: SpreadTable, *ignitions: Ignition, horizon_s: float = 3600.0, **more: float) -> str:
+def refusal(spread: SpreadTable, *ignitions: Ignition, horizon_s: float = 3600.0) -> str:
     with pytest.raises(InputError) as caught:
-        arrive(spread, list(ignitions), horizon_s=horizon_s, **more)
+        arrive(spread, list(ignitions), horizon_s=horizon_s)
     return str(caught.value)
 
 
@@ -71,7 +71,6 @@ def test_ignitions_outside_or_where_nothing_burns_are_refused_all_at_once() -> N
 def test_other_faults_have_words() -> None:
     assert "at least one" in refusal(plain())
     assert "horizon" in refusal(plain(), MIDDLE, horizon_s=np.inf)
-    assert "spotting distance" in refusal(plain(), MIDDLE, spot_over_m=-1.0)
     assert "before the weather" in refusal(plain(), ignite_point(1600.0, 4400.0, at_s=-5.0))
     assert "crosses itself" in refusal(
         plain(), Ignition(shapely.Polygon([(1100, 4500), (1200, 4600), (1200, 4500), (1100, 4600)]))
@@ -107,36 +106,6 @@ def test_lead_time_refuses_with_the_point_and_takes_points_beside_the_road() -> 
     lead = lead_time(spread, [on_road], value_s=[-100.0], reach_m=45.0)
     assert lead[19, 20] == lead[21, 20] == -100.0
     assert np.isinf(lead[20]).all()
-
-
-def test_growth_from_a_point_follows_its_equation() -> None:
-    # Source: growth 1 - exp(-0.115 t), t in minutes (memory), so distance R (t - (1 - exp(-0.115 t))/0.115).
-    spread = plain(cells=80)
-    start = centre_of(spread.grid, 40, col=10)
-    steady = arrive(spread, [ignite_point(*start, at_s=120.0)], horizon_s=1e5)
-    grown = arrive(spread, [ignite_point(*start, at_s=120.0)], horizon_s=1e5, build_up=True)
-    minutes = (grown.time_s[40, 30] - 120.0) / 60.0
-    distance = 30.0 * (minutes - (1 - np.exp(-0.115 * minutes)) / 0.115)  # 0.5 m/s is 30 m a minute
-    assert distance == pytest.approx(600.0, rel=1e-6)
-    assert np.all(grown.time_s >= steady.time_s)
-    speed = front_speed_m_s(grown)[40, 30]
-    assert speed == pytest.approx(0.5 * (1 - np.exp(-0.115 * minutes)), rel=1e-4)
-    # a line is at full speed at once
-    line = Ignition(shapely.LineString([(1100.0, 3900.0), (1100.0, 4700.0)]))
-    one = arrive(spread, [line], horizon_s=1e5)
-    two = arrive(spread, [line], horizon_s=1e5, build_up=True)
-    assert np.array_equal(one.time_s, two.time_s)
-
-
-# Growth from a point, 1 - exp(-0.115 t), t in minutes (computed from a remembered equation).
-@pytest.mark.parametrize(("minutes", "share"), [(5, 0.4373), (10, 0.6834), (20, 0.8997), (30, 0.9683)])
-def test_a_fire_from_a_point_reaches_its_share_of_the_steady_rate(minutes: float, share: float) -> None:
-    spread = plain(cells=80)
-    x, y = centre_of(spread.grid, 40, col=60)
-    away_m = 30.0 * (minutes - share / 0.115)  # its way so far: 0.5 m/s is 30 m a minute
-    grown = arrive(spread, [ignite_point(x - away_m, y)], horizon_s=1e5, build_up=True)
-    assert grown.time_s[40, 60] == pytest.approx(60.0 * minutes, abs=0.1)
-    assert front_speed_m_s(grown)[40, 60] / 0.5 == pytest.approx(share, abs=1e-4)
 
 
 def test_lines_and_polygons_start_where_they_are_drawn() -> None:
