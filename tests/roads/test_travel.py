@@ -98,13 +98,13 @@ def test_no_posted_speed_is_read_as_nothing_like_zero(text: str) -> None:
     assert speed is None or speed > 0.0
 
 
-def test_a_speed_that_cannot_be_read_is_slow_and_said_or_refused_when_strict() -> None:
+def test_a_speed_that_cannot_be_read_is_slow_and_said() -> None:
     network = one_road(maxspeed="fast", highway="primary")
     result = travel(network, CAR)
     assert along(result) == pytest.approx(1000.0 / (30.0 / 3.6))
     assert any("way 1" in sentence and "maxspeed=fast" in sentence for sentence in result.assumptions)
     with pytest.raises(InputError, match=r"way 1, primary: the posted speed 'fast'"):
-        travel(network, CAR, strict=True)
+        posted_speed_m_s("fast", place=network.place(0))
 
 
 def test_a_posted_speed_of_zero_closes_the_road_and_is_said() -> None:
@@ -335,15 +335,6 @@ def test_smoke_slows_and_no_sight_closes() -> None:
     for bad in (-1.0, float("nan")):
         with pytest.raises(InputError, match="visibility_m"):
             travel(network, CAR, visibility_m=bad)
-
-
-def test_delay_factor() -> None:
-    network = one_road(maxspeed="50")
-    base = travel(network, CAR).time_s
-    np.testing.assert_allclose(travel(network, CAR, delay_factor=2.0).time_s, 2.0 * base)
-    np.testing.assert_allclose(travel(network, CAR, delay_factor=np.array([1.0, 3.0])).time_s, base * [1.0, 3.0])
-    with pytest.raises(InputError, match="delay_factor"):
-        travel(network, CAR, delay_factor=0.9)
 
 
 # --- restrictions ----------------------------------------------------------------------------------------------
