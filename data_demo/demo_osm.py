@@ -56,7 +56,6 @@ def osm_xml(locality: Locality, to_lon_lat: Callable[[list[Point]], list[Point]]
         "<?xml version='1.0' encoding='UTF-8'?>",
         "<!-- An invented place. Nothing here was taken from OpenStreetMap or from any real map. -->",
         '<osm version="0.6" generator="make_demo.py" attribution="an invented place">',
-        f'  <bounds minlat="{min(lat):.7f}" minlon="{min(lon):.7f}" maxlat="{max(lat):.7f}" maxlon="{max(lon):.7f}"/>',
     ]
     meta = 'version="1" timestamp="2026-01-01T00:00:00Z"'
     for (p, tags), x, y in zip(nodes.items(), lon, lat, strict=True):

@@ -18,7 +18,7 @@ import pytest
 
 from leaveby import caution
 from leaveby.ask import demo_folder, load_plan, plan_household
-from leaveby.show.record import record_text, result_record, result_schema
+from leaveby.show.record import record_text, result_record
 
 ROOT = Path(__file__).resolve().parents[1]
 TWO_GIB_IN_KIB = 2 * 1024 * 1024
@@ -58,11 +58,12 @@ def demo_run(installed_away: Path, tmp_path_factory: pytest.TempPathFactory) -> 
     return folder / "leaveby_out", done.stdout
 
 
-def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str]) -> None:
+def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str], installed_away: Path) -> None:
     out, said = demo_run
     record = json.loads(said)
     assert record == json.loads((out / "result.json").read_text(encoding="utf-8"))
-    jsonschema.validate(record, result_schema())
+    schema = installed_away / "leaveby" / "show" / "result.schema.json"
+    jsonschema.validate(record, json.loads(schema.read_text(encoding="utf-8")))
     assert next(iter(record)) == "override"
     assert {path.name for path in out.iterdir()} == {
         "result.json",

@@ -25,6 +25,10 @@ def test_the_demo_streets_are_surveyed(tmp_path: Path, capsys: pytest.CaptureFix
         "streets.gpkg",
         "streets.csv",
     }
+    # the demo's extract holds all of its invented place and was cut nowhere: nothing is left open
+    assert record["go_on_to_somewhere_unknown"]["roads"] == []
+    assert record["homes"]["behind_a_single_exit"] == record["homes"]["given"] == 239
+    assert record["groups"][0]["homes_for_certain"] == 239
     assert "Sallow Spur Road" in (tmp_path / "out" / "streets.csv").read_text(encoding="utf-8")
 
 

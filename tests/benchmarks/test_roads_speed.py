@@ -26,7 +26,7 @@ from scipy.sparse import csgraph
 
 from leaveby.files.roads import read_roads
 from leaveby.roads.network import RoutingGraph, routing_graph
-from leaveby.roads.routing import latest_departure, latest_departure_at
+from leaveby.roads.routing import latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
 INF = float("inf")
@@ -134,41 +134,6 @@ def test_latest_departure_with_closings(benchmark: Any) -> None:
     )
     record(benchmark, times_without_closings=with_s / without_s)
     assert with_s <= 2.0 * without_s
-
-
-def andorra(members: int) -> tuple[RoutingGraph, NDArray[np.float64], NDArray[np.float64]]:
-    network = read_roads(DATA / "andorra_drive.osm.bz2")
-    graph = routing_graph(network.node_count, network.tail, head=network.head)
-    travel = np.where(network.foot_only, INF, network.length_m / 10.0)
-    return graph, travel, np.random.default_rng(0).uniform(1e3, 1e5, (members, graph.edge_count))
-
-
-def test_members_of_one_home_are_each_the_answer_for_that_member() -> None:
-    graph, travel, closing = andorra(20)
-    times = latest_departure_at(graph, travel, closing_s=closing, targets=0, nodes=2000)[0]
-    assert times.shape == (20, 1)
-    for member in range(20):
-        assert times[member, 0] == latest_departure(graph, travel, closing_s=closing[member], targets=0).time_s[2000]
-
-
-def test_five_hundred_members_of_one_home(benchmark: Any) -> None:
-    """A household asks 500 members at one home on a network of its size: against as many runs of scipy's Dijkstra."""
-    graph, travel, closing = andorra(500)
-    benchmark.pedantic(
-        lambda: latest_departure_at(graph, travel, closing_s=closing, targets=0, nodes=2000), rounds=3, warmup_rounds=1
-    )
-    open_to_cars = np.isfinite(travel)
-    matrix = sparse.csr_matrix(
-        (travel[open_to_cars], (graph.head[open_to_cars], graph.tail[open_to_cars])),
-        shape=(graph.node_count, graph.node_count),
-    )
-    ours_s, scipy_s = least_s(
-        lambda: latest_departure_at(graph, travel, closing_s=closing, targets=0, nodes=2000),
-        lambda: csgraph.dijkstra(matrix, indices=np.zeros(500, dtype=np.int64)),
-        rounds=3,
-    )
-    record(benchmark, times_scipy=ours_s / scipy_s)
-    assert ours_s <= 2.0 * scipy_s
 
 
 @pytest.fixture(scope="module")

@@ -32,7 +32,7 @@ from leaveby.decision.ways_out import roads_for
 from leaveby.errors import InputError
 from leaveby.fire.arrival import arrive, ignite_point
 from leaveby.fire.model_error import ros_factors
-from leaveby.fire.spread import spread_table
+from leaveby.fire.spread import spread_zones, table_for_member
 from leaveby.fire.terrain import gradients
 from leaveby.fire.weather import constant_weather
 from leaveby.household.plan import FireInput
@@ -133,9 +133,9 @@ def test_a_cell_is_one_solve_of_the_plans_own_fire(valleys: ModuleType, found: D
         curing_percent=100.0,
         hours=6,
     )
-    table = spread_table(
+    table = table_for_member(
+        spread_zones(inputs.fuel, weather),
         weather,
-        inputs.fuel,
         gradients=gradients(inputs.terrain),
         models=inputs.plan.fire.models,
         ros_factors=ros_factors(float(norm.ppf(0.95))),

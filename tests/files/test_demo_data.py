@@ -26,7 +26,7 @@ from leaveby.files.plan import read_plan
 from leaveby.files.roads import read_roads
 from leaveby.fire.arrival import Ignition, arrive
 from leaveby.fire.fuel import FuelMap, fuel_from_codes, fuel_type
-from leaveby.fire.spread import spread_table
+from leaveby.fire.spread import spread_zones, table_for_member
 from leaveby.fire.terrain import Grid, Terrain, cell_of, gradients
 from leaveby.fire.weather import rebased
 from leaveby.fire.weather_table import weather_from_table
@@ -276,8 +276,12 @@ def test_the_mouth_burns_before_the_home(ground: tuple[Grid, Terrain, FuelMap], 
     plan = read_plan(DEMO / name)
     weather = rebased(weather_from_table(_weather_columns(), where="weather.csv", drought_factor=10.0), plan.starts_at)
     models = plan.fire.models
-    spread = spread_table(
-        weather, fuel, gradients=gradients(terrain), models=models, ros_factors=dict.fromkeys(models, factor)
+    spread = table_for_member(
+        spread_zones(fuel, weather),
+        weather,
+        gradients=gradients(terrain),
+        models=models,
+        ros_factors=dict.fromkeys(models, factor),
     )
     to_map = pyproj.Transformer.from_crs(4326, 32755, always_xy=True)
     ignitions = [

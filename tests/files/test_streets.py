@@ -1,4 +1,4 @@
-"""The community question from files: homes and exits of all kinds, bad input, tiles, and what is written."""
+"""The community question from files: homes and exits of all kinds, bad input, and what is written."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
-from distributed import LocalCluster
 from rasterio.crs import CRS
 from rasterio.transform import from_origin
 
@@ -23,19 +22,12 @@ from leaveby.decision import street_survey
 from leaveby.decision.street_result import StreetSurvey, SurveyOptions
 from leaveby.decision.street_survey import survey
 from leaveby.errors import InputError
-from leaveby.files import tiles
-from leaveby.files.homes import homes_in_building, place_from_file, read_exits, read_homes
-from leaveby.files.road_extracts import read_extract
-from leaveby.files.roads import read_roads
+from leaveby.files.homes import homes_in_building, read_exits, read_homes
 from leaveby.files.street_outputs import street_layers, streets_csv, write_streets
 from leaveby.files.streets import read_raster, survey_streets
-from leaveby.files.tiles import tiled_streets
-from leaveby.roads.exit_places import boundary_exits
-from leaveby.roads.exits import single_exits
-from leaveby.roads.homes import Homes, homes_by_street
+from leaveby.roads.homes import homes_by_street
 from leaveby.roads.network import network_from_lines
-from leaveby.roads.street_table import StreetTable, street_table
-from leaveby.roads.tiling import cut_ways
+from leaveby.roads.street_table import street_table
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"
 CRS_M = "EPSG:32755"
@@ -236,109 +228,6 @@ def test_roads_without_an_exit_are_refused(tmp_path: Path) -> None:
     geopandas.GeoDataFrame(rows, geometry="geometry", crs=CRS_M).to_file(path, engine="pyogrio")
     with pytest.raises(InputError, match="no main road leads out"):
         answered(path, points(tmp_path / "homes.gpkg", [(50.0, 5.0)], id=["a"]))
-
-
-# --- tiles ----------------------------------------------------------------------------------------------------
-
-
-def key_of(streets: StreetTable, street: int) -> tuple[int, int, int]:
-    ends = sorted((int(streets.node_id[streets.a[street]]), int(streets.node_id[streets.b[street]])))
-    return int(streets.way_id[street]), ends[0], ends[1]
-
-
-def groups_by_homes(homes: object, found: object) -> set[tuple[str, ...]]:
-    """Each group as the homes in it, whatever the streets are numbered."""
-    tree = found.tree
-    groups = []
-    for head in found.head.tolist():
-        first, size = int(tree.first[head]), int(tree.size[head])
-        vertex = found.home_vertex
-        spot = tree.first[np.maximum(vertex, 0)]
-        inside = (vertex >= 0) & (spot >= first) & (spot < first + size)
-        groups.append(tuple(homes.identity[i] for i in np.flatnonzero(inside)))
-    return set(groups)
-
-
-@pytest.fixture(scope="module")
-def whole() -> tuple[StreetTable, object, set[tuple[str, ...]]]:
-    streets = street_table(read_roads(ANDORRA), region="AD")
-    homes = place_from_file(ANDORRA, streets)
-    found = single_exits(streets, homes, exits=boundary_exits(streets)[0])
-    return streets, homes, groups_by_homes(homes, found)
-
-
-@pytest.mark.parametrize("tile_m", [4000.0, 9000.0])
-def test_tiled_is_whole_on_real_streets(whole: tuple[StreetTable, object, set[tuple[str, ...]]], tile_m: float) -> None:
-    streets, homes, groups = whole
-    tiled, placed = tiled_streets(
-        ANDORRA, lambda crs: read_homes(ANDORRA, crs=crs), tile_m=tile_m, buffer_m=1001.0, region="AD", workers=1
-    )
-    assert tiled.length_m.sum() == pytest.approx(streets.length_m.sum(), rel=1e-12)
-    assert placed.identity == homes.identity
-    assert placed.assumptions == homes.assumptions
-    np.testing.assert_allclose(placed.away_m, homes.away_m, atol=1e-6)
-    same = [
-        key_of(tiled, a) == key_of(streets, b) if a >= 0 and b >= 0 else a == b
-        for a, b in zip(placed.street.tolist(), homes.street.tolist(), strict=True)
-    ]
-    assert all(same)
-    found = single_exits(tiled, placed, exits=boundary_exits(tiled)[0])
-    assert groups_by_homes(placed, found) == groups
-
-
-def test_tiles_in_processes_of_this_machine_give_the_same() -> None:
-    options = {"region": "AD", "buffer_m": 1200.0}
-    one, at_one = tiled_streets(ANDORRA, lambda crs: read_homes(ANDORRA, crs=crs), tile_m=9000.0, workers=1, **options)
-    two, at_two = tiled_streets(
-        ANDORRA, lambda crs: read_homes(ANDORRA, crs=crs), tile_m=13_000.0, workers=2, **options
-    )
-    assert one.node_id.tolist() == two.node_id.tolist()
-    assert one.a.tolist() == two.a.tolist()
-    assert one.reason == two.reason
-    assert at_one.street.tolist() == at_two.street.tolist()
-
-
-def test_tiles_on_a_cluster_that_is_there_already() -> None:
-    with LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", host="127.0.0.1", dashboard_address=None
-    ) as cluster:
-        there, placed = tiled_streets(
-            ANDORRA,
-            lambda crs: read_homes(ANDORRA, crs=crs),
-            tile_m=16_000.0,
-            scheduler=cluster.scheduler_address,
-            region="AD",
-        )
-    here, at_home = tiled_streets(
-        ANDORRA, lambda crs: read_homes(ANDORRA, crs=crs), tile_m=16_000.0, workers=1, region="AD"
-    )
-    assert there.a.tolist() == here.a.tolist()
-    assert placed.street.tolist() == at_home.street.tolist()
-
-
-def test_a_scheduler_that_does_not_answer_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(tiles, "ANSWER_S", 0.3)
-    with pytest.raises(InputError, match="does not answer"):
-        tiled_streets(
-            ANDORRA,
-            lambda _: Homes(("a",), np.array([380_000.0]), np.array([4_710_000.0]), np.ones(1)),
-            scheduler="tcp://127.0.0.1:9",
-            region="AD",
-        )
-
-
-def test_a_buffer_narrower_than_the_reach_of_homes_is_refused() -> None:
-    with pytest.raises(InputError, match="buffer_m"):
-        tiled_streets(ANDORRA, lambda crs: read_homes(ANDORRA, crs=crs), buffer_m=300.0, workers=1)
-
-
-def test_parts_of_ways_keep_every_point() -> None:
-    ways = read_extract(ANDORRA, box=None, classes=None)
-    parts, source = cut_ways(ways)
-    assert source.size == parts.way_id.size
-    inner = np.diff(parts.start) - 1
-    assert int(inner.sum()) == int((np.diff(ways.start) - 1).sum())
-    assert set(source.tolist()) == set(ways.way_id[np.diff(ways.start) > 1].tolist())
 
 
 # --- what is written ------------------------------------------------------------------------------------------

@@ -236,6 +236,17 @@ def test_a_fire_just_lit_throws_no_kilometres() -> None:
     assert at(2, 0.0) == pytest.approx(10.0)  # 100 m: the least distance, at once
 
 
+# Growth from a point, 1 - exp(-0.115 t), t in minutes (computed from a remembered equation).
+@pytest.mark.parametrize(("minutes", "share"), [(5, 0.4373), (10, 0.6834), (20, 0.8997), (30, 0.9683)])
+def test_a_fire_from_a_point_reaches_its_share_of_the_steady_rate(minutes: float, share: float) -> None:
+    # 4 km need (4 + 0.36) / 3.345 km/h, see above: reached a minute after the fire came here, then 400 s of flight.
+    table = _table(3, 201, ros_km_h=4.36 / 3.345 / share)
+    arrival = _alone(table, 0.0, 1, 0)
+    started_s = 60.0 - 60.0 * minutes
+    landed_s = ember_arrival_at(table, arrival, row=1, col=80, loads_t_ha=FOREST, started_s=started_s)
+    assert landed_s == pytest.approx(460.0, abs=1.0)
+
+
 def test_embers_in_the_air_turn_with_the_wind() -> None:
     # The wind blows east and turns to the north. By hand: thrown at 0 s, 3,000 m north is reached at 300 s, with the
     # wind that then blows; 500 m north no sooner than the turn.

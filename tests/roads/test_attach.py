@@ -12,12 +12,17 @@ from hypothesis import strategies as st
 
 from leaveby.errors import InputError
 from leaveby.files.roads import read_roads
-from leaveby.roads.attach import attach_point, attach_points, carries_cars
+from leaveby.roads.attach import attach_points, carries_cars
 from leaveby.roads.network import RoadNetwork, network_from_lines
 from leaveby.roads.routing import latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
 INF = float("inf")
+
+
+def attach_one(network: RoadNetwork, x_m: float, *, y_m: float, **more: object) -> tuple[RoadNetwork, int]:
+    joined, nodes = attach_points(network, [x_m], y_m=[y_m], names=["home"], **more)
+    return joined, nodes[0]
 
 
 def shortest_m(network: RoadNetwork, start: int, goal: int) -> float:
@@ -38,7 +43,7 @@ def bend() -> RoadNetwork:
 @settings(max_examples=60, deadline=None)
 def test_a_point_lies_exactly_and_the_road_keeps_its_length(x: float, y: float) -> None:
     network = bend()
-    joined, node = attach_point(network, x, y_m=y, name="home")
+    joined, node = attach_one(network, x, y_m=y)
     assert joined.length_m[joined.way_id > 0].sum() == pytest.approx(network.length_m.sum())
     gap = shapely.distance(shapely.Point(x, y), network.geometry[0])
     if gap > 1.0:
@@ -78,7 +83,7 @@ def test_points_at_the_same_spot_share_a_node() -> None:
 
 def test_a_one_way_street_stays_one_way() -> None:
     network = network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755", tags=[{"oneway": "yes"}])
-    joined, node = attach_point(network, 40.0, y_m=0.0, name="home")
+    joined, node = attach_one(network, 40.0, y_m=0.0)
     assert shortest_m(joined, node, 1) == pytest.approx(60.0)
     assert shortest_m(joined, 0, node) == pytest.approx(40.0)
     assert shortest_m(joined, node, 0) == INF
@@ -86,13 +91,13 @@ def test_a_one_way_street_stays_one_way() -> None:
 
 
 def test_without_a_drive_the_point_moves_onto_the_road() -> None:
-    joined, node = attach_point(bend(), 30.0, y_m=40.0, name="home", drive=False)
+    joined, node = attach_one(bend(), 30.0, y_m=40.0, drive=False)
     assert (joined.x_m[node], joined.y_m[node]) == (30.0, 0.0)
     assert (joined.way_id > 0).all()
 
 
 def test_a_drive_is_said_and_named() -> None:
-    joined, _ = attach_point(bend(), 30.0, y_m=-40.0, name="home")
+    joined, _ = attach_one(bend(), 30.0, y_m=-40.0)
     assert any("40 m from the nearest road" in sentence and "56 m" in sentence for sentence in joined.assumptions)
     assert "drive of home" in joined.name
 
@@ -107,7 +112,7 @@ def test_a_home_five_kilometres_from_any_road_is_refused_with_all_others() -> No
 
 def test_missing_positions_and_unlike_lists_are_refused() -> None:
     with pytest.raises(InputError, match="home: its position is missing"):
-        attach_point(bend(), float("nan"), y_m=0.0, name="home")
+        attach_one(bend(), float("nan"), y_m=0.0)
     with pytest.raises(InputError, match="2 x, 1 y, 1 names"):
         attach_points(bend(), [0.0, 1.0], y_m=[0.0], names=["home"])
 
@@ -116,20 +121,18 @@ def test_a_footpath_is_passed_over_for_a_road() -> None:
     lines = [[(0.0, 0.0), (100.0, 0.0)], [(0.0, 30.0), (100.0, 30.0)]]
     network = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "footway"}, {"highway": "track"}])
     assert carries_cars(network).tolist() == [False, True, False, True]
-    joined, node = attach_point(network, 50.0, y_m=1.0, name="home", drive=False)
+    joined, node = attach_one(network, 50.0, y_m=1.0, drive=False)
     assert joined.y_m[node] == 30.0
-    walk, spot = attach_point(network, 50.0, y_m=1.0, name="home", drive=False, eligible=np.ones(4, dtype=np.bool_))
+    walk, spot = attach_one(network, 50.0, y_m=1.0, drive=False, eligible=np.ones(4, dtype=np.bool_))
     assert walk.y_m[spot] == 0.0
     with pytest.raises(InputError, match="no road in it can be reached"):
-        attach_point(network, 50.0, y_m=1.0, name="home", eligible=np.zeros(4, dtype=np.bool_))
+        attach_one(network, 50.0, y_m=1.0, eligible=np.zeros(4, dtype=np.bool_))
 
 
 def test_a_home_beside_a_motorway_or_above_a_tunnel_takes_the_road_next_to_it() -> None:
     lines = [[(0.0, y), (100.0, y)] for y in (0.0, 10.0, 60.0)]
     tags = [{"highway": "motorway"}, {"tunnel": "yes"}, {"highway": "residential"}]
-    joined, node = attach_point(
-        network_from_lines(lines, crs="EPSG:32755", tags=tags), 50.0, y_m=5.0, name="home", drive=False
-    )
+    joined, node = attach_one(network_from_lines(lines, crs="EPSG:32755", tags=tags), 50.0, y_m=5.0, drive=False)
     assert joined.y_m[node] == 60.0
 
 

@@ -17,7 +17,6 @@ from leaveby.roads.capacity import (
     ONE_LANE_TWO_WAY_VEH_H,
     TWO_LANE_VEH_H,
     capacity_veh_h,
-    loaded_time_s,
 )
 from leaveby.roads.clearance import (
     MOBILISATIONS,
@@ -55,25 +54,6 @@ def evenly(over_s: float, step_s: float) -> np.ndarray:
 
 
 # --- published values ------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("t0", "v", "c", "expected", "tolerance"),
-    [
-        # Sioux Falls test network, links 1-2 and 1-3 at equilibrium (seen in the published network)
-        (6.0, 4494.657646, 25900.20064, 6.000816237, 1e-8),
-        (4.0, 8119.079948, 23403.47319, 4.00869075, 1e-7),
-        # computed from the form seen in the FHWA TMIP report on volume-delay functions, chapter 4
-        (10.0, 0.0, 1.0, 10.0, 1e-3),
-        (10.0, 0.5, 1.0, 10.0938, 1e-3),
-        (10.0, 1.0, 1.0, 11.5, 1e-3),
-        (10.0, 1.2, 1.0, 13.1104, 1e-3),
-    ],
-)
-def test_loaded_time_by_the_bureau_of_public_roads(
-    t0: float, v: float, c: float, expected: float, tolerance: float
-) -> None:
-    assert float(loaded_time_s(t0, flow_veh_h=v, capacity=c)) == pytest.approx(expected, abs=tolerance)
 
 
 def test_capacities_are_the_published_ones() -> None:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from leaveby.errors import InputError
 from leaveby.regions import WITH_RULES
-from leaveby.roads.attach import attach_point
+from leaveby.roads.attach import attach_points
 from leaveby.roads.grades import EdgeGrades
 from leaveby.roads.network import RoadNetwork, network_from_lines
 from leaveby.roads.restrictions import LEGAL_HEIGHT_M, length_limit_m, weight_limit_kg
@@ -22,13 +22,12 @@ from leaveby.roads.speeds import (
     ZONE_KM_H,
     posted_speed_m_s,
     sight_speed_m_s,
-    stopping_distance_m,
     surface_speed_m_s,
     towing_limit_m_s,
     usual_speed_m_s,
 )
 from leaveby.roads.travel import EdgeTravel, RoadVehicle, travel, ways_to_open
-from leaveby.roads.vehicle import power_needed_w, sustained_speed_m_s
+from leaveby.roads.vehicle import sustained_speed_m_s
 
 INF = float("inf")
 CAR = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=100e3)
@@ -99,13 +98,13 @@ def test_no_posted_speed_is_read_as_nothing_like_zero(text: str) -> None:
     assert speed is None or speed > 0.0
 
 
-def test_a_speed_that_cannot_be_read_is_slow_and_said_or_refused_when_strict() -> None:
+def test_a_speed_that_cannot_be_read_is_slow_and_said() -> None:
     network = one_road(maxspeed="fast", highway="primary")
     result = travel(network, CAR)
     assert along(result) == pytest.approx(1000.0 / (30.0 / 3.6))
     assert any("way 1" in sentence and "maxspeed=fast" in sentence for sentence in result.assumptions)
     with pytest.raises(InputError, match=r"way 1, primary: the posted speed 'fast'"):
-        travel(network, CAR, strict=True)
+        posted_speed_m_s("fast", place=network.place(0))
 
 
 def test_a_posted_speed_of_zero_closes_the_road_and_is_said() -> None:
@@ -243,7 +242,6 @@ def test_power_balance_against_a_hand_calculation(name: str) -> None:
         real = roots[(np.abs(roots.imag) < 1e-9) & (roots.real > 0.0)].real
         assert real.size == 1
         assert speed == pytest.approx(real[0], rel=1e-9)
-        assert power_needed_w(vehicle, speed, grade=grade, rolling=0.015) == pytest.approx(power_w * 0.70, rel=1e-9)
 
 
 @given(
@@ -258,7 +256,10 @@ def test_the_balance_closes_for_any_vehicle(grade: float, mass_kg: float, power_
     )
     speed = float(sustained_speed_m_s(vehicle, np.array([grade]), rolling=np.array([rolling]))[0])
     assert speed > 0.0
-    needed = power_needed_w(vehicle, speed, grade=grade, rolling=rolling)
+    # air drag, rolling resistance and gravity, as in every text on vehicle dynamics
+    angle = math.atan(grade)
+    force = mass_kg * 9.80665 * (rolling * math.cos(angle) + math.sin(angle))
+    needed = (0.5 * 1.2 * vehicle.drag * vehicle.area_m2 * speed**2 + force) * speed
     assert needed == pytest.approx(vehicle.power_w * vehicle.power_share, rel=1e-6)
 
 
@@ -307,16 +308,18 @@ HANDBOOK = {20: 20, 30: 35, 40: 50, 50: 65, 60: 85, 70: 105, 80: 130, 90: 160, 1
 @pytest.mark.parametrize(("km_h", "design_m"), list(HANDBOOK.items()))
 def test_stopping_sight_distance_against_the_handbook_table(km_h: int, design_m: int) -> None:
     """Printed values are rounded up to 5 m from the coefficients 0.278 and 0.039, themselves rounded up by 0.7 %."""
-    distance = stopping_distance_m(km_h / 3.6)
-    assert distance <= design_m
-    assert distance > design_m - 6.5
+    assert float(sight_speed_m_s(design_m)) * 3.6 >= km_h
+    assert float(sight_speed_m_s(design_m - 6.5)) * 3.6 < km_h
+    # the handbook's own form: v t + v^2 / (2 a), 2.5 s and 3.4 m/s2
+    distance = 2.5 * km_h / 3.6 + (km_h / 3.6) ** 2 / 6.8
     assert float(sight_speed_m_s(distance)) * 3.6 == pytest.approx(km_h, rel=1e-12)
 
 
 def test_downhill_needs_more_sight() -> None:
     """Handbook, 6 % down at 100 km/h: 208 m against 185 m level; 6 % up: 167 m (table on grades, from memory)."""
-    assert stopping_distance_m(100 / 3.6, grade=-0.06) == pytest.approx(208.0, abs=3.0)
-    assert stopping_distance_m(100 / 3.6, grade=0.06) == pytest.approx(167.0, abs=3.0)
+    for grade, handbook_m in ((-0.06, 208.0), (0.06, 167.0)):
+        short, long = sight_speed_m_s(np.array([handbook_m - 3.0, handbook_m + 3.0]), grade=grade) * 3.6
+        assert short <= 100.0 <= long
     assert sight_speed_m_s(50.0, grade=-0.1) < sight_speed_m_s(50.0) < sight_speed_m_s(50.0, grade=0.1)
 
 
@@ -332,15 +335,6 @@ def test_smoke_slows_and_no_sight_closes() -> None:
     for bad in (-1.0, float("nan")):
         with pytest.raises(InputError, match="visibility_m"):
             travel(network, CAR, visibility_m=bad)
-
-
-def test_delay_factor() -> None:
-    network = one_road(maxspeed="50")
-    base = travel(network, CAR).time_s
-    np.testing.assert_allclose(travel(network, CAR, delay_factor=2.0).time_s, 2.0 * base)
-    np.testing.assert_allclose(travel(network, CAR, delay_factor=np.array([1.0, 3.0])).time_s, base * [1.0, 3.0])
-    with pytest.raises(InputError, match="delay_factor"):
-        travel(network, CAR, delay_factor=0.9)
 
 
 # --- restrictions ----------------------------------------------------------------------------------------------
@@ -496,7 +490,7 @@ def test_no_edge_is_ever_without_a_time_or_a_reason(highway: str, maxspeed: str,
 
 def test_grades_of_another_network_are_refused() -> None:
     network = one_road()
-    joined, _ = attach_point(network, 500.0, y_m=0.0, name="home")
+    joined, _ = attach_points(network, [500.0], y_m=[0.0], names=["home"])
     with pytest.raises(InputError, match="attach homes and safe points first"):
         travel(joined, CAR, grade=np.zeros(network.edge_count))
     with pytest.raises(InputError, match="missing"):

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from html.parser import HTMLParser
+from importlib.resources import files
 from typing import Any
 
 import jsonschema
@@ -33,7 +34,7 @@ from leaveby.show.drill import drill_page, participants_page
 from leaveby.show.drill_figures import answers_curve, describe_answers_curve, describe_rounds_strip
 from leaveby.show.drill_map import pause_map
 from leaveby.show.drill_panel import drill_panel, injects_list, moment_of
-from leaveby.show.drill_record import drill_record, drill_schema
+from leaveby.show.drill_record import drill_record
 from leaveby.show.drill_words import (
     EXERCISE_BANNER,
     NO_WAY_OPEN,
@@ -47,6 +48,7 @@ from leaveby.show.record import record_text
 from leaveby.show.wording import clock_words
 
 MADE_AT = datetime(2025, 11, 3, 9, 15, tzinfo=timezone(timedelta(hours=11)))
+SCHEMA = json.loads(files("leaveby.show").joinpath("drill.schema.json").read_text(encoding="utf-8"))
 NASTY = "<script>alert('x')</script><b>& =1+1"
 VOID = {"meta", "br", "img", "link", "path", "use", "rect", "circle", "image"}
 PROMISES = (
@@ -311,13 +313,13 @@ def test_names_with_markup_or_formulas_are_shown_as_text(drill: Drill) -> None:
         assert "\x00" not in text
         assert "\u202e" not in text
     record = drill_record(wrong, made_at=MADE_AT)
-    jsonschema.validate(json.loads(record_text(record)), drill_schema())
+    jsonschema.validate(json.loads(record_text(record)), SCHEMA)
 
 
 def test_the_record_is_described_by_its_schema(drill: Drill) -> None:
     record = json.loads(record_text(drill_record(drill, made_at=MADE_AT)))
-    jsonschema.Draft202012Validator.check_schema(drill_schema())
-    jsonschema.validate(record, drill_schema())
+    jsonschema.Draft202012Validator.check_schema(SCHEMA)
+    jsonschema.validate(record, SCHEMA)
     assert list(record)[:2] == ["override", "exercise"]
     answers = {(row["group"], run["number"]): row for run in record["rounds"] for row in run["answers"]}
     assert answers["Tank and pump", 1]["clear_probability"] is None
@@ -338,7 +340,7 @@ def test_a_round_whose_fire_does_not_come_is_told(drill: Drill) -> None:
     assert "does not come to the home within the hours computed" in text
     assert "that does not mean that it stays usable" in text
     assert "No answers stand in the drill file yet" in text
-    jsonschema.validate(drill_record(spared, made_at=MADE_AT), drill_schema())
+    jsonschema.validate(drill_record(spared, made_at=MADE_AT), SCHEMA)
 
 
 # --- figures ---------------------------------------------------------------------------------------------------------

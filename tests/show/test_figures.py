@@ -16,7 +16,7 @@ from leaveby.household.readiness import schedule_for
 from leaveby.show.figure import OVERRIDE_LINE, as_svg, blank_figure
 from leaveby.show.ground import burnt_area, hill_shade, isochrones, shut_streets, trigger_edge
 from leaveby.show.maps import describe_map, plan_map
-from leaveby.show.plots import clear_curve, describe_tasks, ready_time_bars, task_bar_count, task_bars
+from leaveby.show.plots import clear_curve, describe_tasks, task_bars
 from leaveby.show.timetable import describe_timetable, timetable_bar
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -30,13 +30,12 @@ def letters(text: str) -> list[str]:
     ]
 
 
-@pytest.fixture(params=["clear", "tasks", "timetable", "ready", "map"])
+@pytest.fixture(params=["clear", "tasks", "timetable", "map"])
 def drawing(request):
     return {
         "clear": clear_curve,
         "tasks": lambda result: task_bars(result, "tow"),
         "timetable": timetable_bar,
-        "ready": ready_time_bars,
         "map": plan_map,
     }[request.param]
 
@@ -183,7 +182,6 @@ def test_who_is_waited_for_is_drawn_and_told(result):
     assert "Bo comes home in 20 to 90 min, likely 35, and that decides when you can go." in told
     assert "Wren (child) comes home in 25 min, seldom the last thing to wait for." in told
     assert told.endswith("and everyone comes home at the likely time.")
-    assert task_bar_count(waiting, "tow") == task_bar_count(result, "tow") + 2
     assert "comes home" not in describe_tasks(result, "tow")
     idle = replace(tow, schedule=schedule_for(replace(waiting.plan, tasks=()), "tow"), critical_share={})
     alone = letters(as_svg(task_bars(replace(waiting, ways={"tow": idle}), "tow"), "t", "d"))

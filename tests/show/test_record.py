@@ -4,6 +4,7 @@ import json
 import math
 from dataclasses import replace
 from datetime import datetime, timedelta
+from importlib.resources import files
 
 import numpy as np
 import pytest
@@ -13,9 +14,10 @@ from jsonschema import Draft202012Validator, ValidationError
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
-from leaveby.show.record import record_text, result_record, result_schema
+from leaveby.show.record import record_text, result_record
 from leaveby.show.wording import minutes_down, minutes_up
 
+SCHEMA = json.loads(files("leaveby.show").joinpath("result.schema.json").read_text(encoding="utf-8"))
 CONTRACT = [
     "override",
     "scenario",
@@ -39,7 +41,7 @@ def record(result, invented):
 
 @pytest.fixture(scope="module")
 def validator():
-    return Draft202012Validator(result_schema(), format_checker=Draft202012Validator.FORMAT_CHECKER)
+    return Draft202012Validator(SCHEMA, format_checker=Draft202012Validator.FORMAT_CHECKER)
 
 
 def closed_way(way):
@@ -95,7 +97,7 @@ def test_the_override_statement_comes_first_and_every_part_of_the_contract_is_th
 
 def test_the_schema_is_a_valid_2020_12_schema():
     # JSON Schema 2020-12 meta-schema, as shipped with the jsonschema library.
-    Draft202012Validator.check_schema(result_schema())
+    Draft202012Validator.check_schema(SCHEMA)
 
 
 def test_the_record_keeps_to_its_schema(record, validator):
@@ -152,9 +154,8 @@ def test_every_field_of_the_schema_says_what_it_is():
         for part in schema.get("anyOf", []):
             walk(part, path)
 
-    schema = result_schema()
-    walk(schema, "")
-    for name, part in schema["$defs"].items():
+    walk(SCHEMA, "")
+    for name, part in SCHEMA["$defs"].items():
         walk(part, name)
 
 

@@ -103,13 +103,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     streets.add_argument("--region", default="AU", help="country and state, for road rules [%(default)s]")
     streets.add_argument("--count-tracks", action="store_true", help="let tracks count as ways out for everyone")
-    streets.add_argument("--tile-m", type=float, metavar="M", help="read a large extract in tiles of this side")
-    streets.add_argument("--scheduler", metavar="ADDRESS", help="of a Dask cluster for the tiles [local processes]")
     streets.add_argument(
         "--out", type=Path, default=Path(DEFAULT_OUT), metavar="FOLDER", help="where the files go [%(default)s]"
     )
     streets.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
-    streets.add_argument("--workers", type=int, default=None, metavar="N", help="processes for the tiles")
     streets.set_defaults(run=_streets)
 
     drill = commands.add_parser("drill", help="make a table-top exercise for a community group", epilog=OVERRIDE)
@@ -240,9 +237,6 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
             arrival=wanted.arrival,
             count_tracks=wanted.count_tracks,
             region=wanted.region,
-            tile_m=wanted.tile_m,
-            scheduler=wanted.scheduler,
-            workers=wanted.workers,
             progress=lambda what, done, total: tell(what, done, total, ""),
         )
     made_at = datetime.now().astimezone()

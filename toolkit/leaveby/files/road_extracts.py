@@ -67,7 +67,6 @@ _NEW: Final = 1 << 60
 
 _ODD = re.compile(rb"""\b(?:id|ref)\s*=\s*["']-|\baction\s*=\s*["']delete""")
 _POINT_LIMITS: Final = ("maxheight", "maxwidth", "maxweight")
-_OPEN_WORDS: Final = frozenset({"yes", "permissive", "destination", "designated", "public", "official"})
 _SOUND: Final = "a complete OpenStreetMap file (.osm, .osm.gz, .osm.bz2 or .osm.pbf)"
 
 

@@ -19,10 +19,9 @@ from leaveby.decision.closing import closing_times, stretch_cells
 from leaveby.decision.street_result import StreetSurvey, SurveyOptions
 from leaveby.decision.street_survey import survey
 from leaveby.errors import InputError, refuse
-from leaveby.files.homes import place_from_file, read_exits, read_homes
+from leaveby.files.homes import place_from_file, read_exits
 from leaveby.files.road_extracts import OSM_ENDINGS, extract_bounds
 from leaveby.files.roads import read_roads
-from leaveby.files.tiles import BUFFER_M, TILE_M, tiled_streets
 from leaveby.fire.terrain import Grid
 from leaveby.regions import region_faults
 from leaveby.roads.exit_places import boundary_exits, bounds_exits, exits_at, map_outline, over_edge
@@ -54,9 +53,6 @@ def survey_streets(
     far_m: float = FAR_M,
     standoff_m: float = STANDOFF_M,
     smoke_lead_s: float = SMOKE_LEAD_S,
-    tile_m: float | None = None,
-    scheduler: str | None = None,
-    workers: int | None = None,
     progress: Progress | None = None,
 ) -> StreetSurvey:
     """Answer the community question from files.
@@ -89,12 +85,6 @@ def survey_streets(
         A home farther than this from every street belongs to no group, and is listed.
     standoff_m, smoke_lead_s : float
         A street shuts this long before fire is this near.
-    tile_m : float, optional
-        Read a large extract in tiles of this side, in several processes (grades and fuel are then left out).
-    scheduler : str, optional
-        Address of a Dask scheduler for the tiles.
-    workers : int, optional
-        Processes for the tiles.
     progress : callable, optional
         Called with (what, done, total).
 
@@ -126,34 +116,17 @@ def survey_streets(
             mend="give it",
         )
     bounds = extract_bounds(file) if file.is_file() and file.name.lower().endswith(OSM_ENDINGS) else None
-    if tile_m is None and scheduler is None:
-        network = read_roads(file, edge_deg=bounds)
-        from_osm = from_osm and network.from_osm
-        heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
-        streets = street_table(
-            network,
-            grades=None if heights is None else edge_grades(network, heights),
-            fuel_t_ha=None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel")),
-            count_tracks=count_tracks,
-            region=region,
-        )
-        placed = place_from_file(file if homes is None else homes, streets, far_m=far_m)
-    else:
-        source = file if homes is None else homes
-        streets, placed = tiled_streets(
-            file,
-            lambda crs: read_homes(source, crs=crs),
-            tile_m=TILE_M if tile_m is None else tile_m,
-            buffer_m=max(BUFFER_M, 2.0 * far_m),
-            far_m=far_m,
-            count_tracks=count_tracks,
-            region=region,
-            edge_deg=bounds,
-            scheduler=scheduler,
-            workers=workers,
-            progress=progress,
-        )
-        heights = None if terrain is None else read_raster(terrain, crs=streets.crs, what="terrain")
+    network = read_roads(file, edge_deg=bounds)
+    from_osm = from_osm and network.from_osm
+    heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
+    streets = street_table(
+        network,
+        grades=None if heights is None else edge_grades(network, heights),
+        fuel_t_ha=None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel")),
+        count_tracks=count_tracks,
+        region=region,
+    )
+    placed = place_from_file(file if homes is None else homes, streets, far_m=far_m)
     supposed: list[str] = []
     area = None if area_deg is None else _area(area_deg, crs=streets.crs)
     left_out = 0.0

@@ -33,14 +33,12 @@ Measured error (tests/fire/test_arrival_*.py and a five times finer grid):
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 import shapely
-from numba import config
 from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
@@ -49,10 +47,9 @@ from leaveby.errors import Fault, InputError
 from leaveby.fire.arrival_kernel import burn
 from leaveby.fire.arrival_leg import make_cells
 from leaveby.fire.ellipse import SpreadTable, shape_table
-from leaveby.fire.terrain import Grid, cell_of, centre_of, check_grid
+from leaveby.fire.terrain import Grid, cell_of, check_grid
 
 MOST_STEPS: Final = 30_000
-GROWTH_PER_S: Final = 0.115 / 60.0
 
 ARRIVAL_ASSUMPTIONS: Final[tuple[str, ...]] = (
     "Among patches of fuel, where fire runs 2 to 16 times as fast in one as in another, the computed arrival is late "
@@ -95,23 +92,6 @@ def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
     return Ignition(shapely.Point(x_m, y_m), at_s)
 
 
-def ignite_cells(grid: Grid, cells: Iterable[tuple[int, int]], *, at_s: float = 0.0) -> Ignition:
-    """Start a fire over the whole of some cells, given as (row, col).
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755")
-    >>> ignite_cells(grid, [(0, 0), (0, 1)]).geometry.area
-    1800.0
-    """
-    half = 0.5 * grid.cell_m
-    squares = []
-    for row, col in cells:
-        x, y = centre_of(grid, row, col=col)
-        squares.append(shapely.box(x - half, y - half, x + half, y + half))
-    return Ignition(shapely.union_all(squares), at_s)
-
-
 @dataclass(frozen=True)
 class Arrival:
     """When the fire comes to each cell, and how its front stands there.
@@ -143,8 +123,6 @@ def arrive(
     ignitions: Sequence[Ignition],
     *,
     horizon_s: float,
-    build_up: bool = False,
-    spot_over_m: float = 0.0,
     fine: bool = True,
 ) -> Arrival:
     """Fire arrival time on the grid from any number of ignitions.
@@ -157,10 +135,6 @@ def arrive(
         be one ignition with a geometry of several parts.
     horizon_s : float
         Seconds from the scenario's start; above the first ignition's time.
-    build_up : bool
-        Let fires from points grow to full speed by 1 - exp(-0.115 t), t in minutes. This is slower, so later.
-    spot_over_m : float
-        Barriers narrower than this, in metres, are crossed; 0 for none.
     fine : bool
         Follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third less
         time, and the error among patches of fuel is two to four times as large: for many members.
@@ -187,44 +161,16 @@ def arrive(
     """
     check_spread(spread)
     faults = _ignition_faults(spread, ignitions, horizon_s=horizon_s)
-    if not (np.isfinite(spot_over_m) and spot_over_m >= 0):
-        faults.append(Fault("spotting distance", f"is {spot_over_m} m", "0 m or more", "correct the distance"))
     if faults:
         raise InputError(faults)
     burnable = spread.zone >= 0
-    run = spread
-    if spot_over_m > 0:
-        run = replace(spread, zone=bridged_zones(spread.zone, cell_m=spread.grid.cell_m, spot_over_m=spot_over_m))
-    fires: list[tuple[Ignition, bool]] = []
-    for ignition in ignitions:
-        if not build_up:
-            fires.append((ignition, False))
-            continue
-        parts = _single_parts(ignition.geometry)
-        points = [part for part in parts if part.geom_type == "Point"]
-        others = [part for part in parts if part.geom_type != "Point"]
-        fires += [(Ignition(part, ignition.at_s), True) for part in points]
-        if others:
-            fires.append((Ignition(shapely.GeometryCollection(others), ignition.at_s), False))
 
     # Each fire is followed by itself on a clock that starts with it: one more can then delay nothing.
     best: Arrival | None = None
-    for fire, growing in fires:
-        seeds = _seeds(run, fire.geometry)
-        if seeds.shape[1] == 0:
-            continue
-        step_s = np.round(run.time_s - fire.at_s, 6)
-        until = horizon_s - fire.at_s
-        if growing:
-            step_s = _grown_s(step_s)
-            until = float(_grown_s(np.array([until]))[0])
-        time, east, north = _solve(run, seeds, step_s=step_s, horizon_s=until, sign=1.0, fine=fine)
-        if growing:
-            grown = np.isfinite(time)
-            time[grown] = _ungrown_s(time[grown])
-            share = -np.expm1(-GROWTH_PER_S * np.maximum(time[grown], 1e-6))
-            east[grown] = (east[grown] / share).astype(np.float32)
-            north[grown] = (north[grown] / share).astype(np.float32)
+    for fire in ignitions:
+        step_s = np.round(spread.time_s - fire.at_s, 6)
+        seeds = _seeds(spread, fire.geometry)
+        time, east, north = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, sign=1.0, fine=fine)
         time += fire.at_s
         if best is not None:
             later = time > best.time_s
@@ -359,79 +305,6 @@ def lead_time(
     seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), after_s])
     time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s - start_s, sign=-1.0)
     return time + start_s
-
-
-def arrive_members(
-    spreads: Iterable[SpreadTable],
-    ignitions: Sequence[Ignition],
-    *,
-    horizon_s: float,
-    build_up: bool = False,
-    spot_over_m: float = 0.0,
-    fine: bool = False,
-    threads: int | None = None,
-    progress: Callable[[int], None] | None = None,
-) -> Iterator[Arrival]:
-    """Run `arrive` for many members over threads and yield the results in order.
-
-    Spread tables are taken from the iterable as they are needed, so memory stays flat however many members there are.
-
-    Parameters
-    ----------
-    spreads : iterable of SpreadTable
-    ignitions : sequence of Ignition
-    horizon_s, build_up, spot_over_m : float, bool, float
-        As for `arrive`.
-    fine : bool
-        As for `arrive`; unlike there False, since members differ by far more than what coarser legs leave out.
-    threads : int, optional
-        As many as there are processors if not given.
-    progress : callable, optional
-        Called in the caller's thread with the number of members that are done.
-
-    Raises
-    ------
-    InputError
-        As `arrive`.
-
-    Examples
-    --------
-    >>> list(arrive_members([], [], horizon_s=60.0))
-    []
-    """
-    workers = threads or int(config.NUMBA_NUM_THREADS)  # type: ignore[attr-defined]
-    waiting: list[Future[Arrival]] = []
-    done = 0
-    pool = ThreadPoolExecutor(max_workers=workers)
-    try:
-        for spread in spreads:
-            waiting.append(
-                pool.submit(
-                    arrive,
-                    spread,
-                    ignitions,
-                    horizon_s=horizon_s,
-                    build_up=build_up,
-                    spot_over_m=spot_over_m,
-                    fine=fine,
-                )
-            )
-            if len(waiting) > workers:
-                result = waiting.pop(0).result()
-                done += 1
-                if progress is not None:
-                    progress(done)
-                yield result
-        while waiting:
-            result = waiting.pop(0).result()
-            done += 1
-            if progress is not None:
-                progress(done)
-            yield result
-    finally:
-        for future in waiting:
-            future.cancel()
-        pool.shutdown(wait=True)
 
 
 def check_spread(spread: SpreadTable) -> None:
@@ -600,26 +473,6 @@ def bridged_zones(zone: NDArray[np.int32], *, cell_m: float, spot_over_m: float)
     return np.where(closed & ~burnable, zone[tuple(nearest)], zone).astype(np.int32)
 
 
-def _grown_s(time_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Steady seconds that a growing fire has covered after some seconds (before the ignition: unchanged)."""
-    after = np.maximum(time_s, 0.0)
-    grown = after + np.expm1(-GROWTH_PER_S * after) / GROWTH_PER_S
-    return np.where(time_s < 0, time_s, grown)
-
-
-def _ungrown_s(grown_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The inverse of `_grown_s` for times from 0, by Newton from above (convex, so it comes down to the root)."""
-    time = grown_s + 1.0 / GROWTH_PER_S
-    for _ in range(60):
-        share = -np.expm1(-GROWTH_PER_S * time)
-        over = time - share / GROWTH_PER_S - grown_s
-        change = over / np.maximum(share, 1e-12)
-        time = np.maximum(time - change, 0.0)
-        if np.all(np.abs(change) <= 1e-9 * (1.0 + time)):
-            break
-    return time
-
-
 def _solve(
     spread: SpreadTable,
     seeds: NDArray[np.float64],
@@ -627,7 +480,6 @@ def _solve(
     step_s: NDArray[np.float64],
     horizon_s: float,
     sign: float,
-    ratios: NDArray[np.float64] | None = None,
     fine: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
     """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
@@ -642,7 +494,7 @@ def _solve(
     fronts = burn(
         cells,
         weather=weather,
-        ratios=shape_table() if ratios is None else ratios,
+        ratios=shape_table(),
         step_s=np.asarray(step_s, dtype=np.float64),
         seed_x=seeds[0],
         seed_y=seeds[1],

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leaveby import parameters
-from leaveby.fire.arrival import GROWTH_PER_S, Ignition
+from leaveby.fire.arrival import Ignition
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.spread import SpreadZones
 
@@ -37,6 +37,10 @@ SLOWEST_FLIGHT_M_S: Final = parameters.SLOWEST_FLIGHT_M_S.value
 
 THROWING_S: Final = parameters.EMBER_THROWING_S.value
 """How long a place throws embers, from when the front reaches it."""
+
+GROWTH_PER_S: Final = 0.115 / 60.0
+"""A fire from a point has reached the share 1 - exp(-0.115 t) of its steady rate, t in minutes (as used with Canadian
+forest fuels; from memory)."""
 
 EMBER_ASSUMPTIONS: Final = (
     f"Embers are taken to fly at {WIND_ALOFT_FACTOR:g} times the strongest wind at 10 m anywhere on the map, "
@@ -172,7 +176,7 @@ def ember_arrival_at(
 
     References
     ----------
-    Noble, Bary and Gill (1980), spotting distance; growth as in `ellipse.growth_from_point`. Remembered, not read.
+    Noble, Bary and Gill (1980), spotting distance; growth as in `GROWTH_PER_S`. Remembered, not read.
 
     Examples
     --------

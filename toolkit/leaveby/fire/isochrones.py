@@ -1,4 +1,4 @@
-"""What is read off a solved arrival field: isochrones, the front's direction and speed, intensity, layers, words."""
+"""What is read off a solved arrival field: isochrones, the front's direction and speed, layers, places."""
 
 from __future__ import annotations
 
@@ -12,14 +12,13 @@ import numpy as np
 import rioxarray  # noqa: F401  (adds the .rio accessor)
 import shapely
 import xarray as xr
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import Fault, InputError
 from leaveby.fire.arrival import Arrival
-from leaveby.fire.flames import fireline_intensity_kw_m
 from leaveby.fire.terrain import cell_of
 
 
@@ -48,50 +47,6 @@ def front_bearing_deg(arrival: Arrival) -> NDArray[np.float64]:
     east = arrival.slowness_east_s_m.astype(np.float64)
     bearing = np.degrees(np.arctan2(east, arrival.slowness_north_s_m.astype(np.float64)))
     return np.where(bearing < 0, bearing + 360.0, bearing) % 360.0
-
-
-def fireline_intensity(
-    arrival: Arrival, fuel_load_kg_m2: ArrayLike, *, heat_yield_kj_kg: float = 18_600.0
-) -> NDArray[np.float64]:
-    """Byram's fireline intensity as the front comes to each cell: `I = H w r`, kW/m, 0 where no fire comes.
-
-    Parameters
-    ----------
-    arrival : Arrival
-    fuel_load_kg_m2 : array_like
-        Fuel consumed in the front, one value or one per cell, at or above 0. 10 t/ha is 1 kg/m2.
-    heat_yield_kj_kg : float
-        Above 0. 18,600 kJ/kg is the value of AS 3959 (memory).
-
-    Returns
-    -------
-    ndarray of float64, shape (rows, cols)
-
-    Raises
-    ------
-    InputError
-
-    References
-    ----------
-    Byram (1959), Combustion of forest fuels, in Forest Fire: Control and Use (memory).
-
-    Examples
-    --------
-    >>> fireline_intensity(_example(), 1.5)[0, 1:].round(0)  # 18,600 x 1.5 x 0.5
-    array([13950., 13950., 13950.])
-    """
-    load = np.asarray(fuel_load_kg_m2, dtype=np.float64)
-    faults = []
-    if not np.all(np.isfinite(load)) or np.any(load < 0):
-        faults.append(Fault("fuel load", "is negative or not a number", "0 kg/m2 or more", "fill the gaps"))
-    if load.ndim and load.shape != arrival.grid.shape:
-        wanted = f"one value or the grid's shape {arrival.grid.shape}"
-        faults.append(Fault("fuel load", f"has shape {load.shape}", wanted, "match it"))
-    if not (np.isfinite(heat_yield_kj_kg) and heat_yield_kj_kg > 0):
-        faults.append(Fault("heat yield", f"is {heat_yield_kj_kg} kJ/kg", "above 0 kJ/kg", "correct it"))
-    if faults:
-        raise InputError(faults)
-    return fireline_intensity_kw_m(front_speed_m_s(arrival), 10.0 * load, heat_yield_kj_kg=heat_yield_kj_kg)
 
 
 def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:
@@ -231,26 +186,6 @@ def arrival_near(arrival: Arrival, x_m: float, *, y_m: float, within_m: float = 
         near = np.hypot(away_y[:, None], away_x[None, :]) * grid.cell_m <= within_m
         earliest = min(earliest, float(arrival.time_s[near].min()))
     return earliest
-
-
-def arrival_in_words(arrival: Arrival, x_m: float, *, y_m: float, within_m: float = 0.0) -> str:
-    """Say when fire comes near a point, or that it does not within the horizon and that this says nothing of later.
-
-    Examples
-    --------
-    >>> arrival_in_words(_example(), 75.0, y_m=105.0)
-    'Fire comes to the place 2 min after the start.'
-    >>> arrival_in_words(_example(), 75.0, y_m=15.0)
-    'No fire comes to the place in the 4 min that were computed; this says nothing of later, or of other fires.'
-    """
-    time_s = arrival_near(arrival, x_m, y_m=y_m, within_m=within_m)
-    place = f"within {within_m:.0f} m of the place" if within_m > 0 else "to the place"
-    if np.isfinite(time_s):
-        return f"Fire comes {place} {np.floor(time_s / 60.0):.0f} min after the start."
-    return (
-        f"No fire comes {place} in the {np.floor(arrival.horizon_s / 60.0):.0f} min that were computed; "
-        "this says nothing of later, or of other fires."
-    )
 
 
 def _polygons_only(geometry: BaseGeometry) -> BaseGeometry:

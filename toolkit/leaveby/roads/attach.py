@@ -63,32 +63,6 @@ def takes_drives(network: RoadNetwork) -> NDArray[np.bool_]:
     return np.asarray(carries_cars(network) & open_ground, dtype=np.bool_)
 
 
-def attach_point(
-    network: RoadNetwork,
-    x_m: float,
-    *,
-    y_m: float,
-    name: str,
-    limit_m: float = ATTACH_LIMIT_M,
-    eligible: NDArray[np.bool_] | None = None,
-    drive: bool = True,
-) -> tuple[RoadNetwork, int]:
-    """Put one point on the network; see `attach_points`.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network import network_from_lines
-    >>> network = network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755")
-    >>> joined, node = attach_point(network, 30.0, y_m=0.5, name="home")
-    >>> node, sorted(set(joined.length_m.tolist()))
-    (2, [30.0, 70.0])
-    """
-    joined, nodes = attach_points(
-        network, [x_m], y_m=[y_m], names=[name], limit_m=limit_m, eligible=eligible, drive=drive
-    )
-    return joined, nodes[0]
-
-
 def attach_points(
     network: RoadNetwork,
     x_m: Sequence[float] | NDArray[np.float64],

@@ -1,4 +1,4 @@
-"""How many vehicles an hour a road passes, by its type, and how travel time grows with traffic: published values."""
+"""How many vehicles an hour a road passes, by its type: published values."""
 
 from __future__ import annotations
 
@@ -6,9 +6,7 @@ import re
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from leaveby.errors import refuse
 from leaveby.parameters import Parameter
 from leaveby.roads.network import SEPARATOR
 
@@ -106,50 +104,3 @@ def _capacity(kind: str, *, lanes: str, one_way: bool, width_m: float) -> float:
     if kind.removesuffix("_link") in _TWO_LANE or np.isfinite(width_m) or stated:
         return TWO_LANE_VEH_H.value * out
     return ONE_LANE_TWO_WAY_VEH_H.value
-
-
-def _bpr(
-    t0: NDArray[np.float64], v: NDArray[np.float64], c: NDArray[np.float64], alpha: float, beta: float
-) -> NDArray[np.float64]:
-    """t = t0 (1 + alpha (v/c)^beta): FHWA TMIP, report on volume-delay functions, chapter 4."""
-    return np.asarray(t0 * (1.0 + alpha * (v / c) ** beta), dtype=np.float64)
-
-
-def loaded_time_s(
-    free_time_s: NDArray[np.float64] | float,
-    *,
-    flow_veh_h: NDArray[np.float64] | float,
-    capacity: NDArray[np.float64] | float,
-    alpha: float = 0.15,
-    beta: float = 4.0,
-) -> NDArray[np.float64]:
-    """Travel time on a road that carries traffic, by the Bureau of Public Roads function.
-
-    It has no queues and no spill-back, so it is for roads below capacity; clearance is computed with queues.
-
-    Parameters
-    ----------
-    free_time_s : float or array
-        Time on the empty road.
-    flow_veh_h, capacity : float or array
-        Vehicles an hour; capacity above 0.
-
-    Raises
-    ------
-    InputError
-        For missing or negative values.
-
-    Examples
-    --------
-    >>> round(float(loaded_time_s(600.0, flow_veh_h=1700.0, capacity=1700.0)), 1)
-    690.0
-    """
-    time, flow, most = (np.asarray(value, dtype=np.float64) for value in (free_time_s, flow_veh_h, capacity))
-    if not ((time >= 0.0).all() and (flow >= 0.0).all() and (most > 0.0).all()):
-        raise refuse(
-            "travel time with traffic",
-            "a time, flow or capacity is missing or negative",
-            expected="times and flows of 0 or more, capacities above 0",
-            mend="correct them",
-        )
-    return np.asarray(_bpr(time, flow, most, alpha, beta), dtype=np.float64)

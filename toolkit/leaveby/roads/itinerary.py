@@ -70,8 +70,6 @@ class Route:
         By when to leave to clear every stretch, with the margin, before it shuts; inf where none shuts.
     closes_first_edge, closes_first, closes_first_s : int, str, float
         The first of `shut_along`: stretch, its street, and when; -1, '' and inf where none shuts.
-    binding_edge, binding : int, str
-        Stretch that sets the latest departure, and its street; -1 and '' where none does.
     steps : tuple[Step, ...]
         Street by street.
     """
@@ -84,8 +82,6 @@ class Route:
     closes_first_edge: int
     closes_first: str
     closes_first_s: float
-    binding_edge: int
-    binding: str
     steps: tuple[Step, ...]
 
 
@@ -245,12 +241,9 @@ def route_along(
                 "route", f"edge {edge} does not start at node {nodes[-1]}", expected="a joined way", mend="join it"
             )
         nodes.append(int(network.head[edge]))
-    latest, binding = np.inf, -1
+    latest = np.inf
     for edge in reversed(edges):
-        shut = float(closing_s[edge]) - margin_s
-        if shut < latest:
-            latest, binding = shut, int(edge)
-        latest -= float(travel_time_s[edge])
+        latest = min(latest, float(closing_s[edge]) - margin_s) - float(travel_time_s[edge])
     shutting = shut_along(network, edges, closing_s)
     first = shutting[0][1] if shutting else -1
     return Route(
@@ -262,8 +255,6 @@ def route_along(
         closes_first_edge=int(first),
         closes_first=shutting[0][0] if shutting else "",
         closes_first_s=shutting[0][2] if shutting else float("inf"),
-        binding_edge=binding,
-        binding=street(network, binding) if binding >= 0 else "",
         steps=_steps(network, edges, travel_time_s=travel_time_s),
     )
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numba
 import numpy as np
@@ -18,9 +18,6 @@ from numpy.typing import NDArray
 
 from leaveby.errors import refuse
 from leaveby.roads.network import RoadNetwork, RoutingGraph, csr
-
-NOWHERE: Final = -1
-"""Stands for no edge and no node."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,8 +133,6 @@ def _latest(
     closing_s: NDArray[np.float64],
     margin_s: float,
     targets: NDArray[np.int32],
-    deadline_s: NDArray[np.float64],
-    wanted: NDArray[np.int32],
     label: NDArray[np.float64],
     onward: NDArray[np.int32],
     heap_key: NDArray[np.float64],
@@ -145,21 +140,20 @@ def _latest(
 ) -> None:
     """L(u) = max over e = (u, v) of min(L(v), c(e) - m) - w(e); ties go to the shorter drive.
 
-    `label` holds (-L, drive) and `onward` (edge, target) of each node. A node that is popped has its final label. Stops
-    early once all `wanted` are final. What lies close together in use lies close together in memory.
+    `label` holds (-L, drive) and `onward` (edge, target) of each node. A node that is popped has its final label. What
+    lies close together in use lies close together in memory.
     """
     label[:] = np.inf
     onward[:] = -1
     size = 0
     for k in range(targets.shape[0]):
         node = targets[k]
-        if -deadline_s[k] < label[node, 0]:
-            label[node, 0] = -deadline_s[k]
+        if onward[node, 1] < 0:
+            label[node, 0] = -np.inf
             label[node, 1] = 0.0
             onward[node, 1] = node
-            _push(heap_key, heap_node, size, -deadline_s[k], 0.0, node)
+            _push(heap_key, heap_node, size, -np.inf, 0.0, node)
             size += 1
-    left = wanted.shape[0]
     while size > 0:
         key = heap_key[0, 0]
         tie = heap_key[0, 1]
@@ -168,12 +162,6 @@ def _latest(
         size -= 1
         if key > label[v, 0] or tie > label[v, 1]:
             continue
-        if left > 0:
-            for k in range(wanted.shape[0]):
-                if wanted[k] == v:
-                    left -= 1
-            if left == 0:
-                return
         goal = onward[v, 1]
         for row in range(in_start[v], in_start[v + 1]):
             edge = in_edge[row]
@@ -195,47 +183,6 @@ def _latest(
                 onward[u, 1] = goal
                 _push(heap_key, heap_node, size, leave, long, u)
                 size += 1
-
-
-@numba.njit(cache=True, nogil=True)
-def _latest_batch(
-    in_start: NDArray[np.int32],
-    in_edge: NDArray[np.int32],
-    in_tail: NDArray[np.int32],
-    travel_s: NDArray[np.float64],
-    closing_s: NDArray[np.float64],
-    margin_s: NDArray[np.float64],
-    targets: NDArray[np.int32],
-    deadline_s: NDArray[np.float64],
-    wanted: NDArray[np.int32],
-    out_late: NDArray[np.float64],
-    out_drive: NDArray[np.float64],
-) -> None:
-    nodes = in_start.shape[0] - 1
-    room = in_edge.shape[0] + targets.shape[0] + 1
-    label = np.empty((nodes, 2))
-    onward = np.empty((nodes, 2), dtype=np.int32)
-    heap_key = np.empty((room, 2))
-    heap_node = np.empty(room, dtype=np.int32)
-    for member in range(out_late.shape[0]):
-        _latest(
-            in_start,
-            in_edge,
-            in_tail,
-            travel_s[member % travel_s.shape[0]],
-            closing_s[member % closing_s.shape[0]],
-            margin_s[member % margin_s.shape[0]],
-            targets,
-            deadline_s,
-            wanted,
-            label,
-            onward,
-            heap_key,
-            heap_node,
-        )
-        for k in range(wanted.shape[0]):
-            out_late[member, k] = 0.0 - label[wanted[k], 0]
-            out_drive[member, k] = label[wanted[k], 1]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -322,12 +269,6 @@ def _nodes(values: Any, *, graph: RoutingGraph, what: str) -> NDArray[np.int32]:
     return np.ascontiguousarray(array, dtype=np.int32)
 
 
-def _deadlines(deadline_s: Any, *, targets: NDArray[np.int32]) -> NDArray[np.float64]:
-    if deadline_s is None:
-        return np.full(targets.size, np.inf)
-    return _times(np.broadcast_to(deadline_s, targets.shape), shape=targets.shape, what="deadline_s", least=-np.inf)
-
-
 def latest_departure(
     network: RoadNetwork | RoutingGraph,
     travel_time_s: NDArray[np.float64],
@@ -335,7 +276,6 @@ def latest_departure(
     closing_s: NDArray[np.float64],
     targets: int | Sequence[int] | NDArray[np.int32],
     margin_s: float = 0.0,
-    deadline_s: float | Sequence[float] | NDArray[np.float64] | None = None,
 ) -> LatestDeparture:
     """Latest departure from every node to the best of the targets, exact, in one backward pass.
 
@@ -355,8 +295,6 @@ def latest_departure(
         Nodes of the safe points.
     margin_s : float
         Every edge must be cleared this long before it shuts.
-    deadline_s : float or sequence of float, optional
-        Latest arrival at each target; none when left out.
 
     Returns
     -------
@@ -392,8 +330,6 @@ def latest_departure(
         closing,
         float(margin_s),
         goal,
-        _deadlines(deadline_s, targets=goal),
-        np.empty(0, dtype=np.int32),
         label,
         onward,
         np.empty((room, 2)),
@@ -408,80 +344,6 @@ def latest_departure(
         closing,
         float(margin_s),
     )
-
-
-def latest_departure_at(
-    network: RoadNetwork | RoutingGraph,
-    travel_time_s: NDArray[np.float64],
-    *,
-    closing_s: NDArray[np.float64],
-    targets: int | Sequence[int] | NDArray[np.int32],
-    nodes: int | Sequence[int] | NDArray[np.int32],
-    margin_s: float | NDArray[np.float64] = 0.0,
-    deadline_s: float | Sequence[float] | NDArray[np.float64] | None = None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Latest departure and drive time from a few nodes, for many members at once.
-
-    Runs without holding the interpreter, so that several may run in threads.
-
-    Parameters
-    ----------
-    network : RoadNetwork or RoutingGraph
-        Make the `RoutingGraph` once (`csr`) and hand it to every call.
-    travel_time_s, closing_s : NDArray[np.float64], shape (e,) or (members, e)
-        As for `latest_departure`; one row serves all members.
-    targets, nodes : int or sequence of int
-        Safe points, and the k nodes asked about.
-    margin_s : float or NDArray[np.float64], shape (members,)
-        Margin, one for all or one per member.
-    deadline_s : float or sequence of float, optional
-        Latest arrival at each target.
-
-    Returns
-    -------
-    time_s, drive_s : NDArray[np.float64], shape (members, k)
-        As in `LatestDeparture`.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network import routing_graph
-    >>> graph = routing_graph(2, np.array([0], dtype=np.int32), head=np.array([1], dtype=np.int32))
-    >>> time_s, drive_s = latest_departure_at(
-    ...     graph, np.array([10.0]), closing_s=np.array([[100.0], [60.0]]), targets=1, nodes=0
-    ... )
-    >>> time_s[:, 0].tolist(), drive_s[:, 0].tolist()
-    ([90.0, 50.0], [10.0, 10.0])
-    """
-    graph = _graph_of(network)
-    travel = np.atleast_2d(np.asarray(travel_time_s, dtype=np.float64))
-    closing = np.atleast_2d(np.asarray(closing_s, dtype=np.float64))
-    margin = np.atleast_1d(np.asarray(margin_s, dtype=np.float64))
-    members = max(travel.shape[0], closing.shape[0], margin.shape[0])
-    for what, array in (("travel_time_s", travel), ("closing_s", closing), ("margin_s", margin)):
-        rows = array.shape[0]
-        if rows not in (1, members):
-            raise refuse(what, f"it has {rows} members", expected=f"1 or {members}", mend="give as many to each")
-    travel = _times(travel, shape=(travel.shape[0], graph.edge_count), what="travel_time_s", least=0.0)
-    closing = _times(closing, shape=(closing.shape[0], graph.edge_count), what="closing_s", least=-np.inf)
-    for value in margin:
-        _finite(float(value), what="margin_s")
-    goal = _nodes(targets, graph=graph, what="targets")
-    asked = _nodes(nodes, graph=graph, what="nodes")
-    time_s, drive_s = np.empty((members, asked.size)), np.empty((members, asked.size))
-    _latest_batch(
-        graph.in_start,
-        graph.in_edge,
-        graph.in_tail,
-        travel,
-        closing,
-        margin,
-        goal,
-        _deadlines(deadline_s, targets=goal),
-        asked,
-        time_s,
-        drive_s,
-    )
-    return time_s, drive_s
 
 
 def earliest_arrival(

@@ -327,18 +327,6 @@ def towing_limit_m_s(region: str, *, combined_mass_kg: float) -> float:
     return float("inf")
 
 
-def stopping_distance_m(speed_m_s: float, *, grade: float = 0.0) -> float:
-    """Stopping sight distance v t + v^2 / (2 (a + g G)), with t = 2.5 s and a = 3.4 m/s2 of road design handbooks.
-
-    Examples
-    --------
-    >>> round(stopping_distance_m(100.0 / 3.6), 1)
-    182.9
-    """
-    slowing = DECELERATION_M_S2.value + GRAVITY_M_S2 * grade
-    return speed_m_s * REACTION_TIME_S.value + speed_m_s**2 / (2.0 * slowing)
-
-
 def sight_speed_m_s(
     visibility_m: NDArray[np.float64] | float, *, grade: NDArray[np.float64] | float = 0.0
 ) -> NDArray[np.float64]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import InputError, refuse
 from leaveby.parameters import ASCENT_PER_HOUR_M, GATE_TIME_S, POSTED_SHARE
 from leaveby.roads.grades import EdgeGrades, constant_grades
 from leaveby.roads.grades import edge_grades as edge_grades
@@ -71,10 +71,8 @@ def travel(
     *,
     grade: NDArray[np.float64] | EdgeGrades | None = None,
     visibility_m: float | NDArray[np.float64] | None = None,
-    delay_factor: float | NDArray[np.float64] = 1.0,
     region: str = "AU",
     posted_share: float = POSTED_SHARE.value,
-    strict: bool = False,
     opened: NDArray[np.bool_] | None = None,
 ) -> EdgeTravel:
     """Travel time of a vehicle on every edge.
@@ -94,14 +92,10 @@ def travel(
         Rise over run in the direction of travel. Left out, roads count as level, and that is said.
     visibility_m : float or NDArray[np.float64], shape (e,), optional
         Distance seen through smoke; clear air when left out.
-    delay_factor : float or NDArray[np.float64], shape (e,)
-        Travel time over that of a free road, 1 or more.
     region : str
         Country, or country and state (`AU-NSW`), for legal speeds and heights.
     posted_share : float
         Mean speed over the posted limit, above 0 to 1.
-    strict : bool
-        Raise on posted speeds that can't be read, instead of going slowly there and saying so.
     opened : NDArray[np.bool_], shape (e,), optional
         Edges whose gates and private access this household opens, beside the ways of `opens_gates`.
 
@@ -112,7 +106,7 @@ def travel(
     Raises
     ------
     InputError
-        For values out of range and, when strict, naming every way whose posted speed can't be read.
+        For values out of range.
 
     Examples
     --------
@@ -126,7 +120,6 @@ def travel(
     count = network.edge_count
     if not 0.0 < posted_share <= 1.0:
         raise refuse("posted_share", f"it is {posted_share}", expected="above 0 to 1", mend="correct it")
-    delay = _per_edge(delay_factor, count=count, what="delay_factor", least=1.0)
     seen = None if visibility_m is None else _per_edge(visibility_m, count=count, what="visibility_m", least=0.0)
     grades = _grades(grade, count=count)
 
@@ -137,9 +130,7 @@ def travel(
         cap = np.full(count, vehicle.walking_speed_m_s)
         source = ["walking"] * count
     else:
-        cap, source = _road_speeds(
-            network, vehicle, region=region, posted_share=posted_share, strict=strict, doubts=doubts, why=why
-        )
+        cap, source = _road_speeds(network, vehicle, region=region, posted_share=posted_share, doubts=doubts, why=why)
     time_s, pieces_stop, engine_rules = _times(network, vehicle, grades=grades, cap=cap, seen=seen, limited=source)
     for edge in np.flatnonzero(pieces_stop):
         if not why[edge]:
@@ -148,7 +139,7 @@ def travel(
     if vehicle.mode == "foot":
         gates[:] = 0.0
     usable = np.array([reason == "" for reason in why], dtype=np.bool_)
-    time_s = np.where(usable, time_s * delay + gates * GATE_TIME_S.value, np.inf)
+    time_s = np.where(usable, time_s + gates * GATE_TIME_S.value, np.inf)
     if not np.isfinite(time_s[usable]).all():
         bad = int(np.flatnonzero(usable & ~np.isfinite(time_s))[0])
         raise refuse(network.place(bad), "it has no travel time", expected="a speed above 0", mend="correct its tags")
@@ -454,13 +445,11 @@ def _road_speeds(
     *,
     region: str,
     posted_share: float,
-    strict: bool,
     doubts: list[str],
     why: list[str],
 ) -> tuple[NDArray[np.float64], list[str]]:
     """The least of posted or usual speed, surface and vehicle limit, and which of them it is."""
     known: dict[tuple[str, ...], tuple[float, str, str]] = {}
-    faults: dict[str, Fault] = {}
     cap = np.empty(network.edge_count)
     source: list[str] = []
     towing = vehicle.mode == "tow"
@@ -484,8 +473,7 @@ def _road_speeds(
                     base, rule = posted * posted_share, "posted"
                     if "" in maxspeed.split("|"):
                         base, rule = min((base, rule), (usual, "usual"))
-            except InputError as error:
-                faults.setdefault(maxspeed, error.faults[0])
+            except InputError:
                 if _says_zero(maxspeed):
                     closed = f"maxspeed={maxspeed}"
                     doubts.append(f"{place}: a posted speed of {maxspeed} is taken as closed.")
@@ -501,8 +489,6 @@ def _road_speeds(
         source.append(rule)
         if closed and not why[edge]:
             why[edge] = closed
-    if strict and faults:
-        raise InputError(faults.values())
     return cap, source
 
 

@@ -134,27 +134,6 @@ class RoadVehicle:
         return min(WALKING_SPEED_M_S.value, self.speed_limit_m_s)
 
 
-def power_needed_w(
-    vehicle: RoadVehicle,
-    speed_m_s: float,
-    *,
-    grade: float,
-    rolling: float,
-) -> float:
-    """Power at the wheels to hold a speed on a grade: (1/2 rho Cd A v^2 + m g (Crr cos + sin)) v.
-
-    The balance of air drag, rolling resistance and gravity of every text on vehicle dynamics.
-
-    Examples
-    --------
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> round(power_needed_w(car, 10.0, grade=0.0, rolling=0.015))
-    3199
-    """
-    b = _slope_force_n(np.array([grade]), mass_kg=vehicle.mass_kg, rolling=np.array([rolling]))[0]
-    return float((0.5 * AIR_DENSITY_KG_M3.value * vehicle.drag * vehicle.area_m2 * speed_m_s**2 + b) * speed_m_s)
-
-
 def _slope_force_n(grade: NDArray[np.float64], *, mass_kg: float, rolling: NDArray[np.float64]) -> NDArray[np.float64]:
     angle = np.arctan(grade)
     return np.asarray(mass_kg * GRAVITY_M_S2 * (rolling * np.cos(angle) + np.sin(angle)), dtype=np.float64)

@@ -6,10 +6,8 @@ rounded down, minutes after it up; shares are rounded down. A time that is not t
 
 from __future__ import annotations
 
-import json
 import math
 from datetime import datetime
-from importlib.resources import files
 from typing import Any, Final
 
 from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
@@ -41,7 +39,7 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
     Returns
     -------
     dict
-        See `drill_schema`.
+        Described by `drill.schema.json` beside this module (JSON Schema 2020-12).
 
     Raises
     ------
@@ -68,19 +66,6 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
         "inputs": {str(name): str(value) for name, value in sorted(drill.inputs.items())},
         "notices": [notice for notice in (map_notice(drill.network),) if notice],
     }
-
-
-def drill_schema() -> dict[str, Any]:
-    """Read the JSON Schema (2020-12) that documents every field of the record.
-
-    Examples
-    --------
-    >>> drill_schema()["$schema"]
-    'https://json-schema.org/draft/2020-12/schema'
-    """
-    text = files("leaveby.show").joinpath("drill.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
 
 
 def _round(drill: Drill, run: Round) -> dict[str, Any]:

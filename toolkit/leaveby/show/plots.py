@@ -1,4 +1,4 @@
-"""The figures of an answer: clear-probability curve, tasks bar chart, ready times.
+"""The figures of an answer: clear-probability curve, tasks bar chart.
 
 Every function returns a matplotlib `Figure` made without pyplot, so that nothing global changes; `as_svg` of
 `leaveby.show.figure` turns it into a picture inside a page. Each figure has a function `describe_...` beside it that
@@ -180,59 +180,6 @@ def describe_clear_curve(result: HouseholdResult) -> str:
     return "Share of computed runs that get clear, by the moment one starts getting ready. " + " ".join(lines)
 
 
-def ready_time_bars(result: HouseholdResult) -> Figure:
-    """Draw how long getting ready and the drive take: the middle run and the run with 95 in 100 no slower."""
-    ways = shown_ways(result)
-    with figure_style():
-        figure = blank_figure(120.0, 16.0 + 17.0 * max(1, len(ways)))
-        axes = figure.add_subplot()
-        labels, places = [], []
-        for number, way in enumerate(ways):
-            for offset, (ready_s, drive_s, words) in enumerate(
-                (
-                    (way.ready_s.p50_s, way.drive_s.p50_s, "middle run"),
-                    (way.ready_s.p95_s, way.required_s.p95_s - way.ready_s.p95_s, "slow run (95 in 100 are faster)"),
-                )
-            ):
-                place = number * 2.6 + offset
-                places.append(place)
-                labels.append(f"{WAY_TITLES.get(way.way, way.way)}\n{words}")
-                if not math.isfinite(ready_s):
-                    write_beside(axes, 0.0, place, "no ready time", size=7.0)
-                    continue
-                axes.barh(place, ready_s / 60.0, color="white", edgecolor=INK, height=0.8, linewidth=0.8)
-                total_s = ready_s
-                if math.isfinite(drive_s):
-                    axes.barh(
-                        place,
-                        max(drive_s, 0.0) / 60.0,
-                        left=ready_s / 60.0,
-                        color=GREY,
-                        edgecolor=INK,
-                        height=0.8,
-                        linewidth=0.8,
-                        hatch="//",
-                    )
-                    total_s = ready_s + max(drive_s, 0.0)
-                write_beside(axes, total_s / 60.0, place, duration_words(total_s), size=7.0)
-        axes.set_yticks(places, labels, fontsize=6.5)
-        axes.invert_yaxis()
-        axes.margins(x=0.18)
-        axes.set_xlim(left=0.0)
-        axes.set_xlabel("minutes from starting to get ready")
-        axes.spines[["top", "right"]].set_visible(False)
-        axes.legend(
-            handles=[
-                Patch(facecolor="white", edgecolor=INK, label="getting ready"),
-                Patch(facecolor=GREY, edgecolor=INK, hatch="//", label="on the road"),
-            ],
-            loc="lower right",
-            fontsize=7,
-            frameon=False,
-        )
-    return figure
-
-
 @dataclass(frozen=True)
 class _Bar:
     """A row of the tasks bar chart: a task, or the waiting for someone who is away."""
@@ -345,11 +292,6 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
                 handlelength=1.6,
             )
     return figure
-
-
-def task_bar_count(result: HouseholdResult, way: str) -> int:
-    """How many rows the tasks bar chart has."""
-    return len(_bars(result, way))
 
 
 def task_bars_height_mm(tasks: int) -> float:

@@ -10,7 +10,6 @@ import json
 import math
 from collections.abc import Mapping
 from datetime import datetime
-from importlib.resources import files
 from typing import Any, Final
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
@@ -58,7 +57,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
     Returns
     -------
     dict
-        See `result_schema`.
+        Described by `result.schema.json` beside this module (JSON Schema 2020-12).
 
     Raises
     ------
@@ -93,19 +92,6 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "inputs": {str(name): str(value) for name, value in sorted(result.inputs.items())},
         "notices": [notice for notice in (map_notice(result.network),) if notice],
     }
-
-
-def result_schema() -> dict[str, Any]:
-    """Read the JSON Schema (2020-12) that documents every field of the record.
-
-    Examples
-    --------
-    >>> result_schema()["$schema"]
-    'https://json-schema.org/draft/2020-12/schema'
-    """
-    text = files("leaveby.show").joinpath("result.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
 
 
 def record_text(record: Mapping[str, Any]) -> str:

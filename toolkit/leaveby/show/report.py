@@ -49,9 +49,6 @@ from leaveby.show.wording import (
 )
 from leaveby.units import km_h_from_m_s
 
-FIGURES: Final = ("timetable", "map", "tasks", "chance")
-"""Names of the figures on the page."""
-
 _STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
 
@@ -68,7 +65,7 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
     made_at : datetime
         When the answer was made, with UTC offset; the clock is never read here.
     figures : mapping of name to SVG text, optional
-        Figures to use instead of drawing them (`FIGURES` names them; from `plan_figures`, say).
+        Figures to use instead of drawing them, from `plan_figures`, say.
 
     Returns
     -------
@@ -121,7 +118,7 @@ _SHORT: Final[Mapping[str, str]] = {"tow": "Tow", "car": "Car", "foot": "Foot"}
 
 
 def plan_figures(result: HouseholdResult) -> dict[str, str]:
-    """Draw the page's figures as SVG text with text alternatives, by the names in `FIGURES`."""
+    """Draw the page's figures as SVG text with text alternatives, by name."""
     tasks_way = main_way(result)
     return {
         "timetable": as_svg(timetable_bar(result), "The day as bars", describe_timetable(result)),

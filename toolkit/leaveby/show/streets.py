@@ -23,8 +23,6 @@ from leaveby.show.wording import check_made_at, clean, distance_words, duration_
 ROWS_SHOWN: Final = 60
 """Groups in the page's table; the others stand in the files beside it."""
 
-_TIMES: Final = ("quick", "slow")
-
 
 def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     """Lay out an answer as a page.
