@@ -257,3 +257,14 @@ def test_nothing_is_opened_beyond_the_first_public_road(tmp_path: Path, seed: in
     shut = {edge for edge in range(network.edge_count) if network.access[edge] == "private" or network.barrier[edge]}
     twins = {int(network.twin[edge]) for edge in way.opened}
     assert {edge for edge in shut if found.usable[edge]} == set(way.opened) | (twins - {-1})
+
+
+@pytest.mark.parametrize("kind", ["residential", "unclassified", "tertiary"])
+def test_a_street_that_is_closed_to_all_is_nobodys_drive(tmp_path: Path, kind: str) -> None:
+    """On a lane `access=no` is how many write a private drive; on a street it is roadworks (common practice)."""
+    street = [(1000.0, 0.0), (1000.0, 300.0)]
+    tags = {"highway": kind, "access": "no", "name": "Quarry Street"}
+    file = extract(tmp_path / "roads.osm", [(ROAD, {"highway": "tertiary"}), (street, tags)], {})
+    _, _, way, passed = left(file, (1000.0, 300.0), (2900.0, 0.0), CAR)
+    assert passed == []
+    assert way.opened == ()

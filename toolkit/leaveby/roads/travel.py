@@ -234,8 +234,7 @@ def household_travel(
     public = _public(network, vehicle, leads_on)
     if leads_on[home]:
         return closed, _home_way(network, vehicle, closed, closed, public, home, wanted=leads_on)
-    everything = np.ones(network.edge_count, dtype=np.bool_)
-    free = travel(network, vehicle, grade=grade, region=region, opened=everything)
+    free = travel(network, vehicle, grade=grade, region=region, opened=_may_be_own(network, vehicle))
     way = _home_way(network, vehicle, closed, free, public, home, wanted=leads_on)
     if way.road < 0:
         # no public road that leads on: then the first of any kind, so that what stands in the way further on is told
@@ -258,6 +257,20 @@ _LANES: Final = frozenset({"service", "track", ""}) | FOOT_CLASSES
 
 POCKET_M: Final = 2000.0
 """Streets that lead nowhere but over private ways or gates belong to the same estate up to this length. Judgement."""
+
+
+def _may_be_own(network: RoadNetwork, vehicle: RoadVehicle) -> NDArray[np.bool_]:
+    """Ways that a household may take for its own: all but streets that are closed to everybody.
+
+    On a lane "no" is how many mappers write "private"; on a street it means roadworks, or that nobody may drive there.
+    """
+    mode = "foot" if vehicle.mode == "foot" else "car"
+    columns = [getattr(network, tag) for tag in _ACCESS]
+    found = np.ones(network.edge_count, dtype=np.bool_)
+    for edge, (highway, *values) in enumerate(zip(network.highway, *columns, strict=True)):
+        closed = access_closed(dict(zip(_ACCESS, values, strict=True)), mode=mode)
+        found[edge] = not closed.endswith("=no") or _LANES.issuperset(highway.split(SEPARATOR))
+    return found
 
 
 def _public(network: RoadNetwork, vehicle: RoadVehicle, leads_on: NDArray[np.bool_]) -> NDArray[np.bool_]:
