@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from leaveby.decision.day_before import DAY_BEFORE_ASSUMPTIONS
 from leaveby.decision.result import WAY_WORDS, WayTiming
 from leaveby.decision.scenario import FireChoice, Scenario, burns_about, commonest_zone
@@ -88,10 +90,12 @@ def assumptions(
                     f"Which of these ends the fire will leave can't be told, so times {WAY_WORDS[way]} go by the one "
                     f"that is cut off first, {candidate.ruled_by.safe_point}."
                 )
-        if timings[way].ready_rounded_up_s > 0.0:
+        more_min = int(np.ceil(min_from_s(timings[way].ready_rounded_up_s)))
+        if more_min > 0:
+            minutes = f"{more_min} minute" if more_min == 1 else f"{more_min} minutes"
             said.append(
-                f"Getting ready to leave {WAY_WORDS[way]} is counted {min_from_s(timings[way].ready_rounded_up_s):.0f} "
-                "minutes longer than its list needs: rounded up so that more to do is never more time."
+                f"Getting ready to leave {WAY_WORDS[way]} is counted up to {minutes} longer than its list needs: "
+                "rounded up so that more to do is never more time."
             )
     for way in WAYS:
         reason = why_no_way(plan, way)
