@@ -7,17 +7,17 @@ library xclim; the grassland indices are remembered from Noble et al. (1980) and
 from __future__ import annotations
 
 import math
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from leaveby.compiling import njit, vectorize
 
 KBDI_CEILING_MM: Final = 203.2
 """Highest index, eight inches. Finkele et al. (2006) stop at 200 mm; xclim and most others at this, the drier one."""
 
 DROUGHT_FACTOR_WINDOW_DAYS: Final = 20
-_vectorize: Any = numba.vectorize
 
 
 def _ffdi_mark5(T: float, H: float, V: float, D: float) -> float:
@@ -47,9 +47,9 @@ def _gfdi_mark5(M: float, U: float, W: float) -> float:
     return 0.0
 
 
-_ffdi_mark5_of = _vectorize(nopython=True, cache=True)(_ffdi_mark5)
-_gfdi_mark4_of = _vectorize(nopython=True, cache=True)(_gfdi_mark4)
-_gfdi_mark5_of = _vectorize(nopython=True, cache=True)(_gfdi_mark5)
+_ffdi_mark5_of = vectorize(_ffdi_mark5)
+_gfdi_mark4_of = vectorize(_gfdi_mark4)
+_gfdi_mark5_of = vectorize(_gfdi_mark5)
 
 
 def _array(values: ArrayLike) -> NDArray[np.float64]:
@@ -145,7 +145,7 @@ def grass_fire_danger_index(
     return out
 
 
-_gfdi_mark5_moisture_of = _vectorize(nopython=True, cache=True)(_gfdi_mark5_moisture)
+_gfdi_mark5_moisture_of = vectorize(_gfdi_mark5_moisture)
 
 
 def _kbdi_evapotranspiration(Q: float, T: float, P: float) -> float:
@@ -153,10 +153,10 @@ def _kbdi_evapotranspiration(Q: float, T: float, P: float) -> float:
     return 1e-3 * (203.2 - Q) * (0.968 * math.exp(0.0875 * T + 1.5552) - 8.3) / (1.0 + 10.88 * math.exp(-0.00173 * P))
 
 
-_evapotranspiration_of = numba.njit(cache=True, nogil=True)(_kbdi_evapotranspiration)
+_evapotranspiration_of = njit()(_kbdi_evapotranspiration)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _kbdi_series(
     rain_mm: NDArray[np.float64],
     temperature_c: NDArray[np.float64],
@@ -245,12 +245,12 @@ def _x_limit(I: float) -> float:  # noqa: E741 - symbol of the paper
     return 75.0 / (270.525 - 1.267 * I)
 
 
-_griffiths_of = numba.njit(cache=True, nogil=True)(_griffiths)
-_x_of_event_of = numba.njit(cache=True, nogil=True)(_x_of_event)
-_x_limit_of = numba.njit(cache=True, nogil=True)(_x_limit)
+_griffiths_of = njit()(_griffiths)
+_x_of_event_of = njit()(_x_of_event)
+_x_limit_of = njit()(_x_limit)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _drought_factor_series(
     rain_mm: NDArray[np.float64], deficit_mm: NDArray[np.float64], out: NDArray[np.float64]
 ) -> None:
@@ -325,7 +325,7 @@ def _drought_factor_noble(I: float, N: float, P: float) -> float:  # noqa: E741 
     return min(D, 10.0)
 
 
-_drought_factor_noble_over = _vectorize(nopython=True, cache=True)(_drought_factor_noble)
+_drought_factor_noble_over = vectorize(_drought_factor_noble)
 
 
 def noble_drought_factor(

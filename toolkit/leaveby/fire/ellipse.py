@@ -13,15 +13,14 @@ rounded off where it would give less than the published rate along the wind. `SH
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from leaveby.compiling import njit
 from leaveby.errors import Fault, InputError
 from leaveby.fire.terrain import Grid
 
@@ -53,18 +52,16 @@ SHAPE_ASSUMPTIONS: Final[tuple[str, ...]] = (
 """What the shape of the fire rests on, as sentences for the list of assumptions of a result."""
 
 COMPILED: Final[dict[str, Any]] = {
-    "cache": True,
-    "nogil": True,
     "error_model": "numpy",
     "_nrt": False,
     "fastmath": {"contract"},
 }
 """How the inner functions are compiled: they make no arrays, so the counting of references, which takes three
-quarters of the time otherwise, is left out (`_nrt`). A product and a sum may be rounded once (`contract`)."""
+quarters of the time otherwise, is left out where numba knows how (`_nrt`). A product and a sum may be rounded once
+(`contract`)."""
 
-Function = TypeVar("Function", bound=Callable[..., Any])
-compiled: Callable[[Function], Function] = njit(**COMPILED)
-inlined: Callable[[Function], Function] = njit(inline="always", **COMPILED)
+compiled = njit(**COMPILED)
+inlined = njit(inline="always", **COMPILED)
 
 LB_TABLE_STEP_KM_H: Final = 0.03125
 LB_TABLE_SIZE: Final = 12801

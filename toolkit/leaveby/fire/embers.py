@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leaveby import parameters
+from leaveby.compiling import njit, vectorize
 from leaveby.fire.arrival import Ignition
 from leaveby.fire.ellipse import SpreadTable
 from leaveby.fire.spread import SpreadZones
@@ -62,9 +62,8 @@ def _spotting_mark5(R: float, W: float) -> float:
     return R * (4.17 - 0.033 * W) - 0.36
 
 
-_vectorize: Any = numba.vectorize
-_spotting_of = numba.njit(cache=True, nogil=True)(_spotting_mark5)
-_spotting_over = _vectorize(nopython=True, cache=True)(_spotting_mark5)
+_spotting_of = njit()(_spotting_mark5)
+_spotting_over = vectorize(_spotting_mark5)
 
 
 def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
@@ -214,7 +213,7 @@ def ember_arrival_at(
     return earliest
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _flown_m(
     moment_s: float, step: int, step_s: NDArray[np.float64], carry_m_s: NDArray[np.float64], sum_m: NDArray[np.float64]
 ) -> float:
@@ -222,14 +221,14 @@ def _flown_m(
     return float(sum_m[step] + carry_m_s[step] * (moment_s - step_s[step]))
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _downwind(east: float, north: float, wind_east: float, wind_north: float, least_cosine: float) -> bool:
     """Whether a displacement lies within the half angle of downwind; in calm air everywhere."""
     size = math.sqrt((east * east + north * north) * (wind_east * wind_east + wind_north * wind_north))
     return size == 0.0 or east * wind_east + north * wind_north >= least_cosine * size - 1e-9
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _first_ember(
     time_s: NDArray[np.float64],
     zones: NDArray[np.int32],

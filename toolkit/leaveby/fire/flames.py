@@ -6,12 +6,12 @@ from the intensity.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Final
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from leaveby.compiling import vectorize
 from leaveby.fire.fuel_types import FuelType
 from leaveby.parameters import GRASS_FLAME_FACTOR, HEAT_YIELD_KJ_KG
 
@@ -44,11 +44,10 @@ def _byram(H: float, w: float, r: float) -> float:
     return H * w * r
 
 
-_vectorize: Any = numba.vectorize
-_flame_height_over = _vectorize(nopython=True, cache=True)(_flame_height_mark5)
-_flame_length_over = _vectorize(nopython=True, cache=True)(_flame_length_as3959)
-_byram_length_over = _vectorize(nopython=True, cache=True)(_flame_length_byram)
-_byram_over = _vectorize(nopython=True, cache=True)(_byram)
+_flame_height_over = vectorize(_flame_height_mark5)
+_flame_length_over = vectorize(_flame_length_as3959)
+_byram_length_over = vectorize(_flame_length_byram)
+_byram_over = vectorize(_byram)
 
 
 def _array(values: ArrayLike) -> NDArray[np.float64]:

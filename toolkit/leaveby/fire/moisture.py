@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from typing import Any, Final, Literal
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from leaveby.compiling import njit, vectorize
 from leaveby.parameters import DRIEST_FOREST_FUEL_PERCENT
 
 Period = Literal["afternoon", "day", "night"]
@@ -32,10 +32,9 @@ def _forest_night(T: float, RH: float) -> float:
     return 3.08 + 0.198 * RH - 0.0483 * T
 
 
-_vectorize: Any = numba.vectorize
-_afternoon_of = numba.njit(cache=True, nogil=True)(_forest_afternoon)
-_day_of = numba.njit(cache=True, nogil=True)(_forest_day)
-_night_of = numba.njit(cache=True, nogil=True)(_forest_night)
+_afternoon_of = njit()(_forest_afternoon)
+_day_of = njit()(_forest_day)
+_night_of = njit()(_forest_night)
 
 
 def _forest_by_hour(T: float, RH: float, hour: float, month: int) -> float:
@@ -55,11 +54,11 @@ def _array(values: ArrayLike) -> NDArray[np.float64]:
 
 
 _forest_over: Any = {
-    "afternoon": _vectorize(nopython=True, cache=True)(_forest_afternoon),
-    "day": _vectorize(nopython=True, cache=True)(_forest_day),
-    "night": _vectorize(nopython=True, cache=True)(_forest_night),
+    "afternoon": vectorize(_forest_afternoon),
+    "day": vectorize(_forest_day),
+    "night": vectorize(_forest_night),
 }
-_by_hour_over = _vectorize(nopython=True, cache=True)(_forest_by_hour)
+_by_hour_over = vectorize(_forest_by_hour)
 
 
 def _at_least(values: Any, least: float) -> NDArray[np.float64]:
@@ -149,7 +148,7 @@ def _grass(T: float, RH: float) -> float:
     return 9.58 - 0.205 * T + 0.138 * RH
 
 
-_grass_over = _vectorize(nopython=True, cache=True)(_grass)
+_grass_over = vectorize(_grass)
 
 
 def grass_moisture_percent(air_temperature_c: ArrayLike, relative_humidity_percent: ArrayLike) -> NDArray[np.float64]:
@@ -181,7 +180,7 @@ def _shrubland(T: float, RH: float, delta: float) -> float:
     return 4.37 + 0.161 * RH - 0.1 * (T - 25.0) - delta * 0.027 * RH
 
 
-_shrubland_over = _vectorize(nopython=True, cache=True)(_shrubland)
+_shrubland_over = vectorize(_shrubland)
 
 
 def shrubland_moisture_percent(

@@ -8,12 +8,12 @@ the dry eucalypt model was found anywhere: it is checked by hand and by the publ
 from __future__ import annotations
 
 import math
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
-import numba
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from leaveby.compiling import njit, vectorize
 from leaveby.fire.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
 from leaveby.parameters import CREEP_ROS_M_S
 
@@ -22,8 +22,6 @@ Curing = Literal["cruz2015", "cheney1998"]
 CREEP_M_S: Final = CREEP_ROS_M_S.value
 """Slowest head rate of spread of a burning cell, 3.6 m/h. Where an equation says that fire would not spread (wet or
 green fuel, no drought) it is still taken to creep on."""
-
-_vectorize: Any = numba.vectorize
 
 _M_S_PER_KM_H: Final = 1.0 / 3.6
 _M_S_PER_M_H: Final = 1.0 / 3600.0
@@ -107,12 +105,12 @@ def _rule(share: float, U10: float) -> float:
 
 # --- for arrays ------------------------------------------------------------------------------------------------------
 
-_phi_m_of = numba.njit(cache=True, nogil=True)(_grass_phi_m)
-_cruz_of = numba.njit(cache=True, nogil=True)(_curing_cruz2015)
-_cheney_of = numba.njit(cache=True, nogil=True)(_curing_cheney1998)
-_natural_of = numba.njit(cache=True, nogil=True)(_grass_natural)
-_grazed_of = numba.njit(cache=True, nogil=True)(_grass_grazed)
-_eaten_out_of = numba.njit(cache=True, nogil=True)(_grass_eaten_out)
+_phi_m_of = njit()(_grass_phi_m)
+_cruz_of = njit()(_curing_cruz2015)
+_cheney_of = njit()(_curing_cheney1998)
+_natural_of = njit()(_grass_natural)
+_grazed_of = njit()(_grass_grazed)
+_eaten_out_of = njit()(_grass_eaten_out)
 
 
 def _grass(U: float, MC: float, C: float, state: int, curve: int) -> float:
@@ -126,12 +124,12 @@ def _grass(U: float, MC: float, C: float, state: int, curve: int) -> float:
     return float(r * _phi_m_of(MC, U) * phi_C)
 
 
-_mark5_over = _vectorize(nopython=True, cache=True)(_mark5)
-_dry_eucalypt_over = _vectorize(nopython=True, cache=True)(_dry_eucalypt)
-_grass_over = _vectorize(nopython=True, cache=True)(_grass)
-_shrubland_over = _vectorize(nopython=True, cache=True)(_shrubland)
-_cruz_over = _vectorize(nopython=True, cache=True)(_curing_cruz2015)
-_cheney_over = _vectorize(nopython=True, cache=True)(_curing_cheney1998)
+_mark5_over = vectorize(_mark5)
+_dry_eucalypt_over = vectorize(_dry_eucalypt)
+_grass_over = vectorize(_grass)
+_shrubland_over = vectorize(_shrubland)
+_cruz_over = vectorize(_curing_cruz2015)
+_cheney_over = vectorize(_curing_cheney1998)
 
 GRASS_STATES: Final = ("natural", "grazed", "eaten_out")
 

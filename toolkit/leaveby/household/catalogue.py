@@ -24,10 +24,10 @@ from itertools import product
 from typing import Final
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from leaveby.chance import stream
+from leaveby.compiling import njit
 from leaveby.confidence import latest_at_confidence, longest_at_confidence, rank_at
 from leaveby.household.plan import Person, Task, can_do
 
@@ -267,7 +267,7 @@ def _listed(made: _Catalogue, who: NDArray[np.int64], number: int) -> TaskList:
     )
 
 
-@njit(nogil=True, cache=True)
+@njit()
 def _orders(keys: NDArray[np.float64], before: NDArray[np.bool_]) -> NDArray[np.int64]:  # pragma: no cover - compiled
     """Every list's order: of the tasks whose predecessors are placed, always the one with the least number next."""
     lists, count = keys.shape
@@ -292,7 +292,7 @@ def _orders(keys: NDArray[np.float64], before: NDArray[np.bool_]) -> NDArray[np.
     return order
 
 
-@njit(nogil=True, cache=True)
+@njit()
 def _assigned(
     ranks: NDArray[np.float64], able: NDArray[np.bool_], hands: NDArray[np.int64]
 ) -> NDArray[np.int64]:  # pragma: no cover - compiled
@@ -316,7 +316,7 @@ def _assigned(
     return who
 
 
-@njit(nogil=True, cache=True)
+@njit()
 def _ready_of(
     order: NDArray[np.int64],
     who: NDArray[np.int64],
@@ -348,7 +348,7 @@ def _ready_of(
     return ready_s
 
 
-@njit(nogil=True, cache=True)
+@njit()
 def _ready(
     order: NDArray[np.int64],
     who: NDArray[np.int64],
@@ -365,7 +365,7 @@ def _ready(
     return ready_s
 
 
-@njit(nogil=True, cache=True)
+@njit()
 def _soonest(
     order: NDArray[np.int64],
     who: NDArray[np.int64],

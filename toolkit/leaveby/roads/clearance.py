@@ -11,11 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from leaveby.compiling import njit
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.parameters import Parameter
 from leaveby.roads.capacity import JAM_SPACING_M
@@ -207,7 +207,7 @@ def street_tree(
     )
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _inner_first(onward: NDArray[np.int32]) -> NDArray[np.int32]:
     """Streets so that each stands before the one it leads into; fewer than all where they run in a circle."""
     count = onward.shape[0]
@@ -326,7 +326,7 @@ def _clock(count: int, step_s: float) -> NDArray[np.float64]:
     return np.asarray(step_s * np.arange(count), dtype=np.float64)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _at(history: NDArray[np.float64], start: int, size: int, step: int, back: float) -> float:
     """A count at `back` steps before `step`, between two steps on the line between them; 0 before the beginning."""
     place = step - back
@@ -340,7 +340,7 @@ def _at(history: NDArray[np.float64], start: int, size: int, step: int, back: fl
     return float(value)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _simulate(
     order: NDArray[np.int32],
     onward: NDArray[np.int32],

@@ -13,10 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.compiling import njit
 from leaveby.errors import refuse
 
 NO_WAY_OUT: Final = -1
@@ -109,7 +109,7 @@ def street_passages(
     return np.asarray(passage & ~shut.astype(np.uint8), dtype=np.uint8)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _incidence(
     node_count: int, a: NDArray[np.int32], b: NDArray[np.int32], passage: NDArray[np.uint8]
 ) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
@@ -132,7 +132,7 @@ def _incidence(
     return start, at
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _walk(
     node_count: int,
     a: NDArray[np.int32],
@@ -208,7 +208,7 @@ def _walk(
     return count
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _reached(
     node_count: int,
     a: NDArray[np.int32],
@@ -224,7 +224,7 @@ def _reached(
     return number[:node_count] >= 0
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _least(
     v: int, forest: NDArray[np.int32], label: NDArray[np.int32], semi: NDArray[np.int32], path: NDArray[np.int32]
 ) -> int:
@@ -248,7 +248,7 @@ def _least(
     return int(label[v])
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _dominators(
     node_count: int,
     a: NDArray[np.int32],
@@ -403,14 +403,14 @@ def exit_tree(
     return ExitTree(node_count, int(ends_a.size), parent, order, first, size)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _sums(order: NDArray[np.int32], parent: NDArray[np.int32], value: NDArray[np.float64]) -> None:
     for k in range(order.shape[0] - 1, 0, -1):
         v = order[k]
         value[parent[v]] += value[v]
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _greatest(order: NDArray[np.int32], parent: NDArray[np.int32], value: NDArray[np.float64]) -> None:
     for k in range(order.shape[0] - 1, 0, -1):
         v = order[k]
@@ -453,7 +453,7 @@ def greatest_behind(tree: ExitTree, value: NDArray[np.float64]) -> NDArray[np.fl
     return most
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _bridges(
     node_count: int, a: NDArray[np.int32], b: NDArray[np.int32], joined: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:

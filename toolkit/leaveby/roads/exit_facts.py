@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from leaveby.compiling import njit
 from leaveby.roads.dominators import NO_WAY_OUT, greatest_behind, sum_behind
 from leaveby.roads.exit_places import at_outline, map_outline
 from leaveby.roads.exits import SingleExits, home_vertices, weights
@@ -68,7 +68,7 @@ class GroupFacts:
     at_edge: NDArray[np.bool_]
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _down(
     order: NDArray[np.int32],
     parent: NDArray[np.int32],
@@ -228,7 +228,7 @@ def shared_way(found: SingleExits, group: int) -> tuple[int, ...]:
         way.append(up)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _corridors(
     head: NDArray[np.int32],
     gate: NDArray[np.int32],

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.compiling import njit
 from leaveby.roads.dominators import (
     NO_WAY_OUT,
     ExitTree,
@@ -132,7 +132,7 @@ def home_vertices(
     return np.where(lost, NO_WAY_OUT, found).astype(np.int32)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _grouped(
     order: NDArray[np.int32], parent: NDArray[np.int32], behind: NDArray[np.float64], outside: int
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:

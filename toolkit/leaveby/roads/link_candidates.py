@@ -9,12 +9,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-import numba
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import sparse
 
+from leaveby.compiling import njit
 from leaveby.errors import refuse
 from leaveby.roads.dominators import NO_WAY_OUT
 from leaveby.roads.exits import SingleExits, home_vertices
@@ -34,7 +34,7 @@ MOST_CANDIDATES: Final = 1000
 """Of each kind; the most promising are kept."""
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _parting(
     parent: NDArray[np.int32], first: NDArray[np.int32], size: NDArray[np.int32], here: int, other: int, outside: int
 ) -> int:
@@ -47,7 +47,7 @@ def _parting(
     return found
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _partings(
     parent: NDArray[np.int32],
     first: NDArray[np.int32],

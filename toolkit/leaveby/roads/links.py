@@ -10,13 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-import numba
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
+from leaveby.compiling import njit
 from leaveby.roads.dominators import NO_WAY_OUT, ExitTree, exit_tree, street_passages
 from leaveby.roads.exits import home_vertices
 from leaveby.roads.homes import PlacedHomes
@@ -78,7 +78,7 @@ class Link:
     homes_freed: float = 0.0
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def must_m(
     order: NDArray[np.int32], parent: NDArray[np.int32], nodes: int, length_m: NDArray[np.float64]
 ) -> NDArray[np.float64]:

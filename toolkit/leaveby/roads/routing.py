@@ -12,10 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.compiling import njit
 from leaveby.errors import refuse
 from leaveby.roads.network import RoadNetwork, RoutingGraph, csr
 
@@ -77,7 +77,7 @@ class EarliestArrival:
     margin_s: float
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _push(
     key: NDArray[np.float64], node: NDArray[np.int32], size: int, first: float, second: float, which: int
 ) -> None:
@@ -97,7 +97,7 @@ def _push(
     node[spot] = which
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _drop_top(key: NDArray[np.float64], node: NDArray[np.int32], size: int) -> None:
     """Take the top from a heap of `size` entries."""
     last = size - 1
@@ -124,7 +124,7 @@ def _drop_top(key: NDArray[np.float64], node: NDArray[np.int32], size: int) -> N
     node[spot] = which
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _latest(
     in_start: NDArray[np.int32],
     in_edge: NDArray[np.int32],
@@ -185,7 +185,7 @@ def _latest(
                 size += 1
 
 
-@numba.njit(cache=True, nogil=True)
+@njit()
 def _earliest(
     out_start: NDArray[np.int32],
     out_edge: NDArray[np.int32],
