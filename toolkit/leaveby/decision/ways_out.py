@@ -274,7 +274,7 @@ def candidate_routes(
         keep(quickest)
         first = route(network, quickest, home)
         if first is not None and first.edges:
-            others = alternatives(network, first, travel_time_s=time_s, closing_s=never, targets=node, graph=graph)
+            others = alternatives(network, first, travel_time_s=time_s, targets=node, graph=graph)
             found.update({way.edges: way for way in others if way.edges})
     for closing_s in pilot_closing_s:
         keep(latest_departure(graph, time_s, closing_s=closing_s, targets=list(roads.targets), margin_s=margin_s))

@@ -377,10 +377,7 @@ def alternatives(
     first: Route,
     *,
     travel_time_s: NDArray[np.float64],
-    closing_s: NDArray[np.float64],
     targets: int | Sequence[int] | NDArray[np.int32],
-    margin_s: float = 0.0,
-    depart_s: float = -np.inf,
     count: int = 3,
     longest: float = 4.0,
     graph: RoutingGraph | None = None,
@@ -396,14 +393,10 @@ def alternatives(
         The roads.
     first : Route
         The way one would take.
-    travel_time_s, closing_s : NDArray[np.float64], shape (e,)
+    travel_time_s : NDArray[np.float64], shape (e,)
         As for `latest_departure`.
     targets : int or sequence of int
         Safe points.
-    margin_s : float
-        As for `latest_departure`.
-    depart_s : float
-        Ways that can't be left any more at this moment are not given.
     count : int
         At most this many.
     longest : float
@@ -423,14 +416,11 @@ def alternatives(
     >>> network = network_from_lines(lines, crs="EPSG:32755")
     >>> never = np.full(4, np.inf)
     >>> first = route(network, latest_departure(network, network.length_m, closing_s=never, targets=1), 0)
-    >>> others = alternatives(network, first, travel_time_s=network.length_m, closing_s=never, targets=1)
+    >>> others = alternatives(network, first, travel_time_s=network.length_m, targets=1)
     >>> [way.length_m for way in others]
     [500.0]
     """
     index = csr(network) if graph is None else graph
-    open_s = np.array(travel_time_s, dtype=np.float64)
-    usable = np.isfinite(open_s)
-    open_s[usable & (closing_s - margin_s < np.where(usable, open_s, 0.0) + depart_s)] = np.inf
     never = np.full(network.edge_count, np.inf)
     start = first.nodes[0]
     found: list[Route] = []
@@ -438,21 +428,13 @@ def alternatives(
         taken = _both_ways(network, [edge for way in (first, *found) for edge in way.edges])
         following = None
         for penalty in _PENALTIES:
-            slowed = np.where(taken, open_s * (1.0 + penalty), open_s)
+            slowed = np.where(taken, travel_time_s * (1.0 + penalty), travel_time_s)
             way = route(network, latest_departure(index, slowed, closing_s=never, targets=targets), start)
             if way is None:
                 return tuple(found)
-            way = route_along(
-                network,
-                way.edges,
-                start=start,
-                travel_time_s=travel_time_s,
-                closing_s=closing_s,
-                margin_s=margin_s,
-            )
+            way = route_along(network, way.edges, start=start, travel_time_s=travel_time_s, closing_s=never)
             if (
                 way.time_s <= longest * first.time_s
-                and way.latest_departure_s >= depart_s
                 and way.edges
                 and all(shared_share(network, way, route_b=other) < _MOST_SHARED for other in (first, *found))
             ):
