@@ -15,7 +15,14 @@ import numpy as np
 import pytest
 
 from leaveby.decision.drill import answer_drill, pause_moments, place_answer
-from leaveby.decision.drill_fire import FASTEST_HEAD_M_S, home_run, own_fire, scaled_table
+from leaveby.decision.drill_fire import (
+    FASTEST_HEAD_M_S,
+    drill_draws,
+    fire_at_speed,
+    home_run,
+    own_fire,
+    scaled_table,
+)
 from leaveby.decision.drill_injects import danger_class, reading_at
 from leaveby.decision.drill_result import (
     Answer,
@@ -152,6 +159,15 @@ def test_hours_keep_their_proportion(valleys: ModuleType) -> None:
     halfway_s = drill.rounds[0].arrival.time_s[row - 30, col]
     # Slower in the first hour (wind 15 km/h) than after it (30 km/h): half the way takes more than half the time.
     assert 3600.0 < halfway_s < 2 * 3600.0
+    # Its members share the speed: none has its weather, and with it the rates of its hours, sooner or later.
+    scenario, draws = prepare(inputs), drill_draws(inputs.plan)
+    run = home_run(scenario, own_fire(scenario).central)
+    fire = fire_at_speed(scenario, run=run, speed_m_s=3.0 / 3.6)
+    for member in range(5):
+        table = fire.table_of(draws, member)
+        assert np.array_equal(table.time_s, fire.central.time_s)
+        assert np.array_equal(table.flat_head_ros_m_s, fire.central.flat_head_ros_m_s)
+        assert not np.array_equal(own_fire(scenario).table_of(draws, member).time_s, table.time_s)
 
 
 def test_a_home_behind_the_fire_is_refused(valleys: ModuleType) -> None:

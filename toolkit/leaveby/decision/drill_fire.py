@@ -9,7 +9,8 @@ length over the given speed. So hours, fuels and slopes keep their proportion, a
 speed in some places and slower in others. No head rate on flat ground is raised above 30 m/s (108 km/h).
 
 The members share that speed: the published error of the rate of spread takes no part, since the speed is what is set,
-and a member's wind error turns and narrows its fire but does not speed it up. Wind direction, getting ready and the
+and a member's wind error turns and narrows its fire but does not speed it up; nor does the weather come sooner or later
+than forecast, which would make another speed of it. Wind direction, getting ready and the
 drive stay uncertain as in the plan. The plan's own fire has its members as in the household question.
 """
 
@@ -262,13 +263,17 @@ def own_fire(scenario: Scenario) -> RunFire:
 
 
 def fire_at_speed(scenario: Scenario, *, run: HomeRun, speed_m_s: float) -> RunFire:
-    """Make the fire whose run to the home has a given mean speed: see the head of this module."""
+    """Make the fire whose run to the home has a given mean speed: see the head of this module.
+
+    Its members keep the forecast's clock: weather that came sooner would make another speed of it.
+    """
     own = own_fire(scenario)
     scale = scale_for_speed(scenario, own.central, run=run, speed_m_s=speed_m_s)
     central = scaled_table(own.central, scale)
 
     def table_of(draws: Draws, member: int) -> SpreadTable:
-        return replace(own.table_of(draws, member), flat_head_ros_m_s=central.flat_head_ros_m_s)
+        on_time = replace(draws, weather_shift_s=np.zeros(draws.members))
+        return replace(own.table_of(on_time, member), flat_head_ros_m_s=central.flat_head_ros_m_s)
 
     return RunFire(scale, central, table_of, own.choice)
 
