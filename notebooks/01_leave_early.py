@@ -21,14 +21,14 @@
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 
 # %% tags=["parameters"]
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 
 # %%
-from leaveby.ask import plan_household
-from leaveby.show.live_map import live_map
-from leaveby.show.widgets import leave_early_panel, listed, override_banner, said, shown_map, shown_timetable
+from leaveby.ask.household import plan_household
+from leaveby.notebook.live.map import live_map
+from leaveby.notebook.widgets import leave_early_panel, listed, override_banner, said, shown_map, shown_timetable
 from leaveby.show.wording import main_sentence
 
 override_banner()
@@ -73,8 +73,8 @@ live_map(result)
 # %%
 from numpy.random import default_rng
 
-from leaveby.ask import read_inputs
-from leaveby.decision.replay import caught_in_words, replay_many
+from leaveby.ask.household import read_inputs
+from leaveby.decision.household.replay import caught_in_words, replay_many
 
 found = replay_many(read_inputs(result.plan), result, truths=100, rng=default_rng(1), workers=2)
 listed(caught_in_words(found, confidence=result.plan.confidence))

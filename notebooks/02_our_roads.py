@@ -21,18 +21,18 @@
 # The roads are those of your plan file. The first cell holds what you may change. Then choose *Run, Run All Cells*.
 
 # %% tags=["parameters"]
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 WAY = "tow"  # to begin with: tow, car or foot
 
 # %%
-from leaveby.ask import check_household
-from leaveby.decision.scenario import prepare
-from leaveby.show.drives import road_area
-from leaveby.show.live_map import live_road_map
-from leaveby.show.road_panel import road_panel
-from leaveby.show.widgets import override_banner
+from leaveby.ask.household import check_household
+from leaveby.decision.fires.scenario import prepare
+from leaveby.notebook.drives import road_area
+from leaveby.notebook.live.map import live_road_map
+from leaveby.notebook.road_panel import road_panel
+from leaveby.notebook.widgets import override_banner
 
 override_banner()
 

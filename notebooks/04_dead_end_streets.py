@@ -21,16 +21,16 @@
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 
 # %% tags=["parameters"]
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 
 ROADS = demo_folder() / "roads.osm"  # an extract that reaches well beyond the streets you ask about
 TERRAIN = demo_folder() / "terrain.tif"  # heights, for grades and links; None for none
 
 # %%
-from leaveby.files.streets import read_raster, survey_streets
-from leaveby.show.live_map import live_streets_map
-from leaveby.show.street_panel import street_panel
-from leaveby.show.widgets import listed, override_banner
+from leaveby.ask.streets import read_raster, survey_streets
+from leaveby.notebook.live.map import live_streets_map
+from leaveby.notebook.street_panel import street_panel
+from leaveby.notebook.widgets import listed, override_banner
 
 override_banner()
 

@@ -24,7 +24,7 @@
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 
 # %% tags=["parameters"]
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 
 DRILL = demo_folder() / "drill.toml"  # your own drill file, or this example
 MEMBERS = 60  # how many times the uncertain day is played through in each round; more is slower and steadier
@@ -33,10 +33,10 @@ MEMBERS = 60  # how many times the uncertain day is played through in each round
 from dataclasses import replace
 
 import leaveby
-from leaveby.files.drill import read_drill
-from leaveby.show.drill_figures import describe_rounds_strip, rounds_strip
-from leaveby.show.drill_panel import drill_panel
-from leaveby.show.widgets import listed, override_banner, shown
+from leaveby.ask.drill import read_drill
+from leaveby.notebook.drill_panel import drill_panel
+from leaveby.notebook.widgets import listed, override_banner, shown
+from leaveby.show.drill.figures import describe_rounds_strip, rounds_strip
 
 override_banner()
 

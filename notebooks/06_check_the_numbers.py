@@ -21,7 +21,7 @@
 # The first cell holds what you may change. Then choose *Run, Run All Cells*; it takes about a minute.
 
 # %% tags=["parameters"]
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 MEMBERS = 150  # fires from which the times are computed
@@ -32,17 +32,17 @@ from dataclasses import replace
 
 from numpy.random import default_rng
 
-from leaveby.ask import load_plan, read_inputs
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.replay import replay_many
-from leaveby.show.check_panel import ellipse_panel
-from leaveby.show.checks import agreement_words, checks_table, sentences
-from leaveby.show.exact_shapes import ellipse_checks, history_checks
-from leaveby.show.exit_check import exit_checks
-from leaveby.show.hand_example import hand_example, hand_example_checks
-from leaveby.show.published import equation_checks, marks_in_words, published_values, value_checks
-from leaveby.show.replay_figure import promises, replay_figure, replay_words
-from leaveby.show.widgets import override_banner, shown
+from leaveby.ask.household import load_plan, read_inputs
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.household.replay import replay_many
+from leaveby.notebook.widgets import override_banner, shown
+from leaveby.verify.check_panel import ellipse_panel
+from leaveby.verify.checks import agreement_words, checks_table, sentences
+from leaveby.verify.exact_shapes import ellipse_checks, history_checks
+from leaveby.verify.exit_check import exit_checks
+from leaveby.verify.hand_example import hand_example, hand_example_checks
+from leaveby.verify.published import equation_checks, marks_in_words, published_values, value_checks
+from leaveby.verify.replay_figure import promises, replay_figure, replay_words
 
 override_banner()
 

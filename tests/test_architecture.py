@@ -1,7 +1,7 @@
-"""The rooms keep to themselves: DEVELOPERS.md's module table is the law, and this reads it.
+"""The rooms keep to themselves: DEVELOPERS.md's table of floors is the law, and this reads it.
 
-Fails when a module is not in the table, when the table names one that is gone, when an import goes against the order
-of the rooms, and when a third-party library stands outside its fence.
+Fails when a module stands on no floor, when a floor is empty, when an import goes against the order of the floors or in
+a circle, and when a third-party library stands outside its fence.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import re
 import subprocess
 import sys
 from dataclasses import dataclass
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -22,29 +23,30 @@ MODEL_ROOMS = ("household", "fire", "roads")
 
 
 @dataclass(frozen=True)
-class Row:
-    module: str
+class Floor:
+    name: str
     room: str
     position: int
 
 
-def module_table() -> dict[str, Row]:
+def floors() -> dict[str, Floor]:
+    """Every floor by name: a folder of the package, or a module that is a floor by itself."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    table = text.split("<!-- module table -->")[1].split("<!-- end of module table -->")[0]
-    rows: dict[str, Row] = {}
-    for line in table.splitlines():
+    table = text.split("<!-- floors -->")[1].split("<!-- end of floors -->")[0]
+    found: dict[str, Floor] = {}
+    for position, line in enumerate(table.splitlines()):
         cells = [cell.strip() for cell in line.strip().strip("|").split("|")]
         if len(cells) < 3 or not cells[0].startswith("`"):
             continue
-        name = cells[0].strip("`")
-        assert name not in rows, f"{name} stands twice in the module table"
-        assert cells[1] in ROOM_ORDER, f"{name}: unknown room {cells[1]!r}"
-        rows[name] = Row(module=name, room=cells[1], position=len(rows))
-    return rows
+        assert cells[1] in ROOM_ORDER, f"{cells[0]}: unknown room {cells[1]!r}"
+        for name in re.findall(r"`([^`]+)`", cells[0]):
+            assert name not in found, f"{name} stands twice in the table of floors"
+            found[name] = Floor(name=name, room=cells[1], position=position)
+    return found
 
 
 def fences() -> dict[str, set[str]]:
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (PACKAGE / "about" / "dependencies.md").read_text(encoding="utf-8")
     table = text.split("<!-- fences -->")[1].split("<!-- end of fences -->")[0]
     found: dict[str, set[str]] = {}
     for line in table.splitlines():
@@ -78,27 +80,53 @@ def imports_of(path: Path) -> set[str]:
     return found
 
 
-TABLE = module_table()
+def floor_of(module: str) -> Floor | None:
+    """The floor that a module stands on: itself, or the nearest folder above it that is one."""
+    parts = module.split(".")
+    names = [".".join(parts[:count]) for count in range(len(parts), 0, -1)]
+    return next((FLOORS[name] for name in names if name in FLOORS), None)
+
+
+FLOORS = floors()
 FENCES = fences()
 DISK = modules_on_disk()
-LISTED = sorted(set(DISK) & set(TABLE))
+TABLE = {name: floor for name in DISK if (floor := floor_of(name)) is not None}
+LISTED = sorted(TABLE)
 
 
-def test_every_module_is_in_the_table_and_the_other_way_round() -> None:
+def ours(path: Path) -> set[str]:
+    """Modules of ours that a module imports."""
+    return {short for name in imports_of(path) if (short := name.removeprefix("leaveby.")) != name and short in DISK}
+
+
+def test_every_module_stands_on_a_floor_and_no_floor_is_empty() -> None:
     assert set(TABLE) == set(DISK)
+    assert {floor.name for floor in TABLE.values()} == set(FLOORS)
+
+
+def test_the_rooms_stand_in_their_order() -> None:
+    rooms = [ROOM_ORDER.index(floor.room) for floor in sorted(FLOORS.values(), key=lambda floor: floor.position)]
+    assert rooms == sorted(rooms)
 
 
 @pytest.mark.parametrize("name", LISTED)
-def test_imports_follow_the_order_of_the_rooms(name: str) -> None:
-    row = TABLE[name]
-    for imported in imports_of(DISK[name]):
-        short = imported.removeprefix("leaveby.")
-        if imported == short or short not in TABLE:
-            continue
+def test_imports_follow_the_order_of_the_floors(name: str) -> None:
+    floor = TABLE[name]
+    for short in ours(DISK[name]):
         other = TABLE[short]
-        assert other.position < row.position, f"{name} imports {short}, which stands later in the table"
-        if row.room in MODEL_ROOMS:
-            assert other.room in (row.room, "ground floor"), f"{name} ({row.room}) looks into {short} ({other.room})"
+        assert other == floor or other.position < floor.position, f"{name} imports {short}, from a later floor"
+        if floor.room in MODEL_ROOMS:
+            assert other.room in (floor.room, "ground floor"), f"{name} ({floor.room}) looks into {short}"
+
+
+def test_no_imports_go_in_a_circle() -> None:
+    order = TopologicalSorter({name: ours(DISK[name]) - {name} for name in LISTED})
+    assert list(order.static_order())
+
+
+@pytest.mark.parametrize("folder", sorted({path.parent for path in DISK.values()}), ids=lambda path: path.name)
+def test_folders_are_small_enough_to_see_at_a_glance(folder: Path) -> None:
+    assert len([path for path in folder.glob("*.py") if path.name != "__init__.py"]) <= 15
 
 
 @pytest.mark.parametrize("name", LISTED)
@@ -109,8 +137,8 @@ def test_third_party_libraries_stay_inside_their_fences(name: str) -> None:
             continue
         assert top in FENCES, f"{name} imports {top}, which has no row in the fences"
         allowed = FENCES[top]
-        room = TABLE[name].room
-        assert room in allowed or name in allowed, f"{name} ({room}) imports {top}; its fence is {sorted(allowed)}"
+        room, above = TABLE[name].room, {name.rsplit(".", count)[0] for count in range(name.count(".") + 1)}
+        assert room in allowed or above & allowed, f"{name} ({room}) imports {top}; its fence is {sorted(allowed)}"
 
 
 @pytest.mark.parametrize("name", [name for name in LISTED if TABLE[name].room in (*MODEL_ROOMS, "decision")])
@@ -169,14 +197,14 @@ def test_asking_for_help_loads_no_library() -> None:
 def test_checking_a_plan_loads_no_map_no_statistics_and_no_street_graphs() -> None:
     plan = ROOT / "data_demo" / "plan.toml"
     loaded = loaded_by(f"import leaveby.cli\nassert leaveby.cli.main(['check', {str(plan)!r}]) == 0")
-    assert "leaveby.ask" in loaded
+    assert "leaveby.ask.household" in loaded
     assert not loaded & {
         "scipy.stats",
         "matplotlib",
         "osmnx",
         "networkx",
         "xarray",
-        "leaveby.decision.household_answer",
+        "leaveby.decision.household.answer",
     }
 
 

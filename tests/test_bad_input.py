@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import rasterio
 
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 from leaveby.cli import main
 
 Spoil = Callable[[Path], None]

@@ -23,7 +23,7 @@ from numba.core.registry import cpu_target
 
 from leaveby import compiling
 from leaveby.compiling import digest, njit, vectorize
-from leaveby.fire.ellipse import COMPILED
+from leaveby.fire.spread.ellipse import COMPILED
 
 OTHER = """
 import numba

@@ -12,9 +12,9 @@ import pytest
 
 import leaveby
 from leaveby import caution
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 from leaveby.cli import main
-from leaveby.show.drill_words import EXERCISE_BANNER
+from leaveby.show.drill.words import EXERCISE_BANNER
 
 FILES = {"drill.json", "drill.html", "drill_participants.html"}
 

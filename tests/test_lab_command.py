@@ -10,7 +10,7 @@ import nbformat
 import pytest
 
 from leaveby import lab
-from leaveby.ask import demo_folder, notebooks_folder
+from leaveby.ask.household import demo_folder, notebooks_folder
 from leaveby.caution import OVERRIDE
 from leaveby.cli import BAD_INPUT, COMPUTED, main
 

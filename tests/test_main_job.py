@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 import shapely
 
-from leaveby.ask import load_plan, plan_household
-from leaveby.decision.result import HouseholdResult, way_is_open
+from leaveby.ask.household import load_plan, plan_household
+from leaveby.decision.ways.result import HouseholdResult, way_is_open
 from leaveby.household.plan import FireInput, FuelInput, Plan, Task
 
 DATA = Path(__file__).parent / "data"

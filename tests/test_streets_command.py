@@ -9,7 +9,7 @@ import pytest
 
 import leaveby
 from leaveby import caution
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 from leaveby.cli import main
 
 

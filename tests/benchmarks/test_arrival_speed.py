@@ -19,8 +19,8 @@ import numpy as np
 import skfmm
 from scipy import ndimage
 
-from leaveby.fire.arrival import arrive, ignite_point
-from leaveby.fire.ellipse import SpreadTable
+from leaveby.fire.arrival.solve import arrive, ignite_point
+from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import Grid, Terrain, centre_of, gradients
 
 
@@ -104,7 +104,7 @@ def test_members_cost_no_more_than_a_solve_may(benchmark: Any) -> None:
     arrive(base, start, horizon_s=1e9, fine=False)
 
     def all_members() -> None:
-        with ThreadPoolExecutor(max_workers=2) as pool:  # as `decision.members` runs them
+        with ThreadPoolExecutor(max_workers=2) as pool:  # as `decision.fires.members` runs them
             runs = pool.map(lambda table: arrive(table, start, horizon_s=1e9, fine=False), [base] * count)
             assert sum(1 for _ in runs) == count
 
@@ -120,8 +120,8 @@ def test_a_second_process_compiles_nothing() -> None:
     program = (
         "import sys, numpy as np\n"
         "from numba.core.dispatcher import Dispatcher\n"
-        "from leaveby.fire.arrival import arrive, ignite_point\n"
-        "from leaveby.fire.ellipse import SpreadTable\n"
+        "from leaveby.fire.arrival.solve import arrive, ignite_point\n"
+        "from leaveby.fire.spread.ellipse import SpreadTable\n"
         "from leaveby.fire.terrain import Grid\n"
         "grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=10, crs='EPSG:32755')\n"
         "flat, one = np.zeros((10, 10), np.float32), np.ones((1, 1))\n"

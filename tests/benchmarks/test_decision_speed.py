@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import skfmm
 
-from leaveby.ask import demo_folder, load_plan, read_inputs
-from leaveby.decision.household_answer import answer_household
+from leaveby.ask.household import demo_folder, load_plan, read_inputs
+from leaveby.decision.household.answer import answer_household
 
 SOLVES_BESIDES_MEMBERS = 400
 """Pilots, other fires, trigger lines and day-before fires that an answer solves beside its members, at the most."""

@@ -22,10 +22,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from leaveby.roads.dominators import NO_WAY_OUT
-from leaveby.roads.exits import SingleExits, single_exits
-from leaveby.roads.homes import PlacedHomes
-from leaveby.roads.street_table import StreetTable
+from leaveby.roads.exits.dominators import NO_WAY_OUT
+from leaveby.roads.exits.groups import SingleExits, single_exits
+from leaveby.roads.exits.homes import PlacedHomes
+from leaveby.roads.exits.street_table import StreetTable
 
 DATA = Path(__file__).parents[1] / "data"
 PART_NODES = 20_000

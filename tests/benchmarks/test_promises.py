@@ -19,19 +19,19 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import betabinom
 
-from leaveby.ask import demo_folder, load_plan, read_inputs
-from leaveby.decision.closing import select, stretch_cells
-from leaveby.decision.confidence import latest_start
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.members import join_draws, plan_draws
-from leaveby.decision.replay import replay_many
-from leaveby.decision.route_fires import BATCH, choose_routes, gather_routes, share_burnt, solve_fires
-from leaveby.decision.scenario import HouseholdInputs, Scenario, member_table, plans_choice, prepare
-from leaveby.decision.timing import readiness_that_clears, route_latest_s
-from leaveby.decision.ways_out import roads_for
+from leaveby.ask.household import demo_folder, load_plan, read_inputs
+from leaveby.decision.fires.closing import select, stretch_cells
+from leaveby.decision.fires.members import join_draws, plan_draws
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, member_table, plans_choice, prepare
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.household.replay import replay_many
+from leaveby.decision.ways.confidence import latest_start
+from leaveby.decision.ways.roads import roads_for
+from leaveby.decision.ways.route_fires import BATCH, choose_routes, gather_routes, share_burnt, solve_fires
+from leaveby.decision.ways.timing import readiness_that_clears, route_latest_s
 from leaveby.fire.terrain import centre_of
 from leaveby.household.plan import Plan, Way, ways
-from leaveby.roads.network import csr
+from leaveby.roads.network.graph import csr
 
 MEMBERS = int(os.environ.get("LEAVEBY_REPLAY_MEMBERS", "400"))
 TRUTHS = int(os.environ.get("LEAVEBY_REPLAY_TRUTHS", "1000"))

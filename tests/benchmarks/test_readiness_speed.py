@@ -11,7 +11,7 @@ from typing import Any
 import networkx as nx
 import numpy as np
 
-from leaveby.ask import demo_folder, load_plan
+from leaveby.ask.household import demo_folder, load_plan
 from leaveby.household.readiness import ready_times, sample_durations
 
 MEMBERS = 1000

@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from leaveby.files.roads import read_roads
-from leaveby.roads.network import RoutingGraph, routing_graph
-from leaveby.roads.routing import latest_departure
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.graph import RoutingGraph, routing_graph
+from leaveby.roads.routing.latest_departure import latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
 INF = float("inf")

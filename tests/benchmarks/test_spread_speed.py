@@ -15,7 +15,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from leaveby.fire import danger, embers, flames, moisture, rate_of_spread
+from leaveby.fire.arrival import embers
+from leaveby.fire.fuel import moisture
+from leaveby.fire.spread import equations as rate_of_spread
+from leaveby.fire.spread import flames
+from leaveby.fire.weather import danger
 
 FULL_CELLS = 10_000_000
 POWERS = 10

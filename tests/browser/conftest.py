@@ -22,9 +22,9 @@ import pytest
 from matplotlib import get_data_path
 from playwright.sync_api import Browser, expect, sync_playwright
 
-from leaveby.ask import demo_folder, notebooks_folder
+from leaveby.ask.household import demo_folder, notebooks_folder
 from leaveby.errors import InputError
-from leaveby.files.printed import find_browser
+from leaveby.files.write.printed import find_browser
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")

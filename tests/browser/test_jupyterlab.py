@@ -17,7 +17,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, ConsoleMessage, expect
 
-from leaveby.ask import notebooks_folder
+from leaveby.ask.household import notebooks_folder
 from leaveby.caution import OVERRIDE
 
 NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))

@@ -14,11 +14,11 @@ import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 from shapely import Point
 
-from leaveby.ask import check_household
+from leaveby.ask.household import check_household
 from leaveby.caution import OVERRIDE
-from leaveby.decision.scenario import prepare
-from leaveby.roads.itinerary import street
-from leaveby.show.drives import road_area
+from leaveby.decision.fires.scenario import prepare
+from leaveby.notebook.drives import road_area
+from leaveby.roads.routing.itinerary import street
 
 SLOW_MS = 180_000
 MIDDLE = """path => {

@@ -17,7 +17,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import APIRequestContext, Browser, BrowserContext, ConsoleMessage, Page, expect
 from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
-from leaveby.ask import notebooks_folder
+from leaveby.ask.household import notebooks_folder
 from leaveby.caution import OVERRIDE
 
 NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
@@ -238,7 +238,7 @@ def test_faults_are_said_in_plain_words(served: Served, context: BrowserContext)
     own = nbformat.v4.new_notebook(
         cells=[
             nbformat.v4.new_markdown_cell("# My own"),
-            nbformat.v4.new_code_cell("from leaveby.ask import load_plan\n\nload_plan('nowhere.toml')"),
+            nbformat.v4.new_code_cell("from leaveby.ask.household import load_plan\n\nload_plan('nowhere.toml')"),
         ]
     )
     nbformat.write(own, served.folder / "99_my_own.ipynb")

@@ -20,18 +20,18 @@ import pypdfium2
 import pytest
 from playwright.sync_api import Browser, Page
 
-from leaveby.ask import load_plan, plan_household
+from leaveby.ask.household import load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.result import HouseholdResult, TimetableRow
-from leaveby.decision.street_survey import survey
+from leaveby.decision.streets.survey import survey
+from leaveby.decision.ways.result import HouseholdResult, TimetableRow
 from leaveby.errors import InputError
-from leaveby.files.outputs import write_result
-from leaveby.files.printed import find_browser, print_page
-from leaveby.roads.homes import homes_by_street
-from leaveby.roads.network import network_from_lines
-from leaveby.roads.street_table import street_table
-from leaveby.show.report import plan_page
-from leaveby.show.streets import streets_page
+from leaveby.files.write.outputs import write_result
+from leaveby.files.write.printed import find_browser, print_page
+from leaveby.roads.exits.homes import homes_by_street
+from leaveby.roads.exits.street_table import street_table
+from leaveby.roads.network.graph import network_from_lines
+from leaveby.show.plan.page import plan_page
+from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
 
 ROOT = Path(__file__).resolve().parents[2]

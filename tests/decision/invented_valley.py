@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from leaveby.decision.scenario import HouseholdInputs
-from leaveby.fire.fuel import FuelMap, fuel_from_polygons, uniform_fuel
+from leaveby.decision.fires.scenario import HouseholdInputs
+from leaveby.fire.fuel.zones import FuelMap, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
-from leaveby.fire.weather import Weather, constant_weather
+from leaveby.fire.weather.series import Weather, constant_weather
 from leaveby.household.plan import (
     FireInput,
     FuelInput,
@@ -34,7 +34,7 @@ from leaveby.household.plan import (
     Way,
     WeatherInput,
 )
-from leaveby.roads.network import network_from_lines
+from leaveby.roads.network.graph import network_from_lines
 
 CRS = "EPSG:32755"
 WEST_M, SOUTH_M = 670_000.0, 6_000_000.0

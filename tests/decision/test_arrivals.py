@@ -12,13 +12,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from leaveby.decision.drill_fire import drill_draws
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.members import Draws, draw_members, join_draws, pick_draws, plan_draws
-from leaveby.decision.replay import replay_many
-from leaveby.decision.result import HouseholdResult
-from leaveby.decision.scenario import HouseholdInputs
-from leaveby.decision.sensitivity import cost_of_tasks, hangs_on
+from leaveby.decision.drill.fire import drill_draws
+from leaveby.decision.fires.members import Draws, draw_members, join_draws, pick_draws, plan_draws
+from leaveby.decision.fires.scenario import HouseholdInputs
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.household.replay import replay_many
+from leaveby.decision.ways.result import HouseholdResult
+from leaveby.decision.ways.sensitivity import cost_of_tasks, hangs_on
 from leaveby.household.plan import Person, Task
 from leaveby.household.readiness import schedule_for
 

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString
 
-from leaveby.decision.closing import StretchCells, closing_times, select, stretch_cells
+from leaveby.decision.fires.closing import StretchCells, closing_times, select, stretch_cells
 from leaveby.errors import InputError
 from leaveby.fire.terrain import Grid
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leaveby.confidence import latest_at_confidence, longest_at_confidence, rank_at
-from leaveby.decision.confidence import latest_on_route, latest_start, share_clear
+from leaveby.decision.ways.confidence import latest_on_route, latest_start, share_clear
 from leaveby.errors import InputError
 
 times = st.lists(st.floats(-1e5, 1e5), min_size=1, max_size=60).map(np.array)

@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 from xclim import indices
 
-from leaveby.decision.closing import stretch_cells
-from leaveby.decision.day_before import (
+from leaveby.decision.fires.closing import stretch_cells
+from leaveby.decision.fires.scenario import HouseholdInputs, plans_choice, prepare
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.lines.day_before import (
     DayBefore,
     DayBeforeCell,
     day_before,
@@ -26,15 +28,13 @@ from leaveby.decision.day_before import (
     summary_of,
     wind_for_index_m_s,
 )
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.scenario import HouseholdInputs, plans_choice, prepare
-from leaveby.decision.ways_out import roads_for
+from leaveby.decision.ways.roads import roads_for
 from leaveby.errors import InputError
-from leaveby.fire.arrival import arrive, ignite_point
-from leaveby.fire.model_error import ros_factors
-from leaveby.fire.spread import spread_zones, table_for_member
+from leaveby.fire.arrival.solve import arrive, ignite_point
+from leaveby.fire.spread.model_error import ros_factors
+from leaveby.fire.spread.series import spread_zones, table_for_member
 from leaveby.fire.terrain import gradients
-from leaveby.fire.weather import constant_weather
+from leaveby.fire.weather.series import constant_weather
 from leaveby.household.plan import FireInput
 
 

@@ -14,8 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from leaveby.decision.drill import answer_drill, pause_moments, place_answer
-from leaveby.decision.drill_fire import (
+from leaveby.decision.drill.fire import (
     FASTEST_HEAD_M_S,
     drill_draws,
     fire_at_speed,
@@ -23,8 +22,8 @@ from leaveby.decision.drill_fire import (
     own_fire,
     scaled_table,
 )
-from leaveby.decision.drill_injects import danger_class, reading_at
-from leaveby.decision.drill_result import (
+from leaveby.decision.drill.injects import danger_class, reading_at
+from leaveby.decision.drill.result import (
     Answer,
     Drill,
     DrillScript,
@@ -35,9 +34,10 @@ from leaveby.decision.drill_result import (
     new_at,
     round_is_open,
 )
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import HouseholdResult
-from leaveby.decision.scenario import HouseholdInputs, prepare
+from leaveby.decision.drill.rounds import answer_drill, pause_moments, place_answer
+from leaveby.decision.fires.scenario import HouseholdInputs, prepare
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
 from leaveby.household.plan import FireInput
 

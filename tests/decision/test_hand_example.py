@@ -1,4 +1,4 @@
-"""The example that is worked by hand in DEVELOPERS.md: one road, one rate of spread, fixed durations.
+"""The example that is worked by hand in about/hand_example.md: one road, one rate of spread, fixed durations.
 
 The notebook of checks shows the same example, and both take it from one place; the numbers by hand are retyped here.
 
@@ -15,9 +15,9 @@ import numpy as np
 import pytest
 import shapely
 
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import HouseholdResult, WayTiming
-from leaveby.show.hand_example import HOME_M, hand_example_inputs
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.verify.hand_example import HOME_M, hand_example_inputs
 
 CELL_M = 50.0
 CLOSE_S = 0.5 * CELL_M * 2.0**0.5

@@ -10,7 +10,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leaveby.decision.landmarks import (
+from leaveby.decision.lines.landmarks import (
     LANDMARK_ASSUMPTIONS,
     MOST,
     PER_DIRECTION,
@@ -19,10 +19,10 @@ from leaveby.decision.landmarks import (
     places_inside,
     road_crossings,
 )
-from leaveby.decision.result import TriggerLine
+from leaveby.decision.ways.result import TriggerLine
 from leaveby.fire.terrain import Grid
-from leaveby.roads.itinerary import compass_words
-from leaveby.roads.network import RoadNetwork, network_from_lines
+from leaveby.roads.network.graph import RoadNetwork, network_from_lines
+from leaveby.roads.routing.itinerary import compass_words
 
 CRS = "EPSG:32755"
 GRID = Grid(x_min_m=0.0, y_max_m=10_000.0, cell_m=50.0, rows=200, cols=200, crs=CRS)

@@ -13,15 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from leaveby.ask import demo_folder, load_plan, plan_household, read_inputs
+from leaveby.ask.household import demo_folder, load_plan, plan_household, read_inputs
 from leaveby.chance import stream
 from leaveby.cli import main
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.members import draw_members, join_draws, pick_draws, plan_draws
-from leaveby.decision.precision import bootstrap_precision, half_width_s, members_needed
-from leaveby.decision.result import Precision
-from leaveby.decision.scenario import HouseholdInputs, member_ignitions, prepare
-from leaveby.decision.sensitivity import cost_of_delay, hangs_on
+from leaveby.decision.fires.members import draw_members, join_draws, pick_draws, plan_draws
+from leaveby.decision.fires.scenario import HouseholdInputs, member_ignitions, prepare
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.ways.precision import bootstrap_precision, half_width_s, members_needed
+from leaveby.decision.ways.result import Precision
+from leaveby.decision.ways.sensitivity import cost_of_delay, hangs_on
 from leaveby.household.plan import IgnitionInput, Plan
 from leaveby.parameters import TASKS_SLOW_TOGETHER
 
@@ -207,7 +207,7 @@ def test_stopping_in_the_middle_leaves_nothing(tmp_path: Path, monkeypatch: pyte
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("leaveby.ask.plan_household", stopped)
+    monkeypatch.setattr("leaveby.ask.household.plan_household", stopped)
     assert main(["demo", "--out", str(tmp_path / "out")]) == 130
     assert list(tmp_path.iterdir()) == []
 

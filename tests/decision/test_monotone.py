@@ -14,9 +14,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import WAY_WORDS, HouseholdResult
-from leaveby.roads.network import network_from_lines
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult
+from leaveby.roads.network.graph import network_from_lines
 
 FEW = settings(
     max_examples=8, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]

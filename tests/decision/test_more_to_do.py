@@ -12,15 +12,15 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from leaveby.ask import demo_folder, load_plan
+from leaveby.ask.household import demo_folder, load_plan
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.confidence import latest_start
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.members import plan_draws
-from leaveby.decision.result import HouseholdResult, WayTiming
-from leaveby.decision.scenario import HouseholdInputs, Scenario, member_table, plans_choice, prepare
-from leaveby.decision.timing import best_route, readiness_that_clears
-from leaveby.decision.ways_out import CandidateRoute
+from leaveby.decision.fires.members import plan_draws
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, member_table, plans_choice, prepare
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.ways.confidence import latest_start
+from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.decision.ways.roads import CandidateRoute
+from leaveby.decision.ways.timing import best_route, readiness_that_clears
 from leaveby.household.plan import Plan, Way, ways
 from leaveby.household.sampling import sample_durations
 

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leaveby.decision.confidence import latest_at_confidence
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.phases import phases, shut_in_most_s
-from leaveby.decision.result import HouseholdResult
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.household.phases import phases, shut_in_most_s
+from leaveby.decision.ways.confidence import latest_at_confidence
+from leaveby.decision.ways.result import HouseholdResult
 
 START = datetime(2026, 1, 17, 12, 42, 30)
 TIMES = st.lists(st.floats(-7200.0, 40_000.0) | st.just(np.inf) | st.just(-np.inf), min_size=1, max_size=60)

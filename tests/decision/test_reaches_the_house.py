@@ -8,14 +8,21 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.last_resort import heat_on_house
-from leaveby.decision.members import earliest_about
-from leaveby.decision.route_fires import embers_at
-from leaveby.decision.scenario import HouseholdInputs, Scenario, central_ignitions, plans_choice, prepare, table_at
-from leaveby.fire.arrival import arrive
-from leaveby.fire.embers import EMBER_ASSUMPTIONS
-from leaveby.fire.fuel import fuel_from_codes
+from leaveby.decision.fires.members import earliest_about
+from leaveby.decision.fires.scenario import (
+    HouseholdInputs,
+    Scenario,
+    central_ignitions,
+    plans_choice,
+    prepare,
+    table_at,
+)
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.household.last_resort import heat_on_house
+from leaveby.decision.ways.route_fires import embers_at
+from leaveby.fire.arrival.embers import EMBER_ASSUMPTIONS
+from leaveby.fire.arrival.solve import arrive
+from leaveby.fire.fuel.zones import fuel_from_codes
 from leaveby.household.plan import FireInput, House
 
 

@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 
 from leaveby import caution
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 from leaveby.cli import main
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import opens, way_is_open
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.ways.result import opens, way_is_open
 from leaveby.errors import InputError
 
 

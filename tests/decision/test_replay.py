@@ -13,21 +13,21 @@ from hypothesis import strategies as st
 from scipy.stats import betabinom, binom
 
 from leaveby.confidence import rank_at
-from leaveby.decision.confidence import latest_on_route, latest_start
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.members import plan_draws
-from leaveby.decision.replay import PACKING, Replay, Truth, caught_in_words, most_caught, replay, replay_many
-from leaveby.decision.result import HouseholdResult
-from leaveby.decision.scenario import (
+from leaveby.decision.fires.members import plan_draws
+from leaveby.decision.fires.scenario import (
     HouseholdInputs,
     member_ignitions,
     member_table,
     plans_choice,
     prepare,
 )
-from leaveby.decision.ways_out import roads_for
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.household.replay import PACKING, Replay, Truth, caught_in_words, most_caught, replay, replay_many
+from leaveby.decision.ways.confidence import latest_on_route, latest_start
+from leaveby.decision.ways.result import HouseholdResult
+from leaveby.decision.ways.roads import roads_for
 from leaveby.errors import InputError
-from leaveby.fire.arrival import arrive
+from leaveby.fire.arrival.solve import arrive
 
 MEMBERS, TRUTHS = 200, 200
 OTHER_SEED = 20_260_117

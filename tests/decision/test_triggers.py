@@ -11,12 +11,12 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import TriggerLine, WayTiming
-from leaveby.decision.scenario import HouseholdInputs, plans_choice, prepare
-from leaveby.decision.triggers import BEARINGS_DEG, area_of, decision_span_s, distances_to_line, lead_time_of
-from leaveby.decision.ways_out import roads_for
-from leaveby.fire.model_error import ros_factor
+from leaveby.decision.fires.scenario import HouseholdInputs, plans_choice, prepare
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.lines.triggers import BEARINGS_DEG, area_of, decision_span_s, distances_to_line, lead_time_of
+from leaveby.decision.ways.result import TriggerLine, WayTiming
+from leaveby.decision.ways.roads import roads_for
+from leaveby.fire.spread.model_error import ros_factor
 from leaveby.fire.terrain import Grid
 
 HOME = (4050.0, 4050.0)

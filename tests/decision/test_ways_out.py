@@ -12,14 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
-from leaveby.ask import demo_folder, load_plan
-from leaveby.decision.phases import last_exits_s
-from leaveby.decision.scenario import HouseholdInputs, Scenario, prepare
-from leaveby.decision.ways_out import GridSampler, candidate_routes, road_vehicle, roads_for
+from leaveby.ask.household import demo_folder, load_plan
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
+from leaveby.decision.household.phases import last_exits_s
+from leaveby.decision.ways.roads import GridSampler, candidate_routes, road_vehicle, roads_for
 from leaveby.fire.terrain import Grid
 from leaveby.household.plan import Towing, Vehicle
-from leaveby.roads.itinerary import street
-from leaveby.roads.network import csr
+from leaveby.roads.network.graph import csr
+from leaveby.roads.routing.itinerary import street
 
 
 @pytest.mark.parametrize(

@@ -12,12 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from leaveby.decision.closing import closing_times, select, stretch_cells
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import WayTiming
-from leaveby.decision.scenario import HouseholdInputs, Scenario, plans_choice, prepare
-from leaveby.decision.ways_out import WayRoads, candidate_routes, roads_for
-from leaveby.decision.which_way import (
+from leaveby.decision.fires.closing import closing_times, select, stretch_cells
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, plans_choice, prepare
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.lines.which_way import (
     TIE_S,
     TOO_LATE,
     UNTOUCHED,
@@ -27,9 +25,11 @@ from leaveby.decision.which_way import (
     route_to_each,
     way_out_map,
 )
+from leaveby.decision.ways.result import WayTiming
+from leaveby.decision.ways.roads import WayRoads, candidate_routes, roads_for
 from leaveby.fire.terrain import Grid
 from leaveby.household.plan import FireInput
-from leaveby.roads.network import csr
+from leaveby.roads.network.graph import csr
 
 HOME = (4000.0, 4050.0)
 ROADS = {"West Road": [HOME, (500.0, 4050.0)], "East Road": [HOME, (7500.0, 4050.0)]}

@@ -22,14 +22,14 @@ import rasterio
 import shapely
 
 from leaveby.caution import OVERRIDE
-from leaveby.files.plan import read_plan
-from leaveby.files.roads import read_roads
-from leaveby.fire.arrival import Ignition, arrive
-from leaveby.fire.fuel import FuelMap, fuel_from_codes, fuel_type
-from leaveby.fire.spread import spread_zones, table_for_member
+from leaveby.files.read.plan import read_plan
+from leaveby.files.read.roads import read_roads
+from leaveby.fire.arrival.solve import Ignition, arrive
+from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_type
+from leaveby.fire.spread.series import spread_zones, table_for_member
 from leaveby.fire.terrain import Grid, Terrain, cell_of, gradients
-from leaveby.fire.weather import rebased
-from leaveby.fire.weather_table import weather_from_table
+from leaveby.fire.weather.series import rebased
+from leaveby.fire.weather.table import weather_from_table
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 TEXTS = ("roads.osm", "fuel_legend.csv", "weather.csv", "plan.toml", "plan_two_fronts.toml")

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from leaveby.ask import demo_folder
+from leaveby.ask.drill import read_drill, run_drill
+from leaveby.ask.household import demo_folder
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
-from leaveby.files.drill import read_drill, run_drill
 
 HEAD = """
 [drill]

@@ -15,14 +15,14 @@ import osmium
 import pytest
 from pyproj import Transformer
 
+from leaveby.ask.streets import survey_streets
 from leaveby.cli import main
-from leaveby.decision.street_result import StreetSurvey, SurveyOptions
+from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
 from leaveby.errors import InputError
-from leaveby.files.street_outputs import street_layers
-from leaveby.files.streets import survey_streets
-from leaveby.roads.exit_places import roads_at
-from leaveby.show.streets import streets_page, survey_sentences
-from leaveby.show.streets_record import survey_record
+from leaveby.files.write.street_outputs import street_layers
+from leaveby.roads.exits.places import roads_at
+from leaveby.show.streets.page import streets_page, survey_sentences
+from leaveby.show.streets.record import survey_record
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"
 PLAIN = SurveyOptions(links=0, clearance_groups=0)

@@ -30,21 +30,21 @@ from pyproj import Geod, Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.cli import main
-from leaveby.decision.result import HouseholdResult, TimetableRow
-from leaveby.decision.street_result import StreetSurvey
-from leaveby.decision.street_survey import survey
+from leaveby.decision.streets.result import StreetSurvey
+from leaveby.decision.streets.survey import survey
+from leaveby.decision.ways.result import HouseholdResult, TimetableRow
 from leaveby.errors import InputError
-from leaveby.files import printed
-from leaveby.files.map_file import plan_kml
-from leaveby.files.outputs import route_gpx, timetable_csv, write_layers, write_result
-from leaveby.files.printed import find_browser, print_page
-from leaveby.files.reminders import reminders_ics, season_day
-from leaveby.files.street_outputs import write_streets
-from leaveby.roads.homes import Homes, place_homes
-from leaveby.roads.network import network_from_lines
-from leaveby.roads.street_table import street_table
-from leaveby.show.report import plan_figures
-from leaveby.show.streets import streets_page
+from leaveby.files.write import printed
+from leaveby.files.write.map_file import plan_kml
+from leaveby.files.write.outputs import route_gpx, timetable_csv, write_layers, write_result
+from leaveby.files.write.printed import find_browser, print_page
+from leaveby.files.write.reminders import reminders_ics, season_day
+from leaveby.files.write.street_outputs import write_streets
+from leaveby.roads.exits.homes import Homes, place_homes
+from leaveby.roads.exits.street_table import street_table
+from leaveby.roads.network.graph import network_from_lines
+from leaveby.show.plan.page import plan_figures
+from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
 
 TESTS = Path(__file__).parents[1]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.io import netcdf_file
 
 from leaveby.errors import InputError
-from leaveby.files.grids import read_fuel, read_terrain, read_weather
+from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
 from leaveby.fire.terrain import Grid
 
 GRID = Grid(x_min_m=600_000.0, y_max_m=6_000_000.0, cell_m=100.0, rows=4, cols=4, crs="EPSG:32755")

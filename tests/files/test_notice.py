@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
+from leaveby.ask.streets import survey_streets
 from leaveby.caution import OSM_NOTICE
-from leaveby.files.road_extracts import drawn_from_osm
-from leaveby.files.roads import read_roads
-from leaveby.files.streets import survey_streets
+from leaveby.files.read.road_extracts import drawn_from_osm
+from leaveby.files.read.roads import read_roads
 from leaveby.show.wording import map_notice
 
 DATA = Path(__file__).parents[1] / "data"

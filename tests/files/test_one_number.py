@@ -23,16 +23,16 @@ import pyogrio
 import pytest
 
 from leaveby import cli
-from leaveby.decision.drill import answer_drill
-from leaveby.decision.drill_result import DrillScript
-from leaveby.decision.household_answer import answer_household
-from leaveby.decision.result import HouseholdResult
-from leaveby.decision.scenario import HouseholdInputs
-from leaveby.files.outputs import write_result
-from leaveby.show.drill_record import drill_record
-from leaveby.show.drill_words import leave_by_words
-from leaveby.show.live_layers import household_sheet, moment_words, stretches
-from leaveby.show.widgets import start_table
+from leaveby.decision.drill.result import DrillScript
+from leaveby.decision.drill.rounds import answer_drill
+from leaveby.decision.fires.scenario import HouseholdInputs
+from leaveby.decision.household.answer import answer_household
+from leaveby.decision.ways.result import HouseholdResult
+from leaveby.files.write.outputs import write_result
+from leaveby.notebook.live.layers import household_sheet, moment_words, stretches
+from leaveby.notebook.widgets import start_table
+from leaveby.show.drill.record import drill_record
+from leaveby.show.drill.words import leave_by_words
 from leaveby.show.wording import main_sentence
 
 KML = "{http://www.opengis.net/kml/2.2}"

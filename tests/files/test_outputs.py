@@ -19,10 +19,10 @@ import rasterio
 from pyproj import CRS, Geod, Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.result import TimetableRow
+from leaveby.decision.ways.result import TimetableRow
 from leaveby.errors import InputError
-from leaveby.files import outputs
-from leaveby.files.outputs import NODATA, plain_cell, route_gpx, timetable_csv, write_result
+from leaveby.files.write import outputs
+from leaveby.files.write.outputs import NODATA, plain_cell, route_gpx, timetable_csv, write_result
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
 NAMES = {

@@ -9,10 +9,10 @@ from pathlib import Path
 import osmium
 import pytest
 
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
 from leaveby.errors import InputError
-from leaveby.files.places import NamedPlace, read_places
-from leaveby.files.roads import read_roads
+from leaveby.files.read.places import NamedPlace, read_places
+from leaveby.files.read.roads import read_roads
 
 EXTRACT = """<?xml version="1.0" encoding="UTF-8"?>
 <osm version="0.6" generator="test">

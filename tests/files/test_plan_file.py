@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from leaveby.errors import Fault, InputError
-from leaveby.files.plan import read_plan
+from leaveby.files.read.plan import read_plan
 
 RIGHT = """
 [plan]

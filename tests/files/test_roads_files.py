@@ -18,12 +18,12 @@ import pytest
 import shapely
 
 from leaveby.errors import InputError
-from leaveby.files.homes import read_homes
-from leaveby.files.places import read_places
-from leaveby.files.road_extracts import extract_bounds
-from leaveby.files.roads import read_roads
-from leaveby.roads.network import RoadNetwork
-from leaveby.roads.routing import latest_departure
+from leaveby.files.read.homes import read_homes
+from leaveby.files.read.places import read_places
+from leaveby.files.read.road_extracts import extract_bounds
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.graph import RoadNetwork
+from leaveby.roads.routing.latest_departure import latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
 ANDORRA = DATA / "andorra_drive.osm.bz2"

@@ -17,17 +17,17 @@ import shapely
 from rasterio.crs import CRS
 from rasterio.transform import from_origin
 
+from leaveby.ask.streets import read_raster, survey_streets
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision import street_survey
-from leaveby.decision.street_result import StreetSurvey, SurveyOptions
-from leaveby.decision.street_survey import survey
+from leaveby.decision.streets import survey as street_survey
+from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
+from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
-from leaveby.files.homes import homes_in_building, read_exits, read_homes
-from leaveby.files.street_outputs import street_layers, streets_csv, write_streets
-from leaveby.files.streets import read_raster, survey_streets
-from leaveby.roads.homes import homes_by_street
-from leaveby.roads.network import network_from_lines
-from leaveby.roads.street_table import street_table
+from leaveby.files.read.homes import homes_in_building, read_exits, read_homes
+from leaveby.files.write.street_outputs import street_layers, streets_csv, write_streets
+from leaveby.roads.exits.homes import homes_by_street
+from leaveby.roads.exits.street_table import street_table
+from leaveby.roads.network.graph import network_from_lines
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"
 CRS_M = "EPSG:32755"

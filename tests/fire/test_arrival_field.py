@@ -17,8 +17,8 @@ from rasterio.warp import Resampling, reproject
 from scipy import ndimage
 from scipy.optimize import minimize_scalar
 
-from leaveby.fire.arrival import Ignition, arrive, bridged_zones, ignite_point, lead_time
-from leaveby.fire.ellipse import SpreadTable, eccentricity, length_to_breadth
+from leaveby.fire.arrival.solve import Ignition, arrive, bridged_zones, ignite_point, lead_time
+from leaveby.fire.spread.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid, Terrain, centre_of, fill_voids, gradients
 
 CELL_M = 30.0

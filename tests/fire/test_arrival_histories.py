@@ -14,14 +14,14 @@ import pytest
 import shapely
 from scipy.optimize import brentq
 
-from leaveby.fire.arrival import Ignition, arrive, ignite_point
-from leaveby.fire.ellipse import SpreadTable, eccentricity, length_to_breadth
+from leaveby.fire.arrival.solve import Ignition, arrive, ignite_point
+from leaveby.fire.spread.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid, centre_of
 
 CELL_M = 30.0
 CELLS = 150
 NEAR_M = 15 * CELL_M  # nearer to the start the grid is too coarse to be judged
-HISTORIES = int(os.environ.get("LEAVEBY_WIND_HISTORIES", "12"))  # 100 for the figures in DEVELOPERS.md
+HISTORIES = int(os.environ.get("LEAVEBY_WIND_HISTORIES", "12"))  # 100 for the figures in about/trust.md
 DIRECTIONS = 120
 
 

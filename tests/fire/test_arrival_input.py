@@ -11,10 +11,10 @@ import shapely
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
-from leaveby.fire.arrival import Ignition, arrive, check_spread, ignite_point, lead_time
-from leaveby.fire.ellipse import SpreadTable, eccentricity, length_to_breadth
-from leaveby.fire.flames import fireline_intensity_kw_m
-from leaveby.fire.isochrones import arrival_near, front_bearing_deg, front_speed_m_s, isochrones, to_xarray
+from leaveby.fire.arrival.isochrones import arrival_near, front_bearing_deg, front_speed_m_s, isochrones, to_xarray
+from leaveby.fire.arrival.solve import Ignition, arrive, check_spread, ignite_point, lead_time
+from leaveby.fire.spread.ellipse import SpreadTable, eccentricity, length_to_breadth
+from leaveby.fire.spread.flames import fireline_intensity_kw_m
 from leaveby.fire.terrain import Grid, centre_of
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from leaveby.fire.arrival import arrive, ignite_point
-from leaveby.fire.ellipse import SpreadTable, eccentricity, length_to_breadth
-from leaveby.fire.isochrones import front_speed_m_s, isochrones
+from leaveby.fire.arrival.isochrones import front_speed_m_s, isochrones
+from leaveby.fire.arrival.solve import arrive, ignite_point
+from leaveby.fire.spread.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid
 
 CELL_M = 30.0

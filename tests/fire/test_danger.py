@@ -18,7 +18,7 @@ from xclim.indices.fire import (
     mcarthur_forest_fire_danger_index as xclim_danger_index,
 )
 
-from leaveby.fire.danger import (
+from leaveby.fire.weather.danger import (
     forest_fire_danger_index,
     grass_fire_danger_index,
     griffiths_drought_factor,

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.fire.ellipse import eccentricity, length_to_breadth, local_ellipse, shape_table
+from leaveby.fire.spread.ellipse import eccentricity, length_to_breadth, local_ellipse, shape_table
 
 # Alexander 1985, 1 + 0.0012 W^2.154; Taylor et al. 1997, forest; grass 1.1 W^0.464. All computed from equations that
 # are remembered, not read.

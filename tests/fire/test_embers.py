@@ -12,9 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from leaveby.fire.arrival import Ignition, arrive, ignite_point
-from leaveby.fire.ellipse import SpreadTable
-from leaveby.fire.embers import (
+from leaveby.fire.arrival.embers import (
     LONGEST_SPOTTING_M,
     SHORT_SPOTTING_M,
     ember_arrival_at,
@@ -22,9 +20,11 @@ from leaveby.fire.embers import (
     spotting_distance_m,
     spotting_loads_t_ha,
 )
-from leaveby.fire.flames import fireline_intensity_kw_m, flame_height_m, flame_length_m
-from leaveby.fire.fuel_types import fuel_type
-from leaveby.fire.spread import SpreadZones
+from leaveby.fire.arrival.solve import Ignition, arrive, ignite_point
+from leaveby.fire.fuel.types import fuel_type
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.spread.flames import fireline_intensity_kw_m, flame_height_m, flame_length_m
+from leaveby.fire.spread.series import SpreadZones
 from leaveby.fire.terrain import Grid
 
 CARRY = 2.5

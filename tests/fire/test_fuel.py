@@ -10,8 +10,8 @@ import shapely
 from shapely import LineString, Polygon, box
 
 from leaveby.errors import InputError
-from leaveby.fire.fuel import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
-from leaveby.fire.fuel_types import FUEL_TYPES, LAND_COVER, UNMAPPED, FuelType, fuel_type
+from leaveby.fire.fuel.types import FUEL_TYPES, LAND_COVER, UNMAPPED, FuelType, fuel_type
+from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, centre_of
 
 GRID = Grid(x_min_m=1000.0, y_max_m=2000.0, cell_m=10.0, rows=12, cols=16, crs="EPSG:32755")

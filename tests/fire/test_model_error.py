@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from leaveby.fire.model_error import (
+from leaveby.fire.spread.model_error import (
     ERROR_ASSUMPTIONS,
     HIGHEST_FACTOR,
     LOWEST_FACTOR,
@@ -18,7 +18,7 @@ from leaveby.fire.model_error import (
     share_cut,
     sigma_of_mape,
 )
-from leaveby.fire.spread import MODELS
+from leaveby.fire.spread.series import MODELS
 
 
 def test_every_model_has_an_error_and_says_from_where() -> None:

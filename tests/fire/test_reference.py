@@ -14,7 +14,7 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
-from leaveby.show.published import EQUATIONS, MARKS, published_rows
+from leaveby.verify.published import EQUATIONS, MARKS, published_rows
 
 ROWS = published_rows()
 

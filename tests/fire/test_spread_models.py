@@ -16,9 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from leaveby.fire import moisture
-from leaveby.fire.danger import forest_fire_danger_index
-from leaveby.fire.rate_of_spread import (
+from leaveby.fire.fuel import moisture
+from leaveby.fire.spread.equations import (
     curing_coefficient,
     dry_eucalypt_ros_m_s,
     grass_ros_m_s,
@@ -28,6 +27,7 @@ from leaveby.fire.rate_of_spread import (
     shrubland_ros_m_s,
     slope_factor,
 )
+from leaveby.fire.weather.danger import forest_fire_danger_index
 
 
 def _dry_eucalypt(wind_m_s: object, moist: object) -> NDArray[np.float64]:

@@ -11,12 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.fire import rate_of_spread
-from leaveby.fire.danger import forest_fire_danger_index
-from leaveby.fire.fuel import fuel_from_codes, uniform_fuel
-from leaveby.fire.fuel_types import FUEL_TYPES, UNMAPPED
-from leaveby.fire.moisture import forest_moisture_percent
-from leaveby.fire.spread import (
+from leaveby.fire.fuel.moisture import forest_moisture_percent
+from leaveby.fire.fuel.types import FUEL_TYPES, UNMAPPED
+from leaveby.fire.fuel.zones import fuel_from_codes, uniform_fuel
+from leaveby.fire.spread import equations as rate_of_spread
+from leaveby.fire.spread.series import (
     MODELS,
     FlatSpread,
     flat_spread,
@@ -25,9 +24,10 @@ from leaveby.fire.spread import (
     spread_zones,
     table_for_member,
 )
+from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outside_validity
 from leaveby.fire.terrain import Grid
-from leaveby.fire.validity import VALID_RANGES, model_assumptions, outside_validity
-from leaveby.fire.weather import Weather, constant_weather
+from leaveby.fire.weather.danger import forest_fire_danger_index
+from leaveby.fire.weather.series import Weather, constant_weather
 
 GRID = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=12, crs="EPSG:32755")
 EAST = timezone(timedelta(hours=11))

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from leaveby.errors import InputError
 from leaveby.fire.terrain import Grid
-from leaveby.fire.weather import (
+from leaveby.fire.weather.forecast import weather_from_dataset
+from leaveby.fire.weather.series import (
     Weather,
     constant_weather,
     local_hour,
@@ -24,8 +25,7 @@ from leaveby.fire.weather import (
     step_at,
     wind_towards,
 )
-from leaveby.fire.weather_forecast import weather_from_dataset
-from leaveby.fire.weather_table import weather_from_table
+from leaveby.fire.weather.table import weather_from_table
 
 GRID = Grid(x_min_m=500_000.0, y_max_m=5_950_000.0, cell_m=100.0, rows=20, cols=30, crs="EPSG:32755")
 

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from leaveby.errors import InputError
-from leaveby.fire.flames import byram_flame_length_m, flame_length_m, fuel_flame_length_m
-from leaveby.fire.fuel_types import FUEL_TYPES, FuelType, fuel_type
-from leaveby.fire.rate_of_spread import slope_factor
+from leaveby.fire.fuel.types import FUEL_TYPES, FuelType, fuel_type
+from leaveby.fire.spread.equations import slope_factor
+from leaveby.fire.spread.flames import byram_flame_length_m, flame_length_m, fuel_flame_length_m
 from leaveby.household.heat import (
     EXPOSURE_EDGES_KW_M2,
     exposure_class,

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.files.roads import read_roads
-from leaveby.roads.attach import attach_points, carries_cars
-from leaveby.roads.network import RoadNetwork, network_from_lines
-from leaveby.roads.routing import latest_departure
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.attach import attach_points, carries_cars
+from leaveby.roads.network.graph import RoadNetwork, network_from_lines
+from leaveby.roads.routing.latest_departure import latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
 INF = float("inf")

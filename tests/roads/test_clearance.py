@@ -11,14 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.files.roads import read_roads
-from leaveby.roads.capacity import (
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.clearance.capacity import (
     ONE_LANE_ONE_WAY_VEH_H,
     ONE_LANE_TWO_WAY_VEH_H,
     TWO_LANE_VEH_H,
     capacity_veh_h,
 )
-from leaveby.roads.clearance import (
+from leaveby.roads.clearance.queue import (
     MOBILISATIONS,
     STEP_S,
     Mobilisation,
@@ -28,12 +28,12 @@ from leaveby.roads.clearance import (
     rolling_share,
     street_tree,
 )
-from leaveby.roads.clearance_tree import group_tree, quickest_out
-from leaveby.roads.exit_facts import group_facts
-from leaveby.roads.exit_places import boundary_exits
-from leaveby.roads.exits import single_exits
-from leaveby.roads.homes import homes_by_street
-from leaveby.roads.street_table import street_table
+from leaveby.roads.clearance.tree import group_tree, quickest_out
+from leaveby.roads.exits.facts import group_facts
+from leaveby.roads.exits.groups import single_exits
+from leaveby.roads.exits.homes import homes_by_street
+from leaveby.roads.exits.places import boundary_exits
+from leaveby.roads.exits.street_table import street_table
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_drive.osm.bz2"
 

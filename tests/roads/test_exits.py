@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.roads.dominators import bridges, exit_tree, street_passages, sum_behind
-from leaveby.roads.exits import home_vertices
+from leaveby.roads.exits.dominators import bridges, exit_tree, street_passages, sum_behind
+from leaveby.roads.exits.groups import home_vertices
 
 Leaves = dict[object, list[object]]
 

@@ -11,16 +11,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.roads.access_rules import RULES, Measured, choose_rules, compare, limit_of
-from leaveby.roads.dominators import bridges
-from leaveby.roads.exit_facts import group_facts, shared_way
-from leaveby.roads.exit_places import boundary_exits, exits_at, map_outline
-from leaveby.roads.exits import single_exits
-from leaveby.roads.homes import Homes, PlacedHomes, homes_by_street, place_homes
-from leaveby.roads.link_candidates import links_to_build, links_to_open
-from leaveby.roads.links import Link, rank_links, relieved_homes, with_link
-from leaveby.roads.network import network_from_lines
-from leaveby.roads.street_table import StreetTable, street_table
+from leaveby.roads.exits.dominators import bridges
+from leaveby.roads.exits.facts import group_facts, shared_way
+from leaveby.roads.exits.groups import single_exits
+from leaveby.roads.exits.homes import Homes, PlacedHomes, homes_by_street, place_homes
+from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
+from leaveby.roads.exits.links import Link, rank_links, relieved_homes, with_link
+from leaveby.roads.exits.places import boundary_exits, exits_at, map_outline
+from leaveby.roads.exits.street_table import StreetTable, street_table
+from leaveby.roads.network.graph import network_from_lines
+from leaveby.roads.osm.access_rules import RULES, Measured, choose_rules, compare, limit_of
 
 CRS = "EPSG:32755"
 FOOT = 0.3048

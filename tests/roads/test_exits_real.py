@@ -12,14 +12,14 @@ import osmnx
 import pytest
 from pyproj import Transformer
 
-from leaveby.files.homes import place_from_file
-from leaveby.files.roads import read_roads
-from leaveby.roads.dominators import NO_WAY_OUT, bridges
-from leaveby.roads.exit_facts import GroupFacts, group_facts
-from leaveby.roads.exit_places import boundary_exits
-from leaveby.roads.exits import SingleExits, home_vertices, single_exits
-from leaveby.roads.homes import Homes, PlacedHomes, place_homes
-from leaveby.roads.street_table import StreetTable, street_table
+from leaveby.files.read.homes import place_from_file
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.exits.dominators import NO_WAY_OUT, bridges
+from leaveby.roads.exits.facts import GroupFacts, group_facts
+from leaveby.roads.exits.groups import SingleExits, home_vertices, single_exits
+from leaveby.roads.exits.homes import Homes, PlacedHomes, place_homes
+from leaveby.roads.exits.places import boundary_exits
+from leaveby.roads.exits.street_table import StreetTable, street_table
 
 DATA = Path(__file__).parents[1] / "data"
 DRIVE = DATA / "andorra_drive.osm.bz2"

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from leaveby.errors import InputError
-from leaveby.files.roads import read_roads
-from leaveby.roads.grades import edge_grades
-from leaveby.roads.network import network_from_lines
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.grades import edge_grades
+from leaveby.roads.network.graph import network_from_lines
 
 DATA = Path(__file__).parents[1] / "data"
 Heights = NDArray[np.float64]

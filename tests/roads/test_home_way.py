@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 from pyproj import Transformer
 
-from leaveby.files.roads import read_roads
-from leaveby.roads.attach import attach_points
-from leaveby.roads.itinerary import route
-from leaveby.roads.network import RoadNetwork
-from leaveby.roads.routing import latest_departure
-from leaveby.roads.travel import EdgeTravel, HomeWay, RoadVehicle, household_travel, travel
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.attach import attach_points
+from leaveby.roads.network.graph import RoadNetwork
+from leaveby.roads.routing.itinerary import route
+from leaveby.roads.routing.latest_departure import latest_departure
+from leaveby.roads.vehicle.travel import EdgeTravel, HomeWay, RoadVehicle, household_travel, travel
 
 INF = float("inf")
 CRS = "EPSG:32755"

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from leaveby.errors import InputError
-from leaveby.files.roads import read_roads
-from leaveby.roads.itinerary import (
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.graph import RoadNetwork, network_from_lines
+from leaveby.roads.routing.itinerary import (
     alternatives,
     compass_words,
     route,
@@ -22,8 +23,7 @@ from leaveby.roads.itinerary import (
     street,
     turn_words,
 )
-from leaveby.roads.network import RoadNetwork, network_from_lines
-from leaveby.roads.routing import earliest_arrival, latest_departure
+from leaveby.roads.routing.latest_departure import earliest_arrival, latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
 INF = float("inf")

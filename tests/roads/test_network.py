@@ -14,8 +14,8 @@ import pytest
 import shapely
 
 from leaveby.errors import InputError
-from leaveby.files.roads import read_roads
-from leaveby.roads.network import (
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.graph import (
     TAGS,
     RoadNetwork,
     check_network,
@@ -26,10 +26,10 @@ from leaveby.roads.network import (
     select_edges,
     utm_crs,
 )
-from leaveby.roads.routing import latest_departure
-from leaveby.roads.street_graph import network_from_graph
-from leaveby.roads.topology import network_from_ways
-from leaveby.roads.ways import Ways, ways_within
+from leaveby.roads.osm.street_graph import network_from_graph
+from leaveby.roads.osm.topology import network_from_ways
+from leaveby.roads.osm.ways import Ways, ways_within
+from leaveby.roads.routing.latest_departure import latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
 ANDORRA = DATA / "andorra_drive.osm.bz2"

@@ -14,8 +14,8 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from leaveby.errors import InputError
-from leaveby.roads.network import RoutingGraph, routing_graph
-from leaveby.roads.routing import earliest_arrival, latest_departure
+from leaveby.roads.network.graph import RoutingGraph, routing_graph
+from leaveby.roads.routing.latest_departure import earliest_arrival, latest_departure
 
 INF = float("inf")
 

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 
 from leaveby.errors import InputError
 from leaveby.regions import WITH_RULES
-from leaveby.roads.attach import attach_points
-from leaveby.roads.grades import EdgeGrades
-from leaveby.roads.network import RoadNetwork, network_from_lines
-from leaveby.roads.restrictions import LEGAL_HEIGHT_M, length_limit_m, weight_limit_kg
-from leaveby.roads.speeds import (
+from leaveby.roads.network.attach import attach_points
+from leaveby.roads.network.grades import EdgeGrades
+from leaveby.roads.network.graph import RoadNetwork, network_from_lines
+from leaveby.roads.vehicle.pull import sustained_speed_m_s
+from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, length_limit_m, weight_limit_kg
+from leaveby.roads.vehicle.speeds import (
     SURFACE_KM_H,
     USUAL_KM_H,
     ZONE_KM_H,
@@ -26,8 +27,7 @@ from leaveby.roads.speeds import (
     towing_limit_m_s,
     usual_speed_m_s,
 )
-from leaveby.roads.travel import EdgeTravel, RoadVehicle, travel, ways_to_open
-from leaveby.roads.vehicle import sustained_speed_m_s
+from leaveby.roads.vehicle.travel import EdgeTravel, RoadVehicle, travel, ways_to_open
 
 INF = float("inf")
 CAR = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=100e3)

@@ -10,8 +10,8 @@ from types import ModuleType
 
 import pytest
 
-from leaveby.decision.result import HouseholdResult
-from leaveby.show.report import plan_figures
+from leaveby.decision.ways.result import HouseholdResult
+from leaveby.show.plan.page import plan_figures
 
 
 def load_invented() -> ModuleType:
@@ -43,7 +43,7 @@ def nothing_more_is_solved(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None
     def solved(*_: object, **__: object) -> None:
         raise AssertionError("a fire's arrival was worked out")
 
-    return lambda: monkeypatch.setattr("leaveby.fire.arrival.burn", solved)
+    return lambda: monkeypatch.setattr("leaveby.fire.arrival.solve.burn", solved)
 
 
 @pytest.fixture(scope="session")

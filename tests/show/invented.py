@@ -12,8 +12,8 @@ import shapely
 from pyproj import Transformer
 from shapely.geometry import LineString, MultiPolygon, Point, box
 
-from leaveby.decision.phases import phases
-from leaveby.decision.result import (
+from leaveby.decision.household.phases import phases
+from leaveby.decision.ways.result import (
     FireSummary,
     HangsOn,
     HouseholdResult,
@@ -28,7 +28,7 @@ from leaveby.decision.result import (
     WayTiming,
     WhatIf,
 )
-from leaveby.fire.arrival import Arrival
+from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.household.plan import (
     FireInput,
@@ -46,8 +46,8 @@ from leaveby.household.plan import (
 )
 from leaveby.household.readiness import Saving, schedule_for
 from leaveby.household.shelter import LastResort, Place, last_resort
-from leaveby.roads.itinerary import route_along
-from leaveby.roads.network import TAGS, RoadNetwork
+from leaveby.roads.network.graph import TAGS, RoadNetwork
+from leaveby.roads.routing.itinerary import route_along
 
 CRS = "EPSG:32755"
 ZONE = timezone(timedelta(hours=11))

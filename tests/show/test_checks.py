@@ -11,14 +11,15 @@ import numpy as np
 import pytest
 from scipy.stats import betabinom
 
-from leaveby.decision.replay import Replay, most_caught
-from leaveby.decision.result import HouseholdResult
+from leaveby.decision.household.replay import Replay, most_caught
+from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
-from leaveby.fire.ellipse import eccentricity
-from leaveby.show import exact_shapes
-from leaveby.show.check_panel import ellipse_panel
-from leaveby.show.checks import BY_HAND, PLAIN_MATHEMATICS, Check, agreement_words, checks_table, sentences
-from leaveby.show.exact_shapes import (
+from leaveby.fire.spread.ellipse import eccentricity
+from leaveby.show.figure import OVERRIDE_LINE, as_svg
+from leaveby.verify import exact_shapes
+from leaveby.verify.check_panel import ellipse_panel
+from leaveby.verify.checks import BY_HAND, PLAIN_MATHEMATICS, Check, agreement_words, checks_table, sentences
+from leaveby.verify.exact_shapes import (
     HEAD_M_S,
     WIND_HISTORIES,
     describe_ellipse,
@@ -29,10 +30,9 @@ from leaveby.show.exact_shapes import (
     history_checks,
     wind_for_ratio,
 )
-from leaveby.show.exit_check import exit_checks, homes_by_networkx, homes_here
-from leaveby.show.figure import OVERRIDE_LINE, as_svg
-from leaveby.show.hand_example import hand_example, hand_example_checks
-from leaveby.show.published import (
+from leaveby.verify.exit_check import exit_checks, homes_by_networkx, homes_here
+from leaveby.verify.hand_example import hand_example, hand_example_checks
+from leaveby.verify.published import (
     MARKS,
     equation_checks,
     marks_in_words,
@@ -40,7 +40,7 @@ from leaveby.show.published import (
     published_values,
     value_checks,
 )
-from leaveby.show.replay_figure import promises, replay_figure, replay_words
+from leaveby.verify.replay_figure import promises, replay_figure, replay_words
 
 
 class Cells(HTMLParser):
@@ -198,7 +198,7 @@ def example() -> HouseholdResult:
 
 
 def test_every_step_of_the_hand_worked_example(example: HouseholdResult) -> None:
-    """The numbers of DEVELOPERS.md, retyped here from its text and not from the module."""
+    """The numbers of about/hand_example.md, retyped here from its text and not from the module."""
     rows = hand_example_checks(example)
     assert all(row.agrees for row in rows), agreement_words(rows)
     told = {row.what: row.outside for row in rows}

@@ -22,20 +22,20 @@ import jsonschema
 import numpy as np
 import pytest
 
-from leaveby.ask import demo_folder
+from leaveby.ask.drill import read_drill, run_drill
+from leaveby.ask.household import demo_folder
 from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
-from leaveby.decision.confidence import share_clear
-from leaveby.decision.drill import place_answer
-from leaveby.decision.drill_result import INVENTED, Answer, Drill, OwnInject, known_by, new_at
-from leaveby.decision.result import Phases
+from leaveby.decision.drill.result import INVENTED, Answer, Drill, OwnInject, known_by, new_at
+from leaveby.decision.drill.rounds import place_answer
+from leaveby.decision.ways.confidence import share_clear
+from leaveby.decision.ways.result import Phases
 from leaveby.errors import InputError
-from leaveby.files.drill import read_drill, run_drill
-from leaveby.show.drill import drill_page, participants_page
-from leaveby.show.drill_figures import answers_curve, describe_answers_curve, describe_rounds_strip
-from leaveby.show.drill_map import pause_map
-from leaveby.show.drill_panel import drill_panel, injects_list, moment_of
-from leaveby.show.drill_record import drill_record
-from leaveby.show.drill_words import (
+from leaveby.notebook.drill_panel import drill_panel, injects_list, moment_of
+from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip
+from leaveby.show.drill.map import pause_map
+from leaveby.show.drill.page import drill_page, participants_page
+from leaveby.show.drill.record import drill_record
+from leaveby.show.drill.words import (
     EXERCISE_BANNER,
     NO_WAY_OPEN,
     clear_words,
@@ -44,11 +44,11 @@ from leaveby.show.drill_words import (
     stay_words,
     verdict_words,
 )
-from leaveby.show.record import record_text
+from leaveby.show.plan.record import record_text
 from leaveby.show.wording import clock_words
 
 MADE_AT = datetime(2025, 11, 3, 9, 15, tzinfo=timezone(timedelta(hours=11)))
-SCHEMA = json.loads(files("leaveby.show").joinpath("drill.schema.json").read_text(encoding="utf-8"))
+SCHEMA = json.loads(files("leaveby.show.drill").joinpath("drill.schema.json").read_text(encoding="utf-8"))
 NASTY = "<script>alert('x')</script><b>& =1+1"
 VOID = {"meta", "br", "img", "link", "path", "use", "rect", "circle", "image"}
 PROMISES = (

@@ -15,9 +15,9 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.household.readiness import schedule_for
 from leaveby.show.figure import OVERRIDE_LINE, as_svg, blank_figure
 from leaveby.show.ground import burnt_area, hill_shade, isochrones, shut_streets, trigger_edge
-from leaveby.show.maps import describe_map, plan_map
-from leaveby.show.plots import clear_curve, describe_tasks, task_bars
-from leaveby.show.timetable import describe_timetable, timetable_bar
+from leaveby.show.plan.map import describe_map, plan_map
+from leaveby.show.plan.plots import clear_curve, describe_tasks, task_bars
+from leaveby.show.plan.timetable import describe_timetable, timetable_bar
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -12,12 +12,12 @@ from typing import Any
 import pytest
 
 from leaveby.caution import LAST_RESORT
-from leaveby.decision.phases import EVERY_ROAD_SHUT, late_words
-from leaveby.decision.result import HouseholdResult, Phases
-from leaveby.decision.timetable import timetable
+from leaveby.decision.household.phases import EVERY_ROAD_SHUT, late_words
+from leaveby.decision.household.timetable import timetable
+from leaveby.decision.ways.result import HouseholdResult, Phases
 from leaveby.household.shelter import LastResort
-from leaveby.show.last_resort import shelter_lines, shelter_record
-from leaveby.show.timetable import describe_timetable
+from leaveby.show.plan.last_resort import shelter_lines, shelter_record
+from leaveby.show.plan.timetable import describe_timetable
 from leaveby.show.wording import every_road_shut_words
 
 SHUT_AT = 95 * 60.0  # 14:15

@@ -74,7 +74,7 @@ def test_every_sign_that_the_package_writes_is_among_them(carried: dict[str, TTF
             text = path.read_text(encoding="utf-8")
             written |= set(text) | {chr(int(number)) for number in re.findall(r"&#(\d+);", text)}
             written |= {chr(int(number, 16)) for number in re.findall(r"\\([0-9A-F]{4})\b", text)}
-    # Plus, minus, equals and at in full width stand in `files.outputs` to be looked for, not to be shown.
+    # Plus, minus, equals and at in full width stand in `files.write.outputs` to be looked for, not to be shown.
     written -= set("＋－＝＠")
     for font in carried.values():
         missing = {sign for sign in written if sign.isprintable() and ord(sign) not in font.getBestCmap()}

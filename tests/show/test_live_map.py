@@ -18,17 +18,16 @@ import pytest
 import shapely
 from pyproj import Geod, Transformer
 
-from leaveby.ask import check_household, demo_folder
+from leaveby.ask.household import check_household, demo_folder
+from leaveby.ask.streets import read_raster, survey_streets
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.result import HouseholdResult
-from leaveby.decision.scenario import prepare
-from leaveby.decision.street_result import StreetSurvey
+from leaveby.decision.fires.scenario import prepare
+from leaveby.decision.streets.result import StreetSurvey
+from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
-from leaveby.files.streets import read_raster, survey_streets
 from leaveby.fire.terrain import Grid
-from leaveby.show.drives import RoadArea, drive_answer, road_area
-from leaveby.show.ground import shown_triggers, shut_streets
-from leaveby.show.live_ground import (
+from leaveby.notebook.drives import RoadArea, drive_answer, road_area
+from leaveby.notebook.live.ground import (
     PANES,
     Layer,
     LiveSheet,
@@ -40,7 +39,7 @@ from leaveby.show.live_ground import (
     window_and_zoom,
     window_around,
 )
-from leaveby.show.live_layers import (
+from leaveby.notebook.live.layers import (
     burnt_shapes,
     class_words,
     fronts_s,
@@ -50,10 +49,11 @@ from leaveby.show.live_layers import (
     shut_shapes,
     stretches,
 )
-from leaveby.show.live_map import legend_html, live_map, live_road_map, live_streets_map, mark_html
-from leaveby.show.live_roads import road_sheet, survey_sheet
-from leaveby.show.maps import drawn_routes
-from leaveby.show.road_map import edges_by_band
+from leaveby.notebook.live.map import legend_html, live_map, live_road_map, live_streets_map, mark_html
+from leaveby.notebook.live.roads import road_sheet, survey_sheet
+from leaveby.notebook.road_map import edges_by_band
+from leaveby.show.ground import shown_triggers, shut_streets
+from leaveby.show.plan.map import drawn_routes
 from leaveby.show.wording import clock_words
 
 CRS = "EPSG:32755"
@@ -447,7 +447,7 @@ def test_without_the_libraries_it_says_how_to_get_them(
     def missing(name: str) -> ModuleType:
         raise ImportError(name)
 
-    monkeypatch.setattr("leaveby.show.live_map.import_module", missing)
+    monkeypatch.setattr("leaveby.notebook.live.map.import_module", missing)
     with pytest.raises(InputError, match="ipyleaflet"):
         live_map(result)
 

@@ -16,9 +16,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from leaveby.decision.phases import phases
-from leaveby.decision.result import HouseholdResult, Phases, WayTiming, opens, way_is_open
-from leaveby.show.report import plan_page
+from leaveby.decision.household.phases import phases
+from leaveby.decision.ways.result import HouseholdResult, Phases, WayTiming, opens, way_is_open
+from leaveby.show.plan.page import plan_page
 from leaveby.show.wording import clock_words, leave_by_line, main_sentence
 
 DAY = "On a day like this, "

@@ -11,7 +11,7 @@ import pytest
 from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.errors import InputError
 from leaveby.show.figure import INK, MUTED, WAY_COLOURS
-from leaveby.show.report import plan_page
+from leaveby.show.plan.page import plan_page
 from leaveby.show.wording import clean, main_sentence
 
 VOID = {"meta", "br", "img", "link", "input", "hr", "path", "use", "rect", "circle", "image"}

@@ -9,22 +9,22 @@ import numpy as np
 import pytest
 from matplotlib.collections import LineCollection
 
-from leaveby.ask import check_household, demo_folder
+from leaveby.ask.household import check_household, demo_folder
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.scenario import prepare
+from leaveby.decision.fires.scenario import prepare
 from leaveby.errors import InputError
 from leaveby.fire.terrain import Grid, Terrain
-from leaveby.roads.grades import constant_grades
-from leaveby.roads.network import csr, network_from_lines
-from leaveby.roads.travel import travel
-from leaveby.roads.vehicle import RoadVehicle
-from leaveby.show import drives as drives_module
-from leaveby.show import road_panel as panel_module
-from leaveby.show.drives import FREE_ROADS, End, RoadArea, drive_answer, reason_words, road_area
+from leaveby.notebook import drives as drives_module
+from leaveby.notebook import road_panel as panel_module
+from leaveby.notebook.drives import FREE_ROADS, End, RoadArea, drive_answer, reason_words, road_area
+from leaveby.notebook.road_map import band_words, describe_road_map, drive_bands, edges_by_band, road_map
+from leaveby.notebook.road_panel import changed_vehicle, road_panel, vehicle_sliders
+from leaveby.notebook.road_tables import MOST_LISTED, closed_table, drives_table
+from leaveby.roads.network.grades import constant_grades
+from leaveby.roads.network.graph import csr, network_from_lines
+from leaveby.roads.vehicle.pull import RoadVehicle
+from leaveby.roads.vehicle.travel import travel
 from leaveby.show.figure import OVERRIDE_LINE, as_svg
-from leaveby.show.road_map import band_words, describe_road_map, drive_bands, edges_by_band, road_map
-from leaveby.show.road_panel import changed_vehicle, road_panel, vehicle_sliders
-from leaveby.show.road_tables import MOST_LISTED, closed_table, drives_table
 
 SVG = "{http://www.w3.org/2000/svg}"
 CAR = RoadVehicle(name="ute", mode="car", width_m=1.9, height_m=1.9, length_m=5.4, mass_kg=2400.0, power_w=140e3)

@@ -12,11 +12,10 @@ from matplotlib.patches import Rectangle
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
-from leaveby.fire.model_error import ros_factor
-from leaveby.fire.rate_of_spread import mark5_ros_m_s
-from leaveby.show import speed_panel as panel_module
-from leaveby.show.figure import OVERRIDE_LINE, as_svg
-from leaveby.show.fire_day import (
+from leaveby.fire.spread.equations import mark5_ros_m_s
+from leaveby.fire.spread.model_error import ros_factor
+from leaveby.notebook import speed_panel as panel_module
+from leaveby.notebook.fire_day import (
     BAND_Z,
     SET_KM_H,
     FireDay,
@@ -25,8 +24,8 @@ from leaveby.show.fire_day import (
     model_speeds,
     reach_sentences,
 )
-from leaveby.show.speed_panel import notes, speed_panel
-from leaveby.show.speeds import (
+from leaveby.notebook.speed_panel import notes, speed_panel
+from leaveby.notebook.speeds import (
     describe_hitch_chart,
     describe_model_bars,
     hitch_chart,
@@ -35,6 +34,7 @@ from leaveby.show.speeds import (
     speed_words,
     spread_out,
 )
+from leaveby.show.figure import OVERRIDE_LINE, as_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 KM_H = 3.6

@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from leaveby.ask import demo_folder
+from leaveby.ask.household import demo_folder
+from leaveby.ask.streets import survey_streets
 from leaveby.caution import OVERRIDE
-from leaveby.decision.street_result import StreetSurvey
-from leaveby.files.streets import survey_streets
-from leaveby.show.street_panel import groups_from, map_key, street_panel, street_table
+from leaveby.decision.streets.result import StreetSurvey
+from leaveby.notebook.street_panel import groups_from, map_key, street_panel, street_table
 
 
 @pytest.fixture(scope="module")

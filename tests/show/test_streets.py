@@ -11,15 +11,15 @@ import numpy as np
 import pytest
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
-from leaveby.decision.street_result import StreetSurvey, SurveyOptions
-from leaveby.decision.street_survey import survey
+from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
+from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
-from leaveby.roads.homes import Homes, homes_by_street, place_homes
-from leaveby.roads.network import network_from_lines
-from leaveby.roads.street_table import street_table
-from leaveby.show.streets import streets_page
-from leaveby.show.streets_map import describe_streets_map, streets_map
-from leaveby.show.streets_record import COLUMNS, group_rows, survey_record, survey_text
+from leaveby.roads.exits.homes import Homes, homes_by_street, place_homes
+from leaveby.roads.exits.street_table import street_table
+from leaveby.roads.network.graph import network_from_lines
+from leaveby.show.streets.map import describe_streets_map, streets_map
+from leaveby.show.streets.page import streets_page
+from leaveby.show.streets.record import COLUMNS, group_rows, survey_record, survey_text
 
 CRS = "EPSG:32755"
 MADE = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))

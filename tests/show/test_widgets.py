@@ -10,8 +10,8 @@ import pytest
 from leaveby.caution import OVERRIDE
 from leaveby.confidence import latest_at_confidence
 from leaveby.errors import InputError
-from leaveby.show import widgets
-from leaveby.show.widgets import (
+from leaveby.notebook import widgets
+from leaveby.notebook.widgets import (
     Slider,
     leave_early_panel,
     override_banner,

@@ -24,8 +24,8 @@ from leaveby.errors import InputError, refuse
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from leaveby.decision.drill_result import Drill
-    from leaveby.decision.result import HouseholdResult
+    from leaveby.decision.drill.result import Drill
+    from leaveby.decision.ways.result import HouseholdResult
 
 # Every command imports what it needs when it runs: asking for help, or checking a plan, waits for no solver and no map.
 
@@ -151,7 +151,7 @@ def _household_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _demo(wanted: argparse.Namespace, errors: Console) -> int:
-    from leaveby.ask import demo_folder
+    from leaveby.ask.household import demo_folder
 
     return _answer(demo_folder() / "plan.toml", wanted, errors)
 
@@ -161,10 +161,10 @@ def _plan(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
-    from leaveby.ask import load_plan, plan_household
-    from leaveby.files.outputs import write_result
-    from leaveby.files.printed import find_browser
-    from leaveby.show.record import record_text, result_record
+    from leaveby.ask.household import load_plan, plan_household
+    from leaveby.files.write.outputs import write_result
+    from leaveby.files.write.printed import find_browser
+    from leaveby.show.plan.record import record_text, result_record
 
     _check_workers(wanted)
     if wanted.pdf:
@@ -191,7 +191,7 @@ def _check_workers(wanted: argparse.Namespace) -> None:
 
 def exit_code(result: HouseholdResult) -> int:
     """Give 3 when no way is in time once the fire starts, or no route takes one of the household's vehicles; else 0."""
-    from leaveby.decision.result import opens
+    from leaveby.decision.ways.result import opens
 
     closed = not opens(result) or any(not way.fits and way.way != "foot" for way in result.ways.values())
     return NO_WAY if closed else COMPUTED
@@ -220,11 +220,11 @@ def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
 def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     from rich.console import Console
 
-    from leaveby.files.street_outputs import write_streets
-    from leaveby.files.streets import survey_streets
-    from leaveby.roads.exit_places import roads_at
-    from leaveby.show.streets import survey_sentences
-    from leaveby.show.streets_record import survey_record, survey_text
+    from leaveby.ask.streets import survey_streets
+    from leaveby.files.write.street_outputs import write_streets
+    from leaveby.roads.exits.places import roads_at
+    from leaveby.show.streets.page import survey_sentences
+    from leaveby.show.streets.record import survey_record, survey_text
 
     with _progress(errors) as tell:
         answer = survey_streets(
@@ -264,11 +264,11 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _drill(wanted: argparse.Namespace, errors: Console) -> int:
-    from leaveby.decision.drill_result import any_round_is_open
-    from leaveby.files.drill import read_drill, run_drill
-    from leaveby.files.drill_outputs import write_drill
-    from leaveby.show.drill_record import drill_record
-    from leaveby.show.record import record_text
+    from leaveby.ask.drill import read_drill, run_drill
+    from leaveby.decision.drill.result import any_round_is_open
+    from leaveby.files.write.drill_outputs import write_drill
+    from leaveby.show.drill.record import drill_record
+    from leaveby.show.plan.record import record_text
 
     _check_workers(wanted)
     script = read_drill(wanted.drill)
@@ -286,7 +286,7 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
 def _say_drill(drill: Drill, written: dict[str, Path]) -> None:
     from rich.console import Console
 
-    from leaveby.show.drill_words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
+    from leaveby.show.drill.words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
 
     out = Console(highlight=False, soft_wrap=True)
     out.print(OVERRIDE, style="bold", markup=False)
@@ -306,7 +306,7 @@ def _say_drill(drill: Drill, written: dict[str, Path]) -> None:
 def _check(wanted: argparse.Namespace, _: Console) -> int:
     from rich.console import Console
 
-    from leaveby.ask import check_household, check_roads
+    from leaveby.ask.household import check_household, check_roads
 
     try:
         inputs = check_household(wanted.plan)

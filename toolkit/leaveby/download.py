@@ -25,9 +25,9 @@ from pyproj import Transformer
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.errors import InputError, refuse
-from leaveby.files.road_extracts import TAG_KEYS
-from leaveby.files.roads import read_roads
-from leaveby.roads.network import RoadNetwork, utm_crs
+from leaveby.files.read.road_extracts import TAG_KEYS
+from leaveby.files.read.roads import read_roads
+from leaveby.roads.network.graph import RoadNetwork, utm_crs
 
 Area = shapely.Polygon | shapely.MultiPolygon
 
@@ -50,7 +50,7 @@ class DownloadedRoads:
     area_deg : shapely.Polygon or shapely.MultiPolygon
         The area that was asked for, without the surroundings, in longitude and latitude.
     file : Path
-        The stored roads, for `leaveby.files.roads.read_roads`.
+        The stored roads, for `leaveby.files.read.roads.read_roads`.
     """
 
     network: RoadNetwork

@@ -25,7 +25,7 @@ from typing import Any, Final
 
 import jinja2
 
-from leaveby.ask import check_household, notebooks_folder
+from leaveby.ask.household import check_household, notebooks_folder
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.errors import refuse
 from leaveby.show.letters import letters_css

@@ -33,7 +33,7 @@ COUNTRIES: Final = frozenset(_COUNTRIES.split())
 STATES: Final = {country: tuple(f"{country}-{state}" for state in said.split()) for country, said in _STATES.items()}
 
 WITH_RULES: Final = ("AU", "NZ", "GB", "US", "CA", "ZA", "DE", "FR", "ES", "PT", "IT", "GR", "AD", "AT", "CH")
-"""Countries whose road rules stand in `leaveby.roads.speeds`; of all others only the general values are known."""
+"""Countries whose road rules stand in `leaveby.roads.vehicle.speeds`; of others only general values are known."""
 
 
 def country_of(region: str) -> str:

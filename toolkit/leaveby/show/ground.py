@@ -19,9 +19,9 @@ from rasterio.transform import Affine
 from shapely.geometry import LineString, MultiPolygon, Polygon, box, shape
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.decision.result import HouseholdResult, TriggerLine, WayRoute, clock
+from leaveby.decision.ways.result import HouseholdResult, TriggerLine, WayRoute, clock
 from leaveby.fire.terrain import Grid
-from leaveby.roads.itinerary import shut_along
+from leaveby.roads.routing.itinerary import shut_along
 from leaveby.show.wording import floor_clock, minutes_between
 
 _SMALLEST_CELLS: Final = 30

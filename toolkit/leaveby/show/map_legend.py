@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.path import Path
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.decision.result import HouseholdResult, TriggerLine
+from leaveby.decision.ways.result import HouseholdResult, TriggerLine
 from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES
 from leaveby.show.ground import ShutStreet, shown_triggers, trigger_edge
 from leaveby.show.wording import clean, clock_words, street_words

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.result import HouseholdResult, TriggerLine, WayTiming
+from leaveby.decision.ways.result import HouseholdResult, TriggerLine, WayTiming
 from leaveby.household.plan import SafePoint
 from leaveby.show.ground import Isochrone
 from leaveby.show.wording import (

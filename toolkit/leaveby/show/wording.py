@@ -13,10 +13,10 @@ from datetime import datetime, timedelta
 from typing import Final, Literal, Protocol
 
 from leaveby.caution import OSM_NOTICE
-from leaveby.decision.phases import late_words
-from leaveby.decision.result import HouseholdResult, WayRoute, WayTiming
+from leaveby.decision.household.phases import late_words
+from leaveby.decision.ways.result import HouseholdResult, WayRoute, WayTiming
 from leaveby.errors import refuse
-from leaveby.roads.network import RoadNetwork
+from leaveby.roads.network.graph import RoadNetwork
 
 WAYS: Final = ("tow", "car", "foot")
 """Ways of leaving in the order in which they are shown: the slowest to make ready first."""

@@ -1,0 +1,381 @@
+"""The community question, from files to its answer: roads, homes, exits, terrain and a fire's arrival."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import rasterio
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+from shapely.geometry.base import BaseGeometry
+
+from leaveby import __version__
+from leaveby.decision.fires.closing import closing_times, stretch_cells
+from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
+from leaveby.decision.streets.survey import survey
+from leaveby.errors import InputError, refuse
+from leaveby.files.read.homes import place_from_file, read_exits
+from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds
+from leaveby.files.read.roads import read_roads
+from leaveby.fire.terrain import Grid
+from leaveby.regions import region_faults
+from leaveby.roads.exits.homes import FAR_M, PlacedHomes
+from leaveby.roads.exits.places import boundary_exits, bounds_exits, exits_at, map_outline, over_edge
+from leaveby.roads.exits.street_table import StreetTable, street_table
+from leaveby.roads.network.grades import edge_grades
+from leaveby.roads.network.graph import RoadNetwork
+
+Progress = Callable[[str, int, int], None]
+Sampler = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
+
+STANDOFF_M = 100.0
+SMOKE_LEAD_S = 900.0
+_FUEL_STEP_M = 50.0
+
+
+def survey_streets(
+    roads: str | Path,
+    homes: str | Path | None = None,
+    *,
+    exits: str | Path | None = None,
+    area_deg: tuple[float, float, float, float] | None = None,
+    terrain: str | Path | None = None,
+    fuel: str | Path | None = None,
+    arrival: str | Path | None = None,
+    options: SurveyOptions | None = None,
+    count_tracks: bool = False,
+    region: str = "AU",
+    far_m: float = FAR_M,
+    standoff_m: float = STANDOFF_M,
+    smoke_lead_s: float = SMOKE_LEAD_S,
+    progress: Progress | None = None,
+) -> StreetSurvey:
+    """Answer the community question from files.
+
+    Parameters
+    ----------
+    roads : str or Path
+        Any file of roads that `read_roads` reads. It should reach well beyond the area asked about, to the next main
+        roads. An extract that says where it ends is cut there, see `bounds_exits`; in others every road that the edge
+        cuts looks like a dead end.
+    homes : str or Path, optional
+        Footprints, points, or counts per way, see `place_from_file`; the buildings of the extract when left out.
+    exits : str or Path, optional
+        Points that count as out, and nothing else; where left out, main roads at the edge of the map do.
+    area_deg : (west, south, east, north), optional
+        The area asked about: homes outside of it are left out, and listed by number.
+    terrain : str or Path, optional
+        Raster of heights in metres, for grades and for the slope under links.
+    fuel : str or Path, optional
+        Raster of fuel loads in t/ha.
+    arrival : str or Path, optional
+        Raster of fire arrival times in minutes, as `leaveby plan` writes it: then it is counted who is not out when
+        the exit shuts.
+    options : SurveyOptions, optional
+    count_tracks : bool
+        Whether tracks count as ways out for everyone.
+    region : str
+        Country and state, for legal speeds.
+    far_m : float
+        A home farther than this from every street belongs to no group, and is listed.
+    standoff_m, smoke_lead_s : float
+        A street shuts this long before fire is this near.
+    progress : callable, optional
+        Called with (what, done, total).
+
+    Returns
+    -------
+    StreetSurvey
+
+    Raises
+    ------
+    InputError
+        When a file can't be used, homes can't be read, or nothing leads out.
+
+    Examples
+    --------
+    >>> survey_streets("no_such_file.osm")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
+    """
+    if wrong := region_faults(region, place="region"):
+        raise InputError(wrong)
+    file = Path(roads)
+    from_osm = file.name.lower().endswith((*OSM_ENDINGS, ".graphml"))
+    if homes is None and not file.name.lower().endswith(OSM_ENDINGS):
+        raise refuse(
+            "homes",
+            f"none were given, and {file} holds roads only",
+            expected="a file of footprints, points, or counts per way",
+            mend="give it",
+        )
+    bounds = extract_bounds(file) if file.is_file() and file.name.lower().endswith(OSM_ENDINGS) else None
+    network = read_roads(file, edge_deg=bounds)
+    from_osm = from_osm and network.from_osm
+    heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
+    streets = street_table(
+        network,
+        grades=None if heights is None else edge_grades(network, heights),
+        fuel_t_ha=None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel")),
+        count_tracks=count_tracks,
+        region=region,
+    )
+    placed = place_from_file(file if homes is None else homes, streets, far_m=far_m)
+    supposed: list[str] = []
+    area = None if area_deg is None else _area(area_deg, crs=streets.crs)
+    left_out = 0.0
+    if area is not None:
+        placed, left_out = _within(placed, area)
+        if left_out:
+            supposed.append(f"{left_out:g} homes lie outside the area asked about and are in no count.")
+    maybe = np.zeros(0, dtype=np.int32)
+    outline = map_outline(streets)
+    if bounds is not None:
+        placed, beyond = _within(placed, _area(bounds, crs=streets.crs), but=over_edge(streets, bounds))
+        if beyond:
+            left_out += beyond
+            supposed.append(
+                f"{beyond:g} homes lie beyond the edge of the map, or on streets beyond it, and are in no count."
+            )
+    if exits is None:
+        if bounds is None:
+            out, said = boundary_exits(streets, area=area, outline=outline)
+        else:
+            out, maybe, said = bounds_exits(streets, bounds, area=area)
+        supposed += said
+    else:
+        names, x, y = read_exits(exits, crs=streets.crs)
+        out = exits_at(streets, x, y_m=y, names=names)
+        supposed.append(f"Out was taken to be at the {len(names)} places named: {', '.join(names[:20])}.")
+    closing = None
+    if arrival is not None:
+        closing, said = closings(streets, arrival, standoff_m=standoff_m, smoke_lead_s=smoke_lead_s)
+        supposed += said
+    answer = survey(
+        streets,
+        placed,
+        exits=out,
+        maybe=maybe,
+        options=options,
+        elevation=heights,
+        closing_s=closing,
+        outline=outline,
+        supposed=supposed,
+        from_osm=from_osm,
+        inputs=_record(roads=roads, homes=homes, exits=exits, terrain=terrain, fuel=fuel, arrival=arrival),
+        progress=progress,
+    )
+    balance = replace(answer.balance, homes=answer.balance.homes + left_out, outside_area=left_out)
+    return replace(answer, balance=balance)
+
+
+def _area(box: tuple[float, float, float, float], *, crs: str) -> BaseGeometry:
+    west, south, east, north = box
+    if not (-180.0 <= west < east <= 180.0 and -90.0 <= south < north <= 90.0):
+        raise refuse(
+            "area_deg",
+            f"{box} is no box",
+            expected="(west, south, east, north) in degrees, west below east and south below north",
+            mend="put the four numbers in this order",
+        )
+    project = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+    ring = shapely.segmentize(shapely.box(*box), max_segment_length=0.02)
+    return shapely.transform(ring, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
+
+
+def _within(
+    homes: PlacedHomes, area: BaseGeometry, *, but: NDArray[np.bool_] | None = None
+) -> tuple[PlacedHomes, float]:
+    """The homes in an area, but not those on some streets; and how many were left out."""
+    shapely.prepare(area)
+    inside = np.asarray(shapely.intersects_xy(area, homes.x_m, homes.y_m), dtype=np.bool_)
+    if but is not None:
+        inside &= (homes.street < 0) | ~but[np.maximum(homes.street, 0)]
+    if not inside.any():
+        raise refuse(
+            "area_deg",
+            f"none of {len(homes.identity)} homes lies in it",
+            expected="an area in which people live",
+            mend="check the order and sign of the four numbers, or take a larger area",
+        )
+    rows = np.flatnonzero(inside)
+    kept = PlacedHomes(
+        identity=tuple(homes.identity[i] for i in rows),
+        street=homes.street[rows],
+        along_m=homes.along_m[rows],
+        away_m=homes.away_m[rows],
+        dwellings=homes.dwellings[rows],
+        x_m=homes.x_m[rows],
+        y_m=homes.y_m[rows],
+        assumptions=homes.assumptions,
+    )
+    return kept, float(homes.dwellings[~inside].sum())
+
+
+def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
+    """Open a raster of numbers for reading at points, linear between the middles of its cells.
+
+    Parameters
+    ----------
+    path : str or Path
+    crs : str
+        Reference system of the points.
+    what : str
+        What it holds, for messages.
+
+    Returns
+    -------
+    callable
+        Takes x_m and y_m, gives values; NaN off the raster and in its voids.
+
+    Raises
+    ------
+    InputError
+        When it can't be read, or names no reference system.
+
+    Examples
+    --------
+    >>> read_raster("no_such_file.tif", crs="EPSG:32755", what="terrain")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.tif: it can't be read as a raster. Expected ...
+    """
+    try:
+        with rasterio.open(path) as source:
+            band = np.ma.getdata(source.read(1)).astype(np.float64)
+            band[source.read_masks(1) == 0] = np.nan
+            inverse, own = ~source.transform, source.crs
+    except rasterio.errors.RasterioIOError as error:
+        raise refuse(
+            str(path), "it can't be read as a raster", expected=f"a GeoTIFF of {what}", mend="check the file"
+        ) from error
+    if own is None:
+        raise refuse(
+            str(path),
+            "it names no reference system",
+            expected="a raster that says which coordinates it is in",
+            mend="write the reference system into it, with gdal_edit -a_srs for example",
+        )
+    project = Transformer.from_crs(crs, CRS.from_wkt(own.to_wkt()), always_xy=True)
+
+    def sample(x_m: NDArray[np.float64], y_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        x, y = (np.asarray(values, dtype=np.float64) for values in project.transform(x_m, y_m))
+        column, row = inverse * (x, y)
+        column, row = np.asarray(column) - 0.5, np.asarray(row) - 0.5
+        rows, columns = band.shape
+        inside = (column >= -0.5) & (column <= columns - 0.5) & (row >= -0.5) & (row <= rows - 0.5)
+        left = np.clip(np.floor(column), 0, max(columns - 2, 0)).astype(np.int64)
+        top = np.clip(np.floor(row), 0, max(rows - 2, 0)).astype(np.int64)
+        right, below = np.minimum(left + 1, columns - 1), np.minimum(top + 1, rows - 1)
+        u, v = np.clip(column - left, 0.0, 1.0), np.clip(row - top, 0.0, 1.0)
+        value = (1 - v) * ((1 - u) * band[top, left] + u * band[top, right]) + v * (
+            (1 - u) * band[below, left] + u * band[below, right]
+        )
+        return np.where(inside, value, np.nan)
+
+    return sample
+
+
+def _fuel_along(network: RoadNetwork, sample: Sampler) -> NDArray[np.float64]:
+    """Mean fuel load along each edge; where the raster is silent, the greatest that was met."""
+    line_m = np.asarray(shapely.length(network.geometry), dtype=np.float64)
+    pieces = np.maximum(1, np.ceil(line_m / _FUEL_STEP_M)).astype(np.int64)
+    edge = np.repeat(np.arange(network.edge_count), pieces)
+    start = np.concatenate([[0], np.cumsum(pieces)])[:-1]
+    share = (np.arange(edge.size) - np.repeat(start, pieces) + 0.5) / np.repeat(pieces, pieces)
+    spots = shapely.get_coordinates(
+        shapely.line_interpolate_point(network.geometry[edge], share, normalized=True)
+    ).reshape(-1, 2)
+    load = sample(spots[:, 0], spots[:, 1])
+    known = np.isfinite(load)
+    if not known.any() or (load[known] < 0.0).any():
+        raise refuse(
+            "fuel",
+            "it has no fuel load under the roads, or negative ones",
+            expected="a raster of fuel loads in t/ha over the roads",
+            mend="check its reference system and units",
+        )
+    load = np.where(known, load, load[known].max())
+    return np.asarray(np.bincount(edge, weights=load, minlength=network.edge_count) / pieces, dtype=np.float64)
+
+
+def closings(
+    streets: StreetTable, arrival: str | Path, *, standoff_m: float, smoke_lead_s: float
+) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """When each street shuts, from a raster of fire arrival times in minutes.
+
+    Parameters
+    ----------
+    streets : StreetTable
+        With m streets.
+    arrival : str or Path
+        As `leaveby plan` writes it: north up, square cells in metres; where the fire does not come it has no value.
+    standoff_m, smoke_lead_s : float
+        A street shuts this long before fire is this near to any part of it.
+
+    Returns
+    -------
+    NDArray[np.float64] of shape (m,), tuple of str
+        Seconds from the scenario's start, inf where fire does not come within the horizon; and what was supposed.
+
+    Raises
+    ------
+    InputError
+        When the raster can't be read, or its cells are not square metres.
+
+    Examples
+    --------
+    >>> closings(None, "no_such_file.tif", standoff_m=100.0, smoke_lead_s=900.0)
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.tif: it can't be read as a raster. Expected ...
+    """
+    try:
+        with rasterio.open(arrival) as source:
+            minutes = np.ma.filled(source.read(1, masked=True).astype(np.float64), np.inf)
+            transform, own = source.transform, source.crs
+    except rasterio.errors.RasterioIOError as error:
+        raise refuse(
+            str(arrival), "it can't be read as a raster", expected="arrival.tif of a plan", mend="check the file"
+        ) from error
+    square = transform.a > 0.0 and np.isclose(transform.a, -transform.e) and transform.b == transform.d == 0.0
+    if own is None or not own.is_projected or not square:
+        raise refuse(
+            str(arrival),
+            "its cells are not square metres, north up",
+            expected="a raster as `leaveby plan` writes it",
+            mend="bring it to the reference system of the plan",
+        )
+    crs = own.to_string()
+    rows, columns = minutes.shape
+    grid = Grid(x_min_m=transform.c, y_max_m=transform.f, cell_m=transform.a, rows=rows, cols=columns, crs=crs)
+    project = Transformer.from_crs(streets.crs, crs, always_xy=True)
+    lines = shapely.transform(streets.geometry, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
+    cells = stretch_cells(grid, list(lines), standoff_m=standoff_m)
+    times = closing_times(cells, minutes * 60.0, smoke_lead_s=smoke_lead_s)
+    outside = int((~cells.inside & streets.driven).sum())
+    said = [
+        f"A street shuts {smoke_lead_s / 60.0:g} min before fire is within {standoff_m:g} m of any part of it, in the "
+        "one fire of the arrival raster. Other fires come faster and from elsewhere."
+    ]
+    if outside:
+        said.append(f"{outside} streets reach beyond the arrival raster: when fire comes there is not known.")
+    return times, tuple(said)
+
+
+def _record(**files: str | Path | None) -> dict[str, str]:
+    record = {"leaveby": __version__}
+    for name, path in files.items():
+        if path is not None and Path(path).is_file():
+            digest = hashlib.sha256()
+            with Path(path).open("rb") as source:
+                while block := source.read(1 << 20):
+                    digest.update(block)
+            record[name] = f"{Path(path).name} sha256:{digest.hexdigest()}"
+    return record

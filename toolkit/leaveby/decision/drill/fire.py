@@ -1,0 +1,349 @@
+"""The fire of a drill: the plan's own, its head rate of spread scaled until the run to the home has a given mean speed.
+
+What "a fire at 12 km/h" means here, exactly. In the central run (forecast wind, every model at the middle of its
+published error, the plan's fuel, terrain and weather steps) each of the plan's fires is followed by itself; the one
+that comes to the home first is the run, or the one that starts nearest to it where none comes within the horizon.
+Its length is the straight distance from where it starts to the cell that burns at (or nearest to) the home. The head
+rate of spread on flat ground, in every fuel and at every step, is multiplied by one factor, such that the run takes its
+length over the given speed. So hours, fuels and slopes keep their proportion, and the head is faster than the given
+speed in some places and slower in others. No head rate on flat ground is raised above 30 m/s (108 km/h).
+
+The members share that speed: the published error of the rate of spread takes no part, since the speed is what is set,
+and a member's wind error turns and narrows its fire but does not speed it up; nor does the weather come sooner or later
+than forecast, which would make another speed of it. Wind direction, getting ready and the
+drive stay uncertain as in the plan. The plan's own fire has its members as in the household question.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from leaveby.decision.fires.closing import StretchCells, closing_times, select
+from leaveby.decision.fires.members import Draws, Progress, join_draws, plan_draws
+from leaveby.decision.fires.scenario import (
+    CENTRAL_Z,
+    FireChoice,
+    Scenario,
+    central_ignitions,
+    member_table,
+    plans_choice,
+    table_at,
+)
+from leaveby.decision.household.phases import last_exits_s, phases_of
+from leaveby.decision.ways.result import Phases, WayTiming
+from leaveby.decision.ways.roads import WayRoads
+from leaveby.decision.ways.route_fires import BATCH, choose_routes, embers_at, gather_routes, share_burnt, solve_fires
+from leaveby.decision.ways.timing import ChosenRoute, time_way
+from leaveby.errors import refuse
+from leaveby.fire.arrival.solve import Arrival, Ignition, arrive
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.terrain import centre_of
+from leaveby.household.plan import Plan, Way
+from leaveby.roads.network.graph import RoutingGraph
+from leaveby.units import km_h_from_m_s
+
+FASTEST_HEAD_M_S: Final = 30.0
+"""No head rate on flat ground is raised above this: the most that the fire room takes by hand."""
+
+_TOLERANCE: Final = 1e-4
+_MOST_DOUBLINGS: Final = 24
+
+
+@dataclass(frozen=True)
+class HomeRun:
+    """The run of one fire to the home.
+
+    Attributes
+    ----------
+    fire : int
+        Place among the plan's ignitions.
+    cell : (row, col)
+        The cell that burns at the home, or the nearest to it.
+    length_m : float
+        Straight, from where the fire starts to the centre of that cell.
+    speed_m_s : float
+        Mean speed over it in the plan's own central run; 0 where the fire does not come within the horizon.
+    """
+
+    fire: int
+    cell: tuple[int, int]
+    length_m: float
+    speed_m_s: float
+
+
+@dataclass(frozen=True)
+class RunFire:
+    """The fire of one round of a drill.
+
+    Attributes
+    ----------
+    scale : float
+    central : SpreadTable
+    table_of : callable
+        Spread table of member i under given draws.
+    choice : FireChoice
+    """
+
+    scale: float
+    central: SpreadTable
+    table_of: Callable[[Draws, int], SpreadTable]
+    choice: FireChoice
+
+
+@dataclass(frozen=True)
+class TimedRun:
+    """What one fire does to the household.
+
+    Attributes
+    ----------
+    ways : mapping of way to WayTiming
+    chosen : mapping of way to ChosenRoute
+    burnt_share : mapping of safe point to share of members
+    arrival : Arrival
+        The central run.
+    closing_s : ndarray of float64, shape (edges,)
+        In the central run.
+    ember_s : float
+        First ember at the home in the central run.
+    phases, way_phases : Phases, mapping of way to Phases
+        Of the household, and of each way of leaving.
+    """
+
+    ways: Mapping[str, WayTiming]
+    chosen: Mapping[Way, ChosenRoute]
+    burnt_share: Mapping[str, float]
+    arrival: Arrival
+    closing_s: NDArray[np.float64]
+    ember_s: float
+    phases: Phases
+    way_phases: Mapping[str, Phases]
+
+
+def drill_draws(plan: Plan) -> Draws:
+    """Draw the members of a drill as the household question draws them, the same for every run."""
+    counts = [min(BATCH, plan.members - first) for first in range(0, plan.members, BATCH)]
+    return join_draws([plan_draws(plan, count, batch=batch) for batch, count in enumerate(counts)])
+
+
+def scaled_table(table: SpreadTable, scale: float) -> SpreadTable:
+    """Multiply the head rate of spread on flat ground everywhere, up to 30 m/s.
+
+    Parameters
+    ----------
+    table : SpreadTable
+    scale : float
+        Above 0.
+
+    Examples
+    --------
+    >>> from leaveby.fire.terrain import Grid
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> flat, one = np.zeros((2, 2), np.float32), np.ones((1, 1))
+    >>> table = SpreadTable(grid, np.zeros((2, 2), np.int32), flat, flat, np.zeros(1), one, 0 * one, 0 * one,
+    ...     np.zeros(1, np.bool_))
+    >>> [float(scaled_table(table, scale).flat_head_ros_m_s[0, 0]) for scale in (2.5, 40.0)]
+    [2.5, 30.0]
+    """
+    return replace(table, flat_head_ros_m_s=np.minimum(table.flat_head_ros_m_s * scale, FASTEST_HEAD_M_S))
+
+
+def home_run(scenario: Scenario, table: SpreadTable) -> HomeRun:
+    """Find the fire that runs to the home in a central run, and how far that is.
+
+    Raises
+    ------
+    InputError
+        Where the fire starts at the home itself.
+    """
+    cell = _burning_cell(scenario)
+    grid = scenario.inputs.terrain.grid
+    home = shapely.Point(*centre_of(grid, cell[0], col=cell[1]))
+    found = []
+    for number, ignition in enumerate(central_ignitions(scenario)):
+        length_m = float(shapely.distance(ignition.geometry, home))
+        time_s = float(arrive(table, [ignition], horizon_s=_past(scenario, ignition)).time_s[cell])
+        taken_s = time_s - ignition.at_s
+        speed_m_s = length_m / taken_s if np.isfinite(taken_s) and taken_s > 0.0 else 0.0
+        found.append((time_s, length_m, number, speed_m_s))
+    _, length_m, number, speed_m_s = min(found)
+    if length_m < grid.cell_m:
+        raise refuse(
+            f'ignition "{scenario.inputs.plan.ignitions[number].name}"',
+            "starts at the home, so that it has no run to it",
+            expected="a fire that starts at least a cell away from the home",
+            mend="move the ignition, or take another plan for the drill",
+        )
+    return HomeRun(number, cell, length_m, speed_m_s)
+
+
+def _past(scenario: Scenario, ignition: Ignition) -> float:
+    return max(scenario.inputs.plan.horizon_s, ignition.at_s + 60.0)
+
+
+def _burning_cell(scenario: Scenario) -> tuple[int, int]:
+    """The home's cell, or the nearest one that burns: homes stand in clearings."""
+    rows, cols = np.nonzero(scenario.zones.zone >= 0)
+    row, col = scenario.home_cell
+    nearest = int(np.argmin((rows - row) ** 2 + (cols - col) ** 2))
+    return int(rows[nearest]), int(cols[nearest])
+
+
+def scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, speed_m_s: float) -> float:
+    """Find the factor on the head rate of spread with which a run has a given mean speed.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    table : SpreadTable
+        The plan's own central table.
+    run : HomeRun
+    speed_m_s : float
+        Above 0.
+
+    Returns
+    -------
+    float
+        The arrival at the home is then its start and length over speed, to a part in a thousand or so.
+
+    Raises
+    ------
+    InputError
+        Where the home lies so far to the fire's flank or back that no head rate up to 30 m/s brings it there in time.
+    """
+    ignition = central_ignitions(scenario)[run.fire]
+    wanted_s = run.length_m / speed_m_s
+
+    def late(log_scale: float) -> float:
+        """How much too late, as a share of the wanted time; 3 where it is more than that."""
+        arrival = arrive(
+            scaled_table(table, float(np.exp(log_scale))), [ignition], horizon_s=ignition.at_s + 4.0 * wanted_s
+        )
+        return min((float(arrival.time_s[run.cell]) - ignition.at_s) / wanted_s - 1.0, 3.0)
+
+    guess = float(np.log(speed_m_s / run.speed_m_s)) if run.speed_m_s > 0.0 else 0.0
+    low, high, step = guess, guess, 0.25
+    for _ in range(_MOST_DOUBLINGS):
+        if late(low) >= 0.0:
+            break
+        low, step = low - step, 2.0 * step
+    step = 0.25
+    for _ in range(_MOST_DOUBLINGS):
+        if late(high) <= 0.0:
+            break
+        if float(np.exp(high) * table.flat_head_ros_m_s.min()) > FASTEST_HEAD_M_S:
+            raise refuse(
+                f"drill.speeds_km_h {km_h_from_m_s(speed_m_s):g}",
+                "can't be reached towards the home in this plan's wind: the home lies to the flank or the back of the "
+                f"fire, and its head would have to run faster than {km_h_from_m_s(FASTEST_HEAD_M_S):.0f} km/h",
+                expected="a speed that the fire's run to the home can have",
+                mend="take that speed out, move the ignition, or take a plan whose wind blows from the fire to home",
+            )
+        high, step = high + step, 2.0 * step
+    if high - low < 1e-12:
+        return float(np.exp(low))
+    return float(np.exp(brentq(late, low, high, xtol=_TOLERANCE, rtol=_TOLERANCE)))
+
+
+def own_fire(scenario: Scenario) -> RunFire:
+    """Take the plan's own fire, its members those of the household question."""
+    choice = plans_choice(scenario.inputs.plan)
+
+    def table_of(draws: Draws, member: int) -> SpreadTable:
+        return member_table(scenario, choice, draws=draws, member=member)
+
+    return RunFire(1.0, table_at(scenario, choice, z=CENTRAL_Z), table_of, choice)
+
+
+def fire_at_speed(scenario: Scenario, *, run: HomeRun, speed_m_s: float) -> RunFire:
+    """Make the fire whose run to the home has a given mean speed: see the head of this module.
+
+    Its members keep the forecast's clock: weather that came sooner would make another speed of it.
+    """
+    own = own_fire(scenario)
+    scale = scale_for_speed(scenario, own.central, run=run, speed_m_s=speed_m_s)
+    central = scaled_table(own.central, scale)
+
+    def table_of(draws: Draws, member: int) -> SpreadTable:
+        on_time = replace(draws, weather_shift_s=np.zeros(draws.members))
+        return replace(own.table_of(on_time, member), flat_head_ros_m_s=central.flat_head_ros_m_s)
+
+    return RunFire(scale, central, table_of, own.choice)
+
+
+def time_run(
+    scenario: Scenario,
+    fire: RunFire,
+    *,
+    draws: Draws,
+    roads: Mapping[Way, WayRoads],
+    cells: StretchCells,
+    graph: RoutingGraph,
+    workers: int,
+    progress: Progress | None = None,
+) -> TimedRun:
+    """Time every way of leaving under one fire, as the household question does, and nothing beside that.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    fire : RunFire
+    draws : Draws
+    roads : mapping of way to WayRoads
+    cells : StretchCells
+        Of all roads.
+    graph : RoutingGraph
+    workers : int
+    progress : callable, optional
+        Called with (members done, members).
+    """
+    plan = scenario.inputs.plan
+    table_of = partial(fire.table_of, draws)
+    candidates = gather_routes(scenario, roads, graph=graph)
+    edges = sorted({edge for found in candidates.values() for one in found for edge in one.edges})
+    column_of = {edge: column for column, edge in enumerate(edges)}
+    fires = solve_fires(
+        scenario,
+        table_of=table_of,
+        draws=draws,
+        watched=select(cells, np.array(edges, dtype=np.int64)),
+        workers=workers,
+        progress=progress,
+    )
+    burnt_share = share_burnt(scenario, fires)
+    chosen = choose_routes(scenario, candidates, fires=fires, draws=draws, column_of=column_of, burnt_share=burnt_share)
+    started = central_ignitions(scenario)
+    arrival = arrive(fire.central, started, horizon_s=plan.horizon_s)
+    closing_s = closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
+    timings = {
+        way: time_way(
+            scenario,
+            found,
+            chosen=chosen.get(way),
+            draws=draws,
+            closing_s=fires.closing_s,
+            column_of=column_of,
+            central_closing_s=closing_s,
+        )
+        for way, found in roads.items()
+    }
+    way_phases, phases = phases_of(
+        scenario,
+        timings,
+        candidates=candidates,
+        chosen=chosen,
+        closing_s=fires.closing_s,
+        column_of=column_of,
+        drive_factor=draws.drive_factor,
+        central_exit_s=last_exits_s(scenario, roads, graph=graph, closing_s=closing_s),
+    )
+    ember_s = embers_at(scenario, fire.central, started, time_s=arrival.time_s, cell=scenario.home_cell)
+    ways = {str(way): timing for way, timing in timings.items()}
+    return TimedRun(ways, chosen, burnt_share, arrival, closing_s, ember_s, phases, way_phases)

@@ -1,0 +1,476 @@
+"""Injects of a drill, from what was computed: what is seen, heard, measured and officially said, minute by minute.
+
+Nothing here is made up beside the wording: each inject has its moment and its numbers from the central run of the
+fire, the closings of the roads, the leave-by times, or the plan's weather table, and `Inject.basis` says from which.
+Official messages are worded by this module and stand under "Exercise only" everywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.decision.drill.fire import TimedRun
+from leaveby.decision.drill.result import Inject, OwnInject, Pause, Reading, StreetShut
+from leaveby.decision.fires.closing import closing_times, stretch_cells
+from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.household.phases import EVERY_ROAD_SHUT
+from leaveby.decision.ways.result import WAY_WORDS
+from leaveby.fire.arrival.isochrones import arrival_near
+from leaveby.fire.arrival.solve import Arrival, Ignition
+from leaveby.fire.terrain import Grid
+from leaveby.fire.weather.danger import forest_fire_danger_index
+from leaveby.fire.weather.series import Weather, step_at
+from leaveby.roads.routing.itinerary import compass_words, shut_along, street
+from leaveby.units import km_h_from_m_s
+
+DISTANCES_M: Final = (20_000.0, 10_000.0, 5_000.0, 3_000.0, 2_000.0, 1_000.0, 500.0)
+"""Distances of the front from the home at which it is heard of or seen."""
+
+IN_SIGHT_M: Final = 3_000.0
+"""Flames this near are taken to be seen from the home, by judgement; farther ones are heard of."""
+
+MOST_STREETS: Final = 10
+"""Crossed streets named in one round, the longest ones."""
+
+WIND_CHANGE_DEG: Final = 40.0
+"""A turn of the wind by this much from one step to the next is a wind change, by judgement."""
+
+REPORTED_AFTER_S: Final = 300.0
+"""How long after it starts a fire is reported, by judgement; official word of it comes as long again after that."""
+
+DANGER_CLASSES: Final = (
+    (100.0, "the highest class, catastrophic"),
+    (75.0, "extreme"),
+    (50.0, "severe"),
+    (25.0, "very high"),
+    (12.0, "high"),
+    (0.0, "low to moderate"),
+)
+"""Classes of the forest fire danger index as they were used in Australia from 2009 to 2022 (from memory)."""
+
+INJECT_ASSUMPTIONS: Final = (
+    "Injects: the front's distance, the streets it crosses and the embers are those of the central run. A fire is "
+    "taken to be reported 5 minutes after it starts and officially named 5 minutes later; before that nobody hears of "
+    "shut roads or embers, whatever was computed; flames are seen from 3 km (judgement). In real fires word comes late "
+    "or not at all: let injects of your own say so.",
+    "Injects: smoke comes over the home for as long before the front as the plan's smoke lead (judgement).",
+    "Injects: class words for the fire danger index are those used in Australia from 2009 to 2022, from memory; the "
+    "rating of a real day is for the fire agency to give.",
+)
+
+
+def reading_at(weather: Weather, time_s: float) -> Reading:
+    """Read the plan's weather at a moment, at its first place.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> from leaveby.fire.weather.series import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, tzinfo=UTC), air_temperature_c=40.0, drought_factor=10.0,
+    ...     relative_humidity_percent=15.0, wind_speed_m_s=55 / 3.6, wind_from_deg=315.0)
+    >>> round(reading_at(weather, 60.0).danger_index)
+    103
+    """
+    step = step_at(weather, time_s)
+    values = (
+        weather.air_temperature_c,
+        weather.relative_humidity_percent,
+        weather.wind_speed_m_s,
+        weather.wind_from_deg,
+        weather.drought_factor,
+    )
+    hot, dry, wind, wind_from, drought = (float(series[step, 0]) for series in values)
+    return Reading(
+        air_temperature_c=hot,
+        relative_humidity_percent=dry,
+        wind_speed_m_s=wind,
+        wind_from_deg=wind_from,
+        gust_m_s=None if weather.gust_m_s is None else float(weather.gust_m_s[step, 0]),
+        danger_index=float(forest_fire_danger_index(hot, dry, wind_speed_m_s=wind, drought_factor=drought)),
+    )
+
+
+def danger_class(index: float) -> str:
+    """Name the class of a forest fire danger index, as used in Australia from 2009 to 2022 (from memory).
+
+    Examples
+    --------
+    >>> danger_class(11.9), danger_class(62.0), danger_class(103.0)
+    ('low to moderate', 'severe', 'the highest class, catastrophic')
+    """
+    return next(words for least, words in DANGER_CLASSES if index >= least)
+
+
+def reading_words(reading: Reading) -> str:
+    """Say a reading in one line.
+
+    Examples
+    --------
+    >>> reading_words(Reading(40.0, 15.0, 55 / 3.6, 315.0, None, 103.265))
+    '40 °C, humidity 15 %, wind 55 km/h from the north-west; fire danger index 103'
+    """
+    gust = "" if reading.gust_m_s is None else f", gusts {km_h_from_m_s(reading.gust_m_s):.0f} km/h"
+    return (
+        f"{reading.air_temperature_c:.0f} °C, humidity {reading.relative_humidity_percent:.0f} %, "
+        f"wind {km_h_from_m_s(reading.wind_speed_m_s):.0f} km/h from the {compass_words(reading.wind_from_deg)}{gust}; "
+        f"fire danger index {reading.danger_index:.0f}"
+    )
+
+
+def computed_injects(
+    scenario: Scenario,
+    timed: TimedRun,
+    *,
+    ignitions: Sequence[Ignition],
+    shuts: Sequence[StreetShut],
+    begin_s: float,
+    end_s: float,
+    home_s: float,
+) -> tuple[Inject, ...]:
+    """Make every computed inject of a round, in order of time.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    timed : TimedRun
+    ignitions : sequence of Ignition
+        Of the central run.
+    shuts : sequence of StreetShut
+    begin_s, end_s : float
+        Beginning and end of the round.
+    home_s : float
+        The front at the home.
+    """
+    start = scenario.inputs.plan.starts_at
+    found = [
+        *_forecast(scenario.weather, start, begin_s=begin_s),
+        *_reports(scenario, ignitions),
+        *_distances(scenario, timed.arrival),
+        *_crossings(scenario, timed.arrival),
+        *_wind_changes(scenario.weather),
+        *_at_home(scenario, timed.arrival, ember_s=timed.ember_s, home_s=home_s),
+        *(_shut(one) for one in shuts if _can_be_said(one.street)),
+        *_leave_bys(timed, scenario, start=start),
+    ]
+    reported_s = reported_at(ignitions)
+    known = [(_not_before(one, reported_s, start=start), one.at_s) for one in found]
+    kept = [(one, computed_s) for one, computed_s in known if begin_s <= one.at_s <= end_s and np.isfinite(one.at_s)]
+    # What was held back comes after the first word of the fire, in the order in which it was computed.
+    kept.sort(key=lambda pair: (pair[0].at_s, pair[0].at_s > pair[1], pair[1], pair[0].kind))
+    return tuple(one for one, _ in kept)
+
+
+def reported_at(ignitions: Sequence[Ignition]) -> float:
+    """Give the moment when the first fire is reported: nobody knows of it before.
+
+    Examples
+    --------
+    >>> from leaveby.fire.arrival.solve import ignite_point
+    >>> reported_at([ignite_point(0.0, 0.0, at_s=600.0), ignite_point(0.0, 0.0)])
+    300.0
+    """
+    return min(ignition.at_s for ignition in ignitions) + REPORTED_AFTER_S
+
+
+def _not_before(one: Inject, reported_s: float, *, start: datetime) -> Inject:
+    """Keep what tells of the fire until it has been reported, and embers until it has been officially named."""
+    if one.kind not in ("heard", "seen", "road", "smoke", "embers"):
+        return one
+    least_s = reported_s + (REPORTED_AFTER_S if one.kind == "embers" else 0.0)
+    if one.at_s >= least_s:
+        return one
+    return replace(one, at_s=least_s, basis=f"{one.basis}; computed for {_clock(start, one.at_s)}, handed out later")
+
+
+def own_injects(
+    injects: Sequence[OwnInject], *, speed_m_s: float | None, begin_s: float, end_s: float
+) -> tuple[tuple[Inject, ...], tuple[OwnInject, ...]]:
+    """Pick the trainer's injects of one round; and those for it that lie outside its time.
+
+    Examples
+    --------
+    >>> mine = [OwnInject(60.0, "phone", "The mast is down."), OwnInject(9e9, "power", "No power.")]
+    >>> kept, outside = own_injects(mine, speed_m_s=1.0, begin_s=0.0, end_s=3600.0)
+    >>> [one.text for one in kept], [one.text for one in outside]
+    (['The mast is down.'], ['No power.'])
+    """
+    meant = [one for one in injects if not one.speeds_m_s or speed_m_s in one.speeds_m_s]
+    kept = tuple(Inject(one.at_s, one.kind, one.text, "trainer") for one in meant if begin_s <= one.at_s <= end_s)
+    return kept, tuple(one for one in meant if not begin_s <= one.at_s <= end_s)
+
+
+def pause_at(
+    weather: Weather,
+    arrival: Arrival,
+    *,
+    home_xy_m: tuple[float, float],
+    number: int,
+    at_s: float,
+    reported_s: float,
+) -> Pause:
+    """Say what can be known of weather and fire at a moment: of a fire, nothing before it is reported.
+
+    Parameters
+    ----------
+    weather : Weather
+    arrival : Arrival
+        The central run.
+    home_xy_m : (float, float)
+    number : int
+        Of the pause.
+    at_s, reported_s : float
+        The moment, and when the first fire is reported.
+    """
+    grid = arrival.grid
+    burnt = (arrival.time_s <= at_s) & (at_s >= reported_s)
+    front_m, bearing_deg = np.inf, 0.0
+    if burnt.any():
+        away_m, bearing = _from_home(grid, home_xy_m)
+        nearest = int(np.argmin(np.where(burnt, away_m, np.inf)))
+        front_m, bearing_deg = float(away_m.flat[nearest]), float(bearing.flat[nearest])
+    return Pause(
+        number=number,
+        at_s=at_s,
+        reading=reading_at(weather, at_s),
+        front_m=front_m,
+        front_bearing_deg=bearing_deg,
+        burnt_ha=float(burnt.sum()) * grid.cell_m**2 / 1e4,
+    )
+
+
+def street_shuts(scenario: Scenario, timed: TimedRun) -> tuple[StreetShut, ...]:
+    """Name the streets of all routes with the first moment at which a part of each shuts, those that shut only."""
+    found: dict[str, tuple[float, list[str]]] = {}
+    for way, candidate in timed.chosen.items():
+        for name, _, at_s in shut_along(scenario.network, candidate.route.edges, timed.closing_s):
+            known_s, names = found.setdefault(name, (at_s, []))
+            found[name] = (min(known_s, at_s), [*names, str(way)])
+    shut = [StreetShut(name, at_s, tuple(names)) for name, (at_s, names) in found.items()]
+    # streets that shut at once stay in the order of travel
+    return tuple(sorted(shut, key=lambda one: one.at_s))
+
+
+def _clock(start: datetime, time_s: float, *, step_min: int = 1) -> str:
+    moment = start + timedelta(seconds=float(time_s))
+    moment -= timedelta(minutes=moment.minute % step_min, seconds=moment.second, microseconds=moment.microsecond)
+    if time_s >= 0.0 and moment < start:
+        moment = start  # a time after the start must not read as one before it
+    return moment.strftime("%H:%M") if moment.date() == start.date() else moment.strftime("%a %H:%M")
+
+
+def _far(distance_m: float) -> str:
+    return f"{distance_m / 1000.0:g} km" if distance_m >= 1000.0 else f"{distance_m:.0f} m"
+
+
+def _from_home(grid: Grid, home_xy_m: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Distance of every cell's centre from the home, and its bearing from there."""
+    east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m - home_xy_m[0]
+    north = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m - home_xy_m[1]
+    away = np.hypot(east[None, :], north[:, None])
+    return away, np.degrees(np.arctan2(*np.broadcast_arrays(east[None, :], north[:, None]))) % 360.0
+
+
+def _forecast(weather: Weather, start: datetime, *, begin_s: float) -> Iterator[Inject]:
+    """The day's forecast and fire danger, as known when the exercise begins: from the plan's own weather table."""
+    day = np.flatnonzero(weather.time_s >= begin_s - 1e-6)
+    readings = {int(step): reading_at(weather, float(weather.time_s[step])) for step in day}
+    if not readings:
+        return
+    worst = max(readings, key=lambda step: readings[step].danger_index)
+    hottest = max(one.air_temperature_c for one in readings.values())
+    driest = min(one.relative_humidity_percent for one in readings.values())
+    windiest = max(readings, key=lambda step: readings[step].wind_speed_m_s)
+    changes = [
+        f" A wind change, to the {compass_words(readings[step].wind_from_deg)}, is expected about "
+        f"{_clock(start, float(weather.time_s[step]), step_min=5)}."
+        for step in _change_steps(weather)
+        if step in readings
+    ]
+    yield Inject(
+        begin_s,
+        "official",
+        f"Weather forecast for today: to {hottest:.0f} °C, humidity down to {driest:.0f} %, wind to "
+        f"{km_h_from_m_s(readings[windiest].wind_speed_m_s):.0f} km/h from the "
+        f"{compass_words(readings[windiest].wind_from_deg)}.{''.join(changes)}",
+        basis="the plan's weather table",
+    )
+    index = readings[worst].danger_index
+    yield Inject(
+        begin_s,
+        "official",
+        f"Fire danger for today: {danger_class(index)}; the forest fire danger index reaches {index:.0f} about "
+        f"{_clock(start, float(weather.time_s[worst]), step_min=5)}.",
+        basis="the plan's weather table, danger index of Noble et al. 1980",
+    )
+
+
+def _reports(scenario: Scenario, ignitions: Sequence[Ignition]) -> Iterator[Inject]:
+    for source, ignition in zip(scenario.inputs.plan.ignitions, ignitions, strict=True):
+        centre = ignition.geometry.centroid
+        east, north = centre.x - scenario.home_xy_m[0], centre.y - scenario.home_xy_m[1]
+        where = compass_words(float(np.degrees(np.arctan2(east, north))))
+        away = f"about {np.hypot(east, north) / 1000.0:.0f} km" if np.hypot(east, north) >= 1000.0 else "under 1 km"
+        yield Inject(
+            ignition.at_s + REPORTED_AFTER_S,
+            "heard",
+            f"Smoke is reported to the {where}, {away} from your home.",
+            basis="the plan's ignition",
+        )
+        yield Inject(
+            ignition.at_s + 2.0 * REPORTED_AFTER_S,
+            "official",
+            f"The fire service names a fire to the {where} of you, {away} off ({source.name}). Crews are on their way.",
+            basis="the plan's ignition",
+        )
+
+
+def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
+    """When the nearest ground that burns comes within each distance, seen near by and heard of from afar."""
+    away_m, bearing_deg = _from_home(arrival.grid, scenario.home_xy_m)
+    order = np.argsort(away_m, axis=None)
+    earliest_s = np.minimum.accumulate(arrival.time_s.flat[order])
+    first_s = float(earliest_s[-1])
+    for within_m in DISTANCES_M:
+        inside = int(np.searchsorted(away_m.flat[order], within_m, side="right")) - 1
+        if inside < 0 or not first_s < earliest_s[inside] < np.inf:
+            continue
+        at_s = float(earliest_s[inside])
+        cell = order[int(np.argmax(arrival.time_s.flat[order] <= at_s))]
+        where = compass_words(float(bearing_deg.flat[cell]))
+        if within_m <= IN_SIGHT_M:
+            yield Inject(
+                at_s,
+                "seen",
+                f"Flames in sight to the {where}, about {_far(within_m)} away.",
+                basis="arrival of the front in the central run",
+            )
+        else:
+            yield Inject(
+                at_s,
+                "heard",
+                f"A neighbour rings: the fire is about {_far(within_m)} to the {where} of you.",
+                basis="arrival of the front in the central run",
+            )
+
+
+def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
+    """When the front comes to each named street, for the longest ones."""
+    network = scenario.network
+    named = np.array([edge for edge in range(network.edge_count) if network.name[edge]], dtype=np.int64)
+    if not named.size:
+        return
+    cells = stretch_cells(arrival.grid, [network.geometry[edge] for edge in named], standoff_m=0.0)
+    reached_s = closing_times(cells, arrival.time_s, smoke_lead_s=0.0)
+    first: dict[str, tuple[float, int]] = {}
+    length: dict[str, float] = {}
+    for edge, at_s in zip(named.tolist(), reached_s.tolist(), strict=True):
+        name = street(network, edge)
+        length[name] = length.get(name, 0.0) + float(network.length_m[edge])
+        if np.isfinite(at_s) and at_s < first.get(name, (np.inf, 0))[0]:
+            first[name] = (at_s, edge)
+    for name in sorted(first, key=lambda name: (-length[name], name))[:MOST_STREETS]:
+        at_s, edge = first[name]
+        middle = network.geometry[edge].interpolate(0.5, normalized=True)
+        east, north = middle.x - scenario.home_xy_m[0], middle.y - scenario.home_xy_m[1]
+        where = compass_words(float(np.degrees(np.arctan2(east, north))))
+        yield Inject(
+            at_s,
+            "heard",
+            f"The fire has reached {name}, {np.ceil(np.hypot(east, north) / 100.0) / 10.0:.1f} km to the {where}.",
+            basis="arrival of the front at the street in the central run",
+        )
+
+
+def _change_steps(weather: Weather) -> list[int]:
+    turn = np.abs((np.diff(weather.wind_from_deg[:, 0]) + 180.0) % 360.0 - 180.0)
+    return [int(step) + 1 for step in np.flatnonzero(turn >= WIND_CHANGE_DEG)]
+
+
+def _wind_changes(weather: Weather) -> Iterator[Inject]:
+    for step in _change_steps(weather):
+        at_s = float(weather.time_s[step])
+        now = reading_at(weather, at_s)
+        gust = "" if now.gust_m_s is None else f", gusts {km_h_from_m_s(now.gust_m_s):.0f} km/h"
+        yield Inject(
+            at_s,
+            "wind",
+            f"The wind has changed: now {km_h_from_m_s(now.wind_speed_m_s):.0f} km/h from the "
+            f"{compass_words(now.wind_from_deg)}{gust}. What was the fire's side may now be its front.",
+            basis="the plan's weather table",
+        )
+
+
+def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: float) -> Iterator[Inject]:
+    plan = scenario.inputs.plan
+    x_m, y_m = scenario.home_xy_m
+    near_s = arrival_near(arrival, x_m, y_m=y_m, within_m=plan.roads.standoff_m)
+    yield Inject(
+        near_s - plan.roads.smoke_lead_s,
+        "smoke",
+        "Thick smoke over your home; you see no farther than the gate.",
+        basis="the front within the plan's stand-off of the home, less its smoke lead",
+    )
+    if ember_s < home_s:
+        yield Inject(
+            ember_s,
+            "embers",
+            "Ash and the first embers are coming down at your home.",
+            basis="earliest embers at the home in the central run (thrown and flown at the soonest: the early side)",
+        )
+    yield Inject(
+        home_s,
+        "end",
+        "The front is at the home. The round ends here.",
+        facilitator_only=True,
+        basis="arrival of the front at the home in the central run, the earliest of the cells about it",
+    )
+
+
+def _can_be_said(name: str) -> bool:
+    """Whether people call a stretch by its name: nobody says over the radio that a nameless road is shut."""
+    return name != "roundabout" and not name.startswith("unnamed ")
+
+
+def _shut(one: StreetShut) -> Inject:
+    return Inject(
+        one.at_s,
+        "road",
+        f"{one.street} can no longer be used: smoke over the road, and fire beside it soon.",
+        basis="closing of the street in the central run: stand-off reached, less the smoke lead",
+    )
+
+
+def _leave_bys(timed: TimedRun, scenario: Scenario, *, start: datetime) -> Iterator[Inject]:
+    share = f"{100.0 * scenario.inputs.plan.confidence:g} of 100 members"
+    for way, timing in timed.ways.items():
+        words = WAY_WORDS[way]
+        if timing.latest_start_s is not None:
+            yield Inject(
+                timing.latest_start_s,
+                "leave-by",
+                f"Leave-by: latest start of getting ready to leave {words}, "
+                f"{_clock(start, timing.latest_start_s, step_min=5)}.",
+                facilitator_only=True,
+                basis=f"clear in {share}",
+            )
+        if timing.latest_departure_s is not None:
+            yield Inject(
+                timing.latest_departure_s,
+                "leave-by",
+                f"Latest departure {words}, {_clock(start, timing.latest_departure_s, step_min=5)}.",
+                facilitator_only=True,
+                basis=f"clear in {share}",
+            )
+    yield Inject(
+        timed.phases.shut_from_s,
+        "leave-by",
+        EVERY_ROAD_SHUT,
+        facilitator_only=True,
+        basis="no road leads out in more than half of the members, nor in the central run",
+    )

@@ -1,0 +1,331 @@
+"""The nouns of a drill: what a trainer asks for, and the rounds, injects, pauses and placed answers that come of it.
+
+All times are seconds from the first ignition of the plan, as everywhere in the decision room; a negative time lies
+before the fire starts, and a drill begins there as a rule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final, Literal
+
+from leaveby.decision.ways.result import Phases, WayTiming, way_is_open
+from leaveby.fire.arrival.solve import Arrival
+from leaveby.fire.terrain import Terrain
+from leaveby.fire.weather.series import Weather
+from leaveby.household.plan import Plan
+from leaveby.roads.network.graph import RoadNetwork
+
+EXERCISE_ONLY: Final = "Exercise only"
+"""Stands on every page and before every message of a drill, so that none is ever taken for a real one."""
+
+INVENTED: Final = f"{EXERCISE_ONLY}, invented"
+"""Stands before every official message of a drill."""
+
+InjectKind = Literal[
+    "seen", "heard", "measured", "official", "wind", "smoke", "embers", "road", "power", "phone", "leave-by", "end"
+]
+OwnKind = Literal["seen", "heard", "measured", "official", "wind", "smoke", "embers", "road", "power", "phone"]
+Source = Literal["computed", "trainer"]
+DrillWay = Literal["tow", "car", "foot", "stay"]
+
+DRILL_WAY_WORDS: Final[Mapping[str, str]] = {
+    "tow": "tow the house",
+    "car": "go by car, without the house",
+    "foot": "go on foot",
+    "stay": "stay, under official directions",
+}
+
+
+@dataclass(frozen=True)
+class OwnInject:
+    """An inject that the trainer wrote.
+
+    Attributes
+    ----------
+    at_s : float
+    kind : str
+    text : str
+    speeds_m_s : tuple of float
+        In the rounds at these speeds only; empty: in every round.
+    """
+
+    at_s: float
+    kind: OwnKind
+    text: str
+    speeds_m_s: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a group wrote down at a pause.
+
+    Attributes
+    ----------
+    group : str
+    pause : int
+        Number of the pause, from 1.
+    way : {"tow", "car", "foot", "stay"}
+    start_s : float or None
+        When the group would start getting ready; None for staying.
+    speed_m_s : float or None
+        The round that it was given in; None: every round, since nobody knew the fire yet.
+    """
+
+    group: str
+    pause: int
+    way: DrillWay
+    start_s: float | None
+    speed_m_s: float | None = None
+
+
+@dataclass(frozen=True)
+class DrillScript:
+    """What a trainer asks for: a drill file, read.
+
+    Attributes
+    ----------
+    name : str
+    plan : Plan
+    speeds_m_s : tuple of float
+        Mean speeds of the fire's run to the home, above 0.
+    own_fire : bool
+        Also run the plan's own fire, as its equations give it.
+    begin_s : float
+        When the exercise begins.
+    pauses_s : tuple of float
+        Rising; empty where `every_s` is given.
+    every_s : float or None
+        A pause at the beginning and every so many seconds from there on.
+    members : int
+    injects : tuple of OwnInject
+    answers : tuple of Answer
+    where : str
+        The file, for messages.
+    """
+
+    name: str
+    plan: Plan
+    speeds_m_s: tuple[float, ...]
+    own_fire: bool
+    begin_s: float
+    pauses_s: tuple[float, ...]
+    every_s: float | None
+    members: int
+    injects: tuple[OwnInject, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    where: str = "drill"
+
+
+@dataclass(frozen=True)
+class Inject:
+    """One thing that the trainer gives out, or keeps.
+
+    Attributes
+    ----------
+    at_s : float
+    kind : str
+    text : str
+    source : {"computed", "trainer"}
+    facilitator_only : bool
+        Never given to the participants: it would give the end away.
+    basis : str
+        What it was computed from; "" for the trainer's own.
+    """
+
+    at_s: float
+    kind: InjectKind
+    text: str
+    source: Source = "computed"
+    facilitator_only: bool = False
+    basis: str = ""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The weather of the plan at one moment; no gust where the weather has none."""
+
+    air_temperature_c: float
+    relative_humidity_percent: float
+    wind_speed_m_s: float
+    wind_from_deg: float
+    gust_m_s: float | None
+    danger_index: float
+
+
+@dataclass(frozen=True)
+class Pause:
+    """A moment at which every group writes down when it would leave, and how.
+
+    Attributes
+    ----------
+    number : int
+        From 1.
+    at_s : float
+    reading : Reading
+    front_m, front_bearing_deg : float
+        Distance from the home to the nearest ground that has burnt, and where it lies; inf and 0 while no fire has been
+        reported.
+    burnt_ha : float
+        0 while no fire has been reported.
+    """
+
+    number: int
+    at_s: float
+    reading: Reading
+    front_m: float
+    front_bearing_deg: float
+    burnt_ha: float
+
+
+@dataclass(frozen=True)
+class StreetShut:
+    """A street of a route and when it shuts in the central run: its stand-off reached, less the smoke lead."""
+
+    street: str
+    at_s: float
+    ways: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Placed:
+    """An answer, placed on the clear-probability curve of its way of leaving in one round.
+
+    Attributes
+    ----------
+    answer : Answer
+    clear_probability : float or None
+        Share of members that are clear when getting ready starts then; None for staying, which has no such curve.
+    latest_start_s : float or None
+        The leave-by of that way in that round; None where there is none.
+    early_s : float or None
+        How long before the leave-by (below 0: after it); None where there is no leave-by.
+    shut_at_start, shut_at_rolling : tuple of str
+        Streets of that way's route that are shut by then in the central run; rolling is a usual ready time later.
+    """
+
+    answer: Answer
+    clear_probability: float | None
+    latest_start_s: float | None
+    early_s: float | None
+    shut_at_start: tuple[str, ...]
+    shut_at_rolling: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Round:
+    """The same morning with one speed of the fire.
+
+    Attributes
+    ----------
+    number : int
+        From 1; the only name that participants see.
+    speed_m_s : float or None
+        Mean speed of the run to the home; None for the plan's own fire.
+    scale : float
+        Factor on the plan's own head rate of spread; 1 for the plan's own fire.
+    run_from : str
+        Name of the ignition whose fire runs to the home.
+    run_m : float
+        Straight length of that run.
+    ways : mapping of way to WayTiming
+    phases : Phases
+        Of the household.
+    arrival : Arrival
+        The central run.
+    shuts : tuple of StreetShut
+        Streets of the routes, in the order in which they shut; those that do not are left out.
+    home_s, ember_s : float
+        The front at the home (the earliest cell about it) and the first ember there, in the central run.
+    end_s : float
+        The front at the home, or the plan's horizon.
+    injects : tuple of Inject
+    pauses : tuple of Pause
+    placed : tuple of Placed
+    notes : tuple of str
+        What was left out of this round, and why.
+    """
+
+    number: int
+    speed_m_s: float | None
+    scale: float
+    run_from: str
+    run_m: float
+    ways: Mapping[str, WayTiming]
+    phases: Phases
+    arrival: Arrival
+    shuts: tuple[StreetShut, ...]
+    home_s: float
+    ember_s: float
+    end_s: float
+    injects: tuple[Inject, ...]
+    pauses: tuple[Pause, ...]
+    placed: tuple[Placed, ...]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Drill:
+    """A whole drill.
+
+    Attributes
+    ----------
+    name : str
+    script : DrillScript
+    plan : Plan
+    start : datetime
+        The first ignition; times in seconds count from here.
+    rounds : tuple of Round
+        In the order of the file; the plan's own fire last.
+    members : int
+        Members of each round.
+    assumptions, outside_validity : tuple of str
+    network : RoadNetwork
+    terrain : Terrain
+    home_xy_m : (float, float)
+    safe_point_xy_m : mapping of name to (float, float)
+    weather : Weather
+        Of the plan, on the drill's clock.
+    reported_s : float
+        When the first fire is reported: nobody knows of it before.
+    inputs : mapping of str to str
+    """
+
+    name: str
+    script: DrillScript
+    plan: Plan
+    start: datetime
+    rounds: tuple[Round, ...]
+    members: int
+    assumptions: tuple[str, ...]
+    outside_validity: tuple[str, ...]
+    network: RoadNetwork
+    terrain: Terrain
+    home_xy_m: tuple[float, float]
+    safe_point_xy_m: Mapping[str, tuple[float, float]]
+    weather: Weather
+    reported_s: float
+    inputs: Mapping[str, str]
+
+
+def round_is_open(run: Round) -> bool:
+    """Whether any way of leaving can be begun in time, at the asked confidence, when the fire of a round starts."""
+    return any(way_is_open(way) for way in run.ways.values())
+
+
+def any_round_is_open(drill: Drill) -> bool:
+    """Whether any way of leaving can be begun in time, in any round, when its fire starts."""
+    return any(round_is_open(run) for run in drill.rounds)
+
+
+def known_by(run: Round, pause: Pause) -> tuple[Inject, ...]:
+    """Give what participants have been told up to a pause, and nothing that comes later or is kept from them."""
+    return tuple(one for one in run.injects if one.at_s <= pause.at_s and not one.facilitator_only)
+
+
+def new_at(run: Round, pause: Pause) -> tuple[Inject, ...]:
+    """Give what is new at a pause: known by it, and not known by the one before."""
+    before_s = max((other.at_s for other in run.pauses if other.number < pause.number), default=float("-inf"))
+    return tuple(one for one in known_by(run, pause) if one.at_s > before_s)

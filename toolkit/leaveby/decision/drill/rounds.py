@@ -1,0 +1,347 @@
+"""The drill, for a trainer at a table with a community group: how fast is fast, and when would you have left?
+
+The same morning is played once for each speed of the fire. Each round has its injects, its pauses at which every group
+writes down when it would start to get ready and how it would leave, and a debrief that places every answer on the
+clear-probability curve of that way of leaving in that round.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from leaveby.decision.drill.fire import (
+    FASTEST_HEAD_M_S,
+    HomeRun,
+    RunFire,
+    TimedRun,
+    drill_draws,
+    fire_at_speed,
+    home_run,
+    own_fire,
+    time_run,
+)
+from leaveby.decision.drill.injects import (
+    INJECT_ASSUMPTIONS,
+    computed_injects,
+    own_injects,
+    pause_at,
+    reported_at,
+    street_shuts,
+)
+from leaveby.decision.drill.result import (
+    INVENTED,
+    Answer,
+    Drill,
+    DrillScript,
+    Inject,
+    Placed,
+    Round,
+    StreetShut,
+)
+from leaveby.decision.fires.closing import stretch_cells
+from leaveby.decision.fires.members import earliest_about
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, central_ignitions, prepare
+from leaveby.decision.household.assumptions import assumptions
+from leaveby.decision.lines.day_before import DAY_BEFORE_ASSUMPTIONS
+from leaveby.decision.lines.which_way import WHICH_WAY_ASSUMPTIONS
+from leaveby.decision.ways.confidence import share_clear
+from leaveby.decision.ways.result import WayTiming
+from leaveby.decision.ways.roads import roads_for
+from leaveby.errors import refuse
+from leaveby.fire.spread.validity import outside_validity
+from leaveby.household.plan import ways
+from leaveby.roads.network.graph import csr
+from leaveby.units import km_h_from_m_s, min_from_s
+
+Progress = Callable[[str, int, int, str], None]
+"""Called with what is computed, how many members are done, of how many, and "" (as for the household question)."""
+
+SPEED_ASSUMPTIONS: Final = (
+    "A round's speed is the mean speed of the central run in a straight line from where the fire starts to the home: "
+    "the plan's own head rate of spread, in every fuel and at every step of its weather, times one factor. The head is "
+    "faster than that speed at some hours and on some slopes, and slower at others; on flat ground never above "
+    f"{km_h_from_m_s(FASTEST_HEAD_M_S):.0f} km/h.",
+    "In a round at a set speed the published error of the rate of spread takes no part, since the speed is what is "
+    "set; wind direction, getting ready and the drive are as uncertain as in the plan. Nobody knows a real fire's "
+    "speed beforehand: the leave-by of the plan itself allows for that.",
+    "The wind of every round is the plan's own: a fire that is made faster keeps the shape that it has in that wind, "
+    "which is rounder than that of a fire that runs so fast in a gale.",
+    "12 km/h is the fastest forest run reported in Victoria up to 2003 (Packham, read second hand); forest runs near "
+    "50 km/h are told of (common practice, no source).",
+)
+"""What the speeds rest on, for the list of assumptions of a drill."""
+
+
+def answer_drill(
+    inputs: HouseholdInputs, script: DrillScript, *, workers: int = 1, progress: Progress | None = None
+) -> Drill:
+    """Run a drill.
+
+    Parameters
+    ----------
+    inputs : HouseholdInputs
+        Of the script's plan.
+    script : DrillScript
+    workers : int
+        Threads; the drill does not depend on it.
+    progress : callable, optional
+
+    Returns
+    -------
+    Drill
+        A round for each speed of the script, then the plan's own fire where that is asked for.
+
+    Raises
+    ------
+    InputError
+        With the faults of the plan's places, weather and fuel; for an exercise that begins before the weather does, and
+        for a speed that the fire can't have towards the home.
+    """
+    plan = replace(inputs.plan, members=script.members, precision_s=None)
+    scenario = prepare(replace(inputs, plan=plan))
+    _check_begin(scenario, script)
+    cells = stretch_cells(inputs.terrain.grid, list(scenario.network.geometry), standoff_m=plan.roads.standoff_m)
+    roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(plan)}
+    graph = csr(scenario.network)
+    draws = drill_draws(plan)
+    own = own_fire(scenario)
+    towards = home_run(scenario, own.central)
+    fires: list[tuple[float | None, RunFire]] = [
+        (speed_m_s, fire_at_speed(scenario, run=towards, speed_m_s=speed_m_s)) for speed_m_s in script.speeds_m_s
+    ]
+    fires += [(None, own)] if script.own_fire else []
+    rounds, said = [], []
+    for number, (speed_m_s, fire) in enumerate(fires, start=1):
+        label = speed_words(speed_m_s)
+        timed = time_run(
+            scenario,
+            fire,
+            draws=draws,
+            roads=roads,
+            cells=cells,
+            graph=graph,
+            workers=workers,
+            progress=None if progress is None else _told(progress, label),
+        )
+        run = _run(scenario, script, timed, number=number, speed_m_s=speed_m_s, fire=fire, towards=towards)
+        rounds.append(run)
+        said.append(
+            assumptions(
+                scenario,
+                roads,
+                chosen=timed.chosen,
+                timings=timed.ways,
+                burnt_share=timed.burnt_share,
+                choice=fire.choice,
+            )
+        )
+    return Drill(
+        name=script.name,
+        script=script,
+        plan=plan,
+        start=plan.starts_at,
+        rounds=tuple(rounds),
+        members=draws.members,
+        assumptions=_assumed(towards, script, said),
+        outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
+        network=scenario.network,
+        terrain=inputs.terrain,
+        home_xy_m=scenario.home_xy_m,
+        safe_point_xy_m=scenario.safe_xy_m,
+        weather=scenario.weather,
+        reported_s=reported_at(central_ignitions(scenario)),
+        inputs={**inputs.record, "members": str(script.members)},
+    )
+
+
+def speed_words(speed_m_s: float | None) -> str:
+    """Name a round by its speed, for the trainer.
+
+    Examples
+    --------
+    >>> speed_words(12.0 / 3.6), speed_words(None)
+    ('fire at 12 km/h', "the plan's own fire")
+    """
+    return "the plan's own fire" if speed_m_s is None else f"fire at {km_h_from_m_s(speed_m_s):.4g} km/h"
+
+
+def _told(progress: Progress, what: str) -> Callable[[int, int], None]:
+    return lambda done, total: progress(what, done, total, "")
+
+
+def _check_begin(scenario: Scenario, script: DrillScript) -> None:
+    first_s = float(scenario.weather.time_s[0])
+    if script.begin_s < first_s - 1e-6:
+        raise refuse(
+            f"{script.where}: [drill] begin_at",
+            f"is {min_from_s(first_s - script.begin_s):.0f} minutes before the plan's weather begins",
+            expected="a beginning within the weather table",
+            mend="begin later, or add earlier rows to the weather",
+        )
+
+
+def _run(
+    scenario: Scenario,
+    script: DrillScript,
+    timed: TimedRun,
+    *,
+    number: int,
+    speed_m_s: float | None,
+    fire: RunFire,
+    towards: HomeRun,
+) -> Round:
+    plan, arrival = scenario.inputs.plan, timed.arrival
+    home_s = earliest_about(arrival.time_s, scenario.home_cell[0], col=scenario.home_cell[1])
+    end_s = home_s if np.isfinite(home_s) else plan.horizon_s
+    shuts = street_shuts(scenario, timed)
+    injects = computed_injects(
+        scenario,
+        timed,
+        ignitions=central_ignitions(scenario),
+        shuts=shuts,
+        begin_s=script.begin_s,
+        end_s=end_s,
+        home_s=home_s,
+    )
+    mine, outside = own_injects(script.injects, speed_m_s=speed_m_s, begin_s=script.begin_s, end_s=end_s)
+    moments, reported_s = pause_moments(script, end_s=end_s), reported_at(central_ignitions(scenario))
+    run = Round(
+        number=number,
+        speed_m_s=speed_m_s,
+        scale=fire.scale,
+        run_from=plan.ignitions[towards.fire].name,
+        run_m=towards.length_m,
+        ways=timed.ways,
+        phases=timed.phases,
+        arrival=arrival,
+        shuts=shuts,
+        home_s=home_s,
+        ember_s=timed.ember_s,
+        end_s=end_s,
+        injects=_in_order([*injects, *mine]),
+        pauses=tuple(
+            pause_at(
+                scenario.weather,
+                arrival,
+                home_xy_m=scenario.home_xy_m,
+                number=place,
+                at_s=at_s,
+                reported_s=reported_s,
+            )
+            for place, at_s in enumerate(moments, start=1)
+        ),
+        placed=(),
+    )
+    answers = [one for one in script.answers if one.speed_m_s is None or one.speed_m_s == speed_m_s]
+    late = [one for one in answers if one.pause > len(moments)]
+    notes = [
+        "Your inject was left out, since it lies outside this round's time: "
+        f"{f'{INVENTED}: ' if one.kind == 'official' else ''}{one.text}"
+        for one in outside
+    ]
+    notes += [
+        f"The answer of {one.group} at pause {one.pause} was left out: this round ended before that pause."
+        for one in late
+    ]
+    if not np.isfinite(home_s):
+        notes.append(
+            f"The front does not come to the home within {plan.horizon_s / 3600.0:g} hours in this round; roads may "
+            "shut all the same."
+        )
+    placed = tuple(place_answer(run, one) for one in answers if one.pause <= len(moments))
+    return replace(run, placed=placed, notes=tuple(notes))
+
+
+def _in_order(injects: Sequence[Inject]) -> tuple[Inject, ...]:
+    return tuple(sorted(injects, key=lambda one: (one.at_s, one.facilitator_only)))
+
+
+def pause_moments(script: DrillScript, *, end_s: float) -> tuple[float, ...]:
+    """Give the moments of a round's pauses: those of the script before the round ends.
+
+    Parameters
+    ----------
+    script : DrillScript
+    end_s : float
+        When the front is at the home; no pause is held from then on.
+    """
+    if script.every_s is None:
+        return tuple(at_s for at_s in script.pauses_s if at_s < end_s)
+    count = int(np.ceil((end_s - script.begin_s) / script.every_s - 1e-9))
+    return tuple(script.begin_s + script.every_s * number for number in range(max(count, 0)))
+
+
+def place_answer(run: Round, answer: Answer) -> Placed:
+    """Place an answer on the clear-probability curve of its way of leaving in a round.
+
+    The curve is that of the household question: the share of members that are clear when getting ready starts then.
+
+    Parameters
+    ----------
+    run : Round
+    answer : Answer
+
+    Returns
+    -------
+    Placed
+
+    Raises
+    ------
+    InputError
+        Where the household has no such way of leaving, or a way other than staying has no time.
+    """
+    if answer.way == "stay":
+        return Placed(answer, None, None, None, (), ())
+    timing = run.ways.get(answer.way)
+    if timing is None or answer.start_s is None:
+        raise refuse(
+            f"answer of {answer.group}",
+            f"{answer.way!r} is no way of leaving of this household" if timing is None else "has no time of starting",
+            expected="one of " + ", ".join([*run.ways, "stay"]) + ", with the time at which getting ready starts",
+            mend="correct the way, or give the time",
+        )
+    clear = float(share_clear(timing.member_latest_start_s, np.array([answer.start_s]))[0])
+    early_s = None if timing.latest_start_s is None else timing.latest_start_s - answer.start_s
+    return Placed(
+        answer,
+        clear,
+        timing.latest_start_s,
+        early_s,
+        shut_by(run, timing, answer.start_s),
+        shut_by(run, timing, answer.start_s + timing.ready_s.p50_s),
+    )
+
+
+def shut_by(run: Round, timing: WayTiming, at_s: float) -> tuple[str, ...]:
+    """Name the streets of a way's route that are shut at a moment in the central run, in the order in which they shut.
+
+    Before the first ignition nothing is shut, though a closing less its smoke lead may be reckoned from before it.
+    """
+    if at_s < 0.0:
+        return ()
+    shut: list[StreetShut] = [one for one in run.shuts if timing.way in one.ways and one.at_s <= at_s]
+    return tuple(one.street for one in shut)
+
+
+def _assumed(towards: HomeRun, script: DrillScript, said: Sequence[Sequence[str]]) -> tuple[str, ...]:
+    left_out = {*DAY_BEFORE_ASSUMPTIONS, *WHICH_WAY_ASSUMPTIONS}
+    own = km_h_from_m_s(towards.speed_m_s)
+    lines = [*SPEED_ASSUMPTIONS] if script.speeds_m_s else []
+    lines.append(
+        f"The plan's own fire runs those {towards.length_m / 1000.0:.1f} km at {own:.1f} km/h on average."
+        if own > 0.0
+        else "The plan's own fire does not come to the home within the hours computed."
+    )
+    lines += [
+        f"At {km_h_from_m_s(speed_m_s):.4g} km/h the fire is slower than the plan's own fire: don't plan by it."
+        for speed_m_s in script.speeds_m_s
+        if speed_m_s < towards.speed_m_s
+    ]
+    lines.append(f"Each round has {script.members} members; the household question of the same plan takes more.")
+    lines += [*INJECT_ASSUMPTIONS]
+    lines += [line for part in said for line in part if line not in left_out]
+    return tuple(dict.fromkeys(lines))

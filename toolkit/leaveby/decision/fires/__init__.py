@@ -1,0 +1,1 @@
+"""The scenario and what every member's fire does to the roads."""

@@ -1,0 +1,363 @@
+"""The household's scenario made ready: points on the roads, fires on the grid, spread tables for each member."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pyproj
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.decision.fires.members import Draws
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.fire.arrival.solve import Ignition, bridged_zones
+from leaveby.fire.fuel.zones import FuelMap
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.spread.model_error import ros_factors
+from leaveby.fire.spread.series import SpreadZones, check_models, spread_zones, table_for_member
+from leaveby.fire.terrain import Terrain, cell_of, gradients
+from leaveby.fire.weather.series import Weather, rebased, shifted
+from leaveby.household.plan import Plan
+from leaveby.parameters import SPOT_OVER_M
+from leaveby.roads.network.attach import attach_points
+from leaveby.roads.network.graph import RoadNetwork
+from leaveby.roads.routing.latest_departure import latest_departure
+
+CENTRAL_Z: Final = 0.0
+
+
+@dataclass(frozen=True)
+class HouseholdInputs:
+    """Everything a plan names, read: what the doors hand to the decision room.
+
+    Attributes
+    ----------
+    plan : Plan
+    terrain : Terrain
+    fuel : FuelMap
+        On the terrain's grid.
+    weather : Weather
+    network : RoadNetwork
+        In the grid's reference system, without the plan's own points.
+    assumptions : tuple of str
+        What was taken for granted while reading.
+    places : tuple of (name, lon_deg, lat_deg)
+        Named places of the road extract, for landmarks.
+    record : mapping of str to str
+        Name and digest of each file, version and seed: enough to tell which inputs made a result.
+    """
+
+    plan: Plan
+    terrain: Terrain
+    fuel: FuelMap
+    weather: Weather
+    network: RoadNetwork
+    assumptions: tuple[str, ...]
+    record: Mapping[str, str]
+    places: tuple[tuple[str, float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class FireStart:
+    """Where and when one fire of the plan starts.
+
+    Attributes
+    ----------
+    shape : BaseGeometry
+        In the grid's reference system.
+    at_s : float
+        As seen, seconds from the first ignition.
+    unseen_up_to_s : float
+        It may have burnt for up to this long before.
+    points_m : ndarray of float64, shape (points, 2)
+        Where it may start when that is not known: centres of the burnable cells along the line or in the ring; empty
+        when the whole shape burns from the start.
+    """
+
+    shape: BaseGeometry
+    at_s: float
+    unseen_up_to_s: float
+    points_m: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Inputs brought together on one grid and one clock.
+
+    Attributes
+    ----------
+    inputs : HouseholdInputs
+    network : RoadNetwork
+        With the home and the safe points on it.
+    home_node : int
+    safe_nodes : mapping of name to node
+    home_xy_m, safe_xy_m
+        Positions in the grid's reference system.
+    places_m : tuple of (name, x_m, y_m)
+        Named places of the extract.
+    home_cell : (row, col)
+    safe_cells : mapping of name to (row, col)
+    starts : tuple of FireStart
+    weather : Weather
+        Clock of the first ignition.
+    zones : SpreadZones
+        Narrow ground that does not burn is bridged.
+    burnable : ndarray of bool, shape (rows, cols)
+        What burns by the fuel map itself.
+    gradients : pair of ndarray of float32, shape (rows, cols)
+    """
+
+    inputs: HouseholdInputs
+    network: RoadNetwork
+    home_node: int
+    safe_nodes: Mapping[str, int]
+    home_xy_m: tuple[float, float]
+    safe_xy_m: Mapping[str, tuple[float, float]]
+    places_m: tuple[tuple[str, float, float], ...]
+    home_cell: tuple[int, int]
+    safe_cells: Mapping[str, tuple[int, int]]
+    starts: tuple[FireStart, ...]
+    weather: Weather
+    zones: SpreadZones
+    burnable: NDArray[np.bool_]
+    gradients: tuple[NDArray[np.float32], NDArray[np.float32]]
+
+
+def plan_points(plan: Plan) -> dict[str, tuple[float, float]]:
+    """Name every place of a plan that has to lie on the terrain, with its longitude and latitude."""
+    points = {"home": (plan.home.lon_deg, plan.home.lat_deg)}
+    for place in plan.safe_points:
+        points[f'safe point "{place.name}"'] = (place.lon_deg, place.lat_deg)
+    for ignition in plan.ignitions:
+        for number, lon_lat in enumerate(ignition.lon_lat_deg):
+            points[f'ignition "{ignition.name}", point {number + 1}'] = lon_lat
+    return points
+
+
+def prepare(inputs: HouseholdInputs) -> Scenario:
+    """Put the plan's places on the roads and on the grid, and its fires on the clock.
+
+    Raises
+    ------
+    InputError
+        With every fault: places too far from any road or off the grid, weather that does not reach over the horizon,
+        models that are not known.
+    """
+    plan, grid = inputs.plan, inputs.terrain.grid
+    to_grid = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
+    names = ["home", *(place.name for place in plan.safe_points)]
+    lon_lat = [(plan.home.lon_deg, plan.home.lat_deg), *((place.lon_deg, place.lat_deg) for place in plan.safe_points)]
+    x_m, y_m = to_grid.transform(*np.array(lon_lat, dtype=np.float64).T)
+    cells = [cell_of(grid, float(x), y_m=float(y)) for x, y in zip(x_m, y_m, strict=True)]
+    faults = [
+        Fault(name, "lies outside the grid", "a place on the terrain", "correct the place, or give a larger terrain")
+        for name, cell in zip(names, cells, strict=True)
+        if cell is None
+    ]
+    weather = rebased(inputs.weather, plan.starts_at)
+    unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
+    if weather.time_s[0] > -unseen_s:
+        faults.append(
+            Fault(
+                "weather.file",
+                f"its first row is {(weather.time_s[0] + unseen_s) / 60.0:.0f} minutes too late",
+                "weather from the first ignition on, and from as long before it as a fire may burn unseen",
+                "add rows, or correct the time of the ignition",
+            )
+        )
+    usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
+    covered_to_s = float(weather.time_s[-1]) + usual_step_s
+    if covered_to_s < plan.horizon_s:
+        faults.append(
+            Fault(
+                "weather.file",
+                f"it ends {covered_to_s / 3600.0:.1f} hours after the first ignition",
+                f"weather over the whole horizon of {plan.horizon_s / 3600.0:g} hours",
+                "add rows, or shorten plan.horizon_h",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+    mapped = spread_zones(inputs.fuel, weather)
+    zones = replace(mapped, zone=bridged_zones(mapped.zone, cell_m=grid.cell_m, spot_over_m=SPOT_OVER_M.value))
+    check_models(plan.fire.models, zones)
+    network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
+    _check_connected(plan, network, nodes)
+    positions = [(float(x), float(y)) for x, y in zip(x_m, y_m, strict=True)]
+    found = [cell for cell in cells if cell is not None]
+    return Scenario(
+        inputs=inputs,
+        network=network,
+        home_node=nodes[0],
+        safe_nodes=dict(zip(names[1:], nodes[1:], strict=True)),
+        home_xy_m=positions[0],
+        safe_xy_m=dict(zip(names[1:], positions[1:], strict=True)),
+        places_m=_places(inputs, to_grid),
+        home_cell=found[0],
+        safe_cells=dict(zip(names[1:], found[1:], strict=True)),
+        starts=_fire_starts(plan, to_grid, zones=zones),
+        weather=weather,
+        zones=zones,
+        burnable=mapped.zone >= 0,
+        gradients=gradients(inputs.terrain),
+    )
+
+
+def _places(inputs: HouseholdInputs, to_grid: pyproj.Transformer) -> tuple[tuple[str, float, float], ...]:
+    found = []
+    for name, lon_deg, lat_deg in inputs.places:
+        x_m, y_m = to_grid.transform(lon_deg, lat_deg)
+        found.append((name, float(x_m), float(y_m)))
+    return tuple(found)
+
+
+def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -> None:
+    """Refuse an extract in which the home and all safe points lie on roads that don't join, vehicles left aside."""
+    ends = [node for node, place in zip(nodes[1:], plan.safe_points, strict=True) if place.kind == "safe_point"]
+    if not ends:
+        return
+    never = np.full(network.edge_count, np.inf)
+    free = latest_departure(network, network.length_m, closing_s=never, targets=ends)
+    if not np.isfinite(free.drive_s[nodes[0]]):
+        names = ", ".join(place.name for place in plan.safe_points if place.kind == "safe_point")
+        raise refuse(
+            f"roads.file {plan.roads.file}",
+            f"no road of it leads from the home to any safe point ({names}), even with no fire and any vehicle",
+            expected="roads that join the home to at least one safe point",
+            mend="read a larger or complete extract, or name a safe point that its roads reach",
+        )
+
+
+def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones) -> tuple[FireStart, ...]:
+    made = []
+    for source in plan.ignitions:
+        corners = np.column_stack(to_grid.transform(*np.array(source.lon_lat_deg, dtype=np.float64).T))
+        shape = _shape(corners, ring=source.ring)
+        points = np.zeros((0, 2))
+        if source.somewhere and not isinstance(shape, shapely.Point):
+            points = _burnable_along(zones, shape)
+            if not len(points):
+                raise refuse(
+                    f'ignition "{source.name}"',
+                    "lies wholly on ground that does not burn",
+                    expected="a line or ring over some burnable ground",
+                    mend="move it, or look over the fuel",
+                )
+        at_s = (source.at - plan.starts_at).total_seconds()
+        made.append(FireStart(shape, at_s, source.unseen_up_to_s, points))
+    return tuple(made)
+
+
+def _shape(corners: NDArray[np.float64], *, ring: bool) -> BaseGeometry:
+    if ring:
+        return shapely.Polygon(corners)
+    return shapely.Point(corners[0]) if len(corners) == 1 else shapely.LineString(corners)
+
+
+def _burnable_along(zones: SpreadZones, shape: BaseGeometry) -> NDArray[np.float64]:
+    """Centres of the burnable cells within half a cell's diagonal of a shape, in a fixed order along it."""
+    grid = zones.grid
+    rows, cols = np.nonzero(zones.zone >= 0)
+    x_m = grid.x_min_m + (cols + 0.5) * grid.cell_m
+    y_m = grid.y_max_m - (rows + 0.5) * grid.cell_m
+    near = shapely.dwithin(shapely.points(x_m, y_m), shape, grid.cell_m * np.sqrt(0.5))
+    found = np.column_stack([x_m[near], y_m[near]])
+    if isinstance(shape, shapely.LineString):
+        along = shapely.line_locate_point(shape, shapely.points(found))
+        found = found[np.argsort(along, kind="stable")]
+    return np.asarray(found, dtype=np.float64)
+
+
+def member_ignitions(scenario: Scenario, *, draws: Draws, member: int) -> tuple[Ignition, ...]:
+    """Give one member's fires: its own starting points where the plan names a line or area, its own unseen time."""
+    made = []
+    for number, start in enumerate(scenario.starts):
+        shape = start.shape
+        if len(start.points_m):
+            pick = int(draws.place_uniform[member, number] * len(start.points_m))
+            shape = shapely.Point(start.points_m[min(pick, len(start.points_m) - 1)])
+        unseen_s = start.unseen_up_to_s * float(draws.unseen_uniform[member, number])
+        made.append(Ignition(shape, start.at_s - unseen_s))
+    return tuple(made)
+
+
+def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:
+    """Give the central run's fires: as seen, and from the middle of a line or area whose point is not known."""
+    return tuple(
+        Ignition(
+            shapely.Point(start.points_m[len(start.points_m) // 2]) if len(start.points_m) else start.shape, start.at_s
+        )
+        for start in scenario.starts
+    )
+
+
+@dataclass(frozen=True)
+class FireChoice:
+    """What makes the fire of a run: the plan's own models, one of them alone, a rate by hand, or more wind.
+
+    Examples
+    --------
+    >>> FireChoice(models=("mark5",)).set_m_s is None
+    True
+    """
+
+    models: tuple[str, ...]
+    floor_m_s: float | None = None
+    set_m_s: float | None = None
+    more_wind_m_s: float = 0.0
+
+
+def plans_choice(plan: Plan) -> FireChoice:
+    """Take the fire as the plan asks for it."""
+    return FireChoice(models=plan.fire.models, floor_m_s=plan.fire.floor_m_s, set_m_s=plan.fire.set_m_s)
+
+
+def choice_weather(scenario: Scenario, choice: FireChoice) -> Weather:
+    """Give the weather of a run: the forecast, with its wind raised where that is asked."""
+    if choice.more_wind_m_s == 0.0:
+        return scenario.weather
+    return replace(scenario.weather, wind_speed_m_s=scenario.weather.wind_speed_m_s + choice.more_wind_m_s)
+
+
+def member_table(scenario: Scenario, choice: FireChoice, *, draws: Draws, member: int) -> SpreadTable:
+    """Make one member's spread table: its own wind at its own time, every model multiplied by its own error."""
+    return table_for_member(
+        scenario.zones,
+        shifted(choice_weather(scenario, choice), float(draws.weather_shift_s[member])),
+        gradients=scenario.gradients,
+        models=choice.models,
+        ros_factors=ros_factors(float(draws.ros_z[member])),
+        floor_m_s=choice.floor_m_s,
+        set_m_s=choice.set_m_s,
+        wind_factor=float(draws.wind_factor[member]),
+        wind_turn_deg=float(draws.wind_turn_deg[member]),
+    )
+
+
+def table_at(scenario: Scenario, choice: FireChoice, *, z: float) -> SpreadTable:
+    """Make a spread table with the forecast wind and every model at one quantile of its error."""
+    return table_for_member(
+        scenario.zones,
+        choice_weather(scenario, choice),
+        gradients=scenario.gradients,
+        models=choice.models,
+        ros_factors=ros_factors(z),
+        floor_m_s=choice.floor_m_s,
+        set_m_s=choice.set_m_s,
+    )
+
+
+def commonest_zone(scenario: Scenario) -> int:
+    """Find the zone that covers most of the ground that burns."""
+    zone = scenario.zones.zone
+    return int(np.bincount(zone[zone >= 0].ravel()).argmax())
+
+
+def burns_about(scenario: Scenario, cell: tuple[int, int]) -> bool:
+    """Whether anything in a cell and the eight around it burns by the fuel map itself."""
+    row, col = cell
+    return bool(scenario.burnable[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2].any())

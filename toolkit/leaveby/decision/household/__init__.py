@@ -1,0 +1,1 @@
+"""The household question."""

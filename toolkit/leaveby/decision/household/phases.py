@@ -1,0 +1,223 @@
+"""The three phases of leaving: in time, late, and every road shut in most runs.
+
+Until the latest start one is in time, at the asked confidence. After it one is late: the runs in which one is caught
+grow with every minute, and most still get clear. Only when in more than half of the runs no road leads out any more has
+leaving ended: a household must neither be told to shelter while most runs get out, nor that any road will be open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.ways.result import Phases, WayTiming
+from leaveby.decision.ways.roads import CandidateRoute, WayRoads
+from leaveby.decision.ways.timing import ChosenRoute, route_latest_s
+from leaveby.household.plan import Way
+from leaveby.roads.network.graph import RoutingGraph
+from leaveby.roads.routing.latest_departure import latest_departure
+
+DELAY_S: Final = 600.0
+CLOCK_STEP_S: Final = 300.0
+
+DO_WHEN_LATE: Final[Mapping[str, str]] = {
+    "tow": "if it is not rolling, leave it behind, and go as officially directed",
+    "car": "no packing, go at once and as officially directed",
+    "foot": "no packing, go at once and as officially directed",
+}
+"""What is left to do in the late phase of each way of leaving."""
+
+EVERY_ROAD_SHUT: Final = (
+    "In more than half of the runs every road out is shut from now on, or shuts before you are through. Only from here "
+    "on, and only as officially directed, is there a last resort."
+)
+
+
+def phases_of(
+    scenario: Scenario,
+    timings: Mapping[Way, WayTiming],
+    *,
+    candidates: Mapping[Way, Sequence[CandidateRoute]],
+    chosen: Mapping[Way, ChosenRoute],
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    drive_factor: NDArray[np.float64],
+    central_exit_s: Mapping[Way, float],
+) -> tuple[dict[str, Phases], Phases]:
+    """Find the phases of every way of leaving, and those of the household.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    timings : mapping of way to WayTiming
+    candidates : mapping of way to sequence of CandidateRoute
+        Every route that was looked at: officials may direct along another than the one that was timed.
+    chosen : mapping of way to ChosenRoute
+        The ones that were timed.
+    closing_s : ndarray of float64, shape (members, watched stretches)
+    column_of : mapping of edge to column
+    drive_factor : ndarray of float64, shape (members,)
+    central_exit_s : mapping of way to float
+        Last departure over all roads in the central run (`last_exits_s`).
+
+    Returns
+    -------
+    tuple of (mapping of way to Phases, Phases)
+    """
+    start = scenario.inputs.plan.starts_at
+
+    def latest_s(candidate: CandidateRoute) -> NDArray[np.float64]:
+        return route_latest_s(scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor)
+
+    ways: dict[str, Phases] = {}
+    last_s = np.full(drive_factor.size, -np.inf)
+    for way, timing in timings.items():
+        mine_s = np.full(drive_factor.size, -np.inf)
+        for candidate in candidates.get(way, ()):
+            mine_s = np.maximum(mine_s, latest_s(candidate))
+        last_s = np.maximum(last_s, mine_s)
+        ways[str(way)] = phases(
+            latest_s(chosen[way].ruled_by) if way in chosen else mine_s,
+            mine_s,
+            start_by_s=_until_s(timing, timing.latest_start_s),
+            roll_by_s=_until_s(timing, timing.latest_departure_s),
+            central_exit_s=central_exit_s.get(way, -np.inf),
+            start=start,
+        )
+    whole = phases(
+        last_s,
+        last_s,
+        start_by_s=max((one.start_by_s for one in ways.values()), default=-np.inf),
+        roll_by_s=max((one.roll_by_s for one in ways.values()), default=-np.inf),
+        central_exit_s=max(central_exit_s.values(), default=-np.inf),
+        start=start,
+    )
+    return ways, whole
+
+
+def _until_s(timing: WayTiming, at_s: float | None) -> float:
+    if timing.route is None:
+        return -np.inf
+    return np.inf if at_s is None else at_s
+
+
+def phases(
+    route_s: NDArray[np.float64],
+    any_road_s: NDArray[np.float64],
+    *,
+    start_by_s: float,
+    roll_by_s: float,
+    central_exit_s: float,
+    start: datetime,
+) -> Phases:
+    """Work out the phases from the members' latest departures.
+
+    Parameters
+    ----------
+    route_s : ndarray of float64, shape (members,)
+        On the route that was timed.
+    any_road_s : ndarray of float64, shape (members,)
+        On the best of all routes that were looked at.
+    start_by_s, roll_by_s : float
+        At the asked confidence.
+    central_exit_s : float
+        Last departure over all roads in the central run.
+    start : datetime
+        Where the clock stands at 0 s.
+
+    Examples
+    --------
+    >>> departures_s = np.array([1000.0, 1200.0, 1500.0, 4000.0, 9000.0])
+    >>> found = phases(departures_s, departures_s, start_by_s=400.0, roll_by_s=1000.0, central_exit_s=1450.0,
+    ...     start=datetime(2026, 1, 17, 12, 40))
+    >>> found.ten_minutes_cost, found.shut_from_s
+    (0.6, 1500.0)
+    """
+    shut_s = max(shut_in_most_s(any_road_s), central_exit_s, roll_by_s)
+    return Phases(
+        start_by_s=start_by_s,
+        roll_by_s=roll_by_s,
+        ten_minutes_cost=_ten_minutes_cost(route_s, from_s=roll_by_s, until_s=shut_s),
+        shut_from_s=_whole_clock_step_s(shut_s, start),
+    )
+
+
+def shut_in_most_s(member_latest_s: NDArray[np.float64]) -> float:
+    """Give the last moment at which at least half of the members still get clear: after it more than half do not.
+
+    Examples
+    --------
+    >>> shut_in_most_s(np.array([10.0, 20.0, 30.0, 40.0])), shut_in_most_s(np.array([10.0, np.inf]))
+    (30.0, inf)
+    """
+    return float(np.sort(member_latest_s)[member_latest_s.size // 2])
+
+
+def _ten_minutes_cost(member_latest_s: NDArray[np.float64], *, from_s: float, until_s: float) -> float:
+    """The largest share of members that ten minutes of delay leave caught, begun between two moments."""
+    if not np.isfinite(from_s) or from_s > until_s:
+        return 0.0
+    ordered = np.sort(member_latest_s)
+    begun_s = np.append(ordered[(ordered >= from_s) & (ordered <= until_s)], from_s)
+    begun_s = begun_s[np.isfinite(begun_s)]
+    caught = np.searchsorted(ordered, begun_s + DELAY_S) - np.searchsorted(ordered, begun_s)
+    return float(caught.max()) / ordered.size
+
+
+def _whole_clock_step_s(at_s: float, start: datetime) -> float:
+    if not np.isfinite(at_s):
+        return at_s
+    past_s = start.minute * 60.0 + start.second + start.microsecond / 1e6
+    # The small allowance keeps a moment on the step from being put off by the last bits of a float.
+    return float(np.ceil((at_s + past_s) / CLOCK_STEP_S - 1e-9) * CLOCK_STEP_S - past_s)
+
+
+def last_exits_s(
+    scenario: Scenario, roads: Mapping[Way, WayRoads], *, graph: RoutingGraph, closing_s: NDArray[np.float64]
+) -> dict[Way, float]:
+    """Find from when on no road at all leads out in time, to any safe point, by each way of leaving.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    roads : mapping of way to WayRoads
+    graph : RoutingGraph
+        Index of the scenario's network.
+    closing_s : ndarray of float64, shape (edges,)
+
+    Returns
+    -------
+    mapping of way to float
+        The last moment to be rolling, or walking, with the plan's margin kept; inf where some road stays open to the
+        horizon, -inf where there is none even with no fire.
+    """
+    last_s: dict[Way, float] = {}
+    for way, found in roads.items():
+        last_s[way] = -np.inf
+        if not found.why_none:
+            left = latest_departure(
+                graph,
+                found.travel.time_s,
+                closing_s=closing_s,
+                targets=list(found.targets),
+                margin_s=scenario.inputs.plan.margin_s,
+            )
+            last_s[way] = float(left.time_s[scenario.home_node])
+    return last_s
+
+
+def late_words(way: str, found: Phases) -> str:
+    """Say what is left to do in the late phase of a way of leaving, and what every delay costs.
+
+    Examples
+    --------
+    >>> late_words("car", Phases(600.0, 900.0, 0.072, 6000.0))
+    'no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 runs.'
+    """
+    caught = int(np.ceil(100.0 * found.ten_minutes_cost - 1e-9))
+    return f"{DO_WHEN_LATE[way]}." + (f" Each ten minutes cost up to {caught} of 100 runs." if caught else "")

@@ -1,0 +1,1 @@
+"""Where the fire may be: trigger lines, landmarks, which way out."""

@@ -1,0 +1,243 @@
+"""Which way out for which fire: for fire at each place, the safe point to which the wheels may roll latest.
+
+For each safe point the best route there has a lead-time map (see `triggers`). The largest of them at a place says which
+way leaves most time when fire stands there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter
+
+from leaveby.decision.fires.scenario import FireChoice, Scenario
+from leaveby.decision.lines.triggers import area_of, lead_time_of
+from leaveby.decision.ways.result import WAY_WORDS, WayOutArea, WayTiming
+from leaveby.decision.ways.roads import CandidateRoute, WayRoads
+from leaveby.decision.ways.timing import best_route, described_route
+from leaveby.fire.terrain import Grid
+
+TIE_S: Final = 60.0
+"""Two ways whose leads differ by no more than this count as equal: nobody's morning is known to the minute."""
+
+UNTOUCHED: Final = 0
+"""Code of ground from which fire reaches none of the routes, or where nothing burns."""
+
+TOO_LATE: Final = -1
+"""Code of ground from which fire leaves too little time on every route."""
+
+MOST_SAFE_POINTS: Final = 16
+
+WHICH_WAY_ASSUMPTIONS: Final = (
+    "Which way out is best for a fire at a place is worked out for one fire there, in the unchanging weather of the "
+    "worst step; a second fire, or another wind, can turn it around.",
+)
+"""What the map rests on, for the list of assumptions of a result."""
+
+
+@dataclass(frozen=True)
+class WayOutMap:
+    """Which way out for which fire, for one way of leaving.
+
+    Attributes
+    ----------
+    way : str
+    confidence : float
+    ready_s : float
+        The ready time below which a lead is too late.
+    weather_at_s : float
+        Start of the weather step that is taken to hold.
+    routes : tuple of CandidateRoute
+        One for each safe point that has any.
+    lead_s : ndarray of float64, shape (rows, cols)
+        The largest lead over the routes; inf where there is one that fire does not reach.
+    code : ndarray of int64, shape (rows, cols)
+        `TOO_LATE`, `UNTOUCHED`, or the sum of 2**k over the routes k that are best.
+    areas : tuple of WayOutArea
+        The largest first, too late last; ground that is `UNTOUCHED` has none.
+    """
+
+    way: str
+    confidence: float
+    ready_s: float
+    weather_at_s: float
+    routes: tuple[CandidateRoute, ...]
+    lead_s: NDArray[np.float64]
+    code: NDArray[np.int64]
+    areas: tuple[WayOutArea, ...]
+
+
+def route_to_each(
+    scenario: Scenario,
+    candidates: Sequence[CandidateRoute],
+    *,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    drive_factor: NDArray[np.float64],
+) -> tuple[CandidateRoute, ...]:
+    """Choose the best route to each safe point, by the same rule as the one route that is timed.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    candidates : sequence of CandidateRoute
+        Those of one way of leaving.
+    closing_s : ndarray of float64, shape (members, watched stretches)
+    column_of : mapping of edge to column of `closing_s`
+    drive_factor : ndarray of float64, shape (members,)
+
+    Returns
+    -------
+    tuple of CandidateRoute
+        In the order of the plan's safe points; none for those that no candidate ends at.
+    """
+    found = []
+    for place in scenario.inputs.plan.safe_points:
+        here = [one for one in candidates if one.safe_point == place.name]
+        if here:
+            found.append(
+                best_route(
+                    scenario,
+                    here,
+                    closing_s=closing_s,
+                    column_of=column_of,
+                    drive_factor=drive_factor,
+                    burnt_share={place.name: 0.0},
+                ).route
+            )
+    return tuple(found)
+
+
+def way_out_map(
+    scenario: Scenario,
+    roads: WayRoads,
+    *,
+    timing: WayTiming,
+    routes: Sequence[CandidateRoute],
+    choice: FireChoice,
+    confidence: float,
+    step: int,
+    workers: int = 1,
+) -> WayOutMap:
+    """Map which safe point to make for, for fire in each cell.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    roads : WayRoads
+        Of the way of leaving.
+    timing : WayTiming
+        Of the same way.
+    routes : sequence of CandidateRoute
+        At most one for each safe point, from `route_to_each`; one at least.
+    choice : FireChoice
+    confidence : float
+        0.5 or more.
+    step : int
+        The weather step that is taken to hold, see `triggers.design_step`.
+    workers : int
+        Threads over the routes.
+
+    Raises
+    ------
+    ValueError
+        For no route at all, or more than 16.
+    """
+    if not 1 <= len(routes) <= MOST_SAFE_POINTS:
+        raise ValueError(f"{len(routes)} routes can't be compared: 1 to {MOST_SAFE_POINTS}")
+    never_s = np.full(scenario.network.edge_count, np.inf)
+
+    def lead_of(route: CandidateRoute) -> NDArray[np.float64]:
+        described = described_route(scenario, route, travel_time_s=roads.travel.time_s, closing_s=never_s)
+        alone = replace(timing, route=described)
+        return lead_time_of(scenario, roads, timing=alone, choice=choice, confidence=confidence, step=step)
+
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        leads = list(pool.map(lead_of, routes))
+    lead_s, code = best_of(np.stack(leads), ready_s=timing.ready_at_confidence_s)
+    names = tuple(route.safe_point for route in routes)
+    return WayOutMap(
+        way=roads.way,
+        confidence=confidence,
+        ready_s=timing.ready_at_confidence_s,
+        weather_at_s=float(scenario.weather.time_s[step]),
+        routes=tuple(routes),
+        lead_s=lead_s,
+        code=code,
+        areas=areas_of(scenario.inputs.terrain.grid, code, names=names, way=roads.way),
+    )
+
+
+def best_of(
+    leads_s: NDArray[np.float64], *, ready_s: float, tie_s: float = TIE_S
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Find the largest of several lead-time maps, and which of them reach it within a minute.
+
+    A route that fire from a cell does not reach at all (inf) is best there alone, or with the others that it does not
+    reach. As with trigger lines, a cell counts as too late when it or a neighbour is: the early side.
+
+    Parameters
+    ----------
+    leads_s : ndarray of float64, shape (routes, rows, cols)
+    ready_s : float
+    tie_s : float
+        0 or more.
+
+    Returns
+    -------
+    lead_s : ndarray of float64, shape (rows, cols)
+    code : ndarray of int64, shape (rows, cols)
+
+    Examples
+    --------
+    >>> leads = np.array([[[900.0, 30.0, np.inf, np.inf, 700.0]], [[400.0, 20.0, 500.0, np.inf, 720.0]]])
+    >>> lead, code = best_of(np.repeat(leads, 3, axis=2), ready_s=60.0)
+    >>> code[0, 1::3].tolist()  # the first, too late, the first, neither touched, both
+    [1, -1, 1, 0, 3]
+    """
+    lead_s = leads_s.max(axis=0)
+    # Infinite leads have no difference; where the best is infinite only infinite ones are equal to it.
+    with np.errstate(invalid="ignore"):
+        close = np.where(np.isinf(lead_s), np.isinf(leads_s), lead_s - leads_s <= tie_s)
+    weights = 2 ** np.arange(leads_s.shape[0], dtype=np.int64)
+    code = np.asarray((close * weights[:, None, None]).sum(axis=0), dtype=np.int64)
+    code[np.all(np.isinf(leads_s), axis=0)] = UNTOUCHED
+    late = minimum_filter(lead_s, size=3, mode="nearest") <= ready_s
+    code[late] = TOO_LATE
+    return lead_s, code
+
+
+def areas_of(grid: Grid, code: NDArray[np.int64], *, names: Sequence[str], way: str) -> tuple[WayOutArea, ...]:
+    """Outline the ground of each answer.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> found = areas_of(grid, np.array([[1, 1], [3, -1]]), names=("the hall", "the beach"), way="car")
+    >>> [(one.safe_points, one.area.area) for one in found]
+    [(('the hall',), 1800.0), (('the hall', 'the beach'), 900.0), ((), 900.0)]
+    """
+    made = []
+    for value in np.unique(code):
+        if value == UNTOUCHED:
+            continue
+        here = () if value == TOO_LATE else tuple(name for k, name in enumerate(names) if int(value) >> k & 1)
+        made.append(WayOutArea(here, area_of(grid, code == value), _sentence(here, way)))
+    return tuple(sorted(made, key=lambda one: (not one.safe_points, -one.area.area)))
+
+
+def _sentence(safe_points: tuple[str, ...], way: str) -> str:
+    if not safe_points:
+        return f"Fire here: late for leaving {WAY_WORDS[way]}, to any of the safe points; go at once, as directed."
+    if len(safe_points) == 1:
+        return f"Fire here: {safe_points[0]} leaves most time, leaving {WAY_WORDS[way]}."
+    last = safe_points[-1]
+    return (
+        f"Fire here: {', '.join(safe_points[:-1])} and {last} leave the same time within a minute, leaving "
+        f"{WAY_WORDS[way]}."
+    )

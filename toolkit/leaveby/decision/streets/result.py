@@ -1,0 +1,290 @@
+"""The nouns of an answer to the community question: what `street_survey` makes and `show` lays out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.parameters import Parameter
+from leaveby.roads.clearance.queue import MOBILISATIONS, Mobilisation
+from leaveby.roads.exits.facts import GroupFacts
+from leaveby.roads.exits.groups import Difference, SingleExits
+from leaveby.roads.exits.homes import PlacedHomes
+from leaveby.roads.exits.links import Link
+from leaveby.roads.exits.street_table import StreetTable
+from leaveby.roads.osm.access_rules import DEFAULT_RULES, AccessRule, Comparison
+
+PEOPLE_PER_HOME: Final = Parameter(2.5, "people", 0.5, 10.0, "mean household, high side", "judgement")
+VEHICLES_PER_HOME: Final = Parameter(
+    2.0, "vehicles", 0.5, 5.0, "vehicles that a household takes when it leaves, high side", "judgement"
+)
+
+FEW_HOMES_PER_KM: Final = Parameter(
+    5.0,
+    "homes per km of residential street",
+    1.0,
+    20.0,
+    "fewer than on any built-up street, where 20 m frontages on both sides give 100; low side, for acreage",
+    "judgement",
+)
+
+
+@dataclass(frozen=True)
+class SurveyOptions:
+    """What a survey supposes and looks for.
+
+    Attributes
+    ----------
+    people_per_home, vehicles_per_home : float
+        Stated factors.
+    rules : tuple[str, ...]
+        Names of access rules to hold against each group, see `leaveby.roads.osm.access_rules.RULES`.
+    parcel_acres : float, optional
+        Smallest parcel, for rules that go by it; where left out their shortest limit is taken.
+    link_within_m : float
+        Longest straight line of a link to build.
+    link_steepest : float
+        Steepest slope of the ground under it, rise over run.
+    links : int
+        How many links to list; 0 for none.
+    clearance_groups : int
+        For how many of the largest groups clearance is computed; 0 for none.
+    clearance_homes : float
+        Least homes of a group for that.
+    mobilisations : tuple of Mobilisation
+        When people get going: the range that is shown.
+    told_s : tuple[float, ...]
+        Moments when people are told to leave, for the count of those who are not out when the exit shuts.
+    """
+
+    people_per_home: float = PEOPLE_PER_HOME.value
+    vehicles_per_home: float = VEHICLES_PER_HOME.value
+    rules: tuple[str, ...] = DEFAULT_RULES
+    parcel_acres: float | None = None
+    link_within_m: float = 300.0
+    link_steepest: float = 0.16
+    links: int = 10
+    clearance_groups: int = 30
+    clearance_homes: float = 5.0
+    mobilisations: tuple[Mobilisation, ...] = MOBILISATIONS
+    told_s: tuple[float, ...] = tuple(900.0 * step for step in range(13))
+
+
+@dataclass(frozen=True, eq=False)
+class ClearedBy:
+    """How one mobilisation curve lets a group out.
+
+    Attributes
+    ----------
+    curve : Mobilisation
+    last_out_s, ninety_out_s : float
+        After being told to leave.
+    most_waiting_veh : float
+        Longest queue, on the streets and in drives.
+    not_out : tuple of (told_s, vehicles)
+        Vehicles that are not out when the exit shuts; empty without a fire scenario.
+    """
+
+    curve: Mobilisation
+    last_out_s: float
+    ninety_out_s: float
+    most_waiting_veh: float
+    not_out: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, eq=False)
+class StreetGroup:
+    """Homes that share a single exit.
+
+    Attributes
+    ----------
+    number : int
+        From 1: the short list first, most homes first.
+    row : int
+        Its row in `StreetSurvey.found` and `facts`.
+    kind : str
+        `street` or `junction`: what everyone must pass.
+    name : str
+        Of the street, or of the streets that meet at the junction.
+    x_m, y_m : float
+        The outer end of what everyone must pass.
+    homes, people, vehicles : float
+        Where roads that the edge of the map cuts may lead out: the most, if none of them does.
+    certain : float
+        Homes that must pass what the group is named after even if all roads that the edge of the map cuts lead out.
+    inside : int, optional
+        Number of the next larger notable group that this one lies in.
+    notable : bool
+        Whether it stands in the short list: not nearly the same homes as the one it lies in.
+    comparisons : tuple of Comparison
+        Where it is longer (narrower, steeper, more) than a rule.
+    clearance : tuple of ClearedBy
+        For each mobilisation curve; empty where it was not computed.
+    shuts_s : float
+        When the way shuts in the fire scenario; inf when not within the horizon or without a scenario.
+    """
+
+    number: int
+    row: int
+    kind: Literal["street", "junction"]
+    name: str
+    x_m: float
+    y_m: float
+    homes: float
+    people: float
+    vehicles: float
+    inside: int | None
+    notable: bool
+    certain: float
+    comparisons: tuple[Comparison, ...] = ()
+    clearance: tuple[ClearedBy, ...] = ()
+    shuts_s: float = math.inf
+
+
+@dataclass(frozen=True)
+class LengthGroup:
+    """Residential streets that share a single exit, whoever lives on them.
+
+    Attributes
+    ----------
+    kind : str
+        `street` or `junction`: what everyone there must pass.
+    name : str
+    x_m, y_m : float
+    streets_m : float
+        Length of residential street behind it, wherever the roads lead that the edge of the map cuts.
+    homes : float
+        Homes that are mapped behind it.
+    """
+
+    kind: Literal["street", "junction"]
+    name: str
+    x_m: float
+    y_m: float
+    streets_m: float
+    homes: float
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Where each home is counted: homes in = homes out.
+
+    Attributes
+    ----------
+    homes : float
+        All that were given.
+    with_choice : float
+        No single street or junction lies on all their ways out.
+    behind_exit : float
+        Belong to a group, wherever the roads lead that the edge of the map cuts.
+    depends : float
+        Have more ways, or any, only if roads lead out that the edge of the map cuts.
+    no_way_out : float
+        On streets from which no exit can be reached by car.
+    not_placed : float
+        Too far from every street.
+    outside_area : float
+        Beyond the area asked about, where they were left out.
+    """
+
+    homes: float
+    with_choice: float
+    behind_exit: float
+    no_way_out: float
+    not_placed: float
+    depends: float = 0.0
+    outside_area: float = 0.0
+
+
+@dataclass(frozen=True)
+class AfterLink:
+    """What the best link would change, computed anew with it in place.
+
+    Attributes
+    ----------
+    behind_exit_before, behind_exit : float
+        Homes that belong to a group, before and after.
+    largest_before, largest : float
+        Homes of the largest group that has to pass one street, before and after.
+    links : tuple of Link
+        The links that would then help most.
+    """
+
+    behind_exit_before: float
+    behind_exit: float
+    largest_before: float
+    largest: float
+    links: tuple[Link, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class StreetSurvey:
+    """The answer to the community question.
+
+    Attributes
+    ----------
+    streets : StreetTable
+    homes : PlacedHomes
+    found : SingleExits
+    facts : GroupFacts
+    groups : tuple of StreetGroup
+        All of them, in the order of their numbers.
+    links : tuple of Link
+        Most homes relieved first.
+    after_best : AfterLink, optional
+        With the first of them in place.
+    balance : Balance
+    maybe : NDArray[np.int32]
+        Junctions from which a road goes on, cut by the edge of the map, to somewhere unknown.
+    if_they_lead_on : SingleExits, optional
+        What is found if all of those are ways out; none where there are none.
+    residential_m : float
+        Length of all residential streets.
+    few_homes : bool
+        Whether too few homes are mapped for that length: then no count of homes says how many there are.
+    by_length : tuple of LengthGroup
+        Where homes seem to be missing, the longest first: all of the short list where `few_homes`, else those with too
+        few homes for their length.
+    rules : tuple of AccessRule
+        That were held against the groups.
+    options : SurveyOptions
+    from_osm : bool
+        Whether the roads came from OpenStreetMap, whose notice then stands on everything.
+    assumptions : tuple[str, ...]
+    inputs : Mapping[str, str]
+        Files and versions, for the record.
+    """
+
+    streets: StreetTable
+    homes: PlacedHomes
+    found: SingleExits
+    facts: GroupFacts
+    groups: tuple[StreetGroup, ...]
+    links: tuple[Link, ...]
+    after_best: AfterLink | None
+    balance: Balance
+    rules: tuple[AccessRule, ...]
+    options: SurveyOptions
+    maybe: NDArray[np.int32]
+    if_they_lead_on: SingleExits | None = None
+    residential_m: float = 0.0
+    few_homes: bool = False
+    by_length: tuple[LengthGroup, ...] = ()
+    from_osm: bool = True
+    assumptions: tuple[str, ...] = ()
+    inputs: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def notable(self) -> tuple[StreetGroup, ...]:
+        """The short list: groups that are not nearly the same as the one they lie in."""
+        return tuple(group for group in self.groups if group.notable)
+
+    @property
+    def differences(self) -> tuple[Difference, ...]:
+        """Streets that everyone behind must pass though the undirected streets have another way."""
+        return self.found.differences

@@ -1,0 +1,426 @@
+"""The nouns of an answer to the household question: what the decision room makes and `show` lays out.
+
+All times are seconds from `HouseholdResult.start`, the first ignition; a negative time lies before the fire starts,
+`inf` is not within the horizon.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import LineString, MultiPolygon
+
+from leaveby.fire.arrival.solve import Arrival
+from leaveby.fire.terrain import Terrain
+from leaveby.household.plan import Plan
+from leaveby.household.readiness import Saving, Schedule
+from leaveby.household.shelter import LastResort
+from leaveby.roads.network.graph import RoadNetwork
+from leaveby.roads.routing.itinerary import Step
+
+WAY_WORDS: Mapping[str, str] = {
+    "tow": "with the house",
+    "car": "by car, without the house",
+    "foot": "on foot",
+}
+
+
+@dataclass(frozen=True)
+class Quantiles:
+    """The middle, 90 % and 95 % points of a sampled duration, in seconds."""
+
+    p50_s: float
+    p90_s: float
+    p95_s: float
+
+
+@dataclass(frozen=True)
+class WayRoute:
+    """The one route a way of leaving is timed on.
+
+    Attributes
+    ----------
+    safe_point : str
+        Name from the plan.
+    edges : tuple of int
+        Edges of the road network from the home to the safe point.
+    length_m, time_s : float
+        Length and likely drive (or walking) time.
+    steps : tuple of Step
+        Street by street.
+    line : LineString
+        In the network's reference system, in travel direction.
+    closes_first : str
+        Street of the stretch that shuts first in the scenario's central run ("" when none does).
+    closes_first_s : float
+        When that stretch shuts, smoke lead taken off; inf when none does.
+    """
+
+    safe_point: str
+    edges: tuple[int, ...]
+    length_m: float
+    time_s: float
+    steps: tuple[Step, ...]
+    line: LineString
+    closes_first: str
+    closes_first_s: float
+
+
+@dataclass(frozen=True)
+class Precision:
+    """How well a leave-by is known: the middle 90 % of what resampling the members gives.
+
+    `wanted_s` is how near it should be known (half the width), `needed` the members that would bring it there: inf
+    where it can't be told.
+    """
+
+    members: int
+    low_s: float
+    high_s: float
+    wanted_s: float = 300.0
+    needed: float = np.inf
+
+
+@dataclass(frozen=True)
+class TaskCost:
+    """How much earlier one must start when a task takes ten minutes longer, or someone comes home so much later.
+
+    `task` is its name, or "waiting for" and the person's.
+    """
+
+    task: str
+    earlier_s: float
+
+
+@dataclass(frozen=True)
+class HangsOn:
+    """The share of the spread of the latest starts that one uncertainty explains alone."""
+
+    what: str
+    share: float
+
+
+@dataclass(frozen=True)
+class WayTiming:
+    """One way of leaving, timed.
+
+    Attributes
+    ----------
+    way : str
+        "tow", "car" or "foot".
+    ready_s, drive_s, required_s : Quantiles
+        From starting to get ready to rolling; on the road; both together.
+    ready_at_confidence_s : float
+        Ready time that the asked share of members does not exceed.
+    ready_rounded_up_s : float
+        How much of every ready time here is rounded up (`household.readiness`), 0 as a rule.
+    latest_start_s, latest_departure_s : float or None
+        One statement: starting to get ready by the first, the wheels roll by the second in at least the asked share of
+        members, and rolling by the second clears the road in at least the asked share; and starting by the first, at
+        least the asked share gets clear. Negative: before the fire starts. None, with `why`, when there is no route,
+        or when the fire does not shut it within the horizon in so many members that no time can be named.
+    why : str
+        Why a time is None; "" otherwise.
+    fits : bool
+        False when no route suits the vehicle even with no fire anywhere.
+    route : WayRoute or None
+        None when there is no route.
+    start_s, clear_probability : ndarray of float64, shape (k,)
+        Share of members clear against the moment one starts getting ready; falls with time.
+    member_latest_start_s : ndarray of float64, shape (members,)
+        Sorted; +inf where the fire does not touch the route within the horizon, -inf where there is no way.
+    member_latest_departure_s, member_ready_s : ndarray of float64, shape (members,)
+        Member by member, in the order of the draws.
+    schedule : Schedule
+        The list that is followed, at the likely durations.
+    critical_share : mapping of task name to share of members in which it lies on the critical path.
+    held_up_by : mapping of person to share of members
+        In which waiting for this person, who may be away at first, makes the household ready later.
+    precision : Precision
+        Of `latest_start_s`.
+    delay_cost : float
+        Share of members that starting ten minutes after `latest_start_s` leaves caught; 0 when that is None.
+    task_costs : tuple of TaskCost
+        The dearest first.
+    hangs_on : tuple of HangsOn
+        What the leave-by hangs on, largest first.
+    savings : tuple of Saving
+        What doing one task before the season saves at the asked confidence, largest first.
+    """
+
+    way: str
+    ready_s: Quantiles
+    drive_s: Quantiles
+    required_s: Quantiles
+    ready_at_confidence_s: float
+    ready_rounded_up_s: float
+    latest_start_s: float | None
+    latest_departure_s: float | None
+    why: str
+    fits: bool
+    route: WayRoute | None
+    start_s: NDArray[np.float64]
+    clear_probability: NDArray[np.float64]
+    member_latest_start_s: NDArray[np.float64]
+    member_latest_departure_s: NDArray[np.float64]
+    member_ready_s: NDArray[np.float64]
+    schedule: Schedule
+    critical_share: Mapping[str, float]
+    held_up_by: Mapping[str, float]
+    savings: tuple[Saving, ...]
+    precision: Precision
+    delay_cost: float
+    task_costs: tuple[TaskCost, ...]
+    hangs_on: tuple[HangsOn, ...]
+
+
+@dataclass(frozen=True)
+class Phases:
+    """The three phases of leaving, by one way or of the whole household: in time, late, every road shut in most runs.
+
+    *In time*: getting ready can still be begun, or the wheels can still roll, with the asked confidence. *Late*: after
+    that; some runs are lost with every minute, most still get clear. *Shut*: in more than half of the runs no road
+    leads out any more. Only from there on can there be a last resort.
+
+    Attributes
+    ----------
+    start_by_s, roll_by_s : float
+        Until when one is in time: the latest start of getting ready, and the latest departure, at the asked confidence.
+        Of a household: those of the way that can be left for latest. Inf where not bounded, -inf where there is no way.
+    ten_minutes_cost : float
+        The largest share of the members that any ten minutes of the late phase leave caught, when one rolls without
+        packing; 0 where there is no late phase.
+    shut_from_s : float
+        The moment from which in more than half of the members no road that was looked at gets one clear, nor any road
+        at all in the central run: a whole five minutes of the clock, never before the computed moment, so that no
+        rounding lets the last resort begin early. Inf where that does not come within the horizon, -inf where there is
+        no way even with no fire.
+    """
+
+    start_by_s: float
+    roll_by_s: float
+    ten_minutes_cost: float
+    shut_from_s: float
+
+
+@dataclass(frozen=True)
+class FireSummary:
+    """The fire of the scenario.
+
+    Attributes
+    ----------
+    arrival : Arrival
+        The central run: likely weather, each model at its median error.
+    home_p05_s, home_p50_s : float
+        5 % and 50 % points over members of the front's arrival at the home.
+    ember_home_p05_s : float
+        5 % point of the earliest ember arrival at the home, with the front at the latest.
+    head_ros_m_s : float
+        Fastest head rate of spread on flat ground in the central run, over the scenario's burnable fuels.
+    governing : tuple of (float, str, float)
+        Per weather step: start in seconds, the model that governs, its head rate of spread in m/s.
+    """
+
+    arrival: Arrival
+    home_p05_s: float
+    home_p50_s: float
+    ember_home_p05_s: float
+    head_ros_m_s: float
+    governing: tuple[tuple[float, str, float], ...]
+
+
+@dataclass(frozen=True)
+class TriggerLine:
+    """Where the fire may be at the latest when getting ready starts: inside the area it is too late for this way.
+
+    Attributes
+    ----------
+    way : str
+    confidence : float
+        0.5 or the plan's; which ready time the line is drawn for.
+    ready_s : float
+        The lead time of the line.
+    weather_at_s : float
+        The line is drawn for the weather of this step, the worst between the latest start and the end of a slow
+        drive, as if it held throughout.
+    area : MultiPolygon
+        Fire anywhere in it reaches the route before the household is through; in the grid's reference system.
+    distance_m : tuple of (float, float)
+        Bearing from the home in degrees and distance to the line, for 16 directions; inf where the line lies
+        beyond the modelled ground.
+    """
+
+    way: str
+    confidence: float
+    ready_s: float
+    weather_at_s: float
+    area: MultiPolygon
+    distance_m: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """The leave-by under another assumption about the fire, with fewer members.
+
+    Attributes
+    ----------
+    latest_start_s : mapping of way to float or None
+        The leave-by of all members, moved by the difference that the few tell. Each None has its sentence in `why`.
+    earlier_s : mapping of way to float or None
+        How much earlier that is than with the plan's own fire and the same members; None where either is not bounded.
+    """
+
+    label: str
+    members: int
+    head_ros_m_s: float
+    latest_start_s: Mapping[str, float | None]
+    why: Mapping[str, str]
+    earlier_s: Mapping[str, float | None]
+
+
+Verdict = Literal["enough", "night before", "not shut", "not that windy"]
+
+
+@dataclass(frozen=True)
+class DayBeforeCell:
+    """One fire danger at one hour.
+
+    Attributes
+    ----------
+    index : float
+        Forest fire danger index asked for.
+    at : datetime
+        The hour, with its offset from UTC, on the plan's own day.
+    wind_m_s : float
+        The wind that gives the index (the strongest of the weather's places); 0 where calm air passes it already.
+    index_taken : float
+        The index with that wind: higher than asked where calm air passes it.
+    lead_s : float
+        From the fire's start until getting ready must begin; below 0: before the fire starts; inf where the fire does
+        not shut the route within the horizon, and where nothing was computed.
+    verdict : {"enough", "night before", "not shut", "not that windy"}
+    sentence : str
+    """
+
+    index: float
+    at: datetime
+    wind_m_s: float
+    index_taken: float
+    lead_s: float
+    verdict: Verdict
+    sentence: str
+
+
+@dataclass(frozen=True)
+class DayBefore:
+    """Is there enough lead at all, for one way of leaving?
+
+    Attributes
+    ----------
+    way : str
+    confidence : float
+    needs_s : float
+        Least lead that counts as enough.
+    indices : tuple of float
+        Rising.
+    hours : tuple of datetime
+    cells : tuple of tuple of DayBeforeCell
+        A row for each index, a column for each hour.
+    summary : str
+        One sentence: from which fire danger on to leave the night before.
+    assumptions : tuple of str
+    """
+
+    way: str
+    confidence: float
+    needs_s: float
+    indices: tuple[float, ...]
+    hours: tuple[datetime, ...]
+    cells: tuple[tuple[DayBeforeCell, ...], ...]
+    summary: str
+    assumptions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class WayOutArea:
+    """Ground with one answer.
+
+    Attributes
+    ----------
+    safe_points : tuple of str
+        The one that can be left for latest; several when they are equal within a minute; none when it is too late.
+    area : MultiPolygon
+        In the grid's reference system.
+    sentence : str
+    """
+
+    safe_points: tuple[str, ...]
+    area: MultiPolygon
+    sentence: str
+
+
+@dataclass(frozen=True)
+class TimetableRow:
+    """One line of the timetable: from this moment on, this holds. `kind` groups rows for drawing."""
+
+    at_s: float
+    kind: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class HouseholdResult:
+    """The whole answer to the household question.
+
+    `landmarks` are sentences by way ("fire at or past Hill Road: ..."), `which_way` the ground by the safe point that
+    can be left for latest, `day_before` whether there is enough lead at all, each by way of leaving with wheels.
+    `phases` are those of the household, `way_phases` those of each way of leaving.
+    """
+
+    plan: Plan
+    start: datetime
+    ways: Mapping[str, WayTiming]
+    fire: FireSummary
+    triggers: tuple[TriggerLine, ...]
+    lead_time_s: Mapping[str, NDArray[np.float64]]
+    landmarks: Mapping[str, tuple[str, ...]]
+    which_way: Mapping[str, tuple[WayOutArea, ...]]
+    day_before: Mapping[str, DayBefore]
+    shelter: LastResort
+    what_ifs: tuple[WhatIf, ...]
+    timetable: tuple[TimetableRow, ...]
+    assumptions: tuple[str, ...]
+    outside_validity: tuple[str, ...]
+    network: RoadNetwork
+    closing_s: NDArray[np.float64]
+    home_xy_m: tuple[float, float]
+    safe_point_xy_m: Mapping[str, tuple[float, float]]
+    terrain: Terrain
+    members: int
+    inputs: Mapping[str, str]
+    phases: Phases
+    way_phases: Mapping[str, Phases]
+
+
+def clock(result: HouseholdResult, time_s: float) -> datetime:
+    """Clock time, with the scenario's UTC offset, of a finite time in seconds from the scenario's start."""
+    return result.start + timedelta(seconds=float(time_s))
+
+
+def opens(result: HouseholdResult) -> bool:
+    """Whether any way of leaving is still in time when the fire starts: none may be, and most runs yet get clear."""
+    return any(way_is_open(way) for way in result.ways.values())
+
+
+def way_is_open(way: WayTiming) -> bool:
+    """Whether a way of leaving can still be begun in time, with the asked confidence, when the fire starts.
+
+    A way whose time is not bounded within the horizon counts as open; one with no route, or whose latest start
+    lies before the first ignition, does not. A way that is not open is late (`Phases`), which is not yet shut.
+    """
+    return way.route is not None and (way.latest_start_s is None or way.latest_start_s >= 0.0)

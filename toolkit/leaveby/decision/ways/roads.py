@@ -1,0 +1,289 @@
+"""The roads as each way of leaving meets them: the vehicle, its travel times, and the routes worth timing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+
+from leaveby.decision.fires.closing import lines_inside
+from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.ways.result import WAY_WORDS
+from leaveby.fire.terrain import Grid
+from leaveby.household.plan import Plan, SafePoint, Vehicle, Way, towing_car, trailer, ways
+from leaveby.parameters import DEFAULT_CAR_POWER_KW
+from leaveby.roads.network.grades import edge_grades
+from leaveby.roads.network.graph import RoadNetwork, RoutingGraph
+from leaveby.roads.routing.itinerary import Route, alternatives, route, street
+from leaveby.roads.routing.latest_departure import LatestDeparture, latest_departure
+from leaveby.roads.vehicle.pull import RoadVehicle
+from leaveby.roads.vehicle.speeds import towing_limit_m_s
+from leaveby.roads.vehicle.travel import EdgeTravel, HomeWay, household_travel
+
+MOST_ROUTES: Final = 24
+"""Routes timed for each way of leaving, the quickest first."""
+
+
+@dataclass(frozen=True)
+class WayRoads:
+    """The roads as one way of leaving can use them.
+
+    Attributes
+    ----------
+    way : {"tow", "car", "foot"}
+    vehicle : RoadVehicle
+    travel : EdgeTravel
+    targets : mapping of node to safe point name
+        Where this way may end.
+    why_none : str
+        Why no route exists even with no fire; "" when one does.
+    home_way : HomeWay
+        From the home to the first public road.
+    """
+
+    way: Way
+    vehicle: RoadVehicle
+    travel: EdgeTravel
+    targets: Mapping[int, str]
+    why_none: str
+    home_way: HomeWay
+
+
+@dataclass(frozen=True)
+class CandidateRoute:
+    """A route that could be the one to take: its edges in order, their times, and where it ends."""
+
+    safe_point: str
+    edges: tuple[int, ...]
+    edge_time_s: NDArray[np.float64]
+
+    @property
+    def time_s(self) -> float:
+        """Travel time from the home to the safe point."""
+        return float(self.edge_time_s.sum())
+
+
+def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
+    """Turn the plan's vehicles into what rolls on the road for one way of leaving, with what had to be assumed."""
+    gates = frozenset(
+        int("".join(filter(str.isdigit, name))) for name in plan.roads.open_gates if any(map(str.isdigit, name))
+    )
+    if way == "foot":
+        return RoadVehicle(name="on foot", mode="foot", opens_gates=gates), ()
+    house = trailer(plan)
+    towing = towing_car(plan)
+    car = _car_for(plan, way, towing)
+    power_kw, notes = _power_kw(car)
+    if way == "car" or house is None:
+        return (
+            RoadVehicle(
+                name=car.name,
+                mode="car",
+                width_m=car.width_m,
+                height_m=car.height_m,
+                length_m=car.length_m,
+                mass_kg=car.mass_kg,
+                power_w=1000.0 * power_kw,
+                opens_gates=gates,
+            ),
+            notes,
+        )
+    # The lower of what the household will not exceed and what the region publishes for towing.
+    own_m_s = plan.towing.speed_limit_m_s if plan.towing is not None else float("inf")
+    legal_m_s = towing_limit_m_s(plan.roads.region, combined_mass_kg=car.mass_kg + house.mass_kg)
+    return (
+        RoadVehicle(
+            name=f"{car.name} with {house.name}",
+            mode="tow",
+            width_m=max(car.width_m, house.width_m),
+            height_m=max(car.height_m, house.height_m),
+            length_m=car.length_m + house.length_m,
+            mass_kg=car.mass_kg + house.mass_kg,
+            power_w=1000.0 * power_kw,
+            speed_limit_m_s=min(own_m_s, legal_m_s),
+            opens_gates=gates,
+        ),
+        notes,
+    )
+
+
+def _car_for(plan: Plan, way: Way, towing: Vehicle | None) -> Vehicle:
+    if way == "tow" and towing is not None:
+        return towing
+    # The car that fits through least decides where all of them can go.
+    return max((v for v in plan.vehicles if v.kind == "car"), key=lambda v: (v.height_m, v.width_m, v.mass_kg))
+
+
+def _power_kw(car: Vehicle) -> tuple[float, tuple[str, ...]]:
+    if car.power_kw is not None:
+        return car.power_kw, ()
+    power_kw = DEFAULT_CAR_POWER_KW.value
+    return power_kw, (f"No engine power was given for {car.name}: {power_kw:.0f} kW was taken.",)
+
+
+@dataclass(frozen=True)
+class GridSampler:
+    """Reads a grid at points, linear between cell centres; beyond the outermost centres the edge's value holds."""
+
+    grid: Grid
+    values: NDArray[np.float64]
+
+    def __call__(self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Value at each point."""
+        col = (x_m - self.grid.x_min_m) / self.grid.cell_m - 0.5
+        row = (self.grid.y_max_m - y_m) / self.grid.cell_m - 0.5
+        found = map_coordinates(self.values, np.stack([row, col]), order=1, mode="nearest")
+        return np.asarray(found, dtype=np.float64)
+
+
+def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> WayRoads:
+    """Find what one way of leaving can use of the roads: travel times, where it may end, and why it can't, if so.
+
+    Stretches that leave the modelled area are left out: when fire comes there can't be known.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    way : {"tow", "car", "foot"}
+    inside : ndarray of bool, shape (edges,)
+        Whether a stretch lies wholly in the modelled area.
+    """
+    plan, network = scenario.inputs.plan, scenario.network
+    vehicle, notes = road_vehicle(plan, way)
+    elevation = GridSampler(scenario.inputs.terrain.grid, scenario.inputs.terrain.elevation_m)
+    grades = edge_grades(network, elevation)
+    ends = _ends(plan, way)
+    targets = {scenario.safe_nodes[place.name]: place.name for place in ends}
+    found, home_way = household_travel(
+        network, vehicle, home=scenario.home_node, targets=list(targets), grade=grades, region=plan.roads.region
+    )
+    time_s = np.where(inside, found.time_s, np.inf)
+    kept = EdgeTravel(
+        time_s=time_s,
+        usable=found.usable & inside,
+        why_not=found.why_not,
+        limited_by=found.limited_by,
+        assumptions=(*notes, *grades.assumptions, *found.assumptions),
+    )
+    why = ""
+    if not targets:
+        why = f"The plan names no safe point that may be reached {WAY_WORDS[way]}."
+    else:
+        never = np.full(network.edge_count, np.inf)
+        free = latest_departure(network, time_s, closing_s=never, targets=list(targets))
+        if not np.isfinite(free.drive_s[scenario.home_node]):
+            why = _why_no_route(scenario, kept, list(targets))
+    return WayRoads(way=way, vehicle=vehicle, travel=kept, targets=targets, why_none=why, home_way=home_way)
+
+
+def road_check(scenario: Scenario) -> dict[Way, str]:
+    """Say for each way of leaving how the home gets to the first public road, and whether a route leads on from there.
+
+    No fire is computed: this is what `leaveby check` says of the roads.
+    """
+    plan, network = scenario.inputs.plan, scenario.network
+    inside = lines_inside(scenario.inputs.terrain.grid, network.geometry)
+    said: dict[Way, str] = {}
+    for way in ways(plan):
+        roads = roads_for(scenario, way, inside=inside)
+        words = WAY_WORDS[way]
+        if roads.why_none:
+            said[way] = f"Leaving {words}: no route. {roads.why_none}"
+            continue
+        never = np.full(network.edge_count, np.inf)
+        free = latest_departure(network, roads.travel.time_s, closing_s=never, targets=list(roads.targets))
+        found = route(network, free, scenario.home_node)
+        if found is None:
+            raise AssertionError("a way without a reason against it has no route")
+        end = roads.targets[found.nodes[-1]]
+        said[way] = (
+            f"Leaving {words}: {_to_the_road(network, roads.home_way)}a route leads to {end}, "
+            f"{found.length_m / 1000.0:.1f} km, {found.time_s / 60.0:.0f} min on free roads with no fire."
+        )
+    return said
+
+
+def _to_the_road(network: RoadNetwork, way: HomeWay) -> str:
+    if way.road < 0:
+        return ""
+    over = list(dict.fromkeys(street(network, edge) for edge in way.edges))
+    road = street(network, way.road)
+    if not over:
+        return f"the home stands at {road}; "
+    length_m = float(network.length_m[np.asarray(way.edges, dtype=np.int64)].sum())
+    opened = ", private ways or gates on it," if way.opened else ""
+    return f"{length_m:.0f} m over {', '.join(over)}{opened} to the first public road, {road}; "
+
+
+def _ends(plan: Plan, way: Way) -> tuple[SafePoint, ...]:
+    """Safe points of a way; a place of last resort is not where leaving ends."""
+    return tuple(place for place in plan.safe_points if way in place.ways and place.kind == "safe_point")
+
+
+def _why_no_route(scenario: Scenario, found: EdgeTravel, targets: list[int]) -> str:
+    """Name what stands in the way: the closed stretches on the route an unhindered vehicle would take."""
+    network = scenario.network
+    never = np.full(network.edge_count, np.inf)
+    unhindered = latest_departure(network, network.length_m, closing_s=never, targets=targets)
+    way = route(network, unhindered, scenario.home_node)
+    if way is None:
+        return "No road of the extract leads from the home to a safe point."
+    shut = [edge for edge in way.edges if not found.usable[edge]]
+    reasons = list(
+        dict.fromkeys(f"{street(network, edge)}: {found.why_not[edge] or 'leaves the modelled area'}" for edge in shut)
+    )
+    return "No route takes the vehicle, even with no fire. On the shortest way: " + "; ".join(reasons[:4]) + "."
+
+
+def candidate_routes(
+    scenario: Scenario, roads: WayRoads, *, graph: RoutingGraph, pilot_closing_s: Sequence[NDArray[np.float64]]
+) -> tuple[CandidateRoute, ...]:
+    """Gather the routes worth timing: the quickest to each end, others that share little, and what pilot fires favour.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    roads : WayRoads
+    graph : RoutingGraph
+        Index of the scenario's network.
+    pilot_closing_s : sequence of ndarray of float64, shape (edges,)
+        Closing times under some members' fires.
+
+    Returns
+    -------
+    tuple of CandidateRoute
+        The quickest first, at most `MOST_ROUTES`; empty when no end can be reached.
+    """
+    network, home = scenario.network, scenario.home_node
+    never = np.full(network.edge_count, np.inf)
+    time_s = roads.travel.time_s
+    margin_s = scenario.inputs.plan.margin_s
+    found: dict[tuple[int, ...], Route] = {}
+
+    def keep(result: LatestDeparture) -> None:
+        way = route(network, result, home)
+        if way is not None and way.edges:
+            found.setdefault(way.edges, way)
+
+    for node in roads.targets:
+        quickest = latest_departure(graph, time_s, closing_s=never, targets=node)
+        keep(quickest)
+        first = route(network, quickest, home)
+        if first is not None and first.edges:
+            others = alternatives(network, first, travel_time_s=time_s, targets=node, graph=graph)
+            found.update({way.edges: way for way in others if way.edges})
+    for closing_s in pilot_closing_s:
+        keep(latest_departure(graph, time_s, closing_s=closing_s, targets=list(roads.targets), margin_s=margin_s))
+    made = [
+        CandidateRoute(
+            safe_point=roads.targets[way.nodes[-1]],
+            edges=way.edges,
+            edge_time_s=time_s[np.asarray(way.edges, dtype=np.int64)],
+        )
+        for way in found.values()
+    ]
+    return tuple(sorted(made, key=lambda candidate: candidate.time_s)[:MOST_ROUTES])

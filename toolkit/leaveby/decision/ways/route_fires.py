@@ -1,0 +1,187 @@
+"""The members' fires on the routes: which routes are worth timing, what every fire does to them, which one to take."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from leaveby.confidence import latest_at_confidence
+from leaveby.decision.fires.closing import StretchCells
+from leaveby.decision.fires.members import (
+    Draws,
+    MemberFires,
+    Progress,
+    TableOf,
+    earliest_about,
+    run_members,
+)
+from leaveby.decision.fires.scenario import Scenario, burns_about, member_ignitions
+from leaveby.decision.ways.roads import CandidateRoute, WayRoads, candidate_routes
+from leaveby.decision.ways.timing import ChosenRoute, best_route, route_latest_s
+from leaveby.fire.arrival.embers import ember_arrival_at, growing_since_s, spotting_loads_t_ha
+from leaveby.fire.arrival.solve import Ignition
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.household.plan import Way, ways
+from leaveby.roads.network.graph import RoutingGraph
+
+BATCH: Final = 125
+LATTICE: Final = 4
+LATTICE_ROS_M_S: Final = 1.0
+"""Fires of the lattice: so many to a side, and how fast they spread (an hour for 3.6 km)."""
+
+
+def gather_routes(
+    scenario: Scenario, roads: Mapping[Way, WayRoads], *, graph: RoutingGraph
+) -> dict[Way, tuple[CandidateRoute, ...]]:
+    """Gather the routes worth timing, by the roads alone: neither the household nor the plan's fires take part.
+
+    Were they found under the plan's own fires, one more ignition could bring up a better route than was known before,
+    and so a later leave-by. Fires are set instead on a lattice over the modelled ground, one at a time, each a circle
+    that grows at a steady speed: whatever side fire comes from, a way round it is among the routes.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    roads : mapping of way to WayRoads
+    graph : RoutingGraph
+    """
+    closings = _lattice_closings(scenario)
+    return {
+        way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=closings)
+        for way, found in roads.items()
+    }
+
+
+def _lattice_closings(scenario: Scenario) -> list[NDArray[np.float64]]:
+    """When each stretch of road would shut under a circle of fire from each point of the lattice."""
+    grid = scenario.inputs.terrain.grid
+    share = (np.arange(LATTICE) + 0.5) / LATTICE
+    x_m = grid.x_min_m + share * grid.cols * grid.cell_m
+    y_m = grid.y_max_m - share * grid.rows * grid.cell_m
+    lines = np.asarray(scenario.network.geometry, dtype=object)
+    return [shapely.distance(lines, shapely.Point(x, y)) / LATTICE_ROS_M_S for x in x_m for y in y_m]
+
+
+def solve_fires(
+    scenario: Scenario,
+    *,
+    table_of: TableOf,
+    draws: Draws,
+    watched: StretchCells,
+    workers: int,
+    progress: Progress | None = None,
+) -> MemberFires:
+    """Solve every member's fire: closings of the watched stretches, arrival at home and safe points, embers at home.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    table_of : callable
+        Spread table of member i of the draws.
+    draws : Draws
+    watched : StretchCells
+    workers : int
+    progress : callable, optional
+        Called with (members done, members).
+    """
+    plan = scenario.inputs.plan
+    return run_members(
+        draws.members,
+        table_of,
+        ignitions_of=lambda member: member_ignitions(scenario, draws=draws, member=member),
+        horizon_s=plan.horizon_s,
+        watched=watched,
+        smoke_lead_s=plan.roads.smoke_lead_s,
+        points=(scenario.home_cell, *scenario.safe_cells.values()),
+        embers_at=lambda table, fires, time_s, cell: embers_at(scenario, table, fires, time_s=time_s, cell=cell),
+        workers=workers,
+        progress=progress,
+    )
+
+
+def embers_at(
+    scenario: Scenario,
+    table: SpreadTable,
+    ignitions: Sequence[Ignition],
+    *,
+    time_s: NDArray[np.float64],
+    cell: tuple[int, int],
+) -> float:
+    """Give the earliest embers at a cell under one run's fires, in seconds: with the front about it at the latest."""
+    row, col = cell
+    ember_s = ember_arrival_at(
+        table,
+        time_s,
+        row=row,
+        col=col,
+        loads_t_ha=spotting_loads_t_ha(scenario.zones),
+        started_s=growing_since_s(ignitions),
+    )
+    earliest_s = min(ember_s, earliest_about(time_s, row, col=col))
+    return earliest_s if earliest_s <= scenario.inputs.plan.horizon_s else np.inf
+
+
+def share_burnt(scenario: Scenario, fires: MemberFires) -> dict[str, float]:
+    """Give the share of members in which fire reaches each safe point within the horizon.
+
+    A point that stands amid bare ground by the fuel map is not reached, though fire may pass all round it.
+    """
+    reached = np.isfinite(fires.point_arrival_s[:, 1:]).mean(axis=0)
+    return {
+        name: float(share) if burns_about(scenario, cell) else 0.0
+        for (name, cell), share in zip(scenario.safe_cells.items(), reached, strict=True)
+    }
+
+
+def choose_routes(
+    scenario: Scenario,
+    candidates: Mapping[Way, tuple[CandidateRoute, ...]],
+    *,
+    fires: MemberFires,
+    draws: Draws,
+    column_of: Mapping[int, int],
+    burnt_share: Mapping[str, float],
+) -> dict[Way, ChosenRoute]:
+    """Choose the one route of each way of leaving that has any (`timing.best_route`)."""
+    return {
+        way: best_route(
+            scenario,
+            found,
+            closing_s=fires.closing_s,
+            column_of=column_of,
+            drive_factor=draws.drive_factor,
+            burnt_share=burnt_share,
+        )
+        for way, found in candidates.items()
+        if found
+    }
+
+
+def latest_departures(
+    scenario: Scenario,
+    chosen: Mapping[Way, ChosenRoute],
+    *,
+    draws: Draws,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+) -> dict[Way, float | None]:
+    """Give the latest departure of each way on its chosen route under some members' closings; None when not bounded."""
+    plan = scenario.inputs.plan
+    latest: dict[Way, float | None] = {}
+    for way in ways(plan):
+        latest[way] = None
+        if way in chosen:
+            leave_s = route_latest_s(
+                scenario,
+                chosen[way].ruled_by,
+                closing_s=closing_s,
+                column_of=column_of,
+                drive_factor=draws.drive_factor,
+            )
+            at_s = latest_at_confidence(leave_s, plan.confidence)
+            latest[way] = at_s if np.isfinite(at_s) else None
+    return latest

@@ -1,0 +1,317 @@
+"""Leave-by times: ready time, drive and closing brought together, for each way of leaving."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from leaveby.chance import stream
+from leaveby.confidence import latest_at_confidence
+from leaveby.decision.fires.members import Draws
+from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.ways.confidence import latest_on_route, latest_start, quantiles_of, share_clear
+from leaveby.decision.ways.precision import bootstrap_precision
+from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
+from leaveby.decision.ways.roads import CandidateRoute, WayRoads
+from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
+from leaveby.household.plan import TaskWay, Way, uncertain_people
+from leaveby.household.readiness import (
+    Readiness,
+    criticality,
+    held_up_by,
+    readiness,
+    readiness_for_latest,
+    saved_before_season,
+)
+from leaveby.household.sampling import sample_arrivals, sample_durations
+from leaveby.roads.routing.itinerary import route_along
+
+CURVE_STEP_S: Final = 300.0
+_SHARE_SLACK: Final = 1e-9
+"""1 - 0.95 is a trifle less than 0.05."""
+_SLACK_S: Final = 1e-6
+"""Sums in another order differ in their last digits."""
+
+
+def route_latest_s(
+    scenario: Scenario,
+    candidate: CandidateRoute,
+    *,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    drive_factor: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Give each member's latest departure on one route, from the closings of the watched stretches.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    candidate : CandidateRoute
+    closing_s : ndarray of float64, shape (members, watched stretches)
+    column_of : mapping of edge to column of `closing_s`
+    drive_factor : ndarray of float64, shape (members,)
+    """
+    columns = np.array([column_of[edge] for edge in candidate.edges], dtype=np.int64)
+    return latest_on_route(
+        closing_s[:, columns],
+        candidate.edge_time_s,
+        margin_s=scenario.inputs.plan.margin_s,
+        drive_factor=drive_factor,
+    )
+
+
+@dataclass(frozen=True)
+class ChosenRoute:
+    """The one route that a way of leaving is timed on.
+
+    Attributes
+    ----------
+    route : CandidateRoute
+        The route to take.
+    ruled_by : CandidateRoute
+        The route whose closings give the times: the same one, or an earlier one where fire comes to every safe point.
+    """
+
+    route: CandidateRoute
+    ruled_by: CandidateRoute
+
+
+def best_route(
+    scenario: Scenario,
+    candidates: Sequence[CandidateRoute],
+    *,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    drive_factor: NDArray[np.float64],
+    burnt_share: Mapping[str, float],
+) -> ChosenRoute:
+    """Choose the one route to time a way of leaving on: the one with the latest departure at the asked confidence.
+
+    The household takes no part in that: how long getting ready takes comes off every route alike. Equal departures go
+    to the route that is clear in more members an hour later, then to the quicker one.
+
+    Routes to a safe point that fire reaches within the horizon in more members than the confidence allows count only
+    when there is no other. Then it can't be told which of the safe points will be spared, and times go by the earliest
+    of them, each by its best route; so one more fire never makes a time later, not even where it is the last safe point
+    that falls away.
+    """
+    confidence = scenario.inputs.plan.confidence
+    spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence + _SHARE_SLACK]
+
+    def merit(candidate: CandidateRoute) -> tuple[float, float, float]:
+        latest_s = route_latest_s(
+            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor
+        )
+        at_s = latest_at_confidence(latest_s, confidence)
+        later = share_clear(latest_s, np.array([at_s + 3600.0]))[0] if np.isfinite(at_s) else 1.0
+        return (at_s, float(later), -candidate.time_s)
+
+    best = max(spared or candidates, key=merit)
+    if spared:
+        return ChosenRoute(best, best)
+    ends = dict.fromkeys(one.safe_point for one in candidates)
+    best_there = [max((one for one in candidates if one.safe_point == end), key=merit) for end in ends]
+    return ChosenRoute(best, min(best_there, key=merit))
+
+
+def described_route(
+    scenario: Scenario, candidate: CandidateRoute, *, travel_time_s: NDArray[np.float64], closing_s: NDArray[np.float64]
+) -> WayRoute:
+    """Describe a route by its streets, and by what shuts first in the central run's fire."""
+    network = scenario.network
+    way = route_along(
+        network,
+        candidate.edges,
+        start=scenario.home_node,
+        travel_time_s=travel_time_s,
+        closing_s=closing_s,
+        margin_s=scenario.inputs.plan.margin_s,
+    )
+    corners = [
+        shapely.get_coordinates(network.geometry[edge])[0 if number == 0 else 1 :]
+        for number, edge in enumerate(way.edges)
+    ]
+    return WayRoute(
+        safe_point=candidate.safe_point,
+        edges=way.edges,
+        length_m=way.length_m,
+        time_s=way.time_s,
+        steps=way.steps,
+        line=shapely.LineString(np.concatenate(corners)),
+        closes_first=way.closes_first,
+        closes_first_s=way.closes_first_s,
+    )
+
+
+def durations_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
+    """Give every member's task durations, common to all ways of leaving."""
+    plan = scenario.inputs.plan
+    return sample_durations(plan.tasks, members=draws.members, kind=plan.durations, uniforms=draws.duration_uniform)
+
+
+def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
+    """Give when every person is home in every member, common to all ways of leaving."""
+    plan = scenario.inputs.plan
+    return sample_arrivals(plan.people, members=draws.members, kind=plan.durations, uniforms=draws.arrival_uniform)
+
+
+def readiness_of(scenario: Scenario, way: TaskWay, draws: Draws) -> Readiness:
+    """Choose the list of one way, and how long getting ready takes by it in every member."""
+    return readiness(
+        scenario.inputs.plan,
+        way,
+        durations_s=durations_of(scenario, draws),
+        arrivals_s=arrivals_of(scenario, draws),
+        confidence=scenario.inputs.plan.confidence,
+    )
+
+
+def readiness_that_clears(
+    scenario: Scenario, way: Way, draws: Draws, *, latest_departure_s: NDArray[np.float64]
+) -> Readiness:
+    """Choose the list of one way so that one statement holds: see `confidence.latest_start`.
+
+    The list that is ready soonest, as long as the asked share of members gets clear by it, each with its own fire, when
+    it is begun at the latest departure less the ready time. It nearly always does: those who are late in getting ready
+    are seldom those whom the fire leaves least time. Where it does not, the list with which one may start latest.
+    """
+    found = readiness_of(scenario, way, draws)
+    confidence = scenario.inputs.plan.confidence
+    start_s = latest_at_confidence(latest_departure_s, confidence) - found.at_confidence_s
+    clears = all(
+        latest_at_confidence(latest_departure_s - ready_s, confidence) >= start_s - _SLACK_S
+        for ready_s in (found.ready_s, found.catalogue_s)
+    )
+    if clears or not np.isfinite(start_s):
+        return found
+    return readiness_for_latest(
+        scenario.inputs.plan,
+        way,
+        durations_s=durations_of(scenario, draws),
+        arrivals_s=arrivals_of(scenario, draws),
+        latest_departure_s=latest_departure_s,
+        confidence=confidence,
+    )
+
+
+def time_way(
+    scenario: Scenario,
+    roads: WayRoads,
+    *,
+    chosen: ChosenRoute | None,
+    draws: Draws,
+    closing_s: NDArray[np.float64],
+    column_of: Mapping[int, int],
+    central_closing_s: NDArray[np.float64],
+) -> WayTiming:
+    """Time one way of leaving on its route.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    roads : WayRoads
+    chosen : ChosenRoute or None
+        None when no route exists.
+    draws : Draws
+    closing_s : ndarray of float64, shape (members, watched stretches)
+    column_of : mapping of edge to column
+    central_closing_s : ndarray of float64, shape (edges,)
+        Closings in the central run.
+    """
+    plan, way = scenario.inputs.plan, roads.way
+    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
+    if chosen is None:
+        latest_departure_s = np.full(draws.members, -np.inf)
+        drive_s = np.full(draws.members, np.inf)
+    else:
+        latest_departure_s = route_latest_s(
+            scenario, chosen.ruled_by, closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
+        )
+        drive_s = chosen.route.time_s * draws.drive_factor
+    found = readiness_that_clears(scenario, way, draws, latest_departure_s=latest_departure_s)
+    policy, ready_s = found.policy, found.ready_s
+    latest_start_s = latest_departure_s - ready_s
+    start_at_s = latest_start(latest_departure_s, ready_s=ready_s, confidence=plan.confidence)
+    leave_at_s = latest_at_confidence(latest_departure_s, plan.confidence)
+    if chosen is None:
+        why = roads.why_none
+    else:
+        why = "" if np.isfinite(start_at_s) else _why_unbounded(scenario, way, latest_departure_s)
+    moments_s = curve_moments(latest_start_s)
+    return WayTiming(
+        way=way,
+        ready_s=quantiles_of(ready_s),
+        drive_s=quantiles_of(drive_s),
+        required_s=quantiles_of(ready_s + drive_s),
+        ready_at_confidence_s=found.at_confidence_s,
+        ready_rounded_up_s=found.rounded_up_s,
+        latest_start_s=start_at_s if np.isfinite(start_at_s) else None,
+        latest_departure_s=leave_at_s if np.isfinite(leave_at_s) else None,
+        why=why,
+        fits=chosen is not None,
+        route=None
+        if chosen is None
+        else described_route(scenario, chosen.route, travel_time_s=roads.travel.time_s, closing_s=central_closing_s),
+        start_s=moments_s,
+        clear_probability=share_clear(latest_start_s, moments_s),
+        member_latest_start_s=np.sort(latest_start_s),
+        member_latest_departure_s=latest_departure_s,
+        member_ready_s=ready_s,
+        schedule=policy,
+        critical_share=criticality(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
+        held_up_by=held_up_by(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
+        savings=saved_before_season(
+            plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence, policy=policy
+        ),
+        precision=bootstrap_precision(
+            latest_departure_s,
+            plan.confidence,
+            ready_s=ready_s,
+            rng=stream(plan.seed, "resampled members"),
+            wanted_s=plan.precision_s,
+        ),
+        delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
+        task_costs=cost_of_tasks(
+            plan,
+            way,
+            policy=policy,
+            durations_s=durations_s,
+            arrivals_s=arrivals_s,
+            latest_departure_s=latest_departure_s,
+        ),
+        hangs_on=()
+        if chosen is None
+        else hangs_on(latest_start_s, draws, ready_s=ready_s, ignitions=plan.ignitions, people=uncertain_people(plan)),
+    )
+
+
+def _why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.float64]) -> str:
+    plan = scenario.inputs.plan
+    shut = 100.0 * float(np.mean(np.isfinite(latest_departure_s)))
+    return (
+        f"In {shut:.0f} % of the members fire shuts this way within {plan.horizon_s / 3600.0:g} hours: too "
+        f"few to name a time {WAY_WORDS[way]}. That is no leave to stay: leave early, and as officially directed."
+    )
+
+
+def curve_moments(latest_start_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Choose the moments of the clear-probability curve: every five minutes from when all are clear to when none is.
+
+    Examples
+    --------
+    >>> curve_moments(np.array([400.0, 1000.0, np.inf])).tolist()
+    [0.0, 300.0, 600.0, 900.0, 1200.0]
+    """
+    bounded = latest_start_s[np.isfinite(latest_start_s)]
+    if bounded.size == 0:
+        return np.array([0.0])
+    first = np.floor(bounded.min() / CURVE_STEP_S) - 1.0
+    last = np.ceil(bounded.max() / CURVE_STEP_S)
+    # Fires that miss the route for hours would stretch the curve over days of nothing: it keeps to 300 points.
+    step = max(1.0, np.ceil((last - first) / 300.0))
+    return np.asarray(np.arange(min(first, 0.0), last + step, step) * CURVE_STEP_S, dtype=np.float64)

@@ -1,0 +1,444 @@
+"""The door for ground and weather: terrain rasters, fuel rasters and polygons, weather tables and forecasts.
+
+Everything is brought onto one north-up grid of square cells in a projected reference system. What had to be filled,
+resampled or coarsened on the way is listed, never done in silence.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import pyproj
+import rasterio
+import rasterio.errors
+import rasterio.warp
+from numpy.typing import NDArray
+from rasterio.crs import CRS
+from rasterio.enums import Resampling
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.fire.fuel.types import plain_name
+from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
+from leaveby.fire.terrain import Grid, Terrain, fill_voids
+from leaveby.fire.weather.forecast import weather_from_dataset
+from leaveby.fire.weather.series import Weather
+from leaveby.fire.weather.table import weather_from_table
+from leaveby.household.plan_places import slips
+from leaveby.roads.network.graph import utm_crs
+
+MOST_CELLS = 40_000
+"""Cells of the analysis grid when the plan does not set the cell: hundreds of fires are solved on it."""
+
+SMALLEST_CELL_M = 20.0
+AREA_BUFFER_M = 3_000.0
+LARGEST_VOID_SHARE = 0.2
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Terrain as read, with what was taken for granted on the way."""
+
+    terrain: Terrain
+    assumptions: tuple[str, ...]
+
+
+def read_terrain(
+    path: Path, points: Mapping[str, tuple[float, float]], *, cell_m: float | None = None, key: str = "terrain.file"
+) -> Ground:
+    """Read a terrain raster onto the analysis grid: all named points and 3 km around them, as far as the raster goes.
+
+    Parameters
+    ----------
+    path : Path
+        Any raster that GDAL reads, with a reference system; elevations in metres.
+    points : mapping of name to (lon_deg, lat_deg)
+        Places that must lie on the terrain: the home, the safe points, the ignitions.
+    cell_m : float, optional
+        Cell of the analysis grid; when left out the raster's own, coarsened so that the grid keeps to `MOST_CELLS`.
+    key : str
+        Where the file is named, for messages.
+
+    Raises
+    ------
+    InputError
+        With every point that lies off the terrain or on a void too large to fill, a raster without a reference
+        system or that can't be read, or a cell larger than the area.
+    """
+    try:
+        source = rasterio.open(path)
+    except rasterio.errors.RasterioIOError as error:
+        raise refuse(
+            key, f"{path} can't be read as a raster", expected="a GeoTIFF of elevations", mend="give a terrain raster"
+        ) from error
+    with source:
+        if source.crs is None:
+            raise refuse(
+                key,
+                f"{path} has no reference system",
+                expected="a raster that says which coordinates it is in",
+                mend="write the reference system into it, with gdal_edit -a_srs for example",
+            )
+        crs = _metric_crs(source)
+        x_m, y_m = _project(points, crs=crs)
+        off = _off_the_raster(source, points, path=path, key=key)
+        if off:
+            raise InputError(off)
+        own_m = _own_cell_m(source, crs=crs)
+        west, south, east, north = _area(source, x_m, y_m=y_m, crs=crs)
+        notes: list[str] = []
+        if cell_m is None:
+            cell_m = max(own_m, SMALLEST_CELL_M, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
+            if cell_m > 1.05 * own_m:
+                notes.append(f"The terrain was coarsened from cells of {own_m:.0f} m to {cell_m:.0f} m.")
+        elif cell_m < own_m / 1.5:
+            notes.append(f"The terrain has cells of {own_m:.0f} m; cells of {cell_m:.0f} m add no detail to it.")
+        grid = _grid(west, south, east=east, north=north, cell_m=cell_m, crs=crs, key=key)
+        band = np.ma.getdata(source.read(1)).astype(np.float64)
+        band[source.read_masks(1) == 0] = np.nan
+        elevation = np.full(grid.shape, np.nan)
+        rasterio.warp.reproject(
+            band,
+            elevation,
+            src_transform=source.transform,
+            src_crs=source.crs,
+            src_nodata=np.nan,
+            dst_transform=rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m),
+            dst_crs=CRS.from_user_input(grid.crs),
+            dst_nodata=np.nan,
+            resampling=Resampling.average if grid.cell_m > 1.5 * own_m else Resampling.bilinear,
+        )
+    valid = np.isfinite(elevation)
+    if valid.mean() < 1.0 - LARGEST_VOID_SHARE:
+        raise refuse(
+            key,
+            f"{100 * (1 - valid.mean()):.0f} % of the area has no elevation in {path}",
+            expected=f"at most {100 * LARGEST_VOID_SHARE:.0f} %",
+            mend="give a terrain raster that covers the home, the roads and the ignitions",
+        )
+    filled, voids = fill_voids(elevation, valid=valid)
+    if voids:
+        notes.append(f"{voids} of {filled.size} terrain cells had no elevation and were filled from those around them.")
+    notes.append(
+        f"Fire is computed on {grid.cols} x {grid.rows} cells of {grid.cell_m:.0f} m; fire that comes from outside "
+        "that area is not seen."
+    )
+    return Ground(Terrain(grid, filled), tuple(notes))
+
+
+def _metric_crs(source: Any) -> str:
+    own = pyproj.CRS.from_wkt(source.crs.to_wkt())
+    metres = own.is_projected and all(axis.unit_conversion_factor == 1.0 for axis in own.axis_info)
+    if metres:
+        return own.to_string() if own.to_epsg() is None else f"EPSG:{own.to_epsg()}"
+    west, south, east, north = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *source.bounds)
+    return utm_crs((west + east) / 2.0, lat_deg=(south + north) / 2.0)
+
+
+def _project(points: Mapping[str, tuple[float, float]], *, crs: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    lon_lat = np.array(list(points.values()), dtype=np.float64)
+    to_grid = pyproj.Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+    x_m, y_m = to_grid.transform(lon_lat[:, 0], lon_lat[:, 1])
+    return np.asarray(x_m), np.asarray(y_m)
+
+
+def _off_the_raster(source: Any, points: Mapping[str, tuple[float, float]], *, path: Path, key: str) -> list[Fault]:
+    to_source = pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
+    bounds = source.bounds
+    west, south, east, north = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *bounds)
+
+    def on_it(lon_deg: float, lat_deg: float) -> bool:
+        x, y = to_source.transform(lon_deg, lat_deg)
+        return bool(bounds.left < x < bounds.right and bounds.bottom < y < bounds.top)
+
+    faults = []
+    for name, (lon_deg, lat_deg) in points.items():
+        if not on_it(lon_deg, lat_deg):
+            meant = [slip.mend for slip in slips(lon_deg, lat_deg) if slip.place is not None and on_it(*slip.place)]
+            faults.append(
+                Fault(
+                    name,
+                    f"{lon_deg:.5f}, {lat_deg:.5f} lies outside the terrain {path} ({key})",
+                    f"a longitude from {west:.4f} to {east:.4f} and a latitude from {south:.4f} to {north:.4f}",
+                    meant[0] if meant else "correct the place, or give a terrain raster that covers it",
+                )
+            )
+    return faults
+
+
+def _own_cell_m(source: Any, *, crs: str) -> float:
+    if pyproj.CRS.from_wkt(source.crs.to_wkt()).is_geographic:
+        middle = (source.bounds.top + source.bounds.bottom) / 2.0
+        metres_per_degree = 111_195.0
+        size = (abs(source.res[0]) * metres_per_degree * np.cos(np.radians(middle)), source.res[1] * metres_per_degree)
+        return float(min(size))
+    transform, _, _ = rasterio.warp.calculate_default_transform(
+        source.crs, crs, source.width, source.height, *source.bounds
+    )
+    return float(min(abs(transform.a), abs(transform.e)))
+
+
+def _area(
+    source: Any, x_m: NDArray[np.float64], *, y_m: NDArray[np.float64], crs: str
+) -> tuple[float, float, float, float]:
+    # Turned corners of the raster's outline leave slivers without elevation: they are filled and counted as voids.
+    west, south, east, north = rasterio.warp.transform_bounds(source.crs, crs, *source.bounds)
+    return (
+        max(float(x_m.min()) - AREA_BUFFER_M, west),
+        max(float(y_m.min()) - AREA_BUFFER_M, south),
+        min(float(x_m.max()) + AREA_BUFFER_M, east),
+        min(float(y_m.max()) + AREA_BUFFER_M, north),
+    )
+
+
+def _grid(west: float, south: float, *, east: float, north: float, cell_m: float, crs: str, key: str) -> Grid:
+    cols, rows = int(np.floor((east - west) / cell_m)), int(np.floor((north - south) / cell_m))
+    if cols < 2 or rows < 2:
+        raise refuse(
+            key,
+            f"cells of {cell_m:g} m leave {cols} x {rows} cells of the area",
+            expected="at least 2 x 2",
+            mend="give a smaller terrain.cell_m",
+        )
+    return Grid(x_min_m=west, y_max_m=north, cell_m=cell_m, rows=rows, cols=cols, crs=crs)
+
+
+def read_fuel(
+    grid: Grid,
+    path: Path | None,
+    *,
+    legend: Path | None = None,
+    column: str | None = None,
+    one_type: str | None = None,
+) -> FuelMap:
+    """Read the fuel onto the grid: a raster with its legend, polygons with a column, or one type for all.
+
+    Parameters
+    ----------
+    grid : Grid
+    path : Path or None
+        Raster, or a layer of polygons; None with `one_type`.
+    legend : Path, optional
+        CSV with the columns `value,fuel_type`; needed for a raster, allowed for polygons.
+    column : str, optional
+        Column of the polygons that names the fuel or the land cover.
+    one_type : str, optional
+
+    Raises
+    ------
+    InputError
+        With every fault of the legend, the codes and the polygons.
+    """
+    if path is None:
+        if one_type is None:
+            raise refuse("fuel", "says nothing", expected="file or type", mend="name a fuel file or one fuel type")
+        return uniform_fuel(grid, one_type)
+    if column is not None:
+        return _read_polygons(grid, path, column=column, legend=legend)
+    if legend is None:
+        raise refuse(
+            "fuel.legend",
+            f"is missing, so the codes in {path} mean nothing",
+            expected="a CSV with the columns value,fuel_type",
+            mend="name the legend, or `column` if the file holds polygons",
+        )
+    return _read_codes(grid, path, legend=legend)
+
+
+def _read_legend(path: Path, *, codes: bool) -> dict[str, str]:
+    """Read what each value stands for; with `codes`, whole numbers only."""
+    where = f"fuel.legend {path}"
+    columns, rows = _read_table(path, where=where)
+    missing = {"value", "fuel_type"} - set(columns)
+    if missing:
+        raise refuse(
+            where,
+            f"lacks the column {', '.join(sorted(missing))}",
+            expected="the columns value,fuel_type",
+            mend="name the columns in the first line",
+        )
+    faults: list[Fault] = []
+    first: dict[str, int] = {}
+    names: dict[str, str] = {}
+    for row, written, fuel in zip(rows, columns["value"], columns["fuel_type"], strict=True):
+        place, value = f"{where} row {row}", _whole(written)
+        a_code = value.removeprefix("-").isdecimal()
+        if codes and not a_code:
+            faults.append(Fault(place, f"{written.strip()!r} is no code", "a whole number", "write the raster's code"))
+        elif not value:
+            faults.append(Fault(place, "it has no value", "a class of the polygons", "write it, or remove the row"))
+        if not fuel.strip():
+            faults.append(Fault(place, "it has no fuel type", "one for each value", "write it, or remove the row"))
+        # Classes are told apart without capitals, spaces and underscores, as `fuel_from_polygons` does.
+        same = value if a_code else plain_name(value)
+        if same in first:
+            again = f"{written.strip()!r} is the value of row {first[same]} once more"
+            faults.append(Fault(place, again, "each value once", f"remove row {first[same]} or row {row}"))
+        elif value:
+            first[same] = row
+        names[value] = fuel.strip()
+    if faults:
+        raise InputError(faults)
+    return names
+
+
+def _whole(text: str) -> str:
+    """Give one form to a whole number, which may be written 1, 01 or 1.0; anything else stays as it is."""
+    try:
+        number = float(text.replace("_", " "))
+    except ValueError:
+        return text.strip()
+    return f"{number:.0f}" if number.is_integer() else text.strip()
+
+
+def _read_codes(grid: Grid, path: Path, *, legend: Path) -> FuelMap:
+    names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True).items()}
+    missing = -9999.0
+    codes = np.full(grid.shape, missing)
+    with rasterio.open(path) as source:
+        if source.crs is None:
+            raise refuse(
+                "fuel.file",
+                f"{path} has no reference system",
+                expected="a raster that says which coordinates it is in",
+                mend="write the reference system into it",
+            )
+        band = np.ma.getdata(source.read(1)).astype(np.float64)
+        band[source.read_masks(1) == 0] = missing
+        rasterio.warp.reproject(
+            band,
+            codes,
+            src_transform=source.transform,
+            src_crs=source.crs,
+            src_nodata=missing,
+            dst_transform=rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m),
+            dst_crs=CRS.from_user_input(grid.crs),
+            dst_nodata=missing,
+            resampling=Resampling.nearest,
+        )
+    return fuel_from_codes(grid, codes, legend=names, where=f"fuel.file {path}", nodata=missing)
+
+
+def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None) -> FuelMap:
+    frame = pyogrio.read_dataframe(path)
+    if column not in frame.columns:
+        raise refuse(
+            "fuel.column",
+            f"{path} has no column {column!r}",
+            expected="one of " + ", ".join(name for name in frame.columns if name != "geometry"),
+            mend="name the column that holds the fuel or the land cover",
+        )
+    if frame.crs is None:
+        raise refuse(
+            "fuel.file",
+            f"{path} has no reference system",
+            expected="polygons that say which coordinates they are in",
+            mend="write the reference system into the file",
+        )
+    frame = frame.to_crs(grid.crs)
+    frame = frame.assign(geometry=frame.geometry.make_valid())
+    east, south = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
+    near = frame.cx[grid.x_min_m : east, south : grid.y_max_m]
+    near = near[near.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
+    return fuel_from_polygons(
+        grid,
+        list(near.geometry),
+        classes=[None if pd.isna(name) else _whole(str(name)) for name in near[column]],
+        legend=_read_legend(legend, codes=False) if legend is not None else None,
+        where=f"fuel.file {path}",
+        unknown="fastest",
+    )
+
+
+def read_weather(
+    path: Path,
+    grid: Grid,
+    *,
+    drought_factor: float | None = None,
+    fill_gaps: bool = False,
+    use_gusts: bool = False,
+) -> Weather:
+    """Read a weather table (CSV, unit in each column name) or a gridded forecast (CF NetCDF).
+
+    Raises
+    ------
+    InputError
+        With every fault, by row and column.
+    """
+    where = f"weather.file {path}"
+    if path.suffix.lower() in {".nc", ".nc4", ".cdf"}:
+        import xarray as xr  # only here: a table does without
+
+        try:
+            with xr.open_dataset(path, decode_timedelta=False) as opened:
+                forecast = opened.load()
+        except (OSError, ValueError) as error:
+            raise refuse(
+                where,
+                "can't be read as NetCDF",
+                expected="a whole file in NetCDF 3 or 4, with CF times",
+                mend="fetch or write the forecast anew",
+            ) from error
+        return weather_from_dataset(
+            forecast, grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
+        )
+    columns, row_numbers = _read_table(path, where=where)
+    return weather_from_table(
+        columns,
+        where=where,
+        drought_factor=drought_factor,
+        fill_gaps=fill_gaps,
+        use_gusts=use_gusts,
+        row_numbers=row_numbers,
+    )
+
+
+def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[int]]:
+    """Read a CSV as text by column, with the line of the file that each row stands on; comments start with #."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise refuse(
+            where, "is not a text file in UTF-8", expected="a CSV file in UTF-8", mend="save it as CSV, UTF-8"
+        ) from error
+    kept = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not kept:
+        raise refuse(where, "is empty", expected="a line of column names, then one line per step", mend="fill it")
+    for mark, said in ((";", "semicolons"), ("\t", "tabs")):
+        if mark in kept[0][1] and "," not in kept[0][1]:
+            raise refuse(
+                f"{where} row {kept[0][0]}",
+                f"its columns are separated by {said}",
+                expected="commas between the columns and decimal points in the numbers",
+                mend="save it anew as CSV with commas, or replace the decimal commas first and then the separators",
+            )
+    rows = list(csv.reader((line for _, line in kept), skipinitialspace=True))
+    names = [name.strip() for name in rows[0]]
+    faults = [
+        Fault(
+            f"{where} row {number}",
+            f"has {len(row)} values",
+            f"{len(names)}, one for each column",
+            "add or remove commas in that row; numbers have decimal points",
+        )
+        for (number, _), row in zip(kept[1:], rows[1:], strict=True)
+        if len(row) != len(names)
+    ]
+    faults += [
+        Fault(where, f"has the column {name!r} twice", "each column once", "rename or remove one")
+        for name in sorted({name for name in names if names.count(name) > 1})
+    ]
+    if faults:
+        raise InputError(faults)
+    columns = {name: [row[k] for row in rows[1:]] for k, name in enumerate(names)}
+    return columns, [number for number, _ in kept[1:]]

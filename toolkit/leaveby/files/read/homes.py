@@ -1,0 +1,505 @@
+"""The door for homes and exits: buildings of an extract, layers of footprints or points, tables of points or counts."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import geopandas
+import numpy as np
+import osmium
+import pyogrio
+import shapely
+from numpy.typing import NDArray
+from pyproj import Transformer
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, said_plainly, without_editing
+from leaveby.roads.exits.homes import FAR_M, Homes, PlacedHomes, check_homes, homes_by_street, place_homes
+from leaveby.roads.exits.street_table import StreetTable
+
+ONE_HOME: Final = frozenset(
+    {
+        "yes",
+        "house",
+        "detached",
+        "semidetached_house",
+        "bungalow",
+        "farm",
+        "cabin",
+        "static_caravan",
+        "houseboat",
+        "residential",
+    }
+)
+"""Kinds of building that are one home each. Judgement: `yes` says only that it is a building."""
+
+MANY_HOMES: Final = frozenset({"apartments", "terrace", "dormitory", "tower"})
+"""Kinds of building that hold several homes."""
+
+PEOPLE_INSIDE: Final = frozenset(
+    {"hotel", "hospital", "school", "kindergarten", "college", "university", "nursing_home"}
+)
+"""Kinds of building that people have to leave though they are no homes; listed by number."""
+
+LEAST_FOOTPRINT_M2: Final = 30.0
+"""A building that says no more than `yes` and is smaller than this is taken for a shed. Judgement."""
+
+HOME_FLOOR_M2: Final = 100.0
+"""Floor of one home in a building of several whose number of flats is not stated. Judgement."""
+
+USUAL_LEVELS: Final = 3.0
+"""Storeys of such a building where they are not stated. Judgement."""
+
+_LON: Final = ("lon_deg", "lon", "longitude", "x")
+_LAT: Final = ("lat_deg", "lat", "latitude", "y")
+_ID: Final = ("id", "osm_id", "osmid", "address_id", "gnaf_pid", "fid", "name")
+_DWELLINGS: Final = ("dwellings", "homes", "households", "units", "building:flats")
+_TABLES: Final = (".csv",)
+_LAYERS: Final = (".gpkg", ".shp", ".geojson", ".json")
+
+
+def read_homes(path: str | Path, *, crs: str, layer: str | None = None) -> Homes:
+    """Read homes from a file.
+
+    Parameters
+    ----------
+    path : str or Path
+        OpenStreetMap extract (its buildings; where it has none, its address points), a layer of footprints or points
+        (.gpkg, .shp, .geojson), or a table (.csv) with columns lon_deg, lat_deg and, if wished, id and dwellings.
+    crs : str
+        Reference system of the roads, to which the homes are brought.
+    layer : str, optional
+        For a file with several layers.
+
+    Returns
+    -------
+    Homes
+        With sentences on what was taken for a home, and how many buildings were not.
+
+    Raises
+    ------
+    InputError
+        When the file is missing or broken, names no reference system, has no homes, or names homes more than once.
+
+    Examples
+    --------
+    >>> read_homes("no_such_file.gpkg", crs="EPSG:32755")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.gpkg: there is no such file. Expected ...
+    """
+    file = _there(path, "homes")
+    ending = file.name.lower()
+    if ending.endswith(OSM_ENDINGS):
+        return check_homes(_buildings(file, crs=crs))
+    if ending.endswith(_TABLES):
+        rows = _table(file)
+        x, y = _positions(file, rows, crs=crs)
+        return check_homes(
+            Homes(_identities(rows), x, y, _dwellings(file, [_value(row, _DWELLINGS) for row in rows]), ())
+        )
+    return check_homes(_layer_homes(file, crs=crs, layer=layer))
+
+
+def place_from_file(
+    path: str | Path, streets: StreetTable, *, far_m: float = FAR_M, layer: str | None = None
+) -> PlacedHomes:
+    """Read homes, or a table of counts per way (columns way_id and homes), and join them to their streets.
+
+    Raises
+    ------
+    InputError
+        As `read_homes`; or when a way is counted twice, or has no street that cars drive.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
+    >>> place_from_file("no_such_file.csv", streets)
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.csv: there is no such file. Expected ...
+    """
+    file = _there(path, "homes")
+    if file.name.lower().endswith(_TABLES):
+        rows = _table(file)
+        if rows and "way_id" in rows[0] and _value(rows[0], _LON) is None:
+            return _counted(file, rows, streets)
+    return place_homes(read_homes(file, crs=streets.crs, layer=layer), streets, far_m=far_m)
+
+
+def read_exits(path: str | Path, *, crs: str) -> tuple[tuple[str, ...], NDArray[np.float64], NDArray[np.float64]]:
+    """Read places that count as out: a layer of points, or a table with columns lon_deg, lat_deg and, if wished, name.
+
+    Returns
+    -------
+    tuple of str, and two NDArray[np.float64]
+        Names, x and y in the reference system of the roads.
+
+    Raises
+    ------
+    InputError
+        When the file is missing or broken, names no reference system, or holds no points.
+
+    Examples
+    --------
+    >>> read_exits("no_such_file.csv", crs="EPSG:32755")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.csv: there is no such file. Expected ...
+    """
+    file = _there(path, "exits")
+    if file.name.lower().endswith(_TABLES):
+        rows = _table(file)
+        x, y = _positions(file, rows, crs=crs)
+        names = [_value(row, ("name", "id")) or f"row {at + 2}" for at, row in enumerate(rows)]
+    else:
+        frame = _frame(file, layer=None, what="exits").to_crs(crs)
+        wrong = sorted(set(frame.geom_type) - {"Point"})
+        if wrong:
+            raise refuse(str(file), f"it holds {wrong}", expected="points", mend="give the exits as points")
+        x, y = frame.geometry.x.to_numpy(np.float64), frame.geometry.y.to_numpy(np.float64)
+        column = next((name for name in frame.columns if str(name).lower() in ("name", "id")), None)
+        names = [f"row {at + 1}" for at in range(len(frame))] if column is None else [str(v) for v in frame[column]]
+    if not names:
+        raise refuse(str(file), "there is no exit in it", expected="at least one point", mend="name the exits")
+    return tuple(names), x, y
+
+
+def _there(path: str | Path, what: str) -> Path:
+    file = Path(path)
+    if not file.is_file():
+        raise refuse(
+            str(file),
+            "there is no such file",
+            expected=f"a file of {what}",
+            mend="correct the path; it is taken as it is",
+        )
+    if not file.name.lower().endswith((*OSM_ENDINGS, *_TABLES, *_LAYERS)):
+        raise refuse(
+            str(file),
+            "the kind of file is not known from its ending",
+            expected=".csv, .gpkg, .shp, .geojson" + (", or an OpenStreetMap extract" if what == "homes" else ""),
+            mend="rename or convert the file",
+        )
+    return file
+
+
+# --- tables ----------------------------------------------------------------------------------------------------
+
+
+def _table(file: Path) -> list[dict[str, str]]:
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as source:
+            rows = [
+                {str(key).strip().lower(): (value or "").strip() for key, value in row.items() if key is not None}
+                for row in csv.DictReader(source)
+            ]
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise refuse(
+            str(file), f"it can't be read as a table ({error})", expected="CSV in UTF-8", mend="export it once more"
+        ) from error
+    if not rows:
+        raise refuse(str(file), "there is no row in it", expected="a header and at least one row", mend="fill it")
+    return rows
+
+
+def _value(row: dict[str, str], keys: Sequence[str]) -> str | None:
+    return next((row[key] for key in keys if row.get(key)), None)
+
+
+def _identities(rows: Sequence[dict[str, str]]) -> tuple[str, ...]:
+    return tuple(_value(row, _ID) or f"row {at + 2}" for at, row in enumerate(rows))
+
+
+def _positions(
+    file: Path, rows: Sequence[dict[str, str]], *, crs: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    if not any(key in rows[0] for key in ("lon_deg", "lon", "longitude")):
+        raise refuse(
+            f"{file} line 1",
+            f"no column says longitude among {', '.join(rows[0])}",
+            expected="columns lon_deg and lat_deg (degrees, WGS 84), or a layer with its reference system",
+            mend="name the columns; coordinates in another reference system go into a GeoPackage",
+        )
+    faults: list[Fault] = []
+    lon, lat = np.zeros(len(rows)), np.zeros(len(rows))
+    for at, row in enumerate(rows):
+        for keys, values, most in ((_LON, lon, 180.0), (_LAT, lat, 90.0)):
+            text = _value(row, keys)
+            number = _number(text)
+            if number is None or abs(number) > most:
+                faults.append(
+                    Fault(
+                        f"{file} line {at + 2}",
+                        f"{keys[0]} is {text!r}",
+                        f"degrees from -{most:g} to {most:g}",
+                        "correct the row (are the two swapped, or projected?)",
+                    )
+                )
+            else:
+                values[at] = number
+    if faults:
+        raise InputError(faults[:20])
+    x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon, lat)
+    return np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+
+
+def _number(text: object) -> float | None:
+    try:
+        value = float(str(text))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _dwellings(file: Path, texts: Sequence[object]) -> NDArray[np.float64]:
+    values = np.ones(len(texts))
+    faults = []
+    for at, text in enumerate(texts):
+        if text is None or text != text or str(text) == "":
+            continue
+        number = _number(text)
+        if number is None or number <= 0.0:
+            faults.append(
+                Fault(f"{file} row {at + 1}", f"the number of dwellings is {text!r}", "a number above 0", "correct it")
+            )
+        else:
+            values[at] = number
+    if faults:
+        raise InputError(faults[:20])
+    return values
+
+
+def _counted(file: Path, rows: Sequence[dict[str, str]], streets: StreetTable) -> PlacedHomes:
+    """Spread the homes counted on each way over its streets, by length, in whole homes."""
+    faults: list[Fault] = []
+    of_way: dict[int, float] = {}
+    for at, row in enumerate(rows):
+        way, homes = _number(row.get("way_id")), _number(row.get("homes"))
+        if way is None or homes is None or homes < 0.0:
+            faults.append(
+                Fault(f"{file} line {at + 2}", f"it reads {row}", "a way_id and homes of 0 or more", "correct the row")
+            )
+        elif int(way) in of_way:
+            faults.append(
+                Fault(f"{file} line {at + 2}", f"way {int(way)} stands twice", "each way once", "add them up")
+            )
+        else:
+            of_way[int(way)] = homes
+    count = np.zeros(streets.street_count)
+    takes = streets.driven & streets.takes_homes
+    for way, homes in of_way.items():
+        parts = np.flatnonzero((streets.way_id == way) & takes)
+        if parts.size == 0:
+            faults.append(
+                Fault(
+                    f"{file}, way {way}",
+                    f"{homes:g} homes are counted on it, and it is no street for cars on this map",
+                    "a way of the roads file",
+                    "correct the way_id, or take the roads and the counts from the same map",
+                )
+            )
+            continue
+        share = homes * streets.length_m[parts] / max(float(streets.length_m[parts].sum()), 1e-9)
+        whole = np.floor(share)
+        rest = round(homes - float(whole.sum()))
+        whole[np.argsort(-(share - whole), kind="stable")[:rest]] += 1.0
+        count[parts] += whole
+    if faults:
+        raise InputError(faults[:20])
+    return homes_by_street(streets, count)
+
+
+# --- layers ----------------------------------------------------------------------------------------------------
+
+
+def _frame(file: Path, *, layer: str | None, what: str) -> geopandas.GeoDataFrame:
+    with said_plainly(file):
+        names = [str(name) for name, _ in pyogrio.list_layers(file)]
+        if layer is None and len(names) > 1:
+            raise refuse(
+                str(file),
+                f"it has {len(names)} layers: {', '.join(names)}",
+                expected=f"one layer of {what}",
+                mend="name the layer",
+            )
+        frame = geopandas.read_file(file, layer=layer, engine="pyogrio")
+    if frame.crs is None:
+        raise refuse(
+            str(file),
+            "it names no reference system",
+            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
+            mend="set the reference system of the layer and save it again",
+        )
+    if len(frame) == 0:
+        raise refuse(str(file), f"there are no {what} in it", expected="at least one", mend="take a larger area")
+    empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
+    if empty.size:
+        raise InputError(
+            [
+                Fault(f"{file} row {row + 1}", "it has no shape", "a point or an area", "draw it or delete the row")
+                for row in empty[:20]
+            ]
+        )
+    return frame
+
+
+def _layer_homes(file: Path, *, crs: str, layer: str | None) -> Homes:
+    frame = _frame(file, layer=layer, what="homes").to_crs(crs)
+    wrong = sorted(set(frame.geom_type) - {"Point", "Polygon", "MultiPolygon"})
+    if wrong:
+        raise refuse(
+            str(file), f"it holds {wrong}", expected="footprints or points", mend="give the homes as areas or points"
+        )
+    shapes = np.asarray(frame.geometry.to_numpy(), dtype=object)
+    at = np.asarray(shapely.point_on_surface(shapes), dtype=object)
+    lower = {str(name).lower(): name for name in frame.columns}
+    ident = next((lower[key] for key in _ID if key in lower), None)
+    number = next((lower[key] for key in _DWELLINGS if key in lower), None)
+    identity = (
+        tuple(str(value) for value in frame[ident])
+        if ident is not None
+        else tuple(f"row {row + 1}" for row in range(len(frame)))
+    )
+    dwellings = _dwellings(file, list(frame[number])) if number is not None else np.ones(len(frame))
+    sentences = () if number is not None else (f"{file.name}: each of {len(frame)} shapes was counted as one home.",)
+    return Homes(
+        identity,
+        np.asarray(shapely.get_x(at), dtype=np.float64),
+        np.asarray(shapely.get_y(at), dtype=np.float64),
+        dwellings,
+        sentences,
+    )
+
+
+# --- extracts --------------------------------------------------------------------------------------------------
+
+
+def _buildings(file: Path, *, crs: str) -> Homes:
+    """Buildings of an extract that are homes; address points where it has no buildings."""
+    found: list[tuple[str, dict[str, str], Any]] = []
+    addresses: list[tuple[str, float, float]] = []
+    shapes = osmium.geom.WKBFactory()
+    broken = 0
+    with said_plainly(file), without_editing(file) as sound:
+        stream = (
+            osmium.FileProcessor(str(sound))
+            .with_areas(osmium.filter.KeyFilter("building"))
+            .with_filter(osmium.filter.KeyFilter("building", "addr:housenumber"))
+        )
+        for item in stream:
+            if isinstance(item, osmium.osm.Area):
+                if "building" in item.tags:
+                    kind = "way" if item.from_way() else "relation"
+                    try:
+                        area = shapely.from_wkb(shapes.create_multipolygon(item), on_invalid="fix")
+                    except RuntimeError:
+                        broken += 1
+                        continue
+                    found.append((f"{kind}/{identity(item.orig_id())}", _building_tags(item.tags), area))
+            elif isinstance(item, osmium.osm.Node) and not item.deleted:
+                if "building" in item.tags:
+                    point = shapely.Point(item.location.lon, item.location.lat)
+                    found.append((f"node/{identity(item.id)}", _building_tags(item.tags), point))
+                elif "addr:housenumber" in item.tags:
+                    addresses.append((f"node/{identity(item.id)}", item.location.lon, item.location.lat))
+    project = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+    if not found:
+        if not addresses:
+            raise refuse(
+                str(file),
+                "it has no buildings and no addresses",
+                expected="homes",
+                mend="give the homes by a file of their own: footprints, points, or counts per way",
+            )
+        x, y = project.transform([item[1] for item in addresses], [item[2] for item in addresses])
+        return Homes(
+            tuple(item[0] for item in addresses),
+            np.asarray(x, dtype=np.float64),
+            np.asarray(y, dtype=np.float64),
+            np.ones(len(addresses)),
+            (f"{file.name} has no buildings: its {len(addresses)} addresses were counted as one home each.",),
+        )
+    geometry = np.array([item[2] for item in found], dtype=object)
+    metric = shapely.transform(geometry, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
+    area_m2 = np.asarray(shapely.area(metric), dtype=np.float64)
+    dwellings = np.array(
+        [homes_in_building(tags, area_m2=float(size)) for (_, tags, _), size in zip(found, area_m2, strict=True)]
+    )
+    home = dwellings > 0.0
+    at = shapely.point_on_surface(metric[home])
+    return Homes(
+        tuple(found[i][0] for i in np.flatnonzero(home)),
+        np.asarray(shapely.get_x(at), dtype=np.float64),
+        np.asarray(shapely.get_y(at), dtype=np.float64),
+        dwellings[home],
+        _building_sentences(file, found, home, dwellings, broken),
+    )
+
+
+def _building_tags(tags: osmium.osm.TagList) -> dict[str, str]:
+    keys = ("building", "building:flats", "building:levels", "amenity", "tourism")
+    return {key: tags[key] for key in keys if key in tags}
+
+
+def homes_in_building(tags: dict[str, str], *, area_m2: float) -> float:
+    """How many homes a mapped building holds; 0 where it is none.
+
+    The stated number of flats counts. Otherwise houses are one home; flats and rows of houses as many as their storeys
+    (3 where not stated) give at 100 m2 each; what says no more than `yes` is one home from 30 m2 on. All judgement.
+
+    Examples
+    --------
+    >>> homes_in_building({"building": "house"}, area_m2=120.0), homes_in_building({"building": "garage"}, area_m2=40.0)
+    (1.0, 0.0)
+    >>> homes_in_building({"building": "apartments", "building:levels": "4"}, area_m2=500.0)
+    20.0
+    """
+    kind = tags.get("building", "")
+    flats = _number(tags.get("building:flats"))
+    if flats is not None and flats > 0.0:
+        return flats
+    if kind in MANY_HOMES:
+        levels = _number(tags.get("building:levels")) or USUAL_LEVELS
+        return max(2.0, float(np.ceil(max(levels, 1.0) * area_m2 / HOME_FLOOR_M2)))
+    if kind not in ONE_HOME:
+        return 0.0
+    if kind == "yes" and (0.0 < area_m2 < LEAST_FOOTPRINT_M2 or "amenity" in tags or "tourism" in tags):
+        return 0.0
+    return 1.0
+
+
+def _building_sentences(
+    file: Path,
+    found: Sequence[tuple[str, dict[str, str], Any]],
+    home: NDArray[np.bool_],
+    dwellings: NDArray[np.float64],
+    broken: int,
+) -> tuple[str, ...]:
+    kinds = [tags["building"] for _, tags, _ in found]
+    plain = sum(kind == "yes" for kind, counted in zip(kinds, home, strict=True) if counted)
+    lines = [
+        f"{file.name}: of {len(found)} buildings {int(home.sum())} were taken for homes ({dwellings.sum():g} in all). "
+        f"Of them {plain} say no more than that they are buildings and count as one home each: too few where they hold "
+        "flats."
+    ]
+    others = Counter(kind for kind, counted in zip(kinds, home, strict=True) if not counted)
+    if others:
+        listed = ", ".join(f"{kind} {count}" for kind, count in others.most_common(8))
+        lines.append(f"{sum(others.values())} buildings were not counted as homes ({listed}).")
+    people = sum(count for kind, count in others.items() if kind in PEOPLE_INSIDE)
+    if people:
+        lines.append(
+            f"{people} hotels, schools, hospitals and the like are no homes and are in no count here, though people "
+            "have to get out of them."
+        )
+    if broken:
+        lines.append(f"{broken} buildings are drawn so that they have no area, and were left out.")
+    return tuple(lines)

@@ -1,0 +1,80 @@
+"""Named places of an OpenStreetMap extract: towns, villages, hamlets, farms and fields that people call by name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import osmium
+
+from leaveby.errors import refuse
+from leaveby.files.read.road_extracts import OSM_ENDINGS, said_plainly, without_editing
+
+LARGER: Final = frozenset({"continent", "country", "state", "region", "province", "district", "county", "municipality"})
+"""Values of the place tag that name an area too large to tell where a fire is."""
+
+
+@dataclass(frozen=True)
+class NamedPlace:
+    """A place with its name.
+
+    Attributes
+    ----------
+    name : str
+    kind : str
+        Value of the place tag: `town`, `hamlet`, `isolated_dwelling`, ...
+    lon_deg, lat_deg : float
+        WGS 84.
+    """
+
+    name: str
+    kind: str
+    lon_deg: float
+    lat_deg: float
+
+
+def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
+    """Read the named places of the file that the roads come from.
+
+    Parameters
+    ----------
+    path : str or Path
+        Any file that `leaveby.files.read.roads.read_roads` takes. Only OpenStreetMap extracts hold places: for street
+        graphs and layers of lines the answer is empty.
+
+    Returns
+    -------
+    tuple of NamedPlace
+        In the order of the file; nodes only, with a name, and no larger areas.
+
+    Raises
+    ------
+    InputError
+        When the file is missing or broken.
+
+    Examples
+    --------
+    >>> read_places("no_such_file.osm")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
+    """
+    file = Path(path)
+    if not file.is_file():
+        raise refuse(
+            str(file), "there is no such file", expected="the file that holds the roads", mend="correct its path"
+        )
+    if not file.name.lower().endswith(OSM_ENDINGS):
+        return ()
+    found = []
+    with said_plainly(file), without_editing(file) as sound:
+        stream = osmium.FileProcessor(str(sound), osmium.osm.NODE).with_filter(osmium.filter.KeyFilter("place"))
+        for node in stream:
+            if not isinstance(node, osmium.osm.Node) or node.deleted:
+                continue
+            kind, name = node.tags.get("place"), node.tags.get("name")
+            if not kind or not name or kind in LARGER or not node.location.valid():
+                continue
+            found.append(NamedPlace(name.strip(), kind, float(node.location.lon), float(node.location.lat)))
+    return tuple(place for place in found if place.name)

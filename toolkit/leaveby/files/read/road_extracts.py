@@ -1,0 +1,443 @@
+"""OpenStreetMap extracts, XML (plain, gz, bz2) and PBF, streamed through pyosmium: only roads are held in memory."""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import re
+import tempfile
+import zlib
+from array import array
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import IO, Any, Final, cast
+from xml.parsers import expat
+
+import numpy as np
+import osmium
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.roads.network.graph import TAGS, great_circle_m
+from leaveby.roads.osm.ways import Ways, barrier_words, ways_kept, ways_with_points_at, ways_within
+
+_BAD_PLACE = osmium.InvalidLocationError
+
+NOT_ROADS: Final = frozenset(
+    {
+        "abandoned",
+        "bus_guideway",
+        "bus_stop",
+        "construction",
+        "corridor",
+        "elevator",
+        "escalator",
+        "no",
+        "planned",
+        "platform",
+        "proposed",
+        "raceway",
+        "razed",
+        "rest_area",
+        "services",
+        "via_ferrata",
+    }
+)
+"""Values of the highway tag that nobody can leave by (yet, or any more)."""
+
+NOT_READ: Final = (
+    "Turn restrictions, and closings that depend on the season or the hour, were not read from the map: look for them "
+    "on the way out."
+)
+"""Said of every extract."""
+
+OSM_ENDINGS: Final = (".osm", ".osm.bz2", ".osm.gz", ".osm.pbf", ".pbf")
+WAY_TAGS: Final = tuple(tag for tag in TAGS if tag != "barrier")
+TAG_KEYS: Final = {tag: ("4wd_only" if tag == "four_wd_only" else tag) for tag in WAY_TAGS}
+FEW_CUT_SHARE: Final = 0.02
+"""Up to this share of the roads may be cut through, and is left out. Judgement: more is an extract that was cut."""
+
+FAR_CUT_M: Final = 2000.0
+"""A road that is cut through this near to the home is not left out: it may be the way out. Judgement."""
+
+_NEW: Final = 1 << 60
+"""Numbers of new objects of map editors, below zero, are counted from here while a file is read."""
+
+_ODD = re.compile(rb"""\b(?:id|ref)\s*=\s*["']-|\baction\s*=\s*["']delete""")
+_POINT_LIMITS: Final = ("maxheight", "maxwidth", "maxweight")
+_SOUND: Final = "a complete OpenStreetMap file (.osm, .osm.gz, .osm.bz2 or .osm.pbf)"
+
+
+@contextmanager
+def said_plainly(file: Path) -> Iterator[None]:
+    """Turn what a reader throws at a broken file into a fault with its place and mend.
+
+    Examples
+    --------
+    >>> with said_plainly(Path("roads.osm.pbf")):
+    ...     raise RuntimeError("PBF error: truncated data")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: roads.osm.pbf: the file is broken or truncated (PBF error: truncated data). Expected ...
+    """
+    try:
+        yield
+    except InputError:
+        raise
+    except (
+        RuntimeError,
+        OSError,
+        ValueError,
+        SyntaxError,
+        EOFError,
+        KeyError,
+        TypeError,
+        zlib.error,
+        _BAD_PLACE,
+    ) as error:
+        said = " ".join(str(error).split()) or type(error).__name__
+        line = re.search(r"line (\d+)", said)
+        place = f"{file} line {line.group(1)}" if line else str(file)
+        if "entit" in said.lower():
+            raise entities_refused(file) from error
+        raise refuse(
+            place,
+            f"the file is broken or truncated ({said})",
+            expected=_SOUND,
+            mend="fetch or export the file once more and compare its size with the source",
+        ) from error
+
+
+def entities_refused(file: Path) -> InputError:
+    """The error for XML that declares entities or a document type.
+
+    Examples
+    --------
+    >>> str(entities_refused(Path("roads.osm")))[:46]
+    'roads.osm: the file declares XML entities or a'
+    """
+    return refuse(
+        str(file),
+        "the file declares XML entities or a document type, which can blow up without bound or read other files",
+        expected="plain XML without a document type",
+        mend="do not use this file; take the roads from their source",
+    )
+
+
+def _opened(file: Path) -> IO[bytes]:
+    """The XML of an extract, unpacked."""
+    name = file.name.lower()
+    if name.endswith(".gz"):
+        return cast(IO[bytes], gzip.open(file))
+    return cast(IO[bytes], bz2.open(file)) if name.endswith(".bz2") else file.open("rb")
+
+
+@lru_cache(maxsize=8)
+def _has_new_or_deleted(stamp: tuple[Path, int, int]) -> bool:
+    """Whether an extract in XML holds ids below zero, or objects that are marked as deleted, as map editors save.
+
+    The stamp is the file, its size and when it was changed: roads, homes and places are read from the same file.
+    """
+    rest = b""
+    with _opened(stamp[0]) as source:
+        while block := source.read(1 << 22):
+            if _ODD.search(rest + block):
+                return True
+            rest = block[-64:]
+    return False
+
+
+@contextmanager
+def without_editing(file: Path, *, odd: bool = False) -> Iterator[Path]:
+    """Give an extract as a file that can be read in one go: what an editor marked as deleted left out, ids above zero.
+
+    Most extracts are given as they stand. In one that a map editor saved, new objects have ids below zero, to which
+    the reader finds no place: they are counted from a high number instead, see `identity`.
+
+    Parameters
+    ----------
+    file : Path
+    odd : bool
+        The file is known to hold ids below zero. Those of XML are looked for; in PBF they are not.
+    """
+    xml = not file.name.lower().endswith(".pbf")
+    stat = file.stat()
+    if not (odd or (xml and _has_new_or_deleted((file, stat.st_size, stat.st_mtime_ns)))):
+        yield file
+        return
+    gone = _deleted(file) if xml else frozenset()
+    with tempfile.TemporaryDirectory() as folder:
+        mixed, made = Path(folder) / "mixed.osm.pbf", Path(folder) / "extract.osm.pbf"
+        with osmium.io.Reader(str(file)) as reader:
+            header = reader.header()
+        with osmium.SimpleWriter(str(mixed), header=header) as writer:
+            for item in osmium.FileProcessor(str(file)):
+                if not isinstance(item, osmium.osm.Node | osmium.osm.Way | osmium.osm.Relation):
+                    continue
+                letter, number = item.type_str(), item.id
+                if (letter, number) in gone or item.deleted:
+                    continue
+                changed: dict[str, Any] = {"id": _above_zero(number)}
+                if isinstance(item, osmium.osm.Way):
+                    changed["nodes"] = [_above_zero(point.ref) for point in item.nodes]
+                if isinstance(item, osmium.osm.Relation):
+                    changed["members"] = [(one.type, _above_zero(one.ref), one.role) for one in item.members]
+                writer.add(item.replace(**changed))
+        # editors save in any order, and areas are only put together in the order of ids
+        in_order = osmium.MergeInputReader()
+        in_order.add_file(str(mixed))
+        with osmium.SimpleWriter(str(made), header=header) as writer:
+            in_order.apply(writer)
+        yield made
+
+
+def _above_zero(number: int) -> int:
+    return _NEW - number if number < 0 else number
+
+
+def identity(number: int) -> int:
+    """Give the id that an object has in the file that `without_editing` was made from.
+
+    Examples
+    --------
+    >>> identity(_above_zero(-12)), identity(12)
+    (-12, 12)
+    """
+    return _NEW - number if number > _NEW else number
+
+
+def _deleted(file: Path) -> frozenset[tuple[str, int]]:
+    """Kind and id of what a map editor marked as deleted."""
+    found: set[tuple[str, int]] = set()
+
+    def begin(name: str, attributes: dict[str, str]) -> None:
+        if attributes.get("action") == "delete" and name in ("node", "way", "relation"):
+            found.add((name[0], int(attributes["id"])))
+
+    def stop(*_: object) -> None:
+        raise entities_refused(file)
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = begin
+    parser.StartDoctypeDeclHandler = stop
+    with _opened(file) as source:
+        try:
+            parser.ParseFile(source)
+        except expat.ExpatError as error:
+            raise ValueError(f"line {error.lineno}: {error}") from error
+    return frozenset(found)
+
+
+def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:
+    """Read where an extract ends: the box in its header (`<bounds>` in XML), or None where it names none, or several.
+
+    Returns
+    -------
+    (west, south, east, north) in degrees, or None
+
+    Raises
+    ------
+    InputError
+        When the file is broken.
+
+    Examples
+    --------
+    >>> extract_bounds(Path("no_such_file.osm"))
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.osm: the file is broken or truncated (...). Expected ...
+    """
+    with said_plainly(file):
+        with osmium.io.Reader(str(file)) as reader:
+            box = reader.header().box()
+        if not box.valid():
+            return None
+        if not file.name.lower().endswith(".pbf"):
+            with _opened(file) as source:
+                head = source.read(1 << 16).partition(b"<node")[0]
+            if head.count(b"<bounds") > 1:
+                return None
+        west, south = box.bottom_left.lon, box.bottom_left.lat
+        east, north = box.top_right.lon, box.top_right.lat
+    return (west, south, east, north) if west < east and south < north else None
+
+
+def read_extract(
+    file: Path,
+    *,
+    box: tuple[float, float, float, float] | None,
+    classes: Collection[str] | None,
+    home_deg: tuple[float, float] | None = None,
+    edge_deg: tuple[float, float, float, float] | None = None,
+) -> Ways:
+    """Read the roads of an extract as raw ways; `leaveby.files.read.roads.read_roads` makes a network of them.
+
+    Parameters
+    ----------
+    file : Path
+        .osm, .osm.gz, .osm.bz2 or .osm.pbf.
+    box : (west, south, east, north), optional
+        Keep the roads that touch this box, in degrees.
+    classes : collection of str, optional
+        Keep these values of the highway tag; all but `NOT_ROADS` when left out.
+    home_deg : (lon, lat), optional
+        The home: a road that is cut through near it is refused, not left out.
+    edge_deg : (west, south, east, north), optional
+        Let every street end where it crosses the edge of this box.
+
+    Raises
+    ------
+    InputError
+        When the file is broken, out of range, has no roads, or many of them, or some near the home, are cut through.
+
+    Examples
+    --------
+    >>> read_extract(Path("no_such_file.osm"), box=None, classes=None)
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.osm: the file is broken or truncated (...). Expected ...
+    """
+    with said_plainly(file), without_editing(file) as sound:
+        ways = _raw_ways(sound, classes=classes)
+    if (ways.node < 0).any():
+        with said_plainly(file), without_editing(file, odd=True) as sound:
+            ways = _raw_ways(sound, classes=classes)
+    if ways.way_id.size == 0:
+        raise refuse(
+            str(file),
+            "there is no road in it" + (f" of the classes {sorted(classes)}" if classes is not None else ""),
+            expected="ways with a highway tag",
+            mend="take a larger area, or an extract that was not filtered",
+        )
+    ways = ways_within(ways, box) if box is not None else ways
+    ways = _without_cut_ways(file, ways, home_deg=home_deg)
+    return ways if edge_deg is None else ways_with_points_at(ways, edge_deg)
+
+
+def drawn_from_osm(file: Path) -> bool:
+    """Whether OpenStreetMap's notice is due on what is drawn from an extract: unless its head names another source.
+
+    The root element of OpenStreetMap XML may carry an `attribution` (as the editing interface's own answers do). Where
+    it has none, or the file is no XML, the notice is due.
+
+    Parameters
+    ----------
+    file : Path
+        .osm, .osm.gz, .osm.bz2 or .osm.pbf, which can be read.
+    """
+    kind = file.suffix.lower()
+    if kind == ".pbf":
+        return True
+    stated: list[str] = []
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = lambda _name, attributes: stated.append(attributes.get("attribution", ""))
+    with said_plainly(file), file.open("rb") as packed:
+        source = gzip.GzipFile(fileobj=packed) if kind == ".gz" else bz2.BZ2File(packed) if kind == ".bz2" else packed
+        while not stated and (part := source.read(4096)):
+            parser.Parse(part)
+    return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
+
+
+def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
+    way_id, start = array("q"), array("q", [0])
+    node, x, y = array("q"), array("i"), array("i")
+    values: list[tuple[str, ...]] = []
+    barriers: dict[int, str] = {}
+    limits: dict[int, dict[str, str]] = {}
+    keys = tuple(TAG_KEYS.values())
+    stream = (
+        osmium.FileProcessor(str(file), osmium.osm.NODE | osmium.osm.WAY)
+        .with_locations()
+        .with_filter(osmium.filter.KeyFilter("highway", "barrier", *_POINT_LIMITS))
+    )
+    for item in stream:
+        if not isinstance(item, osmium.osm.Node | osmium.osm.Way) or item.deleted:
+            continue
+        tags = item.tags
+        if isinstance(item, osmium.osm.Node):
+            if "barrier" in tags:
+                barriers[identity(item.id)] = barrier_words(dict(tags))
+            found = {key: tags[key] for key in _POINT_LIMITS if key in tags}
+            if found:
+                limits[identity(item.id)] = found
+            continue
+        kind = tags.get("highway")
+        if kind is None or kind in NOT_ROADS or (classes is not None and kind not in classes):
+            continue
+        if tags.get("area") == "yes":
+            continue
+        way_id.append(identity(item.id))
+        for point in item.nodes:
+            node.append(point.ref)
+            x.append(point.x)
+            y.append(point.y)
+        start.append(len(node))
+        values.append(tuple(tags.get(key) or "" for key in keys))
+    columns = list(zip(*values, strict=True)) if values else [()] * len(keys)
+    number = np.array(node, dtype=np.int64)
+    return Ways(
+        way_id=np.array(way_id, dtype=np.int64),
+        start=np.array(start, dtype=np.int64),
+        node=np.where(number > _NEW, _NEW - number, number),
+        lon_deg=np.array(x, dtype=np.int64) / 1e7,
+        lat_deg=np.array(y, dtype=np.int64) / 1e7,
+        tags=dict(zip(WAY_TAGS, columns, strict=True)),
+        barriers=barriers,
+        limits=limits,
+        assumptions=(NOT_READ,),
+    )
+
+
+def _without_cut_ways(file: Path, ways: Ways, *, home_deg: tuple[float, float] | None) -> Ways:
+    """Leave out the roads of which points are missing, where they are few and far from home; refuse the file else."""
+    missing = (ways.lon_deg > 200.0) & (ways.lat_deg > 200.0)
+    outside = ~missing & ((np.abs(ways.lon_deg) > 180.0) | (np.abs(ways.lat_deg) > 90.0))
+    way_of = np.repeat(np.arange(ways.way_id.size), np.diff(ways.start))
+    cut = np.bincount(way_of[missing], minlength=ways.way_id.size) > 0
+    faults: list[Fault] = []
+    few = cut.sum() <= FEW_CUT_SHARE * ways.way_id.size
+    near = np.zeros(cut.size, dtype=np.bool_)
+    if cut.any() and home_deg is not None:
+        known = np.flatnonzero(~missing & cut[way_of])
+        away = great_circle_m(
+            ways.lon_deg[known], ways.lat_deg[known], lon_b_deg=np.array(home_deg[0]), lat_b_deg=np.array(home_deg[1])
+        )
+        near[way_of[known[away <= FAR_CUT_M]]] = True
+    if not few or near.any():
+        named = ways.way_id[near if few else cut]
+        where = f", and some of them lie within {FAR_CUT_M / 1000.0:g} km of the home" if few else ""
+        faults.append(
+            Fault(
+                f"{file}, ways {', '.join(str(way) for way in named[:3])}"
+                + (f" and {named.size - 3} more" if named.size > 3 else ""),
+                f"{int(missing.sum())} points of {int(cut.sum())} roads are not in the file: it was cut through its "
+                f"ways{where}",
+                f"an extract with complete ways, wider than the area asked about (at most {100 * FEW_CUT_SHARE:g} % of "
+                "the roads may lack points, and none near the home)",
+                "cut the extract with complete ways (osmium extract does so by default) and with room around the area",
+            )
+        )
+    if outside.any():
+        at = int(np.flatnonzero(outside)[0])
+        faults.append(
+            Fault(
+                f"{file}, node {ways.node[at]} of way {ways.way_id[way_of[at]]}",
+                f"longitude {ways.lon_deg[at]}, latitude {ways.lat_deg[at]} lie out of range",
+                "longitude -180 to 180 and latitude -90 to 90 degrees",
+                "correct the coordinates, or fetch the file once more",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+    if not cut.any():
+        return ways
+    named = ways.way_id[cut]
+    said = (
+        f"{int(cut.sum())} of {cut.size} roads of {file.name} were left out, for {int(missing.sum())} of their points "
+        f"are not in the file (ways {', '.join(str(way) for way in named[:5])}{' ...' if named.size > 5 else ''}): "
+        "whoever needs them to get out has fewer ways here than on the ground."
+    )
+    kept = ways_kept(ways, ~cut)
+    return replace(kept, assumptions=(*kept.assumptions, said))

@@ -1,0 +1,192 @@
+"""Layers of lines (GeoPackage, shapefile, GeoJSON) as roads."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Collection, Mapping
+from pathlib import Path
+from typing import Any
+
+import geopandas
+import networkx as nx
+import numpy as np
+import pyogrio
+import shapely
+from pyproj import Transformer
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
+from leaveby.roads.network.graph import RoadNetwork
+from leaveby.roads.osm.street_graph import network_from_graph
+from leaveby.roads.osm.topology import Split, network_from_ways
+from leaveby.roads.osm.ways import Ways, ways_within
+
+_IDS = ("osm_id", "osmid", "way_id", "id", "fid")
+_CLASS_SUPPOSED = "road"
+
+
+def read_road_lines(
+    file: Path,
+    *,
+    crs: str | None = None,
+    box: tuple[float, float, float, float] | None = None,
+    classes: Collection[str] | None = None,
+    split: Split = "ways",
+    columns: Mapping[str, str] | None = None,
+    layer: str | None = None,
+) -> RoadNetwork:
+    """Read a layer of lines as roads; called by `read_roads`, which explains the parameters.
+
+    Lines join where they share a point. A layer of directed edges with columns `u` and `v`, as osmnx writes it, is
+    taken as it stands.
+
+    Raises
+    ------
+    InputError
+        When there is no reference system, no line layer or more than one, an empty or cut line, an unknown column.
+
+    Examples
+    --------
+    >>> read_road_lines(Path("no_such_file.gpkg"))
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.gpkg: the file is broken or truncated (...). Expected ...
+    """
+    with said_plainly(file):
+        frame = geopandas.read_file(file, layer=_line_layer(file, layer=layer), engine="pyogrio")
+    if frame.crs is None:
+        raise refuse(
+            str(file),
+            "it names no reference system",
+            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
+            mend="set the reference system of the layer and save it again",
+        )
+    empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
+    if empty.size:
+        raise InputError(
+            [
+                Fault(f"{file} row {row + 1}", "the line is empty", "a line", "draw the line or delete the row")
+                for row in empty[:20]
+            ]
+        )
+    if len(frame) == 0:
+        raise refuse(str(file), "there is no road in it", expected="at least one line", mend="take a larger area")
+    frame = frame.explode(index_parts=False, ignore_index=True)
+    not_lines = sorted(set(frame.geom_type) - {"LineString", "LinearRing"})
+    if not_lines:
+        raise refuse(str(file), f"it holds {not_lines}", expected="lines", mend="name the layer of road lines")
+    if {"u", "v", "length"} <= set(frame.columns):
+        return _directed_edges(frame, crs=crs)
+    ways = _ways(file, frame, columns=columns or {}, classes=classes)
+    return network_from_ways(ways if box is None else ways_within(ways, box), crs=crs, split=split)
+
+
+def _line_layer(file: Path, *, layer: str | None) -> str | None:
+    with warnings.catch_warnings():
+        # what is wrong with a damaged file follows as an error
+        warnings.simplefilter("ignore")
+        layers = {str(name): str(kind) for name, kind in pyogrio.list_layers(file)}
+    if layer is not None:
+        if layer not in layers:
+            raise refuse(
+                f"{file}, layer {layer!r}",
+                "there is no such layer",
+                expected=f"one of {sorted(layers)}",
+                mend="name it",
+            )
+        return layer
+    lines = [name for name, kind in layers.items() if "Line" in kind or kind in ("Unknown", "None")]
+    if len(lines) != 1:
+        raise refuse(
+            str(file),
+            f"it has {len(lines)} layers of lines: {lines}" if lines else "it has no layer of lines",
+            expected="one layer of lines",
+            mend="name the layer of the roads",
+        )
+    return lines[0]
+
+
+def _directed_edges(frame: geopandas.GeoDataFrame, *, crs: str | None) -> RoadNetwork:
+    graph: nx.MultiDiGraph[Any] = nx.MultiDiGraph(crs=frame.crs)
+    for record in frame.to_dict("records"):
+        line = record.pop("geometry")
+        u, v = record.pop("u"), record.pop("v")
+        record.pop("key", None)
+        for node, (x, y) in ((u, line.coords[0][:2]), (v, line.coords[-1][:2])):
+            graph.add_node(node, x=float(x), y=float(y))
+        graph.add_edge(u, v, geometry=shapely.force_2d(line), **record)
+    return network_from_graph(graph, crs=crs)
+
+
+def _ways(
+    file: Path,
+    frame: geopandas.GeoDataFrame,
+    *,
+    columns: Mapping[str, str],
+    classes: Collection[str] | None,
+) -> Ways:
+    by_lower = {str(name).lower(): name for name in frame.columns}
+    faults = [
+        Fault(f"{file}, columns[{tag!r}]", f"{what} {tag if tag not in WAY_TAGS else name!r}", expected, "correct it")
+        for tag, name in columns.items()
+        for bad, what, expected in (
+            (tag not in WAY_TAGS, "there is no such tag as", f"one of {', '.join(WAY_TAGS)}"),
+            (name not in frame.columns, "there is no column", f"one of {', '.join(map(str, frame.columns))}"),
+        )
+        if bad
+    ]
+    if faults:
+        raise InputError(faults)
+    tags: dict[str, list[str]] = {}
+    for tag in WAY_TAGS:
+        name = columns.get(tag) or by_lower.get(TAG_KEYS[tag]) or by_lower.get(tag)
+        tags[tag] = [_word(value) for value in frame[name]] if name is not None else [""] * len(frame)
+    assumptions: list[str] = []
+    unclassed = sum(not value for value in tags["highway"])
+    if unclassed:
+        tags["highway"] = [value or _CLASS_SUPPOSED for value in tags["highway"]]
+        assumptions.append(f"{file.name}: {unclassed} lines say no class of road and were taken for minor roads.")
+    if not any(tags["oneway"]):
+        assumptions.append(f"{file.name}: no column tells one-way streets; all lines were taken as open both ways.")
+    keep = np.array(
+        [kind not in NOT_ROADS and (classes is None or kind in classes) for kind in tags["highway"]], dtype=np.bool_
+    )
+    if not keep.any():
+        raise refuse(str(file), "there is no road of these classes in it", expected="roads", mend="widen the classes")
+    frame = frame[keep]
+    chosen = np.flatnonzero(keep)
+    lines = shapely.force_2d(frame.geometry.to_numpy())
+    xy, of = shapely.get_coordinates(lines, return_index=True)
+    lon, lat = Transformer.from_crs(frame.crs, "EPSG:4326", always_xy=True).transform(xy[:, 0], xy[:, 1])
+    decimals = 8 if frame.crs.is_geographic else 3
+    _, node = np.unique(np.round(xy, decimals), axis=0, return_inverse=True)
+    ident = next((by_lower[name] for name in _IDS if name in by_lower), None)
+    numbers = [_number(value) for value in frame[ident]] if ident is not None else [None] * len(frame)
+    return Ways(
+        way_id=np.array(
+            [row + 1 if number is None else number for row, number in zip(chosen, numbers, strict=True)], dtype=np.int64
+        ),
+        start=np.concatenate([[0], np.cumsum(np.bincount(of, minlength=len(frame)))]).astype(np.int64),
+        node=node.ravel().astype(np.int64) + 1,
+        lon_deg=np.asarray(lon, dtype=np.float64),
+        lat_deg=np.asarray(lat, dtype=np.float64),
+        tags={tag: tuple(values[i] for i in chosen) for tag, values in tags.items()},
+        assumptions=tuple(assumptions),
+    )
+
+
+def _word(value: object) -> str:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, bool | np.bool_):
+        return "yes" if value else "no"
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def _number(value: object) -> int | None:
+    try:
+        return int(str(value).removesuffix(".0"))
+    except ValueError:
+        return None

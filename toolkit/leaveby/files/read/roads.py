@@ -1,0 +1,174 @@
+"""The door for road files: OpenStreetMap extracts, street graphs, and layers of lines."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Collection
+from dataclasses import replace
+from pathlib import Path
+from xml.parsers import expat
+
+import numpy as np
+import shapely
+from pyproj import Transformer
+
+from leaveby.errors import InputError, refuse
+from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, entities_refused, read_extract, said_plainly
+from leaveby.roads.network.graph import RoadNetwork, select_edges
+from leaveby.roads.osm.topology import Split, network_from_ways
+
+
+def read_roads(
+    path: str | Path,
+    *,
+    crs: str | None = None,
+    around_deg: tuple[float, float, float, float] | None = None,
+    buffer_m: float = 0.0,
+    classes: Collection[str] | None = None,
+    split: Split = "ways",
+    columns: dict[str, str] | None = None,
+    layer: str | None = None,
+    home_deg: tuple[float, float] | None = None,
+    edge_deg: tuple[float, float, float, float] | None = None,
+) -> RoadNetwork:
+    """Read roads from a file.
+
+    Parameters
+    ----------
+    path : str or Path
+        OpenStreetMap extract (.osm, .osm.bz2, .osm.gz, .osm.pbf), street graph of osmnx (.graphml), or a layer of lines
+        (.gpkg, .shp, .geojson).
+    crs : str, optional
+        Projected reference system in metres; the UTM zone of the area when left out.
+    around_deg : (west, south, east, north), optional
+        Keep only roads that touch this box, in degrees. They are kept whole.
+    buffer_m : float
+        Widens the box on all sides. A dead end is only known for one when the roads beyond the box were read too.
+    classes : collection of str, optional
+        Keep only these values of the highway tag. All roads, tracks and paths when left out.
+    split : {"ways", "junctions", "nodes"}
+        Where edges end, see `network_from_ways`. For extracts and layers of lines.
+    columns : dict, optional
+        For a layer of lines: tag -> column that holds it, where the names differ.
+    layer : str, optional
+        For a layer of lines in a file with several.
+    home_deg : (lon, lat), optional
+        For an extract: a road near this home that is cut through is refused; elsewhere a few are left out, and said.
+    edge_deg : (west, south, east, north), optional
+        For an extract: let every street end where it crosses the edge of this box, see `extract_bounds`.
+
+    Returns
+    -------
+    RoadNetwork
+
+    Raises
+    ------
+    InputError
+        When the file is missing, broken, truncated, cut through its ways, declares entities, has coordinates out of
+        range, holds no roads, or lacks lengths.
+
+    Examples
+    --------
+    >>> read_roads("no_such_file.osm")
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
+    """
+    file = Path(path)
+    if not file.is_file():
+        raise refuse(
+            str(file),
+            "there is no such file",
+            expected="a road file (.osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp, .geojson)",
+            mend="correct the path; relative paths start from the plan file",
+        )
+    box = _box(around_deg, buffer_m=buffer_m)
+    ending = file.name.lower()
+    if ending.endswith(OSM_ENDINGS):
+        ways = read_extract(file, box=box, classes=classes, home_deg=home_deg, edge_deg=edge_deg)
+        return replace(network_from_ways(ways, crs=crs, split=split), from_osm=drawn_from_osm(file))
+    if ending.endswith(".graphml"):
+        network = _read_graphml(file, crs=crs)
+        return network if box is None else _inside(network, box)
+    if ending.endswith((".gpkg", ".shp", ".geojson")):
+        from leaveby.files.read.road_lines import read_road_lines
+
+        return read_road_lines(file, crs=crs, box=box, classes=classes, split=split, columns=columns, layer=layer)
+    raise refuse(
+        str(file),
+        "the kind of file is not known from its ending",
+        expected=".osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp or .geojson",
+        mend="rename or convert the file",
+    )
+
+
+def _box(
+    around_deg: tuple[float, float, float, float] | None, *, buffer_m: float
+) -> tuple[float, float, float, float] | None:
+    if not (np.isfinite(buffer_m) and buffer_m >= 0.0):
+        raise refuse("buffer_m", f"it is {buffer_m}", expected="metres, 0 or more", mend="correct it")
+    if around_deg is None:
+        return None
+    west, south, east, north = around_deg
+    if not (-180.0 <= west < east <= 180.0 and -90.0 <= south < north <= 90.0):
+        raise refuse(
+            "around_deg",
+            f"{around_deg} is no box",
+            expected="(west, south, east, north) in degrees, west below east and south below north",
+            mend="put the four numbers in this order",
+        )
+    metres_per_degree = 111_195.0
+    tall = buffer_m / metres_per_degree
+    wide = buffer_m / (metres_per_degree * max(0.01, float(np.cos(np.radians(max(abs(south), abs(north)))))))
+    return (west - wide, south - tall, east + wide, north + tall)
+
+
+def _refuse_entities(file: Path) -> None:
+    """Read XML once without building anything; stop at the first declaration of a document type or entity."""
+
+    def stop(*_: object) -> None:
+        raise entities_refused(file)
+
+    parser = expat.ParserCreate()
+    parser.StartDoctypeDeclHandler = stop
+    parser.EntityDeclHandler = stop
+    with file.open("rb") as source:
+        try:
+            parser.ParseFile(source)
+        except expat.ExpatError as error:
+            raise refuse(
+                f"{file} line {error.lineno}",
+                f"the file is broken or truncated ({error})",
+                expected="complete XML",
+                mend="fetch or export the file once more and compare its size with the source",
+            ) from error
+
+
+def _read_graphml(file: Path, *, crs: str | None) -> RoadNetwork:
+    import osmnx  # only here: it brings along far more than an extract needs
+
+    from leaveby.roads.osm.street_graph import network_from_graph
+
+    _refuse_entities(file)
+    with said_plainly(file), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        graph = osmnx.load_graphml(file)
+    try:
+        return network_from_graph(graph, crs=crs)
+    except InputError as error:
+        raise InputError([replace(fault, place=f"{file}, {fault.place}") for fault in error.faults]) from error
+
+
+def _inside(network: RoadNetwork, box: tuple[float, float, float, float]) -> RoadNetwork:
+    ring = shapely.segmentize(shapely.box(*box), max_segment_length=0.05)
+    project = Transformer.from_crs("EPSG:4326", network.crs, always_xy=True)
+    area = shapely.transform(ring, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
+    keep = np.asarray(shapely.intersects(network.geometry, area), dtype=np.bool_)
+    if not keep.any():
+        raise refuse(
+            "around_deg",
+            f"no road of the file touches {box}",
+            expected="a box (west, south, east, north) over the roads",
+            mend="check the order and sign of the four numbers",
+        )
+    return select_edges(network, keep)

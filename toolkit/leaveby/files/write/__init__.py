@@ -1,0 +1,1 @@
+"""Writers: one module for each kind of file, all or none."""

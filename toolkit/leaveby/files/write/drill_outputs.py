@@ -1,0 +1,46 @@
+"""Writes a drill: the record, the trainer's page and the participants' sheets, all or none."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+
+from leaveby.decision.drill.result import Drill
+from leaveby.files.write.whole import write_whole
+from leaveby.show.drill.page import drill_page, participants_page
+from leaveby.show.drill.record import drill_record
+from leaveby.show.plan.record import record_text
+
+
+def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
+    """Write a drill's files under a folder, all or none.
+
+    Parameters
+    ----------
+    drill : Drill
+    out_dir : Path
+        Made when it is not there. Files of the same names are replaced.
+    made_at : datetime
+        With UTC offset; stands in the record and on the pages.
+
+    Returns
+    -------
+    dict of file name to Path
+        `drill.json`, `drill.html`, `drill_participants.html`.
+
+    Raises
+    ------
+    InputError
+        If the folder can't be made or written, or `made_at` has no offset.
+    """
+    texts = {
+        "drill.json": record_text(drill_record(drill, made_at=made_at)),
+        "drill.html": drill_page(drill, made_at=made_at),
+        "drill_participants.html": participants_page(drill, made_at=made_at),
+    }
+
+    def writer(text: str) -> Callable[[Path], object]:
+        return lambda path: path.write_text(text, encoding="utf-8")
+
+    return write_whole({name: writer(text) for name, text in texts.items()}, out_dir)

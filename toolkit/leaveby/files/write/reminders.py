@@ -1,0 +1,217 @@
+"""Writes yearly reminders as an iCalendar file (RFC 5545): check the plan, and do what is done before the season.
+
+They fall eight weeks before the day on which the plan says that the local fire season starts; where it does not say, an
+early day is taken. Every reminder says which.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Final
+from uuid import UUID, uuid5
+
+from icalendar import Alarm, Calendar, Event
+
+from leaveby.caution import OVERRIDE, PLANNING_AID
+from leaveby.decision.ways.result import HouseholdResult
+from leaveby.errors import refuse
+from leaveby.household.plan import Plan
+from leaveby.show.map_words import way_name
+from leaveby.show.plan.page import ranked_savings
+from leaveby.show.wording import check_made_at, clean, shown_ways
+
+_IDENTITIES: Final = UUID("6f0c2c52-7c0b-4c8e-9d53-2a4b8f3e5d17")
+"""Fixed once: the same household gets the same identities in every run, so that a calendar replaces its reminders."""
+
+_ALARMS: Final = (timedelta(days=-7, hours=9), timedelta(hours=9))
+"""Nine in the morning, a week before and on the day; counted from the midnight with which the day begins."""
+
+_DAYS: Final = (
+    # Judgement, on the early side, for want of a season in the plan file. South of 30 degrees south danger periods
+    # begin from August on; nearer the equator fires burn in the dry season, from about April or May in the south and
+    # October or November in the north; north of 30 degrees north spring fires come from February or March on.
+    (-30.0, 7, 1),
+    (0.0, 4, 1),
+    (30.0, 10, 1),
+    (90.0, 2, 1),
+)
+
+
+def season_day(lat_deg: float) -> tuple[int, int]:
+    """Choose the month and day to be reminded on, early for the latitude (judgement).
+
+    Parameters
+    ----------
+    lat_deg : float
+        -90 to 90.
+
+    Returns
+    -------
+    tuple of int
+        Month and day, never 29 February.
+
+    Examples
+    --------
+    >>> season_day(-36.1), season_day(-12.5), season_day(10.0), season_day(42.5)
+    ((7, 1), (4, 1), (10, 1), (2, 1))
+    """
+    if not -90.0 <= lat_deg <= 90.0:
+        raise refuse("lat_deg", f"is {lat_deg}", expected="-90 to 90 degrees", mend="give degrees north")
+    return next((month, day) for edge_deg, month, day in _DAYS if lat_deg <= edge_deg)
+
+
+EARLIER: Final = timedelta(weeks=8)
+"""How long before the start of the season the reminders come: time to do what they ask (judgement)."""
+
+
+def reminder_day(plan: Plan) -> tuple[int, int]:
+    """Month and day of the reminders: eight weeks before the plan's season, or an early day for the latitude."""
+    if plan.season_starts is None:
+        return season_day(plan.home.lat_deg)
+    # in a year without 29 February, so that the day is the same in all years
+    day = date(2026, *plan.season_starts) - EARLIER
+    return day.month, day.day
+
+
+def _day_words(plan: Plan) -> str:
+    if plan.season_starts is None:
+        return season_assumption(plan.home.lat_deg)
+    starts = date(2000, *plan.season_starts)
+    return (
+        f"Your plan file says that the fire season starts on {starts.day} {starts.strftime('%B')}; this comes eight "
+        "weeks before. Ask your fire agency each year: danger periods can begin earlier."
+    )
+
+
+def season_assumption(lat_deg: float) -> str:
+    """Say which day was taken, and that it is only a guess.
+
+    Examples
+    --------
+    >>> season_assumption(-36.1)[:100]
+    'The plan file does not say when your fire season starts: 1 July was taken, early for your latitude ('
+    """
+    month, day = season_day(lat_deg)
+    said = date(2000, month, day)
+    return (
+        f"The plan file does not say when your fire season starts: {said.day} {said.strftime('%B')} was taken, early "
+        "for your latitude (judgement). Ask your fire agency when its danger period begins, and move this reminder to "
+        "well before it; never to later than that."
+    )
+
+
+def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
+    """Lay out the yearly reminders of a household.
+
+    One to check the plan; one to do again what the plan counts as done before the season, where there is any; one with
+    what would save the most, done beforehand, where anything would.
+
+    Parameters
+    ----------
+    result : HouseholdResult
+    made_at : datetime
+        With UTC offset; the first reminder falls on the next such day after it.
+
+    Returns
+    -------
+    bytes
+        UTF-8, lines ended and folded as the standard asks. Identities depend on the household alone.
+
+    Raises
+    ------
+    InputError
+        If `made_at` has no UTC offset.
+    """
+    check_made_at(made_at)
+    name = clean(result.plan.name, 90)
+    calendar = Calendar()
+    calendar.add("prodid", "-//leaveby//reminders//EN")
+    calendar.add("version", "2.0")
+    calendar.add("calscale", "GREGORIAN")
+    calendar.add("name", "Before the fire season")
+    calendar.add("description", f"{OVERRIDE} {PLANNING_AID}")
+    for kind, title, lines in _reminders(result):
+        calendar.add_component(_event(result, kind, title=f"{title} ({name})", lines=lines, made_at=made_at))
+    text: bytes = calendar.to_ical()
+    return text
+
+
+def _reminders(result: HouseholdResult) -> list[tuple[str, str, list[str]]]:
+    ways = [f"- {way_name(way)}" for way in shown_ways(result) if way.route is not None]
+    found = [
+        (
+            "check",
+            "Before the fire season: check the leaving plan",
+            [
+                "Go through the plan with everyone who lives here:",
+                "- Are the people, animals, vehicles and tasks still the same? Do each task once with a watch.",
+                "- Drive or walk every way out to its end: branches, gates, bridges, road works.",
+                *ways,
+                "- Ask your fire agency about the season, its warnings, and the places where leaving may end.",
+                "- Put what has changed into the plan file, run leaveby again, and print the new sheet.",
+                "If the season has already begun, do not wait for this day: do it now.",
+            ],
+        )
+    ]
+    done = [f"- {clean(task.name, 120)}" for task in result.plan.tasks if task.done_before_season]
+    if done:
+        found.append(
+            (
+                "done-before",
+                "Before the fire season: do what the leaving plan counts as done",
+                [
+                    "The leave-by times of your plan hold only when these are done by now and stay done:",
+                    *done,
+                    "If one of them can't be done, say so in the plan file and run leaveby again: leave earlier.",
+                ],
+            )
+        )
+    savings = [
+        f'- doing "{row["task"]}" before the season saves {row["saved"]} ({row["way"]})'
+        for row in ranked_savings(result)
+    ]
+    if savings:
+        found.append(
+            (
+                "save-time",
+                "Before the fire season: what would save the most time when leaving",
+                [
+                    "By the plan's own tasks, the most first. What two of them save together is not the sum of both:",
+                    *savings,
+                    "Some can't be done beforehand. What is done, mark in the plan file, and run leaveby again.",
+                ],
+            )
+        )
+    return found
+
+
+def _event(result: HouseholdResult, kind: str, *, title: str, lines: Sequence[str], made_at: datetime) -> Event:
+    home = result.plan.home
+    day = _next_day(made_at.date(), *reminder_day(result.plan))
+    stamp = made_at.astimezone(UTC)
+    event = Event()
+    household = f"{clean(result.plan.name)} {home.lon_deg:.5f} {home.lat_deg:.5f}"
+    event.add("uid", str(uuid5(_IDENTITIES, f"{household} {kind}")))
+    event.add("dtstamp", stamp)
+    event.add("last-modified", stamp)
+    event.add("dtstart", day)
+    event.add("dtend", day + timedelta(days=1))
+    event.add("rrule", {"freq": "yearly"})
+    event.add("summary", title)
+    event.add("description", "\n".join([OVERRIDE, "", *lines, "", _day_words(result.plan), PLANNING_AID]))
+    # It takes no time of the day away, and the address of a home is nobody else's business.
+    event.add("transp", "TRANSPARENT")
+    event.add("class", "PRIVATE")
+    for before in _ALARMS:
+        alarm = Alarm()
+        alarm.add("action", "DISPLAY")
+        alarm.add("description", f"{title}. {OVERRIDE}")
+        alarm.add("trigger", before)
+        event.add_component(alarm)
+    return event
+
+
+def _next_day(today: date, month: int, day: int) -> date:
+    this_year = date(today.year, month, day)
+    return this_year if this_year > today else date(today.year + 1, month, day)

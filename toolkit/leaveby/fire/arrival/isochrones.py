@@ -1,0 +1,214 @@
+"""What is read off a solved arrival field: isochrones, the front's direction and speed, layers, places."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from typing import Any
+
+import contourpy
+import geopandas as gpd
+import numpy as np
+import rioxarray  # noqa: F401  (adds the .rio accessor)
+import shapely
+import xarray as xr
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.caution import OVERRIDE
+from leaveby.errors import Fault, InputError
+from leaveby.fire.arrival.solve import Arrival
+from leaveby.fire.terrain import cell_of
+
+
+def front_speed_m_s(arrival: Arrival) -> NDArray[np.float64]:
+    """Rate of spread of the front, square to itself, as it comes to each cell: shape (rows, cols), m/s, 0 where none.
+
+    Examples
+    --------
+    >>> front_speed_m_s(_example())[0, 1:].round(3)
+    array([0.5, 0.5, 0.5])
+    """
+    slowness = np.hypot(arrival.slowness_east_s_m.astype(np.float64), arrival.slowness_north_s_m)
+    return np.divide(1.0, slowness, out=np.zeros(slowness.shape), where=slowness > 0)
+
+
+def front_bearing_deg(arrival: Arrival) -> NDArray[np.float64]:
+    """Bearing towards which the front moves as it comes to each cell: shape (rows, cols), degrees clockwise from north.
+
+    0 to below 360; 0 where no fire comes. Against the bearing of the head it tells head, flank and back apart.
+
+    Examples
+    --------
+    >>> front_bearing_deg(_example())[0, 1:].round(3)
+    array([90., 90., 90.])
+    """
+    east = arrival.slowness_east_s_m.astype(np.float64)
+    bearing = np.degrees(np.arctan2(east, arrival.slowness_north_s_m.astype(np.float64)))
+    return np.where(bearing < 0, bearing + 360.0, bearing) % 360.0
+
+
+def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:
+    """Ground burnt at each time, as polygons: one row a time, columns `time_s`, `override` and `geometry`.
+
+    Between cell centres the time is taken on the straight line, so at a moment when the wind jumps an edge may be off
+    by up to half a cell; unburnable cells are cut out. A time before the first ignition gives an empty geometry.
+
+    Raises
+    ------
+    InputError
+        Where a time is not finite or lies past the horizon.
+
+    Examples
+    --------
+    >>> burnt = isochrones(_example(), [60.0, 120.0])
+    >>> bool(burnt.geometry.iloc[1].contains(burnt.geometry.iloc[0]))
+    True
+    """
+    grid = arrival.grid
+    faults = [
+        Fault(f"time {i}", f"is {time} s", f"up to the horizon, {arrival.horizon_s} s", "take a longer horizon")
+        for i, time in enumerate(times_s)
+        if not (np.isfinite(time) and time <= arrival.horizon_s)
+    ]
+    if faults:
+        raise InputError(faults)
+    reached = np.isfinite(arrival.time_s)
+    top = arrival.horizon_s + 1.0
+    field = np.where(reached, arrival.time_s, top)
+    near = ndimage.binary_dilation(reached, np.ones((3, 3), dtype=bool))
+    beside = near & ~arrival.burnable
+    if beside.any():
+        nearest = ndimage.distance_transform_edt(~reached, return_distances=False, return_indices=True)
+        field[beside] = field[tuple(nearest)][beside]
+    field = np.pad(field, 1, mode="edge")
+    x = grid.x_min_m + (np.arange(-1, grid.cols + 1) + 0.5) * grid.cell_m
+    y = grid.y_max_m - (np.arange(-1, grid.rows + 1) + 0.5) * grid.cell_m
+    low = min(float(field.min()), min(times_s, default=0.0)) - 1.0
+    extent = shapely.box(
+        grid.x_min_m, grid.y_max_m - grid.rows * grid.cell_m, grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m
+    )
+    rows, cols = np.nonzero(ndimage.binary_dilation(beside, np.ones((3, 3), dtype=bool)) & ~arrival.burnable)
+    half = 0.5 * grid.cell_m
+    blocked = shapely.union_all(
+        shapely.box(
+            x[cols + 1] - half,
+            y[rows + 1] - half,
+            x[cols + 1] + half,
+            y[rows + 1] + half,
+        )
+    )
+    generator = contourpy.contour_generator(x, y, field, fill_type=contourpy.FillType.OuterOffset)
+    shapes: list[BaseGeometry] = []
+    for time in times_s:
+        filled: Any = generator.filled(low, float(time))
+        points, offsets = filled
+        pieces = []
+        for ring_points, ring_offsets in zip(points, offsets, strict=True):
+            rings = [ring_points[a:b] for a, b in itertools.pairwise(ring_offsets)]
+            pieces.append(shapely.make_valid(shapely.Polygon(rings[0], rings[1:])))
+        burnt = shapely.intersection(shapely.union_all(pieces), extent)
+        shapes.append(_polygons_only(shapely.difference(burnt, blocked)))
+    return gpd.GeoDataFrame(
+        {"time_s": [float(time) for time in times_s], "override": [OVERRIDE] * len(shapes)},
+        geometry=shapes,
+        crs=grid.crs,
+    )
+
+
+def to_xarray(arrival: Arrival) -> xr.Dataset:
+    """Arrival time, front speed and bearing on coordinates x and y (cell centres), with reference system and units.
+
+    North is up (y falls along the rows). Unreached cells hold inf, 0 and 0.
+
+    Examples
+    --------
+    >>> layers = to_xarray(_example())
+    >>> sorted(layers.data_vars), layers.rio.crs.to_epsg()
+    (['arrival_time_s', 'front_bearing_deg', 'front_speed_m_s'], 32755)
+    """
+    grid = arrival.grid
+    layers = xr.Dataset(
+        {
+            "arrival_time_s": (("y", "x"), arrival.time_s, {"units": "s", "long_name": "fire arrival time"}),
+            "front_speed_m_s": (
+                ("y", "x"),
+                front_speed_m_s(arrival),
+                {"units": "m s-1", "long_name": "rate of spread square to the front"},
+            ),
+            "front_bearing_deg": (
+                ("y", "x"),
+                front_bearing_deg(arrival),
+                {"units": "degrees", "long_name": "bearing towards which the front moves"},
+            ),
+        },
+        coords={
+            "x": grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m,
+            "y": grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m,
+        },
+        attrs={"override": OVERRIDE, "horizon_s": arrival.horizon_s},
+    )
+    with_crs: xr.Dataset = layers.rio.write_crs(grid.crs)
+    return with_crs
+
+
+def arrival_near(arrival: Arrival, x_m: float, *, y_m: float, within_m: float = 0.0) -> float:
+    """Earliest arrival within a distance of a point, in seconds; inf where none within the horizon.
+
+    The cell that holds the point counts, and every cell of which any part may lie within the distance.
+
+    Raises
+    ------
+    InputError
+        Where the point lies outside the grid or the distance is negative.
+
+    Examples
+    --------
+    >>> arrival_near(_example(), 75.0, y_m=105.0), arrival_near(_example(), 75.0, y_m=105.0, within_m=30.0)
+    (120.0, 60.0)
+    """
+    grid = arrival.grid
+    at = cell_of(grid, x_m, y_m=y_m)
+    faults = []
+    if at is None:
+        faults.append(Fault("point", f"({x_m}, {y_m}) lies outside the grid", "on the grid", "take in more ground"))
+    if not (np.isfinite(within_m) and within_m >= 0):
+        faults.append(Fault("distance", f"is {within_m} m", "0 m or more", "correct it"))
+    if faults or at is None:
+        raise InputError(faults)
+    earliest = float(arrival.time_s[at])
+    if within_m > 0:
+        x = (x_m - grid.x_min_m) / grid.cell_m - 0.5
+        y = (grid.y_max_m - y_m) / grid.cell_m - 0.5
+        away_x = np.maximum(np.abs(np.arange(grid.cols) - x) - 0.5, 0.0)
+        away_y = np.maximum(np.abs(np.arange(grid.rows) - y) - 0.5, 0.0)
+        near = np.hypot(away_y[:, None], away_x[None, :]) * grid.cell_m <= within_m
+        earliest = min(earliest, float(arrival.time_s[near].min()))
+    return earliest
+
+
+def _polygons_only(geometry: BaseGeometry) -> BaseGeometry:
+    parts = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and part.area > 0]
+    inner = [
+        part
+        for group in shapely.get_parts(geometry)
+        if group.geom_type == "MultiPolygon"
+        for part in shapely.get_parts(group)
+    ]
+    return shapely.MultiPolygon(parts + inner)
+
+
+def _example() -> Arrival:
+    """A small field for the examples: 0.5 m/s from the first cell, 30 m cells."""
+    from leaveby.fire.arrival.solve import arrive, ignite_point
+    from leaveby.fire.spread.ellipse import SpreadTable
+    from leaveby.fire.terrain import Grid
+
+    grid = Grid(x_min_m=0.0, y_max_m=120.0, cell_m=30.0, rows=4, cols=4, crs="EPSG:32755")
+    flat = np.zeros(grid.shape, dtype=np.float32)
+    still = np.zeros((1, 1))
+    zone = np.zeros(grid.shape, dtype=np.int32)
+    zone[2] = -1
+    table = SpreadTable(grid, zone, flat, flat, np.zeros(1), still + 0.5, still, still, np.zeros(1, dtype=bool))
+    return arrive(table, [ignite_point(15.0, 105.0)], horizon_s=240.0)

@@ -1,0 +1,309 @@
+"""The map of fuel types on a grid: from a raster and its legend, from polygons, or one type for all.
+
+Where a map says nothing, or says something unknown that the caller wants to pass, the cell becomes `UNMAPPED`: it
+burns, and the fastest of all equations counts there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import rasterio.enums
+import rasterio.features
+import rasterio.transform
+import shapely
+from numpy.typing import NDArray
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.fire.fuel.types import (
+    UNMAPPED,
+    FuelType,
+    fuel_type,
+    known_fuel_type,
+    known_names,
+    plain_name,
+)
+from leaveby.fire.terrain import Grid
+
+
+@dataclass(frozen=True)
+class FuelMap:
+    """The fuel type of every cell.
+
+    Attributes
+    ----------
+    grid : Grid
+    code : ndarray of int16, shape (rows, cols)
+        Index into `types`.
+    types : tuple of FuelType
+        Fuel types that can occur.
+    assumptions : tuple of str
+        What was taken for granted, one sentence each.
+
+    Raises
+    ------
+    ValueError
+        When the shape is not that of the grid or a code points at no type.
+    """
+
+    grid: Grid
+    code: NDArray[np.int16]
+    types: tuple[FuelType, ...]
+    assumptions: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse a map that does not fit its grid or its types."""
+        if self.code.shape != self.grid.shape:
+            raise ValueError(f"the fuel map has the shape {self.code.shape}, the grid {self.grid.shape}")
+        if self.code.min() < 0 or self.code.max() >= len(self.types):
+            raise ValueError("a cell points at a fuel type that does not exist")
+
+
+def uniform_fuel(grid: Grid, fuel: FuelType | str) -> FuelMap:
+    """Cover the whole grid with one fuel type.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755")
+    >>> uniform_fuel(grid, "heath").types[0].name
+    'heath'
+    """
+    found = fuel_type(fuel) if isinstance(fuel, str) else fuel
+    return FuelMap(
+        grid,
+        np.zeros(grid.shape, dtype=np.int16),
+        (found,),
+        (f"The fuel is taken to be {found.name} everywhere; water, bare ground and roads are not left out.",),
+    )
+
+
+def fuel_from_codes(
+    grid: Grid,
+    values: npt.ArrayLike,
+    *,
+    legend: Mapping[int, str | FuelType],
+    where: str = "the fuel raster",
+    nodata: float | None = None,
+    unknown: Literal["refuse", "fastest"] = "refuse",
+) -> FuelMap:
+    """Make the fuel map from a raster of codes and its legend.
+
+    Parameters
+    ----------
+    values : array_like of numbers, shape (rows, cols)
+        Whole numbers on the grid's cells.
+    legend : mapping of int to str or FuelType
+        Fuel type (or land cover) of each code.
+    where : str
+        Name of the source, for the faults.
+    nodata : float, optional
+        Code of cells without a value; they become `UNMAPPED` and are listed.
+    unknown : {"refuse", "fastest"}
+        What to do with codes that the legend lacks: refuse, or `UNMAPPED` and listed.
+
+    Raises
+    ------
+    InputError
+        For unknown names in the legend, codes without a legend (with the first row and column) and a wrong shape.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> fuel = fuel_from_codes(grid, [[1, 1], [2, 1]], legend={1: "heath", 2: "water"})
+    >>> [[fuel.types[code].name for code in row] for row in fuel.code]
+    [['heath', 'heath'], ['water', 'heath']]
+    """
+    raw = np.asarray(values)
+    if raw.shape != grid.shape:
+        raise refuse(
+            where, f"it has {raw.shape} cells", expected=f"{grid.shape} rows and columns", mend="put it on the grid"
+        )
+    faults: list[Fault] = []
+    types: dict[int, FuelType] = {}
+    for code, name in legend.items():
+        found = known_fuel_type(name) if isinstance(name, str) else name
+        if found is None:
+            faults.append(Fault(f"{where}, legend value {code}", f"{name!r} is not known", known_names(), "rename it"))
+        else:
+            types[int(code)] = found
+    number = raw.astype(np.float64)
+    missing = ~np.isfinite(number)
+    if nodata is not None:
+        missing |= number == nodata
+    known = np.isin(number, list(legend)) & ~missing
+    strange = ~known & ~missing
+    for value in np.unique(number[strange]):
+        row, col = (int(k[0]) for k in np.nonzero(strange & (number == value)))
+        if unknown == "refuse":
+            faults.append(
+                Fault(
+                    f"{where} row {row + 1}, column {col + 1}",
+                    f"the code {value:g} is not in the legend",
+                    "one of " + ", ".join(str(code) for code in legend),
+                    "add it to the legend",
+                )
+            )
+    if faults:
+        raise InputError(faults)
+    assumptions: list[str] = []
+    for mask, what in ((strange, "a code that the legend lacks"), (missing, "no value")):
+        if mask.any():
+            assumptions.append(_filled_in(int(mask.sum()), mask.size, what))
+    chosen = (*types.values(), UNMAPPED)
+    code_of = np.full(grid.shape, len(chosen) - 1, dtype=np.int16)
+    for index, code in enumerate(types):
+        code_of[known & (number == code)] = index
+    return FuelMap(grid, code_of, chosen, tuple(assumptions) + _notes(chosen, code_of))
+
+
+def _filled_in(cells: int, of: int, what: str) -> str:
+    return (
+        f"{cells} of {of} fuel cells have {what}: they are taken to burn as fast as the fastest of "
+        "dry eucalypt forest, natural grassland and shrubland."
+    )
+
+
+def _notes(types: Sequence[FuelType], code: NDArray[np.int16]) -> tuple[str, ...]:
+    present = {types[k].name: types[k] for k in np.unique(code)}
+    notes = []
+    if "houses and gardens" in present:
+        notes.append("Built-up land is taken to carry fire like grazed pasture, not to stop it.")
+    bare = [name for name, kind in present.items() if not kind.burns]
+    if bare:
+        notes.append(f"These are taken not to burn, though embers cross them: {', '.join(bare)}.")
+    if "pine plantation" in present:
+        notes.append("Pine plantation is taken to burn by the eucalypt forest equations.")
+    if "tall wet forest" in present:
+        notes.append("Tall wet forest is taken to be as dry as dry eucalypt forest.")
+    return tuple(notes)
+
+
+def fuel_from_polygons(
+    grid: Grid,
+    geometries: Sequence[Any],
+    *,
+    classes: Sequence[str | None],
+    legend: Mapping[str, str | FuelType] | None = None,
+    default: FuelType | str = UNMAPPED,
+    where: str = "the fuel polygons",
+    unknown: Literal["refuse", "fastest"] = "refuse",
+) -> FuelMap:
+    """Make the fuel map from polygons with a class each.
+
+    A cell takes the class of the polygon that its centre lies in; where several overlap, the smallest.
+
+    Parameters
+    ----------
+    geometries : sequence of shapely Polygon or MultiPolygon
+        In the grid's reference system.
+    classes : sequence of str
+        Class of each polygon: a fuel type, a land-cover value, or a key of `legend`.
+    legend : mapping, optional
+        Fuel type of each class.
+    default : FuelType or str
+        For cells that no polygon covers; listed.
+    where : str
+        Name of the source, for the faults.
+    unknown : {"refuse", "fastest"}
+        What to do with classes that are not known: refuse, or `UNMAPPED` and listed.
+
+    Raises
+    ------
+    InputError
+        For unknown or missing classes and geometries that are no valid polygons, all at once.
+
+    Examples
+    --------
+    >>> from shapely import box
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> fuel = fuel_from_polygons(grid, [box(0, 0, 30, 60)], classes=["wood"], default="water")
+    >>> [[fuel.types[code].name for code in row] for row in fuel.code]
+    [['dry eucalypt forest', 'water'], ['dry eucalypt forest', 'water']]
+    """
+    if len(geometries) != len(classes):
+        raise refuse(
+            where,
+            f"there are {len(geometries)} polygons and {len(classes)} classes",
+            expected="as many of each",
+            mend="give each polygon a class",
+        )
+    fallback = fuel_type(default) if isinstance(default, str) else default
+    names = {plain_name(key): value for key, value in (legend or {}).items()}
+    faults: list[Fault] = []
+    guessed: list[str] = []
+    chosen: list[FuelType] = []
+    for index, (geometry, name) in enumerate(zip(geometries, classes, strict=True)):
+        place = f"{where}, polygon {index + 1}"
+        if not isinstance(geometry, shapely.Polygon | shapely.MultiPolygon) or geometry.is_empty:
+            faults.append(Fault(place, f"it is {_described(geometry)}", "a polygon with an area", "mend or remove it"))
+        elif not geometry.is_valid:
+            reason = shapely.is_valid_reason(geometry)
+            faults.append(Fault(place, f"the polygon is not valid ({reason})", "a valid polygon", "mend its outline"))
+        found: FuelType | None = None
+        if isinstance(name, str) and name.strip():
+            target = names.get(plain_name(name), name)
+            found = target if isinstance(target, FuelType) else known_fuel_type(target)
+        if found is None:
+            if unknown == "refuse":
+                said = f"{name!r} is not known" if isinstance(name, str) and name.strip() else "it has no class"
+                faults.append(Fault(place, said, known_names(), "give it a known class or add it to the legend"))
+            else:
+                guessed.append(str(name))
+            found = UNMAPPED
+        chosen.append(found)
+    if faults:
+        raise InputError(faults)
+    return _rasterized(grid, geometries, chosen=chosen, fallback=fallback, guessed=guessed)
+
+
+def _described(geometry: object) -> str:
+    if geometry is None:
+        return "missing"
+    if isinstance(geometry, shapely.Geometry):
+        kind = type(geometry).__name__
+        return f"an empty {kind}" if shapely.is_empty(geometry) else f"a {kind}"
+    return f"a {type(geometry).__name__}"
+
+
+def _rasterized(
+    grid: Grid, geometries: Sequence[Any], *, chosen: Sequence[FuelType], fallback: FuelType, guessed: Sequence[str]
+) -> FuelMap:
+    types = tuple(dict.fromkeys((fallback, *chosen)))
+    code = np.zeros(grid.shape, dtype=np.int16)
+    count = np.zeros(grid.shape, dtype=np.int16)
+    if geometries:
+        transform = rasterio.transform.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m)
+        # Later shapes overwrite earlier ones: the largest first, so that the smallest stays on top.
+        order = sorted(range(len(geometries)), key=lambda k: -float(geometries[k].area))
+        options = {"out_shape": grid.shape, "transform": transform}
+        shapes = [(geometries[k], types.index(chosen[k])) for k in order]
+        covered = rasterio.features.rasterize(shapes, fill=-1, dtype="int16", **options)
+        count = rasterio.features.rasterize(
+            [(geometry, 1) for geometry in geometries],
+            fill=0,
+            dtype="int16",
+            merge_alg=rasterio.enums.MergeAlg.add,
+            **options,
+        )
+        code = np.where(covered >= 0, covered, 0).astype(np.int16)
+    assumptions: list[str] = []
+    bare = int((count == 0).sum())
+    if bare:
+        assumptions.append(
+            _filled_in(bare, count.size, "no polygon")
+            if fallback == UNMAPPED
+            else f"{bare} of {count.size} fuel cells have no polygon: they are taken to be {fallback.name}."
+        )
+    if (count > 1).any():
+        assumptions.append(f"{int((count > 1).sum())} fuel cells lie in several polygons: the smallest one counts.")
+    if guessed:
+        names = ", ".join(sorted(set(guessed)))
+        assumptions.append(
+            f"{len(guessed)} fuel polygons have an unknown class ({names}): they are taken to "
+            "burn as fast as the fastest of dry eucalypt forest, natural grassland and shrubland."
+        )
+    return FuelMap(grid, code, types, tuple(assumptions) + _notes(types, code))

@@ -1,0 +1,403 @@
+"""Head rate of spread on flat ground: every published equation as printed, and its form in SI for arrays.
+
+Each private function holds one equation in the units and symbols of its paper. Each public one takes and returns SI.
+None of these papers was read in full; where an equation is remembered, its docstring says so. No tabulated value of
+the dry eucalypt model was found anywhere: it is checked by hand and by the published statistics of its error only.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from leaveby.compiling import njit, vectorize
+from leaveby.fire.spread.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
+from leaveby.parameters import CREEP_ROS_M_S
+
+Curing = Literal["cruz2015", "cheney1998"]
+
+CREEP_M_S: Final = CREEP_ROS_M_S.value
+"""Slowest head rate of spread of a burning cell, 3.6 m/h. Where an equation says that fire would not spread (wet or
+green fuel, no drought) it is still taken to creep on."""
+
+_M_S_PER_KM_H: Final = 1.0 / 3.6
+_M_S_PER_M_H: Final = 1.0 / 3600.0
+_M_S_PER_M_MIN: Final = 1.0 / 60.0
+
+
+# --- as printed ------------------------------------------------------------------------------------------------------
+
+
+def _mark5(F: float, W: float) -> float:
+    """Noble, Bary and Gill (1980): F index, W t/ha; R km/h."""
+    return 0.0012 * F * W
+
+
+def _dry_eucalypt(U10: float, MC: float, FHSs: float, FHSns: float, Hns: float) -> float:
+    """Cheney, Gould, McCaw and Anderson (2012): U10 km/h, MC %, scores, Hns cm; R m/h."""
+    phi_M: float = 18.35 * MC**-1.495
+    if U10 <= 5.0:
+        return 30.0 * phi_M
+    R: float = (30.0 + 1.5308 * (U10 - 5.0) ** 0.8576 * FHSs**0.9301 * (FHSns * Hns) ** 0.6366 * 1.03) * phi_M
+    return R
+
+
+def _grass_phi_m(MC: float, U: float) -> float:
+    """Cheney, Gould and Catchpole (1998): MC %, U km/h."""
+    if MC < 12.0:
+        return math.exp(-0.108 * MC)
+    if U <= 10.0:
+        return max(0.684 - 0.0342 * MC, 0.0)
+    return max(0.547 - 0.0228 * MC, 0.0)
+
+
+def _curing_cheney1998(C: float) -> float:
+    """Cheney, Gould and Catchpole (1998): C %."""
+    return 1.12 / (1.0 + 59.2 * math.exp(-0.124 * (C - 50.0)))
+
+
+def _curing_cruz2015(C: float) -> float:
+    """Cruz et al. (2015): C %."""
+    return 1.036 / (1.0 + 103.989 * math.exp(-0.0996 * (C - 20.0)))
+
+
+def _grass_natural(U: float) -> float:
+    """Cheney, Gould and Catchpole (1998): U km/h; km/h before moisture and curing."""
+    if U < 5.0:
+        return 0.054 + 0.269 * U
+    r: float = 1.4 + 0.838 * (U - 5.0) ** 0.844
+    return r
+
+
+def _grass_grazed(U: float) -> float:
+    """As `_grass_natural`, cut or grazed."""
+    if U < 5.0:
+        return 0.054 + 0.209 * U
+    r: float = 1.1 + 0.715 * (U - 5.0) ** 0.844
+    return r
+
+
+def _grass_eaten_out(U: float) -> float:
+    """As `_grass_natural`, eaten out: half the grazed curve."""
+    if U < 5.0:
+        return 0.5 * (0.054 + 0.209 * U)
+    r: float = 0.55 + 0.357 * (U - 5.0) ** 0.844
+    return r
+
+
+def _shrubland(WF: float, U10: float, H: float, MC: float) -> float:
+    """Anderson et al. (2015): WF wind factor, U10 km/h, H m, MC %; R m/min."""
+    shape: float = H**0.227 * math.exp(-0.0762 * MC)
+    if U10 >= 5.0:
+        R: float = 5.6715 * (WF * U10) ** 0.912 * shape
+        return R
+    R5: float = 5.6715 * (WF * 5.0) ** 0.912
+    return (5.0 + 0.2 * (R5 - 5.0) * U10) * shape
+
+
+def _rule(share: float, U10: float) -> float:
+    """Share of the mean open wind at 10 m, both in the same unit."""
+    return share * U10
+
+
+# --- for arrays ------------------------------------------------------------------------------------------------------
+
+_phi_m_of = njit()(_grass_phi_m)
+_cruz_of = njit()(_curing_cruz2015)
+_cheney_of = njit()(_curing_cheney1998)
+_natural_of = njit()(_grass_natural)
+_grazed_of = njit()(_grass_grazed)
+_eaten_out_of = njit()(_grass_eaten_out)
+
+
+def _grass(U: float, MC: float, C: float, state: int, curve: int) -> float:
+    if state == 0:
+        r = _natural_of(U)
+    elif state == 1:
+        r = _grazed_of(U)
+    else:
+        r = _eaten_out_of(U)
+    phi_C = _cruz_of(C) if curve == 0 else _cheney_of(C)
+    return float(r * _phi_m_of(MC, U) * phi_C)
+
+
+_mark5_over = vectorize(_mark5)
+_dry_eucalypt_over = vectorize(_dry_eucalypt)
+_grass_over = vectorize(_grass)
+_shrubland_over = vectorize(_shrubland)
+_cruz_over = vectorize(_curing_cruz2015)
+_cheney_over = vectorize(_curing_cheney1998)
+
+GRASS_STATES: Final = ("natural", "grazed", "eaten_out")
+
+
+def _array(values: ArrayLike) -> NDArray[np.float64]:
+    return np.asarray(values, dtype=np.float64)
+
+
+def _km_h(speed_m_s: ArrayLike) -> NDArray[np.float64]:
+    return _array(speed_m_s) * 3.6
+
+
+def _si(speed: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
+    speed *= factor
+    return speed
+
+
+def mark5_ros_m_s(danger_index: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
+    """McArthur Mark 5 rate of spread in eucalypt forest.
+
+    Known to be slow on wildfires: see `model_error`.
+
+    Parameters
+    ----------
+    danger_index : array_like
+        Forest fire danger index; the meter ended at 100.
+    load_t_ha : array_like
+        Fine surface fuel, t/ha.
+
+    Returns
+    -------
+    ndarray of float64
+        Head rate of spread on flat ground, m/s.
+
+    References
+    ----------
+    Noble, Bary and Gill (1980). Remembered, not read; confirmed by the distance tables of AS 3959 and by the prediction
+    published for the Bemm River fire (index 82, 20 t/ha: 2.0 km/h).
+
+    Examples
+    --------
+    >>> float((mark5_ros_m_s(100.0, 25.0) * 3.6).round(3))
+    3.0
+    """
+    return _si(_mark5_over(_array(danger_index), _array(load_t_ha)), _M_S_PER_KM_H)
+
+
+def dry_eucalypt_ros_m_s(
+    wind_speed_m_s: ArrayLike,
+    moisture_percent: ArrayLike,
+    *,
+    surface_hazard_score: ArrayLike,
+    near_surface_hazard_score: ArrayLike,
+    near_surface_height_cm: ArrayLike,
+) -> NDArray[np.float64]:
+    """Rate of spread in dry eucalypt forest, fuel-hazard-score form.
+
+    The two branches meet at 5 km/h of wind, where the wind term is 0. The form with hazard ratings is not offered: its
+    coefficients are not known here with confidence.
+
+    Parameters
+    ----------
+    wind_speed_m_s : array_like
+        Mean open wind at 10 m, m/s.
+    moisture_percent : array_like
+        Fine dead fuel moisture, above 0 %.
+    surface_hazard_score, near_surface_hazard_score : array_like
+        0 to 4.
+    near_surface_height_cm : array_like
+        Height of the near-surface layer, cm.
+
+    Returns
+    -------
+    ndarray of float64
+        Head rate of spread on flat ground, m/s.
+
+    References
+    ----------
+    Cheney, Gould, McCaw and Anderson (2012), Forest Ecology and Management 280:120-131. Remembered, not read. No
+    tabulated value of it was found, so it is unverified until the paper is in hand; on 12 runs of January 2013 in
+    Tasmania its mean error was -4 % (Marsden-Smedley 2014, read).
+
+    Examples
+    --------
+    >>> ros = dry_eucalypt_ros_m_s(30 / 3.6, 5.0, surface_hazard_score=3.5, near_surface_hazard_score=3.0,
+    ...     near_surface_height_cm=25.0)
+    >>> float((ros * 3600).round(0))
+    2115.0
+    """
+    out = _dry_eucalypt_over(
+        _km_h(wind_speed_m_s),
+        _array(moisture_percent),
+        _array(surface_hazard_score),
+        _array(near_surface_hazard_score),
+        _array(near_surface_height_cm),
+    )
+    return _si(out, _M_S_PER_M_H)
+
+
+def curing_coefficient(curing_percent: ArrayLike, *, curve: Curing = "cruz2015") -> NDArray[np.float64]:
+    """Share of the rate of spread in fully cured grass.
+
+    The two published curves differ most between 60 and 90 %; the later one is the faster and the default.
+
+    References
+    ----------
+    Cheney, Gould and Catchpole (1998); Cruz et al. (2015). Remembered, not read.
+
+    Examples
+    --------
+    >>> curing_coefficient([50.0, 80.0, 100.0]).round(4), curing_coefficient(80.0, curve="cheney1998").round(2)
+    (array([0.166 , 0.8196, 1.    ]), np.float64(0.46))
+    """
+    over = _cruz_over if curve == "cruz2015" else _cheney_over
+    out: NDArray[np.float64] = over(_array(curing_percent))
+    return out
+
+
+def grass_ros_m_s(
+    wind_speed_m_s: ArrayLike,
+    moisture_percent: ArrayLike,
+    *,
+    curing_percent: ArrayLike,
+    state: ArrayLike = 0,
+    curve: Curing = "cruz2015",
+) -> NDArray[np.float64]:
+    """Rate of spread in grassland.
+
+    For a head wider than about 200 m; narrower ones are slower. Multiply by 0.5 for grassy woodland and 0.3 for grassy
+    open forest (`fuel_types.FuelType.grass_factor`).
+
+    Parameters
+    ----------
+    wind_speed_m_s : array_like
+        Mean open wind at 10 m, m/s.
+    moisture_percent : array_like
+        Dead grass moisture, %; above 20 to 24 % the equation gives 0.
+    curing_percent : array_like
+        0 to 100 %.
+    state : array_like of int
+        Index into `GRASS_STATES`: 0 natural, 1 grazed or cut, 2 eaten out.
+    curve : {"cruz2015", "cheney1998"}
+        Curing curve.
+
+    Returns
+    -------
+    ndarray of float64
+        Head rate of spread on flat ground, m/s. At 10 km/h of wind and 12 % of moisture the printed pieces miss each
+        other by less than 0.1 %.
+
+    References
+    ----------
+    Cheney, Gould and Catchpole (1998), IJWF 8:1-13; Cruz et al. (2015), IJWF 24:838-848. Remembered, not read. Eaten
+    out below 5 km/h is half the grazed line, as it is above.
+
+    Examples
+    --------
+    >>> float((grass_ros_m_s(40 / 3.6, 4.0, curing_percent=100.0) * 3.6).round(3))
+    11.844
+    """
+    out = _grass_over(
+        _km_h(wind_speed_m_s),
+        _array(moisture_percent),
+        _array(curing_percent),
+        np.asarray(state, dtype=np.int64),
+        0 if curve == "cruz2015" else 1,
+    )
+    return _si(out, _M_S_PER_KM_H)
+
+
+def shrubland_ros_m_s(
+    wind_speed_m_s: ArrayLike,
+    moisture_percent: ArrayLike,
+    *,
+    height_m: ArrayLike,
+    wind_factor: ArrayLike = 0.67,
+) -> NDArray[np.float64]:
+    """Rate of spread in shrubland and heath.
+
+    Parameters
+    ----------
+    wind_speed_m_s : array_like
+        Mean open wind at 10 m, m/s. Below 5 km/h a straight line to 5 m/min (before height and moisture) in calm air.
+    moisture_percent : array_like
+        Dead fine fuel moisture, %.
+    height_m : array_like
+        Mean height of the shrubs, m.
+    wind_factor : array_like
+        0.67 in the open, 0.35 under trees.
+
+    Returns
+    -------
+    ndarray of float64
+        Head rate of spread on flat ground, m/s.
+
+    References
+    ----------
+    Anderson et al. (2015), IJWF 24:443-460. Remembered, not read; on 32 published wildfires these coefficients gave a
+    bias of -0.01 km/h and a mean absolute percentage error of 41 %, with fuel moisture as computed here of 46 to 52 %.
+
+    Examples
+    --------
+    >>> float((shrubland_ros_m_s(20 / 3.6, 5.0, height_m=1.5) * 3.6).round(4))
+    2.7182
+    """
+    out = _shrubland_over(_array(wind_factor), _km_h(wind_speed_m_s), _array(height_m), _array(moisture_percent))
+    return _si(out, _M_S_PER_M_MIN)
+
+
+def rule_10_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
+    """Rule of thumb for forest and shrubland: a tenth of the mean open wind at 10 m.
+
+    For dry fuel (below about 7 %) and strong wind (above 30 km/h); not for grass. On flat ground.
+
+    References
+    ----------
+    Cruz and Alexander (2019), Annals of Forest Science 76:44 (abstract read).
+
+    Examples
+    --------
+    >>> float(rule_10_percent_ros_m_s(25.0))
+    2.5
+    """
+    return np.asarray(_rule(0.10, 1.0) * _array(wind_speed_m_s))
+
+
+def rule_20_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
+    """Rule of thumb for fully cured grassland: a fifth of the mean open wind at 10 m.
+
+    From 58 wildfires with winds of 20 to 62 km/h.
+
+    References
+    ----------
+    Cruz, Alexander and Kilinc (2022), Fire 5(2):55 (abstract read).
+
+    Examples
+    --------
+    >>> float(rule_20_percent_ros_m_s(10.0))
+    2.0
+    """
+    return np.asarray(_rule(0.20, 1.0) * _array(wind_speed_m_s))
+
+
+def grass_meter_ros_m_s(danger_index: ArrayLike) -> NDArray[np.float64]:
+    """Rate of spread of the McArthur grassland meter, average pasture, for comparison.
+
+    The equation (Noble et al. 1980, remembered) is 0.13 km/h per unit of the index; the printed meter is nearer 0.128.
+
+    Examples
+    --------
+    >>> float((grass_meter_ros_m_s(100.0) * 3.6).round(3))
+    13.0
+    """
+    return _array(danger_index) * (0.13 * _M_S_PER_KM_H)
+
+
+def slope_factor(slope_deg: ArrayLike) -> NDArray[np.float64]:
+    """Factor on the rate of spread straight up (above 0) or down (below 0) a slope, used to 20 degrees both ways.
+
+    For a look at one slope; the arrival solver adds wind and slope as vectors (`ellipse`).
+
+    References
+    ----------
+    Noble, Bary and Gill (1980): exp(0.069 x degrees). Remembered; confirmed by the rows of AS 3959 for 5 to 20 degrees.
+
+    Examples
+    --------
+    >>> slope_factor([-10.0, 0.0, 10.0, 45.0]).round(3)
+    array([0.502, 1.   , 1.994, 3.975])
+    """
+    return np.exp(SLOPE_FACTOR_PER_DEG * np.clip(_array(slope_deg), -SLOPE_LIMIT_DEG, SLOPE_LIMIT_DEG))

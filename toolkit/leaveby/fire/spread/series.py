@@ -1,0 +1,424 @@
+"""From weather and fuel to the head rate of spread on flat ground, for every step and zone, and to the spread table.
+
+A zone is a fuel type within one weather place. The map of zones is made once (`spread_zones`); the rates of another
+member of an ensemble are then only (steps x zones) work (`table_for_member`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.fire.fuel import moisture
+from leaveby.fire.fuel.types import FuelType
+from leaveby.fire.fuel.zones import FuelMap
+from leaveby.fire.spread import equations as rate_of_spread
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.terrain import Grid
+from leaveby.fire.weather import danger
+from leaveby.fire.weather.series import Weather, local_hour, local_month, perturbed, wind_towards
+
+MODELS: Final = ("dry_eucalypt", "mark5", "grass", "shrubland", "rule_10_percent", "rule_20_percent")
+"""Keys of the rate-of-spread models."""
+
+FOREST_MODELS: Final = ("dry_eucalypt", "mark5", "rule_10_percent")
+"""Models that can govern in forest."""
+
+DEFAULT_MODELS: Final = ("dry_eucalypt", "mark5")
+
+
+@dataclass(frozen=True)
+class SpreadZones:
+    """Which fuel type and weather place each cell has.
+
+    Attributes
+    ----------
+    grid : Grid
+    zone : ndarray of int32, shape (rows, cols)
+        Zone of each cell; -1 where nothing burns.
+    types : tuple of FuelType, one per zone
+    place : ndarray of int32, shape (zones,)
+        Weather place of each zone.
+    grass : ndarray of bool, shape (zones,)
+        True where the shape of grass fires applies.
+    assumptions : tuple of str
+        Those of fuel and weather.
+    """
+
+    grid: Grid
+    zone: NDArray[np.int32]
+    types: tuple[FuelType, ...]
+    place: NDArray[np.int32]
+    grass: NDArray[np.bool_]
+    assumptions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class FlatSpread:
+    """Head rates of spread on flat ground, and which model gave them.
+
+    Attributes
+    ----------
+    zones : SpreadZones
+    models : tuple of str
+        Models taking part, first axis of `by_model_m_s`.
+    by_model_m_s : ndarray of float64, shape (models, steps, zones)
+        Each model's rate with its factor; 0 where a model does not apply to the zone.
+    head_ros_m_s : ndarray of float64, shape (steps, zones)
+        The rate that counts, above 0.
+    governing : ndarray of int8, shape (steps, zones)
+        Index into `governors`.
+    governors : tuple of str
+        The models, then "floor", "set by hand" and "creep".
+    """
+
+    zones: SpreadZones
+    models: tuple[str, ...]
+    by_model_m_s: NDArray[np.float64]
+    head_ros_m_s: NDArray[np.float64]
+    governing: NDArray[np.int8]
+    governors: tuple[str, ...]
+
+
+def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
+    """Cross the fuel map with the weather places: one zone for each pair that occurs.
+
+    Raises
+    ------
+    ValueError
+        When the weather's map of places has another shape than the fuel map.
+    InputError
+        When nothing burns anywhere.
+
+    Examples
+    --------
+    >>> from datetime import UTC, datetime
+    >>> from leaveby.fire.fuel.zones import uniform_fuel
+    >>> from leaveby.fire.weather.series import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0)
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> zones = spread_zones(uniform_fuel(grid, "heath"), weather)
+    >>> zones.zone.tolist(), zones.types[0].name
+    ([[0, 0], [0, 0]], 'heath')
+    """
+    place = weather.place
+    if place is not None and place.shape != fuel.grid.shape:
+        raise ValueError(f"the weather's places have the shape {place.shape}, the fuel map {fuel.grid.shape}")
+    burns = np.array([kind.burns for kind in fuel.types], dtype=np.bool_)
+    pair = fuel.code.astype(np.int64) * weather.places
+    if place is not None:
+        pair += place
+    counts = np.bincount(pair.ravel(), minlength=len(fuel.types) * weather.places)
+    kept = np.flatnonzero((counts > 0) & np.repeat(burns, weather.places))
+    if kept.size == 0:
+        raise refuse(
+            "the fuel map",
+            "no cell of it can burn",
+            expected="burnable fuel somewhere",
+            mend="look over the legend, and the area that the map covers",
+        )
+    number = np.full(counts.size, -1, dtype=np.int32)
+    number[kept] = np.arange(kept.size, dtype=np.int32)
+    types = tuple(fuel.types[int(k) // weather.places] for k in kept)
+    return SpreadZones(
+        grid=fuel.grid,
+        zone=number[pair],
+        types=types,
+        place=(kept % weather.places).astype(np.int32),
+        grass=np.array([kind.grass for kind in types], dtype=np.bool_),
+        assumptions=fuel.assumptions + weather.assumptions,
+    )
+
+
+def check_models(models: Sequence[str], zones: SpreadZones) -> None:
+    """Refuse model keys that are not known, and forest without a forest model.
+
+    Raises
+    ------
+    InputError
+        All faults at once.
+
+    Examples
+    --------
+    >>> from leaveby.fire.fuel.types import fuel_type
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("woodland"),), np.zeros(1, np.int32),
+    ...     np.zeros(1, np.bool_))
+    >>> check_models(["grass"], zones)
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: models: there is forest on the map, but no model for it. Expected one or more of
+    dry_eucalypt, mark5, rule_10_percent. To mend it: name a forest model.
+    """
+    faults = [
+        Fault("models", f"{model!r} is not known", "some of " + ", ".join(MODELS), "name one of these")
+        for model in models
+        if model not in MODELS
+    ]
+    forest = any(kind.equation in ("forest", "any") for kind in zones.types)
+    if forest and not any(model in FOREST_MODELS for model in models):
+        faults.append(
+            Fault(
+                "models",
+                "there is forest on the map, but no model for it",
+                "one or more of " + ", ".join(FOREST_MODELS),
+                "name a forest model",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+
+
+def models_for(fuel: FuelType, models: Sequence[str]) -> tuple[str, ...]:
+    """Models that take part in a fuel type, out of the plan's; the fastest of them governs.
+
+    Forest takes the forest models of the plan; grass and shrubland their own model whatever the plan names, and beside
+    it the rule of thumb where the plan names it; unmapped fuel takes all of these.
+
+    Examples
+    --------
+    >>> from leaveby.fire.fuel.types import fuel_type
+    >>> models_for(fuel_type("heath"), ("mark5", "rule_10_percent")), models_for(fuel_type("meadow"), ("mark5",))
+    (('shrubland', 'rule_10_percent'), ('grass',))
+    """
+    forest = tuple(model for model in FOREST_MODELS if model in models)
+    grass = ("grass", *(("rule_20_percent",) if "rule_20_percent" in models else ()))
+    shrubs = ("shrubland", *(("rule_10_percent",) if "rule_10_percent" in models else ()))
+    chosen = {"forest": forest, "grass": grass, "shrubland": shrubs, "any": forest + grass + shrubs, "none": ()}
+    return tuple(dict.fromkeys(chosen[fuel.equation]))
+
+
+def _hours_of_steps(weather: Weather) -> NDArray[np.float64]:
+    """Length of each step in hours, up to a day; the last is taken as long as the usual step, a lone one as a day."""
+    lengths = np.diff(weather.time_s) / 3600.0
+    last = float(np.median(lengths)) if lengths.size else 24.0
+    return np.asarray(np.minimum(np.append(lengths, last), 24.0))
+
+
+def fuel_moisture_percent(weather: Weather) -> dict[str, NDArray[np.float64]]:
+    """Fine dead fuel moisture by step and place, for forest, grass and shrubland.
+
+    Where a step is longer than an hour, the driest hour of it counts.
+
+    Returns
+    -------
+    dict of str to ndarray of float64, shape (steps, places)
+        Percent, under "forest", "grass" and "shrubland".
+
+    Examples
+    --------
+    >>> from datetime import UTC, datetime
+    >>> from leaveby.fire.weather.series import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, hours=1)
+    >>> {fuel: float(percent[0, 0].round(3)) for fuel, percent in fuel_moisture_percent(weather).items()}
+    {'forest': 3.128, 'grass': 2.76, 'shrubland': 4.21}
+    """
+    T, RH = weather.air_temperature_c, weather.relative_humidity_percent
+    lengths = _hours_of_steps(weather)
+    begin, month = local_hour(weather)[:, np.newaxis], local_month(weather)[:, np.newaxis]
+    forest = np.full(T.shape, np.inf)
+    shrubs = np.full(T.shape, np.inf)
+    for offset in range(int(np.ceil(lengths.max() - 1e-9))):
+        # An hour past a step's end is replaced by the step's first hour, so that it changes nothing.
+        within = np.where(offset < lengths, offset, 0.0)[:, np.newaxis]
+        hour = np.mod(begin + within, 24.0)
+        forest_now = moisture.forest_moisture_by_hour_percent(T, RH, local_hour=hour, month=month)
+        shrubs_now = moisture.shrubland_moisture_percent(T, RH, sunny_afternoon=moisture.sunny_afternoon(hour))
+        forest = np.minimum(forest, forest_now)
+        shrubs = np.minimum(shrubs, shrubs_now)
+    return {"forest": forest, "grass": moisture.grass_moisture_percent(T, RH), "shrubland": shrubs}
+
+
+def _rates(weather: Weather, zones: SpreadZones, models: tuple[str, ...]) -> NDArray[np.float64]:
+    moist = fuel_moisture_percent(weather)
+    index = danger.forest_fire_danger_index(
+        weather.air_temperature_c,
+        weather.relative_humidity_percent,
+        wind_speed_m_s=weather.wind_speed_m_s,
+        drought_factor=weather.drought_factor,
+    )
+    wind = weather.wind_speed_m_s
+    out = np.zeros((len(models), weather.steps, len(zones.types)), dtype=np.float64)
+    for kind in dict.fromkeys(zones.types):
+        which = np.array([k for k, other in enumerate(zones.types) if other == kind], dtype=np.intp)
+        at = zones.place[which]
+        for model in models_for(kind, models):
+            if model == "dry_eucalypt":
+                ros = rate_of_spread.dry_eucalypt_ros_m_s(
+                    wind[:, at],
+                    moist["forest"][:, at],
+                    surface_hazard_score=kind.surface_hazard_score,
+                    near_surface_hazard_score=kind.near_surface_hazard_score,
+                    near_surface_height_cm=kind.near_surface_height_cm,
+                )
+            elif model == "mark5":
+                ros = rate_of_spread.mark5_ros_m_s(index[:, at], kind.surface_load_t_ha)
+            elif model == "grass":
+                state = rate_of_spread.GRASS_STATES.index(kind.grass_state)
+                ros = kind.grass_factor * rate_of_spread.grass_ros_m_s(
+                    wind[:, at], moist["grass"][:, at], curing_percent=weather.curing_percent[:, at], state=state
+                )
+            elif model == "shrubland":
+                ros = rate_of_spread.shrubland_ros_m_s(
+                    wind[:, at],
+                    moist["shrubland"][:, at],
+                    height_m=kind.shrub_height_m,
+                    wind_factor=kind.shrub_wind_factor,
+                )
+            elif model == "rule_10_percent":
+                ros = rate_of_spread.rule_10_percent_ros_m_s(wind[:, at])
+            else:
+                ros = kind.grass_factor * rate_of_spread.rule_20_percent_ros_m_s(wind[:, at])
+            out[models.index(model)][:, which] = ros
+    return out
+
+
+def flat_spread(
+    weather: Weather,
+    fuel: FuelMap | SpreadZones,
+    *,
+    models: Sequence[str] = DEFAULT_MODELS,
+    ros_factors: Mapping[str, float] | None = None,
+    floor_m_s: float | None = None,
+    set_m_s: float | None = None,
+) -> FlatSpread:
+    """Head rate of spread on flat ground by step and zone: the fastest of the models that apply.
+
+    Parameters
+    ----------
+    fuel : FuelMap or SpreadZones
+        Zones made before save making them again.
+    models : sequence of str
+        The plan's models; see `models_for`.
+    ros_factors : mapping of str to float, optional
+        Factor on each model's rate, above 0, for instance from `model_error.ros_factors`.
+    floor_m_s : float, optional
+        The rate is never below it, after the factors, in anything that burns.
+    set_m_s : float, optional
+        The rate by hand, instead of all models; the factors do not act on it.
+
+    Returns
+    -------
+    FlatSpread
+
+    Raises
+    ------
+    InputError
+        For models that are not known or missing, and impossible rates or factors.
+
+    Examples
+    --------
+    >>> from datetime import UTC, datetime
+    >>> from leaveby.fire.fuel.zones import uniform_fuel
+    >>> from leaveby.fire.weather.series import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, drought_factor=10.0)
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> flat = flat_spread(weather, uniform_fuel(grid, "dry eucalypt forest"))
+    >>> float((flat.head_ros_m_s[0, 0] * 3.6).round(1)), flat.governors[flat.governing[0, 0]]
+    (7.1, 'dry_eucalypt')
+    """
+    zones = fuel if isinstance(fuel, SpreadZones) else spread_zones(fuel, weather)
+    check_models(models, zones)
+    _check_rates(ros_factors or {}, floor_m_s, set_m_s)
+    taking_part = tuple(
+        model for model in MODELS if any(model in models_for(kind, models) for kind in dict.fromkeys(zones.types))
+    )
+    governors = (*taking_part, "floor", "set by hand", "creep")
+    by_model = _rates(weather, zones, taking_part)
+    for k, model in enumerate(taking_part):
+        by_model[k] *= (ros_factors or {}).get(model, 1.0)
+    if set_m_s is not None:
+        head = np.full(by_model.shape[1:], set_m_s, dtype=np.float64)
+        governing = np.full(head.shape, governors.index("set by hand"), dtype=np.int8)
+        return FlatSpread(zones, taking_part, by_model, head, governing, governors)
+    head = by_model.max(axis=0)
+    governing = by_model.argmax(axis=0).astype(np.int8)
+    for name, least in (("floor", floor_m_s), ("creep", rate_of_spread.CREEP_M_S)):
+        if least is not None:
+            governing[head < least] = governors.index(name)
+            head = np.maximum(head, least)
+    return FlatSpread(zones, taking_part, by_model, head, governing, governors)
+
+
+def _check_rates(ros_factors: Mapping[str, float], floor_m_s: float | None, set_m_s: float | None) -> None:
+    faults = [
+        Fault(f"factor of {model}", f"it is {factor}", "a number above 0", "give a factor above 0")
+        for model, factor in ros_factors.items()
+        if not (np.isfinite(factor) and factor > 0.0)
+    ]
+    for name, value in (("the floor of", floor_m_s), ("the set", set_m_s)):
+        if value is not None and not 0.0 < value <= 30.0:
+            faults.append(
+                Fault(f"{name} rate of spread", f"it is {value} m/s", "above 0 to 30 m/s (108 km/h)", "correct it")
+            )
+    if faults:
+        raise InputError(faults)
+
+
+def table_for_member(
+    zones: SpreadZones,
+    weather: Weather,
+    *,
+    gradients: tuple[ArrayLike, ArrayLike],
+    models: Sequence[str] = DEFAULT_MODELS,
+    ros_factors: Mapping[str, float] | None = None,
+    floor_m_s: float | None = None,
+    set_m_s: float | None = None,
+    wind_factor: float = 1.0,
+    wind_turn_deg: float = 0.0,
+) -> SpreadTable:
+    """Make the spread table of one member from zones that were made before.
+
+    Where the rate is set by hand it is the speed across the landscape, hills included: the table's ground is then flat.
+
+    Parameters
+    ----------
+    gradients : tuple of two array_like, shape (rows, cols)
+        Rise over run towards east and north.
+    wind_factor, wind_turn_deg : float
+        The member's wind, as in `weather.perturbed`.
+
+    Other parameters are those of `flat_spread`.
+
+    Examples
+    --------
+    >>> from datetime import UTC, datetime
+    >>> from leaveby.fire.fuel.zones import uniform_fuel
+    >>> from leaveby.fire.weather.series import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=270.0)
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> zones = spread_zones(uniform_fuel(grid, "heath"), weather)
+    >>> table = table_for_member(zones, weather, gradients=(np.zeros((2, 2)), np.zeros((2, 2))), wind_factor=1.2)
+    >>> float(table.wind_east_m_s[0, 0])
+    18.0
+    """
+    member = weather
+    if wind_factor != 1.0 or wind_turn_deg != 0.0:
+        member = perturbed(weather, wind_factor=wind_factor, wind_turn_deg=wind_turn_deg)
+    flat = flat_spread(member, zones, models=models, ros_factors=ros_factors, floor_m_s=floor_m_s, set_m_s=set_m_s)
+    east, north = (np.asarray(component, dtype=np.float32) for component in gradients)
+    if east.shape != zones.grid.shape or north.shape != zones.grid.shape:
+        raise ValueError(f"gradients must have the grid's shape {zones.grid.shape}")
+    if set_m_s is not None:
+        east, north = np.zeros_like(east), np.zeros_like(north)
+    wind_east, wind_north = wind_towards(member)
+    return SpreadTable(
+        grid=zones.grid,
+        zone=zones.zone,
+        gradient_east=east,
+        gradient_north=north,
+        time_s=member.time_s,
+        flat_head_ros_m_s=flat.head_ros_m_s,
+        wind_east_m_s=wind_east[:, zones.place],
+        wind_north_m_s=wind_north[:, zones.place],
+        grass=zones.grass,
+    )

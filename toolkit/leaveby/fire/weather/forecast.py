@@ -1,0 +1,444 @@
+"""A gridded forecast in CF NetCDF, opened with xarray, to `Weather`.
+
+Variables are found by their `standard_name` and converted by their `units`; both are required. The nearest forecast
+point serves each cell of the analysis grid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta, timezone
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pyproj
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.fire.terrain import Grid
+from leaveby.fire.weather.series import (
+    CURING_NOT_GIVEN,
+    DROUGHT_NOT_GIVEN,
+    HIGHEST_GUST_M_S,
+    HIGHEST_TEMPERATURE_C,
+    HIGHEST_WIND_M_S,
+    HOLDS_ON,
+    LOWEST_TEMPERATURE_C,
+    Weather,
+    faults_of_values,
+)
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+Factors = Mapping[str, tuple[float, float]]
+
+_SPEED: Final[Factors] = {
+    "m s-1": (1.0, 0.0),
+    "m/s": (1.0, 0.0),
+    "m s^-1": (1.0, 0.0),
+    "m s**-1": (1.0, 0.0),
+    "km h-1": (1.0 / 3.6, 0.0),
+    "km/h": (1.0 / 3.6, 0.0),
+    "knot": (1852.0 / 3600.0, 0.0),
+    "knots": (1852.0 / 3600.0, 0.0),
+    "kt": (1852.0 / 3600.0, 0.0),
+}
+_TEMPERATURE: Final[Factors] = {
+    "K": (1.0, -273.15),
+    "kelvin": (1.0, -273.15),
+    "degC": (1.0, 0.0),
+    "degree_Celsius": (1.0, 0.0),
+    "degrees_Celsius": (1.0, 0.0),
+    "Celsius": (1.0, 0.0),
+    "celsius": (1.0, 0.0),
+    "degree_C": (1.0, 0.0),
+}
+_SHARE: Final[Factors] = {"%": (1.0, 0.0), "percent": (1.0, 0.0), "1": (100.0, 0.0)}
+_ANGLE: Final[Factors] = {"degree": (1.0, 0.0), "degrees": (1.0, 0.0), "radian": (180.0 / np.pi, 0.0)}
+
+_UNITS: Final[Mapping[str, Factors]] = {
+    "air_temperature": _TEMPERATURE,
+    "relative_humidity": _SHARE,
+    "wind_speed": _SPEED,
+    "eastward_wind": _SPEED,
+    "northward_wind": _SPEED,
+    "wind_from_direction": _ANGLE,
+    "wind_to_direction": _ANGLE,
+    "wind_speed_of_gust": _SPEED,
+}
+_HEIGHT_NAMES: Final = ("height", "height_above_ground", "level", "z")
+
+
+def weather_from_dataset(
+    ds: xr.Dataset,
+    *,
+    grid: Grid,
+    where: str = "the forecast",
+    drought_factor: float | None = None,
+    curing_percent: float | None = None,
+    utc_offset_h: float | None = None,
+    use_gusts: bool = False,
+) -> Weather:
+    """Read a gridded (or single-point) forecast.
+
+    Needed by `standard_name`: `air_temperature`, `relative_humidity`, and the wind at 10 m as `eastward_wind` and
+    `northward_wind`, or `wind_speed` with `wind_from_direction` or `wind_to_direction`; `wind_speed_of_gust` where
+    there is one. Space: `latitude` and `longitude` in one or two dimensions, or `projection_x_coordinate` and
+    `projection_y_coordinate` with a grid mapping that has `crs_wkt`; neither for a single point.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        With decoded times, which CF counts in UTC.
+    grid : Grid
+        The analysis grid; every cell takes the nearest forecast point.
+    where : str
+        Name of the forecast, for the faults.
+    drought_factor, curing_percent : float, optional
+        For the whole forecast. Where missing, 10 and 100 %, and listed.
+    utc_offset_h : float, optional
+        Local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
+    use_gusts : bool
+        Let the gusts stand in for the mean wind, and list it.
+
+    Returns
+    -------
+    Weather
+        Only with the forecast points that serve a cell.
+
+    Raises
+    ------
+    InputError
+        For missing variables or units, impossible or missing values (with variable, step and point), gaps in time, and
+        a forecast that does not reach over the grid; all that can be found at once.
+
+    Examples
+    --------
+    >>> import xarray as xr
+    >>> def field(value, name, units):
+    ...     return ("time", [value, value], {"standard_name": name, "units": units})
+    >>> ds = xr.Dataset(
+    ...     {"t": field(313.15, "air_temperature", "K"), "r": field(10.0, "relative_humidity", "%"),
+    ...      "u": field(10.0, "eastward_wind", "m s-1"), "v": field(0.0, "northward_wind", "m s-1")},
+    ...     {"time": np.array(["2026-01-17T02", "2026-01-17T03"], dtype="datetime64[ns]")})
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> weather = weather_from_dataset(ds, grid=grid, utc_offset_h=11.0)
+    >>> float(weather.wind_from_deg[0, 0]), weather.start.isoformat()
+    (270.0, '2026-01-17T13:00:00+11:00')
+    """
+    faults: list[Fault] = faults_of_values(
+        place=f"{where}, the value for the whole forecast", drought_factor=drought_factor, curing_percent=curing_percent
+    )
+    times, more = _times(ds, where)
+    faults += more
+    fields: dict[str, NDArray[np.float64]] = {}
+    shape: tuple[str, ...] = ()
+    for name in _UNITS:
+        array, more = _variable(ds, name, where)
+        faults += more
+        if array is None:
+            continue
+        dims, values = array
+        if fields and dims != shape:
+            wrong = f"it lies on {dims}, the others on {shape}"
+            faults.append(Fault(f"{where}, {name}", wrong, "the same dimensions", "put all on one grid"))
+            continue
+        shape = dims
+        fields[name] = values
+    faults += _missing(fields, faults, where=where, use_gusts=use_gusts)
+    if faults:
+        raise InputError(faults)
+
+    place, used, longitude = _places(ds, shape, grid=grid, where=where)
+    fields = {name: values.reshape(len(times), -1)[:, used] for name, values in fields.items()}
+    faults = _bad_values(fields, where=where, used=used)
+    if faults:
+        raise InputError(faults)
+    return _weather(
+        fields,
+        times=times,
+        place=place,
+        longitude=longitude,
+        where=where,
+        drought_factor=drought_factor,
+        curing_percent=curing_percent,
+        utc_offset_h=utc_offset_h,
+        use_gusts=use_gusts,
+    )
+
+
+def _times(ds: xr.Dataset, where: str) -> tuple[list[datetime], list[Fault]]:
+    place = f"{where}, time"
+    if "time" not in ds.coords or ds["time"].ndim > 1:
+        return [], [Fault(where, "there is no time axis", "a coordinate time", "add it")]
+    values = np.atleast_1d(ds["time"].values)
+    if not np.issubdtype(values.dtype, np.datetime64):
+        return [], [Fault(place, "its times are not decoded", "CF times in UTC", "open it with decode_times")]
+    if np.any(np.isnat(values)):
+        return [], [Fault(place, "a time is missing", "a time for each step", "complete the forecast")]
+    seconds = values.astype("datetime64[s]").astype(np.int64)
+    lengths = np.diff(seconds)
+    faults: list[Fault] = []
+    if np.any(lengths <= 0):
+        k = int(np.flatnonzero(lengths <= 0)[0])
+        faults.append(
+            Fault(f"{place}, step {k + 2}", "it is not later than the step before", "rising times", "sort it")
+        )
+    elif lengths.size:
+        steps, counts = np.unique(lengths, return_counts=True)
+        usual = int(steps[np.argmax(counts)])
+        for late in np.flatnonzero(lengths > max(usual, 3600)):
+            wrong = f"there is a gap of {lengths[late] / 3600.0:g} h before it"
+            faults.append(
+                Fault(f"{place}, step {int(late) + 2}", wrong, f"a step every {usual / 3600.0:g} h", "complete it")
+            )
+        if usual > 6 * 3600:
+            faults.append(
+                Fault(place, f"its steps are {usual / 3600.0:g} h apart", "6 h at the most", "take a finer one")
+            )
+    return [datetime.fromtimestamp(int(s), tz=UTC) for s in seconds], faults
+
+
+def _variable(
+    ds: xr.Dataset, name: str, where: str
+) -> tuple[tuple[tuple[str, ...], NDArray[np.float64]] | None, list[Fault]]:
+    """Values of a standard name in our unit, with time first, or what is wrong with it."""
+    found = [key for key in ds.data_vars if ds[key].attrs.get("standard_name") == name]
+    if not found:
+        return None, []
+    place = f"{where}, {name}"
+    if len(found) > 1:
+        names = ", ".join(str(key) for key in found)
+        return None, [Fault(place, f"several variables have it: {names}", "one", "keep the one at 2 m (wind: 10 m)")]
+    array = ds[found[0]]
+    units = array.attrs.get("units")
+    known = _UNITS[name]
+    if units is None:
+        return None, [Fault(place, "it has no attribute units", "one of " + ", ".join(known), "add the unit")]
+    if str(units).strip() not in known:
+        return None, [Fault(place, f"its unit {units!r} is not known", "one of " + ", ".join(known), "convert it")]
+    extra = [str(dim) for dim in array.dims if dim in _HEIGHT_NAMES and array.sizes[dim] == 1]
+    array = array.squeeze(extra, drop=True)
+    if "time" not in array.dims:
+        if array.coords.get("time") is None or array.coords["time"].ndim != 0:
+            return None, [Fault(place, "it has no time axis", "the dimension time", "add it")]
+        array = array.expand_dims("time")
+    array = array.transpose("time", ...)
+    if array.ndim > 3:
+        wrong = f"it has the dimensions {array.dims}"
+        return None, [Fault(place, wrong, "time and up to two of space", "choose one height and one run")]
+    factor, offset = known[str(units).strip()]
+    values = np.asarray(array.values, dtype=np.float64) * factor + offset
+    return (tuple(str(dim) for dim in array.dims[1:]), values), []
+
+
+def _missing(
+    fields: Mapping[str, NDArray[np.float64]], faults: list[Fault], *, where: str, use_gusts: bool
+) -> list[Fault]:
+    out: list[Fault] = []
+    told = {fault.place.removeprefix(f"{where}, ") for fault in faults}
+
+    def absent(name: str) -> bool:
+        return name not in fields and name not in told
+
+    for name in ("air_temperature", "relative_humidity"):
+        if absent(name):
+            out.append(Fault(where, f"no variable has the standard_name {name}", "one variable", "add the attribute"))
+    components = not absent("eastward_wind") and not absent("northward_wind")
+    polar = not absent("wind_speed") and not (absent("wind_from_direction") and absent("wind_to_direction"))
+    if not components and not polar:
+        out.append(
+            Fault(
+                where,
+                "there is no complete wind",
+                "eastward_wind and northward_wind, or wind_speed and wind_from_direction, as standard_name",
+                "add the variables or their attributes",
+            )
+        )
+    if use_gusts and absent("wind_speed_of_gust"):
+        out.append(Fault(where, "gusts are to be used, but there are none", "wind_speed_of_gust", "add it"))
+    return out
+
+
+def _coordinate(ds: xr.Dataset, name: str) -> xr.DataArray | None:
+    for key in ds.variables:
+        if ds[key].attrs.get("standard_name") == name:
+            return ds[key]
+    short = {"latitude": ("latitude", "lat"), "longitude": ("longitude", "lon")}.get(name, ())
+    return next((ds[key] for key in short if key in ds.variables), None)
+
+
+def _places(
+    ds: xr.Dataset, dims: tuple[str, ...], *, grid: Grid, where: str
+) -> tuple[NDArray[np.int32] | None, NDArray[np.intp], float | None]:
+    """Forecast point of each cell, the points in use (flat index), and a longitude."""
+    geographic = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
+    east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
+    north = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
+    longitude = float(geographic.transform(float(east.mean()), float(north.mean()))[0])
+    if not dims:
+        return None, np.zeros(1, dtype=np.intp), longitude
+    points, transformer = _points(ds, dims, grid=grid, where=where)
+    x, y = (np.asarray(a) for a in transformer.transform(*np.meshgrid(east, north)))
+    cells = np.column_stack([x.ravel(), y.ravel()])
+    stretch = np.ones(2)
+    if transformer.target_crs is not None and transformer.target_crs.is_geographic:
+        # Longitudes shrink towards the poles; the forecast may count them from 0 to 360.
+        centre = np.median(points[:, 0])
+        cells[:, 0] += 360.0 * np.round((centre - cells[:, 0]) / 360.0)
+        stretch = np.array([np.cos(np.deg2rad(np.median(cells[:, 1]))), 1.0])
+    tree = cKDTree(points * stretch)
+    distance, nearest = tree.query(cells * stretch)
+    spacing = _spacing(points * stretch)
+    if float(distance.max()) > spacing:
+        k = int(np.argmax(distance))
+        raise refuse(
+            f"{where}, cell row {k // grid.cols + 1}, column {k % grid.cols + 1} of the analysis grid",
+            "it lies more than a forecast spacing away from the nearest forecast point",
+            expected="a forecast that reaches over the whole grid",
+            mend="take a larger cut of the forecast, or a smaller grid",
+        )
+    used, place = np.unique(nearest, return_inverse=True)
+    return place.reshape(grid.shape).astype(np.int32), used.astype(np.intp), longitude
+
+
+def _points(
+    ds: xr.Dataset, dims: tuple[str, ...], *, grid: Grid, where: str
+) -> tuple[NDArray[np.float64], pyproj.Transformer]:
+    """Coordinates of all forecast points (flat), and the way from the analysis grid to their system."""
+    lon, lat = _coordinate(ds, "longitude"), _coordinate(ds, "latitude")
+    if lon is not None and lat is not None:
+        target = "EPSG:4326"
+        first, second = lon, lat
+    else:
+        x, y = _coordinate(ds, "projection_x_coordinate"), _coordinate(ds, "projection_y_coordinate")
+        wkt = next((ds[key].attrs["crs_wkt"] for key in ds.variables if "crs_wkt" in ds[key].attrs), None)
+        if x is None or y is None or wkt is None:
+            raise refuse(
+                where,
+                "its places are not given",
+                expected="latitude and longitude, or projected coordinates with a grid mapping that has crs_wkt",
+                mend="add the coordinates with their standard_name",
+            )
+        target = str(wkt)
+        first, second = x, y
+    wanted = set(dims)
+    if not wanted >= {str(d) for d in first.dims} | {str(d) for d in second.dims}:
+        raise refuse(
+            where, f"its coordinates do not lie on {dims}", expected="the same axes", mend="put them on one grid"
+        )
+    sizes = {str(dim): ds.sizes[dim] for dim in dims}
+    template = [
+        np.broadcast_to(
+            np.asarray(c.transpose(*[d for d in dims if d in c.dims]).values, dtype=np.float64).reshape(
+                [sizes[d] if d in c.dims else 1 for d in dims]
+            ),
+            [sizes[d] for d in dims],
+        ).ravel()
+        for c in (first, second)
+    ]
+    points = np.column_stack(template)
+    if not np.all(np.isfinite(points)):
+        raise refuse(where, "a coordinate is missing", expected="coordinates of all points", mend="complete them")
+    return points, pyproj.Transformer.from_crs(grid.crs, target, always_xy=True)
+
+
+def _spacing(points: NDArray[np.float64]) -> float:
+    """Largest distance from a forecast point to its nearest neighbour; no limit for a single one."""
+    if len(points) < 2:
+        return float("inf")
+    distance, _ = cKDTree(points).query(points, k=2)
+    return float(distance[:, 1].max())
+
+
+_RANGES: Final[Mapping[str, tuple[float, float, str]]] = {
+    "air_temperature": (LOWEST_TEMPERATURE_C, HIGHEST_TEMPERATURE_C, "degrees C"),
+    "relative_humidity": (0.0, 100.0, "%"),
+    "wind_speed": (0.0, HIGHEST_WIND_M_S, "m/s"),
+    "eastward_wind": (-HIGHEST_WIND_M_S, HIGHEST_WIND_M_S, "m/s"),
+    "northward_wind": (-HIGHEST_WIND_M_S, HIGHEST_WIND_M_S, "m/s"),
+    "wind_from_direction": (0.0, 360.0, "degrees"),
+    "wind_to_direction": (0.0, 360.0, "degrees"),
+    "wind_speed_of_gust": (0.0, HIGHEST_GUST_M_S, "m/s"),
+}
+_SUPERSATURATION_PERCENT: Final = 5.0
+"""Weather models give humidities slightly above 100 %; up to this much is cut, more is refused."""
+
+
+def _bad_values(fields: Mapping[str, NDArray[np.float64]], *, where: str, used: NDArray[np.intp]) -> list[Fault]:
+    faults: list[Fault] = []
+    for name, values in fields.items():
+        low, high, unit = _RANGES[name]
+        slack = _SUPERSATURATION_PERCENT if name == "relative_humidity" else 1e-9
+        bad = ~np.isfinite(values) | (values < low - 1e-9) | (values > high + slack)
+        count = int(bad.sum())
+        if not count:
+            continue
+        step, point = (int(k[0]) for k in np.nonzero(bad))
+        value = values[step, point]
+        wrong = "there is no value" if np.isnan(value) else f"it is {value:g} {unit}"
+        if name == "air_temperature" and 223.0 <= value <= 335.0:
+            wrong += ", which looks like kelvin under the unit of degrees C"
+        more = f" (and {count - 1} more such values)" if count > 1 else ""
+        faults.append(
+            Fault(
+                f"{where}, {name}, step {step + 1}, point {int(used[point]) + 1}",
+                wrong + more,
+                f"{low:g} to {high:g} {unit}",
+                "complete or correct the forecast",
+            )
+        )
+    return faults
+
+
+def _weather(
+    fields: Mapping[str, NDArray[np.float64]],
+    *,
+    times: list[datetime],
+    place: NDArray[np.int32] | None,
+    longitude: float | None,
+    where: str,
+    drought_factor: float | None,
+    curing_percent: float | None,
+    utc_offset_h: float | None,
+    use_gusts: bool,
+) -> Weather:
+    assumptions = [HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
+    if "eastward_wind" in fields and "northward_wind" in fields:
+        u, v = fields["eastward_wind"], fields["northward_wind"]
+        speed, direction = np.hypot(u, v), np.mod(np.rad2deg(np.arctan2(-u, -v)), 360.0)
+    else:
+        speed = fields["wind_speed"]
+        if "wind_from_direction" in fields:
+            direction = np.mod(fields["wind_from_direction"], 360.0)
+        else:
+            direction = np.mod(fields["wind_to_direction"] + 180.0, 360.0)
+    gust = fields.get("wind_speed_of_gust")
+    if gust is not None:
+        gust = np.maximum(gust, speed)
+    if use_gusts and gust is not None:
+        speed = gust
+        assumptions.append(f"{where}: the gusts stand in for the mean wind, as the plan asks.")
+    if utc_offset_h is None:
+        utc_offset_h = float(np.round((longitude or 0.0) / 15.0))
+        assumptions.append(f"{where}: local time is taken to be UTC{utc_offset_h:+g} h, from the longitude.")
+    if drought_factor is None:
+        assumptions.append(DROUGHT_NOT_GIVEN)
+    if curing_percent is None:
+        assumptions.append(CURING_NOT_GIVEN)
+    start = times[0].astimezone(timezone(timedelta(hours=utc_offset_h)))
+    return Weather(
+        start=start,
+        time_s=np.array([(time - times[0]).total_seconds() for time in times]),
+        air_temperature_c=fields["air_temperature"],
+        relative_humidity_percent=np.minimum(fields["relative_humidity"], 100.0),
+        wind_speed_m_s=speed,
+        wind_from_deg=direction,
+        gust_m_s=gust,
+        drought_factor=np.full(speed.shape, 10.0 if drought_factor is None else drought_factor),
+        curing_percent=np.full(speed.shape, 100.0 if curing_percent is None else curing_percent),
+        place=place,
+        assumptions=tuple(assumptions),
+    )

@@ -1,0 +1,352 @@
+"""What one vehicle can do on the roads round a home: drive times, ways to the safe points, what stays shut to it.
+
+Nothing burns here: these are the roads on a clear day with nobody else on them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.ways.roads import GridSampler, road_vehicle
+from leaveby.fire.terrain import Terrain
+from leaveby.roads.network.grades import EdgeGrades, edge_grades
+from leaveby.roads.network.graph import SEPARATOR, RoadNetwork, RoutingGraph, csr
+from leaveby.roads.routing.itinerary import Route, route, street
+from leaveby.roads.routing.latest_departure import earliest_arrival, latest_departure
+from leaveby.roads.vehicle.pull import RoadVehicle
+from leaveby.roads.vehicle.travel import EdgeTravel, household_travel, ways_to_open
+from leaveby.show.wording import WAYS, clean, street_words
+
+FREE_ROADS: Final = (
+    "Minutes are for roads as they are mapped, with no fire, no smoke and nobody in front of you. The drive will take "
+    "longer, and any road may be shut."
+)
+"""Stands beside every drive time."""
+
+_FEW_STREETS: Final = 6
+"""More streets that are shut for the same reason are counted, not named."""
+
+
+@dataclass(frozen=True)
+class End:
+    """A safe point of the plan, on the roads.
+
+    Attributes
+    ----------
+    name : str
+    node : int
+    xy_m : tuple of float
+        In the network's reference system.
+    ways : tuple of str
+        Ways of leaving that may end there.
+    """
+
+    name: str
+    node: int
+    xy_m: tuple[float, float]
+    ways: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class RoadArea:
+    """Everything that stays the same while the vehicle changes.
+
+    Attributes
+    ----------
+    network : RoadNetwork
+        With the home and the ends on it, in the terrain's reference system.
+    graph : RoutingGraph
+    grades : EdgeGrades
+    terrain : Terrain
+    region : str
+        For legal speeds and heights.
+    home_node : int
+    home_xy_m : tuple of float
+    ends : tuple of End
+    last_resorts : tuple of (str, (float, float))
+        Name and position of each place of last resort: shown, but no way to one is offered.
+    vehicles : mapping of way of leaving to RoadVehicle
+        As the plan has them.
+    car_travel : EdgeTravel or None
+        Of the car without the house, to see what the house alone prevents.
+    assumptions : tuple of str
+    """
+
+    network: RoadNetwork
+    graph: RoutingGraph
+    grades: EdgeGrades
+    terrain: Terrain
+    region: str
+    home_node: int
+    home_xy_m: tuple[float, float]
+    ends: tuple[End, ...]
+    last_resorts: tuple[tuple[str, tuple[float, float]], ...]
+    vehicles: Mapping[str, RoadVehicle]
+    car_travel: EdgeTravel | None
+    assumptions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Drive:
+    """The quickest way to one end for one vehicle.
+
+    Attributes
+    ----------
+    end : End
+    route : Route or None
+        None where the vehicle can't get there, or the plan does not let this way of leaving end there.
+    car_route : Route or None
+        The same for the car without the house.
+    shut : tuple of str
+        What shuts the car's way to this vehicle: street and reason.
+    """
+
+    end: End
+    route: Route | None
+    car_route: Route | None
+    shut: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ClosedStretch:
+    """Road that the vehicle can't use in either direction, all of one street for one reason, or of many streets.
+
+    Attributes
+    ----------
+    street, reason : str
+    edges : tuple of int
+        One direction of each stretch.
+    length_m : float
+    car_passes : bool
+        Whether the car without the house can use it.
+    on_the_way : bool
+        Whether the car's quickest way to an end runs over it.
+    """
+
+    street: str
+    reason: str
+    edges: tuple[int, ...]
+    length_m: float
+    car_passes: bool
+    on_the_way: bool
+
+
+@dataclass(frozen=True, eq=False)
+class DriveAnswer:
+    """What one vehicle can do.
+
+    Attributes
+    ----------
+    way : str
+        Way of leaving.
+    vehicle : RoadVehicle
+    travel : EdgeTravel
+    reached_s : ndarray of float64, shape (e,)
+        When the far end of each edge is reached from the home, driving over this edge; inf where it is not.
+    drives : tuple of Drive
+        The quickest first; those without a route last.
+    closed : tuple of ClosedStretch
+        What the car could use and what lies on its way first, then the longest.
+    open_first : tuple of int or None
+        Ways whose gates or private access would have to be opened to get to any end; None where that does not help,
+        empty where nothing needs to be opened.
+    """
+
+    way: str
+    vehicle: RoadVehicle
+    travel: EdgeTravel
+    reached_s: NDArray[np.float64]
+    drives: tuple[Drive, ...]
+    closed: tuple[ClosedStretch, ...]
+    open_first: tuple[int, ...] | None
+
+
+def road_area(scenario: Scenario) -> RoadArea:
+    """Take from a prepared scenario what does not depend on the vehicle, and the plan's own vehicles.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As `decision.fires.scenario.prepare` makes it.
+    """
+    plan, network, terrain = scenario.inputs.plan, scenario.network, scenario.inputs.terrain
+    grades = edge_grades(network, GridSampler(terrain.grid, terrain.elevation_m))
+    kinds = {vehicle.kind for vehicle in plan.vehicles}
+    owned = {"tow": {"trailer", "car"} <= kinds, "car": "car" in kinds, "foot": True}
+    made = {way: road_vehicle(plan, way) for way in WAYS if owned[way]}
+    return RoadArea(
+        network=network,
+        graph=csr(network),
+        grades=grades,
+        terrain=terrain,
+        region=plan.roads.region,
+        home_node=scenario.home_node,
+        home_xy_m=scenario.home_xy_m,
+        ends=tuple(
+            End(place.name, scenario.safe_nodes[place.name], scenario.safe_xy_m[place.name], tuple(place.ways))
+            for place in plan.safe_points
+            if place.kind == "safe_point"
+        ),
+        last_resorts=tuple(
+            (place.name, scenario.safe_xy_m[place.name])
+            for place in plan.safe_points
+            if place.kind == "place_of_last_resort"
+        ),
+        vehicles={way: vehicle for way, (vehicle, _) in made.items()},
+        car_travel=household_travel(
+            network,
+            made["car"][0],
+            home=scenario.home_node,
+            targets=[scenario.safe_nodes[place.name] for place in plan.safe_points if place.kind == "safe_point"],
+            grade=grades,
+            region=plan.roads.region,
+        )[0]
+        if "car" in made
+        else None,
+        assumptions=tuple(dict.fromkeys(note for _, notes in made.values() for note in notes)),
+    )
+
+
+def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnswer:
+    """Find where a vehicle gets to from the home, how long it drives, and what stays shut to it.
+
+    Parameters
+    ----------
+    area : RoadArea
+    way : {"tow", "car", "foot"}
+    vehicle : RoadVehicle
+    """
+    network = area.network
+    found, _ = household_travel(
+        network,
+        vehicle,
+        home=area.home_node,
+        targets=[end.node for end in area.ends if way in end.ways],
+        grade=area.grades,
+        region=area.region,
+    )
+    never = np.full(network.edge_count, np.inf)
+    arrival = earliest_arrival(area.graph, found.time_s, closing_s=never, start=area.home_node)
+    by_car = (
+        None
+        if area.car_travel is None or way == "foot"
+        else earliest_arrival(area.graph, area.car_travel.time_s, closing_s=never, start=area.home_node)
+    )
+    drives, on_the_way = [], set[int]()
+    for end in area.ends:
+        ours = route(network, arrival, end.node) if way in end.ways else None
+        cars = None if by_car is None else route(network, by_car, end.node)
+        shut: tuple[str, ...] = ()
+        if way in end.ways:
+            wanted = cars.edges if cars is not None else _unhindered(area, end.node)
+            on_the_way.update(wanted)
+            shut = _shut_on(network, found, wanted)
+        drives.append(Drive(end=end, route=ours, car_route=cars, shut=shut))
+    drives.sort(key=lambda drive: math.inf if drive.route is None else drive.route.time_s)
+    return DriveAnswer(
+        way=way,
+        vehicle=vehicle,
+        travel=found,
+        reached_s=arrival.time_s[network.tail] + found.time_s,
+        drives=tuple(drives),
+        closed=_closed(area, found, on_the_way=on_the_way),
+        open_first=_open_first(area, way, vehicle=vehicle, drives=drives),
+    )
+
+
+def _unhindered(area: RoadArea, node: int) -> tuple[int, ...]:
+    """Edges of the shortest way for something that fits everywhere."""
+    never = np.full(area.network.edge_count, np.inf)
+    free = latest_departure(area.graph, area.network.length_m, closing_s=never, targets=node)
+    way = route(area.network, free, area.home_node)
+    return () if way is None else way.edges
+
+
+def _shut_on(network: RoadNetwork, found: EdgeTravel, edges: tuple[int, ...]) -> tuple[str, ...]:
+    streets: dict[str, dict[str, None]] = {}
+    for edge in edges:
+        if not found.usable[edge]:
+            streets.setdefault(reason_words(found.why_not[edge]), {})[street_words(street(network, edge))] = None
+    return tuple(f"{_streets_words(tuple(names))}: {reason}" for reason, names in streets.items())
+
+
+def _streets_words(names: tuple[str, ...]) -> str:
+    return ", ".join(names) if len(names) <= _FEW_STREETS else f"{len(names)} streets"
+
+
+def _open_first(area: RoadArea, way: str, *, vehicle: RoadVehicle, drives: list[Drive]) -> tuple[int, ...] | None:
+    targets = [drive.end.node for drive in drives if way in drive.end.ways]
+    if not targets or any(drive.route is not None for drive in drives):
+        return ()
+    return ways_to_open(area.network, vehicle, start=area.home_node, targets=targets, region=area.region)
+
+
+def _closed(area: RoadArea, found: EdgeTravel, *, on_the_way: set[int]) -> tuple[ClosedStretch, ...]:
+    network = area.network
+    groups: dict[tuple[str, bool, bool], dict[str, list[int]]] = {}
+    for edge in np.flatnonzero(~found.usable):
+        twin = int(network.twin[edge])
+        # The wrong direction of a one-way street is no closed road, and a stretch counts once for both directions.
+        if network.foot_only[edge] or (twin >= 0 and found.usable[twin]):
+            continue
+        if 0 <= twin < edge and not network.foot_only[twin]:
+            continue
+        both = [int(edge)] if twin < 0 else [int(edge), twin]
+        passes = area.car_travel is not None and bool(area.car_travel.usable[both].any())
+        key = (reason_words(found.why_not[edge]), passes, any(one in on_the_way for one in both))
+        groups.setdefault(key, {}).setdefault(street_words(street(network, int(edge))), []).append(int(edge))
+    made = []
+    for (reason, passes, on_way), streets in groups.items():
+        if len(streets) > _FEW_STREETS:
+            streets = {f"{len(streets)} streets": [edge for edges in streets.values() for edge in edges]}
+        made += [
+            ClosedStretch(
+                street=name,
+                reason=reason,
+                edges=tuple(edges),
+                length_m=float(network.length_m[edges].sum()),
+                car_passes=passes,
+                on_the_way=on_way,
+            )
+            for name, edges in streets.items()
+        ]
+    return tuple(sorted(made, key=lambda part: (not part.on_the_way, not part.car_passes, -part.length_m, part.street)))
+
+
+_REASONS: Final = (
+    (re.compile(r"^maxheight=(.+) is too low for (.+)$"), r"posted height \1 is too low for yours of \2"),
+    (re.compile(r"^maxwidth=(.+) is too narrow for (.+)$"), r"posted width \1 is too narrow for yours of \2"),
+    (re.compile(r"^width=(.+) is too narrow for (.+)$"), r"mapped width \1 is too narrow for yours of \2"),
+    (re.compile(r"^maxlength=(.+) is too short for (.+)$"), r"posted length \1 is too short for yours of \2"),
+    (re.compile(r"^maxweight=(.+) is too little for (.+)$"), r"posted weight \1 is too little for yours of \2"),
+    (re.compile(r"^highway=(.+) is no road for vehicles$"), r"\1, no road for vehicles"),
+    (re.compile(r"^(?:access|vehicle|motor_vehicle|motorcar|foot)=private$"), "private"),
+    (re.compile(r"^(?:access|vehicle|motor_vehicle|motorcar|foot)=(.+)$"), r"access marked: \1"),
+    (re.compile(r"^(trailer|caravan)=(.+)$"), r"\1 marked: \2"),
+    (re.compile(r"^barrier ([^=]+)(?:=.*)?$"), r"\1 across the road"),
+    (re.compile(r"^(.+) is too rough to tow a house$"), r"ground marked \1, too rough to tow a house"),
+    (re.compile(r"^smoothness=impassable$"), "impassable ground"),
+    (re.compile(r"^maxspeed=(.+)$"), r"posted speed \1, taken as closed"),
+)
+
+
+def reason_words(reason: str) -> str:
+    """Say in plain words why a road is closed to a vehicle; what is not known stands as it is.
+
+    Examples
+    --------
+    >>> reason_words("maxheight=3.8 is too low for 4.2 m"), reason_words("access=private"), reason_words("barrier gate")
+    ('posted height 3.8 is too low for yours of 4.2 m', 'private', 'gate across the road')
+    """
+    for pattern, words in _REASONS:
+        if pattern.match(reason):
+            return clean(pattern.sub(words, reason).replace("_", " ").replace(SEPARATOR, ", "), 120)
+    return clean(reason, 120)

@@ -1,0 +1,313 @@
+"""The rate-of-spread models on one day, each with its published error, and the speeds to hold them against."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final, Literal
+
+import numpy as np
+
+from leaveby.errors import refuse
+from leaveby.fire.fuel.types import FUEL_TYPES, FuelType, fuel_type
+from leaveby.fire.fuel.zones import uniform_fuel
+from leaveby.fire.spread import equations as rate_of_spread
+from leaveby.fire.spread.ellipse import SLOPE_LIMIT_DEG
+from leaveby.fire.spread.model_error import ERROR_ASSUMPTIONS, ros_factor
+from leaveby.fire.spread.series import MODELS, flat_spread, fuel_moisture_percent, spread_zones
+from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outside_validity
+from leaveby.fire.terrain import Grid
+from leaveby.fire.weather.series import constant_weather
+from leaveby.parameters import WALKING_SPEED_M_S
+from leaveby.show.wording import MODEL_WORDS
+from leaveby.units import km_h_from_m_s, m_s_from_km_h
+
+SET_KM_H: Final = (5.0, 12.0, 50.0)
+"""Speeds set by hand: 12 km/h is the fastest forest run reported in Victoria up to 2003 (Packham, read second hand);
+forest runs near 50 km/h are told of (common practice, no source)."""
+
+BAND_Z: Final = 1.645
+"""Ends of the error bands: one run in twenty is faster than the upper one, one in twenty slower than the lower one."""
+
+WALKING_KM_H: Final = km_h_from_m_s(WALKING_SPEED_M_S.value)
+
+DRIVING_KM_H: Final[Mapping[str, float]] = {"towing": 60.0, "by car": 80.0}
+"""Mean speeds on a free country road with nothing in the way, by judgement."""
+
+_START: Final = datetime(2026, 1, 17, 14, tzinfo=UTC)
+_SPOT: Final = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+
+
+@dataclass(frozen=True)
+class FireDay:
+    """The weather of one summer day, the ground and the fuel, in a person's units.
+
+    Attributes
+    ----------
+    air_temperature_c, relative_humidity_percent : float
+    wind_km_h : float
+        Mean wind in the open at 10 m.
+    drought_factor : float
+        0 to 10.
+    slope_deg : float
+        Of the ground in the direction of the fire's run; above 0 uphill.
+    fuel : str
+        Name of a fuel type that burns.
+
+    Examples
+    --------
+    >>> FireDay().fuel
+    'dry eucalypt forest'
+    """
+
+    air_temperature_c: float = 40.0
+    relative_humidity_percent: float = 12.0
+    wind_km_h: float = 45.0
+    drought_factor: float = 10.0
+    slope_deg: float = 0.0
+    fuel: str = "dry eucalypt forest"
+
+
+@dataclass(frozen=True)
+class ModelSpeed:
+    """Head rate of spread by one model on one day.
+
+    Attributes
+    ----------
+    model : str
+        Key of the model.
+    printed_m_s : float
+        As the equation gives it, slope included.
+    low_m_s, middle_m_s, high_m_s : float
+        With the model's published error: one run in twenty is slower, half are, one in twenty is faster.
+    """
+
+    model: str
+    printed_m_s: float
+    low_m_s: float
+    middle_m_s: float
+    high_m_s: float
+
+
+@dataclass(frozen=True)
+class DaySpeeds:
+    """Every model that applies to a day's fuel, side by side.
+
+    Attributes
+    ----------
+    day : FireDay
+    models : tuple of ModelSpeed
+    outside : tuple of str
+        Where a model is used beyond what it was made for.
+    assumptions : tuple of str
+    """
+
+    day: FireDay
+    models: tuple[ModelSpeed, ...]
+    outside: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Course:
+    """One steady speed in the chart of distance against time.
+
+    Attributes
+    ----------
+    label : str
+    speed_m_s : float
+    kind : {"model", "band", "set", "people"}
+    model : str
+        Key of the model, '' for the others.
+    """
+
+    label: str
+    speed_m_s: float
+    kind: Literal["model", "band", "set", "people"]
+    model: str = ""
+
+
+def fuels_to_choose() -> tuple[str, ...]:
+    """Names of the fuel types in which fire spreads.
+
+    Examples
+    --------
+    >>> "heath" in fuels_to_choose(), "water" in fuels_to_choose()
+    (True, False)
+    """
+    return tuple(name for name, fuel in FUEL_TYPES.items() if fuel.burns)
+
+
+def model_speeds(day: FireDay) -> DaySpeeds:
+    """Compute what every model that applies to the fuel gives for a day, with its published error.
+
+    The driest hour of a clear summer day counts. Where a model says that fire does not spread, the slowest spread
+    assumed stands for it.
+
+    Raises
+    ------
+    InputError
+        For impossible weather, an unknown fuel type, or one that does not burn.
+
+    Examples
+    --------
+    >>> speeds = model_speeds(FireDay(wind_km_h=50.0))
+    >>> [(speed.model, round(km_h_from_m_s(speed.printed_m_s), 1)) for speed in speeds.models]
+    [('dry_eucalypt', 5.9), ('mark5', 3.1), ('rule_10_percent', 5.0)]
+    """
+    fuel = _burning(day.fuel)
+    if not math.isfinite(day.slope_deg) or abs(day.slope_deg) >= 90.0:
+        raise refuse("slope", f"it is {day.slope_deg:g} degrees", expected="above -90 and below 90", mend="correct it")
+    weather = constant_weather(
+        _START,
+        air_temperature_c=day.air_temperature_c,
+        relative_humidity_percent=day.relative_humidity_percent,
+        wind_speed_m_s=m_s_from_km_h(day.wind_km_h),
+        wind_from_deg=0.0,
+        drought_factor=day.drought_factor,
+        hours=1,
+    )
+    zones = spread_zones(uniform_fuel(_SPOT, fuel), weather)
+    flat = flat_spread(weather, zones, models=MODELS)
+    slope = float(rate_of_spread.slope_factor(day.slope_deg))
+    speeds = []
+    for model, rates in zip(flat.models, flat.by_model_m_s, strict=True):
+        printed = max(float(rates[0, 0]), rate_of_spread.CREEP_M_S) * slope
+        low, middle, high = (printed * ros_factor(model, z) for z in (-BAND_Z, 0.0, BAND_Z))
+        speeds.append(ModelSpeed(model, printed_m_s=printed, low_m_s=low, middle_m_s=middle, high_m_s=high))
+    equations = tuple(model for model in MODELS if not model.startswith("rule_"))
+    # With the rules of thumb among them no equation is ever the fastest too slow one, so both lists are asked for.
+    lines = (
+        *outside_validity(weather, zones, models=MODELS),
+        *outside_validity(weather, zones, models=equations),
+    )
+    outside = [line.replace(", in 1 of 1 steps", "") for line in dict.fromkeys(lines)]
+    if abs(day.slope_deg) > SLOPE_LIMIT_DEG:
+        outside.append(f"The slope factor is used to {SLOPE_LIMIT_DEG:g} degrees: steeper ground counts as that.")
+    grassy = fuel.equation in ("grass", "any")
+    return DaySpeeds(
+        day=day,
+        models=tuple(speeds),
+        outside=tuple(outside),
+        assumptions=(
+            *(line for line in weather.assumptions if grassy or "curing" not in line),
+            "The driest hour of a clear summer day counts, and the fire runs at its full speed from the first minute.",
+            *model_assumptions(zones, models=MODELS),
+            *ERROR_ASSUMPTIONS,
+        ),
+    )
+
+
+def _burning(name: str) -> FuelType:
+    fuel = fuel_type(name)
+    if not fuel.burns:
+        raise refuse(
+            "fuel type",
+            f"{name!r} does not burn",
+            expected="one of: " + ", ".join(fuels_to_choose()),
+            mend="choose one of these",
+        )
+    return fuel
+
+
+def courses(speeds: DaySpeeds, *, driving_km_h: Mapping[str, float] = DRIVING_KM_H) -> tuple[Course, ...]:
+    """List every speed that the chart of distance against time compares.
+
+    Parameters
+    ----------
+    speeds : DaySpeeds
+    driving_km_h : mapping of str to float
+        Words and mean speed, above 0, of each way of driving.
+
+    Raises
+    ------
+    InputError
+        For a driving speed that is not above 0.
+
+    Examples
+    --------
+    >>> [course.label for course in courses(model_speeds(FireDay(fuel="heath")))][:3]
+    ['fire, shrubland equation', 'fire, rule of 10 % of the wind speed', 'fire, one run in 20 is faster']
+    """
+    for words, speed_km_h in driving_km_h.items():
+        if not 0.0 < speed_km_h < math.inf:
+            raise refuse(words, f"its speed is {speed_km_h} km/h", expected="above 0", mend="correct it")
+    fires = [
+        Course(f"fire, {MODEL_WORDS[speed.model]}", speed.middle_m_s, "model", speed.model) for speed in speeds.models
+    ]
+    top = Course("fire, one run in 20 is faster", max(speed.high_m_s for speed in speeds.models), "band")
+    by_hand = [Course(f"fire at {set_km_h:g} km/h", m_s_from_km_h(set_km_h), "set") for set_km_h in SET_KM_H]
+    people = {f"walking, {WALKING_KM_H:g} km/h": WALKING_KM_H}
+    people |= {f"{words}, {speed_km_h:g} km/h": speed_km_h for words, speed_km_h in driving_km_h.items()}
+    moving = [Course(label, m_s_from_km_h(speed_km_h), "people") for label, speed_km_h in people.items()]
+    return (*fires, top, *by_hand, *moving)
+
+
+def reach_sentences(day: FireDay, *, to_km_h: float = 12.0) -> tuple[str, ...]:
+    """Say which forest models can reach a speed on flat ground, and what each would need for it.
+
+    Parameters
+    ----------
+    day : FireDay
+        For the dryness and the fuel's hazard scores; its own wind and slope are left aside.
+    to_km_h : float
+        Above 0.
+
+    Examples
+    --------
+    >>> for sentence in reach_sentences(FireDay()):
+    ...     print(sentence)
+    Mark 5 forest equation: can't reach 12 km/h on the flat. At the top of its scale, an index of 100 in 25 t/ha, it
+    gives 3 km/h as printed; it would need an index of 400.
+    Rule of 10 % of the wind speed: can't reach 12 km/h within the winds it was tested in. At 100 km/h, the most, it
+    gives 10 km/h; it would need a mean wind of 120 km/h.
+    Dry eucalypt forest equation: reaches 12 km/h in a mean wind of 109 km/h, in dry eucalypt forest as dry as on this
+    day; it was made for winds to 30 km/h.
+    """
+    fuel = _burning(day.fuel)
+    if fuel.equation not in ("forest", "any"):
+        raise refuse("fuel type", f"{day.fuel!r} is no forest", expected="a forest", mend="choose a forest")
+    top = {(limit.model, limit.quantity): limit.high for limit in VALID_RANGES}
+    index, load = top["mark5", "danger_index"], top["mark5", "load_t_ha"]
+    wind = top["rule_10_percent", "wind_km_h"]
+    mark5 = km_h_from_m_s(float(rate_of_spread.mark5_ros_m_s(index, load)))
+    rule = km_h_from_m_s(float(rate_of_spread.rule_10_percent_ros_m_s(m_s_from_km_h(wind))))
+    return (
+        f"Mark 5 forest equation: {_verdict(mark5, to_km_h)} {to_km_h:g} km/h on the flat. At the top of its scale, an "
+        f"index of {index:g} in {load:g} t/ha, it gives {mark5:.2g} km/h as printed; it would need an index of "
+        f"{index * to_km_h / mark5:.0f}.",
+        f"Rule of 10 % of the wind speed: {_verdict(rule, to_km_h)} {to_km_h:g} km/h within the winds it was tested "
+        f"in. At {wind:g} km/h, the most, it gives {rule:.2g} km/h; it would need a mean wind of "
+        f"{wind * to_km_h / rule:.0f} km/h.",
+        _dry_eucalypt_reach(day, fuel, to_km_h=to_km_h, made_to=top["dry_eucalypt", "wind_km_h"]),
+    )
+
+
+def _verdict(most_km_h: float, to_km_h: float) -> str:
+    return "reaches" if most_km_h >= to_km_h else "can't reach"
+
+
+def _dry_eucalypt_reach(day: FireDay, fuel: FuelType, *, to_km_h: float, made_to: float) -> str:
+    weather = constant_weather(
+        _START,
+        air_temperature_c=day.air_temperature_c,
+        relative_humidity_percent=day.relative_humidity_percent,
+        wind_speed_m_s=0.0,
+        wind_from_deg=0.0,
+        hours=1,
+    )
+    winds_km_h = np.arange(0.0, 151.0)
+    rates = rate_of_spread.dry_eucalypt_ros_m_s(
+        m_s_from_km_h(winds_km_h),
+        fuel_moisture_percent(weather)["forest"][0, 0],
+        surface_hazard_score=fuel.surface_hazard_score,
+        near_surface_hazard_score=fuel.near_surface_hazard_score,
+        near_surface_height_cm=fuel.near_surface_height_cm,
+    )
+    enough = winds_km_h[rates >= m_s_from_km_h(to_km_h)]
+    dryness = f"in {fuel.name} as dry as on this day; it was made for winds to {made_to:g} km/h"
+    if not enough.size:
+        return f"Dry eucalypt forest equation: does not reach {to_km_h:g} km/h in winds to 150 km/h, {dryness}."
+    return f"Dry eucalypt forest equation: reaches {to_km_h:g} km/h in a mean wind of {enough[0]:.0f} km/h, {dryness}."

@@ -1,0 +1,1 @@
+"""Maps to move and zoom without internet."""

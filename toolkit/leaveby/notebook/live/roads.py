@@ -1,0 +1,270 @@
+"""The layers of the maps about roads: drive times for one vehicle, and the streets that have one way out.
+
+Plain data in WGS 84, with the same colours, dashes and numbers as `road_map` and `streets_map` draw on paper.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiLineString
+
+from leaveby.caution import OSM_NOTICE
+from leaveby.decision.streets.result import StreetGroup, StreetSurvey
+from leaveby.fire.terrain import Grid
+from leaveby.notebook.drives import DriveAnswer, RoadArea
+from leaveby.notebook.live.ground import (
+    Layer,
+    LiveSheet,
+    Look,
+    Mark,
+    Picture,
+    Shape,
+    hills,
+    lon_lat,
+    to_wgs84,
+    window_around,
+)
+from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, svg_dashes
+from leaveby.notebook.road_map import (
+    BAND_LOOKS,
+    QUICKEST_COLOUR,
+    UNREACHED_COLOUR,
+    band_words,
+    describe_road_map,
+    drive_bands,
+    edges_by_band,
+)
+from leaveby.notebook.road_tables import numbered, ours_words, vehicle_words
+from leaveby.roads.routing.itinerary import street
+from leaveby.show.figure import GREY, INK
+from leaveby.show.streets.map import CLASSES, LINK_COLOUR, MOST_LABELS, describe_streets_map, map_title
+from leaveby.show.wording import clean, duration_words, map_notice, street_words
+
+Heights = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
+
+_CELLS: Final = 320
+
+CLOSED: Final = Look(INK, 13.0, "2 6")
+"""Rungs across what the vehicle can't use."""
+
+
+def road_sheet(area: RoadArea, answer: DriveAnswer) -> LiveSheet:
+    """What the map of the roads round a home shows for one vehicle.
+
+    Parameters
+    ----------
+    area : RoadArea
+    answer : DriveAnswer
+        Of the same area.
+
+    Returns
+    -------
+    LiveSheet
+    """
+    network = area.network
+    points = [np.array([area.home_xy_m, *(end.xy_m for end in area.ends)])]
+    ways = [drive.route for drive in answer.drives if drive.route is not None and drive.route.edges]
+    points += [shapely.get_coordinates(network.geometry[list(way.edges)]) for way in ways]
+    return LiveSheet(
+        title=f"Map of the roads round your home for {vehicle_words(answer)}",
+        picture=hills(area.terrain.grid, area.terrain.elevation_m),
+        layers=(_quickest(area, answer), _closed(area, answer), *_bands(area, answer), _ends(area, answer)),
+        window_deg=window_around(np.vstack(points), network.crs),
+        described=describe_road_map(area, answer),
+        notice=map_notice(network),
+    )
+
+
+def _lines(area: RoadArea, edges: Sequence[int]) -> Any:
+    return MultiLineString(list(to_wgs84(area.network.geometry[list(edges)], area.network.crs)))
+
+
+def _quickest(area: RoadArea, answer: DriveAnswer) -> Layer:
+    name = "Quickest way to each safe point"
+    look = Look(QUICKEST_COLOUR, 11.0)
+    shapes: list[Shape] = []
+    for drive in answer.drives:
+        if drive.route is not None and drive.route.edges:
+            told = (f"Quickest way to {clean(drive.end.name, 60)}", ours_words(answer, drive))
+            line = _lines(area, drive.route.edges)
+            shapes += [Shape(line, told, Look(INK, 13.5), "under"), Shape(line, told, look, "under")]
+    # All dark edges first, so that ways that part leave no line across each other.
+    return Layer(name, (*shapes[::2], *shapes[1::2]), meanings=((look, name),) if shapes else ())
+
+
+def _closed(area: RoadArea, answer: DriveAnswer) -> Layer:
+    shapes, marks, meanings = [], [], []
+    for stretch in answer.closed:
+        told = (street_words(stretch.street), f"Shut to this vehicle: {stretch.reason}")
+        line = _lines(area, stretch.edges)
+        shapes += [Shape(line, told, CLOSED, "under"), Shape(line, told, TOUCHED, "touch")]
+    for number, stretch in numbered(answer.closed):
+        longest = max(area.network.geometry[list(stretch.edges)], key=lambda part: part.length)
+        at = longest.interpolate(0.5, normalized=True)
+        marks.append(Mark(*lon_lat(at.x, at.y, area.network.crs), "number", str(number)))
+        meanings.append((str(number), f"{street_words(stretch.street, 40)}: {stretch.reason}"))
+    first: tuple[tuple[Look | str, str], ...] = ((CLOSED, "Shut to this vehicle, by number"),) if shapes else ()
+    return Layer("Shut to this vehicle", tuple(shapes), tuple(marks), (*first, *meanings))
+
+
+def _bands(area: RoadArea, answer: DriveAnswer) -> list[Layer]:
+    ends = drive_bands(answer)
+    looks: list[tuple[str, Any, float]] = [*BAND_LOOKS[: len(ends)], (UNREACHED_COLOUR, "-", 0.9)]
+    words = [f"{band_words(ends, number)} from home" for number in range(len(ends))]
+    words.append("Could be used, but no way leads there")
+    layers = []
+    for edges, (colour, dashes, width), text in zip(edges_by_band(area, answer), looks, words, strict=True):
+        if not edges:
+            continue
+        look = Look(colour, width * 1.3, svg_dashes(dashes, width * 1.3))
+        lines = _lines(area, edges)
+        shapes = [Shape(lines, (), Look(CASING, width * 1.3 + 2.0, opacity=0.8)), Shape(lines, (), look)]
+        layers.append(Layer(text, (*shapes, *_touched(area, answer, edges)), meanings=((look, text),)))
+    return layers
+
+
+def _touched(area: RoadArea, answer: DriveAnswer, edges: Sequence[int]) -> list[Shape]:
+    network = area.network
+    rows: dict[tuple[str, str, str], list[int]] = {}
+    for edge in edges:
+        if network.way_id[edge] == 0:
+            continue
+        twin = int(network.twin[edge])
+        at_s = min(float(answer.reached_s[one]) for one in (edge, twin) if one >= 0)
+        reached = f"Reached in {duration_words(at_s)} from home" if np.isfinite(at_s) else "No way leads there"
+        words = (street_words(street(network, edge), 80), class_words(network.highway[edge]), reached)
+        rows.setdefault(words, []).append(edge)
+    return [Shape(_lines(area, which), words, TOUCHED, "touch") for words, which in rows.items()]
+
+
+def _ends(area: RoadArea, answer: DriveAnswer) -> Layer:
+    crs = area.network.crs
+    words = {drive.end.name: ours_words(answer, drive) for drive in answer.drives}
+    marks = [Mark(*lon_lat(*place, crs), "last", clean(name, 30)) for name, place in area.last_resorts]
+    for end in area.ends:
+        told = f"{clean(end.name, 30)}: {words[end.name]}" if end.name in words else clean(end.name, 30)
+        marks.append(Mark(*lon_lat(*end.xy_m, crs), "safe", told))
+    marks.append(Mark(*lon_lat(*area.home_xy_m, crs), "home", "Home"))
+    signs: list[tuple[Look | str, str]] = [("home", "Home"), ("safe", "Safe point of your plan")]
+    if area.last_resorts:
+        signs.append(("last", "Place of last resort"))
+    return Layer("Home and safe points", (), tuple(marks), tuple(signs))
+
+
+def survey_sheet(answer: StreetSurvey, *, heights: Heights | None = None) -> LiveSheet:
+    """What the map of single exits shows.
+
+    Parameters
+    ----------
+    answer : StreetSurvey
+    heights : callable, optional
+        Gives the elevation at x_m and y_m, NaN where it is not known, for the hills under the streets.
+
+    Returns
+    -------
+    LiveSheet
+    """
+    homes, streets = answer.homes, answer.streets
+    around = np.column_stack([homes.x_m, homes.y_m])
+    exits = answer.found.exits[:200]
+    around = np.vstack([around, np.column_stack([streets.x_m[exits], streets.y_m[exits]])])
+    return LiveSheet(
+        title=map_title(answer),
+        picture=None if heights is None else _hills_around(around, streets.crs, heights=heights),
+        layers=(*_street_classes(answer), _links(answer), _exits(answer), _groups(answer)),
+        window_deg=window_around(around, streets.crs),
+        described=describe_streets_map(answer),
+        notice=OSM_NOTICE if answer.from_osm else "",
+    )
+
+
+def _hills_around(places_m: NDArray[np.float64], crs: str, *, heights: Heights) -> Picture:
+    """The hills under places and a little beyond, in cells coarse enough for a picture."""
+    (west, south), (east, north) = places_m.min(axis=0), places_m.max(axis=0)
+    far_m = max(float(east - west), float(north - south), 600.0)
+    pad_m = 0.2 * far_m
+    cell_m = 1.4 * far_m / _CELLS
+    rows = math.ceil((north - south + 2.0 * pad_m) / cell_m)
+    cols = math.ceil((east - west + 2.0 * pad_m) / cell_m)
+    grid = Grid(float(west) - pad_m, float(north) + pad_m, cell_m, max(rows, 2), max(cols, 2), crs)
+    y_m, x_m = np.mgrid[0 : grid.rows, 0 : grid.cols]
+    return hills(grid, heights(grid.x_min_m + (x_m + 0.5) * cell_m, grid.y_max_m - (y_m + 0.5) * cell_m))
+
+
+def _street_classes(answer: StreetSurvey) -> list[Layer]:
+    """Streets by the homes that have to pass them: the darker and broader, the more."""
+    streets, found = answer.streets, answer.found
+    behind = found.homes_behind[streets.node_count : found.tree.outside]
+    must = streets.driven & (behind > 0.0)
+    lines = to_wgs84(streets.geometry, streets.crs)
+    other = np.flatnonzero(streets.driven & ~must)
+    layers = [_class_layer(answer, lines, other, "Other streets", look=Look(GREY, 1.8))]
+    for number, (least, colour, width) in reversed(list(enumerate(CLASSES))):
+        most = CLASSES[number - 1][0] if number else np.inf
+        rows = np.flatnonzero(must & (behind >= max(least, 1e-9)) & (behind < most))
+        if np.isinf(most):
+            words = f"{least:g} homes or more have to pass it"
+        else:
+            words = f"{least:g} to {most:g} homes have to pass it" if least else f"Up to {most:g} homes have to pass it"
+        layers.append(_class_layer(answer, lines, rows, words, look=Look(colour, width * 1.3)))
+    return [layer for layer in layers if layer.shapes]
+
+
+def _class_layer(answer: StreetSurvey, lines: Any, rows: Any, name: str, *, look: Look) -> Layer:
+    streets, found = answer.streets, answer.found
+    if not rows.size:
+        return Layer(name)
+    behind = found.homes_behind[streets.node_count : found.tree.outside]
+    told: dict[tuple[str, ...], list[int]] = {}
+    for row in rows.tolist():
+        title = street_words(streets.name[row].replace("|", " / "), 80)
+        kind = class_words(streets.highway[row])
+        homes = f"{behind[row]:g} homes have to pass it" if behind[row] > 0.0 else "Nobody has only this way out"
+        own = (f"Only for those who live there: {streets.reason[row]}",) if streets.reason[row] else ()
+        told.setdefault((title, kind, homes, *own), []).append(row)
+    seen = MultiLineString(list(lines[rows]))
+    touched = [Shape(MultiLineString(list(lines[which])), words, TOUCHED, "touch") for words, which in told.items()]
+    return Layer(
+        name,
+        (Shape(seen, (), Look(CASING, look.width_px + 2.0)), Shape(seen, (), look), *touched),
+        meanings=((look, name),),
+    )
+
+
+def _links(answer: StreetSurvey) -> Layer:
+    look = Look(LINK_COLOUR, 4.0, "8 5")
+    shapes, marks = [], []
+    for number, link in enumerate(answer.links, start=1):
+        verb = "open" if link.kind == "open" else "build"
+        told = (f"L{number}: a link to {verb}", f"would relieve {link.homes_relieved:g} homes", *link.reasons)
+        line = to_wgs84(link.line, answer.streets.crs)
+        shapes.append(Shape(line, told, look, "over"))
+        at = line.interpolate(0.5, normalized=True) if line.geom_type == "LineString" else line.centroid
+        marks.append(Mark(at.x, at.y, "", f"L{number}", LINK_COLOUR))
+    meanings = ((look, "Link that would let people out another way, the most helpful first"),) if shapes else ()
+    return Layer("Missing links", tuple(shapes), tuple(marks), meanings)
+
+
+def _exits(answer: StreetSurvey) -> Layer:
+    streets = answer.streets
+    marks = tuple(
+        Mark(*lon_lat(float(streets.x_m[node]), float(streets.y_m[node]), streets.crs), "exit", "")
+        for node in answer.found.exits[:200].tolist()
+    )
+    return Layer("Exits", (), marks, (("exit", "Exit: reaching it counts as out"),) if marks else ())
+
+
+def _groups(answer: StreetSurvey) -> Layer:
+    groups: tuple[StreetGroup, ...] = answer.notable[:MOST_LABELS]
+    marks, meanings = [], []
+    for group in groups:
+        place = lon_lat(group.x_m, group.y_m, answer.streets.crs)
+        marks.append(Mark(*place, "number", str(group.number)))
+        meanings.append((str(group.number), f"{street_words(group.name, 50)}: {group.homes:g} homes"))
+    return Layer("Groups behind a single exit", (), tuple(marks), tuple(meanings[:10]))

@@ -1,0 +1,146 @@
+"""A notebook panel over `road_map`: choose the vehicle, move its height, mass and speed, and see where it gets to."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+from markupsafe import Markup
+
+from leaveby.errors import refuse
+from leaveby.notebook.drives import DriveAnswer, RoadArea, drive_answer
+from leaveby.notebook.road_map import describe_road_map, road_map
+from leaveby.notebook.road_tables import closed_table, drives_table, vehicle_words
+from leaveby.notebook.widgets import Slider, float_sliders, import_widgets, override_banner, shown
+from leaveby.roads.vehicle.pull import RoadVehicle
+from leaveby.show.wording import WAY_TITLES
+from leaveby.units import km_h_from_m_s, m_s_from_km_h
+
+FASTEST_KM_H: Final = 130.0
+"""Top of the speed slider, and what it shows for a vehicle without a limit of its own."""
+
+
+def vehicle_sliders(vehicle: RoadVehicle) -> tuple[Slider, ...]:
+    """Sliders over a vehicle's height, mass and speed, wide enough for its own values.
+
+    Examples
+    --------
+    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
+    >>> [(slider.name, slider.value) for slider in vehicle_sliders(car)]
+    [('height_m', 1.5), ('mass_t', 1.8), ('speed_km_h', 130.0)]
+    """
+    mass_t = vehicle.mass_kg / 1000.0
+    limit = vehicle.speed_limit_m_s
+    speed = FASTEST_KM_H if math.isinf(limit) else round(km_h_from_m_s(limit), 6)
+    return (
+        Slider(
+            "height_m", "Height (m)", min(1.0, vehicle.height_m), max(5.5, vehicle.height_m), 0.05, vehicle.height_m
+        ),
+        Slider("mass_t", "Mass of the whole, loaded (t)", min(0.5, mass_t), max(15.0, 2.0 * mass_t), 0.1, mass_t),
+        Slider("speed_km_h", "Fastest you go (km/h)", min(20.0, speed), max(FASTEST_KM_H, speed), 5.0, speed),
+    )
+
+
+def changed_vehicle(base: RoadVehicle, *, height_m: float, mass_t: float, speed_km_h: float) -> RoadVehicle:
+    """The same vehicle with another height, mass of the whole and speed limit.
+
+    Examples
+    --------
+    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
+    >>> changed_vehicle(car, height_m=1.9, mass_t=2.5, speed_km_h=90.0).mass_kg
+    2500.0
+    """
+    return replace(
+        base,
+        height_m=round(height_m, 3),
+        mass_kg=round(mass_t * 1000.0, 1),
+        speed_limit_m_s=m_s_from_km_h(speed_km_h),
+    )
+
+
+def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
+    """Make a panel that shows where a vehicle gets to and what it can't use, for its height, mass and speed.
+
+    The ground, the grades, the index of the roads and the car to compare with are taken from `area` and never computed
+    anew; a change of the vehicle computes its travel times once.
+
+    Parameters
+    ----------
+    area : RoadArea
+    way : {"tow", "car", "foot"}, optional
+        Way of leaving to begin with; the first that the plan has when left out.
+
+    Returns
+    -------
+    ipywidgets.VBox
+        Shown by a notebook as it is.
+
+    Raises
+    ------
+    InputError
+        If `ipywidgets` is not installed, or the plan has no such way of leaving.
+    """
+    first = next(iter(area.vehicles)) if way is None else way
+    if first not in area.vehicles:
+        raise refuse(
+            "way of leaving",
+            f"{first!r} is none of the plan's",
+            expected=", ".join(area.vehicles),
+            mend="choose one of these, or add the vehicle to the plan",
+        )
+    widgets = import_widgets()
+    wide, layout = {"description_width": "16em"}, widgets.Layout(width="34em")
+    chosen = widgets.Dropdown(
+        options=[(WAY_TITLES.get(name, name), name) for name in area.vehicles],
+        value=first,
+        description="How you leave",
+        style=wide,
+        layout=layout,
+    )
+    asked = float_sliders(vehicle_sliders(area.vehicles[first]), style=wide, layout=layout)
+    title, drives, picture, closed, taken = (widgets.HTML() for _ in range(5))
+    setting = {"on": False}
+
+    def recompute(_change: object = None) -> None:
+        if setting["on"]:
+            return
+        base = area.vehicles[chosen.value]
+        values = {name: float(slider.value) for name, slider in asked.items()}
+        vehicle = base if chosen.value == "foot" else changed_vehicle(base, **values)
+        answer = drive_answer(area, chosen.value, vehicle=vehicle)
+        title.value = str(Markup("<p><strong>For {}</strong></p>").format(vehicle_words(answer)))
+        drives.value = drives_table(answer)
+        picture.value = shown(
+            road_map(area, answer), "Map of the roads by drive time", describe_road_map(area, answer)
+        ).text
+        closed.value = closed_table(answer)
+        taken.value = _assumptions(area, answer)
+
+    def choose(_change: object = None) -> None:
+        setting["on"] = True
+        for slider in vehicle_sliders(area.vehicles[chosen.value]):
+            control = asked[slider.name]
+            # The new span has to hold the old value until the new one stands.
+            control.min, control.max = min(slider.low, control.value), max(slider.high, control.value)
+            control.value = slider.value
+            control.min, control.max = slider.low, slider.high
+            control.disabled = chosen.value == "foot"
+        setting["on"] = False
+        recompute()
+
+    chosen.observe(choose, names="value")
+    for control in asked.values():
+        control.observe(recompute, names="value")
+    choose()
+    banner = widgets.HTML(override_banner().text)
+    return widgets.VBox([banner, chosen, *asked.values(), title, drives, picture, closed, taken])
+
+
+def _assumptions(area: RoadArea, answer: DriveAnswer) -> str:
+    lines: Sequence[str] = tuple(
+        dict.fromkeys((*area.assumptions, *area.grades.assumptions, *answer.travel.assumptions))
+    )
+    items = Markup("").join(Markup("<li>{}</li>").format(line) for line in lines)
+    return str(Markup("<details><summary>What was taken for granted</summary><ul>{}</ul></details>").format(items))

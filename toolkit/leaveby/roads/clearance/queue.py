@@ -1,0 +1,464 @@
+"""Clearance: how long a group of homes takes to get out by its one way, and how many are not out when it shuts.
+
+People get ready along an S-shaped curve, drive down a tree of streets, and queue where more arrive than a street
+passes. Streets fill up and spill back. Each street is followed by the numbers of vehicles that have entered and left it
+(Newell 1993, Transportation Research B 27(4), 281-313, simplified theory of kinematic waves; as a link model Yperman,
+Logghe & Immers 2005; from memory), with a merge that shares what is free by capacity.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from leaveby.compiling import njit
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.parameters import Parameter
+from leaveby.roads.clearance.capacity import JAM_SPACING_M
+
+MOBILISATION_SPREAD: Final = Parameter(
+    0.6, "1", 0.2, 1.2, "standard deviation of the logarithm of the time to get going", "judgement"
+)
+QUICK_MEDIAN_S: Final = Parameter(
+    900.0, "s", 60.0, 14_400.0, "half of all homes are rolling, warned and packed", "judgement"
+)
+MIDDLE_MEDIAN_S: Final = Parameter(
+    2700.0, "s", 60.0, 14_400.0, "half of all homes are rolling, usual case", "judgement"
+)
+SLOW_MEDIAN_S: Final = Parameter(
+    5400.0, "s", 60.0, 28_800.0, "half of all homes are rolling, nobody packed", "judgement"
+)
+
+_TAIL: Final = 0.99
+LEAST_VEH: Final = 1e-3
+STEP_S: Final = 2.0
+MOST_STEPS: Final = 200_000
+MOST_CAPACITY_SHARE: Final = 0.5
+"""Flow is never above this share of speed times jam density: a queue dissolves no faster than traffic drives."""
+
+
+@dataclass(frozen=True)
+class Mobilisation:
+    """When homes get going after they are told to leave: an S-shaped curve with a long tail.
+
+    No measured distribution for wildfire households was found, so the numbers are judgement, and a range is shown.
+
+    Attributes
+    ----------
+    name : str
+    median_s : float
+        Half are rolling.
+    spread : float
+        Standard deviation of the logarithm of the time. The last hundredth is cut off and shared among the others.
+    """
+
+    name: str
+    median_s: float
+    spread: float = MOBILISATION_SPREAD.value
+
+    @property
+    def last_s(self) -> float:
+        """When the last are rolling."""
+        return self.median_s * float(np.exp(self.spread * 2.3263478740408408))
+
+
+MOBILISATIONS: Final = (
+    Mobilisation("quick", QUICK_MEDIAN_S.value),
+    Mobilisation("middle", MIDDLE_MEDIAN_S.value),
+    Mobilisation("slow", SLOW_MEDIAN_S.value),
+)
+"""The range that is shown. Judgement."""
+
+
+def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """Share of the homes that are rolling by a time after they were told to leave.
+
+    Examples
+    --------
+    >>> curve = Mobilisation("middle", 2700.0)
+    >>> rolling_share(curve, np.array([0.0, 2700.0, curve.last_s])).round(3).tolist()
+    [0.0, 0.505, 1.0]
+    """
+    at = np.asarray(time_s, dtype=np.float64)
+    with np.errstate(divide="ignore"):
+        share = ndtr(np.log(np.maximum(at, 0.0) / curve.median_s) / curve.spread) / _TAIL
+    return np.asarray(np.clip(share, 0.0, 1.0), dtype=np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class StreetTree:
+    """Streets that all lead to one way out, each to the next.
+
+    Attributes
+    ----------
+    onward : NDArray[np.int32], shape (s,)
+        The street that each one leads into, or -1 for the one that leads out.
+    length_m : NDArray[np.float64], shape (s,)
+    speed_m_s : NDArray[np.float64], shape (s,)
+        Free-flow speed.
+    capacity_veh_s : NDArray[np.float64], shape (s,)
+    room_veh : NDArray[np.float64], shape (s,)
+        Vehicles that stand on it when it is full.
+    vehicles : NDArray[np.float64], shape (s,)
+        Vehicles of the homes along it, which enter at its inner end.
+    """
+
+    onward: NDArray[np.int32]
+    length_m: NDArray[np.float64]
+    speed_m_s: NDArray[np.float64]
+    capacity_veh_s: NDArray[np.float64]
+    room_veh: NDArray[np.float64]
+    vehicles: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Clearance:
+    """How a group gets out, from the moment when it is told to leave.
+
+    Attributes
+    ----------
+    vehicles : float
+    time_s : NDArray[np.float64], shape (t,)
+        Times from 0, evenly spaced; the last vehicle is out by the last.
+    out : NDArray[np.float64], shape (t,)
+        Vehicles that are out.
+    rolling : NDArray[np.float64], shape (t,)
+        Vehicles that have started.
+    last_out_s : float
+        Time of the last vehicle out.
+    ninety_out_s : float
+        Time when nine tenths are out.
+    longest_queue_veh : float
+        Most vehicles that are rolling and not out, beyond those that would be with no queue anywhere.
+    waiting_in_drives : float
+        Most vehicles that could not get onto their street because it was full.
+    """
+
+    vehicles: float
+    time_s: NDArray[np.float64]
+    out: NDArray[np.float64]
+    rolling: NDArray[np.float64]
+    last_out_s: float
+    ninety_out_s: float
+    longest_queue_veh: float
+    waiting_in_drives: float
+
+
+def street_tree(
+    onward: NDArray[np.int32],
+    length_m: NDArray[np.float64],
+    *,
+    speed_m_s: NDArray[np.float64],
+    capacity_veh_s: NDArray[np.float64],
+    vehicles: NDArray[np.float64],
+    lanes: NDArray[np.float64] | float = 1.0,
+) -> StreetTree:
+    """Make a tree of streets, and refuse one that can't be followed.
+
+    Raises
+    ------
+    InputError
+        When values are missing or not above 0, or the streets do not form one tree with one way out.
+
+    Examples
+    --------
+    >>> street_tree(
+    ...     np.array([-1, 0], dtype=np.int32), np.array([150.0, 75.0]), speed_m_s=np.full(2, 10.0),
+    ...     capacity_veh_s=np.full(2, 0.25), vehicles=np.array([0.0, 10.0]),
+    ... ).room_veh.tolist()
+    [20.0, 10.0]
+    """
+    count = onward.size
+    faults = [
+        Fault("streets", f"{what} is missing or not {word}", f"one value {word} for each street", "correct it")
+        for what, values, good, word in (
+            ("length_m", length_m, np.asarray(length_m) > 0.0, "above 0"),
+            ("speed_m_s", speed_m_s, np.asarray(speed_m_s) > 0.0, "above 0"),
+            ("capacity_veh_s", capacity_veh_s, np.asarray(capacity_veh_s) > 0.0, "above 0"),
+            ("vehicles", vehicles, np.asarray(vehicles) >= 0.0, "0 or more"),
+        )
+        if np.shape(values) != (count,) or not (good & np.isfinite(values)).all()
+    ]
+    if faults:
+        raise InputError(faults)
+    if (
+        int((onward < 0).sum()) != 1
+        or (onward >= count).any()
+        or _inner_first(np.asarray(onward, dtype=np.int32)).size < count
+    ):
+        raise refuse(
+            "streets",
+            "they do not all lead to one way out",
+            expected="one street that leads out (-1), and every other one leading into the next",
+            mend="take the streets behind one single exit",
+        )
+    room = np.maximum(length_m * np.asarray(lanes) / JAM_SPACING_M.value, 1.0)
+    return StreetTree(
+        onward=np.asarray(onward, dtype=np.int32),
+        length_m=np.asarray(length_m, dtype=np.float64),
+        speed_m_s=np.asarray(speed_m_s, dtype=np.float64),
+        capacity_veh_s=np.asarray(capacity_veh_s, dtype=np.float64),
+        room_veh=np.asarray(room, dtype=np.float64),
+        vehicles=np.asarray(vehicles, dtype=np.float64),
+    )
+
+
+@njit()
+def _inner_first(onward: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Streets so that each stands before the one it leads into; fewer than all where they run in a circle."""
+    count = onward.shape[0]
+    waiting = np.zeros(count, np.int32)
+    for s in range(count):
+        if onward[s] >= 0:
+            waiting[onward[s]] += 1
+    order = np.empty(count, np.int32)
+    filled = 0
+    for s in range(count):
+        if waiting[s] == 0:
+            order[filled] = s
+            filled += 1
+    done = 0
+    while done < filled:
+        up = onward[order[done]]
+        done += 1
+        if up >= 0:
+            waiting[up] -= 1
+            if waiting[up] == 0:
+                order[filled] = up
+                filled += 1
+    return order[:filled].copy()
+
+
+def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, step_s: float = STEP_S) -> Clearance:
+    """Follow the vehicles of all homes down the tree of streets until the last is out.
+
+    Beyond the way out nothing holds them up: where the road that they come to is full itself, it takes longer.
+
+    Parameters
+    ----------
+    tree : StreetTree
+    curve : Mobilisation or NDArray[np.float64]
+        When homes get going; or the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1.
+    step_s : float
+        Length of a time step. A street that is driven in less than a step takes a whole one.
+
+    Returns
+    -------
+    Clearance
+
+    Raises
+    ------
+    InputError
+        When the step is not above 0, a share does not rise from 0 to 1, or it would take more than 200,000 steps.
+
+    Examples
+    --------
+    360 vehicles at once, 1,800 an hour out: 720 s in the queue and 60 s on the way.
+
+    >>> tree = street_tree(
+    ...     np.array([-1], dtype=np.int32), np.array([600.0]), speed_m_s=np.array([10.0]),
+    ...     capacity_veh_s=np.array([0.5]), vehicles=np.array([360.0]),
+    ... )
+    >>> round(clearance(tree, np.array([0.0, 1.0])).last_out_s)
+    780
+    """
+    if not step_s > 0.0:
+        raise refuse("step_s", f"it is {step_s}", expected="above 0", mend="correct it")
+    total = float(tree.vehicles.sum())
+    if isinstance(curve, Mobilisation):
+        share = rolling_share(curve, _clock(int(np.ceil(curve.last_s / step_s)) + 1, step_s))
+    else:
+        share = np.asarray(curve, dtype=np.float64)
+        if share.size < 2 or not np.isfinite(share).all() or (np.diff(share) < 0.0).any() or share[0] < 0.0:
+            raise refuse("curve", "it does not rise", expected="shares that rise from 0 to 1", mend="correct it")
+        if abs(share[-1] - 1.0) > 1e-9:
+            raise refuse("curve", f"it ends at {share[-1]}", expected="a last share of 1", mend="correct it")
+    # at least this many steps are free flow and one full queue; more than twice that means nobody moves
+    free_s = float((tree.length_m / tree.speed_m_s).sum()) + step_s * tree.onward.size
+    slowest = float(tree.capacity_veh_s.min())
+    bound = share.size + int(np.ceil((free_s + 2.0 * total / slowest + 60.0) / step_s))
+    if bound > MOST_STEPS:
+        raise refuse(
+            "clearance",
+            f"it would take {bound} steps of {step_s:g} s",
+            expected=f"at most {MOST_STEPS}",
+            mend="take a longer step, or check the capacities",
+        )
+    speed = tree.speed_m_s
+    density = tree.room_veh / tree.length_m
+    capacity = np.minimum(tree.capacity_veh_s, MOST_CAPACITY_SHARE * speed * density)
+    wave = capacity / (density - capacity / speed)
+    free_lag = np.maximum(tree.length_m / speed / step_s, 1.0)
+    wave_lag = np.maximum(tree.length_m / wave / step_s, 1.0)
+    out, unqueued, held = _simulate(
+        _inner_first(tree.onward),
+        tree.onward,
+        tree.vehicles,
+        free_lag,
+        wave_lag,
+        capacity * step_s,
+        # a street that is driven in less than a step still passes its capacity
+        np.maximum(tree.room_veh, capacity * step_s * (free_lag + wave_lag)),
+        np.concatenate([share, np.ones(bound - share.size)]),
+        total,
+    )
+    if out[-1] < total - LEAST_VEH:
+        raise AssertionError("a street never emptied")
+    time = _clock(out.size, step_s)
+    rolling = total * np.concatenate([share, np.ones(max(out.size - share.size, 0))])[: out.size]
+    return Clearance(
+        vehicles=total,
+        time_s=time,
+        out=out,
+        rolling=np.asarray(rolling, dtype=np.float64),
+        last_out_s=float(time[-1]),
+        ninety_out_s=float(time[int(np.searchsorted(out, 0.9 * total))]),
+        longest_queue_veh=float(np.maximum(unqueued[: out.size] - out, 0.0).max()),
+        waiting_in_drives=held,
+    )
+
+
+def _clock(count: int, step_s: float) -> NDArray[np.float64]:
+    return np.asarray(step_s * np.arange(count), dtype=np.float64)
+
+
+@njit()
+def _at(history: NDArray[np.float64], start: int, size: int, step: int, back: float) -> float:
+    """A count at `back` steps before `step`, between two steps on the line between them; 0 before the beginning."""
+    place = step - back
+    if place <= 0.0:
+        return 0.0
+    low = int(np.floor(place))
+    rest = place - low
+    value = history[start + low % size]
+    if rest > 0.0:
+        value += rest * (history[start + (low + 1) % size] - value)
+    return float(value)
+
+
+@njit()
+def _simulate(
+    order: NDArray[np.int32],
+    onward: NDArray[np.int32],
+    vehicles: NDArray[np.float64],
+    free_lag: NDArray[np.float64],
+    wave_lag: NDArray[np.float64],
+    most: NDArray[np.float64],
+    room: NDArray[np.float64],
+    share: NDArray[np.float64],
+    total: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Step by step: vehicles out, vehicles that would be out with no queue, and the most that wait in drives."""
+    streets = onward.shape[0]
+    start = np.zeros(streets + 1, np.int64)
+    for s in range(streets):
+        start[s + 1] = start[s] + int(np.ceil(max(free_lag[s], wave_lag[s]))) + 3
+    came = np.zeros(start[streets])
+    went = np.zeros(start[streets])
+    entered, left, queue = np.zeros(streets), np.zeros(streets), np.zeros(streets)
+    sending, free, wish, given = np.zeros(streets), np.zeros(streets), np.zeros(streets), np.zeros(streets)
+    asked_weight, left_over = np.zeros(streets), np.zeros(streets)
+    way = np.zeros(streets)
+    for k in range(streets - 1, -1, -1):
+        s = order[k]
+        way[s] = free_lag[s] + (way[onward[s]] if onward[s] >= 0 else 0.0)
+    out = np.zeros(share.shape[0])
+    held = 0.0
+    steps = share.shape[0]
+    last = steps - 1
+    for step in range(1, steps):
+        fresh = share[step] - share[step - 1]
+        for s in range(streets):
+            size = int(start[s + 1] - start[s])
+            arrived = _at(came, start[s], size, step, free_lag[s])
+            sending[s] = max(0.0, min(arrived - left[s], most[s]))
+            gone = _at(went, start[s], size, step, wave_lag[s])
+            free[s] = max(0.0, min(gone + room[s] - entered[s], most[s]))
+            queue[s] += vehicles[s] * fresh
+            wish[s] = min(queue[s], most[s])
+            given[s] = 0.0
+        # what is free is shared by capacity among those who still want more, street and drives alike
+        for _ in range(4):
+            for s in range(streets):
+                asked_weight[s] = most[s] if wish[s] > 1e-12 else 0.0
+            for s in range(streets):
+                up = onward[s]
+                if up >= 0 and sending[s] - given[s] > 1e-12:
+                    asked_weight[up] += most[s]
+            for s in range(streets):
+                left_over[s] = free[s]
+            for s in range(streets):
+                if left_over[s] > 1e-12 and wish[s] > 1e-12:
+                    part = min(wish[s], left_over[s] * most[s] / asked_weight[s])
+                    wish[s] -= part
+                    queue[s] -= part
+                    entered[s] += part
+                    free[s] -= part
+            for s in range(streets):
+                up = onward[s]
+                if up >= 0 and left_over[up] > 1e-12 and sending[s] - given[s] > 1e-12:
+                    part = min(sending[s] - given[s], left_over[up] * most[s] / asked_weight[up])
+                    given[s] += part
+                    entered[up] += part
+                    free[up] -= part
+        waiting = 0.0
+        for s in range(streets):
+            if onward[s] < 0:
+                given[s] = sending[s]
+                out[step] = out[step - 1] + given[s]
+            left[s] += given[s]
+            size = int(start[s + 1] - start[s])
+            came[start[s] + step % size] = entered[s]
+            went[start[s] + step % size] = left[s]
+            waiting += queue[s]
+        held = max(held, waiting)
+        if out[step] >= total - 1e-3:
+            last = step
+            break
+    unqueued = np.zeros(last + 1)
+    for s in range(streets):
+        if vehicles[s] > 0.0:
+            for step in range(last + 1):
+                back = step - way[s]
+                if back > 0.0:
+                    low = int(np.floor(back))
+                    value = share[low] + (back - low) * (share[min(low + 1, steps - 1)] - share[low])
+                    unqueued[step] += vehicles[s] * value
+    return out[: last + 1].copy(), unqueued, held
+
+
+def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """Vehicles that are not out when the way out shuts, by the moment when people were told to leave.
+
+    Parameters
+    ----------
+    found : Clearance
+    shuts_s : float
+        When the way out shuts; inf: not within the horizon, which is no leave to wait.
+    told_s : float or NDArray[np.float64]
+        When people are told to leave, on the same clock.
+
+    Returns
+    -------
+    NDArray[np.float64]
+        Vehicles, never rounded down.
+
+    Examples
+    --------
+    >>> tree = street_tree(
+    ...     np.array([-1], dtype=np.int32), np.array([600.0]), speed_m_s=np.array([10.0]),
+    ...     capacity_veh_s=np.array([0.5]), vehicles=np.array([360.0]),
+    ... )
+    >>> found = clearance(tree, np.array([0.0, 1.0]))
+    >>> not_out(found, shuts_s=3600.0, told_s=np.array([0.0, 3180.0, 3600.0])).round().tolist()
+    [0.0, 180.0, 360.0]
+    """
+    left_s = shuts_s - np.asarray(told_s, dtype=np.float64)
+    place = np.searchsorted(found.time_s, left_s, side="right") - 1
+    gone = np.where(place >= 0, found.out[np.maximum(place, 0)], 0.0)
+    gone = np.where(left_s >= found.last_out_s, found.vehicles, gone)
+    return np.asarray(found.vehicles - gone, dtype=np.float64)

@@ -1,0 +1,283 @@
+"""What is known of each group behind a single exit: lengths, widths, grades, tracks, fuel, and leaving on foot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from leaveby.compiling import njit
+from leaveby.roads.exits.dominators import NO_WAY_OUT, greatest_behind, sum_behind
+from leaveby.roads.exits.groups import SingleExits, home_vertices, weights
+from leaveby.roads.exits.homes import PlacedHomes
+from leaveby.roads.exits.places import at_outline, map_outline
+from leaveby.roads.exits.street_table import DRIVES, StreetTable
+from leaveby.roads.network.graph import SEPARATOR
+
+
+@dataclass(frozen=True, eq=False)
+class GroupFacts:
+    """What is known of each group, one value for each; lengths in metres along the streets, by car.
+
+    Attributes
+    ----------
+    throat : NDArray[np.int32], shape (g,)
+        The outermost street of the longest way that everyone of the group must pass and only they, or -1 where it is a
+        junction only.
+    start, mouth : NDArray[np.int32], shape (g,)
+        Innermost and outermost place of that way, as vertices.
+    choice : NDArray[np.int32], shape (g,)
+        The first junction, on the way out, from which there is a choice of ways.
+    shared_m : NDArray[np.float64]
+        Length of the one way that all share, from its start to that junction.
+    dead_end_m : NDArray[np.float64]
+        Longest way from the end of a street behind to that junction; drives, car parks and tracks left out.
+    streets_m : NDArray[np.float64]
+        All streets behind, and the shared way, added up; drives, car parks and tracks left out.
+    narrowest_m : NDArray[np.float64]
+        Least width that is stated on any of them; inf where none is stated.
+    no_width_m : NDArray[np.float64]
+        Length of those that state no width.
+    track_m : NDArray[np.float64]
+        Length of tracks behind and on the shared way.
+    steepest : NDArray[np.float64]
+        Steepest grade on any of them; -inf without terrain.
+    fuel_t_ha : NDArray[np.float64]
+        Mean fuel load along them; -inf where no fuel was given.
+    foot_homes : NDArray[np.float64]
+        Homes of the group that can be left on foot without passing the throat.
+    at_edge : NDArray[np.bool_]
+        Whether a dead end behind lies at the outline of the map, beyond which the street may go on.
+    """
+
+    throat: NDArray[np.int32]
+    start: NDArray[np.int32]
+    mouth: NDArray[np.int32]
+    choice: NDArray[np.int32]
+    shared_m: NDArray[np.float64]
+    dead_end_m: NDArray[np.float64]
+    streets_m: NDArray[np.float64]
+    narrowest_m: NDArray[np.float64]
+    no_width_m: NDArray[np.float64]
+    track_m: NDArray[np.float64]
+    steepest: NDArray[np.float64]
+    fuel_t_ha: NDArray[np.float64]
+    foot_homes: NDArray[np.float64]
+    at_edge: NDArray[np.bool_]
+
+
+@njit()
+def _down(
+    order: NDArray[np.int32],
+    parent: NDArray[np.int32],
+    nodes: int,
+    outside: int,
+    length: NDArray[np.float64],
+    worst: NDArray[np.float64],
+    choice: NDArray[np.int32],
+    added: NDArray[np.float64],
+    least: NDArray[np.float64],
+) -> None:
+    """Along the one way from each vertex to the first junction with a choice.
+
+    The columns of `length` are added up into `added`; of those of `worst` the greatest goes to `least`.
+    """
+    for k in range(1, order.shape[0]):
+        v = order[k]
+        up = parent[v]
+        if v < nodes and (up == outside or up < nodes):
+            choice[v] = v
+            added[v, :] = 0.0
+            least[v, :] = -np.inf
+            continue
+        choice[v] = choice[up] if up != outside else -1
+        for column in range(length.shape[1]):
+            added[v, column] = (added[up, column] if up != outside else 0.0) + length[v, column]
+        for column in range(worst.shape[1]):
+            above = least[up, column] if up != outside else -np.inf
+            least[v, column] = max(above, worst[v, column])
+
+
+def group_facts(
+    streets: StreetTable, found: SingleExits, homes: PlacedHomes, *, outline: BaseGeometry | None = None
+) -> GroupFacts:
+    """Measure each group's streets.
+
+    Parameters
+    ----------
+    streets : StreetTable
+    found : SingleExits
+    homes : PlacedHomes
+        As given to `single_exits`.
+    outline : shapely geometry, optional
+        Outline of what the map holds; from `map_outline` when left out.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.groups import single_exits
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(90.0, 0.0), (0.0, 0.5)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> placed = homes_by_street(streets, np.array([0.0, 5.0, 0.0]))
+    >>> found = single_exits(streets, placed, exits=np.array([0, 3]))
+    >>> facts = group_facts(streets, found, placed)
+    >>> facts.shared_m.tolist(), facts.dead_end_m.tolist(), facts.choice.tolist()
+    ([90.0], [90.0], [1])
+    """
+    tree = found.tree
+    n, m, total = tree.node_count, tree.street_count, tree.outside + 1
+    track = np.array(["track" in kind.split(SEPARATOR) for kind in streets.highway], dtype=np.bool_)
+    drive = np.array([kind in DRIVES for kind in streets.service], dtype=np.bool_)
+    counted = streets.driven & ~drive & ~track
+    burning = np.isfinite(streets.fuel_t_ha)
+    length = np.zeros((total, 6))
+    columns = (
+        counted,
+        counted & ~np.isfinite(streets.width_m),
+        streets.driven & track,
+        counted & burning,
+    )
+    for column, kept in enumerate(columns):
+        length[n : n + m, column] = np.where(kept, streets.length_m, 0.0)
+    length[n : n + m, 4] = np.where(counted & burning, streets.length_m * np.where(burning, streets.fuel_t_ha, 0.0), 0)
+    length[n : n + m, 5] = np.where(streets.driven, streets.length_m, 0.0)
+    worst = np.full((total, 2), -np.inf)
+    worst[n : n + m, 0] = np.where(counted, -streets.width_m, -np.inf)
+    worst[n : n + m, 1] = np.where(counted, streets.steepest, -np.inf)
+
+    choice = np.full(total, -1, dtype=np.int32)
+    added, above = np.zeros_like(length), np.full_like(worst, -np.inf)
+    _down(tree.order, tree.parent, n, tree.outside, length, worst, choice, added, above)
+    start, mouth, throat = _corridors(found.head, found.gate, tree.parent, n, choice, added[:, 5].copy())
+    up = tree.parent[mouth]
+    # nothing is shared beyond a mouth that is itself a junction with a choice
+    goes_on = (up != tree.outside) & (choice[mouth] != mouth)
+    rest = np.where(goes_on[:, None], added[up], 0.0)
+    rest_worst = np.where(goes_on[:, None], above[up], -np.inf)
+    everything = np.column_stack([sum_behind(tree, length[:, column])[mouth] for column in range(6)]) + rest
+    steepest = np.maximum(greatest_behind(tree, worst[:, 1])[mouth], rest_worst[:, 1])
+    narrowest = -np.maximum(greatest_behind(tree, worst[:, 0])[mouth], rest_worst[:, 0])
+
+    far = np.full(total, -np.inf)
+    far[n : n + m] = np.where(counted, _farthest_m(streets, found), -np.inf)
+    base = found.distance_m[np.maximum(choice[mouth], 0)]
+    deepest = greatest_behind(tree, far)[mouth]
+    dead_end = np.maximum(np.where(np.isfinite(deepest), deepest - base, 0.0), added[start, 0])
+
+    pinch = np.where(throat >= 0, throat + n, mouth)
+    foot_vertex = home_vertices(
+        found.foot_tree,
+        homes.street,
+        a=streets.a,
+        b=streets.b,
+        passage=np.where(streets.on_foot, 15, 0).astype(np.uint8),
+    )
+    foot_behind = sum_behind(found.foot_tree, weights(found.foot_tree, foot_vertex, homes.dwellings))
+    stuck = found.home_vertex != NO_WAY_OUT
+    no_foot = np.where(foot_vertex == NO_WAY_OUT, homes.dwellings, 0.0)
+    unwalked = np.bincount(found.home_vertex[stuck], weights=no_foot[stuck], minlength=total).astype(np.float64)
+    held = foot_behind[pinch] + sum_behind(tree, unwalked)[mouth]
+    edge = np.zeros(total)
+    edge[:n] = at_outline(streets, map_outline(streets) if outline is None else outline)
+    fuel_m = everything[:, 3]
+    return GroupFacts(
+        throat=throat,
+        start=start,
+        mouth=mouth,
+        choice=choice[mouth],
+        shared_m=added[start, 5],
+        dead_end_m=np.asarray(dead_end, dtype=np.float64),
+        streets_m=everything[:, 0],
+        narrowest_m=narrowest,
+        no_width_m=everything[:, 1],
+        track_m=everything[:, 2],
+        steepest=steepest,
+        fuel_t_ha=np.divide(everything[:, 4], fuel_m, out=np.full(fuel_m.size, -np.inf), where=fuel_m > 0.0),
+        foot_homes=np.maximum(found.homes - held, 0.0),
+        at_edge=greatest_behind(tree, edge)[mouth] > 0.0,
+    )
+
+
+def shared_way(found: SingleExits, group: int) -> tuple[int, ...]:
+    """List the junctions and streets that everyone of a group must pass to the first choice of ways, from inside out.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.groups import single_exits
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
+    >>> found = single_exits(streets, homes_by_street(streets, np.array([5.0])), exits=np.array([0]))
+    >>> shared_way(found, 0)
+    (2, 0)
+    """
+    tree = found.tree
+    way = [int(found.gate[group])]
+    beyond = False
+    while True:
+        here = way[-1]
+        up = int(tree.parent[here])
+        beyond = beyond or here == int(found.head[group])
+        if up == tree.outside or (beyond and here < tree.node_count and up < tree.node_count):
+            return tuple(way)
+        way.append(up)
+
+
+@njit()
+def _corridors(
+    head: NDArray[np.int32],
+    gate: NDArray[np.int32],
+    parent: NDArray[np.int32],
+    nodes: int,
+    choice: NDArray[np.int32],
+    shared_m: NDArray[np.float64],
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
+    """The longest one way within each group's own run: where it starts, its outermost place and outermost street.
+
+    A run may hold several such ways, with a choice of ways between them.
+    """
+    groups = head.shape[0]
+    start, mouth, throat = np.empty(groups, np.int32), np.empty(groups, np.int32), np.full(groups, -1, np.int32)
+    for g in range(groups):
+        best = gate[g]
+        here = gate[g]
+        while here != head[g]:
+            here = parent[here]
+            if shared_m[here] > shared_m[best]:
+                best = here
+        if shared_m[best] == 0.0:
+            start[g] = head[g]
+            mouth[g] = head[g]
+            continue
+        start[g] = best
+        here = best
+        while True:
+            if here >= nodes:
+                throat[g] = here - nodes
+            if here == head[g] or choice[parent[here]] != choice[best]:
+                break
+            if parent[here] == choice[best]:
+                break
+            here = parent[here]
+        mouth[g] = here
+    return start, mouth, throat
+
+
+def _farthest_m(streets: StreetTable, found: SingleExits) -> NDArray[np.float64]:
+    """Longest way out from any point of each street."""
+    from_a, from_b = found.distance_m[streets.a], found.distance_m[streets.b]
+    length = streets.length_m
+    both = streets.forward & streets.backward
+    with np.errstate(invalid="ignore"):
+        turn = np.clip(np.where(np.isfinite(from_a + from_b), (from_b + length - from_a) / 2.0, 0.0), 0.0, length)
+    middle = np.minimum(from_a + turn, from_b + length - turn)
+    one_end = np.where(np.isinf(from_b), from_a + length, from_b + length)
+    two_way = np.where(np.isinf(from_a) | np.isinf(from_b), one_end, middle)
+    one_way = np.where(streets.forward, from_b + length, from_a + length)
+    value = np.where(both, two_way, one_way)
+    return np.where(np.isfinite(value), value, -np.inf)

@@ -1,0 +1,293 @@
+"""Single exits: the streets and junctions that everyone behind them must pass, as nested groups of homes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.compiling import njit
+from leaveby.roads.exits.dominators import (
+    NO_WAY_OUT,
+    ExitTree,
+    bridges,
+    exit_tree,
+    street_passages,
+    sum_behind,
+)
+from leaveby.roads.exits.homes import NOT_PLACED, PlacedHomes
+from leaveby.roads.exits.street_table import StreetTable, shortest_out
+
+
+@dataclass(frozen=True, eq=False)
+class Difference:
+    """A street that everyone behind it must pass though the undirected graph has another way.
+
+    Attributes
+    ----------
+    street : int
+    homes : float
+        Homes behind it.
+    why : str
+        `one-way streets`, or `ways that only residents use` (private, gated, tracks).
+    """
+
+    street: int
+    homes: float
+    why: Literal["one-way streets", "ways that only residents use"]
+
+
+@dataclass(frozen=True, eq=False)
+class SingleExits:
+    """Groups of homes behind single exits. A group holds all homes that must pass the same streets and junctions.
+
+    Group g has the same homes behind each place of its shared way, a run through the tree from `gate[g]` (inside)
+    to `head[g]` (outside).
+
+    Attributes
+    ----------
+    exits : NDArray[np.int32]
+        Junctions that count as out.
+    passage : NDArray[np.uint8], shape (m,)
+        How each street may be entered and left, see `street_passages`.
+    tree, foot_tree : ExitTree
+        By car; and on foot over all ways that may be walked.
+    home_vertex : NDArray[np.int32], shape (h,)
+        Nearest street or junction that each home must pass; `tree.outside` where it has a choice from the start;
+        -1 where it has no way out by car or no street.
+    homes_behind : NDArray[np.float64], shape (n + m + 1,)
+        Homes that must pass each junction and street.
+    head, gate : NDArray[np.int32], shape (g,)
+        Outermost and innermost place that exactly this group must pass.
+    inside : NDArray[np.int32], shape (g,)
+        The group that this one lies in, or -1. A group stands after the one that it lies in.
+    homes : NDArray[np.float64], shape (g,)
+    bridge : NDArray[np.bool_], shape (m,)
+        Streets whose loss would split the undirected street graph, exits joined.
+    differences : tuple[Difference, ...]
+        Where must-pass streets and bridges differ, most homes first.
+    distance_m : NDArray[np.float64], shape (n,)
+        Shortest way by car from each junction to an exit; inf where there is none.
+    """
+
+    exits: NDArray[np.int32]
+    passage: NDArray[np.uint8]
+    tree: ExitTree
+    foot_tree: ExitTree
+    home_vertex: NDArray[np.int32]
+    homes_behind: NDArray[np.float64]
+    head: NDArray[np.int32]
+    gate: NDArray[np.int32]
+    inside: NDArray[np.int32]
+    homes: NDArray[np.float64]
+    bridge: NDArray[np.bool_]
+    differences: tuple[Difference, ...]
+    distance_m: NDArray[np.float64]
+
+    @property
+    def group_count(self) -> int:
+        """Number of groups."""
+        return int(self.head.shape[0])
+
+
+def home_vertices(
+    tree: ExitTree, street: NDArray[np.int32], *, a: NDArray[np.int32], b: NDArray[np.int32], passage: NDArray[np.uint8]
+) -> NDArray[np.int32]:
+    """Find the nearest street or junction that a home on a street must pass.
+
+    That is the street itself where it can be left by one end only, or where the other end leads back through it.
+
+    Parameters
+    ----------
+    tree : ExitTree
+    street : NDArray[np.int32], shape (h,)
+        Street of each home, or -1.
+    a, b, passage : shape (m,)
+        As for `exit_tree`.
+
+    Returns
+    -------
+    NDArray[np.int32], shape (h,)
+        A vertex of the tree (maybe the outside), or -1 where there is no way out.
+
+    Examples
+    --------
+    >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
+    >>> passage = np.full(4, 15, dtype=np.uint8)
+    >>> tree = exit_tree(4, a, b=b, passage=passage, exits=np.array([0, 1], dtype=np.int32))
+    >>> home_vertices(tree, np.array([0, 3], dtype=np.int32), a=a, b=b, passage=passage).tolist()
+    [8, 7]
+    """
+    known = street != NOT_PLACED
+    s = np.where(known, street, 0)
+    vertex = tree.node_count + s
+    one_end = np.isin(passage[s] & 12, (4, 8))
+    back_through = np.zeros(s.shape, dtype=np.bool_)
+    for end in (a[s], b[s]):
+        back_through |= (tree.parent[end] == vertex) | (tree.parent[end] == NO_WAY_OUT)
+    found = np.where(one_end | back_through, vertex, tree.parent[vertex])
+    lost = ~known | (tree.parent[vertex] == NO_WAY_OUT)
+    return np.where(lost, NO_WAY_OUT, found).astype(np.int32)
+
+
+@njit()
+def _grouped(
+    order: NDArray[np.int32], parent: NDArray[np.int32], behind: NDArray[np.float64], outside: int
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
+    """Runs of places with the same homes behind them: head, gate, the group around, and the group of each vertex."""
+    group = np.full(parent.shape[0], -1, np.int32)
+    head = np.empty(order.shape[0], np.int32)
+    gate = np.empty(order.shape[0], np.int32)
+    inside = np.empty(order.shape[0], np.int32)
+    count = 0
+    for k in range(1, order.shape[0]):
+        v = order[k]
+        if behind[v] <= 0.0:
+            continue
+        up = parent[v]
+        if up != outside and behind[up] == behind[v]:
+            group[v] = group[up]
+            gate[group[v]] = v
+        else:
+            group[v] = count
+            head[count] = v
+            gate[count] = v
+            inside[count] = group[up] if up != outside else -1
+            count += 1
+    return head[:count].copy(), gate[:count].copy(), inside[:count].copy(), group
+
+
+def single_exits(
+    streets: StreetTable,
+    homes: PlacedHomes,
+    *,
+    exits: NDArray[np.int32],
+    compare: bool = True,
+    known: NDArray[np.int32] | None = None,
+) -> SingleExits:
+    """Find the groups of homes that share single exits.
+
+    Parameters
+    ----------
+    streets : StreetTable
+        With n junctions and m streets.
+    homes : PlacedHomes
+    exits : NDArray[np.int32]
+        Junctions that count as out, from `boundary_exits` or `exits_at`.
+    compare : bool
+        Also find the undirected bridges and why they differ; two more passes over the streets.
+    known : NDArray[np.int32], optional
+        The exits by which it is told who can do without streets of residents' own; all of them when left out.
+
+    Returns
+    -------
+    SingleExits
+
+    Raises
+    ------
+    InputError
+        When there is no exit.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(90.0, 90.0), (300.0, 90.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> found = single_exits(streets, homes_by_street(streets, np.array([0.0, 5.0, 12.0])), exits=np.array([0]))
+    >>> found.homes.tolist(), found.inside.tolist()
+    ([17.0, 12.0], [-1, 0])
+    """
+    out = np.unique(np.asarray(exits, dtype=np.int32))
+    own = streets.own
+    passage = street_passages(
+        streets.node_count,
+        streets.a,
+        b=streets.b,
+        forward=streets.forward,
+        backward=streets.backward,
+        own=own,
+        exits=out if known is None else np.asarray(known, dtype=np.int32),
+    )
+    tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=out)
+    walked = np.where(streets.on_foot, 15, 0).astype(np.uint8)
+    foot_tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=walked, exits=out)
+    vertex = home_vertices(tree, homes.street, a=streets.a, b=streets.b, passage=passage)
+    behind = sum_behind(tree, weights(tree, vertex, homes.dwellings))
+    head, gate, inside, _ = _grouped(tree.order, tree.parent, behind, tree.outside)
+    bridge = np.zeros(streets.street_count, dtype=np.bool_)
+    differences: tuple[Difference, ...] = ()
+    if compare:
+        driven = np.flatnonzero(streets.driven)
+        bridge[driven] = bridges(streets.node_count, streets.a[driven], b=streets.b[driven], joined=out)
+        differences = _differences(streets, tree, homes=behind, exits=out, bridge=bridge)
+    return SingleExits(
+        exits=out,
+        passage=passage,
+        tree=tree,
+        foot_tree=foot_tree,
+        home_vertex=vertex,
+        homes_behind=behind,
+        head=head,
+        gate=gate,
+        inside=inside,
+        homes=behind[head],
+        bridge=bridge,
+        differences=differences,
+        distance_m=shortest_out(streets, passage, exits=out, weight=streets.length_m)[0],
+    )
+
+
+def weights(tree: ExitTree, vertex: NDArray[np.int32], dwellings: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Add up dwellings at the vertex that each home hangs on; those without a way out are left to be listed.
+
+    Examples
+    --------
+    >>> a, b = np.array([0], dtype=np.int32), np.array([1], dtype=np.int32)
+    >>> tree = exit_tree(2, a, b=b, passage=np.array([15], dtype=np.uint8), exits=np.array([0], dtype=np.int32))
+    >>> weights(tree, np.array([2, 2, -1], dtype=np.int32), np.array([1.0, 4.0, 1.0])).tolist()
+    [0.0, 0.0, 5.0, 0.0]
+    """
+    reached = vertex != NO_WAY_OUT
+    count = np.bincount(vertex[reached], weights=dwellings[reached], minlength=tree.outside + 1)
+    return np.asarray(count, dtype=np.float64)
+
+
+def _differences(
+    streets: StreetTable,
+    tree: ExitTree,
+    *,
+    homes: NDArray[np.float64],
+    exits: NDArray[np.int32],
+    bridge: NDArray[np.bool_],
+) -> tuple[Difference, ...]:
+    number = tree.node_count + np.arange(streets.street_count)
+    odd = np.flatnonzero((homes[number] > 0.0) & (tree.size[number] > 0) & streets.driven & ~bridge)
+    if odd.size == 0:
+        return ()
+    no_own = np.zeros(streets.street_count, dtype=np.bool_)
+    passage = street_passages(
+        streets.node_count,
+        streets.a,
+        b=streets.b,
+        forward=streets.forward,
+        backward=streets.backward,
+        own=no_own,
+        exits=exits,
+    )
+    shared = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=exits)
+    still = shared.size[number] > 1
+    found = [
+        Difference(
+            street=int(street),
+            homes=float(homes[number[street]]),
+            why="one-way streets"
+            if still[street] or streets.forward[street] != streets.backward[street]
+            else "ways that only residents use",
+        )
+        for street in odd
+    ]
+    return tuple(sorted(found, key=lambda item: (-item.homes, item.street)))

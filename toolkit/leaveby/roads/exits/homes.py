@@ -1,0 +1,261 @@
+"""Homes on their streets: each home joined to the nearest street that a drive can open onto, none dropped."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.roads.exits.street_table import StreetTable
+
+FAR_M: Final = 500.0
+"""A home farther than this from every street is not placed, and listed. Judgement, as for single points."""
+
+NOT_PLACED: Final = -1
+
+
+@dataclass(frozen=True, eq=False)
+class Homes:
+    """Where people live.
+
+    Attributes
+    ----------
+    identity : tuple[str, ...], length h
+        Name or number of each home or building in its source, each once.
+    x_m, y_m : NDArray[np.float64], shape (h,)
+        Position in the reference system of the streets.
+    dwellings : NDArray[np.float64], shape (h,)
+        Dwellings at the place: 1 for a house, more for flats.
+    assumptions : tuple[str, ...]
+    """
+
+    identity: tuple[str, ...]
+    x_m: NDArray[np.float64]
+    y_m: NDArray[np.float64]
+    dwellings: NDArray[np.float64]
+    assumptions: tuple[str, ...] = ()
+
+    @property
+    def count(self) -> float:
+        """Number of dwellings."""
+        return float(self.dwellings.sum())
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedHomes:
+    """Homes on streets.
+
+    Attributes
+    ----------
+    identity : tuple[str, ...], length h
+    street : NDArray[np.int32], shape (h,)
+        Street each home opens onto, or -1 where none is near.
+    along_m : NDArray[np.float64], shape (h,)
+        Distance from the street's start.
+    away_m : NDArray[np.float64], shape (h,)
+        Distance from the street (also where it is too far).
+    dwellings : NDArray[np.float64], shape (h,)
+    x_m, y_m : NDArray[np.float64], shape (h,)
+    assumptions : tuple[str, ...]
+    """
+
+    identity: tuple[str, ...]
+    street: NDArray[np.int32]
+    along_m: NDArray[np.float64]
+    away_m: NDArray[np.float64]
+    dwellings: NDArray[np.float64]
+    x_m: NDArray[np.float64]
+    y_m: NDArray[np.float64]
+    assumptions: tuple[str, ...] = ()
+
+    @property
+    def count(self) -> float:
+        """Number of dwellings, placed or not."""
+        return float(self.dwellings.sum())
+
+
+def check_homes(homes: Homes) -> Homes:
+    """Refuse homes with missing values or names that stand twice; return them unchanged when they are sound.
+
+    Raises
+    ------
+    InputError
+        Naming every kind of fault.
+
+    Examples
+    --------
+    >>> check_homes(Homes(("a", "a"), np.zeros(2), np.zeros(2), np.ones(2)))
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: homes: 1 of 2 identities stand more than once (a). Expected ...
+    """
+    faults: list[Fault] = []
+    if not homes.identity:
+        raise refuse(
+            "homes", "there is none in it", expected="at least one home", mend="take a larger area or another file"
+        )
+    twice = [name for name, count in Counter(homes.identity).items() if count > 1]
+    if twice:
+        few = ", ".join(twice[:5]) + (" ..." if len(twice) > 5 else "")
+        faults.append(
+            Fault(
+                "homes",
+                f"{len(twice)} of {len(homes.identity)} identities stand more than once ({few})",
+                "each home once",
+                "remove the doubles, or give each home a number of its own",
+            )
+        )
+    bad = ~(np.isfinite(homes.x_m) & np.isfinite(homes.y_m))
+    if bad.any():
+        names = ", ".join(homes.identity[i] for i in np.flatnonzero(bad)[:5])
+        faults.append(Fault("homes", f"{int(bad.sum())} have no position ({names})", "finite coordinates", "give them"))
+    wrong = ~(np.isfinite(homes.dwellings) & (homes.dwellings > 0.0))
+    if wrong.any():
+        names = ", ".join(homes.identity[i] for i in np.flatnonzero(wrong)[:5])
+        faults.append(
+            Fault(
+                "homes",
+                f"{int(wrong.sum())} have no usable number of dwellings ({names})",
+                "a number above 0",
+                "correct it",
+            )
+        )
+    if faults:
+        raise InputError(faults)
+    return homes
+
+
+def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> PlacedHomes:
+    """Join each home to its street: the nearest that carries cars, is no motorway and not in a tunnel.
+
+    Of streets that are equally near, the one with the lowest way and junction numbers is taken, so that the answer
+    depends neither on the order of the streets nor on how an area was cut.
+
+    Parameters
+    ----------
+    homes : Homes
+    streets : StreetTable
+    far_m : float
+        A home farther than this from every street is not placed: its street is -1.
+
+    Returns
+    -------
+    PlacedHomes
+        As many as there are homes, in the same order.
+
+    Raises
+    ------
+    InputError
+        When homes are unsound, or no street can take a home.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
+    >>> homes = Homes(("1", "2"), np.array([30.0, 0.0]), np.array([20.0, 2000.0]), np.ones(2))
+    >>> placed = place_homes(homes, streets)
+    >>> placed.street.tolist(), placed.along_m.tolist(), placed.away_m.tolist()
+    ([0, -1], [30.0, 0.0], [20.0, 2000.0])
+    """
+    check_homes(homes)
+    takes = np.flatnonzero(streets.takes_homes & streets.driven)
+    if takes.size == 0:
+        raise refuse(
+            "streets",
+            "none of them can take a home",
+            expected="streets for cars",
+            mend="take a larger area or an extract that was not filtered",
+        )
+    points = shapely.points(homes.x_m, homes.y_m)
+    lines = streets.geometry[takes]
+    home, row = shapely.STRtree(lines).query_nearest(points, all_matches=True)
+    street = takes[row]
+    low = np.minimum(streets.node_id[streets.a[street]], streets.node_id[streets.b[street]])
+    high = np.maximum(streets.node_id[streets.a[street]], streets.node_id[streets.b[street]])
+    order = np.lexsort((high, low, streets.way_id[street], home))
+    chosen = order[np.unique(home[order], return_index=True)[1]]
+    street = street[chosen]
+    away = np.asarray(shapely.distance(points, streets.geometry[street]), dtype=np.float64)
+    line_m = np.asarray(shapely.length(streets.geometry[street]), dtype=np.float64)
+    drawn = np.asarray(shapely.line_locate_point(streets.geometry[street], points), dtype=np.float64)
+    share = np.divide(drawn, line_m, out=np.zeros_like(drawn), where=line_m > 0.0)
+    near = away <= far_m
+    sentences = list(homes.assumptions)
+    if not near.all():
+        worst = homes.identity[int(np.argmax(away))]
+        sentences.append(
+            f"{int((~near).sum())} homes lie more than {far_m:.0f} m from every street and belong to no group "
+            f"(the farthest, {worst}, {away.max():.0f} m): find out how people leave them."
+        )
+    return PlacedHomes(
+        identity=homes.identity,
+        street=np.where(near, street, NOT_PLACED).astype(np.int32),
+        along_m=np.where(near, share * streets.length_m[street], 0.0),
+        away_m=away,
+        dwellings=homes.dwellings,
+        x_m=homes.x_m,
+        y_m=homes.y_m,
+        assumptions=tuple(sentences),
+    )
+
+
+def homes_by_street(streets: StreetTable, count: NDArray[np.float64]) -> PlacedHomes:
+    """Place a counted number of homes on each street, at its middle.
+
+    Parameters
+    ----------
+    streets : StreetTable
+        With m streets.
+    count : NDArray[np.float64], shape (m,)
+        Homes on each street, 0 or more.
+
+    Raises
+    ------
+    InputError
+        When a count is missing or negative, when homes stand on a street that no car drives, or when there is none.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
+    >>> homes_by_street(streets, np.array([12.0])).dwellings.tolist()
+    [12.0]
+    """
+    number = np.asarray(count, dtype=np.float64)
+    if number.shape != (streets.street_count,) or not np.isfinite(number).all() or (number < 0.0).any():
+        raise refuse(
+            "homes",
+            "they are not one count of 0 or more for each street",
+            expected=f"{streets.street_count} counts",
+            mend="give a count for every street",
+        )
+    lost = (number > 0.0) & ~streets.driven
+    if lost.any():
+        where = int(np.flatnonzero(lost)[0])
+        raise refuse(
+            f"way {streets.way_id[where]}",
+            f"{int(number[lost].sum())} homes are counted on {int(lost.sum())} ways that no car drives",
+            expected="homes on streets for cars",
+            mend="count them on the street that they leave by",
+        )
+    rows = np.flatnonzero(number > 0.0)
+    if rows.size == 0:
+        raise refuse("homes", "there is none in it", expected="at least one home", mend="take a larger area")
+    middle = shapely.line_interpolate_point(streets.geometry[rows], 0.5, normalized=True)
+    return PlacedHomes(
+        identity=tuple(f"way {streets.way_id[row]} street {row}" for row in rows),
+        street=rows.astype(np.int32),
+        along_m=streets.length_m[rows] / 2.0,
+        away_m=np.zeros(rows.size),
+        dwellings=number[rows],
+        x_m=np.asarray(shapely.get_x(middle), dtype=np.float64),
+        y_m=np.asarray(shapely.get_y(middle), dtype=np.float64),
+        assumptions=("Homes were counted per street and stand at its middle.",),
+    )

@@ -1,0 +1,488 @@
+"""Candidates for a missing link: ways already on the map that could be opened, and short joins that could be built.
+
+Each is bounded from the tree of single exits: no more homes can be relieved than must pass what the link goes around.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import sparse
+
+from leaveby.compiling import njit
+from leaveby.errors import refuse
+from leaveby.roads.exits.dominators import NO_WAY_OUT
+from leaveby.roads.exits.groups import SingleExits, home_vertices
+from leaveby.roads.exits.homes import PlacedHomes
+from leaveby.roads.exits.links import END_M, RELIEF_SHARE, Link, by_bound, must_m
+from leaveby.roads.exits.street_table import StreetTable, shortest_out
+
+Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
+
+WINDING: Final = 1.2
+"""Length of a street to be built over its straight line. Judgement."""
+SAMPLE_M: Final = 100.0
+"""Joins may start at junctions, street ends, and at this spacing along streets. Judgement."""
+SLOPE_SPAN_M: Final = 90.0
+"""The slope under a join is taken over this length, the cell of common terrain models. Judgement."""
+MOST_CANDIDATES: Final = 1000
+"""Of each kind; the most promising are kept."""
+
+
+@njit()
+def _parting(
+    parent: NDArray[np.int32], first: NDArray[np.int32], size: NDArray[np.int32], here: int, other: int, outside: int
+) -> int:
+    """The outermost vertex that must be passed from `here` but not from `other`, or the outside."""
+    found = outside
+    at = here
+    while at != outside and not first[at] <= first[other] < first[at] + size[at]:
+        found = at
+        at = int(parent[at])
+    return found
+
+
+@njit()
+def _partings(
+    parent: NDArray[np.int32],
+    first: NDArray[np.int32],
+    size: NDArray[np.int32],
+    outside: int,
+    a: NDArray[np.int32],
+    b: NDArray[np.int32],
+) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    left, right = np.full(a.shape[0], outside, np.int32), np.full(a.shape[0], outside, np.int32)
+    for k in range(a.shape[0]):
+        if a[k] >= 0 and b[k] >= 0:
+            left[k] = _parting(parent, first, size, a[k], b[k], outside)
+            right[k] = _parting(parent, first, size, b[k], a[k], outside)
+    return left, right
+
+
+@dataclass(frozen=True, eq=False)
+class _Bounds:
+    """For joined vertices: where their ways part, the most homes that a join can relieve, and how far it goes."""
+
+    left: NDArray[np.int32]
+    right: NDArray[np.int32]
+    most: NDArray[np.float64]
+    taken: NDArray[np.int64]
+
+    def key(self, k: int) -> tuple[int, int, int]:
+        return (*self.between(k), int(self.taken[k]))
+
+    def between(self, k: int) -> tuple[int, int]:
+        left, right = int(self.left[k]), int(self.right[k])
+        return min(left, right), max(left, right)
+
+    def chosen(self, rows: NDArray[np.bool_]) -> _Bounds:
+        return _Bounds(self.left[rows], self.right[rows], self.most[rows], self.taken[rows])
+
+
+def _bound(
+    streets: StreetTable,
+    found: SingleExits,
+    homes: PlacedHomes,
+    a: NDArray[np.int32],
+    b: NDArray[np.int32],
+    *,
+    onward_a: NDArray[np.int32],
+    onward_b: NDArray[np.int32],
+    node_a: NDArray[np.int32],
+    node_b: NDArray[np.int32],
+) -> _Bounds:
+    """Bound the homes that joins relieve.
+
+    `a` and `b` are the vertices of the ends, `onward_a` and `onward_b` the vertices that the join lets their people go
+    on to, `node_a` and `node_b` junctions at the ends.
+    """
+    tree = found.tree
+    left, _ = _partings(tree.parent, tree.first, tree.size, tree.outside, a, onward_a)
+    right, _ = _partings(tree.parent, tree.first, tree.size, tree.outside, b, onward_b)
+    must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)
+    most = np.zeros(a.size)
+    taken = np.zeros(a.size)
+    for side, end in ((left, a), (right, b)):
+        parted = side != tree.outside
+        beyond = np.where(parted, must[tree.parent[side]], 0.0)
+        # only what lies between the parting and the join is taken away, and what lies beyond the parting stays
+        gone = np.where(parted, must[np.maximum(end, 0)] - beyond, 0.0)
+        helps = np.flatnonzero(parted & (gone >= RELIEF_SHARE * beyond) & (gone > 0.0))
+        most[helps] += _homes_within(found, homes, must, side[helps], gone[helps] / RELIEF_SHARE)
+        taken[helps] = np.maximum(taken[helps], gone[helps])
+    cut_off, part = _cut_off(streets, found, homes)
+    for end, node in ((a, node_a), (b, node_b)):
+        most += np.where(end == NO_WAY_OUT, cut_off[part[node]], 0.0)
+    return _Bounds(left, right, most, np.floor(np.log2(np.maximum(taken, 1.0))).astype(np.int64))
+
+
+def _cut_off(
+    streets: StreetTable, found: SingleExits, homes: PlacedHomes
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Homes that gain when a part without a way out gets one, for each such part, and the part of each junction.
+
+    These are the homes in it, and those from which one can drive into it.
+    """
+    n = streets.node_count
+    lost = found.tree.parent[:n] == NO_WAY_OUT
+    into = lost.copy()
+    if lost.any():
+        away, _ = shortest_out(
+            streets, found.passage, exits=np.flatnonzero(lost).astype(np.int32), weight=streets.length_m
+        )
+        into |= np.isfinite(away)
+    joined = streets.driven & into[streets.a] & into[streets.b]
+    links = sparse.coo_matrix((np.ones(int(joined.sum())), (streets.a[joined], streets.b[joined])), shape=(n, n))
+    count, part = sparse.csgraph.connected_components(links, directed=False)
+    placed = np.flatnonzero(homes.street >= 0)
+    street = homes.street[placed]
+    leaves = found.passage[street]
+    by_a = (leaves & 4 > 0) & into[streets.a[street]]
+    by_b = (leaves & 8 > 0) & into[streets.b[street]]
+    at = np.where(by_a, streets.a[street], streets.b[street])
+    gains = by_a | by_b
+    total = np.bincount(part[at[gains]], weights=homes.dwellings[placed][gains], minlength=count)
+    return total.astype(np.float64), part.astype(np.int32)
+
+
+def _homes_within(
+    found: SingleExits,
+    homes: PlacedHomes,
+    must: NDArray[np.float64],
+    side: NDArray[np.int32],
+    length_m: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Homes behind a vertex that must pass no more than a length of street in all."""
+    tree = found.tree
+    placed = np.flatnonzero(found.home_vertex != NO_WAY_OUT)
+    spot = tree.first[found.home_vertex[placed]]
+    order = np.argsort(spot, kind="stable")
+    spot, row = spot[order], placed[order]
+    own_m, dwellings = must[found.home_vertex[row]], homes.dwellings[row]
+    total = np.zeros(side.size)
+    by_side = np.argsort(side, kind="stable")
+    starts = np.flatnonzero(np.diff(side[by_side], prepend=-1))
+    for group in np.split(by_side, starts[1:]):
+        if group.size == 0:
+            continue
+        vertex = side[group[0]]
+        low, high = np.searchsorted(spot, [tree.first[vertex], tree.first[vertex] + tree.size[vertex]])
+        rising = np.argsort(own_m[low:high], kind="stable")
+        counted = np.concatenate([[0.0], np.cumsum(dwellings[low:high][rising])])
+        total[group] = counted[np.searchsorted(own_m[low:high][rising], length_m[group], side="right")]
+    return total
+
+
+def links_to_open(
+    streets: StreetTable, found: SingleExits, *, homes: PlacedHomes, least_homes: float = 1.0
+) -> tuple[Link, ...]:
+    """Find ways already on the map (tracks, gated and private ways) that would join streets of different groups.
+
+    Parameters
+    ----------
+    streets : StreetTable
+    found : SingleExits
+    homes : PlacedHomes
+        As given to `single_exits`.
+    least_homes : float
+        Leave out what can't relieve so many homes.
+
+    Returns
+    -------
+    tuple of Link
+        Most homes (as bounded) first; `homes_relieved` is not yet computed.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.groups import single_exits
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(0.0, 0.0), (0.0, 90.0)], [(0.0, 90.0), (90.0, 0.0)]]
+    >>> roads = network_from_lines(lines, crs="EPSG:32755", tags=[{}, {}, {"highway": "track"}])
+    >>> streets = street_table(roads)
+    >>> placed = homes_by_street(streets, np.array([4.0, 3.0, 0.0]))
+    >>> found = single_exits(streets, placed, exits=np.array([0]))
+    >>> [(link.streets, link.reasons, link.most_homes) for link in links_to_open(streets, found, homes=placed)]
+    [((2,), ('track',), 7.0)]
+    """
+    own = streets.own
+    shut = own & (streets.a != streets.b)
+    open_street = streets.driven & ~own
+    touches = np.zeros(streets.node_count, dtype=np.bool_)
+    touches[streets.a[open_street]] = True
+    touches[streets.b[open_street]] = True
+    rows = np.flatnonzero(shut)
+    if rows.size == 0:
+        return ()
+    ends = np.concatenate([streets.a[rows], streets.b[rows]])
+    contacts = np.unique(ends[touches[ends]])
+    if contacts.size < 2:
+        return ()
+    length = np.maximum(streets.length_m[rows], 0.1)
+    low, high = np.minimum(streets.a[rows], streets.b[rows]), np.maximum(streets.a[rows], streets.b[rows])
+    order = np.lexsort((length, high, low))
+    keep = order[np.unique(np.column_stack([low[order], high[order]]), axis=0, return_index=True)[1]]
+    street_of = {(int(low[i]), int(high[i])): int(rows[i]) for i in keep}
+    graph = sparse.coo_matrix((length[keep], (low[keep], high[keep])), shape=(streets.node_count,) * 2).tocsr()
+    away, before, source = sparse.csgraph.dijkstra(
+        graph, directed=False, indices=contacts, min_only=True, return_predecessors=True
+    )
+    u, v = low[keep], high[keep]
+    apart = (source[u] != source[v]) & np.isfinite(away[u]) & np.isfinite(away[v])
+    u, v, extra = u[apart], v[apart], length[keep][apart]
+    total = away[u] + extra + away[v]
+    ends_a, ends_b = source[u].astype(np.int32), source[v].astype(np.int32)
+    # people go on to the way itself, which may lead out elsewhere too; one that nobody drives leads to its other end
+    middle = (streets.node_count + np.array([street_of[int(i), int(j)] for i, j in zip(u, v, strict=True)])).astype(
+        np.int32
+    )
+    lost = found.tree.parent[middle] == NO_WAY_OUT
+    bound = _bound(
+        streets,
+        found,
+        homes,
+        _with_way(found, ends_a),
+        _with_way(found, ends_b),
+        onward_a=np.where(lost, _with_way(found, ends_b), middle).astype(np.int32),
+        onward_b=np.where(lost, _with_way(found, ends_a), middle).astype(np.int32),
+        node_a=ends_a,
+        node_b=ends_b,
+    )
+    kept = np.flatnonzero(bound.most >= max(least_homes, 1e-9))
+    links = []
+    for chosen in _shortest_of_each(bound, kept[np.argsort(total[kept], kind="stable")]):
+        way = [street_of[int(u[chosen]), int(v[chosen])]]
+        for end in (int(u[chosen]), int(v[chosen])):
+            at = end
+            while before[at] >= 0:
+                way.append(street_of[min(at, int(before[at])), max(at, int(before[at]))])
+                at = int(before[at])
+        links.append(
+            Link(
+                kind="open",
+                line=shapely.union_all(streets.geometry[way]),
+                streets=tuple(way),
+                reasons=tuple(dict.fromkeys(streets.reason[s] for s in way)),
+                ends=(),
+                build_m=0.0,
+                open_m=float(streets.length_m[way].sum()),
+                steepest=float(streets.steepest[way].max()),
+                between=bound.between(chosen),
+                most_homes=float(bound.most[chosen]),
+            )
+        )
+    return tuple(sorted(links, key=by_bound))
+
+
+def _with_way(found: SingleExits, node: NDArray[np.int32]) -> NDArray[np.int32]:
+    """Junctions, or -1 where there is no way out."""
+    return np.where(found.tree.parent[node] == NO_WAY_OUT, NO_WAY_OUT, node).astype(np.int32)
+
+
+def _shortest_of_each(bound: _Bounds, rows: NDArray[np.int64]) -> list[int]:
+    """Of candidates in order of length: the first of each kind of relief, and of these the ones that promise most."""
+    best: dict[tuple[int, int, int], int] = {}
+    for k in rows.tolist():
+        best.setdefault(bound.key(k), k)
+    return sorted(best.values(), key=lambda k: (-float(bound.most[k]), k))[:MOST_CANDIDATES]
+
+
+def links_to_build(
+    streets: StreetTable,
+    found: SingleExits,
+    *,
+    homes: PlacedHomes,
+    within_m: float = 300.0,
+    steepest: float = 0.16,
+    elevation: Elevation | None = None,
+    least_homes: float = 3.0,
+) -> tuple[Link, ...]:
+    """Find short joins from streets with one way out to streets that get out another way.
+
+    Of all joins that would let the same groups out, the shortest is kept. What lies between (water, a railway, a house,
+    a right of way) is not known here.
+
+    Parameters
+    ----------
+    streets : StreetTable
+    found : SingleExits
+    homes : PlacedHomes
+        As given to `single_exits`.
+    within_m : float
+        Longest straight line.
+    steepest : float
+        Steepest slope of the ground along it, rise over run.
+    elevation : callable, optional
+        Height in m at (x_m, y_m); NaN where unknown. No slope is looked at without it.
+    least_homes : float
+        Leave out what can't relieve so many homes.
+
+    Returns
+    -------
+    tuple of Link
+        Most homes (as bounded) first; `homes_relieved` is not yet computed.
+
+    Raises
+    ------
+    InputError
+        When the distance or the slope is not above 0.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.groups import single_exits
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(0.0, 0.0), (0.0, 150.0), (60.0, 150.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> placed = homes_by_street(streets, np.array([0.0, 5.0, 2.0]))
+    >>> found = single_exits(streets, placed, exits=np.array([0]))
+    >>> links = links_to_build(streets, found, homes=placed, within_m=80.0)
+    >>> [(round(link.build_m, 1), link.most_homes) for link in links]
+    [(80.5, 7.0)]
+    """
+    for what, value in (("within_m", within_m), ("steepest", steepest)):
+        if not value > 0.0:
+            raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
+    usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
+    place_vertex = home_vertices(found.tree, usable.astype(np.int32), a=streets.a, b=streets.b, passage=found.passage)
+    behind = found.homes_behind.copy()
+    behind[found.tree.outside] = 0.0
+    served = (place_vertex == NO_WAY_OUT) | (behind[np.maximum(place_vertex, 0)] > 0.0)
+    served |= _under_group(found, place_vertex, behind)
+    from_street, from_share = _samples(streets, usable[served])
+    if from_street.size == 0:
+        return ()
+    vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
+    vertex_of[usable] = place_vertex
+    spots = shapely.line_interpolate_point(streets.geometry[from_street], from_share, normalized=True)
+    a, a_share, b, b_share = _pairs(streets, usable, spots, from_street, from_share, within_m)
+    vertex_a = _spot_vertex(streets, found, a, a_share, vertex_of)
+    vertex_b = _spot_vertex(streets, found, b, b_share, vertex_of)
+    bound = _bound(
+        streets,
+        found,
+        homes,
+        vertex_a,
+        vertex_b,
+        onward_a=_before_spot(found, vertex_b, b),
+        onward_b=_before_spot(found, vertex_a, a),
+        node_a=streets.a[a],
+        node_b=streets.a[b],
+    )
+    good = (bound.most >= max(least_homes, 1e-9)) & (a != b)
+    a, a_share, b, b_share, bound = a[good], a_share[good], b[good], b_share[good], bound.chosen(good)
+    if a.size == 0:
+        return ()
+    begin = shapely.line_interpolate_point(streets.geometry[a], a_share, normalized=True)
+    meets = shapely.line_interpolate_point(streets.geometry[b], b_share, normalized=True)
+    straight = np.asarray(shapely.distance(begin, meets), dtype=np.float64)
+    slope = np.full(straight.size, -np.inf)
+    if elevation is not None:
+        slope = _slopes(begin, meets, straight, elevation)
+    kept = np.flatnonzero((straight > END_M) & (slope <= steepest))
+    links = [
+        Link(
+            kind="build",
+            line=shapely.LineString([begin[k], meets[k]]),
+            streets=(),
+            reasons=(),
+            ends=(
+                (int(a[k]), float(a_share[k] * streets.length_m[a[k]])),
+                (int(b[k]), float(b_share[k] * streets.length_m[b[k]])),
+            ),
+            build_m=float(WINDING * straight[k]),
+            open_m=0.0,
+            steepest=float(slope[k]),
+            between=bound.between(k),
+            most_homes=float(bound.most[k]),
+        )
+        for k in _shortest_of_each(bound, kept[np.argsort(straight[kept], kind="stable")])
+    ]
+    return tuple(sorted(links, key=by_bound))
+
+
+def _under_group(found: SingleExits, vertex: NDArray[np.int32], behind: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Streets without homes of their own that still hang on a single exit with homes behind it."""
+    tree = found.tree
+    hangs = np.zeros(tree.parent.size, dtype=np.bool_)
+    for v in tree.order[1:].tolist():
+        up = int(tree.parent[v])
+        hangs[v] = behind[v] > 0.0 or (up != tree.outside and hangs[up])
+    return np.where(vertex >= 0, hangs[np.maximum(vertex, 0)], False)
+
+
+def _pairs(
+    streets: StreetTable,
+    usable: NDArray[np.int64],
+    spots: NDArray[np.object_],
+    street: NDArray[np.int64],
+    share: NDArray[np.float64],
+    within_m: float,
+) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
+    """Spots near other streets: from each to the nearest point of a street, and to the ends and spots along it."""
+    lines = streets.geometry[usable]
+    spot, row = shapely.STRtree(lines).query(spots, predicate="dwithin", distance=within_m)
+    along = np.asarray(shapely.line_locate_point(lines[row], spots[spot], normalized=True), dtype=np.float64)
+    there, there_share = _samples(streets, usable)
+    others = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
+    spot_2, other = shapely.STRtree(others).query(spots, predicate="dwithin", distance=within_m)
+    return (
+        np.concatenate([street[spot], street[spot_2]]),
+        np.concatenate([share[spot], share[spot_2]]),
+        np.concatenate([usable[row], there[other]]),
+        np.concatenate([along, there_share[other]]),
+    )
+
+
+def _samples(streets: StreetTable, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    pieces = np.maximum(1, np.ceil(streets.length_m[rows] / SAMPLE_M)).astype(np.int64)
+    street = np.repeat(rows, pieces + 1)
+    start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
+    rank = np.arange(street.size) - np.repeat(start, pieces + 1)
+    return street, rank / np.repeat(pieces, pieces + 1)
+
+
+def _spot_vertex(
+    streets: StreetTable,
+    found: SingleExits,
+    street: NDArray[np.int64],
+    share: NDArray[np.float64],
+    vertex_of: NDArray[np.int32],
+) -> NDArray[np.int32]:
+    """The vertex of a spot: the junction at a street's end, or the street's; -1 where there is no way out."""
+    ends = np.where(share <= 0.0, streets.a[street], np.where(share >= 1.0, streets.b[street], -1)).astype(np.int32)
+    return np.where(ends >= 0, _with_way(found, np.maximum(ends, 0)), vertex_of[street]).astype(np.int32)
+
+
+def _before_spot(found: SingleExits, vertex: NDArray[np.int32], street: NDArray[np.int64]) -> NDArray[np.int32]:
+    """What is surely left to pass from a spot: not the street that it splits, a part of which may be gone around."""
+    split = vertex == found.tree.node_count + street
+    return np.where(split, found.tree.parent[np.maximum(vertex, 0)], vertex).astype(np.int32)
+
+
+def _slopes(
+    begin: NDArray[np.object_], end: NDArray[np.object_], length: NDArray[np.float64], elevation: Elevation
+) -> NDArray[np.float64]:
+    """Steepest slope of the ground along straight lines, over stretches of about 90 m; inf over unknown ground."""
+    pieces = np.maximum(1, np.floor(length / SLOPE_SPAN_M)).astype(np.int64)
+    line = np.repeat(np.arange(length.size), pieces + 1)
+    start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
+    share = (np.arange(line.size) - np.repeat(start, pieces + 1)) / np.repeat(pieces, pieces + 1)
+    x0, y0, x1, y1 = shapely.get_x(begin), shapely.get_y(begin), shapely.get_x(end), shapely.get_y(end)
+    height = np.asarray(
+        elevation(x0[line] + share * (x1 - x0)[line], y0[line] + share * (y1 - y0)[line]), dtype=np.float64
+    )
+    rise = np.abs(np.diff(height))
+    inner = line[1:] == line[:-1]
+    step = np.maximum((length / pieces)[line[1:]], END_M)
+    grade = np.where(inner, np.where(np.isnan(rise), np.inf, rise / step), -np.inf)
+    steep = np.full(length.size, -np.inf)
+    np.maximum.at(steep, line[1:], grade)
+    return steep

@@ -1,0 +1,373 @@
+"""Which missing link would help: whom a link relieves, counted exactly, and the links that relieve most.
+
+A link relieves a home when it takes away half or more of the length of street that everyone there must pass: a join
+around the first metres of a long dead-end road helps nobody. The street is added, the tree of single exits is found
+anew, and the homes are compared one by one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final, Literal
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import substring
+
+from leaveby.compiling import njit
+from leaveby.roads.exits.dominators import NO_WAY_OUT, ExitTree, exit_tree, street_passages
+from leaveby.roads.exits.groups import home_vertices
+from leaveby.roads.exits.homes import PlacedHomes
+from leaveby.roads.exits.street_table import OPEN_WAY, StreetTable
+from leaveby.roads.vehicle.speeds import USUAL_KM_H
+from leaveby.units import m_s_from_km_h
+
+END_M: Final = 1.0
+RELIEF_SHARE: Final = 0.5
+"""Share of the length a home must pass that a link has to take away to relieve it. Judgement."""
+
+NEW_SHARE: Final = 0.2
+"""Share of the homes a link relieves that no better link does, for it to be listed. Judgement."""
+
+Kind = Literal["open", "build"]
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """A street that would let people out another way.
+
+    Attributes
+    ----------
+    kind : str
+        `open`: ways on the map that residents or nobody may drive; `build`: a street that is not there.
+    line : BaseGeometry
+        Where it runs: along the ways, or straight from end to end.
+    streets : tuple[int, ...]
+        The ways to open, for `open`.
+    reasons : tuple[str, ...]
+        Why they are not open, each once.
+    ends : tuple of (street, distance along it in m)
+        Where the join leaves one street and meets another, for `build`.
+    build_m, open_m : float
+        Metres to build (the straight line times 1.2), metres to open.
+    steepest : float
+        Steepest slope of the ground along it; -inf where no terrain was given.
+    between : tuple[int, int]
+        Where the ways of its two ends part, as vertices: links with the same pair let the same groups out.
+    most_homes : float
+        No more homes than this can be relieved.
+    homes_relieved : float
+        Homes for which it takes away half or more of the length of street that they must pass, exact.
+    homes_freed : float
+        Of these, homes that then have no street left that they must pass, exact.
+    """
+
+    kind: Kind
+    line: BaseGeometry
+    streets: tuple[int, ...]
+    reasons: tuple[str, ...]
+    ends: tuple[tuple[int, float], ...]
+    build_m: float
+    open_m: float
+    steepest: float
+    between: tuple[int, int]
+    most_homes: float
+    homes_relieved: float = 0.0
+    homes_freed: float = 0.0
+
+
+@njit()
+def must_m(
+    order: NDArray[np.int32], parent: NDArray[np.int32], nodes: int, length_m: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Length of street that must be passed from each vertex, the street itself with it.
+
+    Examples
+    --------
+    >>> parent = np.array([4, 3, 4, 0, 4], dtype=np.int32)
+    >>> must_m(np.array([4, 0, 3, 1], dtype=np.int32), parent, 3, np.array([70.0])).tolist()
+    [0.0, 70.0, 0.0, 70.0, 0.0]
+    """
+    total = np.zeros(parent.shape[0])
+    for k in range(1, order.shape[0]):
+        v = order[k]
+        total[v] = total[parent[v]] + (length_m[v - nodes] if v >= nodes else 0.0)
+    return total
+
+
+def by_bound(link: Link) -> tuple[float, float, float, str]:
+    """Order candidates by what they promise, then by metres to build and to open.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> line = shapely.LineString([(0.0, 0.0), (9.0, 0.0)])
+    >>> by_bound(Link("build", line, (), (), ((0, 1.0), (1, 2.0)), 10.8, 0.0, 0.1, (5, 6), 12.0))
+    (-12.0, 10.8, 0.0, 'LINESTRING (0 0, 9 0)')
+    """
+    return (-link.most_homes, link.build_m, link.open_m, link.line.wkt)
+
+
+def with_link(
+    streets: StreetTable, homes: PlacedHomes, *, link: Link, joined: bool = True
+) -> tuple[StreetTable, PlacedHomes]:
+    """Add a link to the streets: open its ways to everyone, or split the streets that it joins and lay it between.
+
+    Parameters
+    ----------
+    streets : StreetTable
+    homes : PlacedHomes
+    link : Link
+    joined : bool
+        Without it the streets are only split, for comparison.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(0.0, 0.0), (0.0, 150.0), (60.0, 150.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> placed = homes_by_street(streets, np.array([0.0, 5.0, 2.0]))
+    >>> line = shapely.LineString([(90.0, 90.0), (60.0, 150.0)])
+    >>> link = Link("build", line, (), (), ((1, 90.0), (2, 210.0)), 80.5, 0.0, 0.0, (3, 4), 7.0)
+    >>> joined, moved = with_link(streets, placed, link=link)
+    >>> joined.street_count, joined.name[-1]
+    (4, 'link to build')
+    """
+    if link.kind == "open":
+        if not joined:
+            return streets, homes
+        chosen = set(link.streets)
+        forward, backward = streets.forward.copy(), streets.backward.copy()
+        nothing = ~(forward | backward)
+        rows = np.array(link.streets, dtype=np.int64)
+        forward[rows] |= nothing[rows]
+        backward[rows] |= nothing[rows]
+        reason = tuple(OPEN_WAY if row in chosen else why for row, why in enumerate(streets.reason))
+        return replace(streets, forward=forward, backward=backward, reason=reason), homes
+    nodes: list[int] = []
+    table, placed = streets, homes
+    for street, along_m in link.ends:
+        table, placed, node = _split(table, placed, street, along_m)
+        nodes.append(node)
+    if joined:
+        table = _appended(table, nodes[0], nodes[1], line=link.line, length_m=link.build_m)
+    return table, placed
+
+
+def _split(
+    streets: StreetTable, homes: PlacedHomes, street: int, along_m: float
+) -> tuple[StreetTable, PlacedHomes, int]:
+    length = float(streets.length_m[street])
+    if along_m <= END_M:
+        return streets, homes, int(streets.a[street])
+    if length - along_m <= END_M:
+        return streets, homes, int(streets.b[street])
+    line = streets.geometry[street]
+    at = along_m / length * line.length
+    spot = shapely.line_interpolate_point(line, at)
+    node = streets.node_count
+    geometry = np.empty(streets.street_count + 1, dtype=object)
+    geometry[:-1] = streets.geometry
+    geometry[street], geometry[-1] = substring(line, 0.0, at), substring(line, at, line.length)
+    lengths = np.append(streets.length_m, length - along_m)
+    lengths[street] = along_m
+    b = np.append(streets.b, streets.b[street])
+    b[street] = node
+    moved = (homes.street == street) & (homes.along_m > along_m)
+    table = replace(
+        _repeated(streets, street),
+        node_id=np.append(streets.node_id, -1 - node),
+        x_m=np.append(streets.x_m, spot.x),
+        y_m=np.append(streets.y_m, spot.y),
+        a=np.append(streets.a, np.int32(node)),
+        b=b,
+        length_m=lengths,
+        geometry=geometry,
+    )
+    placed = replace(
+        homes,
+        street=np.where(moved, streets.street_count, homes.street).astype(np.int32),
+        along_m=np.where(moved, homes.along_m - along_m, homes.along_m),
+    )
+    return table, placed, node
+
+
+def _repeated(streets: StreetTable, street: int) -> StreetTable:
+    """The table with one more row that repeats the facts of a street (not its ends, line and length)."""
+
+    def once_more(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.append(values, values[street])
+
+    return replace(
+        streets,
+        forward=np.append(streets.forward, streets.forward[street]),
+        backward=np.append(streets.backward, streets.backward[street]),
+        reason=(*streets.reason, streets.reason[street]),
+        on_foot=np.append(streets.on_foot, streets.on_foot[street]),
+        speed_m_s=once_more(streets.speed_m_s),
+        width_m=once_more(streets.width_m),
+        steepest=once_more(streets.steepest),
+        fuel_t_ha=once_more(streets.fuel_t_ha),
+        takes_homes=np.append(streets.takes_homes, streets.takes_homes[street]),
+        way_id=np.append(streets.way_id, streets.way_id[street]),
+        name=(*streets.name, streets.name[street]),
+        highway=(*streets.highway, streets.highway[street]),
+        service=(*streets.service, streets.service[street]),
+        lanes=(*streets.lanes, streets.lanes[street]),
+        barrier=(*streets.barrier, streets.barrier[street]),
+    )
+
+
+def _appended(streets: StreetTable, tail: int, head: int, *, line: BaseGeometry, length_m: float) -> StreetTable:
+    geometry = np.empty(streets.street_count + 1, dtype=object)
+    geometry[:-1] = streets.geometry
+    geometry[-1] = line
+    return replace(
+        streets,
+        a=np.append(streets.a, np.int32(tail)),
+        b=np.append(streets.b, np.int32(head)),
+        forward=np.append(streets.forward, True),
+        backward=np.append(streets.backward, True),
+        reason=(*streets.reason, OPEN_WAY),
+        on_foot=np.append(streets.on_foot, True),
+        length_m=np.append(streets.length_m, length_m),
+        speed_m_s=np.append(streets.speed_m_s, m_s_from_km_h(USUAL_KM_H["unclassified"])),
+        width_m=np.append(streets.width_m, np.inf),
+        steepest=np.append(streets.steepest, -np.inf),
+        fuel_t_ha=np.append(streets.fuel_t_ha, -np.inf),
+        takes_homes=np.append(streets.takes_homes, False),
+        geometry=geometry,
+        way_id=np.append(streets.way_id, 0),
+        name=(*streets.name, "link to build"),
+        highway=(*streets.highway, "unclassified"),
+        service=(*streets.service, ""),
+        lanes=(*streets.lanes, ""),
+        barrier=(*streets.barrier, ""),
+    )
+
+
+def _must_pass(
+    streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Length of street that each home must pass, inf where it has no way out; and whether it must pass none."""
+    passage = street_passages(
+        streets.node_count,
+        streets.a,
+        b=streets.b,
+        forward=streets.forward,
+        backward=streets.backward,
+        own=streets.own,
+        exits=exits,
+    )
+    tree: ExitTree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=exits)
+    at = home_vertices(tree, homes.street, a=streets.a, b=streets.b, passage=passage)
+    must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)[np.maximum(at, 0)]
+    lost = at == NO_WAY_OUT
+    return np.where(lost, np.inf, must), ~lost & (must == 0.0)
+
+
+def relieved_homes(
+    streets: StreetTable, homes: PlacedHomes, *, link: Link, exits: NDArray[np.int32]
+) -> tuple[Link, NDArray[np.bool_]]:
+    """Count exactly whom a link relieves: add it, find the tree of single exits anew, and compare home by home.
+
+    Returns
+    -------
+    Link, NDArray[np.bool_] of shape (h,)
+        The link with its counts, and which homes it relieves.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(0.0, 0.0), (0.0, 90.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> placed = homes_by_street(streets, np.array([5.0, 2.0]))
+    >>> line = shapely.LineString([(90.0, 0.0), (0.0, 90.0)])
+    >>> link = Link("build", line, (), (), ((0, 90.0), (1, 90.0)), 153.0, 0.0, 0.0, (3, 4), 7.0)
+    >>> relieved_homes(streets, placed, link=link, exits=np.array([0]))[0].homes_relieved
+    7.0
+    """
+    before, _ = _must_pass(*with_link(streets, homes, link=link, joined=False), exits)
+    after, free = _must_pass(*with_link(streets, homes, link=link), exits)
+    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE) * before)
+    counted = replace(
+        link,
+        homes_relieved=float(homes.dwellings[relieved].sum()),
+        homes_freed=float(homes.dwellings[relieved & free].sum()),
+    )
+    return counted, relieved
+
+
+def rank_links(
+    streets: StreetTable,
+    homes: PlacedHomes,
+    *,
+    exits: NDArray[np.int32],
+    candidates: tuple[Link, ...],
+    most: int = 10,
+    tries: int = 400,
+) -> tuple[tuple[Link, ...], tuple[str, ...]]:
+    """Rank candidates by the homes that they relieve, exact, then by metres to build, then by metres to open.
+
+    Candidates are computed in the order of their bounds until none that is left could still come among the first
+    `most`. One that relieves few but homes that a better one of its kind relieves already is left out.
+
+    Returns
+    -------
+    tuple of Link, tuple of str
+        The first `most`, and a sentence where the computing was ended before that was certain.
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.homes import homes_by_street
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(0.0, 0.0), (0.0, 90.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> placed = homes_by_street(streets, np.array([5.0, 2.0]))
+    >>> line = shapely.LineString([(90.0, 0.0), (0.0, 90.0)])
+    >>> link = Link("build", line, (), (), ((0, 90.0), (1, 90.0)), 153.0, 0.0, 0.0, (3, 4), 7.0)
+    >>> ranked, sentences = rank_links(streets, placed, exits=np.array([0]), candidates=(link,))
+    >>> ranked[0].homes_relieved, sentences
+    (7.0, ())
+    """
+    waiting = sorted(candidates, key=by_bound)
+    done: list[tuple[Link, NDArray[np.bool_]]] = []
+    for count, link in enumerate(waiting):
+        ranked = _useful(done, homes.dwellings)
+        # what is left relieves no more than its bound: at its best it still stands behind the last of the first `most`
+        if 0 < most <= len(ranked) and _by_relief(ranked[most - 1]) < by_bound(link):
+            break
+        if count >= tries:
+            return ranked[:most], (
+                f"{len(waiting) - tries} possible links were not computed; each could relieve "
+                f"{link.most_homes:g} homes at most.",
+            )
+        done.append(relieved_homes(streets, homes, link=link, exits=exits))
+    return _useful(done, homes.dwellings)[:most], ()
+
+
+def _by_relief(link: Link) -> tuple[float, float, float, str]:
+    return (-link.homes_relieved, link.build_m, link.open_m, link.line.wkt)
+
+
+def _useful(done: list[tuple[Link, NDArray[np.bool_]]], dwellings: NDArray[np.float64]) -> tuple[Link, ...]:
+    """Those that relieve someone whom no better one of their kind does, in order."""
+    served: dict[str, NDArray[np.bool_]] = {}
+    kept: list[Link] = []
+    for link, relieved in sorted((item for item in done if item[0].homes_relieved > 0.0), key=_relief_of):
+        before = served.get(link.kind, np.zeros(relieved.size, dtype=np.bool_))
+        if float(dwellings[relieved & ~before].sum()) >= NEW_SHARE * link.homes_relieved:
+            kept.append(link)
+            served[link.kind] = before | relieved
+    return tuple(kept)
+
+
+def _relief_of(item: tuple[Link, NDArray[np.bool_]]) -> tuple[float, float, float, str]:
+    return _by_relief(item[0])

@@ -1,0 +1,305 @@
+"""The streets of a community as one table: each stretch once, with who may drive it in which direction.
+
+Routing walks along directed edges; the question which streets have one way out is asked of stretches, whichever way
+they are driven. A street of its residents' own (private, behind a gate that a key opens, a track) is left by the people
+who live on it or behind it; nobody else counts on it as a way through.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.errors import InputError, refuse
+from leaveby.parameters import POSTED_SHARE
+from leaveby.roads.network.attach import carries_cars, takes_drives
+from leaveby.roads.network.grades import EdgeGrades
+from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, RoadNetwork, routing_graph
+from leaveby.roads.routing.latest_departure import latest_departure
+from leaveby.roads.vehicle.restrictions import access_closed, barrier_closed, length_limit_m
+from leaveby.roads.vehicle.speeds import posted_speed_m_s, reads, surface_speed_m_s, usual_speed_m_s
+
+DRIVES: Final = frozenset({"driveway", "parking_aisle", "drive-through", "emergency_access"})
+"""Kinds of service road that are no street: left out of the lengths that access rules speak of. Common practice."""
+
+OPEN_WAY: Final = ""
+"""Reason of a street that everyone may drive through."""
+
+
+@dataclass(frozen=True, eq=False)
+class StreetTable:
+    """Stretches of road between junctions, each once.
+
+    Attributes
+    ----------
+    crs : str
+        Projected reference system in metres.
+    node_id : NDArray[np.int64], shape (n,)
+        Identity of each junction in the source.
+    x_m, y_m : NDArray[np.float64], shape (n,)
+        Position of each junction.
+    a, b : NDArray[np.int32], shape (m,)
+        Junctions at the start and at the end of each street, as its line is drawn.
+    forward, backward : NDArray[np.bool_], shape (m,)
+        Whether a car may drive from a to b, from b to a. Neither for ways that are only walked.
+    reason : tuple[str, ...], length m
+        Why a street is its residents' own (`track`, `barrier=gate`, `access=private`); '' where everyone may drive it.
+    on_foot : NDArray[np.bool_], shape (m,)
+        Whether it may be walked.
+    length_m : NDArray[np.float64], shape (m,)
+    speed_m_s : NDArray[np.float64], shape (m,)
+        Free-flow speed: nine tenths of the posted limit, or the usual speed of the class, and no more than the surface
+        allows.
+    width_m : NDArray[np.float64], shape (m,)
+        Stated width; inf where none is stated.
+    steepest : NDArray[np.float64], shape (m,)
+        Steepest grade, rise over run without sign; -inf where no terrain was given.
+    fuel_t_ha : NDArray[np.float64], shape (m,)
+        Mean fuel load along the street; -inf where none was given.
+    takes_homes : NDArray[np.bool_], shape (m,)
+        Whether a drive of a home can open onto it.
+    geometry : NDArray[np.object_], shape (m,)
+        `shapely.LineString` from a to b.
+    way_id : NDArray[np.int64], shape (m,)
+    name, highway, service, lanes, barrier : tuple[str, ...], length m
+        Tags as mapped.
+    assumptions : tuple[str, ...]
+    """
+
+    crs: str
+    node_id: NDArray[np.int64]
+    x_m: NDArray[np.float64]
+    y_m: NDArray[np.float64]
+    a: NDArray[np.int32]
+    b: NDArray[np.int32]
+    forward: NDArray[np.bool_]
+    backward: NDArray[np.bool_]
+    reason: tuple[str, ...]
+    on_foot: NDArray[np.bool_]
+    length_m: NDArray[np.float64]
+    speed_m_s: NDArray[np.float64]
+    width_m: NDArray[np.float64]
+    steepest: NDArray[np.float64]
+    fuel_t_ha: NDArray[np.float64]
+    takes_homes: NDArray[np.bool_]
+    geometry: NDArray[np.object_]
+    way_id: NDArray[np.int64]
+    name: tuple[str, ...]
+    highway: tuple[str, ...]
+    service: tuple[str, ...]
+    lanes: tuple[str, ...]
+    barrier: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+    @property
+    def node_count(self) -> int:
+        """Number of junctions and street ends."""
+        return int(self.node_id.shape[0])
+
+    @property
+    def street_count(self) -> int:
+        """Number of streets."""
+        return int(self.a.shape[0])
+
+    @property
+    def driven(self) -> NDArray[np.bool_]:
+        """Streets that a car may drive in some direction."""
+        return np.asarray(self.forward | self.backward, dtype=np.bool_)
+
+    @property
+    def own(self) -> NDArray[np.bool_]:
+        """Streets that only those who live on them or behind them count on."""
+        return np.array([bool(reason) for reason in self.reason], dtype=np.bool_)
+
+
+def street_table(
+    network: RoadNetwork,
+    *,
+    grades: EdgeGrades | None = None,
+    fuel_t_ha: NDArray[np.float64] | None = None,
+    count_tracks: bool = False,
+    region: str = "AU",
+) -> StreetTable:
+    """Take each stretch of a network once, and say who may drive it.
+
+    Parameters
+    ----------
+    network : RoadNetwork
+        With e edges.
+    grades : EdgeGrades, optional
+        Grades of its edges, see `edge_grades`.
+    fuel_t_ha : NDArray[np.float64], shape (e,), optional
+        Mean fuel load along each edge, t/ha.
+    count_tracks : bool
+        Whether tracks count as ways out for everyone. By default only those who live on a track leave by it.
+    region : str
+        Country and state, for legal speeds where none is posted.
+
+    Raises
+    ------
+    InputError
+        When a given fuel load is missing or negative, or its length differs from that of the network.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
+    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"width": "5.5"}, {"highway": "track"}])
+    >>> streets = street_table(network)
+    >>> streets.reason, streets.width_m.tolist(), streets.forward.tolist()
+    (('', 'track'), [5.5, inf], [True, True])
+    """
+    edges = np.arange(network.edge_count)
+    main = np.flatnonzero((network.twin < 0) | (edges <= network.twin))
+    back = network.twin[main]
+    cars = carries_cars(network)
+    shut = np.zeros(network.edge_count, dtype=np.bool_)
+    reason: list[str] = []
+    width = np.full(main.size, np.inf)
+    speed = np.zeros(main.size)
+    walked = np.zeros(main.size, dtype=np.bool_)
+    unread = 0
+    for row, edge in enumerate(main):
+        tags = network.edge_tags(int(edge))
+        why, passes = _why_own(tags, count_tracks=count_tracks)
+        reason.append(why)
+        shut[edge] = not passes
+        if not passes and back[row] >= 0:
+            shut[back[row]] = True
+        speed[row] = _free_flow_m_s(tags, region=region)
+        stated = tags.get("width", "")
+        if stated:
+            try:
+                width[row] = length_limit_m(stated, place="width")
+            except InputError:
+                unread += 1
+        kinds = set(tags.get("highway", "").split(SEPARATOR))
+        walked[row] = MOTORWAYS.isdisjoint(kinds) and not access_closed(tags, mode="foot")
+    usable = cars & ~shut
+    sentences = [*network.assumptions]
+    if unread:
+        sentences.append(f"{unread} stated widths could not be read and were taken for not stated.")
+    fuel = np.full(main.size, -np.inf)
+    if fuel_t_ha is not None:
+        given = np.asarray(fuel_t_ha, dtype=np.float64)
+        if given.shape != (network.edge_count,) or not np.isfinite(given).all() or (given < 0.0).any():
+            raise refuse(
+                "fuel_t_ha",
+                "it is not one load of 0 or more for each edge",
+                expected=f"{network.edge_count} values in t/ha",
+                mend="give them all, or leave the fuel out",
+            )
+        fuel = given[main]
+    return StreetTable(
+        crs=network.crs,
+        node_id=network.node_id,
+        x_m=network.x_m,
+        y_m=network.y_m,
+        a=network.tail[main],
+        b=network.head[main],
+        forward=usable[main],
+        backward=np.where(back >= 0, usable[back], False),
+        reason=tuple(reason),
+        on_foot=walked,
+        length_m=network.length_m[main],
+        speed_m_s=speed,
+        width_m=width,
+        steepest=np.full(main.size, -np.inf) if grades is None else grades.steepest[main],
+        fuel_t_ha=fuel,
+        takes_homes=takes_drives(network)[main] | np.where(back >= 0, takes_drives(network)[back], False),
+        geometry=network.geometry[main],
+        way_id=network.way_id[main],
+        name=tuple(network.name[i] or network.ref[i] for i in main),
+        highway=tuple(network.highway[i] for i in main),
+        service=tuple(network.service[i] for i in main),
+        lanes=tuple(network.lanes[i] for i in main),
+        barrier=tuple(network.barrier[i] for i in main),
+        assumptions=tuple(sentences) if grades is None else (*sentences, *grades.assumptions),
+    )
+
+
+def _free_flow_m_s(tags: dict[str, str], *, region: str) -> float:
+    usual = usual_speed_m_s(
+        tags.get("highway", ""), service=tags.get("service", ""), tracktype=tags.get("tracktype", ""), region=region
+    )
+    surface = surface_speed_m_s(
+        tags.get("surface", ""), smoothness=tags.get("smoothness", ""), tracktype=tags.get("tracktype", "")
+    )
+    text = tags.get("maxspeed", "")
+    posted = posted_speed_m_s(text) if text and reads(text) else None
+    driven = usual if posted is None or not np.isfinite(posted) else POSTED_SHARE.value * posted
+    return min(driven, surface)
+
+
+def _why_own(tags: dict[str, str], *, count_tracks: bool) -> tuple[str, bool]:
+    """Why only residents count on a way, and whether a car passes it at all."""
+    barrier, opens = barrier_closed(tags.get("barrier", ""), mode="car")
+    if barrier:
+        return f"barrier={barrier}", opens
+    closed = access_closed(tags, mode="car")
+    if closed:
+        return closed, True
+    if tags.get("oneway", "") == "reversible":
+        return "oneway=reversible", True
+    if "impassable" in tags.get("smoothness", "").split(SEPARATOR):
+        return "smoothness=impassable", False
+    if tags.get("four_wd_only", "") in ("yes", "recommended"):
+        return "for four-wheel drive only", True
+    if not count_tracks and "track" in tags.get("highway", "").split(SEPARATOR):
+        return "track", True
+    return OPEN_WAY, True
+
+
+def shortest_out(
+    streets: StreetTable, passage: NDArray[np.uint8], *, exits: NDArray[np.int32], weight: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Find the least way by car from each junction to an exit.
+
+    Parameters
+    ----------
+    streets : StreetTable
+        With n junctions and m streets.
+    passage : NDArray[np.uint8], shape (m,)
+        From `street_passages`.
+    exits : NDArray[np.int32]
+        Junctions that count as out.
+    weight : NDArray[np.float64], shape (m,)
+        Length or time of each street, 0 or more.
+
+    Returns
+    -------
+    NDArray[np.float64], NDArray[np.int32], both of shape (n,)
+        Length or time (inf where there is no way out), and the street to take (-1 at exits and where there is none).
+
+    Examples
+    --------
+    >>> from leaveby.roads.exits.dominators import street_passages
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 70.0)]]
+    >>> table = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> out = np.array([0], dtype=np.int32)
+    >>> bits = street_passages(
+    ...     3, table.a, b=table.b, forward=table.forward, backward=table.backward, own=table.own, exits=out
+    ... )
+    >>> away, street = shortest_out(table, bits, exits=out, weight=table.length_m)
+    >>> away.tolist(), street.tolist()
+    ([0.0, 90.0, 160.0], [-1, 0, 1])
+    """
+    there = np.flatnonzero((passage & 1 > 0) & (passage & 8 > 0))
+    back = np.flatnonzero((passage & 2 > 0) & (passage & 4 > 0))
+    tail = np.concatenate([streets.a[there], streets.b[back]])
+    head = np.concatenate([streets.b[there], streets.a[back]])
+    street = np.concatenate([there, back])
+    graph = routing_graph(streets.node_count, tail, head=head)
+    ways = latest_departure(
+        graph,
+        np.asarray(weight, dtype=np.float64)[street],
+        closing_s=np.full(street.size, np.inf),
+        targets=np.asarray(exits, dtype=np.int32),
+    )
+    edge = ways.next_edge
+    onward = np.where(edge >= 0, street[np.maximum(edge, 0)] if street.size else -1, -1)
+    return np.asarray(ways.drive_s, dtype=np.float64), onward.astype(np.int32)

@@ -1,0 +1,1 @@
+"""From OpenStreetMap tags and ways to a graph."""

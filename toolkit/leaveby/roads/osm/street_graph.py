@@ -1,0 +1,251 @@
+"""Street graphs of osmnx taken over as a network."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping
+from typing import Any
+
+import networkx as nx
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.roads.network.graph import (
+    MOTORWAYS,
+    SEPARATOR,
+    TAGS,
+    RoadNetwork,
+    check_network,
+    metric_crs,
+    utm_crs,
+    without_point_loops,
+)
+from leaveby.roads.osm.ways import barrier_words, shut_by_end
+
+
+def _text(value: object) -> str:
+    """A tag value of a graph as text; lists (merged ways) are joined."""
+    if value is None or (isinstance(value, float) and np.isnan(value)):
+        return ""
+    if isinstance(value, list | tuple | set):
+        return SEPARATOR.join(dict.fromkeys(_text(item) for item in value))
+    return str(value)
+
+
+def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -> RoadNetwork:
+    """Take over a street graph of osmnx (or one with the same attributes).
+
+    Parameters
+    ----------
+    graph : networkx.MultiDiGraph
+        Nodes with `x` and `y`, edges with `length` in metres and, where they bend, `geometry`; `graph.graph["crs"]`
+        names the reference system (longitude and latitude, or projected in metres).
+    crs : str, optional
+        Projected reference system of the network. Left out, that of the graph when it is projected, else the UTM zone.
+
+    Raises
+    ------
+    InputError
+        For an undirected or empty graph, a missing reference system, node position or length, a length below 0.
+
+    Examples
+    --------
+    >>> graph = nx.MultiDiGraph(crs="EPSG:32755")
+    >>> graph.add_node(1, x=0.0, y=0.0)
+    >>> graph.add_node(2, x=300.0, y=400.0)
+    >>> _ = graph.add_edge(1, 2, length=500.0, highway="residential", oneway=True, osmid=7)
+    >>> network = network_from_graph(graph)
+    >>> network.edge_count, network.foot_only.tolist(), network.highway
+    (2, [False, True], ('residential', 'residential'))
+    """
+    if not graph.is_directed():
+        raise refuse(
+            "road graph",
+            "it has no directions",
+            expected="a directed graph, as osmnx makes it",
+            mend="keep the directed graph; one-way streets matter when leaving",
+        )
+    named = graph.graph.get("crs")
+    if named is None:
+        raise refuse(
+            "road graph",
+            "it names no reference system",
+            expected="graph.graph['crs'], such as 'EPSG:4326'",
+            mend="set it to the reference system of the node coordinates",
+        )
+    faults: list[Fault] = []
+    identity = list(graph.nodes)
+    number = {node: index for index, node in enumerate(identity)}
+    for node, data in graph.nodes(data=True):
+        if not all(isinstance(data.get(axis), int | float) and np.isfinite(data[axis]) for axis in ("x", "y")):
+            faults.append(Fault(f"node {node}", "it has no position", "x and y", "give x and y of every node"))
+    edges = list(graph.edges(keys=True, data=True))
+    for u, v, _, data in edges:
+        length = data.get("length")
+        if not isinstance(length, int | float) or not np.isfinite(length) or length < 0.0:
+            faults.append(
+                Fault(
+                    f"edge {u} to {v} (way {_text(data.get('osmid'))})",
+                    "its length is missing" if length is None else f"its length is {length!r}",
+                    "a length in metres, 0 or more",
+                    "add lengths (osmnx.distance.add_edge_lengths) and read it again",
+                )
+            )
+    if faults:
+        raise InputError(_few(faults))
+    if not edges:
+        raise refuse("road graph", "it has no edges", expected="at least one road", mend="take a larger area")
+
+    try:
+        source = CRS.from_user_input(named)
+    except Exception as error:
+        raise refuse(
+            "road graph", f"its reference system {named!r} is unknown", expected="an EPSG code", mend="correct it"
+        ) from error
+    x = np.array([float(graph.nodes[node]["x"]) for node in identity])
+    y = np.array([float(graph.nodes[node]["y"]) for node in identity])
+    if source.is_geographic:
+        outside = (np.abs(x) > 180.0) | (np.abs(y) > 90.0)
+        if outside.any():
+            raise refuse(
+                f"node {identity[int(np.flatnonzero(outside)[0])]}",
+                "its coordinates lie out of range",
+                expected="longitude -180 to 180 and latitude -90 to 90 degrees",
+                mend="correct the coordinates, or name the projected reference system they are in",
+            )
+        target = crs or utm_crs(float(x.mean()), lat_deg=float(y.mean()))
+    else:
+        target = crs or str(named)
+    metric_crs(target, place="road graph")
+    transformer = Transformer.from_crs(source, target, always_xy=True)
+    x_m, y_m = (np.asarray(axis, dtype=np.float64) for axis in transformer.transform(x, y))
+
+    def project(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
+
+    shapes = np.empty(len(edges), dtype=object)
+    for index, (u, v, _, data) in enumerate(edges):
+        line = data.get("geometry")
+        if line is None:
+            shapes[index] = shapely.LineString([(x_m[number[u]], y_m[number[u]]), (x_m[number[v]], y_m[number[v]])])
+        else:
+            shapes[index] = shapely.transform(line, project)
+    tail = np.array([number[u] for u, _, _, _ in edges], dtype=np.int32)
+    head = np.array([number[v] for _, v, _, _ in edges], dtype=np.int32)
+    length_m = np.array([float(data["length"]) for *_, data in edges])
+    way_id = np.array([_first_int(data.get("osmid")) for *_, data in edges], dtype=np.int64)
+    texts = {tag: [_text(data.get("4wd_only" if tag == "four_wd_only" else tag)) for *_, data in edges] for tag in TAGS}
+    twin = _twins_by_shape(tail, head, shapes=shapes, length_m=length_m)
+    standing = {number[node]: _barrier_of_node(data) for node, data in graph.nodes(data=True) if data.get("barrier")}
+    _lay_on_edges(
+        texts["barrier"], standing, tail=tail, head=head, twin=twin, length_m=length_m, highway=texts["highway"]
+    )
+    lonely = [
+        index
+        for index in np.flatnonzero(twin < 0)
+        if not MOTORWAYS & set(texts["highway"][index].split(SEPARATOR)) and tail[index] != head[index]
+    ]
+    extra = np.array(lonely, dtype=np.int64)
+    back = np.arange(len(edges), len(edges) + extra.size, dtype=np.int32)
+    twin[extra] = back
+    order = np.concatenate([np.arange(len(edges)), extra])
+    geometry = np.empty(order.size, dtype=object)
+    geometry[: len(edges)] = shapes
+    geometry[len(edges) :] = [shapes[index].reverse() for index in extra]
+    network = RoadNetwork(
+        from_osm=True,
+        crs=target,
+        node_id=np.array([_first_int(node) for node in identity], dtype=np.int64),
+        x_m=x_m,
+        y_m=y_m,
+        tail=np.concatenate([tail, head[extra]]),
+        head=np.concatenate([head, tail[extra]]),
+        length_m=length_m[order],
+        geometry=geometry,
+        way_id=way_id[order],
+        twin=np.concatenate([twin, extra.astype(np.int32)]),
+        foot_only=np.arange(order.size) >= len(edges),
+        assumptions=_graph_assumptions(edges),
+        **{tag: tuple(values[index] for index in order) for tag, values in texts.items()},
+    )
+    return check_network(without_point_loops(network))
+
+
+def _barrier_of_node(data: Mapping[str, Any]) -> str:
+    return barrier_words({key: value for key, value in data.items() if isinstance(value, str)})
+
+
+def _lay_on_edges(
+    barrier: list[str],
+    standing: Mapping[int, str],
+    *,
+    tail: NDArray[np.int32],
+    head: NDArray[np.int32],
+    twin: NDArray[np.int32],
+    length_m: NDArray[np.float64],
+    highway: list[str],
+) -> None:
+    """Write the barriers that stand on nodes upon the edges that they shut."""
+    meeting: dict[int, list[int]] = defaultdict(list)
+    for edge in range(tail.size):
+        if 0 <= twin[edge] < edge:
+            continue
+        for node in {int(tail[edge]), int(head[edge])} & standing.keys():
+            meeting[node].append(edge)
+    for node, ends in meeting.items():
+        for edge in shut_by_end(ends, length_m=[float(length_m[e]) for e in ends], highway=[highway[e] for e in ends]):
+            for each in {edge, int(twin[edge])} - {-1}:
+                barrier[each] = SEPARATOR.join(filter(None, (barrier[each], standing[node])))
+
+
+def _few(faults: list[Fault], limit: int = 20) -> list[Fault]:
+    if len(faults) <= limit:
+        return faults
+    more = Fault("and further", f"{len(faults) - limit} faults of the same kind", "none", "mend them likewise")
+    return [*faults[:limit], more]
+
+
+def _first_int(value: object) -> int:
+    if isinstance(value, list | tuple):
+        value = value[0]
+    try:
+        return int(str(value))
+    except ValueError:
+        return 0
+
+
+def _graph_assumptions(edges: list[tuple[Any, Any, Any, dict[str, Any]]]) -> tuple[str, ...]:
+    present = Counter(key for *_, data in edges for key in data)
+    absent = [tag for tag in ("surface", "maxheight", "maxweight", "access", "barrier") if present[tag] == 0]
+    if not absent:
+        return ()
+    return (
+        f"The road graph holds no {', '.join(absent)}: limits, surfaces and gates that exist on the ground are "
+        "unknown here. Check the way out by eye, or read the roads from the map data itself.",
+    )
+
+
+def _twins_by_shape(
+    tail: NDArray[np.int32],
+    head: NDArray[np.int32],
+    *,
+    shapes: NDArray[np.object_],
+    length_m: NDArray[np.float64],
+) -> NDArray[np.int32]:
+    """Pair the two directions of each stretch: same ends, same length and the same middle."""
+    twin = np.full(tail.size, -1, dtype=np.int32)
+    middle = shapely.get_coordinates(shapely.line_interpolate_point(shapes, 0.5, normalized=True))
+    waiting: dict[tuple[int, int], list[int]] = defaultdict(list)
+    for index in range(tail.size):
+        opposite = waiting[(int(head[index]), int(tail[index]))]
+        for other in opposite:
+            if abs(length_m[index] - length_m[other]) < 0.5 and np.abs(middle[index] - middle[other]).max() < 1.0:
+                twin[index], twin[other] = other, index
+                opposite.remove(other)
+                break
+        else:
+            waiting[(int(tail[index]), int(head[index]))].append(index)
+    return twin

@@ -1,0 +1,224 @@
+"""Raw ways as they stand in a file, and the rules that read their tags: direction, barriers, several values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.errors import refuse
+from leaveby.roads.network.graph import SEPARATOR
+
+_ONE_WAY: Final = frozenset({"yes", "true", "1", "-1", "reverse", "T", "F"})
+REVERSED: Final = frozenset({"-1", "reverse", "T"})
+_LESSER: Final = frozenset({"service", "track", "path", "footway", "cycleway", "bridleway", "steps", "pedestrian"})
+
+
+@dataclass(frozen=True, eq=False)
+class Ways:
+    """Raw ways as they stand in a file, before any topology.
+
+    Attributes
+    ----------
+    way_id : NDArray[np.int64], shape (w,)
+        Identity of each way.
+    start : NDArray[np.int64], shape (w + 1,)
+        Way i has the points `start[i]` to `start[i + 1]`.
+    node : NDArray[np.int64], shape (k,)
+        Identity of each point; ways that share it meet there.
+    lon_deg, lat_deg : NDArray[np.float64], shape (k,)
+        Position of each point on WGS 84.
+    tags : Mapping[str, tuple[str, ...]]
+        For each of `TAGS` but `barrier`, the value on each way ('' where absent).
+    barriers : Mapping[int, str]
+        Barriers that stand on a point: kind, with `=access` where the point says so.
+    limits : Mapping[int, Mapping[str, str]]
+        Height, width and weight limits that stand on a point.
+    ends : NDArray[np.int64]
+        Points at which streets end though nothing meets there: where the edge of the map cuts a road.
+    assumptions : tuple[str, ...]
+        Said while reading.
+    """
+
+    way_id: NDArray[np.int64]
+    start: NDArray[np.int64]
+    node: NDArray[np.int64]
+    lon_deg: NDArray[np.float64]
+    lat_deg: NDArray[np.float64]
+    tags: Mapping[str, tuple[str, ...]]
+    barriers: Mapping[int, str] = field(default_factory=dict)
+    limits: Mapping[int, Mapping[str, str]] = field(default_factory=dict)
+    ends: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    assumptions: tuple[str, ...] = ()
+
+
+def is_one_way(tags: Mapping[str, str]) -> bool:
+    """Whether cars may take a way in one direction only.
+
+    A roundabout is one-way without saying so, and so is a motorway.
+
+    Examples
+    --------
+    >>> is_one_way({"oneway": "-1"}), is_one_way({"junction": "roundabout"}), is_one_way({"highway": "track"})
+    (True, True, False)
+    """
+    value = tags.get("oneway", "")
+    if value in _ONE_WAY:
+        return True
+    if tags.get("junction", "") == "roundabout":
+        return True
+    return value == "" and tags.get("highway", "") == "motorway"
+
+
+def join_values(values: list[str]) -> str:
+    """One string for the values of a tag on several merged ways, each once; '' stays among them when one is untagged.
+
+    Examples
+    --------
+    >>> join_values(["gravel", "asphalt", "gravel"]), join_values(["", ""])
+    ('gravel|asphalt', '')
+    """
+    unique = list(dict.fromkeys(values))
+    return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
+
+
+def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
+    """The ways that have a point inside a box (west, south, east, north) in degrees, each kept whole.
+
+    Raises
+    ------
+    InputError
+        When none has.
+
+    Examples
+    --------
+    >>> ways = Ways(
+    ...     way_id=np.array([7, 8]),
+    ...     start=np.array([0, 2, 4]),
+    ...     node=np.array([1, 2, 3, 4]),
+    ...     lon_deg=np.array([147.0, 147.1, 149.0, 149.1]),
+    ...     lat_deg=np.full(4, -37.0),
+    ...     tags={"highway": ("residential", "track")},
+    ... )
+    >>> ways_within(ways, (146.9, -37.1, 147.05, -36.9)).way_id.tolist()
+    [7]
+    """
+    west, south, east, north = box
+    inside = (ways.lon_deg >= west) & (ways.lon_deg <= east) & (ways.lat_deg >= south) & (ways.lat_deg <= north)
+    size = np.diff(ways.start)
+    way_of = np.repeat(np.arange(size.size), size)
+    keep = np.bincount(way_of[inside], minlength=size.size) > 0
+    if not keep.any():
+        raise refuse(
+            "around_deg",
+            f"no road of the file touches {box}",
+            expected="a box (west, south, east, north) over the roads",
+            mend="check the order and sign of the four numbers",
+        )
+    return ways_kept(ways, keep)
+
+
+def ways_with_points_at(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
+    """The ways with a point more wherever they cross the edge of a box (west, south, east, north) in degrees.
+
+    The new points, and those that lie on the edge already, stand in `ends`, so that every street ends there. Stretches
+    that lie wholly outside are left as they are.
+
+    Examples
+    --------
+    >>> ways = Ways(
+    ...     way_id=np.array([7]),
+    ...     start=np.array([0, 2]),
+    ...     node=np.array([1, 2]),
+    ...     lon_deg=np.array([147.0, 147.1]),
+    ...     lat_deg=np.array([-37.0, -37.1]),
+    ...     tags={"highway": ("residential",)},
+    ... )
+    >>> cut = ways_with_points_at(ways, (146.9, -37.2, 147.05, -36.9))
+    >>> cut.lon_deg.round(6).tolist(), cut.node.tolist(), cut.ends.tolist()
+    ([147.0, 147.05, 147.1], [1, -1, 2], [-1])
+    """
+    west, south, east, north = box
+    lon, lat = ways.lon_deg, ways.lat_deg
+    inside = (lon > west) & (lon < east) & (lat > south) & (lat < north)
+    on_edge = ~inside & (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
+    way_of = np.repeat(np.arange(ways.way_id.size), np.diff(ways.start))
+    steps = np.flatnonzero((way_of[1:] == way_of[:-1]) & (inside[1:] != inside[:-1]))
+    within = np.where(inside[steps], steps, steps + 1)
+    beyond = np.where(inside[steps], steps + 1, steps)
+    keep = ~on_edge[beyond]
+    steps, within, beyond = steps[keep], within[keep], beyond[keep]
+    x, y = lon[within], lat[within]
+    over_x, over_y = lon[beyond] - x, lat[beyond] - y
+    share = np.ones(steps.size)
+    for over, at, low, high in ((over_x, x, west, east), (over_y, y, south, north)):
+        room = np.where(over > 0.0, high - at, low - at)
+        share = np.minimum(share, np.divide(room, over, out=np.ones(steps.size), where=over != 0.0))
+    lowest = min(0, int(ways.node.min())) if ways.node.size else 0
+    added = lowest - 1 - np.arange(steps.size, dtype=np.int64)
+    new_x, new_y = np.clip(x + share * over_x, west, east), np.clip(y + share * over_y, south, north)
+    before = np.bincount(way_of[steps], minlength=ways.way_id.size) if steps.size else np.zeros(ways.way_id.size, int)
+    return replace(
+        ways,
+        start=(ways.start + np.concatenate([[0], np.cumsum(before)])).astype(np.int64),
+        node=np.insert(ways.node, steps + 1, added),
+        lon_deg=np.insert(lon, steps + 1, new_x),
+        lat_deg=np.insert(lat, steps + 1, new_y),
+        ends=np.concatenate([ways.ends, added, np.unique(ways.node[on_edge])]).astype(np.int64),
+    )
+
+
+def ways_kept(ways: Ways, keep: NDArray[np.bool_]) -> Ways:
+    """The ways where `keep` is true, shape (w,), each whole."""
+    size = np.diff(ways.start)
+    points = np.repeat(keep, size)
+    chosen = np.flatnonzero(keep)
+    return replace(
+        ways,
+        way_id=ways.way_id[keep],
+        start=np.concatenate([[0], np.cumsum(size[keep])]).astype(np.int64),
+        node=ways.node[points],
+        lon_deg=ways.lon_deg[points],
+        lat_deg=ways.lat_deg[points],
+        tags={tag: tuple(values[i] for i in chosen) for tag, values in ways.tags.items()},
+    )
+
+
+def barrier_words(tags: Mapping[str, Any]) -> str:
+    """The kind of a barrier, and what is said of passing it.
+
+    Examples
+    --------
+    >>> barrier_words({"barrier": "lift_gate", "access": "private"}), barrier_words({"barrier": "gate", "locked": "no"})
+    ('lift_gate=private', 'gate=yes')
+    """
+    kind = str(tags["barrier"])
+    said = [str(tags[key]) for key in ("motorcar", "motor_vehicle", "vehicle", "access") if key in tags]
+    if said:
+        return f"{kind}={said[0]}"
+    return f"{kind}=yes" if "locked" in tags and tags["locked"] == "no" else kind
+
+
+def shut_by_end(ends: list[int], *, length_m: list[float], highway: list[str]) -> list[int]:
+    """Which of the stretches that meet at a barrier it shuts.
+
+    None where the road ends there, for nothing lies behind. Of two the shorter, so that homes on the longer are not
+    shut in by mistake. At a junction the lesser roads, for a gate does not stand across the main road; all where none
+    is lesser.
+
+    Examples
+    --------
+    >>> shut_by_end([5, 6], length_m=[80.0, 20.0], highway=["service", "service"])
+    [6]
+    >>> shut_by_end([5, 6, 7], length_m=[80.0, 20.0, 5.0], highway=["tertiary", "tertiary", "track"])
+    [7]
+    """
+    if len(ends) <= 1:
+        return []
+    if len(ends) == 2:
+        return [min(zip(length_m, ends, strict=True))[1]]
+    lesser = [end for end, kind in zip(ends, highway, strict=True) if kind.split(SEPARATOR)[0] in _LESSER]
+    return lesser or ends

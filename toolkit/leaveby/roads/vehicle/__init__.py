@@ -1,0 +1,1 @@
+"""What this vehicle may and can do on each road."""

@@ -1,0 +1,360 @@
+"""What this vehicle may not or can't use: height, width, length, weight, access, trailers, gates, steps and mud."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Final
+
+from leaveby.errors import InputError, refuse
+from leaveby.parameters import HEIGHT_SLACK_M, WIDTH_SLACK_M
+from leaveby.roads.network.graph import FOOT_CLASSES, MOTORWAYS, SEPARATOR
+from leaveby.roads.vehicle.pull import RoadVehicle
+
+METRES_PER_FOOT: Final = 0.3048
+KG_PER_POUND: Final = 0.45359237
+"""Both exact (international yard and pound agreement, 1959)."""
+
+LEGAL_HEIGHT_M: Final[dict[str, float]] = {
+    "AU": 4.3,
+    "NZ": 4.3,
+    "GB": 5.03,
+    "US": 4.11,
+    "CA": 4.15,
+    "ZA": 4.3,
+}
+"""Height that roads without a sign let pass (`maxheight=default`), by country.
+
+AU read in secondary pages (trailer 4.3 m high); the others from memory of the road rules.
+"""
+
+OTHER_LEGAL_HEIGHT_M: Final = 4.0
+"""The same elsewhere: Council Directive 96/53/EC, annex I (from memory)."""
+
+LOW_HEIGHT_M: Final = 2.0
+"""Taken for a height that is below the legal one, or can't be read: only cars pass. Judgement."""
+
+OPEN_ACCESS: Final = frozenset(
+    {"yes", "permissive", "designated", "official", "public", "destination", "customers", "discouraged", "unknown"}
+)
+CLOSED_ACCESS: Final = frozenset(
+    {
+        "no",
+        "private",
+        "agricultural",
+        "forestry",
+        "military",
+        "emergency",
+        "permit",
+        "delivery",
+        "restricted",
+        "residents",
+        "psv",
+        "bus",
+        "taxi",
+        "hgv",
+        "use_sidepath",
+    }
+)
+GATES: Final = frozenset(
+    {"gate", "lift_gate", "swing_gate", "sliding_gate", "wire_gate", "hampshire_gate", "bump_gate", "chain", "rope"}
+)
+"""Barriers that a household with the key, or the right, opens."""
+
+NO_HINDRANCE: Final = frozenset(
+    {
+        "border_control",
+        "cattle_grid",
+        "checkpoint",
+        "entrance",
+        "height_restrictor",
+        "kerb",
+        "sally_port",
+        "toll_booth",
+        "hedge",
+        "guard_rail",
+        "wall",
+        "retaining_wall",
+        "city_wall",
+    }
+)
+"""Barriers that one drives through or past (a height restrictor counts by its height)."""
+
+TOO_ROUGH_TO_TOW: Final = frozenset({"grade4", "grade5", "horrible", "very_horrible", "impassable"})
+"""Track types and smoothness on which a house is not towed. Judgement."""
+
+_NO_LIMIT: Final = frozenset({"", "none", "unsigned", "no_sign", "no_indications", "unlimited", "no"})
+_LENGTH = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(m|metres|meters|cm|ft|feet)?$")
+_FEET = re.compile(r"^(\d+)\s*(?:'|ft)\s*-?\s*(?:(\d+(?:\.\d+)?)\s*(?:\"|''|in)?)?$")
+_WEIGHT = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(t|tonnes?|kg|st|lbs?)?$")
+
+
+def length_limit_m(text: str, *, place: str, region: str = "AU", height: bool = False) -> float:
+    """A length from a tag such as `maxheight`; inf where there is no limit. Of several values the least counts.
+
+    Parameters
+    ----------
+    text : str
+        `4.3`, `4,3 m`, `14'6"`, `none`, `default`, `below_default`, ...
+    place : str
+        Where it stands, for the error.
+    region : str
+        Country (and state) whose legal height `default` means.
+    height : bool
+        Whether the words `default` and `below_default` are heights.
+
+    Raises
+    ------
+    InputError
+        For a value that is not understood, or not above 0.
+
+    Examples
+    --------
+    >>> length_limit_m("4.3", place="way 1"), round(length_limit_m("14'6\\"", place="way 1"), 2)
+    (4.3, 4.42)
+    >>> length_limit_m("default", place="way 1", region="AU", height=True)
+    4.3
+    """
+    return min(
+        _one_length(part.strip().lower(), place=place, region=region, height=height) for part in re.split(r"[;|]", text)
+    )
+
+
+def _one_length(word: str, *, place: str, region: str, height: bool) -> float:
+    if word in _NO_LIMIT:
+        return float("inf")
+    if height and word == "default":
+        return LEGAL_HEIGHT_M.get(region.upper()[:2], OTHER_LEGAL_HEIGHT_M)
+    if height and word == "below_default":
+        return LOW_HEIGHT_M
+    if not height and word == "default":
+        return float("inf")
+    value = float("nan")
+    plain, feet = _LENGTH.match(word), _FEET.match(word)
+    if plain:
+        unit = {"cm": 0.01, "ft": METRES_PER_FOOT, "feet": METRES_PER_FOOT}.get(plain.group(2) or "m", 1.0)
+        value = float(plain.group(1).replace(",", ".")) * unit
+    elif feet:
+        value = (float(feet.group(1)) + float(feet.group(2) or 0.0) / 12.0) * METRES_PER_FOOT
+    if value > 0.0:
+        return value
+    raise refuse(
+        place,
+        f"the limit {word!r} is not understood",
+        expected="metres above 0 (4.3), feet and inches (14'6\"), none, or default",
+        mend="correct the tag of this way",
+    )
+
+
+def weight_limit_kg(text: str, *, place: str) -> float:
+    """A weight from a tag such as `maxweight`, in kg; inf where there is no limit. Of several values the least counts.
+
+    Raises
+    ------
+    InputError
+        For a value that is not understood, or not above 0.
+
+    Examples
+    --------
+    >>> weight_limit_kg("3.5", place="way 1"), weight_limit_kg("7500 kg", place="way 1")
+    (3500.0, 7500.0)
+    """
+    least = float("inf")
+    for part in re.split(r"[;|]", text):
+        word = part.strip().lower()
+        if word in _NO_LIMIT or word == "default":
+            continue
+        match = _WEIGHT.match(word)
+        unit = {"kg": 1.0, "st": 2000.0 * KG_PER_POUND, "lb": KG_PER_POUND, "lbs": KG_PER_POUND}
+        value = float(match.group(1).replace(",", ".")) * unit.get(match.group(2) or "t", 1000.0) if match else 0.0
+        if value <= 0.0:
+            raise refuse(
+                place,
+                f"the weight limit {word!r} is not understood",
+                expected="tonnes above 0 (3.5), or kg, lbs, st",
+                mend="correct the tag of this way",
+            )
+        least = min(least, value)
+    return least
+
+
+def _values(text: str) -> list[str]:
+    return [part.strip() for part in re.split(r"[;|]", text) if part.strip()]
+
+
+def access_closed(tags: Mapping[str, str], *, mode: str) -> str:
+    """The tag that closes a way to a mode (`access=private`), or '' where none does. The most particular tag rules.
+
+    Examples
+    --------
+    >>> access_closed({"access": "private"}, mode="car")
+    'access=private'
+    >>> access_closed({"access": "private", "motor_vehicle": "yes"}, mode="car")
+    ''
+    """
+    keys = ("foot", "access") if mode == "foot" else ("motorcar", "motor_vehicle", "vehicle", "access")
+    ruling = next((key for key in keys if tags.get(key)), None)
+    if mode == "tow":
+        for key in ("trailer", "caravan"):
+            if any(value in CLOSED_ACCESS for value in _values(tags.get(key, ""))):
+                return f"{key}={tags[key]}"
+    if ruling is None:
+        return ""
+    values = _values(tags[ruling])
+    return "" if values and all(value in OPEN_ACCESS for value in values) else f"{ruling}={tags[ruling]}"
+
+
+def barrier_closed(barrier: str, *, mode: str) -> tuple[str, bool]:
+    """The barrier that stops a mode, or '', and whether a key opens it.
+
+    Examples
+    --------
+    >>> barrier_closed("gate", mode="car"), barrier_closed("bollard", mode="car")
+    (('gate', True), ('bollard', False))
+    >>> barrier_closed("gate", mode="foot")
+    ('', True)
+    """
+    if mode == "foot":
+        return "", True
+    stopping, opens = "", True
+    for item in barrier.split(SEPARATOR):
+        kind, _, said = item.partition("=")
+        if kind in ("", *NO_HINDRANCE) and said not in CLOSED_ACCESS:
+            continue
+        if said in OPEN_ACCESS:
+            continue
+        if not stopping or opens:
+            stopping = item
+        opens = opens and (kind in GATES or kind in NO_HINDRANCE)
+    return stopping, opens
+
+
+def gate_count(barrier: str) -> int:
+    """How many gates stand on an edge that take time to pass.
+
+    Examples
+    --------
+    >>> gate_count("gate|lift_gate=yes|cattle_grid")
+    2
+    """
+    return sum(item.partition("=")[0] in GATES for item in barrier.split(SEPARATOR))
+
+
+def why_closed(
+    tags: Mapping[str, str],
+    *,
+    vehicle: RoadVehicle,
+    opened: bool,
+    foot_only: bool,
+    region: str,
+    place: str,
+    doubts: list[str],
+) -> str:
+    """Why a vehicle can't use an edge, in a few words; '' where it can.
+
+    Parameters
+    ----------
+    tags : Mapping[str, str]
+        Raw tags of the edge.
+    vehicle : RoadVehicle
+        What rolls, or walks.
+    opened : bool
+        Whether the household opens this way (its gates and private access).
+    foot_only : bool
+        Whether this is the wrong direction of a one-way street.
+    region : str
+        Country and state.
+    place : str
+        Words that lead to the edge, for `doubts`.
+    doubts : list of str
+        Sentences on values that could not be read are appended; the low side is taken for them.
+
+    Examples
+    --------
+    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
+    >>> why_closed(
+    ...     {"highway": "track", "maxheight": "1.4"},
+    ...     vehicle=car, opened=False, foot_only=False, region="AU", place="way 1", doubts=[],
+    ... )
+    'maxheight=1.4 is too low for 1.5 m'
+    """
+    mode = vehicle.mode
+    kinds = tags.get("highway", "").split(SEPARATOR)
+    if mode == "foot":
+        if any(kind in MOTORWAYS for kind in kinds):
+            return "a motorway is closed to people on foot"
+    else:
+        if foot_only:
+            return "one-way the other way"
+        if tags.get("oneway", "") == "reversible":
+            return "one-way in a direction that changes"
+        walked = [kind for kind in kinds if kind in FOOT_CLASSES]
+        said_open = any(
+            tags.get(key) and all(value in OPEN_ACCESS for value in _values(tags[key]))
+            for key in ("motorcar", "motor_vehicle")
+        )
+        if walked and ("steps" in walked or not said_open):
+            return f"highway={walked[0]} is no road for vehicles"
+    closed = access_closed(tags, mode=mode)
+    if closed and not opened:
+        return closed
+    barrier, opens = barrier_closed(tags.get("barrier", ""), mode=mode)
+    if barrier and not (opened and opens):
+        return f"barrier {barrier}"
+    if mode == "foot":
+        return ""
+    return _too_big(tags, vehicle=vehicle, region=region, place=place, doubts=doubts) or _too_rough(
+        tags, vehicle=vehicle
+    )
+
+
+def _too_big(tags: Mapping[str, str], *, vehicle: RoadVehicle, region: str, place: str, doubts: list[str]) -> str:
+    measures = (
+        ("maxheight", vehicle.height_m, HEIGHT_SLACK_M.value, "low"),
+        ("maxwidth", vehicle.width_m, WIDTH_SLACK_M.value, "narrow"),
+        ("width", vehicle.width_m, WIDTH_SLACK_M.value, "narrow"),
+        ("maxlength", vehicle.length_m, 0.0, "short"),
+    )
+    for tag, own_m, slack_m, word in measures:
+        text = tags.get(tag, "")
+        height = tag == "maxheight"
+        if not text:
+            legal_m = LEGAL_HEIGHT_M.get(region.upper()[:2], OTHER_LEGAL_HEIGHT_M)
+            if height and own_m > legal_m:
+                return f"no height is posted: only the legal {legal_m:g} m is taken to pass, and this is {own_m:g} m"
+            continue
+        try:
+            limit_m = length_limit_m(text, place=place, region=region, height=height)
+        except InputError:
+            doubts.append(f"{place}: {tag}={text} can't be read; only cars are let through.")
+            limit_m = LOW_HEIGHT_M if vehicle.mode == "car" or height else 0.0
+            if vehicle.mode == "car" and not height:
+                continue
+        # the law measures the vehicle itself where the sign only repeats the legal height
+        slack = 0.0 if text == "default" else slack_m
+        if own_m + slack > limit_m:
+            return f"{tag}={text} is too {word} for {own_m:g} m"
+    text = tags.get("maxweight", "")
+    if text:
+        try:
+            limit_kg = weight_limit_kg(text, place=place)
+        except InputError:
+            doubts.append(f"{place}: maxweight={text} can't be read; only cars are let through.")
+            limit_kg = float("inf") if vehicle.mode == "car" else 0.0
+        if vehicle.mass_kg > limit_kg:
+            return f"maxweight={text} is too little for {vehicle.mass_kg / 1000.0:g} t"
+    return ""
+
+
+def _too_rough(tags: Mapping[str, str], *, vehicle: RoadVehicle) -> str:
+    four_wd_only = any(value in ("yes", "recommended") for value in _values(tags.get("four_wd_only", "")))
+    if four_wd_only and (vehicle.mode == "tow" or not vehicle.four_wheel_drive):
+        return "for four-wheel drive only"
+    rough = [*_values(tags.get("tracktype", "")), *_values(tags.get("smoothness", ""))]
+    if "impassable" in rough:
+        return "smoothness=impassable"
+    if vehicle.mode == "tow":
+        for value in rough:
+            if value in TOO_ROUGH_TO_TOW:
+                return f"{value} is too rough to tow a house"
+    return ""

@@ -1,0 +1,1 @@
+"""For a trainer: page, record, map and words."""

@@ -1,0 +1,217 @@
+"""How a drill is said to a trainer and to a group.
+
+Clock times of injects are whole minutes; leave-by times are rounded down to 5 minutes as everywhere. Nothing here that
+a participant reads says what has not happened yet.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+from leaveby.decision.drill.injects import reading_words
+from leaveby.decision.drill.result import (
+    DRILL_WAY_WORDS,
+    EXERCISE_ONLY,
+    INVENTED,
+    Drill,
+    Inject,
+    Pause,
+    Placed,
+    Round,
+    round_is_open,
+)
+from leaveby.decision.drill.rounds import speed_words
+from leaveby.decision.ways.result import WayTiming, way_is_open
+from leaveby.roads.routing.itinerary import compass_words
+from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, distance_words, leave_by_line, percent_words
+
+EXERCISE_BANNER: Final = f"{EXERCISE_ONLY.upper()}: nothing on this page is happening. No message on it is real."
+"""Stands at the head of every page of a drill."""
+
+KIND_WORDS: Final[Mapping[str, str]] = {
+    "seen": "seen",
+    "heard": "heard",
+    "measured": "measured",
+    "official": "official message",
+    "wind": "wind",
+    "smoke": "smoke",
+    "embers": "embers",
+    "road": "road",
+    "power": "power",
+    "phone": "phone",
+    "leave-by": "leave-by",
+    "end": "end",
+}
+
+NO_WAY_OPEN: Final = (
+    "In this round no way of leaving can be begun in time once the fire has started. Such a morning is left on its "
+    "forecast and its fire danger, before there is any smoke to see."
+)
+
+
+def round_title(run: Round) -> str:
+    """Name a round as participants know it: its number, never its speed."""
+    return f"Round {run.number}"
+
+
+def round_full_title(run: Round) -> str:
+    """Name a round for the trainer, with its speed."""
+    return f"{round_title(run)}: {speed_words(run.speed_m_s)}"
+
+
+def inject_words(one: Inject) -> str:
+    """Say an inject on one line; an official message says first that it is invented.
+
+    Examples
+    --------
+    >>> inject_words(Inject(0.0, "official", "Leave now.")), inject_words(Inject(0.0, "seen", "Smoke."))
+    ('Exercise only, invented: Leave now.', 'Smoke.')
+    """
+    text = clean(one.text)
+    return f"{INVENTED}: {text}" if one.kind == "official" else text
+
+
+def pause_words(pause: Pause) -> str:
+    """Say what is known of the fire at a pause."""
+    if not math.isfinite(pause.front_m):
+        return "No fire is known of."
+    where = compass_words(pause.front_bearing_deg)
+    return (
+        f"As reported: the nearest edge of the fire is {distance_words(pause.front_m)} to the {where} of your home, "
+        f"and about {_area_words(pause.burnt_ha)} have burnt."
+    )
+
+
+def _area_words(area_ha: float) -> str:
+    if area_ha < 1.0:
+        return "less than a hectare"
+    digits = max(0, math.floor(math.log10(area_ha)) - 1)
+    return f"{round(area_ha / 10**digits) * 10**digits:,d} hectares".replace(",", " ")
+
+
+def weather_words(pause: Pause) -> str:
+    """Say the weather at a pause."""
+    return f"Weather now: {reading_words(pause.reading)}."
+
+
+def leave_by_words(drill: Drill, run: Round) -> list[str]:
+    """Say for each way of leaving by when it had to be begun in a round, and when it had to be on the road."""
+    lines = []
+    for name in WAYS:
+        way = run.ways.get(name)
+        if way is None:
+            continue
+        lines.append(f"{WAY_TITLES[name]}: {_leave_by_line(drill, way)}")
+    lines.append(_shut_line(drill, run))
+    return lines
+
+
+def _leave_by_line(drill: Drill, way: WayTiming) -> str:
+    early_s = way.latest_start_s
+    if way.route is None or early_s is None or early_s >= drill.script.begin_s:
+        return leave_by_line(drill, way)
+    return f"{leave_by_line(drill, way)} That is before this exercise begins."
+
+
+def _shut_line(drill: Drill, run: Round) -> str:
+    """From when on leaving has ended in a round: not when it is late, only when most runs are shut in."""
+    at_s = run.phases.shut_from_s
+    shut = "every road out is shut in more than half of this round's runs"
+    if at_s == math.inf:
+        return "In half of this round's runs some road out was not shut within the hours; that is no leave to wait."
+    if at_s <= 0.0:
+        return f"From the moment when the fire starts, {shut}."
+    return (
+        f"From {clock_words(drill, at_s)} on, {shut}; between the times above and that one is late: no packing, go at "
+        "once and as directed."
+    )
+
+
+def verdict_words(drill: Drill, run: Round) -> str:
+    """Say in one sentence what a round comes to."""
+    home = (
+        f"The front is at the home at {clock_words(drill, run.home_s, step_min=1)}."
+        if math.isfinite(run.home_s)
+        else "The front does not come to the home within the hours computed."
+    )
+    if not round_is_open(run):
+        return f"{NO_WAY_OPEN} {home}"
+    open_ways = [DRILL_WAY_WORDS[name] for name in WAYS if name in run.ways and way_is_open(run.ways[name])]
+    shut_ways = [
+        DRILL_WAY_WORDS[name]
+        for name in WAYS
+        if name in run.ways and run.ways[name].route is not None and not way_is_open(run.ways[name])
+    ]
+    late = f" Late by then: {'; '.join(shut_ways)}." if shut_ways else ""
+    return f"When the fire starts one is in time to begin to: {'; '.join(open_ways)}.{late} {home}"
+
+
+def clear_words(placed: Placed) -> str:
+    """Say a probability of being clear, never rounded up.
+
+    Examples
+    --------
+    >>> from leaveby.decision.drill.result import Answer
+    >>> clear_words(Placed(Answer("A", 1, "car", 0.0), 0.919, 60.0, 60.0, (), ()))
+    '91.9 % clear'
+    """
+    if placed.clear_probability is None:
+        return "not on a curve"
+    if placed.clear_probability >= 1.0:
+        return "clear on every day computed, which is no promise"
+    return f"{percent_words(placed.clear_probability)} clear"
+
+
+def margin_words(drill: Drill, placed: Placed) -> str:
+    """Say how long before or after the leave-by an answer lies: minutes before rounded down, after rounded up."""
+    if placed.answer.way == "stay":
+        return "staying has no leave-by"
+    if placed.early_s is None or placed.latest_start_s is None:
+        return "no leave-by for this way"
+    at = clock_words(drill, placed.latest_start_s, step_min=1)
+    if placed.early_s >= 0.0:
+        return f"{math.floor(placed.early_s / 60.0 + 1e-9)} min before the leave-by ({at} to the minute)"
+    return f"{math.ceil(-placed.early_s / 60.0 - 1e-9)} min after the leave-by ({at} to the minute)"
+
+
+def shut_words(placed: Placed) -> str:
+    """Say what was shut on the way at the time of an answer, and by the time of rolling.
+
+    Examples
+    --------
+    >>> from leaveby.decision.drill.result import Answer
+    >>> shut_words(Placed(Answer("A", 1, "car", 0.0), 0.5, 60.0, 60.0, (), ("Mill Lane",)))
+    'nothing on this way yet; when they roll: Mill Lane'
+    """
+    if placed.answer.way == "stay":
+        return ""
+    now = ", ".join(clean(name, 40) for name in placed.shut_at_start) or "nothing on this way yet"
+    more = [clean(name, 40) for name in placed.shut_at_rolling if name not in placed.shut_at_start]
+    return f"{now}; when they roll: {', '.join(more)}" if more else now
+
+
+def answer_words(drill: Drill, placed: Placed) -> str:
+    """Say an answer: how, and from when."""
+    answer = placed.answer
+    if answer.start_s is None:
+        return DRILL_WAY_WORDS[answer.way]
+    return f"{DRILL_WAY_WORDS[answer.way]}, getting ready from {clock_words(drill, answer.start_s, step_min=1)}"
+
+
+def stay_words(drill: Drill, run: Round) -> str:
+    """Say what a group that stays has to know, without any promise."""
+    parts = []
+    if math.isfinite(run.phases.start_by_s):
+        by = clock_words(drill, run.phases.start_by_s)
+        parts.append(f"the last way of leaving had to be begun by {by} to be in time")
+    if math.isfinite(run.phases.shut_from_s):
+        shut = clock_words(drill, max(run.phases.shut_from_s, 0.0))
+        parts.append(f"every road out is shut in more than half of the runs from {shut}, the last resort no sooner")
+    if math.isfinite(run.ember_s):
+        parts.append(f"embers can fall from {clock_words(drill, max(run.ember_s, 0.0), step_min=1)}")
+    if math.isfinite(run.home_s):
+        parts.append(f"the front is there at {clock_words(drill, run.home_s, step_min=1)}")
+    said = "; ".join(parts) or "nothing was computed for it"
+    return f"Staying is no way of leaving and has no curve. In this round {said}."

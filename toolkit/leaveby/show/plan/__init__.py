@@ -1,0 +1,1 @@
+"""For a household: page, record, map and figures."""

@@ -1,0 +1,403 @@
+"""The map of an answer, drawn from the terrain and the road extract alone: nothing is fetched.
+
+Everything is drawn in the terrain grid's reference system, north up.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+import shapely
+from matplotlib.collections import LineCollection
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon as Outline
+from numpy.typing import NDArray
+from shapely.geometry import LineString
+
+from leaveby.decision.ways.result import HouseholdResult, WayRoute
+from leaveby.fire.terrain import Grid
+from leaveby.roads.routing.itinerary import compass_words, street
+from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES, blank_figure, figure_style, finite
+from leaveby.show.ground import (
+    ShutStreet,
+    arrival_s,
+    clock_steps,
+    edge_line,
+    hill_shade,
+    ignition_points,
+    shown_triggers,
+    shut_streets,
+    to_grid,
+    trigger_edge,
+)
+from leaveby.show.map_labels import HALO, Sheet, draw_scale, lines_of
+from leaveby.show.map_legend import (
+    FIRE,
+    HOME_LOOK,
+    IGNITION_LOOK,
+    LAST_RESORT_LOOK,
+    ROUTE,
+    ROUTE_LOOKS,
+    SAFE_LOOK,
+    draw_legend,
+)
+from leaveby.show.wording import (
+    INSIDE_WORDS,
+    WAY_TITLES,
+    clean,
+    clock_words,
+    distance_words,
+    map_notice,
+    shown_ways,
+    street_words,
+)
+
+_LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
+MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
+"""Roads drawn broader; their links begin with the same words."""
+
+_BADGES: Final = 5
+_MAP_SHARE: Final = 0.745
+_MAX_PIXELS: Final = 260
+_STREET_NAMES: Final = 16
+
+
+def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: float = 96.0) -> Figure:
+    """Draw where the fire comes from, which way out, what shuts first, and where fire is too near to start.
+
+    Parameters
+    ----------
+    result : HouseholdResult
+    width_mm, height_mm : float
+        Printed size, above 0.
+
+    Returns
+    -------
+    Figure
+    """
+    with figure_style():
+        figure = blank_figure(width_mm, height_mm)
+        window = _window(result, aspect=(width_mm * _MAP_SHARE) / (height_mm * 0.93))
+        west, south, east, north = window
+        share = min(_MAP_SHARE, height_mm * 0.93 * (east - west) / (north - south) / width_mm)
+        axes, side = figure.subplots(1, 2, width_ratios=(share, 1.0 - share))
+        side.set_axis_off()
+        axes.set_xlim(west, east)
+        axes.set_ylim(south, north)
+        axes.set_aspect("equal")
+        axes.set_xticks([])
+        axes.set_yticks([])
+        sheet = Sheet(axes, window=window, width_pt=width_mm / 25.4 * 72.0 * share * 0.89)
+        _draw_land(sheet, result)
+        times = _draw_fire(sheet, result)
+        _draw_streets(sheet, result)
+        _draw_triggers(sheet, result)
+        ends = _draw_routes(sheet, result)
+        draw_scale(sheet)
+        badges = _draw_badges(sheet, result)
+        _draw_places(sheet, result)
+        _name_triggers(sheet, result)
+        _draw_street_names(sheet, result)
+        draw_legend(side, result, frame=sheet.frame, share=1.0 - share, badges=badges, ends=ends, times=times)
+        axes.text(
+            0.995,
+            0.006,
+            map_notice(result.network),
+            transform=axes.transAxes,
+            ha="right",
+            va="bottom",
+            fontsize=5.5,
+            color=INK,
+            path_effects=HALO,
+            zorder=20,
+        )
+    return figure
+
+
+def _window(result: HouseholdResult, *, aspect: float) -> tuple[float, float, float, float]:
+    """Crop to home, routes, their ends and the ignitions, and widen to the picture's shape."""
+    points = [np.array([result.home_xy_m])]
+    for way in shown_ways(result):
+        if way.route is not None:
+            points.append(shapely.get_coordinates(to_grid(result, way.route.line)))
+    points.extend(positions for _, positions in ignition_points(result))
+    together = np.vstack(points)
+    west, south = together.min(axis=0)
+    east, north = together.max(axis=0)
+    pad = 0.09 * max(east - west, north - south, 600.0)
+    west, south, east, north = west - pad, south - pad, east + pad, north + pad
+    width, height = east - west, north - south
+    if width / height < aspect:
+        extra = (height * aspect - width) / 2.0
+        west, east = west - extra, east + extra
+    else:
+        extra = (width / aspect - height) / 2.0
+        south, north = south - extra, north + extra
+    grid = result.terrain.grid
+    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
+    return (
+        max(float(west), grid.x_min_m),
+        max(float(south), south_m),
+        min(float(east), east_m),
+        min(float(north), grid.y_max_m),
+    )
+
+
+def _cut(grid: Grid, window: tuple[float, float, float, float]) -> tuple[slice, slice]:
+    west, south, east, north = window
+    top = max(0, int((grid.y_max_m - north) // grid.cell_m) - 1)
+    bottom = min(grid.rows, int((grid.y_max_m - south) // grid.cell_m) + 2)
+    left = max(0, int((west - grid.x_min_m) // grid.cell_m) - 1)
+    right = min(grid.cols, int((east - grid.x_min_m) // grid.cell_m) + 2)
+    return slice(top, max(bottom, top + 2)), slice(left, max(right, left + 2))
+
+
+def _draw_land(sheet: Sheet, result: HouseholdResult) -> None:
+    axes, window = sheet.axes, sheet.window
+    grid = result.terrain.grid
+    rows, cols = _cut(grid, window)
+    part = result.terrain.elevation_m[rows, cols]
+    shade = hill_shade(part, grid.cell_m)
+    thin = max(1, math.ceil(max(shade.shape) / _MAX_PIXELS))
+    axes.set_facecolor("#f3f2ee")
+    axes.imshow(
+        shade[::thin, ::thin],
+        cmap=_LAND,
+        vmin=0.1,
+        vmax=0.95,
+        extent=_extent(grid, rows, cols),
+        interpolation="bilinear",
+        zorder=0,
+    )
+    axes.set_xlim(window[0], window[2])
+    axes.set_ylim(window[1], window[3])
+
+
+def _extent(grid: Grid, rows: slice, cols: slice) -> tuple[float, float, float, float]:
+    return (
+        grid.x_min_m + cols.start * grid.cell_m,
+        grid.x_min_m + cols.stop * grid.cell_m,
+        grid.y_max_m - rows.stop * grid.cell_m,
+        grid.y_max_m - rows.start * grid.cell_m,
+    )
+
+
+def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
+    """Isochrones with clock times, over what the window shows."""
+    axes, window = sheet.axes, sheet.window
+    grid = result.terrain.grid
+    rows, cols = _cut(grid, window)
+    part = arrival_s(result)[rows, cols]
+    last_s = last_that_matters_s(result)
+    times = clock_steps(result, np.where(part <= last_s, part, np.inf), most=7)
+    if not times:
+        return ()
+    # Lines end where ground does not burn: they would crowd along its edge.
+    level = np.ma.masked_invalid(part)
+    west, east, south, north = _extent(grid, rows, cols)
+    x_m = np.linspace(west + grid.cell_m / 2.0, east - grid.cell_m / 2.0, part.shape[1])
+    y_m = np.linspace(north - grid.cell_m / 2.0, south + grid.cell_m / 2.0, part.shape[0])
+    axes.contourf(x_m, y_m, level, levels=[-1e18, times[-1]], colors=["#d9804f"], alpha=0.16, zorder=1)
+    lines = axes.contour(x_m, y_m, level, levels=list(times), colors=FIRE, linewidths=0.8, zorder=3)
+    labels = axes.clabel(
+        lines, fontsize=6.5, inline_spacing=1, fmt={at_s: clock_words(result, at_s, step_min=1) for at_s in times}
+    )
+    for label in labels:
+        place = label.get_position()
+        if not sheet.holds(label.get_text(), *place, size=6.5, angle_deg=float(label.get_rotation())):
+            label.remove()  # Half a clock time would be read as another one.
+            continue
+        label.set_path_effects(HALO)
+        label.set_zorder(9)
+    return times
+
+
+def last_that_matters_s(result: HouseholdResult) -> float:
+    """Later isochrones say nothing about leaving: an hour after the fire is at the home and the ways out are shut."""
+    times = finite(result.fire.home_p50_s)
+    for way in shown_ways(result):
+        times += finite(way.latest_departure_s)
+        if way.route is not None:
+            times += finite(*(float(result.closing_s[edge]) for edge in way.route.edges))
+    return max(times, default=math.inf) + 3600.0
+
+
+def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
+    axes, frame, network = sheet.axes, sheet.frame, result.network
+    big: list[NDArray[np.float64]] = []
+    small: list[NDArray[np.float64]] = []
+    for edge in range(network.edge_count):
+        if 0 <= network.twin[edge] < edge:
+            continue
+        line = edge_line(result, edge)
+        if line.is_empty or not line.intersects(frame):
+            continue
+        main = network.highway[edge].startswith(MAIN_CLASSES)
+        (big if main else small).append(np.asarray(line.coords)[:, :2])
+    for lines, width in ((small, 0.8), (big, 1.5)):
+        axes.add_collection(LineCollection(lines, colors="white", linewidths=width + 1.2, zorder=4), autolim=False)
+        axes.add_collection(LineCollection(lines, colors="#6f6f6f", linewidths=width, zorder=4.1), autolim=False)
+
+
+def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
+    axes, frame = sheet.axes, sheet.frame
+    for line in shown_triggers(result):
+        colour = WAY_COLOURS.get(line.way, INK)
+        edge = trigger_edge(result, line, frame)
+        for part in lines_of(edge):
+            x_m, y_m = np.asarray(part.coords).T[:2]
+            axes.plot(x_m, y_m, color="white", linewidth=3.2, alpha=0.8, zorder=5)
+            axes.plot(x_m, y_m, color=colour, linewidth=1.7, linestyle=WAY_DASHES.get(line.way, "-"), zorder=5.1)
+
+
+def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
+    for line in shown_triggers(result):
+        whom = {"tow": "towing", "car": "car", "foot": "foot"}.get(line.way, line.way)
+        text = f"{whom}: {INSIDE_WORDS.get(line.way, 'fire inside')}"
+        colour = WAY_COLOURS.get(line.way, INK)
+        for part in lines_of(trigger_edge(result, line, sheet.frame)):
+            if sheet.write_along(text, part, size=6.2, off=1.0, colour=colour):
+                break
+
+
+def drawn_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
+    """Each different route once, with the ways of leaving that share it."""
+    drawn: list[tuple[list[str], WayRoute]] = []
+    for way in shown_ways(result):
+        if way.route is None or way.route.line.is_empty:
+            continue
+        for names, route in drawn:
+            if (route.edges, route.safe_point) == (way.route.edges, way.route.safe_point):
+                names.append(way.way)
+                break
+        else:
+            drawn.append(([way.way], way.route))
+    return tuple((tuple(names), route) for names, route in drawn)
+
+
+def _draw_routes(sheet: Sheet, result: HouseholdResult) -> list[tuple[tuple[str, ...], str]]:
+    """Each different route once, in its own dashes; returns which ways share it and where it ends."""
+    axes = sheet.axes
+    ends = []
+    for number, (names, route) in enumerate(drawn_routes(result)):
+        x_m, y_m = shapely.get_coordinates(to_grid(result, route.line)).T
+        dashes, width = ROUTE_LOOKS[min(number, len(ROUTE_LOOKS) - 1)]
+        axes.plot(x_m, y_m, color="white", linewidth=width + 2.4, zorder=6 - number * 0.1, solid_capstyle="round")
+        axes.plot(x_m, y_m, color=ROUTE, linewidth=width, linestyle=dashes, zorder=6.5 - number * 0.1)
+        ends.append((names, route.safe_point))
+    return ends
+
+
+def _draw_places(sheet: Sheet, result: HouseholdResult) -> None:
+    axes, frame = sheet.axes, sheet.frame
+    labels: list[tuple[str, tuple[float, float], str]] = [("Home", result.home_xy_m, INK)]
+    axes.plot(*result.home_xy_m, **HOME_LOOK, zorder=14)
+    for point in result.plan.safe_points:
+        place = result.safe_point_xy_m.get(point.name)
+        if place is None or not frame.covers(shapely.Point(place)):
+            continue
+        last = point.kind == "place_of_last_resort"
+        axes.plot(*place, **(LAST_RESORT_LOOK if last else SAFE_LOOK), zorder=13)
+        labels.append((clean(point.name, 30), place, INK))
+    for ignition, (name, positions) in zip(result.plan.ignitions, ignition_points(result), strict=True):
+        if len(positions) == 1:
+            axes.plot(*positions[0], **IGNITION_LOOK, zorder=13)
+        elif ignition.ring:
+            axes.add_patch(Outline(positions, closed=True, facecolor="none", edgecolor=FIRE, linewidth=2, zorder=12))
+        else:
+            axes.plot(*positions.T, color=FIRE, linewidth=2.4, zorder=12)
+        middle = positions.mean(axis=0)
+        at = ignition.at.astimezone(result.start.tzinfo).strftime("%H:%M")
+        labels.append((f"{clean(name, 40)}, {at}", (float(middle[0]), float(middle[1])), FIRE))
+    for _, place, _ in labels:
+        sheet.take(*place, radius_pt=6.0)
+    for text, place, colour in labels:
+        sheet.write_beside(text, place, colour=colour)
+
+
+def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet, bool]]:
+    """Numbers on the streets of the first route, in the order in which they shut.
+
+    Returns the first streets to shut, all of them, and whether there was room on the map for each one's number.
+    """
+    route = next((way.route for way in shown_ways(result) if way.route is not None), None)
+    if route is None:
+        return []
+    busy = [result.home_xy_m, *result.safe_point_xy_m.values()]
+    shown = []
+    for number, shut in enumerate(shut_streets(result, route)[:_BADGES], start=1):
+        along = [shut.line.interpolate(share, normalized=True) for share in (0.5, 0.75, 0.25, 0.95, 0.05)]
+        places = [(float(point.x), float(point.y)) for point in along if sheet.frame.covers(point)]
+        free = [at for at in places if all(math.dist(at, other) > 12.0 * sheet.m_per_pt for other in busy)]
+        shown.append((shut, bool(free)))
+        if not free:
+            continue
+        busy.append(free[0])
+        sheet.take(*free[0], radius_pt=6.0)
+        sheet.axes.plot(*free[0], marker="o", markersize=9, color="white", markeredgecolor=INK, zorder=16)
+        sheet.axes.text(
+            *free[0], str(number), ha="center", va="center_baseline", fontsize=6.5, fontweight="bold", zorder=17
+        )
+    return shown
+
+
+def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
+    """Names along the streets of the routes first, then along the longest streets, where there is room."""
+    network, frame = result.network, sheet.frame
+    lines: dict[str, list[LineString]] = {}
+    for edge in range(network.edge_count):
+        if (network.name[edge] or network.ref[edge]) and not 0 <= network.twin[edge] < edge:
+            line = edge_line(result, edge)
+            if line.intersects(frame):
+                lines.setdefault(street(network, edge), []).append(line)
+    on_route = {
+        street(network, edge) for way in shown_ways(result) if way.route is not None for edge in way.route.edges
+    }
+    order = sorted(lines, key=lambda name: (name not in on_route, -sum(line.length for line in lines[name]), name))
+    written = 0
+    for name in order:
+        if written >= _STREET_NAMES:
+            break
+        text = clean(name, 28)
+        merged = shapely.line_merge(shapely.unary_union(lines[name]).intersection(frame))
+        size, off = (6.5, 1.15) if name in on_route else (5.6, 0.85)
+        written += any(sheet.write_along(text, part, size=size, off=off) for part in lines_of(merged)[:2])
+
+
+def describe_map(result: HouseholdResult) -> str:
+    """Say what the map shows: where the fire starts, the routes, what shuts in which order, the trigger distances."""
+    parts = ["Map of your home, the ways out and the fire of this scenario, north up."]
+    home = np.array(result.home_xy_m)
+    for name, positions in ignition_points(result):
+        offset = positions - home
+        nearest = offset[int(np.argmin(np.hypot(offset[:, 0], offset[:, 1])))]
+        parts.append(
+            f"{clean(name)} starts {distance_words(float(np.hypot(*nearest)))} to the "
+            f"{compass_words(math.degrees(math.atan2(nearest[0], nearest[1])))} of your home."
+        )
+    for way in shown_ways(result):
+        if way.route is None:
+            parts.append(f"{WAY_TITLES.get(way.way, way.way)}: no route.")
+            continue
+        shut = [
+            f"{street_words(street.street)} at {clock_words(result, street.at_s)}"
+            for street in shut_streets(result, way.route)[:_BADGES]
+        ]
+        shuts = f"; shuts in this order: {', '.join(shut)}" if shut else "; no closing was computed on it"
+        parts.append(
+            f"{WAY_TITLES.get(way.way, way.way)}: {distance_words(way.route.length_m)} to "
+            f"{clean(way.route.safe_point, 60)}{shuts}."
+        )
+    for line in shown_triggers(result):
+        near = [(bearing, at_m) for bearing, at_m in line.distance_m if math.isfinite(at_m)]
+        if near:
+            bearing_deg, at_m = max(near, key=lambda item: item[1])
+            parts.append(
+                f"Trigger line ({WAY_TITLES.get(line.way, line.way)}; in the weather of "
+                f"{clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
+                f"{compass_words(bearing_deg)}, {distance_words(at_m)}."
+            )
+    return " ".join(parts)

@@ -1,0 +1,1 @@
+"""For a community: page, record and map."""

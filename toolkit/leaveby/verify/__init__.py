@@ -1,0 +1,1 @@
+"""What only verifies: exact shapes, hand-worked examples, published values."""
