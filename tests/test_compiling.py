@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import inspect
 import json
 import os
 import pickle
@@ -314,6 +315,8 @@ def test_functions_look_as_they_were_written() -> None:
     assert made.__module__ == given_name.__module__
     assert pickle.loads(pickle.dumps(made))(1.0) == made(1.0) == given_name(1.0) == 2.0
     assert made.targetoptions["nogil"]
+    by_keyword: Any = njit()(lambda x, *, more=1.0: x + more)
+    assert inspect.signature(by_keyword).parameters["more"].default == 1.0
     assert vectorize(lambda x: x + 1.0)(np.arange(3.0)).tolist() == [1.0, 2.0, 3.0]
 
 
