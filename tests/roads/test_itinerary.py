@@ -190,6 +190,7 @@ def test_alternatives_share_as_little_as_can_be() -> None:
     assert shared_share(network, others[0], route_b=first) == 0.0
     # one that is far too long is not offered
     assert alternatives(network, first, travel_time_s=time_s, targets=SAFE, longest=1.01) == ()
+    assert alternatives(network, first, travel_time_s=np.full(8, INF), targets=SAFE) == ()
 
 
 def test_alternatives_on_a_real_network() -> None:
