@@ -62,7 +62,7 @@ def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str], instal
     out, said = demo_run
     record = json.loads(said)
     assert record == json.loads((out / "result.json").read_text(encoding="utf-8"))
-    schema = installed_away / "leaveby" / "show" / "result.schema.json"
+    schema = installed_away / "leaveby" / "show" / "plan" / "result.schema.json"
     jsonschema.validate(record, json.loads(schema.read_text(encoding="utf-8")))
     assert next(iter(record)) == "override"
     assert {path.name for path in out.iterdir()} == {

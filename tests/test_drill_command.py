@@ -35,7 +35,7 @@ def test_the_demo_drill_is_run(small: Path, tmp_path: Path, capsys: pytest.Captu
     assert code == 0, said.err
     record = json.loads(said.out)
     assert record == json.loads((tmp_path / "out" / "drill.json").read_text(encoding="utf-8"))
-    schema = files("leaveby.show").joinpath("drill.schema.json").read_text(encoding="utf-8")
+    schema = files("leaveby.show.drill").joinpath("drill.schema.json").read_text(encoding="utf-8")
     jsonschema.validate(record, json.loads(schema))
     assert next(iter(record)) == "override"
     assert record["members"] == 20

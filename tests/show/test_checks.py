@@ -92,7 +92,7 @@ def test_text_is_escaped_and_disagreement_is_loud() -> None:
 
 
 def test_published_values_ship_once_and_with_their_marks() -> None:
-    assert files("leaveby.show").joinpath("published_values.csv").is_file()
+    assert files("leaveby.verify").joinpath("published_values.csv").is_file()
     values = published_values()
     assert len(values) == len(published_rows()) >= 90
     assert {value.mark for value in values} <= set(MARKS)
