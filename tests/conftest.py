@@ -2,5 +2,5 @@
 
 from hypothesis import settings
 
-settings.register_profile("any machine", deadline=None)
+settings.register_profile("any machine", parent=settings.default, deadline=None)
 settings.load_profile("any machine")
