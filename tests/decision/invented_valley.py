@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
+from leaveby.decision.fires.members import MemberFires, Members, draw_members
 from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
@@ -270,3 +271,11 @@ SCENARIOS = {
     "heath, a hill and on foot": heath_on_foot,
     "a slow fire that was seen late": seen_late,
 }
+
+
+def members_with(closing_s: NDArray[np.float64]) -> Members:
+    """Members that drive as computed, with given closings."""
+    count = closing_s.shape[0]
+    draws = replace(draw_members(count, seed=1), drive_factor=np.ones(count))
+    fires = MemberFires(closing_s, point_arrival_s=np.full((count, 1), np.inf), ember_s=np.full(count, np.inf))
+    return Members(draws, fires, {edge: edge for edge in range(closing_s.shape[1])})

@@ -192,40 +192,47 @@ def test_one_more_ignition_never_makes_it_later(
 
 
 def chosen_of(
-    scenario: Scenario, closing_s: NDArray[np.float64], *, ends: tuple[str, ...], burnt: Mapping[str, float]
+    valleys: ModuleType,
+    scenario: Scenario,
+    closing_s: NDArray[np.float64],
+    *,
+    ends: tuple[str, ...],
+    burnt: Mapping[str, float],
 ) -> Any:
     """Choose among routes of one stretch each, a minute long, by their closings in every member."""
     candidates = [CandidateRoute(end, (edge,), np.array([60.0])) for edge, end in enumerate(ends)]
     return best_route(
         scenario,
         candidates,
-        closing_s=closing_s,
-        column_of={edge: edge for edge in range(len(ends))},
-        drive_factor=np.ones(closing_s.shape[0]),
+        members=valleys.members_with(closing_s),
         burnt_share=burnt,
     )
 
 
-def test_a_safe_point_that_burns_counts_only_when_there_is_no_other(small: HouseholdInputs) -> None:
+def test_a_safe_point_that_burns_counts_only_when_there_is_no_other(
+    small: HouseholdInputs, valleys: ModuleType
+) -> None:
     """By hand, at 0.95: the hall can be left latest, but fire reaches it in 10 of 100 members, so it does not count."""
     scenario = prepare(small)
     closing_s = np.tile([9000.0, 7000.0, 8000.0, 6000.0], (40, 1))
     ends = ("hall", "oval", "oval", "beach")
-    found = chosen_of(scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.05, "beach": 0.0})
+    found = chosen_of(valleys, scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.05, "beach": 0.0})
     assert (found.route.safe_point, found.route.edges, found.ruled_by.edges) == ("oval", (2,), (2,))
     # None is spared: the hall is named, and times go by the beach, the earliest of the three by its best route.
-    found = chosen_of(scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.06, "beach": 0.5})
+    found = chosen_of(valleys, scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.06, "beach": 0.5})
     assert (found.route.edges, found.ruled_by.edges) == ((0,), (3,))
     # The oval counts by its better route of the two.
     closing_s[:, 3] = 7500.0
-    found = chosen_of(scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.06, "beach": 0.5})
+    found = chosen_of(valleys, scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.06, "beach": 0.5})
     assert found.ruled_by.edges == (3,)
     closing_s[:, 2] = 7400.0
-    found = chosen_of(scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.06, "beach": 0.5})
+    found = chosen_of(valleys, scenario, closing_s, ends=ends, burnt={"hall": 0.10, "oval": 0.06, "beach": 0.5})
     assert found.ruled_by.edges == (2,)
 
 
-def test_fires_added_one_by_one_never_make_a_departure_later_whichever_safe_points_burn(small: HouseholdInputs) -> None:
+def test_fires_added_one_by_one_never_make_a_departure_later_whichever_safe_points_burn(
+    small: HouseholdInputs, valleys: ModuleType
+) -> None:
     """Random closings that only come sooner and shares that only grow, past the point at which no end is spared."""
     scenario = prepare(small)
     rng = np.random.default_rng(17)
@@ -236,7 +243,7 @@ def test_fires_added_one_by_one_never_make_a_departure_later_whichever_safe_poin
         burnt = dict.fromkeys(("hall", "oval", "beach"), 0.0)
         before_s = np.inf
         for _ in range(6):
-            found = chosen_of(scenario, closing_s, ends=ends, burnt=burnt)
+            found = chosen_of(valleys, scenario, closing_s, ends=ends, burnt=burnt)
             leave_s = latest_at_confidence(closing_s[:, found.ruled_by.edges[0]] - 60.0, 0.95)
             assert leave_s <= before_s + SLACK_S
             before_s = leave_s

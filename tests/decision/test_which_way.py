@@ -75,9 +75,7 @@ def case(valleys: ModuleType) -> Case:
     routes = route_to_each(
         scenario,
         candidates,
-        closing_s=closing_s,
-        column_of={int(edge): int(edge) for edge in every},
-        drive_factor=np.ones(1),
+        members=valleys.members_with(closing_s),
     )
     assert [route.safe_point for route in routes] == ["the west", "the east"]
     found = way_out_map(

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from leaveby.decision.fires.closing import StretchCells, closing_times, select
-from leaveby.decision.fires.members import Draws, Progress, join_draws, plan_draws
+from leaveby.decision.fires.members import Draws, Members, Progress, join_draws, plan_draws
 from leaveby.decision.fires.scenario import (
     CENTRAL_Z,
     FireChoice,
@@ -317,8 +317,9 @@ def time_run(
         workers=workers,
         progress=progress,
     )
+    members = Members(draws, fires, column_of)
     burnt_share = share_burnt(scenario, fires)
-    chosen = choose_routes(scenario, candidates, fires=fires, draws=draws, column_of=column_of, burnt_share=burnt_share)
+    chosen = choose_routes(scenario, candidates, members=members, burnt_share=burnt_share)
     started = central_ignitions(scenario)
     arrival = arrive(fire.central, started, horizon_s=plan.horizon_s)
     closing_s = closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
@@ -327,9 +328,7 @@ def time_run(
             scenario,
             found,
             chosen=chosen.get(way),
-            draws=draws,
-            closing_s=fires.closing_s,
-            column_of=column_of,
+            members=members,
             central_closing_s=closing_s,
         )
         for way, found in roads.items()
@@ -339,9 +338,7 @@ def time_run(
         timings,
         candidates=candidates,
         chosen=chosen,
-        closing_s=fires.closing_s,
-        column_of=column_of,
-        drive_factor=draws.drive_factor,
+        members=members,
         central_exit_s=last_exits_s(scenario, roads, graph=graph, closing_s=closing_s),
     )
     ember_s = embers_at(scenario, fire.central, started, time_s=arrival.time_s, cell=scenario.home_cell)

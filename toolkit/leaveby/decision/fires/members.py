@@ -7,7 +7,7 @@ and to all start times, so that differences between them are never luck.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
@@ -192,6 +192,28 @@ class MemberFires:
     ember_s: NDArray[np.float64]
 
 
+@dataclass(frozen=True)
+class Members:
+    """All members, with what each one's fire did to the watched stretches.
+
+    Attributes
+    ----------
+    draws : Draws
+    fires : MemberFires
+        In the order of the draws.
+    column_of : mapping of int to int
+        Where each watched edge of the road network stands among the columns of `fires.closing_s`.
+    """
+
+    draws: Draws
+    fires: MemberFires
+    column_of: Mapping[int, int]
+
+    def closing_on(self, edges: Sequence[int]) -> NDArray[np.float64]:
+        """Give the closings of some watched edges, shape (members, edges)."""
+        return self.fires.closing_s[:, [self.column_of[int(edge)] for edge in edges]]
+
+
 TableOf = Callable[[int], SpreadTable]
 IgnitionsOf = Callable[[int], Sequence[Ignition]]
 EmbersAt = Callable[[SpreadTable, Sequence[Ignition], NDArray[np.float64], tuple[int, int]], float]
@@ -331,6 +353,11 @@ def _solve_each(
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def pick_fires(fires: MemberFires, which: NDArray[np.int64]) -> MemberFires:
+    """Keep the fires of some of the members."""
+    return MemberFires(**{field.name: getattr(fires, field.name)[which] for field in fields(MemberFires)})
 
 
 def join_fires(parts: Sequence[MemberFires]) -> MemberFires:

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.decision.fires.members import Members
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
@@ -44,9 +45,7 @@ def phases_of(
     *,
     candidates: Mapping[Way, Sequence[CandidateRoute]],
     chosen: Mapping[Way, ChosenRoute],
-    closing_s: NDArray[np.float64],
-    column_of: Mapping[int, int],
-    drive_factor: NDArray[np.float64],
+    members: Members,
     central_exit_s: Mapping[Way, float],
 ) -> tuple[dict[str, Phases], Phases]:
     """Find the phases of every way of leaving, and those of the household.
@@ -59,9 +58,7 @@ def phases_of(
         Every route that was looked at: officials may direct along another than the one that was timed.
     chosen : mapping of way to ChosenRoute
         The ones that were timed.
-    closing_s : ndarray of float64, shape (members, watched stretches)
-    column_of : mapping of edge to column
-    drive_factor : ndarray of float64, shape (members,)
+    members : Members
     central_exit_s : mapping of way to float
         Last departure over all roads in the central run (`last_exits_s`).
 
@@ -72,12 +69,12 @@ def phases_of(
     start = scenario.inputs.plan.starts_at
 
     def latest_s(candidate: CandidateRoute) -> NDArray[np.float64]:
-        return route_latest_s(scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor)
+        return route_latest_s(scenario, candidate, members=members)
 
     ways: dict[str, Phases] = {}
-    last_s = np.full(drive_factor.size, -np.inf)
+    last_s = np.full(members.draws.members, -np.inf)
     for way, timing in timings.items():
-        mine_s = np.full(drive_factor.size, -np.inf)
+        mine_s = np.full(members.draws.members, -np.inf)
         for candidate in candidates.get(way, ()):
             mine_s = np.maximum(mine_s, latest_s(candidate))
         last_s = np.maximum(last_s, mine_s)

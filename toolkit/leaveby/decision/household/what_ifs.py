@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from leaveby.decision.fires.closing import StretchCells
-from leaveby.decision.fires.members import Draws, MemberFires, pick_draws, run_closings
+from leaveby.decision.fires.members import Draws, Members, pick_draws, pick_fires, run_closings
 from leaveby.decision.fires.scenario import (
     CENTRAL_Z,
     FireChoice,
@@ -45,10 +45,8 @@ def what_ifs(
     *,
     chosen: Mapping[Way, ChosenRoute],
     timings: Mapping[Way, WayTiming],
-    fires: MemberFires,
-    draws: Draws,
+    members: Members,
     watched: StretchCells,
-    column_of: Mapping[int, int],
     workers: int,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[WhatIf, ...]:
@@ -62,19 +60,18 @@ def what_ifs(
     chosen : mapping of way to ChosenRoute
     timings : mapping of way to WayTiming
         Of all members.
-    fires, draws : MemberFires, Draws
-        Of all members.
-    watched, column_of
-        The stretches whose closings are asked, and where each edge stands among them.
+    members : Members
+    watched : StretchCells
+        The stretches whose closings are asked, in the order of the members' columns.
     workers : int
     progress : callable, optional
         Called with (what, members done, members).
     """
     plan = scenario.inputs.plan
-    few = pick_draws(draws, np.arange(min(WHAT_IF_MEMBERS, draws.members)))
-    own_s = latest_departures(
-        scenario, chosen, draws=few, closing_s=fires.closing_s[: few.members], column_of=column_of
-    )
+    first = np.arange(min(WHAT_IF_MEMBERS, members.draws.members))
+    few = pick_draws(members.draws, first)
+    own = Members(few, pick_fires(members.fires, first), members.column_of)
+    own_s = latest_departures(scenario, chosen, members=own)
     found = []
     for label, fire in other_fires(scenario, choice):
         closing_s = run_closings(
@@ -87,7 +84,8 @@ def what_ifs(
             workers=workers,
             progress=None if progress is None else partial(progress, label),
         )
-        latest_s = latest_departures(scenario, chosen, draws=few, closing_s=closing_s, column_of=column_of)
+        other = replace(own, fires=replace(own.fires, closing_s=closing_s))
+        latest_s = latest_departures(scenario, chosen, members=other)
         found.append(_what_if(scenario, fire, label=label, draws=few, latest_s=latest_s, own_s=own_s, timings=timings))
     return tuple(found)
 

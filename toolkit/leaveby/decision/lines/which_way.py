@@ -6,7 +6,7 @@ way leaves most time when fire stands there.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter
 
+from leaveby.decision.fires.members import Members
 from leaveby.decision.fires.scenario import FireChoice, Scenario
 from leaveby.decision.lines.triggers import area_of, lead_time_of
 from leaveby.decision.ways.result import WAY_WORDS, WayOutArea, WayTiming
@@ -76,9 +77,7 @@ def route_to_each(
     scenario: Scenario,
     candidates: Sequence[CandidateRoute],
     *,
-    closing_s: NDArray[np.float64],
-    column_of: Mapping[int, int],
-    drive_factor: NDArray[np.float64],
+    members: Members,
 ) -> tuple[CandidateRoute, ...]:
     """Choose the best route to each safe point, by the same rule as the one route that is timed.
 
@@ -87,9 +86,7 @@ def route_to_each(
     scenario : Scenario
     candidates : sequence of CandidateRoute
         Those of one way of leaving.
-    closing_s : ndarray of float64, shape (members, watched stretches)
-    column_of : mapping of edge to column of `closing_s`
-    drive_factor : ndarray of float64, shape (members,)
+    members : Members
 
     Returns
     -------
@@ -100,16 +97,7 @@ def route_to_each(
     for place in scenario.inputs.plan.safe_points:
         here = [one for one in candidates if one.safe_point == place.name]
         if here:
-            found.append(
-                best_route(
-                    scenario,
-                    here,
-                    closing_s=closing_s,
-                    column_of=column_of,
-                    drive_factor=drive_factor,
-                    burnt_share={place.name: 0.0},
-                ).route
-            )
+            found.append(best_route(scenario, here, members=members, burnt_share={place.name: 0.0}).route)
     return tuple(found)
 
 

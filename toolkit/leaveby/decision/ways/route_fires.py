@@ -14,6 +14,7 @@ from leaveby.decision.fires.closing import StretchCells
 from leaveby.decision.fires.members import (
     Draws,
     MemberFires,
+    Members,
     Progress,
     TableOf,
     earliest_about,
@@ -141,21 +142,12 @@ def choose_routes(
     scenario: Scenario,
     candidates: Mapping[Way, tuple[CandidateRoute, ...]],
     *,
-    fires: MemberFires,
-    draws: Draws,
-    column_of: Mapping[int, int],
+    members: Members,
     burnt_share: Mapping[str, float],
 ) -> dict[Way, ChosenRoute]:
     """Choose the one route of each way of leaving that has any (`timing.best_route`)."""
     return {
-        way: best_route(
-            scenario,
-            found,
-            closing_s=fires.closing_s,
-            column_of=column_of,
-            drive_factor=draws.drive_factor,
-            burnt_share=burnt_share,
-        )
+        way: best_route(scenario, found, members=members, burnt_share=burnt_share)
         for way, found in candidates.items()
         if found
     }
@@ -165,9 +157,7 @@ def latest_departures(
     scenario: Scenario,
     chosen: Mapping[Way, ChosenRoute],
     *,
-    draws: Draws,
-    closing_s: NDArray[np.float64],
-    column_of: Mapping[int, int],
+    members: Members,
 ) -> dict[Way, float | None]:
     """Give the latest departure of each way on its chosen route under some members' closings; None when not bounded."""
     plan = scenario.inputs.plan
@@ -175,13 +165,7 @@ def latest_departures(
     for way in ways(plan):
         latest[way] = None
         if way in chosen:
-            leave_s = route_latest_s(
-                scenario,
-                chosen[way].ruled_by,
-                closing_s=closing_s,
-                column_of=column_of,
-                drive_factor=draws.drive_factor,
-            )
+            leave_s = route_latest_s(scenario, chosen[way].ruled_by, members=members)
             at_s = latest_at_confidence(leave_s, plan.confidence)
             latest[way] = at_s if np.isfinite(at_s) else None
     return latest

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.members import Draws
+from leaveby.decision.fires.members import Draws, Members
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.confidence import latest_on_route, latest_start, quantiles_of, share_clear
 from leaveby.decision.ways.precision import bootstrap_precision
@@ -38,30 +38,13 @@ _SLACK_S: Final = 1e-6
 """Sums in another order differ in their last digits."""
 
 
-def route_latest_s(
-    scenario: Scenario,
-    candidate: CandidateRoute,
-    *,
-    closing_s: NDArray[np.float64],
-    column_of: Mapping[int, int],
-    drive_factor: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Give each member's latest departure on one route, from the closings of the watched stretches.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    candidate : CandidateRoute
-    closing_s : ndarray of float64, shape (members, watched stretches)
-    column_of : mapping of edge to column of `closing_s`
-    drive_factor : ndarray of float64, shape (members,)
-    """
-    columns = np.array([column_of[edge] for edge in candidate.edges], dtype=np.int64)
+def route_latest_s(scenario: Scenario, candidate: CandidateRoute, *, members: Members) -> NDArray[np.float64]:
+    """Give each member's latest departure on one route, shape (members,)."""
     return latest_on_route(
-        closing_s[:, columns],
+        members.closing_on(candidate.edges),
         candidate.edge_time_s,
         margin_s=scenario.inputs.plan.margin_s,
-        drive_factor=drive_factor,
+        drive_factor=members.draws.drive_factor,
     )
 
 
@@ -85,9 +68,7 @@ def best_route(
     scenario: Scenario,
     candidates: Sequence[CandidateRoute],
     *,
-    closing_s: NDArray[np.float64],
-    column_of: Mapping[int, int],
-    drive_factor: NDArray[np.float64],
+    members: Members,
     burnt_share: Mapping[str, float],
 ) -> ChosenRoute:
     """Choose the one route to time a way of leaving on: the one with the latest departure at the asked confidence.
@@ -104,9 +85,7 @@ def best_route(
     spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence + _SHARE_SLACK]
 
     def merit(candidate: CandidateRoute) -> tuple[float, float, float]:
-        latest_s = route_latest_s(
-            scenario, candidate, closing_s=closing_s, column_of=column_of, drive_factor=drive_factor
-        )
+        latest_s = route_latest_s(scenario, candidate, members=members)
         at_s = latest_at_confidence(latest_s, confidence)
         later = share_clear(latest_s, np.array([at_s + 3600.0]))[0] if np.isfinite(at_s) else 1.0
         return (at_s, float(later), -candidate.time_s)
@@ -204,9 +183,7 @@ def time_way(
     roads: WayRoads,
     *,
     chosen: ChosenRoute | None,
-    draws: Draws,
-    closing_s: NDArray[np.float64],
-    column_of: Mapping[int, int],
+    members: Members,
     central_closing_s: NDArray[np.float64],
 ) -> WayTiming:
     """Time one way of leaving on its route.
@@ -217,21 +194,17 @@ def time_way(
     roads : WayRoads
     chosen : ChosenRoute or None
         None when no route exists.
-    draws : Draws
-    closing_s : ndarray of float64, shape (members, watched stretches)
-    column_of : mapping of edge to column
+    members : Members
     central_closing_s : ndarray of float64, shape (edges,)
         Closings in the central run.
     """
-    plan, way = scenario.inputs.plan, roads.way
+    plan, way, draws = scenario.inputs.plan, roads.way, members.draws
     durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     if chosen is None:
         latest_departure_s = np.full(draws.members, -np.inf)
         drive_s = np.full(draws.members, np.inf)
     else:
-        latest_departure_s = route_latest_s(
-            scenario, chosen.ruled_by, closing_s=closing_s, column_of=column_of, drive_factor=draws.drive_factor
-        )
+        latest_departure_s = route_latest_s(scenario, chosen.ruled_by, members=members)
         drive_s = chosen.route.time_s * draws.drive_factor
     found = readiness_that_clears(scenario, way, draws, latest_departure_s=latest_departure_s)
     policy, ready_s = found.policy, found.ready_s
