@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 
 from leaveby.decision.drill.fire import (
-    FASTEST_HEAD_M_S,
     drill_draws,
     fire_at_speed,
     home_run,
@@ -40,6 +39,7 @@ from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
 from leaveby.household.plan import FireInput
+from leaveby.parameters import FASTEST_HEAD_M_S
 
 CELL_M = 100.0
 RUN_M = 6000.0
@@ -141,7 +141,7 @@ def test_one_factor_scales_all_rates(inputs: HouseholdInputs, drill: Drill) -> N
     run = home_run(scenario, own_fire(scenario).central)
     assert 5.0 / 3.6 / run.speed_m_s == pytest.approx(five, rel=1e-3)
     table = own_fire(scenario).central
-    assert scaled_table(table, 1e9).flat_head_ros_m_s.max() == FASTEST_HEAD_M_S
+    assert scaled_table(table, 1e9).flat_head_ros_m_s.max() == FASTEST_HEAD_M_S.value
 
 
 def test_hours_keep_their_proportion(valleys: ModuleType) -> None:
