@@ -14,7 +14,7 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
-from xclim import indices
+from xclim import indices as other_indices
 
 from leaveby.decision.fires.closing import stretch_cells
 from leaveby.decision.fires.scenario import HouseholdInputs, plans_choice, prepare
@@ -23,6 +23,7 @@ from leaveby.decision.lines.day_before import (
     DayBefore,
     DayBeforeCell,
     day_before,
+    day_fires,
     day_steps,
     held_weather,
     summary_of,
@@ -38,14 +39,16 @@ from leaveby.fire.weather.series import constant_weather
 from leaveby.household.plan import FireInput
 
 
-def table_of(inputs: HouseholdInputs, way: Any = "car", **more: Any) -> DayBefore:
+def table_of(inputs: HouseholdInputs, way: Any = "car", *, indices: tuple[float, ...], **more: Any) -> DayBefore:
     timing = answer_household(inputs, workers=2).ways[way]
     scenario = prepare(inputs)
     inside = stretch_cells(
         inputs.terrain.grid, list(scenario.network.geometry), standoff_m=inputs.plan.roads.standoff_m
     ).inside
-    roads = roads_for(scenario, way, inside=inside)
-    return day_before(scenario, roads, timing=timing, choice=plans_choice(inputs.plan), **more)
+    roads, choice = roads_for(scenario, way, inside=inside), plans_choice(inputs.plan)
+    assert timing.route is not None
+    fires = day_fires(scenario, [timing.route], choice=choice, indices=indices)
+    return day_before(scenario, roads, timing=timing, choice=choice, fires=fires, **more)
 
 
 def a_day(valleys: ModuleType) -> Any:
@@ -81,7 +84,7 @@ def test_the_wind_gives_the_index_back_in_another_library(
     def field(value: float, units: str) -> xr.DataArray:
         return xr.DataArray([value], dims="time", attrs={"units": units})
 
-    back = indices.mcarthur_forest_fire_danger_index(
+    back = other_indices.mcarthur_forest_fire_danger_index(
         drought_factor=field(drought, ""),
         tasmax=field(hot_c, "degC"),
         hurs=field(humid_percent, "%"),
@@ -241,7 +244,8 @@ def test_no_drought_gives_no_index_at_any_wind(valleys: ModuleType) -> None:
 
 def test_nothing_too_much_is_still_no_leave_to_stay(valleys: ModuleType) -> None:
     cell = DayBeforeCell(25.0, valleys.START, 1.0, 25.0, 9000.0, "enough", "")
-    assert summary_of([[cell]], way="car").endswith("leave early all the same.")
+    said = "No fire danger that was looked at leaves too little time with the house; leave early all the same."
+    assert summary_of([[cell]], way="tow") == summary_of((), way="tow") == said
 
 
 def test_hours_are_joined_only_where_none_between_is_enough(valleys: ModuleType) -> None:

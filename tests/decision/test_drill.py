@@ -21,7 +21,7 @@ from leaveby.decision.drill.fire import (
     own_fire,
     scaled_table,
 )
-from leaveby.decision.drill.injects import danger_class, reading_at
+from leaveby.decision.drill.injects import danger_class, reading_at, reported_at
 from leaveby.decision.drill.result import (
     Answer,
     Drill,
@@ -296,6 +296,12 @@ def test_nobody_hears_of_the_fire_before_it_is_reported(drill: Drill) -> None:
             assert (pause.burnt_ha > 0.0) == (pause.at_s >= 300.0)
 
 
+def test_the_first_of_several_fires_is_reported_first(valleys: ModuleType) -> None:
+    """The scenario's clock starts with the first fire; it is reported 5 minutes later, whichever stands first."""
+    fires = (valleys.point_fire((1050.0, 7050.0), after_min=10.0), valleys.point_fire(FIRE))
+    assert reported_at(prepare(straight(valleys, ignitions=fires))) == 300.0
+
+
 def test_what_gives_the_end_away_is_kept_from_the_groups(drill: Drill) -> None:
     for run in drill.rounds:
         for one in run.injects:
@@ -338,6 +344,9 @@ def test_the_reading_is_that_of_the_weather(inputs: HouseholdInputs) -> None:
     reading = reading_at(prepare(inputs).weather, 600.0)
     assert (reading.air_temperature_c, reading.relative_humidity_percent) == (38.0, 12.0)
     assert reading.wind_speed_m_s == pytest.approx(25.0 / 3.6)
+    # Noble, Bary and Gill 1980, by hand for 38 degrees, 12 %, 25 km/h and a drought factor of 10.
+    by_hand = 2.0 * np.exp(-0.45 + 0.987 * np.log(10.0) - 0.0345 * 12.0 + 0.0338 * 38.0 + 0.0234 * 25.0)
+    assert reading.danger_index == pytest.approx(by_hand, rel=1e-6)
     # Classes of the index in Australia from 2009 to 2022, from memory: 12, 25, 50, 75, 100 begin one each.
     assert [danger_class(index) for index in (11.0, 12.0, 25.0, 50.0, 75.0, 100.0)] == [
         "low to moderate",
