@@ -26,17 +26,10 @@ import shapely
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from leaveby.decision.fires import scenario as scenarios
 from leaveby.decision.fires.closing import StretchCells, closing_times, select
 from leaveby.decision.fires.members import Draws, Progress, join_draws, plan_draws
-from leaveby.decision.fires.scenario import (
-    CENTRAL_Z,
-    FireChoice,
-    Scenario,
-    central_ignitions,
-    member_table,
-    plans_choice,
-    table_at,
-)
+from leaveby.decision.fires.scenario import FireChoice, Scenario, central_ignitions
 from leaveby.decision.household.phases import last_exits_s, phases_of
 from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import WayRoads
@@ -200,12 +193,13 @@ def _scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, sp
 
 def own_fire(scenario: Scenario) -> RunFire:
     """Take the plan's own fire, its members those of the household question."""
-    choice = plans_choice(scenario.inputs.plan)
+    choice = scenarios.plans_choice(scenario.inputs.plan)
 
     def table_of(draws: Draws, member: int) -> SpreadTable:
-        return member_table(scenario, choice, draws=draws, member=member)
+        return scenarios.member_table(scenario, choice, draws=draws, member=member)
 
-    return RunFire(None, 1.0, table_at(scenario, choice, z=CENTRAL_Z), table_of, choice)
+    central = scenarios.table_at(scenario, choice, z=scenarios.CENTRAL_Z)
+    return RunFire(None, 1.0, central, table_of, choice)
 
 
 def fire_at_speed(scenario: Scenario, *, run: HomeRun, speed_m_s: float) -> RunFire:

@@ -116,7 +116,7 @@ def computed_injects(
     end_s: float,
     home_s: float,
 ) -> tuple[Inject, ...]:
-    """Make every computed inject of a round from its beginning to its end, in order of time; `home_s`: the front."""
+    """Make every computed inject of a round, in order of time; the front is at the home at `home_s`."""
     start = scenario.inputs.plan.starts_at
     found = [
         *_forecast(scenario.weather, start, begin_s=begin_s),
@@ -125,7 +125,7 @@ def computed_injects(
         *_crossings(scenario, timed.arrival),
         *_wind_changes(scenario.weather),
         *_at_home(scenario, timed.arrival, ember_s=timed.ember_s, home_s=home_s),
-        *(_shut(one) for one in shuts if _can_be_said(one.street)),
+        *_closings(shuts),
         *_leave_bys(timed, scenario, start=start),
     ]
     reported_s = reported_at(scenario)
@@ -219,10 +219,6 @@ def _clock(start: datetime, time_s: float, *, step_min: int = 1) -> str:
     return moment.strftime("%H:%M") if moment.date() == start.date() else moment.strftime("%a %H:%M")
 
 
-def _far(distance_m: float) -> str:
-    return f"{distance_m / 1000.0:g} km" if distance_m >= 1000.0 else f"{distance_m:.0f} m"
-
-
 def _from_home(grid: Grid, home_xy_m: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Distance of every cell's centre from the home, and its bearing from there."""
     east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m - home_xy_m[0]
@@ -294,10 +290,11 @@ def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
         at_s = float(earliest_s[inside])
         cell = order[int(np.argmax(arrival.time_s.flat[order] <= at_s))]
         where = compass_words(float(bearing_deg.flat[cell]))
+        away = f"{within_m / 1000.0:g} km" if within_m >= 1000.0 else f"{within_m:.0f} m"
         seen = within_m <= IN_SIGHT_M.value
-        text = f"A neighbour rings: the fire is about {_far(within_m)} to the {where} of you."
+        text = f"A neighbour rings: the fire is about {away} to the {where} of you."
         if seen:
-            text = f"Flames in sight to the {where}, about {_far(within_m)} away."
+            text = f"Flames in sight to the {where}, about {away} away."
         yield Inject(at_s, "seen" if seen else "heard", text, basis="arrival of the front in the central run")
 
 
@@ -367,18 +364,16 @@ def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: fl
     )
 
 
-def _can_be_said(name: str) -> bool:
-    """Whether people call a stretch by its name: nobody says over the radio that a nameless road is shut."""
-    return name != "roundabout" and not name.startswith("unnamed ")
-
-
-def _shut(one: StreetShut) -> Inject:
-    return Inject(
-        one.at_s,
-        "road",
-        f"{one.street} can no longer be used: smoke over the road, and fire beside it soon.",
-        basis="closing of the street in the central run: stand-off reached, less the smoke lead",
-    )
+def _closings(shuts: Sequence[StreetShut]) -> Iterator[Inject]:
+    for one in shuts:
+        # Nobody says over the radio that a nameless road is shut.
+        if one.street != "roundabout" and not one.street.startswith("unnamed "):
+            yield Inject(
+                one.at_s,
+                "road",
+                f"{one.street} can no longer be used: smoke over the road, and fire beside it soon.",
+                basis="closing of the street in the central run: stand-off reached, less the smoke lead",
+            )
 
 
 def _leave_bys(timed: TimedRun, scenario: Scenario, *, start: datetime) -> Iterator[Inject]:

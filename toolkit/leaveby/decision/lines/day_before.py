@@ -137,7 +137,6 @@ class DayFires:
     ----------
     indices : tuple of float
         Rising.
-    hours : tuple of datetime
     held : tuple of tuple of Weather or None
         A row for each index, a column for each hour; None where the wind would be stronger than is looked at.
     closing_s : ndarray of float64, shape (indices, hours, stretches)
@@ -228,25 +227,10 @@ def day_before(
     fires: DayFires | None,
     needs_s: float = 0.0,
 ) -> DayBefore:
-    """Tabulate, for one way of leaving, whether a day of some fire danger leaves enough lead.
+    """Tabulate, for one way of leaving with a route, whether a day of some fire danger leaves enough lead.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : WayRoads
-        Of the way of leaving.
-    timing : WayTiming
-        Of the same way, with a route: its route and its ready time at the asked confidence are used.
-    choice : FireChoice
-    fires : DayFires, optional
-        Solved for this route too; none only where there is no route.
-    needs_s : float
-        Least lead that counts as enough: time to see the fire, and to make up one's mind. 0 or more.
-
-    Raises
-    ------
-    ValueError
-        When the way of leaving has no route.
+    `fires` are solved for its route too (`day_fires`); `needs_s`, 0 or more, is the least lead that counts as enough:
+    time to see the fire, and to make up one's mind.
     """
     if timing.route is None or fires is None:
         raise ValueError(f"{roads.way} has no route to time")

@@ -47,8 +47,6 @@ class Landmark:
 
     Attributes
     ----------
-    way : str
-        The way of leaving that is late when fire is there.
     x_m, y_m : float
         Where the road crosses the line, or the place; in the grid's reference system.
     bearing_deg, distance_m : float
@@ -57,7 +55,6 @@ class Landmark:
 
     kind: Literal["road", "place"]
     name: str
-    way: str
     x_m: float
     y_m: float
     bearing_deg: float
@@ -76,16 +73,7 @@ def landmarks(
     """Name the roads that a trigger line crosses and the places just inside it, the nearest first.
 
     No more than two for each of eight directions are given, so that near ones on one side leave room for the others.
-
-    Parameters
-    ----------
-    line : TriggerLine
-    network : RoadNetwork
-        In the grid's reference system.
-    grid : Grid
-        The modelled ground. Where the line runs off it there is no crossing to name.
-    home_xy_m : (float, float)
-    places : iterable of (name, x_m, y_m)
+    All is in the grid's reference system; where the line runs off the grid there is no crossing to name.
 
     Examples
     --------
@@ -218,7 +206,7 @@ def _landmark(
     bearing_deg = float(np.degrees(np.arctan2(east_m, north_m)) % 360.0)
     where = f"{name}, {_far(distance_m)} {compass_words(bearing_deg)} of home"
     sentence = f"Fire at {where}, or nearer: {TOO_NEAR[way]}."
-    return Landmark(kind, name, way, spot[0], spot[1], bearing_deg, distance_m, sentence)
+    return Landmark(kind, name, spot[0], spot[1], bearing_deg, distance_m, sentence)
 
 
 def _far(distance_m: float) -> str:

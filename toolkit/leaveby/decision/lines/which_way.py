@@ -67,18 +67,8 @@ def route_to_each(
 ) -> tuple[CandidateRoute, ...]:
     """Choose the best route to each safe point among those of one way, by the rule of the one route that is timed.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    candidates : sequence of CandidateRoute
-    closing_s : ndarray of float64, shape (members, watched stretches)
-    column_of : mapping of edge to column of `closing_s`
-    drive_factor : ndarray of float64, shape (members,)
-
-    Returns
-    -------
-    tuple of CandidateRoute
-        In the order of the plan's safe points; none for those that no candidate ends at.
+    In the order of the plan's safe points, none for those that no candidate ends at. `closing_s` has a row for each
+    member and a column for each watched stretch, which `column_of` gives for an edge.
     """
     found = []
     for place in scenario.inputs.plan.safe_points:

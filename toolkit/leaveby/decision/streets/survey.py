@@ -63,7 +63,7 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
     """
     streets, homes = asked.streets, asked.homes
     rules = _checked(asked.options)
-    tell = progress or _silent
+    tell = progress or (lambda *_: None)
     tell("single exits", 0, 1)
     found = single_exits(streets, homes, exits=asked.exits)
     facts = group_facts(streets, found, homes, outline=asked.outline)
@@ -99,10 +99,6 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
         assumptions=tuple(dict.fromkeys(said)),
         inputs=asked.inputs,
     )
-
-
-def _silent(*_: object) -> None:
-    return
 
 
 def _checked(options: SurveyOptions) -> tuple[AccessRule, ...]:
