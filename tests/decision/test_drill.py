@@ -269,6 +269,10 @@ def test_the_front_crosses_a_road_when_it_gets_there(drill: Drill) -> None:
     """Cross Road lies 4 km south of the fire: 20 minutes at 12 km/h, and at most a cell earlier."""
     (one,) = [one for one in by_speed(drill, 12.0).injects if one.text.startswith("The fire has reached Cross Road")]
     assert 1200.0 - 1.5 * CELL_M / (12.0 / 3.6) <= one.at_s <= 1200.0 * 1.001
+    # Its middle lies 2.2 km east and 2 km north of the home, 2.97 km off; the fire 6 km due north.
+    assert one.text == "The fire has reached Cross Road, 3.0 km to the north-east."
+    said = [one.text for one in by_speed(drill, 12.0).injects]
+    assert "Smoke is reported to the north, about 6 km from your home." in said
     shut = next(one for one in by_speed(drill, 12.0).shuts if one.street == "Cross Road")
     # 100 m of stand-off and 10 minutes of smoke before that.
     assert shut.at_s == pytest.approx(1200.0 - 600.0 - 100.0 / (12.0 / 3.6), abs=1.5 * CELL_M / (12.0 / 3.6))
