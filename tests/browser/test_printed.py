@@ -22,6 +22,7 @@ from playwright.sync_api import Browser, Page
 
 from leaveby.ask.household import load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
+from leaveby.decision.streets.result import StreetQuestion
 from leaveby.decision.streets.survey import survey
 from leaveby.decision.ways.result import HouseholdResult, TimetableRow
 from leaveby.errors import InputError
@@ -350,7 +351,8 @@ def test_names_stay_names_on_the_streets_page(browser: Browser, tmp_path: Path, 
     ]
     tags = [{"highway": "primary"}] * 2 + [{"highway": "residential"}]
     streets = street_table(network_from_lines(lines, crs="EPSG:32755", names=["Valley Road", word, word], tags=tags))
-    answer = survey(streets, homes_by_street(streets, np.array([0.0, 0.0, 12.0])), exits=np.array([0, 2]))
+    homes = homes_by_street(streets, np.array([0.0, 0.0, 12.0]))
+    answer = survey(StreetQuestion(streets, homes, exits=np.array([0, 2])))
     path = tmp_path / "streets.html"
     path.write_text(streets_page(answer, made_at=MADE_AT), encoding="utf-8")
     tab = browser.new_page(viewport={"width": 1200, "height": 900})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from types import ModuleType
 from typing import Any
@@ -14,21 +14,24 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
-from xclim import indices
+from xclim import indices as other_indices
 
 from leaveby.decision.fires.closing import stretch_cells
-from leaveby.decision.fires.scenario import HouseholdInputs, plans_choice, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, plans_choice, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.lines.day_before import (
     DayBefore,
     DayBeforeCell,
+    DayFires,
     day_before,
+    day_fires,
     day_steps,
     held_weather,
     summary_of,
     wind_for_index_m_s,
 )
-from leaveby.decision.ways.roads import roads_for
+from leaveby.decision.ways.result import WayTiming
+from leaveby.decision.ways.roads import WayRoads, roads_for
 from leaveby.errors import InputError
 from leaveby.fire.arrival.solve import arrive, ignite_point
 from leaveby.fire.spread.model_error import ros_factors
@@ -38,14 +41,32 @@ from leaveby.fire.weather.series import constant_weather
 from leaveby.household.plan import FireInput
 
 
-def table_of(inputs: HouseholdInputs, way: Any = "car", **more: Any) -> DayBefore:
-    timing = answer_household(inputs, workers=2).ways[way]
+@dataclass(frozen=True)
+class Solved:
+    """A household's question, answered, and its fires on days of some fire danger."""
+
+    inputs: HouseholdInputs
+    scenario: Scenario
+    roads: WayRoads
+    timing: WayTiming
+    fires: DayFires
+
+
+def solved(inputs: HouseholdInputs, *, indices: tuple[float, ...]) -> Solved:
+    """Leaving by car."""
+    timing = answer_household(inputs, workers=2).ways["car"]
     scenario = prepare(inputs)
     inside = stretch_cells(
         inputs.terrain.grid, list(scenario.network.geometry), standoff_m=inputs.plan.roads.standoff_m
     ).inside
-    roads = roads_for(scenario, way, inside=inside)
-    return day_before(scenario, roads, timing=timing, choice=plans_choice(inputs.plan), **more)
+    assert timing.route is not None
+    fires = day_fires(scenario, [timing.route], choice=plans_choice(inputs.plan), indices=indices)
+    return Solved(inputs, scenario, roads_for(scenario, "car", inside=inside), timing, fires)
+
+
+def table_of(case: Solved, **more: Any) -> DayBefore:
+    choice = plans_choice(case.inputs.plan)
+    return day_before(case.scenario, case.roads, timing=case.timing, choice=choice, fires=case.fires, **more)
 
 
 def a_day(valleys: ModuleType) -> Any:
@@ -62,8 +83,13 @@ def a_day(valleys: ModuleType) -> Any:
 
 
 @pytest.fixture(scope="module")
-def found(valleys: ModuleType) -> DayBefore:
-    return table_of(valleys.side_valley(weather=a_day(valleys), members=40), indices=(150.0, 12.0, 50.0, 100.0))
+def case(valleys: ModuleType) -> Solved:
+    return solved(valleys.side_valley(weather=a_day(valleys), members=40), indices=(150.0, 12.0, 50.0, 100.0))
+
+
+@pytest.fixture(scope="module")
+def found(case: Solved) -> DayBefore:
+    return table_of(case)
 
 
 @given(st.floats(1.0, 200.0), st.floats(0.0, 48.0), st.floats(2.0, 95.0), st.floats(0.5, 10.0))
@@ -81,7 +107,7 @@ def test_the_wind_gives_the_index_back_in_another_library(
     def field(value: float, units: str) -> xr.DataArray:
         return xr.DataArray([value], dims="time", attrs={"units": units})
 
-    back = indices.mcarthur_forest_fire_danger_index(
+    back = other_indices.mcarthur_forest_fire_danger_index(
         drought_factor=field(drought, ""),
         tasmax=field(hot_c, "degC"),
         hurs=field(humid_percent, "%"),
@@ -119,9 +145,9 @@ def test_all_three_kinds_of_wind_occur(found: DayBefore) -> None:
     assert 0.0 < found.cells[2][15].wind_m_s < 100.0 / 3.6
 
 
-def test_a_cell_is_one_solve_of_the_plans_own_fire(valleys: ModuleType, found: DayBefore) -> None:
+def test_a_cell_is_one_solve_of_the_plans_own_fire(valleys: ModuleType, case: Solved, found: DayBefore) -> None:
     """The 15:00 cell at index 50, put together again from constant weather, and closings by brute force."""
-    inputs = valleys.side_valley(weather=a_day(valleys), members=40)
+    inputs, scenario, timing = case.inputs, case.scenario, case.timing
     cell = found.cells[1][15]
     weather = constant_weather(
         cell.at,
@@ -142,9 +168,7 @@ def test_a_cell_is_one_solve_of_the_plans_own_fire(valleys: ModuleType, found: D
     )
     fire = ignite_point(valleys.WEST_M + 700.0, valleys.SOUTH_M + 7600.0)
     arrival_s = arrive(table, [fire], horizon_s=6 * 3600.0).time_s.ravel()
-    timing = answer_household(inputs, workers=2).ways["car"]
     assert timing.route is not None
-    scenario = prepare(inputs)
     travel = roads_for(scenario, "car", inside=np.ones(scenario.network.edge_count, bool)).travel
     x_m, y_m = valleys.centres(inputs.terrain.grid)
     centres = shapely.points(x_m.ravel() + valleys.WEST_M, y_m.ravel() + valleys.SOUTH_M)
@@ -183,9 +207,8 @@ def test_verdicts_follow_from_the_lead(found: DayBefore) -> None:
     assert found.summary.startswith(f"When a fire danger index of {first[0].index:g} or more is forecast, leave")
 
 
-def test_more_time_asked_for_never_allows_more(valleys: ModuleType, found: DayBefore) -> None:
-    inputs = valleys.side_valley(weather=a_day(valleys), members=40)
-    longer = table_of(inputs, indices=(12.0, 50.0, 100.0, 150.0), needs_s=1800.0)
+def test_more_time_asked_for_never_allows_more(case: Solved, found: DayBefore) -> None:
+    longer = table_of(case, needs_s=1800.0)
     assert longer.needs_s == 1800.0
     for before, after in zip(found.cells, longer.cells, strict=True):
         for one, other in zip(before, after, strict=True):
@@ -197,13 +220,10 @@ def test_more_time_asked_for_never_allows_more(valleys: ModuleType, found: DayBe
 
 def test_a_fire_seen_late_leaves_less(valleys: ModuleType) -> None:
     """Half an hour unseen takes half an hour of the lead; the weather holds from before it is seen."""
-    quick = {"members": 40, "indices": (30.0,)}
     inputs = valleys.seen_late(members=40)
-    unseen = table_of(inputs, indices=quick["indices"])
     (ignition,) = inputs.plan.ignitions
-    seen = table_of(
-        valleys.seen_late(members=40, ignitions=(replace(ignition, unseen_up_to_s=0.0),)), indices=quick["indices"]
-    )
+    at_once = valleys.seen_late(members=40, ignitions=(replace(ignition, unseen_up_to_s=0.0),))
+    unseen, seen = (table_of(solved(given_, indices=(30.0,))) for given_ in (inputs, at_once))
     pairs = [(a.lead_s, b.lead_s) for a, b in zip(unseen.cells[0], seen.cells[0], strict=True)]
     bounded = [(a, b) for a, b in pairs if np.isfinite(a) and np.isfinite(b)]
     assert bounded
@@ -214,7 +234,7 @@ def test_a_fire_seen_late_leaves_less(valleys: ModuleType) -> None:
 
 def test_a_rate_set_by_hand_is_said(valleys: ModuleType) -> None:
     inputs = valleys.side_valley(members=20, fire=FireInput(models=("mark5",), set_m_s=0.5))
-    found = table_of(inputs, indices=(50.0,))
+    found = table_of(solved(inputs, indices=(50.0,)))
     assert any("set by hand" in sentence for sentence in found.assumptions)
 
 
@@ -241,7 +261,8 @@ def test_no_drought_gives_no_index_at_any_wind(valleys: ModuleType) -> None:
 
 def test_nothing_too_much_is_still_no_leave_to_stay(valleys: ModuleType) -> None:
     cell = DayBeforeCell(25.0, valleys.START, 1.0, 25.0, 9000.0, "enough", "")
-    assert summary_of([[cell]], way="car").endswith("leave early all the same.")
+    said = "No fire danger that was looked at leaves too little time with the house; leave early all the same."
+    assert summary_of([[cell]], way="tow") == summary_of((), way="tow") == said
 
 
 def test_hours_are_joined_only_where_none_between_is_enough(valleys: ModuleType) -> None:

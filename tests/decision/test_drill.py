@@ -15,14 +15,13 @@ import numpy as np
 import pytest
 
 from leaveby.decision.drill.fire import (
-    FASTEST_HEAD_M_S,
     drill_draws,
     fire_at_speed,
     home_run,
     own_fire,
     scaled_table,
 )
-from leaveby.decision.drill.injects import danger_class, reading_at
+from leaveby.decision.drill.injects import danger_class, reading_at, reported_at
 from leaveby.decision.drill.result import (
     Answer,
     Drill,
@@ -40,6 +39,7 @@ from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
 from leaveby.household.plan import FireInput
+from leaveby.parameters import FASTEST_HEAD_M_S
 
 CELL_M = 100.0
 RUN_M = 6000.0
@@ -141,7 +141,7 @@ def test_one_factor_scales_all_rates(inputs: HouseholdInputs, drill: Drill) -> N
     run = home_run(scenario, own_fire(scenario).central)
     assert 5.0 / 3.6 / run.speed_m_s == pytest.approx(five, rel=1e-3)
     table = own_fire(scenario).central
-    assert scaled_table(table, 1e9).flat_head_ros_m_s.max() == FASTEST_HEAD_M_S
+    assert scaled_table(table, 1e9).flat_head_ros_m_s.max() == FASTEST_HEAD_M_S.value
 
 
 def test_hours_keep_their_proportion(valleys: ModuleType) -> None:
@@ -269,6 +269,10 @@ def test_the_front_crosses_a_road_when_it_gets_there(drill: Drill) -> None:
     """Cross Road lies 4 km south of the fire: 20 minutes at 12 km/h, and at most a cell earlier."""
     (one,) = [one for one in by_speed(drill, 12.0).injects if one.text.startswith("The fire has reached Cross Road")]
     assert 1200.0 - 1.5 * CELL_M / (12.0 / 3.6) <= one.at_s <= 1200.0 * 1.001
+    # Its middle lies 2.2 km east and 2 km north of the home, 2.97 km off; the fire 6 km due north.
+    assert one.text == "The fire has reached Cross Road, 3.0 km to the north-east."
+    said = [one.text for one in by_speed(drill, 12.0).injects]
+    assert "Smoke is reported to the north, about 6 km from your home." in said
     shut = next(one for one in by_speed(drill, 12.0).shuts if one.street == "Cross Road")
     # 100 m of stand-off and 10 minutes of smoke before that.
     assert shut.at_s == pytest.approx(1200.0 - 600.0 - 100.0 / (12.0 / 3.6), abs=1.5 * CELL_M / (12.0 / 3.6))
@@ -294,6 +298,12 @@ def test_nobody_hears_of_the_fire_before_it_is_reported(drill: Drill) -> None:
         for pause in run.pauses:
             assert np.isfinite(pause.front_m) == (pause.at_s >= 300.0)
             assert (pause.burnt_ha > 0.0) == (pause.at_s >= 300.0)
+
+
+def test_the_first_of_several_fires_is_reported_first(valleys: ModuleType) -> None:
+    """The scenario's clock starts with the first fire; it is reported 5 minutes later, whichever stands first."""
+    fires = (valleys.point_fire((1050.0, 7050.0), after_min=10.0), valleys.point_fire(FIRE))
+    assert reported_at(prepare(straight(valleys, ignitions=fires))) == 300.0
 
 
 def test_what_gives_the_end_away_is_kept_from_the_groups(drill: Drill) -> None:
@@ -338,6 +348,9 @@ def test_the_reading_is_that_of_the_weather(inputs: HouseholdInputs) -> None:
     reading = reading_at(prepare(inputs).weather, 600.0)
     assert (reading.air_temperature_c, reading.relative_humidity_percent) == (38.0, 12.0)
     assert reading.wind_speed_m_s == pytest.approx(25.0 / 3.6)
+    # Noble, Bary and Gill 1980, by hand for 38 degrees, 12 %, 25 km/h and a drought factor of 10.
+    by_hand = 2.0 * np.exp(-0.45 + 0.987 * np.log(10.0) - 0.0345 * 12.0 + 0.0338 * 38.0 + 0.0234 * 25.0)
+    assert reading.danger_index == pytest.approx(by_hand, rel=1e-6)
     # Classes of the index in Australia from 2009 to 2022, from memory: 12, 25, 50, 75, 100 begin one each.
     assert [danger_class(index) for index in (11.0, 12.0, 25.0, 50.0, 75.0, 100.0)] == [
         "low to moderate",

@@ -16,7 +16,6 @@ from leaveby.decision.fires.closing import closing_times, select, stretch_cells
 from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, plans_choice, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.lines.which_way import (
-    TIE_S,
     TOO_LATE,
     UNTOUCHED,
     WayOutMap,
@@ -29,6 +28,7 @@ from leaveby.decision.ways.result import WayTiming
 from leaveby.decision.ways.roads import WayRoads, candidate_routes, roads_for
 from leaveby.fire.terrain import Grid
 from leaveby.household.plan import FireInput
+from leaveby.parameters import TIE_S
 from leaveby.roads.network.graph import csr
 
 HOME = (4000.0, 4050.0)
@@ -180,8 +180,19 @@ def test_the_code_says_what_the_maps_say(leads_s: np.ndarray, ready_s: float) ->
             elif all(np.isinf(value) for value in here):
                 assert code[row, col] == UNTOUCHED
             else:
-                within = [value == best if np.isinf(best) else best - value <= TIE_S for value in here]
+                within = [value == best if np.isinf(best) else best - value <= TIE_S.value for value in here]
                 assert code[row, col] == sum(2**k for k, yes in enumerate(within) if yes)
+
+
+def test_the_ground_of_each_answer_is_outlined_the_largest_first() -> None:
+    """By hand: cells of 900 m2, two for the hall, one for both, one too late."""
+    grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    found = areas_of(grid, np.array([[3, -1], [1, 1]]), names=("the hall", "the beach"), way="car")
+    assert [(one.safe_points, one.area.area) for one in found] == [
+        (("the hall",), 1800.0),
+        (("the hall", "the beach"), 900.0),
+        ((), 900.0),
+    ]
 
 
 def test_untouched_ground_has_no_area() -> None:

@@ -30,7 +30,7 @@ from pyproj import Geod, Transformer
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.cli import main
-from leaveby.decision.streets.result import StreetSurvey
+from leaveby.decision.streets.result import StreetQuestion, StreetSurvey
 from leaveby.decision.streets.survey import survey
 from leaveby.decision.ways.result import HouseholdResult, TimetableRow
 from leaveby.errors import InputError
@@ -619,7 +619,7 @@ def surveyed(word: str) -> StreetSurvey:
         network_from_lines(lines, crs="EPSG:32755", names=["Valley Road", word, word, ""], tags=tags)
     )
     homes = Homes((word, f"{word} 2"), np.full(2, east + 510.0), north + np.array([250.0, 350.0]), np.ones(2))
-    return survey(streets, place_homes(homes, streets), exits=np.array([0, 2]), supposed=(word,))
+    return survey(StreetQuestion(streets, place_homes(homes, streets), exits=np.array([0, 2]), supposed=(word,)))
 
 
 @pytest.fixture(scope="module", params=list(NAMES))

@@ -20,7 +20,7 @@ from rasterio.transform import from_origin
 from leaveby.ask.streets import read_raster, survey_streets
 from leaveby.caution import OSM_NOTICE, OVERRIDE
 from leaveby.decision.streets import survey as street_survey
-from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
+from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
 from leaveby.files.read.homes import homes_in_building, read_exits, read_homes
@@ -405,10 +405,12 @@ def test_options_out_of_range_are_refused_together() -> None:
     homes = homes_by_street(streets, np.array([0.0, 5.0]))
     with pytest.raises(InputError) as caught:
         survey(
-            streets,
-            homes,
-            exits=np.array([0]),
-            options=SurveyOptions(people_per_home=0.0, vehicles_per_home=99.0, link_within_m=-1.0),
+            StreetQuestion(
+                streets,
+                homes,
+                exits=np.array([0]),
+                options=SurveyOptions(people_per_home=0.0, vehicles_per_home=99.0, link_within_m=-1.0),
+            )
         )
     assert len(caught.value.faults) == 3
 
@@ -417,7 +419,8 @@ def test_links_are_not_looked_for_in_silence_among_too_many_streets(monkeypatch:
     monkeypatch.setattr(street_survey, "LINKS_UP_TO", 1)
     lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
     streets = street_table(network_from_lines(lines, crs=CRS_M))
-    answer = survey(streets, homes_by_street(streets, np.array([0.0, 8.0])), exits=np.array([0]))
+    homes = homes_by_street(streets, np.array([0.0, 8.0]))
+    answer = survey(StreetQuestion(streets, homes, exits=np.array([0])))
     assert answer.links == ()
     assert any("No links were looked for among 2 streets" in line for line in answer.assumptions)
 
@@ -426,8 +429,7 @@ def test_factors_are_stated_and_used() -> None:
     lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
     streets = street_table(network_from_lines(lines, crs=CRS_M))
     homes = homes_by_street(streets, np.array([0.0, 8.0]))
-    answer = survey(
-        streets, homes, exits=np.array([0]), options=SurveyOptions(people_per_home=2.0, vehicles_per_home=1.5)
-    )
+    options = SurveyOptions(people_per_home=2.0, vehicles_per_home=1.5)
+    answer = survey(StreetQuestion(streets, homes, exits=np.array([0]), options=options))
     assert (answer.groups[0].people, answer.groups[0].vehicles) == (16.0, 12.0)
     assert any(line.startswith("2 people and 1.5 vehicles") for line in answer.assumptions)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
-from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
+from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
 from leaveby.roads.exits.homes import Homes, homes_by_street, place_homes
@@ -66,11 +66,13 @@ def invented(**options: object) -> StreetSurvey:
     streets = street_table(network_from_lines(lines, crs=CRS, names=names, tags=tags))
     homes = homes_by_street(streets, np.array([2.0, 0.0, 6.0, 14.0, 21.0, 40.0, 0.0, 0.0]))
     return survey(
-        streets,
-        homes,
-        exits=np.array([0, 2]),
-        options=SurveyOptions(clearance_homes=1.0, **options),  # type: ignore[arg-type]
-        supposed=("An invented valley.",),
+        StreetQuestion(
+            streets,
+            homes,
+            exits=np.array([0, 2]),
+            options=SurveyOptions(clearance_homes=1.0, **options),  # type: ignore[arg-type]
+            supposed=("An invented valley.",),
+        )
     )
 
 
@@ -218,13 +220,14 @@ def invented_with_more_homes() -> str:
     lines = [moved((0, 0), (500, 0)), moved((500, 0), (500, 400))]
     streets = street_table(network_from_lines(lines, crs=CRS, names=["Valley Road", "Fern Gully"]))
     homes = homes_by_street(streets, np.array([0.0, 150.0]))
-    return streets_page(survey(streets, homes, exits=np.array([0]), options=SurveyOptions(links=0)), made_at=MADE)
+    asked = StreetQuestion(streets, homes, exits=np.array([0]), options=SurveyOptions(links=0))
+    return streets_page(survey(asked), made_at=MADE)
 
 
 def test_where_nobody_has_a_single_exit_the_page_promises_nothing() -> None:
     lines = [moved((0, 0), (500, 0)), moved((0, 0), (0, 400), (500, 0)), moved((500, 0), (900, 0))]
     streets = street_table(network_from_lines(lines, crs=CRS))
     placed = place_homes(Homes(("a",), np.array([EAST + 250.0]), np.array([NORTH + 5.0]), np.ones(1)), streets)
-    text = streets_page(survey(streets, placed, exits=np.array([0, 2])), made_at=MADE)
+    text = streets_page(survey(StreetQuestion(streets, placed, exits=np.array([0, 2]))), made_at=MADE)
     assert "None of 1 homes was found behind a single exit" in text
     assert "says nothing about how long any street stays open" in text

@@ -229,3 +229,56 @@ SPOT_OVER_M: Final = Parameter(
     "barriers narrower than this are crossed by embers at once; spotting over kilometres is published for bad days",
     "judgement",
 )
+
+# --- the community's streets -----------------------------------------------------------------------------------
+
+PEOPLE_PER_HOME: Final = Parameter(2.5, "people", 0.5, 10.0, "mean household, high side", "judgement")
+VEHICLES_PER_HOME: Final = Parameter(
+    2.0, "vehicles", 0.5, 5.0, "vehicles that a household takes when it leaves, high side", "judgement"
+)
+FEW_HOMES_PER_KM: Final = Parameter(
+    5.0,
+    "homes per km of residential street",
+    1.0,
+    20.0,
+    "fewer than on any built-up street, where 20 m frontages on both sides give 100; low side, for acreage",
+    "judgement",
+)
+NOTABLE_HOMES: Final = Parameter(2.0, "homes", 1.0, 20.0, "least homes of a group in the short list", "judgement")
+NOTABLE_SHARE: Final = Parameter(
+    0.75, "-", 0.1, 1.0, "most of the homes of the listed group around it that a listed group may have", "judgement"
+)
+SHORTEST_LISTED_M: Final = Parameter(
+    300.0, "m", 0.0, 5000.0, "least residential street behind one exit that is listed for lack of homes", "judgement"
+)
+LINK_WITHIN_M: Final = Parameter(300.0, "m", 1.0, 5000.0, "longest straight line of a link to build", "judgement")
+LINK_STEEPEST: Final = Parameter(
+    0.16, "-", 0.001, 1.0, "steepest ground under a link to build, rise over run", "judgement"
+)
+
+# --- a drill ---------------------------------------------------------------------------------------------------
+
+FASTEST_HEAD_M_S: Final = Parameter(
+    30.0, "m/s", 1.0, 50.0, "greatest head rate on flat ground: the most that a plan may set by hand", "judgement"
+)
+IN_SIGHT_M: Final = Parameter(
+    3000.0, "m", 500.0, 20_000.0, "flames this near are seen from the home; farther ones are heard of", "judgement"
+)
+WIND_CHANGE_DEG: Final = Parameter(
+    40.0, "deg", 10.0, 180.0, "a turn by this much from one weather step to the next is a wind change", "judgement"
+)
+REPORTED_AFTER_S: Final = Parameter(
+    300.0, "s", 0.0, 3600.0, "from a fire's start to its report, and from there to official word of it", "judgement"
+)
+
+# --- lines on the map ------------------------------------------------------------------------------------------
+
+TIE_S: Final = Parameter(
+    60.0, "s", 0.0, 600.0, "leads this near count as equal: nobody's morning is known to the minute", "judgement"
+)
+NEAR_SHARE: Final = Parameter(
+    0.25, "-", 0.0, 1.0, "a place is near a trigger line within this share of its distance from the home", "judgement"
+)
+NEAR_LEAST_M: Final = Parameter(
+    1000.0, "m", 0.0, 5000.0, "a place this near a trigger line is near it, wherever the home is", "judgement"
+)

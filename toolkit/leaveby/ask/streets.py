@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby import __version__
 from leaveby.decision.fires.closing import closing_times, stretch_cells
-from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
+from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError, refuse
 from leaveby.files.read.homes import place_from_file, read_exits
@@ -157,20 +157,20 @@ def survey_streets(
     if arrival is not None:
         closing, said = closings(streets, arrival, standoff_m=standoff_m, smoke_lead_s=smoke_lead_s)
         supposed += said
-    answer = survey(
+    asked = StreetQuestion(
         streets,
         placed,
         exits=out,
         maybe=maybe,
-        options=options,
+        options=options or SurveyOptions(),
         elevation=heights,
         closing_s=closing,
         outline=outline,
-        supposed=supposed,
+        supposed=tuple(supposed),
         from_osm=from_osm,
         inputs=_record(roads=roads, homes=homes, exits=exits, terrain=terrain, fuel=fuel, arrival=arrival),
-        progress=progress,
     )
+    answer = survey(asked, progress=progress)
     balance = replace(answer.balance, homes=answer.balance.homes + left_out, outside_area=left_out)
     return replace(answer, balance=balance)
 

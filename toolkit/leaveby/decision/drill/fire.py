@@ -26,32 +26,23 @@ import shapely
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from leaveby.decision.fires import scenario as scenarios
 from leaveby.decision.fires.closing import StretchCells, closing_times, select
 from leaveby.decision.fires.members import Draws, Members, Progress, join_draws, plan_draws
-from leaveby.decision.fires.scenario import (
-    CENTRAL_Z,
-    FireChoice,
-    Scenario,
-    central_ignitions,
-    member_table,
-    plans_choice,
-    table_at,
-)
+from leaveby.decision.fires.scenario import FireChoice, Scenario, central_ignitions
 from leaveby.decision.household.phases import last_exits_s, phases_of
 from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import WayRoads
 from leaveby.decision.ways.route_fires import BATCH, choose_routes, embers_at, gather_routes, share_burnt, solve_fires
 from leaveby.decision.ways.timing import ChosenRoute, time_way
 from leaveby.errors import refuse
-from leaveby.fire.arrival.solve import Arrival, Ignition, arrive
+from leaveby.fire.arrival.solve import Arrival, arrive
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import centre_of
 from leaveby.household.plan import Plan, Way
+from leaveby.parameters import FASTEST_HEAD_M_S
 from leaveby.roads.network.graph import RoutingGraph
 from leaveby.units import km_h_from_m_s
-
-FASTEST_HEAD_M_S: Final = 30.0
-"""No head rate on flat ground is raised above this: the most that the fire room takes by hand."""
 
 _TOLERANCE: Final = 1e-4
 _MOST_DOUBLINGS: Final = 24
@@ -70,7 +61,7 @@ class HomeRun:
     length_m : float
         Straight, from where the fire starts to the centre of that cell.
     speed_m_s : float
-        Mean speed over it in the plan's own central run; 0 where the fire does not come within the horizon.
+        Mean over it in the plan's own central run; 0 where the fire does not come within the horizon.
     """
 
     fire: int
@@ -85,13 +76,17 @@ class RunFire:
 
     Attributes
     ----------
+    speed_m_s : float or None
+        Mean speed of its run to the home; None for the plan's own fire.
     scale : float
+        Factor on the plan's own head rate of spread.
     central : SpreadTable
+        Of the central run.
     table_of : callable
         Spread table of member i under given draws.
-    choice : FireChoice
     """
 
+    speed_m_s: float | None
     scale: float
     central: SpreadTable
     table_of: Callable[[Draws, int], SpreadTable]
@@ -104,17 +99,9 @@ class TimedRun:
 
     Attributes
     ----------
-    ways : mapping of way to WayTiming
-    chosen : mapping of way to ChosenRoute
     burnt_share : mapping of safe point to share of members
-    arrival : Arrival
-        The central run.
-    closing_s : ndarray of float64, shape (edges,)
-        In the central run.
-    ember_s : float
-        First ember at the home in the central run.
-    phases, way_phases : Phases, mapping of way to Phases
-        Of the household, and of each way of leaving.
+    arrival, closing_s, ember_s
+        In the central run: the front, when each edge shuts, the first ember at the home.
     """
 
     ways: Mapping[str, WayTiming]
@@ -124,7 +111,6 @@ class TimedRun:
     closing_s: NDArray[np.float64]
     ember_s: float
     phases: Phases
-    way_phases: Mapping[str, Phases]
 
 
 def drill_draws(plan: Plan) -> Draws:
@@ -134,49 +120,31 @@ def drill_draws(plan: Plan) -> Draws:
 
 
 def scaled_table(table: SpreadTable, scale: float) -> SpreadTable:
-    """Multiply the head rate of spread on flat ground everywhere, up to 30 m/s.
-
-    Parameters
-    ----------
-    table : SpreadTable
-    scale : float
-        Above 0.
-
-    Examples
-    --------
-    >>> from leaveby.fire.terrain import Grid
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> flat, one = np.zeros((2, 2), np.float32), np.ones((1, 1))
-    >>> table = SpreadTable(grid, np.zeros((2, 2), np.int32), flat, flat, np.zeros(1), one, 0 * one, 0 * one,
-    ...     np.zeros(1, np.bool_))
-    >>> [float(scaled_table(table, scale).flat_head_ros_m_s[0, 0]) for scale in (2.5, 40.0)]
-    [2.5, 30.0]
-    """
-    return replace(table, flat_head_ros_m_s=np.minimum(table.flat_head_ros_m_s * scale, FASTEST_HEAD_M_S))
+    """Multiply the head rate of spread on flat ground everywhere, up to 30 m/s."""
+    return replace(table, flat_head_ros_m_s=np.minimum(table.flat_head_ros_m_s * scale, FASTEST_HEAD_M_S.value))
 
 
 def home_run(scenario: Scenario, table: SpreadTable) -> HomeRun:
-    """Find the fire that runs to the home in a central run, and how far that is.
-
-    Raises
-    ------
-    InputError
-        Where the fire starts at the home itself.
-    """
-    cell = _burning_cell(scenario)
-    grid = scenario.inputs.terrain.grid
+    """Find the fire that runs to the home in a central run, and how far that is; one that starts there is refused."""
+    # Homes stand in clearings: the home's cell, or the nearest one that burns.
+    rows, cols = np.nonzero(scenario.zones.zone >= 0)
+    row, col = scenario.home_cell
+    nearest = int(np.argmin((rows - row) ** 2 + (cols - col) ** 2))
+    cell = int(rows[nearest]), int(cols[nearest])
+    plan, grid = scenario.inputs.plan, scenario.inputs.terrain.grid
     home = shapely.Point(*centre_of(grid, cell[0], col=cell[1]))
     found = []
     for number, ignition in enumerate(central_ignitions(scenario)):
         length_m = float(shapely.distance(ignition.geometry, home))
-        time_s = float(arrive(table, [ignition], horizon_s=_past(scenario, ignition)).time_s[cell])
+        until_s = max(plan.horizon_s, ignition.at_s + 60.0)
+        time_s = float(arrive(table, [ignition], horizon_s=until_s).time_s[cell])
         taken_s = time_s - ignition.at_s
         speed_m_s = length_m / taken_s if np.isfinite(taken_s) and taken_s > 0.0 else 0.0
         found.append((time_s, length_m, number, speed_m_s))
     _, length_m, number, speed_m_s = min(found)
     if length_m < grid.cell_m:
         raise refuse(
-            f'ignition "{scenario.inputs.plan.ignitions[number].name}"',
+            f'ignition "{plan.ignitions[number].name}"',
             "starts at the home, so that it has no run to it",
             expected="a fire that starts at least a cell away from the home",
             mend="move the ignition, or take another plan for the drill",
@@ -184,39 +152,10 @@ def home_run(scenario: Scenario, table: SpreadTable) -> HomeRun:
     return HomeRun(number, cell, length_m, speed_m_s)
 
 
-def _past(scenario: Scenario, ignition: Ignition) -> float:
-    return max(scenario.inputs.plan.horizon_s, ignition.at_s + 60.0)
+def _scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, speed_m_s: float) -> float:
+    """The factor on the own central table's head rates with which a run has a mean speed, to a part in a thousand.
 
-
-def _burning_cell(scenario: Scenario) -> tuple[int, int]:
-    """The home's cell, or the nearest one that burns: homes stand in clearings."""
-    rows, cols = np.nonzero(scenario.zones.zone >= 0)
-    row, col = scenario.home_cell
-    nearest = int(np.argmin((rows - row) ** 2 + (cols - col) ** 2))
-    return int(rows[nearest]), int(cols[nearest])
-
-
-def scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, speed_m_s: float) -> float:
-    """Find the factor on the head rate of spread with which a run has a given mean speed.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    table : SpreadTable
-        The plan's own central table.
-    run : HomeRun
-    speed_m_s : float
-        Above 0.
-
-    Returns
-    -------
-    float
-        The arrival at the home is then its start and length over speed, to a part in a thousand or so.
-
-    Raises
-    ------
-    InputError
-        Where the home lies so far to the fire's flank or back that no head rate up to 30 m/s brings it there in time.
+    Refused where the home lies so far to the fire's flank or back that no head rate up to 30 m/s brings it there.
     """
     ignition = central_ignitions(scenario)[run.fire]
     wanted_s = run.length_m / speed_m_s
@@ -238,11 +177,11 @@ def scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, spe
     for _ in range(_MOST_DOUBLINGS):
         if late(high) <= 0.0:
             break
-        if float(np.exp(high) * table.flat_head_ros_m_s.min()) > FASTEST_HEAD_M_S:
+        if float(np.exp(high) * table.flat_head_ros_m_s.min()) > FASTEST_HEAD_M_S.value:
             raise refuse(
                 f"drill.speeds_km_h {km_h_from_m_s(speed_m_s):g}",
                 "can't be reached towards the home in this plan's wind: the home lies to the flank or the back of the "
-                f"fire, and its head would have to run faster than {km_h_from_m_s(FASTEST_HEAD_M_S):.0f} km/h",
+                f"fire, and its head would have to run faster than {km_h_from_m_s(FASTEST_HEAD_M_S.value):.0f} km/h",
                 expected="a speed that the fire's run to the home can have",
                 mend="take that speed out, move the ignition, or take a plan whose wind blows from the fire to home",
             )
@@ -254,12 +193,13 @@ def scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, spe
 
 def own_fire(scenario: Scenario) -> RunFire:
     """Take the plan's own fire, its members those of the household question."""
-    choice = plans_choice(scenario.inputs.plan)
+    choice = scenarios.plans_choice(scenario.inputs.plan)
 
     def table_of(draws: Draws, member: int) -> SpreadTable:
-        return member_table(scenario, choice, draws=draws, member=member)
+        return scenarios.member_table(scenario, choice, draws=draws, member=member)
 
-    return RunFire(1.0, table_at(scenario, choice, z=CENTRAL_Z), table_of, choice)
+    central = scenarios.table_at(scenario, choice, z=scenarios.CENTRAL_Z)
+    return RunFire(None, 1.0, central, table_of, choice)
 
 
 def fire_at_speed(scenario: Scenario, *, run: HomeRun, speed_m_s: float) -> RunFire:
@@ -268,14 +208,14 @@ def fire_at_speed(scenario: Scenario, *, run: HomeRun, speed_m_s: float) -> RunF
     Its members keep the forecast's clock: weather that came sooner would make another speed of it.
     """
     own = own_fire(scenario)
-    scale = scale_for_speed(scenario, own.central, run=run, speed_m_s=speed_m_s)
+    scale = _scale_for_speed(scenario, own.central, run=run, speed_m_s=speed_m_s)
     central = scaled_table(own.central, scale)
 
     def table_of(draws: Draws, member: int) -> SpreadTable:
         on_time = replace(draws, weather_shift_s=np.zeros(draws.members))
         return replace(own.table_of(on_time, member), flat_head_ros_m_s=central.flat_head_ros_m_s)
 
-    return RunFire(scale, central, table_of, own.choice)
+    return RunFire(speed_m_s, scale, central, table_of, own.choice)
 
 
 def time_run(
@@ -289,21 +229,7 @@ def time_run(
     workers: int,
     progress: Progress | None = None,
 ) -> TimedRun:
-    """Time every way of leaving under one fire, as the household question does, and nothing beside that.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    fire : RunFire
-    draws : Draws
-    roads : mapping of way to WayRoads
-    cells : StretchCells
-        Of all roads.
-    graph : RoutingGraph
-    workers : int
-    progress : callable, optional
-        Called with (members done, members).
-    """
+    """Time every way of leaving under one fire, as the household question does; `cells` are those of all roads."""
     plan = scenario.inputs.plan
     table_of = partial(fire.table_of, draws)
     candidates = gather_routes(scenario, roads, graph=graph)
@@ -333,7 +259,7 @@ def time_run(
         )
         for way, found in roads.items()
     }
-    way_phases, phases = phases_of(
+    _, phases = phases_of(
         scenario,
         timings,
         candidates=candidates,
@@ -343,4 +269,4 @@ def time_run(
     )
     ember_s = embers_at(scenario, fire.central, started, time_s=arrival.time_s, cell=scenario.home_cell)
     ways = {str(way): timing for way, timing in timings.items()}
-    return TimedRun(ways, chosen, burnt_share, arrival, closing_s, ember_s, phases, way_phases)
+    return TimedRun(ways, chosen, burnt_share, arrival, closing_s, ember_s, phases)

@@ -14,35 +14,28 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely import Point
 
 from leaveby.decision.drill.fire import TimedRun
 from leaveby.decision.drill.result import Inject, OwnInject, Pause, Reading, StreetShut
 from leaveby.decision.fires.closing import closing_times, stretch_cells
-from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.fires.scenario import Scenario, central_ignitions
 from leaveby.decision.household.phases import EVERY_ROAD_SHUT
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.arrival.isochrones import arrival_near
-from leaveby.fire.arrival.solve import Arrival, Ignition
+from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.danger import forest_fire_danger_index
 from leaveby.fire.weather.series import Weather, step_at
+from leaveby.parameters import IN_SIGHT_M, REPORTED_AFTER_S, WIND_CHANGE_DEG
 from leaveby.roads.routing.itinerary import compass_words, shut_along, street
-from leaveby.units import km_h_from_m_s
+from leaveby.units import km_h_from_m_s, min_from_s
 
 DISTANCES_M: Final = (20_000.0, 10_000.0, 5_000.0, 3_000.0, 2_000.0, 1_000.0, 500.0)
 """Distances of the front from the home at which it is heard of or seen."""
 
-IN_SIGHT_M: Final = 3_000.0
-"""Flames this near are taken to be seen from the home, by judgement; farther ones are heard of."""
-
 MOST_STREETS: Final = 10
 """Crossed streets named in one round, the longest ones."""
-
-WIND_CHANGE_DEG: Final = 40.0
-"""A turn of the wind by this much from one step to the next is a wind change, by judgement."""
-
-REPORTED_AFTER_S: Final = 300.0
-"""How long after it starts a fire is reported, by judgement; official word of it comes as long again after that."""
 
 DANGER_CLASSES: Final = (
     (100.0, "the highest class, catastrophic"),
@@ -56,8 +49,9 @@ DANGER_CLASSES: Final = (
 
 INJECT_ASSUMPTIONS: Final = (
     "Injects: the front's distance, the streets it crosses and the embers are those of the central run. A fire is "
-    "taken to be reported 5 minutes after it starts and officially named 5 minutes later; before that nobody hears of "
-    "shut roads or embers, whatever was computed; flames are seen from 3 km (judgement). In real fires word comes late "
+    f"taken to be reported {min_from_s(REPORTED_AFTER_S.value):g} minutes after it starts and officially named "
+    f"{min_from_s(REPORTED_AFTER_S.value):g} minutes later; before that nobody hears of shut roads or embers, whatever "
+    f"was computed; flames are seen from {IN_SIGHT_M.value / 1000.0:g} km (judgement). In real fires word comes late "
     "or not at all: let injects of your own say so.",
     "Injects: smoke comes over the home for as long before the front as the plan's smoke lead (judgement).",
     "Injects: class words for the fire danger index are those used in Australia from 2009 to 2022, from memory; the "
@@ -66,17 +60,7 @@ INJECT_ASSUMPTIONS: Final = (
 
 
 def reading_at(weather: Weather, time_s: float) -> Reading:
-    """Read the plan's weather at a moment, at its first place.
-
-    Examples
-    --------
-    >>> from datetime import UTC
-    >>> from leaveby.fire.weather.series import constant_weather
-    >>> weather = constant_weather(datetime(2026, 1, 17, tzinfo=UTC), air_temperature_c=40.0, drought_factor=10.0,
-    ...     relative_humidity_percent=15.0, wind_speed_m_s=55 / 3.6, wind_from_deg=315.0)
-    >>> round(reading_at(weather, 60.0).danger_index)
-    103
-    """
+    """Read the plan's weather at a moment, at its first place."""
     step = step_at(weather, time_s)
     values = (
         weather.air_temperature_c,
@@ -97,13 +81,7 @@ def reading_at(weather: Weather, time_s: float) -> Reading:
 
 
 def danger_class(index: float) -> str:
-    """Name the class of a forest fire danger index, as used in Australia from 2009 to 2022 (from memory).
-
-    Examples
-    --------
-    >>> danger_class(11.9), danger_class(62.0), danger_class(103.0)
-    ('low to moderate', 'severe', 'the highest class, catastrophic')
-    """
+    """Name the class of a forest fire danger index."""
     return next(words for least, words in DANGER_CLASSES if index >= least)
 
 
@@ -115,50 +93,42 @@ def reading_words(reading: Reading) -> str:
     >>> reading_words(Reading(40.0, 15.0, 55 / 3.6, 315.0, None, 103.265))
     '40 °C, humidity 15 %, wind 55 km/h from the north-west; fire danger index 103'
     """
-    gust = "" if reading.gust_m_s is None else f", gusts {km_h_from_m_s(reading.gust_m_s):.0f} km/h"
     return (
         f"{reading.air_temperature_c:.0f} °C, humidity {reading.relative_humidity_percent:.0f} %, "
-        f"wind {km_h_from_m_s(reading.wind_speed_m_s):.0f} km/h from the {compass_words(reading.wind_from_deg)}{gust}; "
-        f"fire danger index {reading.danger_index:.0f}"
+        f"wind {_wind_words(reading)}{_gust_words(reading)}; fire danger index {reading.danger_index:.0f}"
     )
+
+
+def _wind_words(reading: Reading) -> str:
+    return f"{km_h_from_m_s(reading.wind_speed_m_s):.0f} km/h from the {compass_words(reading.wind_from_deg)}"
+
+
+def _gust_words(reading: Reading) -> str:
+    return "" if reading.gust_m_s is None else f", gusts {km_h_from_m_s(reading.gust_m_s):.0f} km/h"
 
 
 def computed_injects(
     scenario: Scenario,
     timed: TimedRun,
     *,
-    ignitions: Sequence[Ignition],
     shuts: Sequence[StreetShut],
     begin_s: float,
     end_s: float,
     home_s: float,
 ) -> tuple[Inject, ...]:
-    """Make every computed inject of a round, in order of time.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    timed : TimedRun
-    ignitions : sequence of Ignition
-        Of the central run.
-    shuts : sequence of StreetShut
-    begin_s, end_s : float
-        Beginning and end of the round.
-    home_s : float
-        The front at the home.
-    """
+    """Make every computed inject of a round, in order of time; the front is at the home at `home_s`."""
     start = scenario.inputs.plan.starts_at
     found = [
         *_forecast(scenario.weather, start, begin_s=begin_s),
-        *_reports(scenario, ignitions),
+        *_reports(scenario),
         *_distances(scenario, timed.arrival),
         *_crossings(scenario, timed.arrival),
         *_wind_changes(scenario.weather),
         *_at_home(scenario, timed.arrival, ember_s=timed.ember_s, home_s=home_s),
-        *(_shut(one) for one in shuts if _can_be_said(one.street)),
+        *_closings(shuts),
         *_leave_bys(timed, scenario, start=start),
     ]
-    reported_s = reported_at(ignitions)
+    reported_s = reported_at(scenario)
     known = [(_not_before(one, reported_s, start=start), one.at_s) for one in found]
     kept = [(one, computed_s) for one, computed_s in known if begin_s <= one.at_s <= end_s and np.isfinite(one.at_s)]
     # What was held back comes after the first word of the fire, in the order in which it was computed.
@@ -166,23 +136,16 @@ def computed_injects(
     return tuple(one for one, _ in kept)
 
 
-def reported_at(ignitions: Sequence[Ignition]) -> float:
-    """Give the moment when the first fire is reported: nobody knows of it before.
-
-    Examples
-    --------
-    >>> from leaveby.fire.arrival.solve import ignite_point
-    >>> reported_at([ignite_point(0.0, 0.0, at_s=600.0), ignite_point(0.0, 0.0)])
-    300.0
-    """
-    return min(ignition.at_s for ignition in ignitions) + REPORTED_AFTER_S
+def reported_at(scenario: Scenario) -> float:
+    """Give the moment when the first fire is reported: nobody knows of it before."""
+    return min(ignition.at_s for ignition in central_ignitions(scenario)) + REPORTED_AFTER_S.value
 
 
 def _not_before(one: Inject, reported_s: float, *, start: datetime) -> Inject:
     """Keep what tells of the fire until it has been reported, and embers until it has been officially named."""
     if one.kind not in ("heard", "seen", "road", "smoke", "embers"):
         return one
-    least_s = reported_s + (REPORTED_AFTER_S if one.kind == "embers" else 0.0)
+    least_s = reported_s + (REPORTED_AFTER_S.value if one.kind == "embers" else 0.0)
     if one.at_s >= least_s:
         return one
     return replace(one, at_s=least_s, basis=f"{one.basis}; computed for {_clock(start, one.at_s)}, handed out later")
@@ -191,15 +154,7 @@ def _not_before(one: Inject, reported_s: float, *, start: datetime) -> Inject:
 def own_injects(
     injects: Sequence[OwnInject], *, speed_m_s: float | None, begin_s: float, end_s: float
 ) -> tuple[tuple[Inject, ...], tuple[OwnInject, ...]]:
-    """Pick the trainer's injects of one round; and those for it that lie outside its time.
-
-    Examples
-    --------
-    >>> mine = [OwnInject(60.0, "phone", "The mast is down."), OwnInject(9e9, "power", "No power.")]
-    >>> kept, outside = own_injects(mine, speed_m_s=1.0, begin_s=0.0, end_s=3600.0)
-    >>> [one.text for one in kept], [one.text for one in outside]
-    (['The mast is down.'], ['No power.'])
-    """
+    """Pick the trainer's injects of one round; and those for it that lie outside its time."""
     meant = [one for one in injects if not one.speeds_m_s or speed_m_s in one.speeds_m_s]
     kept = tuple(Inject(one.at_s, one.kind, one.text, "trainer") for one in meant if begin_s <= one.at_s <= end_s)
     return kept, tuple(one for one in meant if not begin_s <= one.at_s <= end_s)
@@ -264,10 +219,6 @@ def _clock(start: datetime, time_s: float, *, step_min: int = 1) -> str:
     return moment.strftime("%H:%M") if moment.date() == start.date() else moment.strftime("%a %H:%M")
 
 
-def _far(distance_m: float) -> str:
-    return f"{distance_m / 1000.0:g} km" if distance_m >= 1000.0 else f"{distance_m:.0f} m"
-
-
 def _from_home(grid: Grid, home_xy_m: tuple[float, float]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Distance of every cell's centre from the home, and its bearing from there."""
     east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m - home_xy_m[0]
@@ -285,7 +236,7 @@ def _forecast(weather: Weather, start: datetime, *, begin_s: float) -> Iterator[
     worst = max(readings, key=lambda step: readings[step].danger_index)
     hottest = max(one.air_temperature_c for one in readings.values())
     driest = min(one.relative_humidity_percent for one in readings.values())
-    windiest = max(readings, key=lambda step: readings[step].wind_speed_m_s)
+    windiest = max(readings.values(), key=lambda one: one.wind_speed_m_s)
     changes = [
         f" A wind change, to the {compass_words(readings[step].wind_from_deg)}, is expected about "
         f"{_clock(start, float(weather.time_s[step]), step_min=5)}."
@@ -296,8 +247,7 @@ def _forecast(weather: Weather, start: datetime, *, begin_s: float) -> Iterator[
         begin_s,
         "official",
         f"Weather forecast for today: to {hottest:.0f} °C, humidity down to {driest:.0f} %, wind to "
-        f"{km_h_from_m_s(readings[windiest].wind_speed_m_s):.0f} km/h from the "
-        f"{compass_words(readings[windiest].wind_from_deg)}.{''.join(changes)}",
+        f"{_wind_words(windiest)}.{''.join(changes)}",
         basis="the plan's weather table",
     )
     index = readings[worst].danger_index
@@ -310,24 +260,21 @@ def _forecast(weather: Weather, start: datetime, *, begin_s: float) -> Iterator[
     )
 
 
-def _reports(scenario: Scenario, ignitions: Sequence[Ignition]) -> Iterator[Inject]:
-    for source, ignition in zip(scenario.inputs.plan.ignitions, ignitions, strict=True):
-        centre = ignition.geometry.centroid
-        east, north = centre.x - scenario.home_xy_m[0], centre.y - scenario.home_xy_m[1]
-        where = compass_words(float(np.degrees(np.arctan2(east, north))))
-        away = f"about {np.hypot(east, north) / 1000.0:.0f} km" if np.hypot(east, north) >= 1000.0 else "under 1 km"
-        yield Inject(
-            ignition.at_s + REPORTED_AFTER_S,
-            "heard",
-            f"Smoke is reported to the {where}, {away} from your home.",
-            basis="the plan's ignition",
-        )
-        yield Inject(
-            ignition.at_s + 2.0 * REPORTED_AFTER_S,
-            "official",
-            f"The fire service names a fire to the {where} of you, {away} off ({source.name}). Crews are on their way.",
-            basis="the plan's ignition",
-        )
+def _where(scenario: Scenario, point: Point) -> tuple[str, float]:
+    """The direction of a point from the home in words, and its distance."""
+    east, north = point.x - scenario.home_xy_m[0], point.y - scenario.home_xy_m[1]
+    return compass_words(float(np.degrees(np.arctan2(east, north)))), float(np.hypot(east, north))
+
+
+def _reports(scenario: Scenario) -> Iterator[Inject]:
+    for source, ignition in zip(scenario.inputs.plan.ignitions, central_ignitions(scenario), strict=True):
+        where, away_m = _where(scenario, ignition.geometry.centroid)
+        away = f"about {away_m / 1000.0:.0f} km" if away_m >= 1000.0 else "under 1 km"
+        heard_s, named_s = ignition.at_s + REPORTED_AFTER_S.value, ignition.at_s + 2.0 * REPORTED_AFTER_S.value
+        heard = f"Smoke is reported to the {where}, {away} from your home."
+        named = f"The fire service names a fire to the {where} of you, {away} off ({source.name})."
+        yield Inject(heard_s, "heard", heard, basis="the plan's ignition")
+        yield Inject(named_s, "official", f"{named} Crews are on their way.", basis="the plan's ignition")
 
 
 def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
@@ -343,20 +290,12 @@ def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
         at_s = float(earliest_s[inside])
         cell = order[int(np.argmax(arrival.time_s.flat[order] <= at_s))]
         where = compass_words(float(bearing_deg.flat[cell]))
-        if within_m <= IN_SIGHT_M:
-            yield Inject(
-                at_s,
-                "seen",
-                f"Flames in sight to the {where}, about {_far(within_m)} away.",
-                basis="arrival of the front in the central run",
-            )
-        else:
-            yield Inject(
-                at_s,
-                "heard",
-                f"A neighbour rings: the fire is about {_far(within_m)} to the {where} of you.",
-                basis="arrival of the front in the central run",
-            )
+        away = f"{within_m / 1000.0:g} km" if within_m >= 1000.0 else f"{within_m:.0f} m"
+        seen = within_m <= IN_SIGHT_M.value
+        text = f"A neighbour rings: the fire is about {away} to the {where} of you."
+        if seen:
+            text = f"Flames in sight to the {where}, about {away} away."
+        yield Inject(at_s, "seen" if seen else "heard", text, basis="arrival of the front in the central run")
 
 
 def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
@@ -376,34 +315,27 @@ def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
             first[name] = (at_s, edge)
     for name in sorted(first, key=lambda name: (-length[name], name))[:MOST_STREETS]:
         at_s, edge = first[name]
-        middle = network.geometry[edge].interpolate(0.5, normalized=True)
-        east, north = middle.x - scenario.home_xy_m[0], middle.y - scenario.home_xy_m[1]
-        where = compass_words(float(np.degrees(np.arctan2(east, north))))
+        where, away_m = _where(scenario, network.geometry[edge].interpolate(0.5, normalized=True))
         yield Inject(
             at_s,
             "heard",
-            f"The fire has reached {name}, {np.ceil(np.hypot(east, north) / 100.0) / 10.0:.1f} km to the {where}.",
+            f"The fire has reached {name}, {np.ceil(away_m / 100.0) / 10.0:.1f} km to the {where}.",
             basis="arrival of the front at the street in the central run",
         )
 
 
 def _change_steps(weather: Weather) -> list[int]:
     turn = np.abs((np.diff(weather.wind_from_deg[:, 0]) + 180.0) % 360.0 - 180.0)
-    return [int(step) + 1 for step in np.flatnonzero(turn >= WIND_CHANGE_DEG)]
+    return [int(step) + 1 for step in np.flatnonzero(turn >= WIND_CHANGE_DEG.value)]
 
 
 def _wind_changes(weather: Weather) -> Iterator[Inject]:
     for step in _change_steps(weather):
         at_s = float(weather.time_s[step])
         now = reading_at(weather, at_s)
-        gust = "" if now.gust_m_s is None else f", gusts {km_h_from_m_s(now.gust_m_s):.0f} km/h"
-        yield Inject(
-            at_s,
-            "wind",
-            f"The wind has changed: now {km_h_from_m_s(now.wind_speed_m_s):.0f} km/h from the "
-            f"{compass_words(now.wind_from_deg)}{gust}. What was the fire's side may now be its front.",
-            basis="the plan's weather table",
-        )
+        text = f"The wind has changed: now {_wind_words(now)}{_gust_words(now)}."
+        text += " What was the fire's side may now be its front."
+        yield Inject(at_s, "wind", text, basis="the plan's weather table")
 
 
 def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: float) -> Iterator[Inject]:
@@ -432,41 +364,29 @@ def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: fl
     )
 
 
-def _can_be_said(name: str) -> bool:
-    """Whether people call a stretch by its name: nobody says over the radio that a nameless road is shut."""
-    return name != "roundabout" and not name.startswith("unnamed ")
-
-
-def _shut(one: StreetShut) -> Inject:
-    return Inject(
-        one.at_s,
-        "road",
-        f"{one.street} can no longer be used: smoke over the road, and fire beside it soon.",
-        basis="closing of the street in the central run: stand-off reached, less the smoke lead",
-    )
+def _closings(shuts: Sequence[StreetShut]) -> Iterator[Inject]:
+    for one in shuts:
+        # Nobody says over the radio that a nameless road is shut.
+        if one.street != "roundabout" and not one.street.startswith("unnamed "):
+            yield Inject(
+                one.at_s,
+                "road",
+                f"{one.street} can no longer be used: smoke over the road, and fire beside it soon.",
+                basis="closing of the street in the central run: stand-off reached, less the smoke lead",
+            )
 
 
 def _leave_bys(timed: TimedRun, scenario: Scenario, *, start: datetime) -> Iterator[Inject]:
     share = f"{100.0 * scenario.inputs.plan.confidence:g} of 100 members"
     for way, timing in timed.ways.items():
         words = WAY_WORDS[way]
-        if timing.latest_start_s is not None:
-            yield Inject(
-                timing.latest_start_s,
-                "leave-by",
-                f"Leave-by: latest start of getting ready to leave {words}, "
-                f"{_clock(start, timing.latest_start_s, step_min=5)}.",
-                facilitator_only=True,
-                basis=f"clear in {share}",
-            )
-        if timing.latest_departure_s is not None:
-            yield Inject(
-                timing.latest_departure_s,
-                "leave-by",
-                f"Latest departure {words}, {_clock(start, timing.latest_departure_s, step_min=5)}.",
-                facilitator_only=True,
-                basis=f"clear in {share}",
-            )
+        for at_s, said in (
+            (timing.latest_start_s, f"Leave-by: latest start of getting ready to leave {words}"),
+            (timing.latest_departure_s, f"Latest departure {words}"),
+        ):
+            if at_s is not None:
+                text = f"{said}, {_clock(start, at_s, step_min=5)}."
+                yield Inject(at_s, "leave-by", text, facilitator_only=True, basis=f"clear in {share}")
     yield Inject(
         timed.phases.shut_from_s,
         "leave-by",

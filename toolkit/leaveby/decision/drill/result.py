@@ -24,11 +24,8 @@ EXERCISE_ONLY: Final = "Exercise only"
 INVENTED: Final = f"{EXERCISE_ONLY}, invented"
 """Stands before every official message of a drill."""
 
-InjectKind = Literal[
-    "seen", "heard", "measured", "official", "wind", "smoke", "embers", "road", "power", "phone", "leave-by", "end"
-]
 OwnKind = Literal["seen", "heard", "measured", "official", "wind", "smoke", "embers", "road", "power", "phone"]
-Source = Literal["computed", "trainer"]
+InjectKind = OwnKind | Literal["leave-by", "end"]
 DrillWay = Literal["tow", "car", "foot", "stay"]
 
 DRILL_WAY_WORDS: Final[Mapping[str, str]] = {
@@ -41,16 +38,7 @@ DRILL_WAY_WORDS: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True)
 class OwnInject:
-    """An inject that the trainer wrote.
-
-    Attributes
-    ----------
-    at_s : float
-    kind : str
-    text : str
-    speeds_m_s : tuple of float
-        In the rounds at these speeds only; empty: in every round.
-    """
+    """An inject that the trainer wrote, for the rounds at its speeds only; without speeds, for every round."""
 
     at_s: float
     kind: OwnKind
@@ -64,10 +52,8 @@ class Answer:
 
     Attributes
     ----------
-    group : str
     pause : int
         Number of the pause, from 1.
-    way : {"tow", "car", "foot", "stay"}
     start_s : float or None
         When the group would start getting ready; None for staying.
     speed_m_s : float or None
@@ -87,8 +73,6 @@ class DrillScript:
 
     Attributes
     ----------
-    name : str
-    plan : Plan
     speeds_m_s : tuple of float
         Mean speeds of the fire's run to the home, above 0.
     own_fire : bool
@@ -99,9 +83,6 @@ class DrillScript:
         Rising; empty where `every_s` is given.
     every_s : float or None
         A pause at the beginning and every so many seconds from there on.
-    members : int
-    injects : tuple of OwnInject
-    answers : tuple of Answer
     where : str
         The file, for messages.
     """
@@ -125,10 +106,6 @@ class Inject:
 
     Attributes
     ----------
-    at_s : float
-    kind : str
-    text : str
-    source : {"computed", "trainer"}
     facilitator_only : bool
         Never given to the participants: it would give the end away.
     basis : str
@@ -138,7 +115,7 @@ class Inject:
     at_s: float
     kind: InjectKind
     text: str
-    source: Source = "computed"
+    source: Literal["computed", "trainer"] = "computed"
     facilitator_only: bool = False
     basis: str = ""
 
@@ -163,8 +140,6 @@ class Pause:
     ----------
     number : int
         From 1.
-    at_s : float
-    reading : Reading
     front_m, front_bearing_deg : float
         Distance from the home to the nearest ground that has burnt, and where it lies; inf and 0 while no fire has been
         reported.
@@ -195,7 +170,6 @@ class Placed:
 
     Attributes
     ----------
-    answer : Answer
     clear_probability : float or None
         Share of members that are clear when getting ready starts then; None for staying, which has no such curve.
     latest_start_s : float or None
@@ -230,7 +204,6 @@ class Round:
         Name of the ignition whose fire runs to the home.
     run_m : float
         Straight length of that run.
-    ways : mapping of way to WayTiming
     phases : Phases
         Of the household.
     arrival : Arrival
@@ -241,9 +214,6 @@ class Round:
         The front at the home (the earliest cell about it) and the first ember there, in the central run.
     end_s : float
         The front at the home, or the plan's horizon.
-    injects : tuple of Inject
-    pauses : tuple of Pause
-    placed : tuple of Placed
     notes : tuple of str
         What was left out of this round, and why.
     """
@@ -272,25 +242,16 @@ class Drill:
 
     Attributes
     ----------
-    name : str
-    script : DrillScript
-    plan : Plan
     start : datetime
         The first ignition; times in seconds count from here.
     rounds : tuple of Round
         In the order of the file; the plan's own fire last.
     members : int
         Members of each round.
-    assumptions, outside_validity : tuple of str
-    network : RoadNetwork
-    terrain : Terrain
-    home_xy_m : (float, float)
-    safe_point_xy_m : mapping of name to (float, float)
     weather : Weather
         Of the plan, on the drill's clock.
     reported_s : float
         When the first fire is reported: nobody knows of it before.
-    inputs : mapping of str to str
     """
 
     name: str

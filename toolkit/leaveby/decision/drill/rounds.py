@@ -13,38 +13,12 @@ from typing import Final
 
 import numpy as np
 
-from leaveby.decision.drill.fire import (
-    FASTEST_HEAD_M_S,
-    HomeRun,
-    RunFire,
-    TimedRun,
-    drill_draws,
-    fire_at_speed,
-    home_run,
-    own_fire,
-    time_run,
-)
-from leaveby.decision.drill.injects import (
-    INJECT_ASSUMPTIONS,
-    computed_injects,
-    own_injects,
-    pause_at,
-    reported_at,
-    street_shuts,
-)
-from leaveby.decision.drill.result import (
-    INVENTED,
-    Answer,
-    Drill,
-    DrillScript,
-    Inject,
-    Placed,
-    Round,
-    StreetShut,
-)
+from leaveby.decision.drill import fire as fires
+from leaveby.decision.drill import injects as said
+from leaveby.decision.drill.result import INVENTED, Answer, Drill, DrillScript, Placed, Round
 from leaveby.decision.fires.closing import stretch_cells
 from leaveby.decision.fires.members import earliest_about
-from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, central_ignitions, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.lines.day_before import DAY_BEFORE_ASSUMPTIONS
 from leaveby.decision.lines.which_way import WHICH_WAY_ASSUMPTIONS
@@ -54,6 +28,7 @@ from leaveby.decision.ways.roads import roads_for
 from leaveby.errors import refuse
 from leaveby.fire.spread.validity import outside_validity
 from leaveby.household.plan import ways
+from leaveby.parameters import FASTEST_HEAD_M_S
 from leaveby.roads.network.graph import csr
 from leaveby.units import km_h_from_m_s, min_from_s
 
@@ -64,7 +39,7 @@ SPEED_ASSUMPTIONS: Final = (
     "A round's speed is the mean speed of the central run in a straight line from where the fire starts to the home: "
     "the plan's own head rate of spread, in every fuel and at every step of its weather, times one factor. The head is "
     "faster than that speed at some hours and on some slopes, and slower at others; on flat ground never above "
-    f"{km_h_from_m_s(FASTEST_HEAD_M_S):.0f} km/h.",
+    f"{km_h_from_m_s(FASTEST_HEAD_M_S.value):.0f} km/h.",
     "In a round at a set speed the published error of the rate of spread takes no part, since the speed is what is "
     "set; wind direction, getting ready and the drive are as uncertain as in the plan. Nobody knows a real fire's "
     "speed beforehand: the leave-by of the plan itself allows for that.",
@@ -107,17 +82,14 @@ def answer_drill(
     cells = stretch_cells(inputs.terrain.grid, list(scenario.network.geometry), standoff_m=plan.roads.standoff_m)
     roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(plan)}
     graph = csr(scenario.network)
-    draws = drill_draws(plan)
-    own = own_fire(scenario)
-    towards = home_run(scenario, own.central)
-    fires: list[tuple[float | None, RunFire]] = [
-        (speed_m_s, fire_at_speed(scenario, run=towards, speed_m_s=speed_m_s)) for speed_m_s in script.speeds_m_s
-    ]
-    fires += [(None, own)] if script.own_fire else []
-    rounds, said = [], []
-    for number, (speed_m_s, fire) in enumerate(fires, start=1):
-        label = speed_words(speed_m_s)
-        timed = time_run(
+    draws = fires.drill_draws(plan)
+    own = fires.own_fire(scenario)
+    towards = fires.home_run(scenario, own.central)
+    asked = [fires.fire_at_speed(scenario, run=towards, speed_m_s=speed_m_s) for speed_m_s in script.speeds_m_s]
+    rounds: list[Round] = []
+    supposed: list[str] = []
+    for number, fire in enumerate([*asked, own] if script.own_fire else asked, start=1):
+        timed = fires.time_run(
             scenario,
             fire,
             draws=draws,
@@ -125,19 +97,16 @@ def answer_drill(
             cells=cells,
             graph=graph,
             workers=workers,
-            progress=None if progress is None else _told(progress, label),
+            progress=None if progress is None else _told(progress, speed_words(fire.speed_m_s)),
         )
-        run = _run(scenario, script, timed, number=number, speed_m_s=speed_m_s, fire=fire, towards=towards)
-        rounds.append(run)
-        said.append(
-            assumptions(
-                scenario,
-                roads,
-                chosen=timed.chosen,
-                timings=timed.ways,
-                burnt_share=timed.burnt_share,
-                choice=fire.choice,
-            )
+        rounds.append(_run(scenario, script, timed, number=number, fire=fire, towards=towards))
+        supposed += assumptions(
+            scenario,
+            roads,
+            chosen=timed.chosen,
+            timings=timed.ways,
+            burnt_share=timed.burnt_share,
+            choice=fire.choice,
         )
     return Drill(
         name=script.name,
@@ -146,14 +115,14 @@ def answer_drill(
         start=plan.starts_at,
         rounds=tuple(rounds),
         members=draws.members,
-        assumptions=_assumed(towards, script, said),
+        assumptions=_assumed(towards, script, supposed),
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
         network=scenario.network,
         terrain=inputs.terrain,
         home_xy_m=scenario.home_xy_m,
         safe_point_xy_m=scenario.safe_xy_m,
         weather=scenario.weather,
-        reported_s=reported_at(central_ignitions(scenario)),
+        reported_s=said.reported_at(scenario),
         inputs={**inputs.record, "members": str(script.members)},
     )
 
@@ -187,28 +156,19 @@ def _check_begin(scenario: Scenario, script: DrillScript) -> None:
 def _run(
     scenario: Scenario,
     script: DrillScript,
-    timed: TimedRun,
+    timed: fires.TimedRun,
     *,
     number: int,
-    speed_m_s: float | None,
-    fire: RunFire,
-    towards: HomeRun,
+    fire: fires.RunFire,
+    towards: fires.HomeRun,
 ) -> Round:
-    plan, arrival = scenario.inputs.plan, timed.arrival
+    plan, arrival, speed_m_s = scenario.inputs.plan, timed.arrival, fire.speed_m_s
     home_s = earliest_about(arrival.time_s, scenario.home_cell[0], col=scenario.home_cell[1])
     end_s = home_s if np.isfinite(home_s) else plan.horizon_s
-    shuts = street_shuts(scenario, timed)
-    injects = computed_injects(
-        scenario,
-        timed,
-        ignitions=central_ignitions(scenario),
-        shuts=shuts,
-        begin_s=script.begin_s,
-        end_s=end_s,
-        home_s=home_s,
-    )
-    mine, outside = own_injects(script.injects, speed_m_s=speed_m_s, begin_s=script.begin_s, end_s=end_s)
-    moments, reported_s = pause_moments(script, end_s=end_s), reported_at(central_ignitions(scenario))
+    shuts = said.street_shuts(scenario, timed)
+    computed = said.computed_injects(scenario, timed, shuts=shuts, begin_s=script.begin_s, end_s=end_s, home_s=home_s)
+    mine, outside = said.own_injects(script.injects, speed_m_s=speed_m_s, begin_s=script.begin_s, end_s=end_s)
+    moments, reported_s = pause_moments(script, end_s=end_s), said.reported_at(scenario)
     run = Round(
         number=number,
         speed_m_s=speed_m_s,
@@ -222,9 +182,9 @@ def _run(
         home_s=home_s,
         ember_s=timed.ember_s,
         end_s=end_s,
-        injects=_in_order([*injects, *mine]),
+        injects=tuple(sorted([*computed, *mine], key=lambda one: (one.at_s, one.facilitator_only))),
         pauses=tuple(
-            pause_at(
+            said.pause_at(
                 scenario.weather,
                 arrival,
                 home_xy_m=scenario.home_xy_m,
@@ -256,19 +216,8 @@ def _run(
     return replace(run, placed=placed, notes=tuple(notes))
 
 
-def _in_order(injects: Sequence[Inject]) -> tuple[Inject, ...]:
-    return tuple(sorted(injects, key=lambda one: (one.at_s, one.facilitator_only)))
-
-
 def pause_moments(script: DrillScript, *, end_s: float) -> tuple[float, ...]:
-    """Give the moments of a round's pauses: those of the script before the round ends.
-
-    Parameters
-    ----------
-    script : DrillScript
-    end_s : float
-        When the front is at the home; no pause is held from then on.
-    """
+    """Give the moments of a round's pauses: those of the script before the round ends."""
     if script.every_s is None:
         return tuple(at_s for at_s in script.pauses_s if at_s < end_s)
     count = int(np.ceil((end_s - script.begin_s) / script.every_s - 1e-9))
@@ -279,15 +228,6 @@ def place_answer(run: Round, answer: Answer) -> Placed:
     """Place an answer on the clear-probability curve of its way of leaving in a round.
 
     The curve is that of the household question: the share of members that are clear when getting ready starts then.
-
-    Parameters
-    ----------
-    run : Round
-    answer : Answer
-
-    Returns
-    -------
-    Placed
 
     Raises
     ------
@@ -311,23 +251,20 @@ def place_answer(run: Round, answer: Answer) -> Placed:
         clear,
         timing.latest_start_s,
         early_s,
-        shut_by(run, timing, answer.start_s),
-        shut_by(run, timing, answer.start_s + timing.ready_s.p50_s),
+        _shut_by(run, timing, answer.start_s),
+        _shut_by(run, timing, answer.start_s + timing.ready_s.p50_s),
     )
 
 
-def shut_by(run: Round, timing: WayTiming, at_s: float) -> tuple[str, ...]:
-    """Name the streets of a way's route that are shut at a moment in the central run, in the order in which they shut.
+def _shut_by(run: Round, timing: WayTiming, at_s: float) -> tuple[str, ...]:
+    """Streets of a way's route that are shut at a moment in the central run, in the order in which they shut.
 
     Before the first ignition nothing is shut, though a closing less its smoke lead may be reckoned from before it.
     """
-    if at_s < 0.0:
-        return ()
-    shut: list[StreetShut] = [one for one in run.shuts if timing.way in one.ways and one.at_s <= at_s]
-    return tuple(one.street for one in shut)
+    return tuple(one.street for one in run.shuts if timing.way in one.ways and one.at_s <= at_s and at_s >= 0.0)
 
 
-def _assumed(towards: HomeRun, script: DrillScript, said: Sequence[Sequence[str]]) -> tuple[str, ...]:
+def _assumed(towards: fires.HomeRun, script: DrillScript, supposed: Sequence[str]) -> tuple[str, ...]:
     left_out = {*DAY_BEFORE_ASSUMPTIONS, *WHICH_WAY_ASSUMPTIONS}
     own = km_h_from_m_s(towards.speed_m_s)
     lines = [*SPEED_ASSUMPTIONS] if script.speeds_m_s else []
@@ -342,6 +279,6 @@ def _assumed(towards: HomeRun, script: DrillScript, said: Sequence[Sequence[str]
         if speed_m_s < towards.speed_m_s
     ]
     lines.append(f"Each round has {script.members} members; the household question of the same plan takes more.")
-    lines += [*INJECT_ASSUMPTIONS]
-    lines += [line for part in said for line in part if line not in left_out]
+    lines += said.INJECT_ASSUMPTIONS
+    lines += [line for line in supposed if line not in left_out]
     return tuple(dict.fromkeys(lines))

@@ -65,32 +65,13 @@ def wind_for_index_m_s(
     relative_humidity_percent: ArrayLike,
     drought_factor: ArrayLike,
 ) -> NDArray[np.float64]:
-    """Wind that gives a forest fire danger index, in m/s; below 0 where calm air passes it already.
+    """Wind that gives a forest fire danger index above 0, in m/s; below 0 where calm air passes it already.
 
-    Parameters
-    ----------
-    index : array_like
-        Above 0.
-    air_temperature_c, relative_humidity_percent : array_like
-    drought_factor : array_like
-        0 to 10; at 0 no wind gives any index, and the wind is inf.
-
-    Raises
-    ------
-    InputError
-        For an index that is not above 0.
+    With a drought factor of 0 no wind gives any index, and the wind is inf.
 
     References
     ----------
     Noble, Bary and Gill (1980), Australian Journal of Ecology 5:201-203, solved for the wind.
-
-    Examples
-    --------
-    >>> wind = wind_for_index_m_s(
-    ...     103.265, air_temperature_c=40.0, relative_humidity_percent=15.0, drought_factor=10.0
-    ... )
-    >>> round(float(wind) * 3.6, 3)
-    55.0
     """
     wanted = np.asarray(index, dtype=np.float64)
     if not bool(np.all(np.isfinite(wanted) & (wanted > 0.0))):
@@ -105,36 +86,9 @@ def wind_for_index_m_s(
 def held_weather(
     weather: Weather, step: int, *, index: float, horizon_s: float, before_s: float = 0.0
 ) -> Weather | None:
-    """Hold one step's weather from the start of the clock on, with the wind that gives a fire danger index.
+    """Hold one step's weather, from so long before the clock starts at its hour, with the wind that gives an index.
 
-    Parameters
-    ----------
-    weather : Weather
-    step : int
-        Whose temperature, humidity, wind direction, drought factor and curing hold, and at whose hour the clock starts.
-    index : float
-        Above 0.
-    horizon_s : float
-        How long it has to hold; the time of day goes on.
-    before_s : float
-        How long it has to have held before the clock starts, 0 or more.
-
-    Returns
-    -------
-    Weather or None
-        None where a place would need more than 100 km/h of wind.
-
-    Examples
-    --------
-    >>> from datetime import UTC
-    >>> from leaveby.fire.weather.series import constant_weather
-    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=15.0, wind_speed_m_s=5.0, wind_from_deg=315.0, drought_factor=10.0)
-    >>> held = held_weather(weather, 2, index=103.265, horizon_s=7200.0)
-    >>> round(float(held.wind_speed_m_s[0, 0]) * 3.6, 3), held.start.hour, held.steps
-    (55.0, 15, 2)
-    >>> held_weather(weather, 2, index=1000.0, horizon_s=7200.0) is None
-    True
+    The time of day goes on. None where a place would need more than 100 km/h of wind.
     """
     row = slice(step, step + 1)
     wind_m_s = wind_for_index_m_s(
@@ -166,17 +120,7 @@ def held_weather(
 
 
 def day_steps(weather: Weather) -> tuple[int, ...]:
-    """Choose the weather steps that stand for the hours of the day on which the clock starts, one for each clock hour.
-
-    Examples
-    --------
-    >>> from datetime import UTC
-    >>> from leaveby.fire.weather.series import constant_weather
-    >>> weather = constant_weather(datetime(2026, 1, 17, 20, tzinfo=UTC), air_temperature_c=40.0, hours=30,
-    ...     relative_humidity_percent=15.0, wind_speed_m_s=5.0, wind_from_deg=315.0)
-    >>> day_steps(weather)
-    (0, 1, 2, 3)
-    """
+    """Choose the weather steps that stand for the clock hours of the day on which the clock starts, one for each."""
     first: dict[int, int] = {}
     for step, time_s in enumerate(weather.time_s):
         moment = weather.start + timedelta(seconds=float(time_s))
@@ -193,7 +137,6 @@ class DayFires:
     ----------
     indices : tuple of float
         Rising.
-    hours : tuple of datetime
     held : tuple of tuple of Weather or None
         A row for each index, a column for each hour; None where the wind would be stronger than is looked at.
     closing_s : ndarray of float64, shape (indices, hours, stretches)
@@ -217,25 +160,7 @@ def day_fires(
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> DayFires:
-    """Solve the plan's fires for each fire danger at each hour, once for all routes asked about.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    routes : sequence of WayRoute
-    choice : FireChoice
-    indices : sequence of float
-        Above 0.
-    workers : int
-        Threads.
-    progress : callable, optional
-        Called with (fires done, fires).
-
-    Raises
-    ------
-    InputError
-        For indices that are not above 0, or none.
-    """
+    """Solve the plan's fires for each fire danger (above 0) at each hour, once for all routes asked about."""
     if not len(indices):
         raise refuse("fire danger indices", "are none", expected="one at least", mend="give 25, 50, 75 and so on")
     plan, weather = scenario.inputs.plan, scenario.weather
@@ -299,44 +224,16 @@ def day_before(
     *,
     timing: WayTiming,
     choice: FireChoice,
-    indices: Sequence[float] = INDICES,
+    fires: DayFires | None,
     needs_s: float = 0.0,
-    fires: DayFires | None = None,
-    workers: int = 1,
-    progress: Callable[[int, int], None] | None = None,
 ) -> DayBefore:
-    """Tabulate, for one way of leaving, whether a day of some fire danger leaves enough lead.
+    """Tabulate, for one way of leaving with a route, whether a day of some fire danger leaves enough lead.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : WayRoads
-        Of the way of leaving.
-    timing : WayTiming
-        Of the same way, with a route: its route and its ready time at the asked confidence are used.
-    choice : FireChoice
-    indices : sequence of float
-        Above 0. Not used where `fires` are given.
-    needs_s : float
-        Least lead that counts as enough: time to see the fire, and to make up one's mind. 0 or more.
-    fires : DayFires, optional
-        Solved before for this route too (`day_fires`); solved here when left out.
-    workers : int
-        Threads, when they are solved here.
-    progress : callable, optional
-        Called with (fires done, fires).
-
-    Raises
-    ------
-    InputError
-        For indices that are not above 0, or none.
-    ValueError
-        When the way of leaving has no route.
+    `fires` are solved for its route too (`day_fires`); `needs_s`, 0 or more, is the least lead that counts as enough:
+    time to see the fire, and to make up one's mind.
     """
-    if timing.route is None:
+    if timing.route is None or fires is None:
         raise ValueError(f"{roads.way} has no route to time")
-    if fires is None:
-        fires = day_fires(scenario, [timing.route], choice=choice, indices=indices, workers=workers, progress=progress)
     plan = scenario.inputs.plan
     edges = np.array(timing.route.edges, dtype=np.int64)
     factor = 1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * plan.confidence
@@ -434,13 +331,7 @@ def _cell(
 
 
 def summary_of(rows: Sequence[Sequence[DayBeforeCell]], *, way: str) -> str:
-    """Say in one sentence from which fire danger on to leave the night before, at whatever hour it comes.
-
-    Examples
-    --------
-    >>> summary_of((), way="tow")
-    'No fire danger that was looked at leaves too little time with the house; leave early all the same.'
-    """
+    """Say in one sentence from which fire danger on to leave the night before, at whatever hour it comes."""
     for row in rows:
         if any(cell.verdict == "night before" for cell in row):
             return (

@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.ways.result import TriggerLine
 from leaveby.fire.terrain import Grid
+from leaveby.parameters import NEAR_LEAST_M, NEAR_SHARE
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import COMPASS, compass_words, street
 
@@ -23,10 +24,6 @@ MOST: Final = 8
 """Landmarks that one line is given, so that they can be learnt by heart."""
 
 PER_DIRECTION: Final = 2
-NEAR_SHARE: Final = 0.25
-"""A place counts as near the line when its distance to it is at most this share of its distance from the home."""
-
-NEAR_LEAST_M: Final = 1000.0
 _STEP_M: Final = 100.0
 
 TOO_NEAR: Final = {
@@ -50,21 +47,14 @@ class Landmark:
 
     Attributes
     ----------
-    kind : {"road", "place"}
-    name : str
-        Of the road or place.
-    way : str
-        The way of leaving that is late when fire is there.
     x_m, y_m : float
         Where the road crosses the line, or the place; in the grid's reference system.
     bearing_deg, distance_m : float
         From the home, clockwise from grid north.
-    sentence : str
     """
 
     kind: Literal["road", "place"]
     name: str
-    way: str
     x_m: float
     y_m: float
     bearing_deg: float
@@ -79,23 +69,11 @@ def landmarks(
     grid: Grid,
     home_xy_m: tuple[float, float],
     places: Iterable[tuple[str, float, float]] = (),
-    most: int = MOST,
 ) -> tuple[Landmark, ...]:
     """Name the roads that a trigger line crosses and the places just inside it, the nearest first.
 
     No more than two for each of eight directions are given, so that near ones on one side leave room for the others.
-
-    Parameters
-    ----------
-    line : TriggerLine
-    network : RoadNetwork
-        In the grid's reference system.
-    grid : Grid
-        The modelled ground. Where the line runs off it there is no crossing to name.
-    home_xy_m : (float, float)
-    places : iterable of (name, x_m, y_m)
-    most : int
-        At most so many in all.
+    All is in the grid's reference system; where the line runs off the grid there is no crossing to name.
 
     Examples
     --------
@@ -122,7 +100,7 @@ def landmarks(
         taken[direction] = taken.get(direction, 0) + 1
         if taken[direction] <= PER_DIRECTION:
             kept.append(one)
-    return tuple(kept[:most])
+    return tuple(kept[:MOST])
 
 
 def road_crossings(
@@ -132,15 +110,6 @@ def road_crossings(
 
     Of several crossings in one direction the farthest counts: the early side. Roads without a name or number are left
     out, since nobody will say them over the radio.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> grid = Grid(x_min_m=0.0, y_max_m=5000.0, cell_m=50.0, rows=100, cols=100, crs="EPSG:32755")
-    >>> network = network_from_lines([[(1000.0, 2500.0), (4900.0, 2500.0)]], crs="EPSG:32755", names=["Hill Road"])
-    >>> line = TriggerLine("car", 0.95, 1800.0, 0.0, shapely.MultiPolygon([shapely.box(0, 1000, 4000, 4000)]), ())
-    >>> [(one.x_m, one.y_m) for one in road_crossings(line, network, grid=grid, home_xy_m=(2000.0, 2500.0))]
-    [(4000.0, 2500.0)]
     """
     edge_of_area = _edge_within(_filled(line.area), grid)
     if edge_of_area.is_empty:
@@ -171,14 +140,6 @@ def places_inside(
 
     Near is within a quarter of their distance from the home, and 1 km in any case: fire at a place far inside says no
     more than fire at one that is crossed before.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=5000.0, cell_m=50.0, rows=100, cols=100, crs="EPSG:32755")
-    >>> line = TriggerLine("car", 0.95, 1800.0, 0.0, shapely.MultiPolygon([shapely.box(0, 1000, 4000, 4000)]), ())
-    >>> near = [("Mill", 3800.0, 2500.0), ("Weir", 4100.0, 2500.0), ("Green", 2050.0, 2500.0)]
-    >>> [one.name for one in places_inside(line, near, grid=grid, home_xy_m=(2000.0, 2500.0))]
-    ['Mill']
     """
     area = _filled(line.area)
     edge_of_area = _edge_within(area, grid)
@@ -190,23 +151,9 @@ def places_inside(
         if not name or not area.intersects(spot):
             continue
         one = _landmark("place", name, line.way, spot=(x_m, y_m), home_xy_m=home_xy_m)
-        if edge_of_area.distance(spot) <= max(NEAR_LEAST_M, NEAR_SHARE * one.distance_m):
+        if edge_of_area.distance(spot) <= max(NEAR_LEAST_M.value, NEAR_SHARE.value * one.distance_m):
             found.append(one)
     return tuple(sorted(found, key=lambda one: (one.distance_m, one.name)))
-
-
-def directions_beyond(line: TriggerLine) -> tuple[str, ...]:
-    """Name the directions in which the line lies beyond the modelled ground, so that fire at any distance counts.
-
-    Examples
-    --------
-    >>> reach = ((0.0, np.inf), (22.0, np.inf), (45.0, 900.0))
-    >>> line = TriggerLine("car", 0.95, 1800.0, 0.0, shapely.MultiPolygon(), reach)
-    >>> directions_beyond(line)
-    ('north',)
-    """
-    words = [compass_words(bearing_deg) for bearing_deg, distance_m in line.distance_m if np.isinf(distance_m)]
-    return tuple(dict.fromkeys(words))
 
 
 def landmark_words(found: Sequence[Landmark], line: TriggerLine) -> tuple[str, ...]:
@@ -218,7 +165,8 @@ def landmark_words(found: Sequence[Landmark], line: TriggerLine) -> tuple[str, .
     'Towards north the line lies beyond the ground that was looked at: a fire anywhere there counts.'
     """
     said = [one.sentence for one in found]
-    beyond = directions_beyond(line)
+    # Where the line lies beyond the modelled ground fire at any distance counts.
+    beyond = dict.fromkeys(compass_words(bearing) for bearing, distance_m in line.distance_m if np.isinf(distance_m))
     if beyond:
         towards = "In every direction" if len(beyond) == len(COMPASS) else f"Towards {', '.join(beyond)}"
         said.append(f"{towards} the line lies beyond the ground that was looked at: a fire anywhere there counts.")
@@ -258,7 +206,7 @@ def _landmark(
     bearing_deg = float(np.degrees(np.arctan2(east_m, north_m)) % 360.0)
     where = f"{name}, {_far(distance_m)} {compass_words(bearing_deg)} of home"
     sentence = f"Fire at {where}, or nearer: {TOO_NEAR[way]}."
-    return Landmark(kind, name, way, spot[0], spot[1], bearing_deg, distance_m, sentence)
+    return Landmark(kind, name, spot[0], spot[1], bearing_deg, distance_m, sentence)
 
 
 def _far(distance_m: float) -> str:

@@ -63,28 +63,16 @@ def decision_span_s(timing: WayTiming, *, horizon_s: float) -> tuple[float, floa
 def lead_time_of(
     scenario: Scenario, roads: WayRoads, *, timing: WayTiming, choice: FireChoice, confidence: float, step: int
 ) -> NDArray[np.float64]:
-    """Map the lead time of one way of leaving: seconds until the wheels must roll, for fire in each cell.
+    """Map the lead time of one way of leaving that has a route, for fire in each cell.
 
-    The weather is the design step's, unchanging; the rate of spread stands at the asked quantile of the models' errors
-    and the drive at the same quantile of its own, which together are on the early side of that confidence.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : WayRoads
-    timing : WayTiming
-        With a route.
-    choice : FireChoice
-    confidence : float
-        0.5 or more.
-    step : int
-        The weather step that is taken to hold, see `design_step`.
+    The weather is that of a step (`design_step`), unchanging; the rate of spread stands at the asked quantile, 0.5 or
+    more, of the models' errors and the drive at the same of its own: together on the early side of that confidence.
 
     Returns
     -------
     ndarray of float64, shape (rows, cols)
-        Negative where it is too late even if the wheels are rolling already; inf where nothing burns or no fire
-        comes from.
+        Seconds until the wheels must roll: negative where it is too late even if they are rolling already; inf where
+        nothing burns or no fire comes from.
     """
     if timing.route is None:
         raise ValueError(f"{roads.way} has no route to map the lead time of")
@@ -125,47 +113,21 @@ def trigger_line(
     """
     grid = scenario.inputs.terrain.grid
     late = minimum_filter(lead_s, size=3, mode="nearest") <= ready_s
-    area = area_of(grid, late)
-    distances = distances_to_line(grid, late, from_cell=scenario.home_cell)
-    return TriggerLine(
-        way=way,
-        confidence=confidence,
-        ready_s=ready_s,
-        weather_at_s=weather_at_s,
-        area=area,
-        distance_m=tuple(zip(BEARINGS_DEG, distances, strict=True)),
-    )
+    distance_m = zip(BEARINGS_DEG, distances_to_line(grid, late, from_cell=scenario.home_cell), strict=True)
+    return TriggerLine(way, confidence, ready_s, weather_at_s, area_of(grid, late), tuple(distance_m))
 
 
 def area_of(grid: Grid, inside: NDArray[np.bool_]) -> MultiPolygon:
-    """Outline the marked cells.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> area_of(grid, np.array([[True, True], [False, False]])).area
-    1800.0
-    """
+    """Outline the marked cells."""
     transform = rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m)
     shapes = rasterio.features.shapes(inside.astype(np.uint8), mask=inside, transform=transform)
     return MultiPolygon([Polygon(rings[0], rings[1:]) for rings in (shape["coordinates"] for shape, _ in shapes)])
 
 
 def distances_to_line(grid: Grid, inside: NDArray[np.bool_], *, from_cell: tuple[int, int]) -> tuple[float, ...]:
-    """Measure how far the marked cells reach from a cell in 16 directions, clockwise from north.
+    """Measure how far the marked cells reach from a cell in 16 directions, clockwise from north, in m.
 
-    Returns
-    -------
-    tuple of float
-        Metres to the farthest marked cell; 0 where none lies in that direction; inf where they reach the grid's edge.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=90.0, cell_m=10.0, rows=9, cols=9, crs="EPSG:32755")
-    >>> inside = np.zeros((9, 9), dtype=bool)
-    >>> inside[2:7, 4] = True
-    >>> distances_to_line(grid, inside, from_cell=(4, 4))[0:9:4]
-    (25.0, 0.0, 25.0)
+    0 where none lies in that direction; inf where they reach the grid's edge.
     """
     reach = []
     for bearing_deg in BEARINGS_DEG:

@@ -22,9 +22,7 @@ from leaveby.decision.ways.result import WAY_WORDS, WayOutArea, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.timing import best_route, described_route
 from leaveby.fire.terrain import Grid
-
-TIE_S: Final = 60.0
-"""Two ways whose leads differ by no more than this count as equal: nobody's morning is known to the minute."""
+from leaveby.parameters import TIE_S
 
 UNTOUCHED: Final = 0
 """Code of ground from which fire reaches none of the routes, or where nothing burns."""
@@ -47,14 +45,6 @@ class WayOutMap:
 
     Attributes
     ----------
-    way : str
-    confidence : float
-    ready_s : float
-        The ready time below which a lead is too late.
-    weather_at_s : float
-        Start of the weather step that is taken to hold.
-    routes : tuple of CandidateRoute
-        One for each safe point that has any.
     lead_s : ndarray of float64, shape (rows, cols)
         The largest lead over the routes; inf where there is one that fire does not reach.
     code : ndarray of int64, shape (rows, cols)
@@ -63,11 +53,6 @@ class WayOutMap:
         The largest first, too late last; ground that is `UNTOUCHED` has none.
     """
 
-    way: str
-    confidence: float
-    ready_s: float
-    weather_at_s: float
-    routes: tuple[CandidateRoute, ...]
     lead_s: NDArray[np.float64]
     code: NDArray[np.int64]
     areas: tuple[WayOutArea, ...]
@@ -79,19 +64,9 @@ def route_to_each(
     *,
     members: Members,
 ) -> tuple[CandidateRoute, ...]:
-    """Choose the best route to each safe point, by the same rule as the one route that is timed.
+    """Choose the best route to each safe point among those of one way, by the rule of the one route that is timed.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    candidates : sequence of CandidateRoute
-        Those of one way of leaving.
-    members : Members
-
-    Returns
-    -------
-    tuple of CandidateRoute
-        In the order of the plan's safe points; none for those that no candidate ends at.
+    In the order of the plan's safe points, none for those that no candidate ends at.
     """
     found = []
     for place in scenario.inputs.plan.safe_points:
@@ -112,30 +87,7 @@ def way_out_map(
     step: int,
     workers: int = 1,
 ) -> WayOutMap:
-    """Map which safe point to make for, for fire in each cell.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : WayRoads
-        Of the way of leaving.
-    timing : WayTiming
-        Of the same way.
-    routes : sequence of CandidateRoute
-        At most one for each safe point, from `route_to_each`; one at least.
-    choice : FireChoice
-    confidence : float
-        0.5 or more.
-    step : int
-        The weather step that is taken to hold, see `triggers.design_step`.
-    workers : int
-        Threads over the routes.
-
-    Raises
-    ------
-    ValueError
-        For no route at all, or more than 16.
-    """
+    """Map which of 1 to 16 routes, from `route_to_each`, to take for fire in each cell; see `triggers.lead_time_of`."""
     if not 1 <= len(routes) <= MOST_SAFE_POINTS:
         raise ValueError(f"{len(routes)} routes can't be compared: 1 to {MOST_SAFE_POINTS}")
     never_s = np.full(scenario.network.edge_count, np.inf)
@@ -149,49 +101,19 @@ def way_out_map(
         leads = list(pool.map(lead_of, routes))
     lead_s, code = best_of(np.stack(leads), ready_s=timing.ready_at_confidence_s)
     names = tuple(route.safe_point for route in routes)
-    return WayOutMap(
-        way=roads.way,
-        confidence=confidence,
-        ready_s=timing.ready_at_confidence_s,
-        weather_at_s=float(scenario.weather.time_s[step]),
-        routes=tuple(routes),
-        lead_s=lead_s,
-        code=code,
-        areas=areas_of(scenario.inputs.terrain.grid, code, names=names, way=roads.way),
-    )
+    return WayOutMap(lead_s, code, areas_of(scenario.inputs.terrain.grid, code, names=names, way=roads.way))
 
 
-def best_of(
-    leads_s: NDArray[np.float64], *, ready_s: float, tie_s: float = TIE_S
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Find the largest of several lead-time maps, and which of them reach it within a minute.
+def best_of(leads_s: NDArray[np.float64], *, ready_s: float) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Find the largest of lead-time maps, shape (routes, rows, cols), and which reach it within a minute: lead, code.
 
     A route that fire from a cell does not reach at all (inf) is best there alone, or with the others that it does not
     reach. As with trigger lines, a cell counts as too late when it or a neighbour is: the early side.
-
-    Parameters
-    ----------
-    leads_s : ndarray of float64, shape (routes, rows, cols)
-    ready_s : float
-    tie_s : float
-        0 or more.
-
-    Returns
-    -------
-    lead_s : ndarray of float64, shape (rows, cols)
-    code : ndarray of int64, shape (rows, cols)
-
-    Examples
-    --------
-    >>> leads = np.array([[[900.0, 30.0, np.inf, np.inf, 700.0]], [[400.0, 20.0, 500.0, np.inf, 720.0]]])
-    >>> lead, code = best_of(np.repeat(leads, 3, axis=2), ready_s=60.0)
-    >>> code[0, 1::3].tolist()  # the first, too late, the first, neither touched, both
-    [1, -1, 1, 0, 3]
     """
     lead_s = leads_s.max(axis=0)
     # Infinite leads have no difference; where the best is infinite only infinite ones are equal to it.
     with np.errstate(invalid="ignore"):
-        close = np.where(np.isinf(lead_s), np.isinf(leads_s), lead_s - leads_s <= tie_s)
+        close = np.where(np.isinf(lead_s), np.isinf(leads_s), lead_s - leads_s <= TIE_S.value)
     weights = 2 ** np.arange(leads_s.shape[0], dtype=np.int64)
     code = np.asarray((close * weights[:, None, None]).sum(axis=0), dtype=np.int64)
     code[np.all(np.isinf(leads_s), axis=0)] = UNTOUCHED
@@ -201,15 +123,7 @@ def best_of(
 
 
 def areas_of(grid: Grid, code: NDArray[np.int64], *, names: Sequence[str], way: str) -> tuple[WayOutArea, ...]:
-    """Outline the ground of each answer.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> found = areas_of(grid, np.array([[1, 1], [3, -1]]), names=("the hall", "the beach"), way="car")
-    >>> [(one.safe_points, one.area.area) for one in found]
-    [(('the hall',), 1800.0), (('the hall', 'the beach'), 900.0), ((), 900.0)]
-    """
+    """Outline the ground of each answer."""
     made = []
     for value in np.unique(code):
         if value == UNTOUCHED:

@@ -1,37 +1,25 @@
-"""The nouns of an answer to the community question: what `street_survey` makes and `show` lays out."""
+"""The nouns of the community question: what is asked, and of its answer, what `survey` makes and `show` lays out."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from leaveby.parameters import Parameter
+from leaveby import parameters
 from leaveby.roads.clearance.queue import MOBILISATIONS, Mobilisation
 from leaveby.roads.exits.facts import GroupFacts
 from leaveby.roads.exits.groups import Difference, SingleExits
 from leaveby.roads.exits.homes import PlacedHomes
+from leaveby.roads.exits.link_candidates import Elevation
 from leaveby.roads.exits.links import Link
 from leaveby.roads.exits.street_table import StreetTable
 from leaveby.roads.osm.access_rules import DEFAULT_RULES, AccessRule, Comparison
-
-PEOPLE_PER_HOME: Final = Parameter(2.5, "people", 0.5, 10.0, "mean household, high side", "judgement")
-VEHICLES_PER_HOME: Final = Parameter(
-    2.0, "vehicles", 0.5, 5.0, "vehicles that a household takes when it leaves, high side", "judgement"
-)
-
-FEW_HOMES_PER_KM: Final = Parameter(
-    5.0,
-    "homes per km of residential street",
-    1.0,
-    20.0,
-    "fewer than on any built-up street, where 20 m frontages on both sides give 100; low side, for acreage",
-    "judgement",
-)
 
 
 @dataclass(frozen=True)
@@ -62,12 +50,12 @@ class SurveyOptions:
         Moments when people are told to leave, for the count of those who are not out when the exit shuts.
     """
 
-    people_per_home: float = PEOPLE_PER_HOME.value
-    vehicles_per_home: float = VEHICLES_PER_HOME.value
+    people_per_home: float = parameters.PEOPLE_PER_HOME.value
+    vehicles_per_home: float = parameters.VEHICLES_PER_HOME.value
     rules: tuple[str, ...] = DEFAULT_RULES
     parcel_acres: float | None = None
-    link_within_m: float = 300.0
-    link_steepest: float = 0.16
+    link_within_m: float = parameters.LINK_WITHIN_M.value
+    link_steepest: float = parameters.LINK_STEEPEST.value
     links: int = 10
     clearance_groups: int = 30
     clearance_homes: float = 5.0
@@ -76,12 +64,51 @@ class SurveyOptions:
 
 
 @dataclass(frozen=True, eq=False)
+class StreetQuestion:
+    """What is asked about a community.
+
+    Attributes
+    ----------
+    streets : StreetTable
+        With m streets.
+    exits : NDArray[np.int32]
+        Junctions that count as out.
+    maybe : NDArray[np.int32]
+        Junctions from which a road that the edge of the map cuts goes on to somewhere unknown. Both is computed, that
+        none of them leads out and that all do.
+    elevation : callable, optional
+        Height in m at (x_m, y_m), for the slope under links to build.
+    closing_s : NDArray[np.float64], shape (m,), optional
+        When each street shuts in a fire scenario, from the moment zero that `options.told_s` counts from.
+    outline : shapely geometry, optional
+        Outline of what the map holds.
+    supposed : tuple[str, ...]
+        Sentences to list with the assumptions.
+    from_osm : bool
+        Whether the roads came from OpenStreetMap, whose notice then stands on everything.
+    inputs : Mapping[str, str]
+        Files and versions, for the record.
+    """
+
+    streets: StreetTable
+    homes: PlacedHomes
+    exits: NDArray[np.int32]
+    maybe: NDArray[np.int32] = field(default_factory=lambda: np.zeros(0, dtype=np.int32))
+    options: SurveyOptions = field(default_factory=SurveyOptions)
+    elevation: Elevation | None = None
+    closing_s: NDArray[np.float64] | None = None
+    outline: BaseGeometry | None = None
+    supposed: tuple[str, ...] = ()
+    from_osm: bool = True
+    inputs: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
 class ClearedBy:
     """How one mobilisation curve lets a group out.
 
     Attributes
     ----------
-    curve : Mobilisation
     last_out_s, ninety_out_s : float
         After being told to leave.
     most_waiting_veh : float
@@ -98,7 +125,25 @@ class ClearedBy:
 
 
 @dataclass(frozen=True, eq=False)
-class StreetGroup:
+class Pinch:
+    """What everyone of a group must pass.
+
+    Attributes
+    ----------
+    name : str
+        Of the street, or of the streets that meet at the junction.
+    x_m, y_m : float
+        Its outer end.
+    """
+
+    kind: Literal["street", "junction"]
+    name: str
+    x_m: float
+    y_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class StreetGroup(Pinch):
     """Homes that share a single exit.
 
     Attributes
@@ -107,20 +152,14 @@ class StreetGroup:
         From 1: the short list first, most homes first.
     row : int
         Its row in `StreetSurvey.found` and `facts`.
-    kind : str
-        `street` or `junction`: what everyone must pass.
-    name : str
-        Of the street, or of the streets that meet at the junction.
-    x_m, y_m : float
-        The outer end of what everyone must pass.
     homes, people, vehicles : float
         Where roads that the edge of the map cuts may lead out: the most, if none of them does.
-    certain : float
-        Homes that must pass what the group is named after even if all roads that the edge of the map cuts lead out.
     inside : int, optional
         Number of the next larger notable group that this one lies in.
     notable : bool
         Whether it stands in the short list: not nearly the same homes as the one it lies in.
+    certain : float
+        Homes that must pass what the group is named after even if all roads that the edge of the map cuts lead out.
     comparisons : tuple of Comparison
         Where it is longer (narrower, steeper, more) than a rule.
     clearance : tuple of ClearedBy
@@ -131,10 +170,6 @@ class StreetGroup:
 
     number: int
     row: int
-    kind: Literal["street", "junction"]
-    name: str
-    x_m: float
-    y_m: float
     homes: float
     people: float
     vehicles: float
@@ -147,25 +182,17 @@ class StreetGroup:
 
 
 @dataclass(frozen=True)
-class LengthGroup:
+class LengthGroup(Pinch):
     """Residential streets that share a single exit, whoever lives on them.
 
     Attributes
     ----------
-    kind : str
-        `street` or `junction`: what everyone there must pass.
-    name : str
-    x_m, y_m : float
     streets_m : float
         Length of residential street behind it, wherever the roads lead that the edge of the map cuts.
     homes : float
         Homes that are mapped behind it.
     """
 
-    kind: Literal["street", "junction"]
-    name: str
-    x_m: float
-    y_m: float
     streets_m: float
     homes: float
 
@@ -228,17 +255,12 @@ class StreetSurvey:
 
     Attributes
     ----------
-    streets : StreetTable
-    homes : PlacedHomes
-    found : SingleExits
-    facts : GroupFacts
     groups : tuple of StreetGroup
         All of them, in the order of their numbers.
     links : tuple of Link
         Most homes relieved first.
     after_best : AfterLink, optional
         With the first of them in place.
-    balance : Balance
     maybe : NDArray[np.int32]
         Junctions from which a road goes on, cut by the edge of the map, to somewhere unknown.
     if_they_lead_on : SingleExits, optional
@@ -252,12 +274,8 @@ class StreetSurvey:
         few homes for their length.
     rules : tuple of AccessRule
         That were held against the groups.
-    options : SurveyOptions
-    from_osm : bool
-        Whether the roads came from OpenStreetMap, whose notice then stands on everything.
-    assumptions : tuple[str, ...]
-    inputs : Mapping[str, str]
-        Files and versions, for the record.
+    from_osm, inputs
+        As they were given.
     """
 
     streets: StreetTable

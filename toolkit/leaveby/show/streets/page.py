@@ -14,7 +14,8 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
-from leaveby.decision.streets.result import FEW_HOMES_PER_KM, StreetGroup, StreetSurvey
+from leaveby.decision.streets.result import StreetGroup, StreetSurvey
+from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
 from leaveby.show.letters import letters_css
 from leaveby.show.streets.map import streets_map
