@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.fuel.types import FUEL_TYPES, FuelType
+from leaveby.fire.fuel.types import FUEL_TYPES, FuelType, table_rows
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.series import (
     DEFAULT_MODELS,
@@ -64,27 +64,11 @@ class ValidRange:
     source: str
 
 
-_VESTA: Final = "experiments behind Cheney et al. (2012)"
-_GRASS: Final = "Cheney, Gould and Catchpole (1998)"
-_SHRUBS: Final = "Anderson et al. (2015)"
-_RULE_10: Final = "Cruz and Alexander (2019)"
-_RULE_20: Final = "Cruz, Alexander and Kilinc (2022)"
-
-VALID_RANGES: Final = (
-    ValidRange("mark5", "danger_index", 0.0, 100.0, False, "the meter's scale; Noble et al. (1980)"),
-    ValidRange("mark5", "load_t_ha", 0.0, 25.0, False, "the meter's scale"),
-    ValidRange("dry_eucalypt", "wind_km_h", 0.0, 30.0, False, _VESTA),
-    ValidRange("dry_eucalypt", "forest_moisture_percent", 5.6, 9.6, False, _VESTA),
-    ValidRange("grass", "curing_percent", 20.0, 100.0, False, "Cruz et al. (2015)"),
-    ValidRange("grass", "grass_moisture_percent", 2.0, 20.0, False, _GRASS),
-    ValidRange("grass", "wind_km_h", 0.0, 60.0, False, _GRASS),
-    ValidRange("shrubland", "wind_km_h", 5.0, 60.0, False, _SHRUBS),
-    ValidRange("shrubland", "shrubland_moisture_percent", 4.0, 30.0, False, _SHRUBS),
-    ValidRange("shrubland", "shrub_height_m", 0.1, 3.0, False, _SHRUBS),
-    ValidRange("rule_10_percent", "wind_km_h", 30.0, 100.0, True, _RULE_10),
-    ValidRange("rule_10_percent", "forest_moisture_percent", 0.0, 7.0, True, _RULE_10),
-    ValidRange("rule_20_percent", "wind_km_h", 20.0, 62.0, True, _RULE_20),
-    ValidRange("rule_20_percent", "curing_percent", 90.0, 100.0, False, _RULE_20),
+VALID_RANGES: Final = tuple(
+    ValidRange(
+        row["model"], row["quantity"], float(row["low"]), float(row["high"]), row["seen"] == "yes", row["source"]
+    )
+    for row in table_rows(__package__, "valid_ranges.csv")
 )
 """What each model was made for."""
 
