@@ -44,9 +44,9 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.errors import Fault, InputError
-from leaveby.fire.arrival.kernel import burn
-from leaveby.fire.arrival.leg import make_cells
-from leaveby.fire.spread.ellipse import SpreadTable, shape_table
+from leaveby.fire.arrival.ground import make_ground, make_steps
+from leaveby.fire.arrival.kernel import Seeds, burn
+from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import Grid, cell_of, check_grid
 
 MOST_STEPS: Final = 30_000
@@ -170,7 +170,7 @@ def arrive(
     for fire in ignitions:
         step_s = np.round(spread.time_s - fire.at_s, 6)
         seeds = _seeds(spread, fire.geometry)
-        time, east, north = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, sign=1.0, fine=fine)
+        time, east, north = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, fine=fine)
         time += fire.at_s
         if best is not None:
             later = time > best.time_s
@@ -303,7 +303,7 @@ def lead_time(
     start_s = float(values.min())
     after_s = np.round(np.concatenate(seed_value) - start_s, 6)
     seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), after_s])
-    time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s - start_s, sign=-1.0)
+    time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True)
     return time + start_s
 
 
@@ -479,31 +479,22 @@ def _solve(
     *,
     step_s: NDArray[np.float64],
     horizon_s: float,
-    sign: float,
+    backward: bool = False,
     fine: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
     """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
-    grid = spread.grid
-    cells = make_cells(spread.zone, spread.gradient_east, spread.gradient_north)
-    weather = np.empty((step_s.size, spread.grass.size, 5))
-    weather[..., 0] = spread.flat_head_ros_m_s
-    weather[..., 1] = spread.wind_east_m_s
-    weather[..., 2] = spread.wind_north_m_s
-    weather[..., 3] = spread.grass
-    weather[..., 4] = sign * grid.cell_m
-    fronts = burn(
-        cells,
-        weather=weather,
-        ratios=shape_table(),
-        step_s=np.asarray(step_s, dtype=np.float64),
-        seed_x=seeds[0],
-        seed_y=seeds[1],
-        seed_time=seeds[2],
-        horizon=horizon_s,
-        fine=fine,
+    cell_m = spread.grid.cell_m
+    steps = make_steps(
+        step_s,
+        head_m_s=spread.flat_head_ros_m_s,
+        wind_m_s=(spread.wind_east_m_s, spread.wind_north_m_s),
+        grass=spread.grass,
+        cell_m=cell_m,
+        backward=backward,
     )
+    ground = make_ground(spread.zone, spread.gradient_east, spread.gradient_north)
+    fronts = burn(ground, steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
     reached = np.isfinite(fronts["time"])
-    time: NDArray[np.float64] = fronts["time"].copy()
-    slowness_east = np.where(reached, fronts["ray_x"] / grid.cell_m, 0.0).astype(np.float32)
-    slowness_north = np.where(reached, fronts["ray_y"] / -grid.cell_m, 0.0).astype(np.float32)
-    return time, slowness_east, slowness_north
+    slowness_east = np.where(reached, fronts["ray_x"] / cell_m, 0.0).astype(np.float32)
+    slowness_north = np.where(reached, fronts["ray_y"] / -cell_m, 0.0).astype(np.float32)
+    return fronts["time"].copy(), slowness_east, slowness_north
