@@ -9,9 +9,7 @@ from typing import Any
 import contourpy
 import geopandas as gpd
 import numpy as np
-import rioxarray  # noqa: F401  (adds the .rio accessor)
 import shapely
-import xarray as xr
 from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
@@ -86,19 +84,11 @@ def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:
     x = grid.x_min_m + (np.arange(-1, grid.cols + 1) + 0.5) * grid.cell_m
     y = grid.y_max_m - (np.arange(-1, grid.rows + 1) + 0.5) * grid.cell_m
     low = min(float(field.min()), min(times_s, default=0.0)) - 1.0
-    extent = shapely.box(
-        grid.x_min_m, grid.y_max_m - grid.rows * grid.cell_m, grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m
-    )
+    extent = shapely.box(*grid.bounds_m)
     rows, cols = np.nonzero(ndimage.binary_dilation(beside, np.ones((3, 3), dtype=bool)) & ~arrival.burnable)
     half = 0.5 * grid.cell_m
-    blocked = shapely.union_all(
-        shapely.box(
-            x[cols + 1] - half,
-            y[rows + 1] - half,
-            x[cols + 1] + half,
-            y[rows + 1] + half,
-        )
-    )
+    west, south = x[cols + 1] - half, y[rows + 1] - half
+    blocked = shapely.union_all(shapely.box(west, south, x[cols + 1] + half, y[rows + 1] + half))
     generator = contourpy.contour_generator(x, y, field, fill_type=contourpy.FillType.OuterOffset)
     shapes: list[BaseGeometry] = []
     for time in times_s:
@@ -115,42 +105,6 @@ def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:
         geometry=shapes,
         crs=grid.crs,
     )
-
-
-def to_xarray(arrival: Arrival) -> xr.Dataset:
-    """Arrival time, front speed and bearing on coordinates x and y (cell centres), with reference system and units.
-
-    North is up (y falls along the rows). Unreached cells hold inf, 0 and 0.
-
-    Examples
-    --------
-    >>> layers = to_xarray(_example())
-    >>> sorted(layers.data_vars), layers.rio.crs.to_epsg()
-    (['arrival_time_s', 'front_bearing_deg', 'front_speed_m_s'], 32755)
-    """
-    grid = arrival.grid
-    layers = xr.Dataset(
-        {
-            "arrival_time_s": (("y", "x"), arrival.time_s, {"units": "s", "long_name": "fire arrival time"}),
-            "front_speed_m_s": (
-                ("y", "x"),
-                front_speed_m_s(arrival),
-                {"units": "m s-1", "long_name": "rate of spread square to the front"},
-            ),
-            "front_bearing_deg": (
-                ("y", "x"),
-                front_bearing_deg(arrival),
-                {"units": "degrees", "long_name": "bearing towards which the front moves"},
-            ),
-        },
-        coords={
-            "x": grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m,
-            "y": grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m,
-        },
-        attrs={"override": OVERRIDE, "horizon_s": arrival.horizon_s},
-    )
-    with_crs: xr.Dataset = layers.rio.write_crs(grid.crs)
-    return with_crs
 
 
 def arrival_near(arrival: Arrival, x_m: float, *, y_m: float, within_m: float = 0.0) -> float:
@@ -189,14 +143,8 @@ def arrival_near(arrival: Arrival, x_m: float, *, y_m: float, within_m: float = 
 
 
 def _polygons_only(geometry: BaseGeometry) -> BaseGeometry:
-    parts = [part for part in shapely.get_parts(geometry) if part.geom_type == "Polygon" and part.area > 0]
-    inner = [
-        part
-        for group in shapely.get_parts(geometry)
-        if group.geom_type == "MultiPolygon"
-        for part in shapely.get_parts(group)
-    ]
-    return shapely.MultiPolygon(parts + inner)
+    parts = shapely.get_parts(shapely.get_parts(geometry))
+    return shapely.MultiPolygon([part for part in parts if part.geom_type == "Polygon" and part.area > 0])
 
 
 def _example() -> Arrival:

@@ -1,6 +1,6 @@
 """Fire arrival time: forward from ignitions, backward to points that must be left in time.
 
-Method: straight legs with bends, settled in order of time (`arrival_kernel`). A leg's time is the exact sum over the
+Method: straight legs with bends, settled in order of time (`kernel`). A leg's time is the exact sum over the
 cells its line crosses, with the weather in force while the fire crosses them; across weather steps a leg bends as
 the fire's path does. No stencil of fixed directions takes part, so a narrow head is not late.
 
@@ -35,7 +35,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
@@ -43,11 +43,15 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
+from leaveby.caution import OVERRIDE
 from leaveby.errors import Fault, InputError
 from leaveby.fire.arrival.ground import make_ground, make_steps
 from leaveby.fire.arrival.kernel import Seeds, burn
 from leaveby.fire.spread.ellipse import SpreadTable
-from leaveby.fire.terrain import Grid, cell_of, check_grid
+from leaveby.fire.terrain import Grid, cell_of, check_grid, to_xarray
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 MOST_STEPS: Final = 30_000
 
@@ -116,6 +120,12 @@ class Arrival:
     slowness_north_s_m: NDArray[np.float32]
     burnable: NDArray[np.bool_]
     horizon_s: float
+
+    def to_xarray(self, *, crs: str | None = None) -> xr.DataArray:
+        """The arrival time as a layer, as `fire.terrain.to_xarray`, in the grid's reference system or another one."""
+        attrs = {"override": OVERRIDE, "horizon_s": self.horizon_s}
+        layer = to_xarray(self.grid, self.time_s, name="arrival_time_s", long_name="fire arrival time", crs=crs)
+        return layer.assign_attrs(attrs)
 
 
 def arrive(
@@ -240,56 +250,26 @@ def lead_time(
     check_spread(spread)
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
     values = np.asarray(value_s, dtype=np.float64).reshape(-1)
-    faults: list[Fault] = []
     if points.shape[0] == 0 or points.shape[0] != values.size:
         found = f"{points.shape[0]} points and {values.size} values"
         raise InputError([Fault("points", found, "at least one point, one value each", "give both")])
-    if not 0 <= step < spread.time_s.size:
-        faults.append(Fault("step", f"is {step}", f"0 to {spread.time_s.size - 1}", "name a step of the table"))
-    if not (np.isfinite(reach_m) and reach_m >= 0):
-        faults.append(Fault("reach", f"is {reach_m} m", "0 m or more", "correct the distance"))
-    if np.isnan(horizon_s):
-        faults.append(Fault("horizon", "is not a number", "seconds or inf", "give one"))
-    if faults:
-        raise InputError(faults)
-    grid = spread.grid
-    x = (points[:, 0] - grid.x_min_m) / grid.cell_m - 0.5
-    y = (grid.y_max_m - points[:, 1]) / grid.cell_m - 0.5
-    seed_x: list[NDArray[np.float64]] = []
-    seed_y: list[NDArray[np.float64]] = []
-    seed_value: list[NDArray[np.float64]] = []
-    reach = reach_m / grid.cell_m
-    for i in range(values.size):
-        place = f"point {i} at ({points[i, 0]}, {points[i, 1]})"
-        if not np.isfinite(values[i]):
+    _check_lead_options(spread, reach_m=reach_m, step=step, horizon_s=horizon_s)
+    start_s = float(values.min())
+    seeds: list[NDArray[np.float64]] = []
+    faults: list[Fault] = []
+    for i, (point, value) in enumerate(zip(points, values, strict=True)):
+        place = f"point {i} at ({point[0]}, {point[1]})"
+        if not np.isfinite(value):
             faults.append(Fault(place, "has no value", "seconds", "give its drive time"))
-            continue
-        if not (np.isfinite(x[i]) and np.isfinite(y[i])) or cell_of(grid, points[i, 0], y_m=points[i, 1]) is None:
+        elif not np.isfinite(point).all() or cell_of(spread.grid, point[0], y_m=point[1]) is None:
             faults.append(Fault(place, "lies outside the grid", "a point on the grid", "take in more ground"))
-            continue
-        row, col = int(np.floor(y[i] + 0.5)), int(np.floor(x[i] + 0.5))
-        found_one = False
-        if spread.zone[row, col] >= 0:
-            seed_x.append(x[i : i + 1])
-            seed_y.append(y[i : i + 1])
-            seed_value.append(values[i : i + 1])
-            found_one = True
-        if reach > 0:
-            span = int(np.ceil(reach))
-            rows = np.arange(max(row - span, 0), min(row + span + 1, grid.rows))
-            cols = np.arange(max(col - span, 0), min(col + span + 1, grid.cols))
-            near = np.hypot(rows[:, None] - y[i], cols[None, :] - x[i]) <= reach
-            near &= spread.zone[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1] >= 0
-            at = np.nonzero(near)
-            if at[0].size:
-                seed_y.append(rows[at[0]].astype(np.float64))
-                seed_x.append(cols[at[1]].astype(np.float64))
-                seed_value.append(np.full(at[0].size, values[i]))
-                found_one = True
-        if not found_one:
-            faults.append(
-                Fault(place, "lies on unburnable ground", "burnable ground within reach_m", "give a larger reach_m")
-            )
+        else:
+            near = _seeds_in_reach(spread, point, reach_m=reach_m)
+            # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
+            seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value - start_s, 6))]))
+            if near.size == 0:
+                wrong, mend = "lies on unburnable ground", "give a larger reach_m"
+                faults.append(Fault(place, wrong, "burnable ground within reach_m", mend))
     if faults:
         raise InputError(faults)
     one = replace(
@@ -299,12 +279,41 @@ def lead_time(
         wind_east_m_s=spread.wind_east_m_s[step : step + 1],
         wind_north_m_s=spread.wind_north_m_s[step : step + 1],
     )
-    # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
-    start_s = float(values.min())
-    after_s = np.round(np.concatenate(seed_value) - start_s, 6)
-    seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), after_s])
-    time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True)
+    found_all = np.concatenate(seeds, axis=1)
+    # in order of time, so that later ones mostly find their cells taken
+    in_order = found_all[:, np.argsort(found_all[2], kind="stable")]
+    time, _, _ = _solve(one, in_order, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True)
     return time + start_s
+
+
+def _check_lead_options(spread: SpreadTable, *, reach_m: float, step: int, horizon_s: float) -> None:
+    faults: list[Fault] = []
+    if not 0 <= step < spread.time_s.size:
+        faults.append(Fault("step", f"is {step}", f"0 to {spread.time_s.size - 1}", "name a step of the table"))
+    if not (np.isfinite(reach_m) and reach_m >= 0):
+        faults.append(Fault("reach", f"is {reach_m} m", "0 m or more", "correct the distance"))
+    if np.isnan(horizon_s):
+        faults.append(Fault("horizon", "is not a number", "seconds or inf", "give one"))
+    if faults:
+        raise InputError(faults)
+
+
+def _seeds_in_reach(spread: SpreadTable, point_m: NDArray[np.float64], *, reach_m: float) -> NDArray[np.float64]:
+    """Ignition points of a place, as rows x and y (cells): itself, and the centres within reach, where fire burns."""
+    grid = spread.grid
+    x = (point_m[0] - grid.x_min_m) / grid.cell_m - 0.5
+    y = (grid.y_max_m - point_m[1]) / grid.cell_m - 0.5
+    row, col = int(np.floor(y + 0.5)), int(np.floor(x + 0.5))
+    seeds = np.array([[x], [y]])[:, : int(spread.zone[row, col] >= 0)]
+    if reach_m > 0:
+        reach = reach_m / grid.cell_m
+        span = int(np.ceil(reach))
+        top, left = max(row - span, 0), max(col - span, 0)
+        zone = spread.zone[top : row + span + 1, left : col + span + 1]
+        rows, cols = np.indices(zone.shape) + np.array([top, left])[:, None, None]
+        near = (np.hypot(rows - y, cols - x) <= reach) & (zone >= 0)
+        seeds = np.hstack([seeds, np.stack([cols[near], rows[near]])])
+    return seeds
 
 
 def check_spread(spread: SpreadTable) -> None:
@@ -327,39 +336,40 @@ def check_spread(spread: SpreadTable) -> None:
     """
     check_grid(spread.grid)
     faults: list[Fault] = []
-    shape = spread.grid.shape
+
+    def fault(wrong: str, expected: str, mend: str = "match them") -> None:
+        faults.append(Fault("spread", wrong, expected, mend))
+
+    steps, zones = spread.time_s.size, spread.grass.size
     for name in ("zone", "gradient_east", "gradient_north"):
         found = getattr(spread, name).shape
-        if found != shape:
-            faults.append(Fault("spread", f"{name} has shape {found}", f"the grid's shape {shape}", "match them"))
-    steps, zones = spread.time_s.size, spread.grass.size
+        if found != spread.grid.shape:
+            fault(f"{name} has shape {found}", f"the grid's shape {spread.grid.shape}")
     for name in ("flat_head_ros_m_s", "wind_east_m_s", "wind_north_m_s"):
         table = getattr(spread, name)
         if table.shape != (steps, zones):
-            wanted = f"steps x zones, {(steps, zones)}"
-            faults.append(Fault("spread", f"{name} has shape {table.shape}", wanted, "match them"))
+            fault(f"{name} has shape {table.shape}", f"steps x zones, {(steps, zones)}")
         elif not np.all(np.isfinite(table)):
             step, zone = np.argwhere(~np.isfinite(table))[0]
-            wrong = f"{name} is not a number in step {step}, zone {zone}"
-            faults.append(Fault("spread", wrong, "finite m/s", "fill the gap in fuel or weather"))
+            where = f"step {step}, zone {zone}"
+            fault(f"{name} is not a number in {where}", "finite m/s", "fill the gap in fuel or weather")
         elif name == "flat_head_ros_m_s" and not np.all(table > 0):
             step, zone = np.argwhere(~(table > 0))[0]
             wrong = f"the flat head rate of spread is {table[step, zone]} m/s in step {step}, zone {zone}"
-            mend = "mark what can't burn as zone -1"
-            faults.append(Fault("spread", wrong, "above 0 m/s where anything burns", mend))
+            fault(wrong, "above 0 m/s where anything burns", "mark what can't burn as zone -1")
     if steps > MOST_STEPS:
-        faults.append(Fault("spread", f"has {steps} steps", f"{MOST_STEPS} at most", "take coarser weather"))
+        fault(f"has {steps} steps", f"{MOST_STEPS} at most", "take coarser weather")
     if steps == 0 or not np.all(np.diff(spread.time_s) > 0) or np.isnan(spread.time_s).any():
-        faults.append(Fault("spread", "the steps' times do not increase", "increasing seconds", "sort the weather"))
+        fault("the steps' times do not increase", "increasing seconds", "sort the weather")
     elif spread.time_s[0] > 0:
         wrong = f"the weather starts {spread.time_s[0]} s after the scenario"
-        faults.append(Fault("spread", wrong, "a first step at or before 0 s", "give earlier weather"))
+        fault(wrong, "a first step at or before 0 s", "give earlier weather")
     if not faults:
         for name in ("gradient_east", "gradient_north"):
             if not np.all(np.isfinite(getattr(spread, name))):
-                faults.append(Fault("spread", f"{name} holds voids", "finite slopes", "fill the terrain's voids"))
+                fault(f"{name} holds voids", "finite slopes", "fill the terrain's voids")
         if spread.zone.size and (spread.zone.min() < -1 or spread.zone.max() >= zones):
-            faults.append(Fault("spread", "zone holds numbers without a row", f"-1 to {zones - 1}", "match them"))
+            fault("zone holds numbers without a row", f"-1 to {zones - 1}")
     if faults:
         raise InputError(faults)
 
@@ -370,10 +380,7 @@ def _ignition_faults(spread: SpreadTable, ignitions: Sequence[Ignition], *, hori
         faults.append(Fault("ignitions", "there are none", "at least one", "say where the fire starts"))
     if not np.isfinite(horizon_s):
         faults.append(Fault("horizon", f"is {horizon_s} s", "a finite number of seconds", "give one"))
-    grid = spread.grid
-    extent = shapely.box(
-        grid.x_min_m, grid.y_max_m - grid.rows * grid.cell_m, grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m
-    )
+    extent = shapely.box(*spread.grid.bounds_m)
     for i, ignition in enumerate(ignitions):
         place = f"ignition {i}"
         geometry = ignition.geometry
@@ -437,11 +444,6 @@ def _single_parts(geometry: BaseGeometry) -> list[BaseGeometry]:
     if hasattr(geometry, "geoms"):
         return [single for part in geometry.geoms for single in _single_parts(part)]
     return [geometry]
-
-
-def _earliest(seeds: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Seeds in order of time, so that later ones mostly find their cells taken."""
-    return np.ascontiguousarray(seeds[:, np.argsort(seeds[2], kind="stable")])
 
 
 def bridged_zones(zone: NDArray[np.int32], *, cell_m: float, spot_over_m: float) -> NDArray[np.int32]:
