@@ -364,12 +364,11 @@ def check_spread(spread: SpreadTable) -> None:
     elif spread.time_s[0] > 0:
         wrong = f"the weather starts {spread.time_s[0]} s after the scenario"
         fault(wrong, "a first step at or before 0 s", "give earlier weather")
-    if not faults:
-        for name in ("gradient_east", "gradient_north"):
-            if not np.all(np.isfinite(getattr(spread, name))):
-                fault(f"{name} holds voids", "finite slopes", "fill the terrain's voids")
-        if spread.zone.size and (spread.zone.min() < -1 or spread.zone.max() >= zones):
-            fault("zone holds numbers without a row", f"-1 to {zones - 1}")
+    for name in ("gradient_east", "gradient_north"):
+        if not np.isfinite(getattr(spread, name)).all():
+            fault(f"{name} holds voids", "finite slopes", "fill the terrain's voids")
+    if ((spread.zone < -1) | (spread.zone >= zones)).any():
+        fault("zone holds numbers without a row", f"-1 to {zones - 1}")
     if faults:
         raise InputError(faults)
 
