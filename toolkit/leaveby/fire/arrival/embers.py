@@ -60,19 +60,7 @@ _spotting_over = vectorize(_spotting_mark5)
 
 
 def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
-    """Maximum spotting distance in eucalypt forest, within 0 to 35 km.
-
-    Parameters
-    ----------
-    head_ros_m_s : array_like
-        Head rate of spread, m/s.
-    load_t_ha : array_like
-        Fine surface fuel, t/ha.
-
-    Returns
-    -------
-    ndarray of float64
-        Metres.
+    """Maximum spotting distance in eucalypt forest, m, within 0 to 35 km; the load is fine surface fuel.
 
     References
     ----------
@@ -91,10 +79,7 @@ def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArra
 def spotting_loads_t_ha(zones: SpreadZones) -> NDArray[np.float64]:
     """Fuel load that the spotting equation takes in each zone: forest and unmapped fuel; NaN in grass and shrubland.
 
-    Returns
-    -------
-    ndarray of float64, shape (zones,)
-        t/ha. Where it is NaN no equation holds, and embers are thrown `SHORT_SPOTTING_M`.
+    One value for each zone, t/ha. Where it is NaN no equation holds, and embers are thrown `SHORT_SPOTTING_M`.
 
     Examples
     --------

@@ -114,17 +114,8 @@ ERROR_ASSUMPTIONS: Final = (
 def ros_factor(model: str, z: float) -> float:
     """Factor on a model's rate of spread for a standard normal number, within 0.25 to 8.
 
-    Parameters
-    ----------
-    model : str
-        Key of the model, as in `MODEL_ERRORS`.
-    z : float
-        Standard normal; above 0 for a fire faster than the middle one.
-
-    Raises
-    ------
-    KeyError
-        For a model without a published error.
+    `z` is standard normal, above 0 for a fire faster than the middle one; a model without a published error raises
+    KeyError.
 
     References
     ----------

@@ -19,12 +19,12 @@ from leaveby.fire.spread.series import (
     DEFAULT_MODELS,
     FlatSpread,
     SpreadZones,
+    fire_danger,
     flat_spread,
     fuel_moisture_percent,
     models_for,
     spread_zones,
 )
-from leaveby.fire.weather import danger
 from leaveby.fire.weather.series import Weather
 
 MODEL_NAMES: Final[Mapping[str, str]] = {
@@ -87,12 +87,7 @@ _WORDS: Final[Mapping[str, tuple[str, str]]] = {
 def _quantities(weather: Weather) -> dict[str, Callable[[FuelType, int], NDArray[np.float64]]]:
     """Each quantity as a function of fuel type and weather place, giving its course over the steps."""
     moist = fuel_moisture_percent(weather)
-    index = danger.forest_fire_danger_index(
-        weather.air_temperature_c,
-        weather.relative_humidity_percent,
-        wind_speed_m_s=weather.wind_speed_m_s,
-        drought_factor=weather.drought_factor,
-    )
+    index = fire_danger(weather)
     steps = weather.steps
     return {
         "wind_km_h": lambda _, place: weather.wind_speed_m_s[:, place] * 3.6,
@@ -121,10 +116,7 @@ _BASIS: Final[Mapping[str, str]] = {
 def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MODELS) -> tuple[str, ...]:
     """List what the rates of spread rest on, for the assumptions of a result; those of fuel and weather stand apart.
 
-    Returns
-    -------
-    tuple of str
-        One sentence for each model taking part that was not read, for fuel types out of the table, and for the sky.
+    One sentence for each model taking part that was not read, for fuel types out of the table, and for the sky.
 
     Examples
     --------
@@ -155,18 +147,9 @@ def outside_validity(
 ) -> tuple[str, ...]:
     """List where the models are used beyond what they were made for, and where they then fall below the rule of thumb.
 
-    Parameters
-    ----------
-    fuel : FuelMap or SpreadZones
-    models : sequence of str
-        The plan's models.
-
-    Returns
-    -------
-    tuple of str
-        One sentence for each model, quantity and end of its range, and one for each model that is slower than the rule
-        of thumb (10 % of the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its
-        range, or within it where no other model is faster.
+    One sentence for each model, quantity and end of its range, and one for each model that is slower than the rule of
+    thumb (10 % of the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its range, or
+    within it where no other model is faster.
 
     Examples
     --------
