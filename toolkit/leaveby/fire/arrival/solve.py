@@ -221,7 +221,24 @@ def lead_time(
         found = f"{points.shape[0]} points and {values.size} values"
         raise InputError([Fault("points", found, "at least one point, one value each", "give both")])
     _check_lead_options(spread, reach_m=reach_m, step=step, horizon_s=horizon_s)
-    start_s = float(values.min())
+    # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
+    start_s = float(min(values[np.isfinite(values)], default=0.0))
+    seeds = _lead_seeds(spread, points, values - start_s, reach_m=reach_m)
+    one = replace(
+        spread,
+        time_s=np.array([-np.inf]),
+        flat_head_ros_m_s=spread.flat_head_ros_m_s[step : step + 1],
+        wind_east_m_s=spread.wind_east_m_s[step : step + 1],
+        wind_north_m_s=spread.wind_north_m_s[step : step + 1],
+    )
+    time, _, _ = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True)
+    return time + start_s
+
+
+def _lead_seeds(
+    spread: SpreadTable, points: NDArray[np.float64], values: NDArray[np.float64], *, reach_m: float
+) -> NDArray[np.float64]:
+    """Ignition points of a backward solve as rows x, y (cells) and value, in order of it; or every fault."""
     seeds: list[NDArray[np.float64]] = []
     faults: list[Fault] = []
     for i, (point, value) in enumerate(zip(points, values, strict=True)):
@@ -232,25 +249,15 @@ def lead_time(
             faults.append(Fault(place, "lies outside the grid", "a point on the grid", "take in more ground"))
         else:
             near = _seeds_in_reach(spread, point, reach_m=reach_m)
-            # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
-            seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value - start_s, 6))]))
+            seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value, 6))]))
             if near.size == 0:
                 wrong, mend = "lies on unburnable ground", "give a larger reach_m"
                 faults.append(Fault(place, wrong, "burnable ground within reach_m", mend))
     if faults:
         raise InputError(faults)
-    one = replace(
-        spread,
-        time_s=np.array([-np.inf]),
-        flat_head_ros_m_s=spread.flat_head_ros_m_s[step : step + 1],
-        wind_east_m_s=spread.wind_east_m_s[step : step + 1],
-        wind_north_m_s=spread.wind_north_m_s[step : step + 1],
-    )
-    found_all = np.concatenate(seeds, axis=1)
-    # in order of time, so that later ones mostly find their cells taken
-    in_order = found_all[:, np.argsort(found_all[2], kind="stable")]
-    time, _, _ = _solve(one, in_order, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True)
-    return time + start_s
+    found = np.concatenate(seeds, axis=1)
+    # later ones mostly find their cells taken
+    return found[:, np.argsort(found[2], kind="stable")]
 
 
 def _check_lead_options(spread: SpreadTable, *, reach_m: float, step: int, horizon_s: float) -> None:

@@ -17,7 +17,7 @@ from scipy.spatial import cKDTree
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire.terrain import Grid
-from leaveby.fire.weather.series import HOLDS_ON, LIMITS, Weather, faults_of_values, taken_where_missing
+from leaveby.fire.weather.series import GUSTS_STAND_IN, HOLDS_ON, LIMITS, Weather, faults_of_values, taken_where_missing
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -74,20 +74,11 @@ def weather_from_dataset(
     ds : xarray.Dataset
         With decoded times, which CF counts in UTC.
     grid : Grid
-        The analysis grid; every cell takes the nearest forecast point.
-    where : str
-        Name of the forecast, for the faults.
-    drought_factor, curing_percent : float, optional
-        For the whole forecast. Where missing, 10 and 100 %, and listed.
+        The analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are kept.
+    where, drought_factor, curing_percent, use_gusts
+        As in `weather_from_table`.
     utc_offset_h : float, optional
         Local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
-    use_gusts : bool
-        Let the gusts stand in for the mean wind, and list it.
-
-    Returns
-    -------
-    Weather
-        Only with the forecast points that serve a cell.
 
     Raises
     ------
@@ -111,24 +102,22 @@ def weather_from_dataset(
     """
     given = {"drought_factor": drought_factor, "curing_percent": curing_percent}
     faults = faults_of_values(f"{where}, the value for the whole forecast", given)
-    times, more = _times(ds, where)
-    faults += more
-    fields, dims, more = _fields(ds, where)
-    faults += more
+    times, wrong_times = _times(ds, where)
+    fields, dims, wrong_fields = _fields(ds, where)
+    faults += wrong_times + wrong_fields
     faults += _missing(fields, faults, where=where, use_gusts=use_gusts)
     if faults:
         raise InputError(faults)
 
     place, used, longitude = _places(ds, dims, grid=grid, where=where)
     fields = {name: values.reshape(len(times), -1)[:, used] for name, values in fields.items()}
-    faults = _bad_values(fields, where=where, used=used)
-    if faults:
+    if faults := _bad_values(fields, where=where, used=used):
         raise InputError(faults)
     lines = [HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
     wind = _wind(fields)
     if use_gusts:
         wind["wind_speed_m_s"] = wind["gust_m_s"]
-        lines.append(f"{where}: the gusts stand in for the mean wind, as the plan asks.")
+        lines.append(f"{where}: {GUSTS_STAND_IN}.")
     if utc_offset_h is None:
         utc_offset_h = float(np.round(longitude / 15.0))
         lines.append(f"{where}: local time is taken to be UTC{utc_offset_h:+g} h, from the longitude.")
@@ -194,21 +183,17 @@ def _times(ds: xr.Dataset, where: str) -> tuple[list[datetime], list[Fault]]:
     faults: list[Fault] = []
     if np.any(lengths <= 0):
         k = int(np.flatnonzero(lengths <= 0)[0])
-        faults.append(
-            Fault(f"{place}, step {k + 2}", "it is not later than the step before", "rising times", "sort it")
-        )
+        wrong = "it is not later than the step before"
+        faults.append(Fault(f"{place}, step {k + 2}", wrong, "rising times", "sort it"))
     elif lengths.size:
         steps, counts = np.unique(lengths, return_counts=True)
         usual = int(steps[np.argmax(counts)])
         for late in np.flatnonzero(lengths > max(usual, 3600)):
-            wrong = f"there is a gap of {lengths[late] / 3600.0:g} h before it"
-            faults.append(
-                Fault(f"{place}, step {int(late) + 2}", wrong, f"a step every {usual / 3600.0:g} h", "complete it")
-            )
+            wrong, wanted = f"there is a gap of {lengths[late] / 3600.0:g} h before it", f"{usual / 3600.0:g} h"
+            faults.append(Fault(f"{place}, step {int(late) + 2}", wrong, f"a step every {wanted}", "complete it"))
         if usual > 6 * 3600:
-            faults.append(
-                Fault(place, f"its steps are {usual / 3600.0:g} h apart", "6 h at the most", "take a finer one")
-            )
+            wrong = f"its steps are {usual / 3600.0:g} h apart"
+            faults.append(Fault(place, wrong, "6 h at the most", "take a finer one"))
     return [datetime.fromtimestamp(int(s), tz=UTC) for s in seconds], faults
 
 
@@ -260,14 +245,8 @@ def _missing(
     components = not absent("eastward_wind") and not absent("northward_wind")
     polar = not absent("wind_speed") and not (absent("wind_from_direction") and absent("wind_to_direction"))
     if not components and not polar:
-        out.append(
-            Fault(
-                where,
-                "there is no complete wind",
-                "eastward_wind and northward_wind, or wind_speed and wind_from_direction, as standard_name",
-                "add the variables or their attributes",
-            )
-        )
+        wanted = "eastward_wind and northward_wind, or wind_speed and wind_from_direction, as standard_name"
+        out.append(Fault(where, "there is no complete wind", wanted, "add the variables or their attributes"))
     if use_gusts and absent("wind_speed_of_gust"):
         out.append(Fault(where, "gusts are to be used, but there are none", "wind_speed_of_gust", "add it"))
     return out

@@ -30,6 +30,7 @@ LIMITS: Final[Mapping[str, tuple[str, str, float, float]]] = {
 above 57 degrees C is on record, and a mean wind of 45 m/s (162 km/h) is well past hurricane force."""
 
 HOLDS_ON: Final = "Each weather row is taken to hold from its own time until the next row, and the last row ever after."
+GUSTS_STAND_IN: Final = "the gusts stand in for the mean wind, as the plan asks"
 NOT_GIVEN: Final[Mapping[str, tuple[float, str]]] = {
     "drought_factor": (10.0, "No drought factor was given: 10, the highest, was taken."),
     "curing_percent": (100.0, "No grass curing was given: 100 % (all grass dead) was taken."),

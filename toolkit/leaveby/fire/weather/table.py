@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.fire.weather.series import HOLDS_ON, Weather, faults_of_values, taken_where_missing
+from leaveby.fire.weather.series import GUSTS_STAND_IN, HOLDS_ON, Weather, faults_of_values, taken_where_missing
 
 
 class Columns(Protocol):
@@ -99,7 +99,7 @@ def weather_from_table(
     use_gusts: bool = False,
     row_numbers: Sequence[int] | None = None,
 ) -> Weather:
-    """Read a station's weather from columns of text.
+    """Read a station's weather from columns of text; it starts at the first row.
 
     Columns (the unit is part of the name): `time` (ISO 8601 with its offset from UTC), `temperature_c` (or `_k`, `_f`),
     `relative_humidity_percent`, `wind_speed_km_h` (or `_m_s`, `_kn`, `_mph`; mean wind in the open at 10 m),
@@ -120,11 +120,6 @@ def weather_from_table(
         Let the gusts stand in for the mean wind, and list it.
     row_numbers : sequence of int, optional
         Number of each row for the faults, where comments or empty lines stand between them in the file.
-
-    Returns
-    -------
-    Weather
-        With `start` at the first row.
 
     Raises
     ------
@@ -171,9 +166,7 @@ def weather_from_table(
     lines += _doubts(values, where) + missing
     if use_gusts:
         values["wind_speed_m_s"] = np.maximum(values["wind_speed_m_s"], values["gust_m_s"])
-        lines.append(
-            f"{where}: the gusts stand in for the mean wind, as the plan asks; equations are made for the mean."
-        )
+        lines.append(f"{where}: {GUSTS_STAND_IN}; equations are made for the mean.")
     series: dict[str, Any] = {quantity: column[:, np.newaxis] for quantity, column in values.items()}
     return Weather(known[0], time_s, **{"gust_m_s": None, **series}, assumptions=(HOLDS_ON, *lines))
 
