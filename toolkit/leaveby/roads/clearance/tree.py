@@ -13,7 +13,7 @@ from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.facts import GroupFacts
 from leaveby.roads.exits.groups import SingleExits
 from leaveby.roads.exits.homes import PlacedHomes
-from leaveby.roads.exits.street_table import StreetTable, shortest_out
+from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
 
 LEAST_LENGTH_M = 1.0
 
@@ -33,7 +33,7 @@ def quickest_out(streets: StreetTable, found: SingleExits) -> tuple[NDArray[np.f
     [0.0, 9.0]
     """
     time_s = np.maximum(streets.length_m, LEAST_LENGTH_M) / streets.speed_m_s
-    return shortest_out(streets, found.passage, exits=found.exits, weight=time_s)
+    return shortest_out(found.passages, found.exits, weight=time_s)
 
 
 def group_tree(
@@ -118,9 +118,9 @@ def group_tree(
         a, b = int(streets.a[street]), int(streets.b[street])
         along, length = float(homes.along_m[home]), float(streets.length_m[street])
         speed = float(streets.speed_m_s[street])
-        leaves = found.passage[street]
-        by_a = time_s[a] + along / speed if leaves & 4 else np.inf
-        by_b = time_s[b] + (length - along) / speed if leaves & 8 else np.inf
+        leaves = found.passages.bits[street]
+        by_a = time_s[a] + along / speed if leaves & LEAVE_A else np.inf
+        by_b = time_s[b] + (length - along) / speed if leaves & LEAVE_B else np.inf
         near, far = (a, b) if by_a <= by_b else (b, a)
         key = (street, far)
         if key not in row_of:

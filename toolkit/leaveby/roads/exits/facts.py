@@ -13,7 +13,7 @@ from leaveby.roads.exits.dominators import NO_WAY_OUT, greatest_behind, sum_behi
 from leaveby.roads.exits.groups import SingleExits, home_vertices, weights
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.places import at_outline, map_outline
-from leaveby.roads.exits.street_table import DRIVES, StreetTable
+from leaveby.roads.exits.street_table import DRIVES, StreetTable, walked
 from leaveby.roads.network.graph import SEPARATOR
 
 
@@ -169,13 +169,7 @@ def group_facts(
     dead_end = np.maximum(np.where(np.isfinite(deepest), deepest - base, 0.0), added[start, 0])
 
     pinch = np.where(throat >= 0, throat + n, mouth)
-    foot_vertex = home_vertices(
-        found.foot_tree,
-        homes.street,
-        a=streets.a,
-        b=streets.b,
-        passage=np.where(streets.on_foot, 15, 0).astype(np.uint8),
-    )
+    foot_vertex = home_vertices(found.foot_tree, homes.street, passages=walked(streets))
     foot_behind = sum_behind(found.foot_tree, weights(found.foot_tree, foot_vertex, homes.dwellings))
     stuck = found.home_vertex != NO_WAY_OUT
     no_foot = np.where(foot_vertex == NO_WAY_OUT, homes.dwellings, 0.0)

@@ -20,7 +20,7 @@ from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.groups import SingleExits, home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.links import END_M, RELIEF_SHARE, Link, by_bound, must_m
-from leaveby.roads.exits.street_table import StreetTable, shortest_out
+from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
 
 Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
@@ -132,18 +132,16 @@ def _cut_off(
     lost = found.tree.parent[:n] == NO_WAY_OUT
     into = lost.copy()
     if lost.any():
-        away, _ = shortest_out(
-            streets, found.passage, exits=np.flatnonzero(lost).astype(np.int32), weight=streets.length_m
-        )
+        away, _ = shortest_out(found.passages, np.flatnonzero(lost), weight=streets.length_m)
         into |= np.isfinite(away)
     joined = streets.driven & into[streets.a] & into[streets.b]
     links = sparse.coo_matrix((np.ones(int(joined.sum())), (streets.a[joined], streets.b[joined])), shape=(n, n))
     count, part = sparse.csgraph.connected_components(links, directed=False)
     placed = np.flatnonzero(homes.street >= 0)
     street = homes.street[placed]
-    leaves = found.passage[street]
-    by_a = (leaves & 4 > 0) & into[streets.a[street]]
-    by_b = (leaves & 8 > 0) & into[streets.b[street]]
+    leaves = found.passages.bits[street]
+    by_a = (leaves & LEAVE_A > 0) & into[streets.a[street]]
+    by_b = (leaves & LEAVE_B > 0) & into[streets.b[street]]
     at = np.where(by_a, streets.a[street], streets.b[street])
     gains = by_a | by_b
     total = np.bincount(part[at[gains]], weights=homes.dwellings[placed][gains], minlength=count)
@@ -351,7 +349,7 @@ def links_to_build(
         if not value > 0.0:
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
     usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
-    place_vertex = home_vertices(found.tree, usable.astype(np.int32), a=streets.a, b=streets.b, passage=found.passage)
+    place_vertex = home_vertices(found.tree, usable.astype(np.int32), passages=found.passages)
     behind = found.homes_behind.copy()
     behind[found.tree.outside] = 0.0
     served = (place_vertex == NO_WAY_OUT) | (behind[np.maximum(place_vertex, 0)] > 0.0)

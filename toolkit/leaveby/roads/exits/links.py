@@ -17,10 +17,10 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
 from leaveby.compiling import njit
-from leaveby.roads.exits.dominators import NO_WAY_OUT, ExitTree, exit_tree, street_passages
+from leaveby.roads.exits.dominators import NO_WAY_OUT, exit_tree
 from leaveby.roads.exits.groups import home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
-from leaveby.roads.exits.street_table import OPEN_WAY, StreetTable
+from leaveby.roads.exits.street_table import OPEN_WAY, StreetTable, street_passages
 from leaveby.roads.vehicle.speeds import USUAL_KM_H
 from leaveby.units import m_s_from_km_h
 
@@ -254,17 +254,9 @@ def _must_pass(
     streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int32]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Length of street that each home must pass, inf where it has no way out; and whether it must pass none."""
-    passage = street_passages(
-        streets.node_count,
-        streets.a,
-        b=streets.b,
-        forward=streets.forward,
-        backward=streets.backward,
-        own=streets.own,
-        exits=exits,
-    )
-    tree: ExitTree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=exits)
-    at = home_vertices(tree, homes.street, a=streets.a, b=streets.b, passage=passage)
+    passages = street_passages(streets, exits)
+    tree = exit_tree(passages, exits)
+    at = home_vertices(tree, homes.street, passages=passages)
     must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)[np.maximum(at, 0)]
     lost = at == NO_WAY_OUT
     return np.where(lost, np.inf, must), ~lost & (must == 0.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final, cast
 
 import numpy as np
@@ -12,8 +13,7 @@ from scipy import sparse
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.errors import InputError, refuse
-from leaveby.roads.exits.dominators import NO_WAY_OUT, exit_tree, street_passages
-from leaveby.roads.exits.street_table import StreetTable
+from leaveby.roads.exits.street_table import StreetTable, shortest_out, street_passages
 from leaveby.roads.network.graph import SEPARATOR
 
 MAIN_ROADS: Final = (
@@ -312,21 +312,10 @@ def _beyond(streets: StreetTable, ends: NDArray[np.int32], area: BaseGeometry) -
     shapely.prepare(area)
     within = np.asarray(shapely.intersects_xy(area, streets.x_m, streets.y_m), dtype=np.bool_)
     beyond = driven & ~within[streets.a] & ~within[streets.b] & ~streets.own
-    passage = np.where(
-        beyond,
-        street_passages(
-            streets.node_count,
-            streets.a,
-            b=streets.b,
-            forward=streets.forward,
-            backward=streets.backward,
-            own=streets.own,
-            exits=ends,
-        ),
-        0,
-    ).astype(np.uint8)
-    tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=ends)
-    out = (tree.parent[: streets.node_count] != NO_WAY_OUT) & (~within | cut)
+    passages = street_passages(streets, ends)
+    open_ways = replace(passages, bits=np.where(beyond, passages.bits, 0).astype(np.uint8))
+    away, _ = shortest_out(open_ways, ends, weight=streets.length_m)
+    out = np.isfinite(away) & (~within | cut)
     return np.flatnonzero(out).astype(np.int32)
 
 

@@ -7,7 +7,7 @@ who live on it or behind it; nobody else counts on it as a way through.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -253,21 +253,72 @@ def _why_own(tags: dict[str, str], *, count_tracks: bool) -> tuple[str, bool]:
     return OPEN_WAY, True
 
 
-def shortest_out(
-    streets: StreetTable, passage: NDArray[np.uint8], *, exits: NDArray[np.int32], weight: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Find the least way by car from each junction to an exit.
+ENTER_A: Final = 1
+ENTER_B: Final = 2
+LEAVE_A: Final = 4
+LEAVE_B: Final = 8
+BOTH_WAYS: Final = ENTER_A | ENTER_B | LEAVE_A | LEAVE_B
 
-    Parameters
+
+@dataclass(frozen=True, eq=False)
+class Passages:
+    """Streets between junctions, and how each may be entered and left at its ends.
+
+    Attributes
     ----------
-    streets : StreetTable
-        With n junctions and m streets.
-    passage : NDArray[np.uint8], shape (m,)
-        From `street_passages`.
-    exits : NDArray[np.int32]
-        Junctions that count as out.
-    weight : NDArray[np.float64], shape (m,)
-        Length or time of each street, 0 or more.
+    node_count : int
+        Number of junctions, n.
+    a, b : NDArray[np.int32], shape (m,)
+        The ends of each street.
+    bits : NDArray[np.uint8], shape (m,)
+        The sum of `ENTER_A`, `ENTER_B`, `LEAVE_A` and `LEAVE_B`, of those that may be.
+    """
+
+    node_count: int
+    a: NDArray[np.int32]
+    b: NDArray[np.int32]
+    bits: NDArray[np.uint8]
+
+
+def street_passages(
+    streets: StreetTable, exits: NDArray[np.int32], *, own: NDArray[np.bool_] | None = None
+) -> Passages:
+    """Say how each street may be entered and left by car.
+
+    A street of its residents' own (private, behind a gate, a track; `streets.own`, or `own`) is left by those who live
+    on it or behind it, but nobody else counts on it: it is not entered from a junction from which one gets out, to one
+    of `exits`, by open streets alone.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755", tags=[{}, {"highway": "track"}]))
+    >>> street_passages(streets, np.array([0])).bits.tolist()
+    [15, 14]
+    """
+    there, back = streets.forward, streets.backward
+    bits = np.asarray(there * (ENTER_A | LEAVE_B) + back * (ENTER_B | LEAVE_A), dtype=np.uint8)
+    kept_out = (streets.own if own is None else own) & (bits > 0)
+    passages = Passages(streets.node_count, streets.a, streets.b, bits)
+    if not kept_out.any():
+        return passages
+    shared = replace(passages, bits=np.where(kept_out, 0, bits).astype(np.uint8))
+    gets_out = np.isfinite(shortest_out(shared, exits, weight=streets.length_m)[0])
+    shut = (kept_out & gets_out[streets.a]) * ENTER_A + (kept_out & gets_out[streets.b]) * ENTER_B
+    return replace(passages, bits=np.asarray(bits & ~shut.astype(np.uint8), dtype=np.uint8))
+
+
+def walked(streets: StreetTable) -> Passages:
+    """Streets as people on foot pass them."""
+    bits = np.where(streets.on_foot, BOTH_WAYS, 0).astype(np.uint8)
+    return Passages(streets.node_count, streets.a, streets.b, bits)
+
+
+def shortest_out(
+    streets: Passages, exits: NDArray[np.int32], *, weight: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Find the least way by car from each junction to an exit, by a length or time of each street, 0 or more.
 
     Returns
     -------
@@ -276,26 +327,21 @@ def shortest_out(
 
     Examples
     --------
-    >>> from leaveby.roads.exits.dominators import street_passages
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 70.0)]]
-    >>> table = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> out = np.array([0], dtype=np.int32)
-    >>> bits = street_passages(
-    ...     3, table.a, b=table.b, forward=table.forward, backward=table.backward, own=table.own, exits=out
-    ... )
-    >>> away, street = shortest_out(table, bits, exits=out, weight=table.length_m)
+    >>> a, b = np.array([0, 1], dtype=np.int32), np.array([1, 2], dtype=np.int32)
+    >>> both = Passages(3, a, b, np.full(2, BOTH_WAYS, dtype=np.uint8))
+    >>> away, street = shortest_out(both, np.array([0]), weight=np.array([90.0, 70.0]))
     >>> away.tolist(), street.tolist()
     ([0.0, 90.0, 160.0], [-1, 0, 1])
     """
-    there = np.flatnonzero((passage & 1 > 0) & (passage & 8 > 0))
-    back = np.flatnonzero((passage & 2 > 0) & (passage & 4 > 0))
-    tail = np.concatenate([streets.a[there], streets.b[back]])
-    head = np.concatenate([streets.b[there], streets.a[back]])
+    there = np.flatnonzero((streets.bits & ENTER_A > 0) & (streets.bits & LEAVE_B > 0))
+    back = np.flatnonzero((streets.bits & ENTER_B > 0) & (streets.bits & LEAVE_A > 0))
     street = np.concatenate([there, back])
-    graph = routing_graph(streets.node_count, tail, head=head)
     ways = latest_departure(
-        graph,
+        routing_graph(
+            streets.node_count,
+            np.concatenate([streets.a[there], streets.b[back]]),
+            head=np.concatenate([streets.b[there], streets.a[back]]),
+        ),
         np.asarray(weight, dtype=np.float64)[street],
         closing_s=np.full(street.size, np.inf),
         targets=np.asarray(exits, dtype=np.int32),

@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
+from scipy import sparse
 
 from leaveby.errors import Fault, InputError, refuse
 
@@ -229,10 +230,10 @@ def routing_graph(node_count: int, tail: NDArray[np.int32], *, head: NDArray[np.
         )
 
     def rows(key: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        order = np.argsort(key, kind="stable").astype(np.int32)
-        starts = np.zeros(node_count + 1, dtype=np.int32)
-        np.cumsum(np.bincount(key, minlength=node_count), out=starts[1:])
-        return starts, order
+        # a column of its own for each edge: compressing counts and never sorts, and edges stay in order
+        each = np.arange(key.size, dtype=np.int32)
+        table = sparse.coo_matrix((np.ones(key.size, dtype=np.int8), (key, each)), shape=(node_count, key.size)).tocsr()
+        return table.indptr.astype(np.int32, copy=False), table.indices.astype(np.int32, copy=False)
 
     out_start, out_edge = rows(start)
     in_start, in_edge = rows(end)
