@@ -195,6 +195,13 @@ def test_streets_that_lead_nowhere_are_refused(onward: list[int], match: str) ->
         )
 
 
+@pytest.mark.parametrize("shares", [[0.5, 1.0], [-0.1, 1.0], [0.0, 0.8, 0.5, 1.0], [0.0, np.nan, 1.0], [0.0, 0.9]])
+def test_a_curve_that_does_not_rise_from_0_to_1_is_refused(shares: list[float]) -> None:
+    """Homes that are rolling at the start have no step in which they are let in."""
+    with pytest.raises(InputError, match=r"curve: it (does not rise|ends at)"):
+        clearance(valley(1.0), np.array(shares))
+
+
 def test_a_missing_capacity_is_refused() -> None:
     with pytest.raises(InputError, match="capacity_veh_s is missing"):
         one_street(10.0, capacity=float("nan"))

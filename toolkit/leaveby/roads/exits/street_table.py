@@ -8,7 +8,7 @@ who live on it or behind it; nobody else counts on it as a way through.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -113,6 +113,12 @@ class StreetTable:
     def own(self) -> NDArray[np.bool_]:
         """Streets that only those who live on them or behind them count on."""
         return np.array([bool(reason) for reason in self.reason], dtype=np.bool_)
+
+
+PER_STREET: Final = tuple(
+    name for name in StreetTable.__dataclass_fields__ if name not in ("crs", "node_id", "x_m", "y_m", "assumptions")
+)
+"""Attributes of `StreetTable` that hold one value for each street."""
 
 
 def street_table(
@@ -316,7 +322,7 @@ def walked(streets: StreetTable) -> Passages:
 
 
 def shortest_out(
-    streets: Passages, exits: NDArray[np.int32], *, weight: NDArray[np.float64]
+    streets: Passages, exits: NDArray[np.integer[Any]], *, weight: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Find the least way by car from each junction to an exit, by a length or time of each street, 0 or more.
 

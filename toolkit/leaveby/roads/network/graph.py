@@ -6,8 +6,9 @@ and loops are kept. Lengths are great-circle lengths on the mean sphere; geometr
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import shapely
@@ -62,6 +63,8 @@ FOOT_CLASSES: Final = frozenset(
 
 _LENGTH_AGAINST_GEOMETRY = 0.02
 _SLACK_M = 2.0
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,6 +160,37 @@ class RoadNetwork:
         name = self.name[edge] or self.ref[edge]
         named = f" ({name})" if name else ""
         return f"way {self.way_id[edge]}{named}, {self.highway[edge] or 'unclassed road'}"
+
+
+PER_EDGE: Final = ("tail", "head", "length_m", "geometry", "way_id", "foot_only", *TAGS)
+"""Attributes of `RoadNetwork` that hold one value for each edge and stay true of it alone."""
+
+
+def taken(table: object, columns: Iterable[str], rows: NDArray[np.int64]) -> dict[str, Any]:
+    """Some rows of those attributes of a table that are columns: arrays, or tuples of text."""
+    found: dict[str, Any] = {}
+    for name in columns:
+        column = getattr(table, name)
+        found[name] = column[rows] if isinstance(column, np.ndarray) else tuple(column[row] for row in rows)
+    return found
+
+
+def judged(
+    network: RoadNetwork,
+    judge: Callable[[int, dict[str, str]], T],
+    *,
+    tags: Sequence[str],
+    beside: Sequence[NDArray[np.bool_]] = (),
+) -> list[T]:
+    """What `judge` says of each edge by its number and tags; edges that are equal in these, and `beside`, ask once."""
+    known: dict[tuple[object, ...], T] = {}
+    found: list[T] = []
+    columns = [getattr(network, tag) for tag in tags]
+    for edge, key in enumerate(zip(*columns, *beside, strict=True)):
+        if key not in known:
+            known[key] = judge(edge, dict(zip(tags, key, strict=False)))
+        found.append(known[key])
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -353,19 +387,10 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
             expected="at least one road",
             mend="take a larger area, or check that the file holds ways with a highway tag",
         )
-    shapes = {
-        "head": network.head.shape[0],
-        "length_m": network.length_m.shape[0],
-        "geometry": network.geometry.shape[0],
-        "way_id": network.way_id.shape[0],
-        "twin": network.twin.shape[0],
-        "foot_only": network.foot_only.shape[0],
-        **{tag: len(getattr(network, tag)) for tag in TAGS},
-    }
     faults.extend(
         Fault("road network", f"{what} has {size} entries for {count} edges", "one per edge", "give one per edge")
-        for what, size in shapes.items()
-        if size != count
+        for what in (*PER_EDGE, "twin")
+        if (size := len(getattr(network, what))) != count
     )
     if faults:
         raise InputError(faults)
@@ -429,18 +454,7 @@ def select_edges(network: RoadNetwork, keep: NDArray[np.bool_]) -> RoadNetwork:
     kept = np.flatnonzero(keep)
     number = np.full(network.edge_count + 1, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
-    tags: dict[str, Any] = {tag: tuple(getattr(network, tag)[i] for i in kept) for tag in TAGS}
-    return replace(
-        network,
-        tail=network.tail[kept],
-        head=network.head[kept],
-        length_m=network.length_m[kept],
-        geometry=network.geometry[kept],
-        way_id=network.way_id[kept],
-        twin=number[network.twin[kept]],
-        foot_only=network.foot_only[kept],
-        **tags,
-    )
+    return replace(network, twin=number[network.twin[kept]], **taken(network, PER_EDGE, kept))
 
 
 def without_point_loops(network: RoadNetwork) -> RoadNetwork:

@@ -8,80 +8,24 @@ from typing import Final
 
 from leaveby.errors import InputError, refuse
 from leaveby.parameters import HEIGHT_SLACK_M, WIDTH_SLACK_M
+from leaveby.regions import table
 from leaveby.roads.network.graph import FOOT_CLASSES, MOTORWAYS, SEPARATOR
+from leaveby.roads.osm.access_rules import METRES_PER_FOOT
 from leaveby.roads.vehicle.pull import RoadVehicle
 
-METRES_PER_FOOT: Final = 0.3048
 KG_PER_POUND: Final = 0.45359237
-"""Both exact (international yard and pound agreement, 1959)."""
+"""Exact (international yard and pound agreement, 1959)."""
 
-LEGAL_HEIGHT_M: Final[dict[str, float]] = {
-    "AU": 4.3,
-    "NZ": 4.3,
-    "GB": 5.03,
-    "US": 4.11,
-    "CA": 4.15,
-    "ZA": 4.3,
-}
-"""Height that roads without a sign let pass (`maxheight=default`), by country.
-
-AU read in secondary pages (trailer 4.3 m high); the others from memory of the road rules.
-"""
-
-OTHER_LEGAL_HEIGHT_M: Final = 4.0
-"""The same elsewhere: Council Directive 96/53/EC, annex I (from memory)."""
-
+_TABLES: Final = table("roads/vehicle/restrictions")
+"""What each table holds, its source and mark stand in `restrictions.toml` beside this."""
+LEGAL_HEIGHT_M: Final[dict[str, float]] = _TABLES["legal_height"]["m"]
+OTHER_LEGAL_HEIGHT_M: Final[float] = _TABLES["legal_height"]["elsewhere_m"]
 LOW_HEIGHT_M: Final = 2.0
 """Taken for a height that is below the legal one, or can't be read: only cars pass. Judgement."""
-
-OPEN_ACCESS: Final = frozenset(
-    {"yes", "permissive", "designated", "official", "public", "destination", "customers", "discouraged", "unknown"}
+OPEN_ACCESS, CLOSED_ACCESS, GATES, NO_HINDRANCE, TOO_ROUGH_TO_TOW = (
+    frozenset[str](_TABLES[name]["values"])
+    for name in ("open_access", "closed_access", "gates", "no_hindrance", "too_rough_to_tow")
 )
-CLOSED_ACCESS: Final = frozenset(
-    {
-        "no",
-        "private",
-        "agricultural",
-        "forestry",
-        "military",
-        "emergency",
-        "permit",
-        "delivery",
-        "restricted",
-        "residents",
-        "psv",
-        "bus",
-        "taxi",
-        "hgv",
-        "use_sidepath",
-    }
-)
-GATES: Final = frozenset(
-    {"gate", "lift_gate", "swing_gate", "sliding_gate", "wire_gate", "hampshire_gate", "bump_gate", "chain", "rope"}
-)
-"""Barriers that a household with the key, or the right, opens."""
-
-NO_HINDRANCE: Final = frozenset(
-    {
-        "border_control",
-        "cattle_grid",
-        "checkpoint",
-        "entrance",
-        "height_restrictor",
-        "kerb",
-        "sally_port",
-        "toll_booth",
-        "hedge",
-        "guard_rail",
-        "wall",
-        "retaining_wall",
-        "city_wall",
-    }
-)
-"""Barriers that one drives through or past (a height restrictor counts by its height)."""
-
-TOO_ROUGH_TO_TOW: Final = frozenset({"grade4", "grade5", "horrible", "very_horrible", "impassable"})
-"""Track types and smoothness on which a house is not towed. Judgement."""
 
 _NO_LIMIT: Final = frozenset({"", "none", "unsigned", "no_sign", "no_indications", "unlimited", "no"})
 _LENGTH = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(m|metres|meters|cm|ft|feet)?$")
