@@ -75,14 +75,7 @@ MOBILISATIONS: Final = (
 
 
 def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Share of the homes that are rolling by a time after they were told to leave.
-
-    Examples
-    --------
-    >>> curve = Mobilisation("middle", 2700.0)
-    >>> rolling_share(curve, np.array([0.0, 2700.0, curve.last_s])).round(3).tolist()
-    [0.0, 0.505, 1.0]
-    """
+    """Share of the homes that are rolling by a time after they were told to leave."""
     at = np.asarray(time_s, dtype=np.float64)
     with np.errstate(divide="ignore"):
         share = ndtr(np.log(np.maximum(at, 0.0) / curve.median_s) / curve.spread) / _TAIL
@@ -157,21 +150,7 @@ def street_tree(
     vehicles: NDArray[np.float64],
     lanes: NDArray[np.float64] | float = 1.0,
 ) -> StreetTree:
-    """Make a tree of streets, and refuse one that can't be followed.
-
-    Raises
-    ------
-    InputError
-        When values are missing or not above 0, or the streets do not form one tree with one way out.
-
-    Examples
-    --------
-    >>> street_tree(
-    ...     np.array([-1, 0], dtype=np.int32), np.array([150.0, 75.0]), speed_m_s=np.full(2, 10.0),
-    ...     capacity_veh_s=np.full(2, 0.25), vehicles=np.array([0.0, 10.0]),
-    ... ).room_veh.tolist()
-    [20.0, 10.0]
-    """
+    """Make a tree of streets, and refuse one that can't be followed."""
     count = onward.size
     faults = [
         Fault("streets", f"{what} is missing or not {word}", f"one value {word} for each street", "correct it")
@@ -240,7 +219,6 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
 
     Parameters
     ----------
-    tree : StreetTree
     curve : Mobilisation or NDArray[np.float64]
         When homes get going; or the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1.
     step_s : float
@@ -448,7 +426,6 @@ def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | f
 
     Parameters
     ----------
-    found : Clearance
     shuts_s : float
         When the way out shuts; inf: not within the horizon, which is no leave to wait.
     told_s : float or NDArray[np.float64]

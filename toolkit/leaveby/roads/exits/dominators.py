@@ -168,11 +168,6 @@ def _places(idom: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int3
 def exit_tree(streets: Passages, exits: NDArray[np.int32]) -> ExitTree:
     """Find for each junction and street what everyone there must pass to get out.
 
-    Raises
-    ------
-    InputError
-        When there is no exit, or an end or exit is no junction.
-
     Examples
     --------
     A triangle with a dead end on one corner, the exit on another.

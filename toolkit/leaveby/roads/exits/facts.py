@@ -166,7 +166,7 @@ _COUNTED, _NO_WIDTH, _TRACK, _BURNING, _FUEL, _ALL = range(6)
 def _per_vertex(
     streets: StreetTable, tree: ExitTree
 ) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
-    """Which streets count; by vertex, lengths to add up (`_COUNTED` and so on), and -width and grade, greatest first."""
+    """Which streets count; by vertex, lengths to add up (`_COUNTED` and so on); -width and grade, to compare."""
     track = np.array(["track" in kind.split(SEPARATOR) for kind in streets.highway], dtype=np.bool_)
     drive = np.array([kind in DRIVES for kind in streets.service], dtype=np.bool_)
     counted = streets.driven & ~drive & ~track

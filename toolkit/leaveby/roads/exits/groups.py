@@ -104,14 +104,6 @@ def home_vertices(tree: ExitTree, street: NDArray[np.int32], *, passages: Passag
 
     That is the street itself where it can be left by one end only, or where the other end leads back through it; -1
     where there is no way out, or no street (-1).
-
-    Examples
-    --------
-    >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
-    >>> passages = Passages(4, a, b, np.full(4, 15, dtype=np.uint8))
-    >>> tree = exit_tree(passages, np.array([0, 1]))
-    >>> home_vertices(tree, np.array([0, 3], dtype=np.int32), passages=passages).tolist()
-    [8, 7]
     """
     known = street != NOT_PLACED
     s = np.where(known, street, 0)
@@ -164,19 +156,12 @@ def single_exits(
 
     Parameters
     ----------
-    streets : StreetTable
-        With n junctions and m streets.
-    homes : PlacedHomes
     exits : NDArray[np.int32]
         Junctions that count as out, from `boundary_exits` or `exits_at`.
     compare : bool
         Also find the undirected bridges and why they differ; two more passes over the streets.
     known : NDArray[np.int32], optional
         The exits by which it is told who can do without streets of residents' own; all of them when left out.
-
-    Returns
-    -------
-    SingleExits
 
     Raises
     ------

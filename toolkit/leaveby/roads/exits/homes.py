@@ -86,13 +86,6 @@ def check_homes(homes: Homes) -> Homes:
     ------
     InputError
         Naming every kind of fault.
-
-    Examples
-    --------
-    >>> check_homes(Homes(("a", "a"), np.zeros(2), np.zeros(2), np.ones(2)))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: homes: 1 of 2 identities stand more than once (a). Expected ...
     """
     faults: list[Fault] = []
     if not homes.identity:
@@ -138,8 +131,6 @@ def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> 
 
     Parameters
     ----------
-    homes : Homes
-    streets : StreetTable
     far_m : float
         A home farther than this from every street is not placed: its street is -1.
 
@@ -210,8 +201,6 @@ def homes_by_street(streets: StreetTable, count: NDArray[np.float64]) -> PlacedH
 
     Parameters
     ----------
-    streets : StreetTable
-        With m streets.
     count : NDArray[np.float64], shape (m,)
         Homes on each street, 0 or more.
 

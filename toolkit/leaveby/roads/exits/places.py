@@ -34,17 +34,7 @@ _OUTLINE_RATIO: Final = 0.1
 
 
 def neighbours(streets: StreetTable, driven: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Count for each junction the other junctions that it is joined to by one of the given streets.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> neighbours(streets, streets.driven).tolist()
-    [1, 2, 1]
-    """
+    """Count for each junction the other junctions that it is joined to by one of the given streets."""
     real = driven & (streets.a != streets.b)
     low = np.minimum(streets.a[real], streets.b[real]).astype(np.int64)
     high = np.maximum(streets.a[real], streets.b[real]).astype(np.int64)
@@ -54,34 +44,14 @@ def neighbours(streets: StreetTable, driven: NDArray[np.bool_]) -> NDArray[np.in
 
 
 def map_outline(streets: StreetTable) -> BaseGeometry:
-    """Outline of the area that the streets cover: a concave hull of 250 m cells that hold a junction.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (900.0, 0.0)], [(0.0, 0.0), (0.0, 900.0)]]
-    >>> round(map_outline(street_table(network_from_lines(lines, crs="EPSG:32755"))).area)
-    405000
-    """
+    """Outline of the area that the streets cover: a concave hull of 250 m cells that hold a junction."""
     cell = np.unique(np.column_stack([streets.x_m // _CELL_M, streets.y_m // _CELL_M]), axis=0, return_index=True)[1]
     places = shapely.multipoints(np.column_stack([streets.x_m[cell], streets.y_m[cell]]))
     return cast(BaseGeometry, shapely.concave_hull(places, ratio=_OUTLINE_RATIO))
 
 
 def at_outline(streets: StreetTable, outline: BaseGeometry) -> NDArray[np.bool_]:
-    """Tell which street ends lie at the outline of the map, or beyond it.
-
-    Examples
-    --------
-    >>> import shapely
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (900.0, 0.0)], [(900.0, 0.0), (900.0, 900.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> at_outline(streets, shapely.box(-2000.0, -2000.0, 1000.0, 1000.0)).tolist()
-    [False, False, True]
-    """
+    """Tell which street ends lie at the outline of the map, or beyond it."""
     ends = np.flatnonzero(neighbours(streets, streets.driven) == 1)
     near = np.zeros(streets.node_count, dtype=np.bool_)
     line = shapely.boundary(outline) if outline.geom_type in ("Polygon", "MultiPolygon") else outline
@@ -103,7 +73,6 @@ def boundary_exits(
 
     Parameters
     ----------
-    streets : StreetTable
     area : shapely geometry, optional
         The area asked about, in the reference system of the streets. With it, junctions outside of it count as out when
         a cut end of a main road is reached from them by car without coming back into it.
@@ -263,17 +232,7 @@ def bounds_exits(
 
 
 def over_edge(streets: StreetTable, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
-    """Tell which streets lie beyond the edge at which an extract says that it ends (degrees, west, south, east, north).
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(5e5, 5.9e6), (5e5 + 90.0, 5.9e6)], [(5e5 + 90.0, 5.9e6), (5e5 + 900.0, 5.9e6)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> over_edge(streets, (146.9, -38.0, 147.0 + 90.0 / 88_000.0, -36.0)).tolist()
-    [False, True]
-    """
+    """Tell which streets lie beyond the edge at which an extract says that it ends (degrees, west, south, east, north)."""
     middle = shapely.line_interpolate_point(streets.geometry, 0.5, normalized=True)
     return _beyond_deg(streets.crs, bounds, shapely.get_x(middle), shapely.get_y(middle)) > 0.0
 

@@ -133,8 +133,6 @@ def street_table(
 
     Parameters
     ----------
-    network : RoadNetwork
-        With e edges.
     grades : EdgeGrades, optional
         Grades of its edges, see `edge_grades`.
     fuel_t_ha : NDArray[np.float64], shape (e,), optional
@@ -294,14 +292,6 @@ def street_passages(
     A street of its residents' own (private, behind a gate, a track; `streets.own`, or `own`) is left by those who live
     on it or behind it, but nobody else counts on it: it is not entered from a junction from which one gets out, to one
     of `exits`, by open streets alone.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755", tags=[{}, {"highway": "track"}]))
-    >>> street_passages(streets, np.array([0])).bits.tolist()
-    [15, 14]
     """
     there, back = streets.forward, streets.backward
     bits = np.asarray(there * (ENTER_A | LEAVE_B) + back * (ENTER_B | LEAVE_A), dtype=np.uint8)
@@ -324,21 +314,7 @@ def walked(streets: StreetTable) -> Passages:
 def shortest_out(
     streets: Passages, exits: NDArray[np.integer[Any]], *, weight: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Find the least way by car from each junction to an exit, by a length or time of each street, 0 or more.
-
-    Returns
-    -------
-    NDArray[np.float64], NDArray[np.int32], both of shape (n,)
-        Length or time (inf where there is no way out), and the street to take (-1 at exits and where there is none).
-
-    Examples
-    --------
-    >>> a, b = np.array([0, 1], dtype=np.int32), np.array([1, 2], dtype=np.int32)
-    >>> both = Passages(3, a, b, np.full(2, BOTH_WAYS, dtype=np.uint8))
-    >>> away, street = shortest_out(both, np.array([0]), weight=np.array([90.0, 70.0]))
-    >>> away.tolist(), street.tolist()
-    ([0.0, 90.0, 160.0], [-1, 0, 1])
-    """
+    """Find the least way by car from each junction to an exit, by a length or time of each street, 0 or more."""
     there = np.flatnonzero((streets.bits & ENTER_A > 0) & (streets.bits & LEAVE_B > 0))
     back = np.flatnonzero((streets.bits & ENTER_B > 0) & (streets.bits & LEAVE_A > 0))
     street = np.concatenate([there, back])

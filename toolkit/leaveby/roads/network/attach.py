@@ -36,31 +36,13 @@ _ON_THE_ROAD_M = 1.0
 
 
 def carries_cars(network: RoadNetwork) -> NDArray[np.bool_]:
-    """Edges of a class that cars use, in a direction in which they may be driven.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 9.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "track"}, {"highway": "steps"}])
-    >>> carries_cars(network).tolist()
-    [True, False, True, False]
-    """
+    """Edges of a class that cars use, in a direction in which they may be driven."""
     by_class = [not FOOT_CLASSES.issuperset(value.split(SEPARATOR)) for value in network.highway]
     return np.asarray(np.array(by_class, dtype=np.bool_) & ~network.foot_only, dtype=np.bool_)
 
 
 def takes_drives(network: RoadNetwork) -> NDArray[np.bool_]:
-    """Edges that a drive can open onto: those that carry cars, but no motorways and nothing in a tunnel.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 9.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "motorway"}, {"tunnel": "no"}])
-    >>> takes_drives(network).tolist()
-    [False, True, False, True]
-    """
+    """Edges that a drive can open onto: those that carry cars, but no motorways and nothing in a tunnel."""
     open_ground = [
         MOTORWAYS.isdisjoint(kind.split(SEPARATOR)) and set(tunnel.split(SEPARATOR)) <= {"", "no"}
         for kind, tunnel in zip(network.highway, network.tunnel, strict=True)
@@ -84,8 +66,6 @@ def attach_points(
 
     Parameters
     ----------
-    network : RoadNetwork
-        The roads.
     x_m, y_m : sequences of float
         The points, in the network's reference system.
     names : sequence of str

@@ -67,13 +67,7 @@ class EdgeGrades:
 
 
 def constant_grades(mean: NDArray[np.float64]) -> EdgeGrades:
-    """One grade for each edge as a whole.
-
-    Examples
-    --------
-    >>> constant_grades(np.array([0.1, -0.1])).start.tolist()
-    [0, 1, 2]
-    """
+    """One grade for each edge as a whole."""
     value = np.asarray(mean, dtype=np.float64)
     if value.ndim != 1 or not np.isfinite(value).all():
         raise refuse("grade", "it has missing values", expected="one finite grade per edge", mend="give them all")
@@ -94,8 +88,6 @@ def edge_grades(
 
     Parameters
     ----------
-    network : RoadNetwork
-        With e edges.
     elevation : callable
         Height of the ground in m at `(x_m, y_m)`, arrays in the network's reference system; NaN where the terrain has
         a void.
@@ -105,10 +97,6 @@ def edge_grades(
         Length in the smoothing; 0 for none.
     cap : float
         Steepest grade believed.
-
-    Returns
-    -------
-    EdgeGrades
 
     Raises
     ------

@@ -224,28 +224,7 @@ class RoutingGraph:
 
 
 def routing_graph(node_count: int, tail: NDArray[np.int32], *, head: NDArray[np.int32]) -> RoutingGraph:
-    """Index directed edges by the node they leave and by the node they enter.
-
-    Parameters
-    ----------
-    node_count : int
-        Number of nodes, n.
-    tail, head : NDArray[np.int32], shape (e,)
-        Start and end node of each edge, 0 to n - 1.
-
-    Raises
-    ------
-    InputError
-        When the two differ in length or a node lies outside 0 to n - 1.
-
-    Examples
-    --------
-    >>> graph = routing_graph(3, np.array([0, 1, 0], dtype=np.int32), head=np.array([1, 2, 2], dtype=np.int32))
-    >>> graph.out_edge[graph.out_start[0] : graph.out_start[1]].tolist()
-    [0, 2]
-    >>> graph.in_tail[graph.in_start[2] : graph.in_start[3]].tolist()
-    [1, 0]
-    """
+    """Index directed edges by the node they leave and by the node they enter."""
     start = np.ascontiguousarray(tail, dtype=np.int32)
     end = np.ascontiguousarray(head, dtype=np.int32)
     if start.shape != end.shape or start.ndim != 1:
@@ -286,14 +265,7 @@ def routing_graph(node_count: int, tail: NDArray[np.int32], *, head: NDArray[np.
 
 
 def csr(network: RoadNetwork) -> RoutingGraph:
-    """Index a network for routing; edge and node numbers stay those of the network.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755")
-    >>> csr(network).out_start.tolist()
-    [0, 1, 2]
-    """
+    """Index a network for routing; edge and node numbers stay those of the network."""
     return routing_graph(network.node_count, network.tail, head=network.head)
 
 
@@ -333,18 +305,7 @@ def utm_crs(lon_deg: float, *, lat_deg: float) -> str:
 
 
 def metric_crs(crs: str, *, place: str) -> str:
-    """Check that a reference system is projected with metre axes; return it.
-
-    Raises
-    ------
-    InputError
-        When it is geographic, in feet, or unknown.
-
-    Examples
-    --------
-    >>> metric_crs("EPSG:32755", place="roads")
-    'EPSG:32755'
-    """
+    """Check that a reference system is projected with metre axes; return it."""
     try:
         known = CRS.from_user_input(crs)
     except Exception as error:
@@ -365,19 +326,7 @@ def metric_crs(crs: str, *, place: str) -> str:
 
 
 def check_network(network: RoadNetwork) -> RoadNetwork:
-    """Refuse a network with missing, negative or contradictory values; return it unchanged when it is sound.
-
-    Raises
-    ------
-    InputError
-        Naming every kind of fault with the first edges that have it.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755")
-    >>> check_network(network) is network
-    True
-    """
+    """Refuse a network with missing, negative or contradictory values; return it unchanged when it is sound."""
     count = network.edge_count
     faults: list[Fault] = []
     if count == 0:
@@ -436,21 +385,7 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
 
 
 def select_edges(network: RoadNetwork, keep: NDArray[np.bool_]) -> RoadNetwork:
-    """The network with only the edges where `keep` is true; nodes stay as they are numbered.
-
-    Parameters
-    ----------
-    network : RoadNetwork
-        With e edges.
-    keep : NDArray[np.bool_], shape (e,)
-        True where the edge stays.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 5.0)]], crs="EPSG:32755")
-    >>> select_edges(network, network.length_m > 6.0).length_m.tolist()
-    [9.0, 9.0]
-    """
+    """The network with only the edges where `keep` is true; nodes stay as they are numbered."""
     kept = np.flatnonzero(keep)
     number = np.full(network.edge_count + 1, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
@@ -458,14 +393,7 @@ def select_edges(network: RoadNetwork, keep: NDArray[np.bool_]) -> RoadNetwork:
 
 
 def without_point_loops(network: RoadNetwork) -> RoadNetwork:
-    """The network without loops of no length, which lead nowhere and take no time.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)]], crs="EPSG:32755")
-    >>> without_point_loops(network) is network
-    True
-    """
+    """The network without loops of no length, which lead nowhere and take no time."""
     useless = (network.tail == network.head) & (network.length_m == 0.0)
     if not useless.any():
         return network

@@ -165,11 +165,6 @@ def limit_of(rule: AccessRule, by: float) -> Step:
     Steps by parcel size hold below their bound (a parcel of exactly 1 acre has the limit of 1 to 4.99 acres); the
     others up to it.
 
-    Raises
-    ------
-    InputError
-        When the number is missing or negative.
-
     Examples
     --------
     >>> round(limit_of(RULES["california_1273_dead_end"], 0.5).limit, 2)
@@ -190,8 +185,6 @@ def compare(rule: AccessRule, measured: Measured, *, parcel_acres: float | None 
 
     Parameters
     ----------
-    rule : AccessRule
-    measured : Measured
     parcel_acres : float, optional
         Smallest parcel on the streets; where it is not known the shortest limit is taken.
 

@@ -59,11 +59,6 @@ def is_one_way(tags: Mapping[str, str]) -> bool:
     """Whether cars may take a way in one direction only.
 
     A roundabout is one-way without saying so, and so is a motorway.
-
-    Examples
-    --------
-    >>> is_one_way({"oneway": "-1"}), is_one_way({"junction": "roundabout"}), is_one_way({"highway": "track"})
-    (True, True, False)
     """
     value = tags.get("oneway", "")
     if value in _ONE_WAY:
@@ -74,13 +69,7 @@ def is_one_way(tags: Mapping[str, str]) -> bool:
 
 
 def join_values(values: list[str]) -> str:
-    """One string for the values of a tag on several merged ways, each once; '' stays among them when one is untagged.
-
-    Examples
-    --------
-    >>> join_values(["gravel", "asphalt", "gravel"]), join_values(["", ""])
-    ('gravel|asphalt', '')
-    """
+    """One string for the values of a tag on several merged ways, each once; '' stays among them when one is untagged."""
     unique = list(dict.fromkeys(values))
     return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
 

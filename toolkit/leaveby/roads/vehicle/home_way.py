@@ -68,17 +68,10 @@ def household_travel(
     ----------
     network : RoadNetwork
         With the home on it, e edges.
-    vehicle : RoadVehicle
     home : int
         Node of the home.
     targets : sequence of int
         Nodes where leaving may end.
-    grade, region
-        As for `travel`.
-
-    Returns
-    -------
-    EdgeTravel, HomeWay
 
     Examples
     --------
@@ -216,16 +209,12 @@ def ways_to_open(
 
     Parameters
     ----------
-    network : RoadNetwork
-        The roads.
     vehicle : RoadVehicle
         With the ways that it opens already.
     start : int
         Node of the home.
     targets : int or sequence of int
         Safe points.
-    region : str
-        As for `travel`.
 
     Returns
     -------

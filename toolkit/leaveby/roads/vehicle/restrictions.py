@@ -36,22 +36,6 @@ _WEIGHT = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(t|tonnes?|kg|st|lbs?)?$")
 def length_limit_m(text: str, *, place: str, region: str = "AU", height: bool = False) -> float:
     """A length from a tag such as `maxheight`; inf where there is no limit. Of several values the least counts.
 
-    Parameters
-    ----------
-    text : str
-        `4.3`, `4,3 m`, `14'6"`, `none`, `default`, `below_default`, ...
-    place : str
-        Where it stands, for the error.
-    region : str
-        Country (and state) whose legal height `default` means.
-    height : bool
-        Whether the words `default` and `below_default` are heights.
-
-    Raises
-    ------
-    InputError
-        For a value that is not understood, or not above 0.
-
     Examples
     --------
     >>> length_limit_m("4.3", place="way 1"), round(length_limit_m("14'6\\"", place="way 1"), 2)
@@ -92,11 +76,6 @@ def _one_length(word: str, *, place: str, region: str, height: bool) -> float:
 
 def weight_limit_kg(text: str, *, place: str) -> float:
     """A weight from a tag such as `maxweight`, in kg; inf where there is no limit. Of several values the least counts.
-
-    Raises
-    ------
-    InputError
-        For a value that is not understood, or not above 0.
 
     Examples
     --------
@@ -174,13 +153,7 @@ def barrier_closed(barrier: str, *, mode: str) -> tuple[str, bool]:
 
 
 def gate_count(barrier: str) -> int:
-    """How many gates stand on an edge that take time to pass.
-
-    Examples
-    --------
-    >>> gate_count("gate|lift_gate=yes|cattle_grid")
-    2
-    """
+    """How many gates stand on an edge that take time to pass."""
     return sum(item.partition("=")[0] in GATES for item in barrier.split(SEPARATOR))
 
 
@@ -194,34 +167,7 @@ def why_closed(
     place: str,
     doubts: list[str],
 ) -> str:
-    """Why a vehicle can't use an edge, in a few words; '' where it can.
-
-    Parameters
-    ----------
-    tags : Mapping[str, str]
-        Raw tags of the edge.
-    vehicle : RoadVehicle
-        What rolls, or walks.
-    opened : bool
-        Whether the household opens this way (its gates and private access).
-    foot_only : bool
-        Whether this is the wrong direction of a one-way street.
-    region : str
-        Country and state.
-    place : str
-        Words that lead to the edge, for `doubts`.
-    doubts : list of str
-        Sentences on values that could not be read are appended; the low side is taken for them.
-
-    Examples
-    --------
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> why_closed(
-    ...     {"highway": "track", "maxheight": "1.4"},
-    ...     vehicle=car, opened=False, foot_only=False, region="AU", place="way 1", doubts=[],
-    ... )
-    'maxheight=1.4 is too low for 1.5 m'
-    """
+    """Why a vehicle can't use an edge, in a few words; '' where it can."""
     mode = vehicle.mode
     kinds = tags.get("highway", "").split(SEPARATOR)
     if mode == "foot":

@@ -47,23 +47,6 @@ _ZONE = re.compile(r"^([A-Za-z]{2})(?:-[A-Za-z]{2,3})?:(?:zone:?)?([a-z_]+|\d+)$
 def posted_speed_m_s(text: str, *, place: str = "maxspeed") -> float | None:
     """Posted speed from a `maxspeed` tag.
 
-    Parameters
-    ----------
-    text : str
-        As tagged: `50`, `40 mph`, `walk`, `none`, `AU:urban`, `50;30` (the lowest counts), ...
-    place : str
-        Where it stands, for the error.
-
-    Returns
-    -------
-    float or None
-        m/s; inf for `none` (no limit); None where nothing is posted (empty, or signs that change).
-
-    Raises
-    ------
-    InputError
-        For 0, a negative or an unknown value.
-
     Examples
     --------
     >>> round(posted_speed_m_s("40 mph"), 3), posted_speed_m_s("36;72"), posted_speed_m_s("none")
@@ -208,13 +191,6 @@ def sight_speed_m_s(
 ) -> NDArray[np.float64]:
     """Highest speed from which one can stop within the distance one sees: the stopping sight distance solved for speed.
 
-    Parameters
-    ----------
-    visibility_m : float or NDArray[np.float64]
-        Distance seen, 0 or more; inf for clear air.
-    grade : float or NDArray[np.float64]
-        Rise over run in the direction of travel; downhill lengthens the way to stop.
-
     Examples
     --------
     >>> (sight_speed_m_s(np.array([0.0, 20.0, 100.0, np.inf])) * 3.6).round(1).tolist()
@@ -229,13 +205,7 @@ def sight_speed_m_s(
 
 
 def reads(text: str) -> bool:
-    """Whether a `maxspeed` tag is understood.
-
-    Examples
-    --------
-    >>> reads("50"), reads("fast")
-    (True, False)
-    """
+    """Whether a `maxspeed` tag is understood."""
     try:
         posted_speed_m_s(text)
     except InputError:

@@ -78,10 +78,6 @@ def travel(
 
     Parameters
     ----------
-    network : RoadNetwork
-        With e edges.
-    vehicle : RoadVehicle
-        What rolls, or walks.
     grade : NDArray[np.float64], shape (e,), or EdgeGrades, optional
         Rise over run in the direction of travel. Left out, roads count as level, and that is said.
     visibility_m : float or NDArray[np.float64], shape (e,), optional
@@ -92,10 +88,6 @@ def travel(
         Mean speed over the posted limit, above 0 to 1.
     opened : NDArray[np.bool_], shape (e,), optional
         Edges whose gates and private access this household opens, beside the ways of `opens_gates`.
-
-    Returns
-    -------
-    EdgeTravel
 
     Raises
     ------
