@@ -232,7 +232,17 @@ def bounds_exits(
 
 
 def over_edge(streets: StreetTable, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
-    """Tell which streets lie beyond the edge at which an extract says that it ends (degrees, west, south, east, north)."""
+    """Tell which streets lie beyond the edge (west, south, east, north, degrees) at which an extract says that it ends.
+
+    Examples
+    --------
+    >>> from leaveby.roads.network.graph import network_from_lines
+    >>> from leaveby.roads.exits.street_table import street_table
+    >>> lines = [[(5e5, 5.9e6), (5e5 + 90.0, 5.9e6)], [(5e5 + 90.0, 5.9e6), (5e5 + 900.0, 5.9e6)]]
+    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    >>> over_edge(streets, (146.9, -38.0, 147.0 + 90.0 / 88_000.0, -36.0)).tolist()
+    [False, True]
+    """
     middle = shapely.line_interpolate_point(streets.geometry, 0.5, normalized=True)
     return _beyond_deg(streets.crs, bounds, shapely.get_x(middle), shapely.get_y(middle)) > 0.0
 

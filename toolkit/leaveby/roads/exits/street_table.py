@@ -8,7 +8,8 @@ who live on it or behind it; nobody else counts on it as a way through.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from functools import partial
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from leaveby.errors import InputError, refuse
 from leaveby.parameters import POSTED_SHARE
 from leaveby.roads.network.attach import carries_cars, takes_drives
 from leaveby.roads.network.grades import EdgeGrades
-from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, RoadNetwork, routing_graph
+from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, TAGS, RoadNetwork, judged, routing_graph, taken
 from leaveby.roads.routing.latest_departure import latest_departure
 from leaveby.roads.vehicle.restrictions import access_closed, barrier_closed, length_limit_m
 from leaveby.roads.vehicle.speeds import posted_speed_m_s, reads, surface_speed_m_s, usual_speed_m_s
@@ -159,44 +160,18 @@ def street_table(
     edges = np.arange(network.edge_count)
     main = np.flatnonzero((network.twin < 0) | (edges <= network.twin))
     back = network.twin[main]
-    cars = carries_cars(network)
-    shut = np.zeros(network.edge_count, dtype=np.bool_)
-    reason: list[str] = []
-    width = np.full(main.size, np.inf)
-    speed = np.zeros(main.size)
-    walked = np.zeros(main.size, dtype=np.bool_)
-    unread = 0
-    for row, edge in enumerate(main):
-        tags = network.edge_tags(int(edge))
-        why, passes = _why_own(tags, count_tracks=count_tracks)
-        reason.append(why)
-        shut[edge] = not passes
-        if not passes and back[row] >= 0:
-            shut[back[row]] = True
-        speed[row] = _free_flow_m_s(tags, region=region)
-        stated = tags.get("width", "")
-        if stated:
-            try:
-                width[row] = length_limit_m(stated, place="width")
-            except InputError:
-                unread += 1
-        kinds = set(tags.get("highway", "").split(SEPARATOR))
-        walked[row] = MOTORWAYS.isdisjoint(kinds) and not access_closed(tags, mode="foot")
-    usable = cars & ~shut
+    judge = partial(_facts, count_tracks=count_tracks, region=region)
+    known = judged(network, judge, tags=[tag for tag in TAGS if tag not in ("name", "ref")])
+    facts = [known[edge] for edge in main]
+    width_m = np.array([fact.width_m for fact in facts], dtype=np.float64)
+    unread = int(np.isnan(width_m).sum())
+    usable, takes_homes = carries_cars(network), takes_drives(network)
+    passes = np.array([fact.passes for fact in facts], dtype=np.bool_)
     sentences = [*network.assumptions]
     if unread:
         sentences.append(f"{unread} stated widths could not be read and were taken for not stated.")
-    fuel = np.full(main.size, -np.inf)
-    if fuel_t_ha is not None:
-        given = np.asarray(fuel_t_ha, dtype=np.float64)
-        if given.shape != (network.edge_count,) or not np.isfinite(given).all() or (given < 0.0).any():
-            raise refuse(
-                "fuel_t_ha",
-                "it is not one load of 0 or more for each edge",
-                expected=f"{network.edge_count} values in t/ha",
-                mend="give them all, or leave the fuel out",
-            )
-        fuel = given[main]
+    if grades is not None:
+        sentences.extend(grades.assumptions)
     return StreetTable(
         crs=network.crs,
         node_id=network.node_id,
@@ -204,36 +179,61 @@ def street_table(
         y_m=network.y_m,
         a=network.tail[main],
         b=network.head[main],
-        forward=usable[main],
-        backward=np.where(back >= 0, usable[back], False),
-        reason=tuple(reason),
-        on_foot=walked,
+        forward=usable[main] & passes,
+        backward=(back >= 0) & usable[back] & passes,
+        reason=tuple(fact.reason for fact in facts),
+        on_foot=np.array([fact.on_foot for fact in facts], dtype=np.bool_),
         length_m=network.length_m[main],
-        speed_m_s=speed,
-        width_m=width,
+        speed_m_s=np.array([fact.speed_m_s for fact in facts], dtype=np.float64),
+        width_m=np.where(np.isnan(width_m), np.inf, width_m),
         steepest=np.full(main.size, -np.inf) if grades is None else grades.steepest[main],
-        fuel_t_ha=fuel,
-        takes_homes=takes_drives(network)[main] | np.where(back >= 0, takes_drives(network)[back], False),
+        fuel_t_ha=_fuel_t_ha(fuel_t_ha, count=network.edge_count)[main],
+        takes_homes=takes_homes[main] | ((back >= 0) & takes_homes[back]),
         geometry=network.geometry[main],
-        way_id=network.way_id[main],
         name=tuple(network.name[i] or network.ref[i] for i in main),
-        highway=tuple(network.highway[i] for i in main),
-        service=tuple(network.service[i] for i in main),
-        lanes=tuple(network.lanes[i] for i in main),
-        barrier=tuple(network.barrier[i] for i in main),
-        assumptions=tuple(sentences) if grades is None else (*sentences, *grades.assumptions),
+        assumptions=tuple(sentences),
+        **taken(network, ("way_id", "highway", "service", "lanes", "barrier"), main),
     )
+
+
+def _fuel_t_ha(fuel_t_ha: NDArray[np.float64] | None, *, count: int) -> NDArray[np.float64]:
+    if fuel_t_ha is None:
+        return np.full(count, -np.inf)
+    given = np.asarray(fuel_t_ha, dtype=np.float64)
+    if given.shape != (count,) or not np.isfinite(given).all() or (given < 0.0).any():
+        raise refuse(
+            "fuel_t_ha",
+            "it is not one load of 0 or more for each edge",
+            expected=f"{count} values in t/ha",
+            mend="give them all, or leave the fuel out",
+        )
+    return given
+
+
+class _Facts(NamedTuple):
+    """What the tags of a stretch say; the width is inf where none is stated, NaN where it can't be read."""
+
+    reason: str
+    passes: bool
+    speed_m_s: float
+    width_m: float
+    on_foot: bool
+
+
+def _facts(_: int, tags: dict[str, str], *, count_tracks: bool, region: str) -> _Facts:
+    reason, passes = _why_own(tags, count_tracks=count_tracks)
+    try:
+        width_m = length_limit_m(tags["width"], place="width")
+    except InputError:
+        width_m = float("nan")
+    on_foot = MOTORWAYS.isdisjoint(tags["highway"].split(SEPARATOR)) and not access_closed(tags, mode="foot")
+    return _Facts(reason, passes, _free_flow_m_s(tags, region=region), width_m, on_foot)
 
 
 def _free_flow_m_s(tags: dict[str, str], *, region: str) -> float:
-    usual = usual_speed_m_s(
-        tags.get("highway", ""), service=tags.get("service", ""), tracktype=tags.get("tracktype", ""), region=region
-    )
-    surface = surface_speed_m_s(
-        tags.get("surface", ""), smoothness=tags.get("smoothness", ""), tracktype=tags.get("tracktype", "")
-    )
-    text = tags.get("maxspeed", "")
-    posted = posted_speed_m_s(text) if text and reads(text) else None
+    usual = usual_speed_m_s(tags["highway"], service=tags["service"], tracktype=tags["tracktype"], region=region)
+    surface = surface_speed_m_s(tags["surface"], smoothness=tags["smoothness"], tracktype=tags["tracktype"])
+    posted = posted_speed_m_s(tags["maxspeed"]) if reads(tags["maxspeed"]) else None
     driven = usual if posted is None or not np.isfinite(posted) else POSTED_SHARE.value * posted
     return min(driven, surface)
 

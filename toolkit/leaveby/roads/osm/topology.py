@@ -8,7 +8,7 @@ where a way ends, so that no edge mixes the tags of two ways, and at barriers.
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -28,7 +28,7 @@ from leaveby.roads.network.graph import (
     utm_crs,
     without_point_loops,
 )
-from leaveby.roads.osm.ways import REVERSED, Ways, is_one_way, join_values, shut_by_end
+from leaveby.roads.osm.ways import REVERSED, Ways, is_one_way, join_values, shut_by_end, ways_kept
 
 Split = Literal["ways", "junctions", "nodes"]
 
@@ -85,20 +85,36 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
         if crs is not None
         else utm_crs(float(clean.lon_deg.mean()), lat_deg=float(clean.lat_deg.mean()))
     )
-    identity, first, point = np.unique(clean.node, return_index=True, return_inverse=True)
-    point = point.astype(np.int64)
+    identity, first, of = np.unique(clean.node, return_index=True, return_inverse=True)
+    points = _Points(identity, first, of.astype(np.int64))
     one_way = np.array(
         [
-            is_one_way({tag: clean.tags[tag][i] for tag in ("oneway", "junction", "highway")})
-            for i in range(_count(clean))
+            is_one_way({"oneway": oneway, "junction": junction, "highway": highway})
+            for oneway, junction, highway in zip(
+                *(clean.tags[t] for t in ("oneway", "junction", "highway")), strict=True
+            )
+        ],
+        dtype=np.bool_,
+    )
+    is_end = _end_points(clean, points, one_way=one_way, split=split)
+    pieces = _pieces(clean, points, is_end=is_end)
+    if split == "junctions":
+        chains = _chains(pieces, point=points.of, is_end=is_end, one_way=one_way)
+    else:
+        two_way = np.flatnonzero(~one_way[pieces.way])
+        chains = [[(piece, True)] for piece in range(pieces.way.size)] + [
+            [(piece, False)] for piece in two_way.tolist()
         ]
-    )
-    is_end = _end_points(clean, point=point, one_way=one_way, points=identity.size, identity=identity, split=split)
-    pieces = _pieces(clean, point=point, is_end=is_end)
-    chains = _chains(pieces, point=point, is_end=is_end, one_way=one_way) if split == "junctions" else None
-    return _assemble(
-        clean, pieces, chains=chains, point=point, identity=identity, first=first, one_way=one_way, crs=target
-    )
+    return _assemble(clean, pieces, chains=chains, points=points, one_way=one_way, crs=target)
+
+
+@dataclass(frozen=True, eq=False)
+class _Points:
+    """Points of the map: identity, where each stands first among the points of ways, and which one each of these is."""
+
+    identity: NDArray[np.int64]
+    first: NDArray[np.int64]
+    of: NDArray[np.int64]
 
 
 def _count(ways: Ways) -> int:
@@ -118,20 +134,12 @@ def _oriented(ways: Ways) -> Ways:
     left = np.bincount(way_of[keep], minlength=size.size)
     whole = left >= 2
     keep &= whole[way_of]
-    start = np.zeros(int(whole.sum()) + 1, dtype=np.int64)
-    np.cumsum(left[whole], out=start[1:])
-    chosen = np.flatnonzero(whole)
-    return Ways(
-        way_id=ways.way_id[whole],
-        start=start,
+    return replace(
+        ways_kept(ways, whole),
+        start=np.concatenate([[0], np.cumsum(left[whole])]).astype(np.int64),
         node=node[keep],
         lon_deg=ways.lon_deg[turned][keep],
         lat_deg=ways.lat_deg[turned][keep],
-        tags={tag: tuple(values[i] for i in chosen) for tag, values in ways.tags.items()},
-        barriers=ways.barriers,
-        limits=ways.limits,
-        ends=ways.ends,
-        assumptions=ways.assumptions,
     )
 
 
@@ -153,15 +161,8 @@ def _check_range(ways: Ways) -> None:
         )
 
 
-def _end_points(
-    ways: Ways,
-    *,
-    point: NDArray[np.int64],
-    one_way: NDArray[np.bool_],
-    points: int,
-    identity: NDArray[np.int64],
-    split: Split,
-) -> NDArray[np.bool_]:
+def _end_points(ways: Ways, known: _Points, *, one_way: NDArray[np.bool_], split: Split) -> NDArray[np.bool_]:
+    point, points = known.of, known.identity.size
     if split == "nodes":
         return np.ones(points, dtype=np.bool_)
     way_of = np.repeat(np.arange(_count(ways)), np.diff(ways.start))
@@ -179,7 +180,7 @@ def _end_points(
         ends[point[ways.start[:-1]]] = True
         ends[point[ways.start[1:] - 1]] = True
         marked = np.array([*ways.barriers, *ways.limits], dtype=np.int64)
-        ends |= np.isin(identity, marked) | np.isin(identity, ways.ends)
+        ends |= np.isin(known.identity, marked) | np.isin(known.identity, ways.ends)
     return np.asarray(ends, dtype=np.bool_)
 
 
@@ -192,9 +193,9 @@ class _Pieces:
     end: NDArray[np.int64]
 
 
-def _pieces(ways: Ways, *, point: NDArray[np.int64], is_end: NDArray[np.bool_]) -> _Pieces:
+def _pieces(ways: Ways, points: _Points, *, is_end: NDArray[np.bool_]) -> _Pieces:
     way_of = np.repeat(np.arange(_count(ways)), np.diff(ways.start))
-    cut = is_end[point]
+    cut = is_end[points.of]
     cut[ways.start[:-1]] = True
     cut[ways.start[1:] - 1] = True
     at = np.flatnonzero(cut)
@@ -247,106 +248,93 @@ def _assemble(
     ways: Ways,
     pieces: _Pieces,
     *,
-    chains: list[list[tuple[int, bool]]] | None,
-    point: NDArray[np.int64],
-    identity: NDArray[np.int64],
-    first: NDArray[np.int64],
+    chains: list[list[tuple[int, bool]]],
+    points: _Points,
     one_way: NDArray[np.bool_],
     crs: str,
 ) -> RoadNetwork:
-    step = np.zeros(point.size, dtype=np.float64)
-    step[1:] = great_circle_m(
-        ways.lon_deg[:-1], ways.lat_deg[:-1], lon_b_deg=ways.lon_deg[1:], lat_b_deg=ways.lat_deg[1:]
-    )
-    along_m = np.cumsum(step)
-    piece_m = along_m[pieces.end] - along_m[pieces.begin]
-
-    if chains is None:
-        single = np.arange(pieces.way.size)
-        two_way = single[~one_way[pieces.way]]
-        chains = [[(int(piece), True)] for piece in single] + [[(int(piece), False)] for piece in two_way]
     motorway = np.array([value in MOTORWAYS for value in ways.tags["highway"]], dtype=np.bool_)
+    walked = (one_way & ~motorway)[pieces.way]
     drivable = len(chains)
-    walked = [
+    chains = chains + [
         [(piece, not along) for piece, along in reversed(chain)]
         for chain in chains
-        if all(one_way[pieces.way[piece]] and not motorway[pieces.way[piece]] for piece, _ in chain)
+        if all(walked[piece] for piece, _ in chain)
     ]
-    chains = chains + walked
-
-    flat_piece = np.array([piece for chain in chains for piece, _ in chain], dtype=np.int64)
-    flat_along = np.array([along for chain in chains for _, along in chain], dtype=np.bool_)
-    chain_size = np.array([len(chain) for chain in chains], dtype=np.int64)
-    chain_of = np.repeat(np.arange(len(chains)), chain_size)
-    chain_start = np.concatenate([[0], np.cumsum(chain_size)])[:-1]
-    is_last = np.ones(flat_piece.size, dtype=np.bool_)
-    is_last[:-1] = chain_of[1:] != chain_of[:-1]
-
-    begin = np.where(flat_along, pieces.begin[flat_piece], pieces.end[flat_piece])
-    end = np.where(flat_along, pieces.end[flat_piece], pieces.begin[flat_piece])
+    piece = np.array([piece for chain in chains for piece, _ in chain], dtype=np.int64)
+    along = np.array([along for chain in chains for _, along in chain], dtype=np.bool_)
+    of = np.repeat(np.arange(len(chains)), [len(chain) for chain in chains])
+    is_first, is_last = np.diff(of, prepend=-1) > 0, np.diff(of, append=len(chains)) > 0
+    begin, end = (
+        np.where(along, pieces.begin[piece], pieces.end[piece]),
+        np.where(along, pieces.end[piece], pieces.begin[piece]),
+    )
     # every piece gives its points but the last, which the next piece of the chain repeats
     run = np.abs(end - begin) + is_last
-    total = int(run.sum())
-    offset = np.arange(total) - np.repeat(np.concatenate([[0], np.cumsum(run)])[:-1], run)
-    at = np.repeat(begin, run) + np.repeat(np.where(flat_along, 1, -1), run) * offset
-    edge_of = np.repeat(chain_of, run)
+    offset = np.arange(int(run.sum())) - np.repeat(np.cumsum(run) - run, run)
+    at = np.repeat(begin, run) + np.repeat(np.where(along, 1, -1), run) * offset
 
-    x_all, y_all = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(ways.lon_deg, ways.lat_deg)
-    if not (np.isfinite(x_all).all() and np.isfinite(y_all).all()):
+    x_m, y_m = _projected(ways, crs=crs)
+    tail_point, head_point = points.of[begin[is_first]], points.of[end[is_last]]
+    used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
+    step_m = np.zeros(points.of.size)
+    step_m[1:] = great_circle_m(
+        ways.lon_deg[:-1], ways.lat_deg[:-1], lon_b_deg=ways.lon_deg[1:], lat_b_deg=ways.lat_deg[1:]
+    )
+    along_m = np.cumsum(step_m)
+    piece_m = along_m[pieces.end] - along_m[pieces.begin]
+    network = RoadNetwork(
+        from_osm=True,
+        crs=crs,
+        node_id=points.identity[used],
+        x_m=x_m[points.first[used]],
+        y_m=y_m[points.first[used]],
+        tail=renumbered[: tail_point.size].astype(np.int32),
+        head=renumbered[tail_point.size :].astype(np.int32),
+        length_m=np.bincount(of, weights=piece_m[piece], minlength=len(chains)).astype(np.float64),
+        geometry=np.asarray(
+            shapely.linestrings(np.column_stack([x_m[at], y_m[at]]), indices=np.repeat(of, run)), dtype=object
+        ),
+        way_id=ways.way_id[pieces.way[piece[is_first]]],
+        twin=_twins(chains),
+        foot_only=np.arange(len(chains)) >= drivable,
+        assumptions=ways.assumptions,
+        **_tags(ways, pieces, chains=chains, points=points, piece_m=piece_m),
+    )
+    return check_network(without_point_loops(network))
+
+
+def _projected(ways: Ways, *, crs: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x_m, y_m = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(ways.lon_deg, ways.lat_deg)
+    if not (np.isfinite(x_m).all() and np.isfinite(y_m).all()):
         raise refuse(
             "road network",
             f"points can't be projected to {crs}",
             expected="a reference system made for this area",
             mend="leave the reference system out, so that the UTM zone of the area is taken",
         )
-    geometry = np.asarray(shapely.linestrings(np.column_stack([x_all[at], y_all[at]]), indices=edge_of), dtype=object)
+    return np.asarray(x_m, dtype=np.float64), np.asarray(y_m, dtype=np.float64)
 
-    tail_point = point[begin[chain_start]]
-    head_point = point[end[np.flatnonzero(is_last)]]
-    used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
-    tail, head = renumbered[: tail_point.size].astype(np.int32), renumbered[tail_point.size :].astype(np.int32)
-    length_m = np.bincount(chain_of, weights=piece_m[flat_piece], minlength=len(chains)).astype(np.float64)
-    foot_only = np.arange(len(chains)) >= drivable
 
-    piece_barrier, piece_limits = _standing_on(ways, pieces, point=point, identity=identity, piece_m=piece_m)
-    tags: dict[str, tuple[str, ...]] = {}
+def _tags(
+    ways: Ways, pieces: _Pieces, *, chains: list[list[tuple[int, bool]]], points: _Points, piece_m: NDArray[np.float64]
+) -> dict[str, tuple[str, ...]]:
+    """The tags of each chain: those of its pieces, joined where they differ."""
+    barrier, limits = _standing_on(ways, pieces, points=points, piece_m=piece_m)
+    found: dict[str, tuple[str, ...]] = {}
     for tag in TAGS:
         if tag == "barrier":
-            of_piece = piece_barrier
+            joined = [
+                SEPARATOR.join(dict.fromkeys(v for piece, _ in chain if (v := barrier[piece]))) for chain in chains
+            ]
         else:
-            of_way = ways.tags[tag]
-            of_piece = [of_way[way] for way in pieces.way]
-            for piece, limits in piece_limits.items():
-                if tag in limits:
-                    of_piece[piece] = join_values([value for value in (of_piece[piece], limits[tag]) if value])
-        tags[tag] = tuple(
-            of_piece[chain[0][0]]
-            if len(chain) == 1
-            else (
-                join_values([of_piece[piece] for piece, _ in chain])
-                if tag != "barrier"
-                else SEPARATOR.join(dict.fromkeys(v for p, _ in chain if (v := of_piece[p])))
-            )
-            for chain in chains
-        )
-
-    network = RoadNetwork(
-        from_osm=True,
-        crs=crs,
-        node_id=identity[used],
-        x_m=np.asarray(x_all, dtype=np.float64)[first[used]],
-        y_m=np.asarray(y_all, dtype=np.float64)[first[used]],
-        tail=tail,
-        head=head,
-        length_m=length_m,
-        geometry=geometry,
-        way_id=ways.way_id[pieces.way[flat_piece[chain_start]]],
-        twin=_twins(chains),
-        foot_only=foot_only,
-        assumptions=ways.assumptions,
-        **tags,
-    )
-    return check_network(without_point_loops(network))
+            of_piece = [ways.tags[tag][way] for way in pieces.way]
+            for piece, said in limits.items():
+                if tag in said:
+                    of_piece[piece] = join_values([value for value in (of_piece[piece], said[tag]) if value])
+            joined = [join_values([of_piece[piece] for piece, _ in chain]) for chain in chains]
+        found[tag] = tuple(joined)
+    return found
 
 
 def _twins(chains: list[list[tuple[int, bool]]]) -> NDArray[np.int32]:
@@ -359,8 +347,7 @@ def _standing_on(
     ways: Ways,
     pieces: _Pieces,
     *,
-    point: NDArray[np.int64],
-    identity: NDArray[np.int64],
+    points: _Points,
     piece_m: NDArray[np.float64],
 ) -> tuple[list[str], dict[int, dict[str, str]]]:
     """Lay each barrier and limit that stands on a point upon the pieces that it shuts."""
@@ -369,7 +356,8 @@ def _standing_on(
     marked = np.array(sorted({*ways.barriers, *ways.limits}), dtype=np.int64)
     if marked.size == 0:
         return [""] * pieces.way.size, {}
-    at = np.flatnonzero(np.isin(identity[point], marked))
+    node_at = points.identity[points.of]
+    at = np.flatnonzero(np.isin(node_at, marked))
     touching: dict[int, list[tuple[int, bool]]] = defaultdict(list)
     order = np.argsort(pieces.begin, kind="stable")
     sorted_begin, sorted_end = pieces.begin[order], pieces.end[order]
@@ -377,7 +365,7 @@ def _standing_on(
         low = int(np.searchsorted(sorted_end, position, side="left"))
         while low < order.size and sorted_begin[low] <= position <= sorted_end[low]:
             inner = bool(sorted_begin[low] < position < sorted_end[low])
-            touching[int(identity[point[position]])].append((int(order[low]), inner))
+            touching[int(node_at[position])].append((int(order[low]), inner))
             low += 1
     for node, met in touching.items():
         shut = [piece for piece, inner in met if inner]

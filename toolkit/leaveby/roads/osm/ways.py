@@ -69,7 +69,7 @@ def is_one_way(tags: Mapping[str, str]) -> bool:
 
 
 def join_values(values: list[str]) -> str:
-    """One string for the values of a tag on several merged ways, each once; '' stays among them when one is untagged."""
+    """One string for the values of a tag where several are merged, each once; '' stays among them."""
     unique = list(dict.fromkeys(values))
     return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
 
