@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from leaveby.errors import InputError
 from leaveby.files.read.roads import read_roads
-from leaveby.roads.network.attach import attach_points, carries_cars
+from leaveby.roads.network.attach import attach_points, carries_cars, takes_drives
 from leaveby.roads.network.graph import RoadNetwork, network_from_lines
 from leaveby.roads.routing.latest_departure import latest_departure
 
@@ -155,3 +155,9 @@ def test_many_homes_on_a_real_network() -> None:
     np.testing.assert_allclose(after[: network.node_count], before, atol=1e-6)
     from_home = np.isfinite(after[list(nodes)])
     assert from_home.mean() > 0.9
+
+
+def test_drives_open_onto_no_motorway_and_nothing_in_a_tunnel() -> None:
+    lines = [[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 9.0)], [(9.0, 9.0), (9.0, 18.0)]]
+    tags = [{"highway": "motorway"}, {"tunnel": "no"}, {"tunnel": "yes"}]
+    assert takes_drives(network_from_lines(lines, crs="EPSG:32755", tags=tags)).tolist() == [False, True, False] * 2

@@ -17,6 +17,7 @@ from leaveby.roads.clearance.capacity import (
     ONE_LANE_TWO_WAY_VEH_H,
     TWO_LANE_VEH_H,
     capacity_veh_h,
+    lanes_out,
 )
 from leaveby.roads.clearance.queue import (
     MOBILISATIONS,
@@ -309,3 +310,21 @@ def test_real_streets_against_a_mesoscopic_simulator() -> None:
     last_s, ninety_s = simulated_last_out_s(tree, curve, until_s=9000.0)
     assert result.last_out_s == pytest.approx(last_s, rel=0.05)
     assert result.ninety_out_s == pytest.approx(ninety_s, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("lanes", "one_way", "expected"),
+    [("4", False, 2), ("2", True, 2), ("", True, 1), ("3|2", True, 2), ("1", False, 1)],
+)
+def test_lanes_in_the_direction_of_leaving(lanes: str, one_way: bool, expected: int) -> None:
+    """Common practice, no source."""
+    assert lanes_out(lanes, one_way=one_way) == expected
+
+
+def test_room_on_a_street_is_a_vehicle_every_seven_and_a_half_metres() -> None:
+    """Common practice, no source."""
+    two = np.full(2, 0.25)
+    tree = street_tree(
+        np.array([-1, 0], np.int32), np.array([150.0, 75.0]), speed_m_s=two, capacity_veh_s=two, vehicles=two
+    )
+    assert tree.room_veh.tolist() == [20.0, 10.0]

@@ -49,19 +49,8 @@ def group_tree(
     """Lay out a group's streets for `clearance`, to the outer end of the one way that only the group must pass.
 
     Homes leave their street by the nearer end. Capacities are the published ones of the road types, times the share
-    that is left once a queue has formed.
-
-    Parameters
-    ----------
-    group : int
-        One with a street as throat (`facts.throat` 0 or more).
-    way : tuple
-        From `quickest_out`.
-
-    Returns
-    -------
-    StreetTree, NDArray[np.int32]
-        The tree, and the street of each of its rows.
+    that is left once a queue has formed. `way` is that of
+    `quickest_out`; the group has a street as throat (`facts.throat` 0 or more). Gives the street of each row as well.
 
     Examples
     --------

@@ -158,7 +158,7 @@ def bounds_exits(
     Parameters
     ----------
     streets : StreetTable
-        From ways with a point wherever they cross the edge, see `ways_with_points_at`.
+        From ways with a point wherever they cross the edge, see `osm_ways_with_points_at`.
     bounds : (west, south, east, north)
         Degrees.
     area : shapely geometry, optional
@@ -196,22 +196,7 @@ def bounds_exits(
         cut = dead & np.asarray(shapely.dwithin(shapely.points(streets.x_m, streets.y_m), edge, EDGE_M), dtype=np.bool_)
         sure = cut & by_main
     if not sure.any():
-        try:
-            exits, said = boundary_exits(streets, area=area)
-        except InputError as error:
-            lesser = roads_at(streets, np.flatnonzero(cut).astype(np.int32))
-            if not lesser:
-                raise
-            raise refuse(
-                "exits",
-                f"the edge of the extract cuts only lesser roads ({', '.join(lesser[:_NAMED])})",
-                expected="a road of class motorway to tertiary that goes on beyond it",
-                mend="name the exits, or take an extract that reaches to the next main road",
-            ) from error
-        no_edge = (
-            "The extract says at which box it ends, but no main road goes on there: its streets' outline was taken."
-        )
-        return exits, np.zeros(0, dtype=np.int32), (no_edge, *said)
+        return _by_outline(streets, cut, area=area)
     border = at_outline(streets, map_outline(streets)) & dead & by_main & ~outside & ~on_edge
     maybe = (cut | border) & ~sure
     ends, unknown = np.flatnonzero(sure).astype(np.int32), np.flatnonzero(maybe).astype(np.int32)
@@ -229,6 +214,26 @@ def bounds_exits(
         ends = _beyond(streets, ends, area)
         unknown = np.setdiff1d(_beyond(streets, unknown, area), ends) if unknown.size else unknown
     return ends, unknown, tuple(sentences)
+
+
+def _by_outline(
+    streets: StreetTable, cut: NDArray[np.bool_], *, area: BaseGeometry | None
+) -> tuple[NDArray[np.int32], NDArray[np.int32], tuple[str, ...]]:
+    """Where no main road goes on at the edge, as `bounds_exits` gives it; `cut` are the junctions at the edge."""
+    try:
+        exits, said = boundary_exits(streets, area=area)
+    except InputError as error:
+        lesser = roads_at(streets, np.flatnonzero(cut).astype(np.int32))
+        if not lesser:
+            raise
+        raise refuse(
+            "exits",
+            f"the edge of the extract cuts only lesser roads ({', '.join(lesser[:_NAMED])})",
+            expected="a road of class motorway to tertiary that goes on beyond it",
+            mend="name the exits, or take an extract that reaches to the next main road",
+        ) from error
+    no_edge = "The extract says at which box it ends, but no main road goes on there: its streets' outline was taken."
+    return exits, np.zeros(0, dtype=np.int32), (no_edge, *said)
 
 
 def over_edge(streets: StreetTable, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:

@@ -23,7 +23,7 @@ from leaveby.roads.network.graph import (
     utm_crs,
     without_point_loops,
 )
-from leaveby.roads.osm.ways import barrier_words, shut_by_end
+from leaveby.roads.osm.osm_ways import barrier_words, shut_by_end
 
 _FEW: Final = 20
 
@@ -63,27 +63,12 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
     >>> network.edge_count, network.foot_only.tolist(), network.highway
     (2, [False, True], ('residential', 'residential'))
     """
-    if not graph.is_directed():
-        raise refuse(
-            "road graph",
-            "it has no directions",
-            expected="a directed graph, as osmnx makes it",
-            mend="keep the directed graph; one-way streets matter when leaving",
-        )
-    named = graph.graph.get("crs")
-    if named is None:
-        raise refuse(
-            "road graph",
-            "it names no reference system",
-            expected="graph.graph['crs'], such as 'EPSG:4326'",
-            mend="set it to the reference system of the node coordinates",
-        )
     edges = list(graph.edges(keys=True, data=True))
     _check(graph, edges)
     identity = list(graph.nodes)
     number = {node: index for index, node in enumerate(identity)}
     x, y = (np.array([float(graph.nodes[node][axis]) for node in identity]) for axis in ("x", "y"))
-    source, target = _target(named, crs, x, y, identity=identity)
+    source, target = _target(graph.graph["crs"], crs, x, y, identity=identity)
     to_crs = Transformer.from_crs(source, target, always_xy=True)
     x_m, y_m = (np.asarray(axis, dtype=np.float64) for axis in to_crs.transform(x, y))
 
@@ -134,7 +119,21 @@ _Edges = list[tuple[Any, Any, Any, dict[str, Any]]]
 
 
 def _check(graph: nx.MultiDiGraph[Any], edges: _Edges) -> None:
-    """Refuse a graph without edges, or with positions or lengths missing."""
+    """Refuse a graph that is undirected or empty, or in which a reference system, positions or lengths are missing."""
+    if not graph.is_directed():
+        raise refuse(
+            "road graph",
+            "it has no directions",
+            expected="a directed graph, as osmnx makes it",
+            mend="keep the directed graph; one-way streets matter when leaving",
+        )
+    if graph.graph.get("crs") is None:
+        raise refuse(
+            "road graph",
+            "it names no reference system",
+            expected="graph.graph['crs'], such as 'EPSG:4326'",
+            mend="set it to the reference system of the node coordinates",
+        )
     faults = [
         Fault(f"node {node}", "it has no position", "x and y", "give x and y of every node")
         for node, data in graph.nodes(data=True)

@@ -28,17 +28,17 @@ from leaveby.roads.network.graph import (
     utm_crs,
     without_point_loops,
 )
-from leaveby.roads.osm.ways import REVERSED, Ways, is_one_way, join_values, shut_by_end, ways_kept
+from leaveby.roads.osm.osm_ways import REVERSED, OsmWays, is_one_way, join_values, osm_ways_kept, shut_by_end
 
 Split = Literal["ways", "junctions", "nodes"]
 
 
-def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "ways") -> RoadNetwork:
+def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split = "ways") -> RoadNetwork:
     """Build the directed network from raw ways.
 
     Parameters
     ----------
-    ways : Ways
+    raw : OsmWays
         Points, tags and barriers.
     crs : str, optional
         Projected reference system in metres. The UTM zone of the middle of the points when left out.
@@ -59,7 +59,7 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
 
     Examples
     --------
-    >>> ways = Ways(
+    >>> raw = OsmWays(
     ...     way_id=np.array([7]),
     ...     start=np.array([0, 2]),
     ...     node=np.array([1, 2]),
@@ -67,11 +67,11 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
     ...     lat_deg=np.array([-37.0, -37.0]),
     ...     tags={tag: ("residential" if tag == "highway" else "",) for tag in TAGS},
     ... )
-    >>> network = network_from_ways(ways)
+    >>> network = network_from_osm_ways(raw)
     >>> network.crs, network.edge_count, round(float(network.length_m[0]), 2)
     ('EPSG:32755', 2, 88.8)
     """
-    clean = _oriented(ways)
+    clean = _oriented(raw)
     if clean.way_id.size == 0:
         raise refuse(
             "road network",
@@ -117,55 +117,55 @@ class _Points:
     of: NDArray[np.int64]
 
 
-def _count(ways: Ways) -> int:
-    return int(ways.way_id.size)
+def _count(raw: OsmWays) -> int:
+    return int(raw.way_id.size)
 
 
-def _oriented(ways: Ways) -> Ways:
+def _oriented(raw: OsmWays) -> OsmWays:
     """Turn ways that run against their points, drop repeated points, and ways of fewer than two points."""
-    size = np.diff(ways.start)
+    size = np.diff(raw.start)
     way_of = np.repeat(np.arange(size.size), size)
-    against = np.array([value in REVERSED for value in ways.tags["oneway"]], dtype=np.bool_)
-    place = np.arange(ways.node.size)
-    turned = np.where(against[way_of], ways.start[:-1][way_of] + ways.start[1:][way_of] - 1 - place, place)
-    node = ways.node[turned]
+    against = np.array([value in REVERSED for value in raw.tags["oneway"]], dtype=np.bool_)
+    place = np.arange(raw.node.size)
+    turned = np.where(against[way_of], raw.start[:-1][way_of] + raw.start[1:][way_of] - 1 - place, place)
+    node = raw.node[turned]
     keep = np.ones(node.size, dtype=np.bool_)
     keep[1:] = (node[1:] != node[:-1]) | (way_of[1:] != way_of[:-1])
     left = np.bincount(way_of[keep], minlength=size.size)
     whole = left >= 2
     keep &= whole[way_of]
     return replace(
-        ways_kept(ways, whole),
+        osm_ways_kept(raw, whole),
         start=np.concatenate([[0], np.cumsum(left[whole])]).astype(np.int64),
         node=node[keep],
-        lon_deg=ways.lon_deg[turned][keep],
-        lat_deg=ways.lat_deg[turned][keep],
+        lon_deg=raw.lon_deg[turned][keep],
+        lat_deg=raw.lat_deg[turned][keep],
     )
 
 
-def _check_range(ways: Ways) -> None:
+def _check_range(raw: OsmWays) -> None:
     bad = ~(
-        np.isfinite(ways.lon_deg)
-        & np.isfinite(ways.lat_deg)
-        & (np.abs(ways.lon_deg) <= 180.0)
-        & (np.abs(ways.lat_deg) <= 90.0)
+        np.isfinite(raw.lon_deg)
+        & np.isfinite(raw.lat_deg)
+        & (np.abs(raw.lon_deg) <= 180.0)
+        & (np.abs(raw.lat_deg) <= 90.0)
     )
     if bad.any():
         where = int(np.flatnonzero(bad)[0])
-        way = int(np.searchsorted(ways.start, where, side="right")) - 1
+        way = int(np.searchsorted(raw.start, where, side="right")) - 1
         raise refuse(
-            f"way {ways.way_id[way]}, node {ways.node[where]}",
-            f"longitude {ways.lon_deg[where]}, latitude {ways.lat_deg[where]} lie out of range",
+            f"way {raw.way_id[way]}, node {raw.node[where]}",
+            f"longitude {raw.lon_deg[where]}, latitude {raw.lat_deg[where]} lie out of range",
             expected="longitude -180 to 180 and latitude -90 to 90 degrees",
             mend="correct the coordinates (are they swapped, or projected?)",
         )
 
 
-def _end_points(ways: Ways, known: _Points, *, one_way: NDArray[np.bool_], split: Split) -> NDArray[np.bool_]:
+def _end_points(raw: OsmWays, known: _Points, *, one_way: NDArray[np.bool_], split: Split) -> NDArray[np.bool_]:
     point, points = known.of, known.identity.size
     if split == "nodes":
         return np.ones(points, dtype=np.bool_)
-    way_of = np.repeat(np.arange(_count(ways)), np.diff(ways.start))
+    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
     inner = way_of[1:] == way_of[:-1]
     a, b = point[:-1][inner], point[1:][inner]
     both = ~one_way[way_of[:-1][inner]]
@@ -177,10 +177,10 @@ def _end_points(ways: Ways, known: _Points, *, one_way: NDArray[np.bool_], split
     through = (neighbours == 2) & ((degree == 2) | (degree == 4)) & (degree_out > 0) & (degree_in > 0)
     ends = ~through
     if split == "ways":
-        ends[point[ways.start[:-1]]] = True
-        ends[point[ways.start[1:] - 1]] = True
-        marked = np.array([*ways.barriers, *ways.limits], dtype=np.int64)
-        ends |= np.isin(known.identity, marked) | np.isin(known.identity, ways.ends)
+        ends[point[raw.start[:-1]]] = True
+        ends[point[raw.start[1:] - 1]] = True
+        marked = np.array([*raw.barriers, *raw.limits], dtype=np.int64)
+        ends |= np.isin(known.identity, marked) | np.isin(known.identity, raw.ends)
     return np.asarray(ends, dtype=np.bool_)
 
 
@@ -193,11 +193,11 @@ class _Pieces:
     end: NDArray[np.int64]
 
 
-def _pieces(ways: Ways, points: _Points, *, is_end: NDArray[np.bool_]) -> _Pieces:
-    way_of = np.repeat(np.arange(_count(ways)), np.diff(ways.start))
+def _pieces(raw: OsmWays, points: _Points, *, is_end: NDArray[np.bool_]) -> _Pieces:
+    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
     cut = is_end[points.of]
-    cut[ways.start[:-1]] = True
-    cut[ways.start[1:] - 1] = True
+    cut[raw.start[:-1]] = True
+    cut[raw.start[1:] - 1] = True
     at = np.flatnonzero(cut)
     same = way_of[at[1:]] == way_of[at[:-1]]
     return _Pieces(way=way_of[at[:-1][same]], begin=at[:-1][same], end=at[1:][same])
@@ -245,7 +245,7 @@ def _chains(
 
 
 def _assemble(
-    ways: Ways,
+    raw: OsmWays,
     pieces: _Pieces,
     *,
     chains: list[list[tuple[int, bool]]],
@@ -253,7 +253,7 @@ def _assemble(
     one_way: NDArray[np.bool_],
     crs: str,
 ) -> RoadNetwork:
-    motorway = np.array([value in MOTORWAYS for value in ways.tags["highway"]], dtype=np.bool_)
+    motorway = np.array([value in MOTORWAYS for value in raw.tags["highway"]], dtype=np.bool_)
     walked = (one_way & ~motorway)[pieces.way]
     drivable = len(chains)
     chains = chains + [
@@ -274,12 +274,12 @@ def _assemble(
     offset = np.arange(int(run.sum())) - np.repeat(np.cumsum(run) - run, run)
     at = np.repeat(begin, run) + np.repeat(np.where(along, 1, -1), run) * offset
 
-    x_m, y_m = _projected(ways, crs=crs)
+    x_m, y_m = _projected(raw, crs=crs)
     tail_point, head_point = points.of[begin[is_first]], points.of[end[is_last]]
     used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
     step_m = np.zeros(points.of.size)
     step_m[1:] = great_circle_m(
-        ways.lon_deg[:-1], ways.lat_deg[:-1], lon_b_deg=ways.lon_deg[1:], lat_b_deg=ways.lat_deg[1:]
+        raw.lon_deg[:-1], raw.lat_deg[:-1], lon_b_deg=raw.lon_deg[1:], lat_b_deg=raw.lat_deg[1:]
     )
     along_m = np.cumsum(step_m)
     piece_m = along_m[pieces.end] - along_m[pieces.begin]
@@ -295,17 +295,17 @@ def _assemble(
         geometry=np.asarray(
             shapely.linestrings(np.column_stack([x_m[at], y_m[at]]), indices=np.repeat(of, run)), dtype=object
         ),
-        way_id=ways.way_id[pieces.way[piece[is_first]]],
+        way_id=raw.way_id[pieces.way[piece[is_first]]],
         twin=_twins(chains),
         foot_only=np.arange(len(chains)) >= drivable,
-        assumptions=ways.assumptions,
-        **_tags(ways, pieces, chains=chains, points=points, piece_m=piece_m),
+        assumptions=raw.assumptions,
+        **_tags(raw, pieces, chains=chains, points=points, piece_m=piece_m),
     )
     return check_network(without_point_loops(network))
 
 
-def _projected(ways: Ways, *, crs: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    x_m, y_m = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(ways.lon_deg, ways.lat_deg)
+def _projected(raw: OsmWays, *, crs: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x_m, y_m = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(raw.lon_deg, raw.lat_deg)
     if not (np.isfinite(x_m).all() and np.isfinite(y_m).all()):
         raise refuse(
             "road network",
@@ -317,10 +317,15 @@ def _projected(ways: Ways, *, crs: str) -> tuple[NDArray[np.float64], NDArray[np
 
 
 def _tags(
-    ways: Ways, pieces: _Pieces, *, chains: list[list[tuple[int, bool]]], points: _Points, piece_m: NDArray[np.float64]
+    raw: OsmWays,
+    pieces: _Pieces,
+    *,
+    chains: list[list[tuple[int, bool]]],
+    points: _Points,
+    piece_m: NDArray[np.float64],
 ) -> dict[str, tuple[str, ...]]:
     """The tags of each chain: those of its pieces, joined where they differ."""
-    barrier, limits = _standing_on(ways, pieces, points=points, piece_m=piece_m)
+    barrier, limits = _standing_on(raw, pieces, points=points, piece_m=piece_m)
     found: dict[str, tuple[str, ...]] = {}
     for tag in TAGS:
         if tag == "barrier":
@@ -328,7 +333,7 @@ def _tags(
                 SEPARATOR.join(dict.fromkeys(v for piece, _ in chain if (v := barrier[piece]))) for chain in chains
             ]
         else:
-            of_piece = [ways.tags[tag][way] for way in pieces.way]
+            of_piece = [raw.tags[tag][way] for way in pieces.way]
             for piece, said in limits.items():
                 if tag in said:
                     of_piece[piece] = join_values([value for value in (of_piece[piece], said[tag]) if value])
@@ -344,7 +349,7 @@ def _twins(chains: list[list[tuple[int, bool]]]) -> NDArray[np.int32]:
 
 
 def _standing_on(
-    ways: Ways,
+    raw: OsmWays,
     pieces: _Pieces,
     *,
     points: _Points,
@@ -353,7 +358,7 @@ def _standing_on(
     """Lay each barrier and limit that stands on a point upon the pieces that it shuts."""
     barrier: list[list[str]] = [[] for _ in range(pieces.way.size)]
     limits: dict[int, dict[str, str]] = defaultdict(dict)
-    marked = np.array(sorted({*ways.barriers, *ways.limits}), dtype=np.int64)
+    marked = np.array(sorted({*raw.barriers, *raw.limits}), dtype=np.int64)
     if marked.size == 0:
         return [""] * pieces.way.size, {}
     node_at = points.identity[points.of]
@@ -374,12 +379,12 @@ def _standing_on(
             shut = shut_by_end(
                 ends,
                 length_m=[float(piece_m[piece]) for piece in ends],
-                highway=[ways.tags["highway"][pieces.way[piece]] for piece in ends],
+                highway=[raw.tags["highway"][pieces.way[piece]] for piece in ends],
             )
         for piece in dict.fromkeys(shut):
-            if node in ways.barriers:
-                barrier[piece].append(ways.barriers[node])
-            for tag, value in ways.limits.get(node, {}).items():
+            if node in raw.barriers:
+                barrier[piece].append(raw.barriers[node])
+            for tag, value in raw.limits.get(node, {}).items():
                 had = limits[piece].get(tag)
                 limits[piece][tag] = join_values([had, value] if had else [value])
     return [SEPARATOR.join(dict.fromkeys(kinds)) for kinds in barrier], dict(limits)
