@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import uxsim
@@ -11,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.files.read.roads import read_roads
 from leaveby.roads.clearance.capacity import (
     ONE_LANE_ONE_WAY_VEH_H,
     ONE_LANE_TWO_WAY_VEH_H,
@@ -35,8 +32,7 @@ from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.places import boundary_exits
 from leaveby.roads.exits.street_table import street_table
-
-ANDORRA = Path(__file__).parents[1] / "data" / "andorra_drive.osm.bz2"
+from leaveby.roads.network.graph import RoadNetwork
 
 
 def one_street(vehicles: float, *, capacity: float = 0.4, length: float = 600.0, speed: float = 10.0) -> StreetTree:
@@ -284,9 +280,9 @@ def test_valley_with_side_streets_against_a_mesoscopic_simulator() -> None:
     assert found.ninety_out_s == pytest.approx(ninety_s, rel=0.05)
 
 
-def test_real_streets_against_a_mesoscopic_simulator() -> None:
+def test_real_streets_against_a_mesoscopic_simulator(andorra: RoadNetwork) -> None:
     """A real group of streets in steep ground, with a home every 40 m."""
-    streets = street_table(read_roads(ANDORRA), region="AD")
+    streets = street_table(andorra, region="AD")
     count = np.where(streets.driven & streets.takes_homes, np.ceil(streets.length_m / 40.0), 0.0)
     homes = homes_by_street(streets, count)
     found = single_exits(streets, homes, exits=boundary_exits(streets)[0], compare=False)

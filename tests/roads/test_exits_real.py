@@ -22,7 +22,6 @@ from leaveby.roads.exits.places import boundary_exits
 from leaveby.roads.exits.street_table import StreetTable, street_table
 
 DATA = Path(__file__).parents[1] / "data"
-DRIVE = DATA / "andorra_drive.osm.bz2"
 STREETS = DATA / "andorra_streets.osm.pbf"
 
 Real = tuple[StreetTable, PlacedHomes, SingleExits, GroupFacts]
@@ -40,9 +39,9 @@ def real() -> Real:
 
 
 @pytest.fixture(scope="module")
-def largest() -> nx.MultiGraph:
+def largest(simplified: nx.MultiDiGraph) -> nx.MultiGraph:
     """Andorra without tracks, undirected, its largest component, as osmnx simplifies it."""
-    graph = osmnx.graph_from_xml(DRIVE, simplify=True, retain_all=True)
+    graph = simplified.copy()
     graph.remove_edges_from([(u, v, k) for u, v, k, kind in graph.edges(keys=True, data="highway") if kind == "track"])
     undirected = osmnx.convert.to_undirected(graph)
     return undirected.subgraph(max(nx.connected_components(undirected), key=len)).copy()

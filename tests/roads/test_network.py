@@ -39,21 +39,6 @@ INF = float("inf")
 Edges = Counter[tuple[int, int, float]]
 
 
-@pytest.fixture(scope="module")
-def unsimplified() -> nx.MultiDiGraph[Any]:
-    return osmnx.graph_from_xml(ANDORRA, simplify=False, retain_all=True)
-
-
-@pytest.fixture(scope="module")
-def simplified(unsimplified: nx.MultiDiGraph[Any]) -> nx.MultiDiGraph[Any]:
-    return osmnx.simplify_graph(unsimplified)
-
-
-@pytest.fixture(scope="module")
-def andorra() -> RoadNetwork:
-    return read_roads(ANDORRA)
-
-
 def edges_of_network(network: RoadNetwork) -> Edges:
     drive = ~network.foot_only
     return Counter(

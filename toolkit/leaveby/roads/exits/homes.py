@@ -103,21 +103,16 @@ def check_homes(homes: Homes) -> Homes:
                 "remove the doubles, or give each home a number of its own",
             )
         )
-    bad = ~(np.isfinite(homes.x_m) & np.isfinite(homes.y_m))
-    if bad.any():
-        names = ", ".join(homes.identity[i] for i in np.flatnonzero(bad)[:5])
-        faults.append(Fault("homes", f"{int(bad.sum())} have no position ({names})", "finite coordinates", "give them"))
-    wrong = ~(np.isfinite(homes.dwellings) & (homes.dwellings > 0.0))
-    if wrong.any():
-        names = ", ".join(homes.identity[i] for i in np.flatnonzero(wrong)[:5])
-        faults.append(
-            Fault(
-                "homes",
-                f"{int(wrong.sum())} have no usable number of dwellings ({names})",
-                "a number above 0",
-                "correct it",
-            )
-        )
+    placed = np.isfinite(homes.x_m) & np.isfinite(homes.y_m)
+    counted = np.isfinite(homes.dwellings) & (homes.dwellings > 0.0)
+    for good, wrong, expected, mend in (
+        (placed, "have no position", "finite coordinates", "give them"),
+        (counted, "have no usable number of dwellings", "a number above 0", "correct it"),
+    ):
+        rows = np.flatnonzero(~good)
+        if rows.size:
+            names = ", ".join(homes.identity[row] for row in rows[:5])
+            faults.append(Fault("homes", f"{rows.size} {wrong} ({names})", expected, mend))
     if faults:
         raise InputError(faults)
     return homes

@@ -71,18 +71,9 @@ def boundary_exits(
     so the extract has to reach well beyond the area. At a cut edge every road looks like a dead end, and a real dead
     end near the edge looks like a cut one: look at the exits that were taken, and name them where they are wrong.
 
-    Parameters
-    ----------
-    area : shapely geometry, optional
-        The area asked about, in the reference system of the streets. With it, junctions outside of it count as out when
-        a cut end of a main road is reached from them by car without coming back into it.
-    outline : shapely geometry, optional
-        Outline of what the map holds; from `map_outline` when left out.
-
-    Returns
-    -------
-    NDArray[np.int32], tuple of str
-        Junctions in order, and what was supposed.
+    With an `area` (in the reference system of the streets), junctions outside of it count as out when a cut end of a
+    main road is reached from them by car without coming back into it. `outline` is that of what the map holds, from
+    `map_outline` when left out. Gives junctions in order, and what was supposed.
 
     Raises
     ------

@@ -362,25 +362,8 @@ def alternatives(
     """Other ways that share as little as can be with the first, and with each other.
 
     Stretches that are taken already are made to look slower, a thousand times at first and then less, until a way comes
-    out that is no more than `longest` times as slow as the first.
-
-    Parameters
-    ----------
-    first : Route
-        The way one would take.
-    targets : int or sequence of int
-        Safe points.
-    count : int
-        At most this many.
-    longest : float
-        Greatest travel time over that of the first way.
-    graph : RoutingGraph, optional
-        The index of the network, where it is at hand.
-
-    Returns
-    -------
-    tuple of Route
-        None, one or more; each shares less than 80 % of its length with any other.
+    out that is no more than `longest` times as slow as the first. None, one or up to `count` ways; each shares less
+    than 80 % of its length with any other. `graph` is the index of the network, where it is at hand.
 
     Examples
     --------
