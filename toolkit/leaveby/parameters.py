@@ -153,27 +153,6 @@ POSTED_SHARE: Final = Parameter(
 GATE_TIME_S: Final = Parameter(60.0, "s", 0.0, 600.0, "stop, open, pass, and leave one gate", "judgement")
 HEIGHT_SLACK_M: Final = Parameter(0.10, "m", 0.0, 0.5, "bounce and sag under a height limit", "judgement")
 WIDTH_SLACK_M: Final = Parameter(0.20, "m", 0.0, 1.0, "room beside the vehicle within a width limit", "judgement")
-TOW_LIMIT_WA_KM_H: Final = Parameter(
-    100.0, "km/h", 60.0, 130.0, "Western Australia, towing; secondary pages towingguide.com, caravan guides", "read"
-)
-TOW_LIMIT_NSW_HEAVY_KM_H: Final = Parameter(
-    100.0, "km/h", 60.0, 130.0, "New South Wales, above 4.5 t combined; secondary pages towingguide.com", "read"
-)
-TOW_LIMIT_NSW_HEAVY_MASS_KG: Final = Parameter(
-    4500.0, "kg", 0.0, 50_000.0, "New South Wales, combined mass of the rule above; same pages", "read"
-)
-TOW_LIMIT_NEW_ZEALAND_KM_H: Final = Parameter(90.0, "km/h", 60.0, 130.0, "New Zealand road code, towing", "memory")
-TOW_LIMIT_GREAT_BRITAIN_MPH: Final = Parameter(
-    50.0,
-    "mph",
-    30.0,
-    70.0,
-    "Highway Code rule 124, towing, single carriageway (60 on dual: the lower is taken)",
-    "memory",
-)
-TOW_LIMIT_CALIFORNIA_KM_H: Final = Parameter(
-    88.51392, "km/h", 60.0, 130.0, "California Vehicle Code 22406, 55 mph when towing", "memory"
-)
 
 # --- decision --------------------------------------------------------------------------------------------------
 

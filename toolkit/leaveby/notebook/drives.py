@@ -21,8 +21,9 @@ from leaveby.roads.network.grades import EdgeGrades, edge_grades
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork, RoutingGraph, csr
 from leaveby.roads.routing.itinerary import Route, route, street
 from leaveby.roads.routing.latest_departure import earliest_arrival, latest_departure
+from leaveby.roads.vehicle.home_way import household_travel, ways_to_open
 from leaveby.roads.vehicle.pull import RoadVehicle
-from leaveby.roads.vehicle.travel import EdgeTravel, household_travel, ways_to_open
+from leaveby.roads.vehicle.travel import EdgeTravel
 from leaveby.show.wording import WAYS, clean, street_words
 
 FREE_ROADS: Final = (

@@ -21,7 +21,7 @@ import osmium
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.roads.network.graph import TAGS, great_circle_m
-from leaveby.roads.osm.ways import Ways, barrier_words, ways_kept, ways_with_points_at, ways_within
+from leaveby.roads.osm.osm_ways import OsmWays, barrier_words, osm_ways_kept, osm_ways_with_points_at, osm_ways_within
 
 _BAD_PLACE = osmium.InvalidLocationError
 
@@ -271,7 +271,7 @@ def read_extract(
     classes: Collection[str] | None,
     home_deg: tuple[float, float] | None = None,
     edge_deg: tuple[float, float, float, float] | None = None,
-) -> Ways:
+) -> OsmWays:
     """Read the roads of an extract as raw ways; `leaveby.files.read.roads.read_roads` makes a network of them.
 
     Parameters
@@ -311,9 +311,9 @@ def read_extract(
             expected="ways with a highway tag",
             mend="take a larger area, or an extract that was not filtered",
         )
-    ways = ways_within(ways, box) if box is not None else ways
+    ways = osm_ways_within(ways, box) if box is not None else ways
     ways = _without_cut_ways(file, ways, home_deg=home_deg)
-    return ways if edge_deg is None else ways_with_points_at(ways, edge_deg)
+    return ways if edge_deg is None else osm_ways_with_points_at(ways, edge_deg)
 
 
 def drawn_from_osm(file: Path) -> bool:
@@ -340,7 +340,7 @@ def drawn_from_osm(file: Path) -> bool:
     return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
 
 
-def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
+def _raw_ways(file: Path, *, classes: Collection[str] | None) -> OsmWays:
     way_id, start = array("q"), array("q", [0])
     node, x, y = array("q"), array("i"), array("i")
     values: list[tuple[str, ...]] = []
@@ -377,7 +377,7 @@ def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
         values.append(tuple(tags.get(key) or "" for key in keys))
     columns = list(zip(*values, strict=True)) if values else [()] * len(keys)
     number = np.array(node, dtype=np.int64)
-    return Ways(
+    return OsmWays(
         way_id=np.array(way_id, dtype=np.int64),
         start=np.array(start, dtype=np.int64),
         node=np.where(number > _NEW, _NEW - number, number),
@@ -390,7 +390,7 @@ def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
     )
 
 
-def _without_cut_ways(file: Path, ways: Ways, *, home_deg: tuple[float, float] | None) -> Ways:
+def _without_cut_ways(file: Path, ways: OsmWays, *, home_deg: tuple[float, float] | None) -> OsmWays:
     """Leave out the roads of which points are missing, where they are few and far from home; refuse the file else."""
     missing = (ways.lon_deg > 200.0) & (ways.lat_deg > 200.0)
     outside = ~missing & ((np.abs(ways.lon_deg) > 180.0) | (np.abs(ways.lat_deg) > 90.0))
@@ -439,5 +439,5 @@ def _without_cut_ways(file: Path, ways: Ways, *, home_deg: tuple[float, float] |
         f"are not in the file (ways {', '.join(str(way) for way in named[:5])}{' ...' if named.size > 5 else ''}): "
         "whoever needs them to get out has fewer ways here than on the ground."
     )
-    kept = ways_kept(ways, ~cut)
+    kept = osm_ways_kept(ways, ~cut)
     return replace(kept, assumptions=(*kept.assumptions, said))

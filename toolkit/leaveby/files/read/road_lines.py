@@ -17,9 +17,9 @@ from pyproj import Transformer
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
 from leaveby.roads.network.graph import RoadNetwork
+from leaveby.roads.osm.osm_ways import OsmWays, osm_ways_within
 from leaveby.roads.osm.street_graph import network_from_graph
-from leaveby.roads.osm.topology import Split, network_from_ways
-from leaveby.roads.osm.ways import Ways, ways_within
+from leaveby.roads.osm.topology import Split, network_from_osm_ways
 
 _IDS = ("osm_id", "osmid", "way_id", "id", "fid")
 _CLASS_SUPPOSED = "road"
@@ -78,7 +78,7 @@ def read_road_lines(
     if {"u", "v", "length"} <= set(frame.columns):
         return _directed_edges(frame, crs=crs)
     ways = _ways(file, frame, columns=columns or {}, classes=classes)
-    return network_from_ways(ways if box is None else ways_within(ways, box), crs=crs, split=split)
+    return network_from_osm_ways(ways if box is None else osm_ways_within(ways, box), crs=crs, split=split)
 
 
 def _line_layer(file: Path, *, layer: str | None) -> str | None:
@@ -124,7 +124,7 @@ def _ways(
     *,
     columns: Mapping[str, str],
     classes: Collection[str] | None,
-) -> Ways:
+) -> OsmWays:
     by_lower = {str(name).lower(): name for name in frame.columns}
     faults = [
         Fault(f"{file}, columns[{tag!r}]", f"{what} {tag if tag not in WAY_TAGS else name!r}", expected, "correct it")
@@ -162,7 +162,7 @@ def _ways(
     _, node = np.unique(np.round(xy, decimals), axis=0, return_inverse=True)
     ident = next((by_lower[name] for name in _IDS if name in by_lower), None)
     numbers = [_number(value) for value in frame[ident]] if ident is not None else [None] * len(frame)
-    return Ways(
+    return OsmWays(
         way_id=np.array(
             [row + 1 if number is None else number for row, number in zip(chosen, numbers, strict=True)], dtype=np.int64
         ),

@@ -15,7 +15,7 @@ from pyproj import Transformer
 from leaveby.errors import InputError, refuse
 from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, entities_refused, read_extract, said_plainly
 from leaveby.roads.network.graph import RoadNetwork, select_edges
-from leaveby.roads.osm.topology import Split, network_from_ways
+from leaveby.roads.osm.topology import Split, network_from_osm_ways
 
 
 def read_roads(
@@ -47,7 +47,7 @@ def read_roads(
     classes : collection of str, optional
         Keep only these values of the highway tag. All roads, tracks and paths when left out.
     split : {"ways", "junctions", "nodes"}
-        Where edges end, see `network_from_ways`. For extracts and layers of lines.
+        Where edges end, see `network_from_osm_ways`. For extracts and layers of lines.
     columns : dict, optional
         For a layer of lines: tag -> column that holds it, where the names differ.
     layer : str, optional
@@ -86,7 +86,7 @@ def read_roads(
     ending = file.name.lower()
     if ending.endswith(OSM_ENDINGS):
         ways = read_extract(file, box=box, classes=classes, home_deg=home_deg, edge_deg=edge_deg)
-        return replace(network_from_ways(ways, crs=crs, split=split), from_osm=drawn_from_osm(file))
+        return replace(network_from_osm_ways(ways, crs=crs, split=split), from_osm=drawn_from_osm(file))
     if ending.endswith(".graphml"):
         network = _read_graphml(file, crs=crs)
         return network if box is None else _inside(network, box)
