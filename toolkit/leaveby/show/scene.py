@@ -19,7 +19,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.drill.result import Drill, Round
+from leaveby.decision.drill.result import Drill, Pause, Round
 from leaveby.decision.ways.result import HouseholdResult, clock
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import street
@@ -112,30 +112,6 @@ class Scene:
         return things if crs is None else things.to_crs(crs)
 
 
-def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDataFrame]:
-    """The map layers of an answer as tables, to go on with in Python.
-
-    Parameters
-    ----------
-    answer : HouseholdResult, Drill or Scene
-        The scene of a street survey is `leaveby.show.streets.scene.streets_scene`.
-
-    Returns
-    -------
-    dict of str to GeoDataFrame
-        In the plan's projected system; a kind of which there is none is left out. `attrs` of each holds the override
-        statement and the notices.
-    """
-    if isinstance(answer, Scene):
-        scene = answer
-    else:
-        scene = drill_scene(answer) if isinstance(answer, Drill) else household_scene(answer)
-    tables = {name: layer.things.copy() for name, layer in scene.layers.items() if len(layer.things)}
-    for table in tables.values():
-        table.attrs.update(scene.notices)
-    return tables
-
-
 def household_scene(result: HouseholdResult, *, only: Collection[str] | None = None) -> Scene:
     """Lay out what the maps of a household's answer show.
 
@@ -168,7 +144,7 @@ def household_scene(result: HouseholdResult, *, only: Collection[str] | None = N
     )
 
 
-def drill_scene(drill: Drill, run: Round | None = None, *, until_s: float = math.inf) -> Scene:
+def drill_scene(drill: Drill, run: Round | None = None, *, only: Pause | None = None) -> Scene:
     """Lay out what the maps of a drill show: the place, and what has burnt at the pauses of a round.
 
     Parameters
@@ -176,8 +152,8 @@ def drill_scene(drill: Drill, run: Round | None = None, *, until_s: float = math
     drill : Drill
     run : Round, optional
         The place alone when left out.
-    until_s : float
-        Nothing later than this is in the scene: what participants are shown must not tell how it ends.
+    only : Pause, optional
+        Nothing of the others is in the scene then: what participants are shown must not tell how it ends.
     """
     places = [
         thing(
@@ -193,14 +169,14 @@ def drill_scene(drill: Drill, run: Round | None = None, *, until_s: float = math
         "home": ("Home", "Where the plan starts from.", [thing("home", "Home", "", Point(drill.home_xy_m))]),
         "safe_points": ("Safe points and places of last resort", "", places),
         "streets": ("Streets", "", _street_rows(drill)),
-        "fronts": ("Burnt ground", "What has burnt by each pause.", _fronts(drill, run, until_s=until_s)),
+        "fronts": ("Burnt ground", "What has burnt by each pause.", _fronts(drill, run, only=only)),
     }
     crs = drill.terrain.grid.crs
     notices = notices_of(map_notice(drill.network))
     return Scene(clean(drill.name), OVERRIDE, "", notices, crs, tables_of(made, crs))
 
 
-def _fronts(drill: Drill, run: Round | None, *, until_s: float) -> Rows:
+def _fronts(drill: Drill, run: Round | None, *, only: Pause | None) -> Rows:
     if run is None:
         return []
     return [
@@ -213,7 +189,7 @@ def _fronts(drill: Drill, run: Round | None, *, until_s: float) -> Rows:
             number=pause.number,
         )
         for pause in run.pauses
-        if math.isfinite(pause.front_m) and pause.at_s <= until_s
+        if math.isfinite(pause.front_m) and only in (None, pause)
     ]
 
 

@@ -401,20 +401,24 @@ def _on_wheels(tow: _Leave, car: _Leave) -> tuple[str, float]:
         case "before", "unbounded":
             words = f"start getting ready by {_by(tow)}, to tow the house out; once it has started, leave the house"
             return f"{words} behind and go by car at once, for which no latest time was found.", last_s
+    return f"{_too_late(tow, car)}{_AWAY}", last_s
+
+
+def _too_late(tow: _Leave, car: _Leave) -> str:
+    """Why such a day is left before it begins: no wheels are in time once the fire has started."""
     late = "there is no time to get ready"
     started = "once the fire has started"
     match tow.kind, car.kind:
         case "before", "before":
-            words = f"{late} {started}, with or without the house"
+            return f"{late} {started}, with or without the house"
         case "before", "closed":
-            words = f"{late} to tow the house out {started}, and no way out was found by car without it"
+            return f"{late} to tow the house out {started}, and no way out was found by car without it"
         case "before", "absent":
-            words = f"{late} to tow the house out {started}"
+            return f"{late} to tow the house out {started}"
         case "closed", "before":
-            words = f"no way out was found with the house, and {late} to go by car {started}"
+            return f"no way out was found with the house, and {late} to go by car {started}"
         case _:
-            words = f"{late} to go by car {started}"
-    return f"{words}{_AWAY}", last_s
+            return f"{late} to go by car {started}"
 
 
 def _walk_after(foot: _Leave) -> str:

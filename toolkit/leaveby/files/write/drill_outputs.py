@@ -10,7 +10,7 @@ from leaveby.decision.drill.result import Drill
 from leaveby.files.write.whole import write_whole
 from leaveby.show.drill.page import drill_page, participants_page
 from leaveby.show.drill.record import drill_record
-from leaveby.show.plan.record import record_text
+from leaveby.show.record import record_text
 
 
 def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:

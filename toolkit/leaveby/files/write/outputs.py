@@ -30,7 +30,8 @@ from leaveby.files.write.whole import write_whole
 from leaveby.fire.terrain import Grid
 from leaveby.show.ground import arrival_s
 from leaveby.show.plan.page import plan_page
-from leaveby.show.plan.record import record_text, result_record
+from leaveby.show.plan.record import result_record
+from leaveby.show.record import record_text
 from leaveby.show.scene import household_scene
 from leaveby.show.wording import WAYS, clean, iso_minute, minutes_down
 

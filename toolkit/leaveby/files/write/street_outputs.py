@@ -13,9 +13,10 @@ from leaveby.decision.streets.result import StreetSurvey
 from leaveby.files.write.layers import write_geopackage
 from leaveby.files.write.outputs import plain_cell
 from leaveby.files.write.whole import write_whole
+from leaveby.show.record import record_text
 from leaveby.show.streets.page import streets_page
-from leaveby.show.streets.record import COLUMNS, group_rows, listed_values, survey_record, survey_text
-from leaveby.show.streets.scene import streets_scene
+from leaveby.show.streets.record import survey_record
+from leaveby.show.streets.scene import COLUMNS, group_rows, streets_scene
 
 
 def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
@@ -41,7 +42,7 @@ def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> 
     """
     record = survey_record(answer, made_at=made_at)
     writers: dict[str, Callable[[Path], object]] = {
-        "streets.json": lambda path: path.write_text(survey_text(record), encoding="utf-8"),
+        "streets.json": lambda path: path.write_text(record_text(record), encoding="utf-8"),
         "streets.html": lambda path: path.write_text(streets_page(answer, made_at=made_at), encoding="utf-8"),
         "streets.gpkg": lambda path: write_geopackage(streets_scene(answer), path, made_at=made_at),
         "streets.csv": lambda path: path.write_text(streets_csv(answer), encoding="utf-8", newline=""),
@@ -60,5 +61,6 @@ def streets_csv(answer: StreetSurvey) -> str:
     notice = f"{OVERRIDE} {PLANNING_AID} {OSM_NOTICE if answer.from_osm else ''}".strip()
     writer.writerow(["", "override", notice, *[""] * (len(COLUMNS) - 3)])
     for row in group_rows(answer):
-        writer.writerow([plain_cell(value) if isinstance(value, str) else value for value in listed_values(row)])
+        cells = ["" if value is None else value for value in row.values()]
+        writer.writerow([plain_cell(cell) if isinstance(cell, str) else cell for cell in cells])
     return stream.getvalue()

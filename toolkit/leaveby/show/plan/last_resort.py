@@ -8,6 +8,7 @@ from typing import Any, Final
 from leaveby.caution import LAST_RESORT
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.household.shelter import SKIN_LIMIT_KW_M2, LastResort, Place
+from leaveby.show.record import share_down
 from leaveby.show.wording import (
     clean,
     clock_words,
@@ -52,8 +53,8 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
         "ready_min": minutes_up(shelter.ready_s),
         **{name: iso_minute(result, time_s) for name, time_s in times.items()},
         "why": {name: _why_null(shelter, name, time_s) for name, time_s in times.items() if not math.isfinite(time_s)},
-        "closed_before_embers": _share_down(shelter.closed_before_embers),
-        "closed_before_front": _share_down(shelter.closed_before_front),
+        "closed_before_embers": share_down(shelter.closed_before_embers),
+        "closed_before_front": share_down(shelter.closed_before_front),
         "too_late": list(shelter.too_late),
         "heat_kw_m2": None if shelter.heat_kw_m2 is None else math.ceil(shelter.heat_kw_m2 * 10.0 - 1e-9) / 10.0,
         "heat_class": shelter.heat_class,
@@ -63,10 +64,6 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
         "place": None if shelter.place is None else _place_record(result, shelter.place, shelter.place_reachable),
         "assumptions": list(shelter.assumptions),
     }
-
-
-def _share_down(share: float) -> float:
-    return math.floor(share * 1e4 + 1e-9) / 1e4
 
 
 def _seconds_down(time_s: float | None) -> float | None:

@@ -13,7 +13,6 @@ import shapely
 from matplotlib.collections import LineCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon as Outline
 from numpy.typing import NDArray
 from shapely.geometry import LineString
 
@@ -33,17 +32,14 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
-from leaveby.show.map_labels import HALO, Sheet, draw_scale, lines_of
+from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets
 from leaveby.show.map_legend import (
     FIRE,
-    HOME_LOOK,
-    IGNITION_LOOK,
-    LAST_RESORT_LOOK,
     ROUTE,
     ROUTE_LOOKS,
-    SAFE_LOOK,
     draw_legend,
 )
+from leaveby.show.scene import MAIN_CLASSES, household_scene
 from leaveby.show.wording import (
     INSIDE_WORDS,
     WAY_TITLES,
@@ -56,9 +52,6 @@ from leaveby.show.wording import (
 )
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
-MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
-"""Roads drawn broader; their links begin with the same words."""
-
 _BADGES: Final = 5
 _MAP_SHARE: Final = 0.745
 _MAX_PIXELS: Final = 260
@@ -98,7 +91,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
         ends = _draw_routes(sheet, result)
         draw_scale(sheet)
         badges = _draw_badges(sheet, result)
-        _draw_places(sheet, result)
+        draw_places(sheet, household_scene(result, only=("home", "safe_points", "ignitions")))
         _name_triggers(sheet, result)
         _draw_street_names(sheet, result)
         draw_legend(side, result, frame=sheet.frame, share=1.0 - share, badges=badges, ends=ends, times=times)
@@ -292,33 +285,6 @@ def _draw_routes(sheet: Sheet, result: HouseholdResult) -> list[tuple[tuple[str,
     return ends
 
 
-def _draw_places(sheet: Sheet, result: HouseholdResult) -> None:
-    axes, frame = sheet.axes, sheet.frame
-    labels: list[tuple[str, tuple[float, float], str]] = [("Home", result.home_xy_m, INK)]
-    axes.plot(*result.home_xy_m, **HOME_LOOK, zorder=14)
-    for point in result.plan.safe_points:
-        place = result.safe_point_xy_m.get(point.name)
-        if place is None or not frame.covers(shapely.Point(place)):
-            continue
-        last = point.kind == "place_of_last_resort"
-        axes.plot(*place, **(LAST_RESORT_LOOK if last else SAFE_LOOK), zorder=13)
-        labels.append((clean(point.name, 30), place, INK))
-    for ignition, (name, positions) in zip(result.plan.ignitions, ignition_points(result), strict=True):
-        if len(positions) == 1:
-            axes.plot(*positions[0], **IGNITION_LOOK, zorder=13)
-        elif ignition.ring:
-            axes.add_patch(Outline(positions, closed=True, facecolor="none", edgecolor=FIRE, linewidth=2, zorder=12))
-        else:
-            axes.plot(*positions.T, color=FIRE, linewidth=2.4, zorder=12)
-        middle = positions.mean(axis=0)
-        at = ignition.at.astimezone(result.start.tzinfo).strftime("%H:%M")
-        labels.append((f"{clean(name, 40)}, {at}", (float(middle[0]), float(middle[1])), FIRE))
-    for _, place, _ in labels:
-        sheet.take(*place, radius_pt=6.0)
-    for text, place, colour in labels:
-        sheet.write_beside(text, place, colour=colour)
-
-
 def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet, bool]]:
     """Numbers on the streets of the first route, in the order in which they shut.
 
@@ -355,18 +321,9 @@ def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
             line = drawn[edge]
             if line.intersects(frame):
                 lines.setdefault(street(network, edge), []).append(line)
-    on_route = {
-        street(network, edge) for way in shown_ways(result) if way.route is not None for edge in way.route.edges
-    }
-    order = sorted(lines, key=lambda name: (name not in on_route, -sum(line.length for line in lines[name]), name))
-    written = 0
-    for name in order:
-        if written >= _STREET_NAMES:
-            break
-        text = clean(name, 28)
-        merged = shapely.line_merge(shapely.unary_union(lines[name]).intersection(frame))
-        size, off = (6.5, 1.15) if name in on_route else (5.6, 0.85)
-        written += any(sheet.write_along(text, part, size=size, off=off) for part in lines_of(merged)[:2])
+    routes = [way.route for way in shown_ways(result) if way.route is not None]
+    first = {street(network, edge) for route in routes for edge in route.edges}
+    name_streets(sheet, lines, most=_STREET_NAMES, first=first)
 
 
 def describe_map(result: HouseholdResult) -> str:

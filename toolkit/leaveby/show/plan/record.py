@@ -6,13 +6,10 @@ up to a tenth; shares are rounded down. A time without end is never a number: it
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
-from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import (
     DayBefore,
     HouseholdResult,
@@ -25,8 +22,8 @@ from leaveby.decision.ways.result import (
     way_is_open,
 )
 from leaveby.show.plan.last_resort import shelter_record
+from leaveby.show.record import SLACK, record_head, share_down, share_up
 from leaveby.show.wording import (
-    check_made_at,
     every_road_shut_words,
     iso_minute,
     map_notice,
@@ -39,8 +36,6 @@ from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 2
 """Rises when a field changes its meaning or goes."""
-
-_SLACK: Final = 1e-9
 
 
 def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, Any]:
@@ -64,12 +59,8 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
     InputError
         If `made_at` has no UTC offset.
     """
-    check_made_at(made_at)
     return {
-        "override": OVERRIDE,
-        "planning_aid": PLANNING_AID,
-        "record_version": RECORD_VERSION,
-        "made_at": made_at.isoformat(timespec="seconds"),
+        **record_head(made_at, record_version=RECORD_VERSION),
         "scenario": _scenario(result),
         "confidence": float(result.plan.confidence),
         "ways": {way.way: _way(result, way) for way in shown_ways(result)},
@@ -92,17 +83,6 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "inputs": {str(name): str(value) for name, value in sorted(result.inputs.items())},
         "notices": [notice for notice in (map_notice(result.network),) if notice],
     }
-
-
-def record_text(record: Mapping[str, Any]) -> str:
-    """Write a record as JSON text; refuses numbers that JSON does not know.
-
-    Examples
-    --------
-    >>> record_text({"a": [1, None]})
-    '{\\n  "a": [\\n    1,\\n    null\\n  ]\\n}\\n'
-    """
-    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _scenario(result: HouseholdResult) -> dict[str, Any]:
@@ -137,7 +117,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         "latest_start": start,
         "latest_departure": departure,
         "why": "" if start is not None and departure is not None else why_words(way),
-        "late_cost_10_min": math.ceil(phases.ten_minutes_cost * 1e4 - _SLACK) / 1e4,
+        "late_cost_10_min": share_up(phases.ten_minutes_cost),
         "shut_from": iso_minute(result, phases.shut_from_s),
         "ready_min": _quantiles(way.ready_s),
         "ready_at_confidence_min": minutes_up(way.ready_at_confidence_s),
@@ -145,7 +125,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         "required_min": _quantiles(way.required_s),
         "route": None if way.route is None else _route(result, way.route, likely_s=way.drive_s.p50_s),
         "clear_probability": [
-            [iso_minute(result, float(at_s)), math.floor(float(share) * 1e4 + _SLACK) / 1e4]
+            [iso_minute(result, float(at_s)), share_down(share)]
             for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
         ],
         "tasks": _tasks(way),
@@ -158,7 +138,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             "wanted_min": minutes_down(way.precision.wanted_s),
             "members_needed": int(way.precision.needed) if math.isfinite(way.precision.needed) else None,
         },
-        "caught_by_10_min_delay": math.ceil(float(way.delay_cost) * 1e4 - _SLACK) / 1e4,
+        "caught_by_10_min_delay": share_up(way.delay_cost),
         "task_costs": [{"task": cost.task, "earlier_min": minutes_up(cost.earlier_s)} for cost in way.task_costs],
         "hangs_on": [{"what": part.what, "share": round(float(part.share), 3)} for part in way.hangs_on],
     }
@@ -180,7 +160,7 @@ def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict
                 "turn": step.turn,
                 "compass": step.compass,
                 "street": step.street,
-                "length_m": math.ceil(step.length_m - _SLACK),
+                "length_m": math.ceil(step.length_m - SLACK),
             }
             for step in route.steps
         ],
@@ -205,7 +185,7 @@ def _fire(result: HouseholdResult) -> dict[str, Any]:
 
 
 def _kmh(speed_m_s: float) -> float:
-    return math.ceil(km_h_from_m_s(float(speed_m_s)) * 100.0 - _SLACK) / 100.0
+    return math.ceil(km_h_from_m_s(float(speed_m_s)) * 100.0 - SLACK) / 100.0
 
 
 def _trigger(result: HouseholdResult, line: TriggerLine) -> dict[str, Any]:
@@ -218,7 +198,7 @@ def _trigger(result: HouseholdResult, line: TriggerLine) -> dict[str, Any]:
         "distances": [
             {
                 "bearing_deg": round(float(bearing_deg), 2),
-                "distance_m": math.ceil(distance_m / 10.0 - _SLACK) * 10 if math.isfinite(distance_m) else None,
+                "distance_m": math.ceil(distance_m / 10.0 - SLACK) * 10 if math.isfinite(distance_m) else None,
                 "why": "" if math.isfinite(distance_m) else "The line lies beyond the ground that was computed.",
             }
             for bearing_deg, distance_m in line.distance_m
@@ -280,7 +260,7 @@ def _tasks(way: WayTiming) -> list[dict[str, Any]]:
                 "finish_min": minutes_up(schedule.finish_s[place]),
                 "who": list(schedule.who[place]),
                 "critical": name in schedule.critical,
-                "critical_share": math.floor(float(way.critical_share.get(name, 0.0)) * 1e4 + _SLACK) / 1e4,
+                "critical_share": share_down(way.critical_share.get(name, 0.0)),
             }
         )
     return rows
@@ -299,7 +279,7 @@ def _waited_for(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
                     "shortest_min": minutes_down(soonest_s),
                     "likely_min": minutes_up(likely_s),
                     "longest_min": minutes_up(latest_s),
-                    "held_up_share": math.floor(share * 1e4 + _SLACK) / 1e4,
+                    "held_up_share": share_down(share),
                 }
             )
     return {"waited_for": rows} if rows else {}
