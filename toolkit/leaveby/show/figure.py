@@ -130,7 +130,6 @@ def as_svg(
 
     Parameters
     ----------
-    figure : Figure
     title : str
         Short; read out as the picture's name.
     description : str

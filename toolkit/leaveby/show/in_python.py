@@ -8,19 +8,9 @@ from markupsafe import Markup
 from leaveby.caution import OVERRIDE
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.ways.result import HouseholdResult
+from leaveby.show import wording
 from leaveby.show.figure import TABLE_OPEN
 from leaveby.show.scene import Scene, drill_scene, household_scene
-from leaveby.show.wording import (
-    WAY_TITLES,
-    clean,
-    counts_words,
-    every_road_shut_words,
-    late_line,
-    leave_by_line,
-    main_sentence,
-    map_notice,
-    shown_ways,
-)
 
 
 def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDataFrame]:
@@ -51,31 +41,31 @@ def html_of(result: HouseholdResult) -> str:
     """Say an answer in a few lines of HTML, for a notebook that shows it where it stands.
 
     The override statement comes first and stays with the times; names are shown as text, never as markup.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-
-    Returns
-    -------
-    str
-        HTML without style sheet, script or outside address.
     """
     rows = Markup("").join(
         Markup("<tr><th scope='row'>{}</th><td>{}</td></tr>").format(
-            WAY_TITLES.get(way.way, clean(way.way)),
-            " ".join(filter(None, (leave_by_line(result, way), counts_words(result, way), late_line(result, way)))),
+            wording.WAY_TITLES.get(way.way, wording.clean(way.way)),
+            " ".join(
+                filter(
+                    None,
+                    (
+                        wording.leave_by_line(result, way),
+                        wording.counts_words(result, way),
+                        wording.late_line(result, way),
+                    ),
+                )
+            ),
         )
-        for way in shown_ways(result)
+        for way in wording.shown_ways(result)
     )
-    notice = map_notice(result.network)
+    notice = wording.map_notice(result.network)
     return str(
         Markup("<div><p><strong>{}</strong></p><p><strong>{}</strong></p>{}{}</table><p>{}</p>{}</div>").format(
             OVERRIDE,
-            main_sentence(result),
+            wording.main_sentence(result),
             Markup(TABLE_OPEN),
             rows,
-            every_road_shut_words(result),
+            wording.every_road_shut_words(result),
             Markup("<p>Map data {}.</p>").format(notice) if notice else "",
         )
     )

@@ -52,23 +52,7 @@ def draw_legend(
     ends: Sequence[tuple[tuple[str, ...], str]],
     times: Sequence[float],
 ) -> None:
-    """Write the legend beside the map, and what shuts first; smaller where there is much to say.
-
-    Parameters
-    ----------
-    axes : Axes
-        Takes the part `share` of the figure's width.
-    result : HouseholdResult
-    frame : Polygon
-        The ground that the map shows.
-    share : float
-    badges : sequence of (ShutStreet, bool)
-        The first streets to shut, and whether the map carries each one's number.
-    ends : sequence of (tuple of str, str)
-        Ways of leaving that share a drawn route, and the safe point where it ends.
-    times : sequence of float
-        Isochrones drawn.
-    """
+    """Write the legend beside the map, and what shuts first; smaller where there is much to say."""
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(1.0, 0.0)
     rows = [*_sign_rows(result, ends=ends, times=times), *_trigger_rows(result, frame), *_shut_rows(result, badges)]
@@ -130,8 +114,6 @@ def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeom
 
     Parameters
     ----------
-    result : HouseholdResult
-    trigger : TriggerLine
     frame : Polygon
         The ground that the map shows, in the grid's reference system.
     """

@@ -21,20 +21,6 @@ SLACK: Final = 1e-9
 def record_head(made_at: datetime, *, first: Mapping[str, str] | None = None, **more: Any) -> dict[str, Any]:
     """What a record begins with: the override statement before all, and at the end the moment of writing.
 
-    Parameters
-    ----------
-    made_at : datetime
-        With UTC offset; the clock is never read here.
-    first : mapping of str to str, optional
-        What stands straight after the override statement.
-    **more
-        What stands before the moment.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-
     Examples
     --------
     >>> from datetime import timezone

@@ -86,10 +86,6 @@ def clean(text: str, limit: int | None = None) -> str:
 def check_made_at(made_at: datetime) -> None:
     """Refuse a moment of writing that has no UTC offset.
 
-    Raises
-    ------
-    InputError
-
     Examples
     --------
     >>> check_made_at(datetime(2026, 1, 17, 12, 0))

@@ -18,7 +18,6 @@ def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, 
 
     Parameters
     ----------
-    drill : Drill
     out_dir : Path
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime

@@ -57,24 +57,7 @@ _FACTS: Final[Mapping[str, Mapping[str, Any]]] = {
 
 
 def plan_kml(scene: Scene, *, made_at: datetime) -> bytes:
-    """Lay out the scene of a household's answer as KML.
-
-    Parameters
-    ----------
-    scene : Scene
-    made_at : datetime
-        With UTC offset.
-
-    Returns
-    -------
-    bytes
-        UTF-8, with XML declaration; the same for the same answer and moment.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-    """
+    """Lay out the scene of a household's answer as KML."""
     check_made_at(made_at)
     ElementTree.register_namespace("", _KML)
     root = ElementTree.Element(f"{{{_KML}}}kml")
@@ -174,19 +157,7 @@ def _coordinates(geometry: BaseGeometry) -> str:
 
 
 def route_gpx(scene: Scene, *, made_at: datetime) -> bytes:
-    """Write the ways out as GPX 1.1: a waypoint for the home and each safe point, a track for each way of leaving.
-
-    Parameters
-    ----------
-    scene : Scene
-    made_at : datetime
-        With UTC offset.
-
-    Returns
-    -------
-    bytes
-        UTF-8, with XML declaration.
-    """
+    """Write the ways out as GPX 1.1: a waypoint for the home and each safe point, a track for each way of leaving."""
     ElementTree.register_namespace("", _GPX)
     ElementTree.register_namespace("xsi", _XSI)
     about = {"version": "1.1", "creator": "leaveby", f"{{{_XSI}}}schemaLocation": f"{_GPX} {_GPX}/gpx.xsd"}

@@ -48,7 +48,6 @@ def write_result(
 
     Parameters
     ----------
-    result : HouseholdResult
     out_dir : Path
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime

@@ -24,7 +24,6 @@ def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> 
 
     Parameters
     ----------
-    answer : StreetSurvey
     out_dir : Path
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime

@@ -18,24 +18,6 @@ def write_whole(
 ) -> dict[str, Path]:
     """Write files in a temporary folder inside the chosen one, and move them to their names once all are there.
 
-    Parameters
-    ----------
-    writers : mapping of file name to callable
-        Each is given the path to write.
-    out_dir : Path
-        Made when it is not there, and taken away again when nothing could be written.
-    stale : collection of str
-        Files of an earlier answer that would be read as belonging to this one: removed at the end.
-
-    Returns
-    -------
-    dict of file name to Path
-
-    Raises
-    ------
-    InputError
-        If the folder can't be made or written.
-
     Examples
     --------
     >>> with tempfile.TemporaryDirectory() as folder:

@@ -66,7 +66,6 @@ def pause_map(drill: Drill, run: Round | None, pause: Pause | None) -> str:
 
     Parameters
     ----------
-    drill : Drill
     run, pause
         None for the map of the place alone.
 

@@ -31,7 +31,6 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
 
     Parameters
     ----------
-    drill : Drill
     made_at : datetime
         When the drill was computed, with UTC offset; the clock is never read here.
 

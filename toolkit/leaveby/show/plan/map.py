@@ -19,6 +19,7 @@ from shapely.geometry import LineString
 from leaveby.decision.ways.result import HouseholdResult, WayRoute
 from leaveby.fire.terrain import Grid
 from leaveby.roads.routing.itinerary import compass_words, street
+from leaveby.show import wording
 from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES, blank_figure, figure_style, finite
 from leaveby.show.ground import (
     ShutStreet,
@@ -40,16 +41,6 @@ from leaveby.show.map_legend import (
     draw_legend,
 )
 from leaveby.show.scene import MAIN_CLASSES, household_scene
-from leaveby.show.wording import (
-    INSIDE_WORDS,
-    WAY_TITLES,
-    clean,
-    clock_words,
-    distance_words,
-    map_notice,
-    shown_ways,
-    street_words,
-)
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
 _BADGES: Final = 5
@@ -63,13 +54,8 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
 
     Parameters
     ----------
-    result : HouseholdResult
     width_mm, height_mm : float
         Printed size, above 0.
-
-    Returns
-    -------
-    Figure
     """
     with figure_style():
         figure = blank_figure(width_mm, height_mm)
@@ -98,7 +84,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
         axes.text(
             0.995,
             0.006,
-            map_notice(result.network),
+            wording.map_notice(result.network),
             transform=axes.transAxes,
             ha="right",
             va="bottom",
@@ -113,7 +99,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
 def _window(result: HouseholdResult, *, aspect: float) -> tuple[float, float, float, float]:
     """Crop to home, routes, their ends and the ignitions, and widen to the picture's shape."""
     points = [np.array([result.home_xy_m])]
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         if way.route is not None:
             points.append(shapely.get_coordinates(to_grid(result, way.route.line)))
     points.extend(positions for _, positions in ignition_points(result))
@@ -196,7 +182,10 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     axes.contourf(x_m, y_m, level, levels=[-1e18, times[-1]], colors=["#d9804f"], alpha=0.16, zorder=1)
     lines = axes.contour(x_m, y_m, level, levels=list(times), colors=FIRE, linewidths=0.8, zorder=3)
     labels = axes.clabel(
-        lines, fontsize=6.5, inline_spacing=1, fmt={at_s: clock_words(result, at_s, step_min=1) for at_s in times}
+        lines,
+        fontsize=6.5,
+        inline_spacing=1,
+        fmt={at_s: wording.clock_words(result, at_s, step_min=1) for at_s in times},
     )
     for label in labels:
         place = label.get_position()
@@ -211,7 +200,7 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
 def last_that_matters_s(result: HouseholdResult) -> float:
     """Later isochrones say nothing about leaving: an hour after the fire is at the home and the ways out are shut."""
     times = finite(result.fire.home_p50_s)
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         times += finite(way.latest_departure_s)
         if way.route is not None:
             times += finite(*(float(result.closing_s[edge]) for edge in way.route.edges))
@@ -250,7 +239,7 @@ def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
 def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
     for line in shown_triggers(result):
         whom = {"tow": "towing", "car": "car", "foot": "foot"}.get(line.way, line.way)
-        text = f"{whom}: {INSIDE_WORDS.get(line.way, 'fire inside')}"
+        text = f"{whom}: {wording.INSIDE_WORDS.get(line.way, 'fire inside')}"
         colour = WAY_COLOURS.get(line.way, INK)
         for part in lines_of(trigger_edge(result, line, sheet.frame)):
             if sheet.write_along(text, part, size=6.2, off=1.0, colour=colour):
@@ -260,7 +249,7 @@ def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
 def drawn_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
     """Each different route once, with the ways of leaving that share it."""
     drawn: list[tuple[list[str], WayRoute]] = []
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         if way.route is None or way.route.line.is_empty:
             continue
         for names, route in drawn:
@@ -290,7 +279,7 @@ def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet
 
     Returns the first streets to shut, all of them, and whether there was room on the map for each one's number.
     """
-    route = next((way.route for way in shown_ways(result) if way.route is not None), None)
+    route = next((way.route for way in wording.shown_ways(result) if way.route is not None), None)
     if route is None:
         return []
     busy = [result.home_xy_m, *result.safe_point_xy_m.values()]
@@ -321,7 +310,7 @@ def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
             line = drawn[edge]
             if line.intersects(frame):
                 lines.setdefault(street(network, edge), []).append(line)
-    routes = [way.route for way in shown_ways(result) if way.route is not None]
+    routes = [way.route for way in wording.shown_ways(result) if way.route is not None]
     first = {street(network, edge) for route in routes for edge in route.edges}
     name_streets(sheet, lines, most=_STREET_NAMES, first=first)
 
@@ -334,29 +323,29 @@ def describe_map(result: HouseholdResult) -> str:
         offset = positions - home
         nearest = offset[int(np.argmin(np.hypot(offset[:, 0], offset[:, 1])))]
         parts.append(
-            f"{clean(name)} starts {distance_words(float(np.hypot(*nearest)))} to the "
+            f"{wording.clean(name)} starts {wording.distance_words(float(np.hypot(*nearest)))} to the "
             f"{compass_words(math.degrees(math.atan2(nearest[0], nearest[1])))} of your home."
         )
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         if way.route is None:
-            parts.append(f"{WAY_TITLES.get(way.way, way.way)}: no route.")
+            parts.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: no route.")
             continue
         shut = [
-            f"{street_words(street.street)} at {clock_words(result, street.at_s)}"
+            f"{wording.street_words(street.street)} at {wording.clock_words(result, street.at_s)}"
             for street in shut_streets(result, way.route)[:_BADGES]
         ]
         shuts = f"; shuts in this order: {', '.join(shut)}" if shut else "; no closing was computed on it"
         parts.append(
-            f"{WAY_TITLES.get(way.way, way.way)}: {distance_words(way.route.length_m)} to "
-            f"{clean(way.route.safe_point, 60)}{shuts}."
+            f"{wording.WAY_TITLES.get(way.way, way.way)}: {wording.distance_words(way.route.length_m)} to "
+            f"{wording.clean(way.route.safe_point, 60)}{shuts}."
         )
     for line in shown_triggers(result):
         near = [(bearing, at_m) for bearing, at_m in line.distance_m if math.isfinite(at_m)]
         if near:
             bearing_deg, at_m = max(near, key=lambda item: item[1])
             parts.append(
-                f"Trigger line ({WAY_TITLES.get(line.way, line.way)}; in the weather of "
-                f"{clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
-                f"{compass_words(bearing_deg)}, {distance_words(at_m)}."
+                f"Trigger line ({wording.WAY_TITLES.get(line.way, line.way)}; in the weather of "
+                f"{wording.clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
+                f"{compass_words(bearing_deg)}, {wording.distance_words(at_m)}."
             )
     return " ".join(parts)

@@ -35,7 +35,6 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
 
     Parameters
     ----------
-    answer : StreetSurvey
     labelled : sequence of int, optional
         Numbers of the groups to write on the map; the first of the short list when left out.
 
@@ -67,12 +66,11 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
         draw_lines(axes, links.geometry, edgecolor=link.ink, linewidth=link.width_pt, linestyle=(0, link.dashes))
         for place in scene.drawn("exits").itertuples():
             axes.plot(place.geometry.x, place.geometry.y, **mark_look(place.symbol))
-        groups = scene.drawn("groups")
-        shown = groups[groups["number"].isin(wanted)]
-        for place in shown.itertuples():
+        shown = [place for place in scene.drawn("groups").itertuples() if place.number in wanted]
+        for place in shown:
             axes.plot(place.geometry.x, place.geometry.y, **mark_look("group"))
             sheet.take(place.geometry.x, place.geometry.y, radius_pt=2.0)
-        for place in shown.itertuples():
+        for place in shown:
             sheet.write_beside(place.title, (place.geometry.x, place.geometry.y))
         for place in links.itertuples():
             line = place.geometry

@@ -27,7 +27,6 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
 
     Parameters
     ----------
-    answer : StreetSurvey
     made_at : datetime
         With UTC offset.
 
