@@ -236,6 +236,17 @@ def shown_ways(result: HouseholdResult) -> tuple[WayTiming, ...]:
     return (*known, *(way for name, way in result.ways.items() if name not in WAYS))
 
 
+def shared_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
+    """Each different route once, with the names of the ways of leaving that share it."""
+    found: dict[tuple[tuple[int, ...], str], tuple[tuple[str, ...], WayRoute]] = {}
+    for way in shown_ways(result):
+        if way.route is not None:
+            key = (way.route.edges, way.route.safe_point)
+            names, route = found.get(key, ((), way.route))
+            found[key] = ((*names, way.way), route)
+    return tuple(found.values())
+
+
 def before_fire(way: WayTiming) -> bool:
     """Whether this way's latest start lies before the fire starts."""
     return way.latest_start_s is not None and way.latest_start_s < 0.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
@@ -38,8 +37,4 @@ def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, 
         "drill.html": drill_page(drill, made_at=made_at),
         "drill_participants.html": participants_page(drill, made_at=made_at),
     }
-
-    def writer(text: str) -> Callable[[Path], object]:
-        return lambda path: path.write_text(text, encoding="utf-8")
-
-    return write_whole({name: writer(text) for name, text in texts.items()}, out_dir)
+    return write_whole(texts, out_dir)

@@ -20,7 +20,7 @@ from leaveby.decision.ways.result import HouseholdResult, WayRoute
 from leaveby.fire.terrain import Grid
 from leaveby.roads.routing.itinerary import compass_words, street
 from leaveby.show import wording
-from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES, blank_figure, figure_style, finite
+from leaveby.show.figure import INK, WAY_COLOURS, blank_figure, figure_style, finite
 from leaveby.show.ground import (
     ShutStreet,
     arrival_s,
@@ -40,7 +40,9 @@ from leaveby.show.map_legend import (
     ROUTE_LOOKS,
     draw_legend,
 )
-from leaveby.show.scene import MAIN_CLASSES, household_scene
+from leaveby.show.scene import MAIN_CLASSES as MAIN_CLASSES
+from leaveby.show.scene import household_scene
+from leaveby.show.symbols import line_look, way_symbol
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
 _BADGES: Final = 5
@@ -226,14 +228,11 @@ def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
 
 
 def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
-    axes, frame = sheet.axes, sheet.frame
     for line in shown_triggers(result):
-        colour = WAY_COLOURS.get(line.way, INK)
-        edge = trigger_edge(result, line, frame)
-        for part in lines_of(edge):
+        for part in lines_of(trigger_edge(result, line, sheet.frame)):
             x_m, y_m = np.asarray(part.coords).T[:2]
-            axes.plot(x_m, y_m, color="white", linewidth=3.2, alpha=0.8, zorder=5)
-            axes.plot(x_m, y_m, color=colour, linewidth=1.7, linestyle=WAY_DASHES.get(line.way, "-"), zorder=5.1)
+            sheet.axes.plot(x_m, y_m, color="white", linewidth=3.2, alpha=0.8, zorder=5)
+            sheet.axes.plot(x_m, y_m, **line_look(way_symbol("trigger", line.way)), zorder=5.1)
 
 
 def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
@@ -248,17 +247,7 @@ def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
 
 def drawn_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
     """Each different route once, with the ways of leaving that share it."""
-    drawn: list[tuple[list[str], WayRoute]] = []
-    for way in wording.shown_ways(result):
-        if way.route is None or way.route.line.is_empty:
-            continue
-        for names, route in drawn:
-            if (route.edges, route.safe_point) == (way.route.edges, way.route.safe_point):
-                names.append(way.way)
-                break
-        else:
-            drawn.append(([way.way], way.route))
-    return tuple((tuple(names), route) for names, route in drawn)
+    return tuple((names, route) for names, route in wording.shared_routes(result) if not route.line.is_empty)
 
 
 def _draw_routes(sheet: Sheet, result: HouseholdResult) -> list[tuple[tuple[str, ...], str]]:

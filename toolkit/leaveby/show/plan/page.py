@@ -12,7 +12,7 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
 from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
-from leaveby.decision.ways.result import HouseholdResult, WayRoute, WayTiming, WhatIf
+from leaveby.decision.ways.result import HouseholdResult, WayTiming, WhatIf
 from leaveby.roads.routing.itinerary import Step
 from leaveby.show import wording
 from leaveby.show.figure import as_svg
@@ -209,23 +209,13 @@ def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
 
 def _routes(result: HouseholdResult) -> list[dict[str, Any]]:
     """Each different route once, with the ways of leaving that take it."""
-    found: list[tuple[list[str], WayRoute]] = []
-    for way in wording.shown_ways(result):
-        if way.route is None:
-            continue
-        for names, route in found:
-            if route.edges == way.route.edges:
-                names.append(way.way)
-                break
-        else:
-            found.append(([way.way], way.route))
     return [
         {
             "title": f"{' and '.join(_SHORT.get(name, name) for name in names)}: to "
             f"{wording.clean(route.safe_point, 60)}, {wording.distance_words(route.length_m)}",
             "steps": _step_words(route.steps),
         }
-        for names, route in found
+        for names, route in wording.shared_routes(result)
     ]
 
 
