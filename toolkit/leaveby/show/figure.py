@@ -10,6 +10,7 @@ import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import timedelta
+from importlib.resources import files
 from typing import Any, Final
 from xml.etree import ElementTree
 
@@ -41,27 +42,7 @@ WAY_DASHES: Final[Mapping[str, Any]] = {way: (0, SYMBOLS[f"way_{way}"].dashes) f
 TABLE_OPEN: Final = '<table style="text-align: left; border-spacing: 0.9em 0.3em; margin: 0.6em 0">'
 """Begins a table that stands beside a figure in a notebook, where no style sheet of ours reaches."""
 
-_STYLE: Final[dict[Any, Any]] = {
-    "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"],
-    "font.size": 8.0,
-    "text.color": INK,
-    "text.parse_math": False,
-    "text.usetex": False,
-    "axes.edgecolor": MUTED,
-    "axes.labelcolor": INK,
-    "axes.linewidth": 0.7,
-    "axes.unicode_minus": True,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "hatch.linewidth": 0.7,
-    "hatch.color": INK,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "leaveby",
-    "figure.facecolor": "white",
-    "savefig.facecolor": "white",
-}
-
+_STYLE: Final = str(files("leaveby.show").joinpath("figure.mplstyle"))
 _SVG: Final = "http://www.w3.org/2000/svg"
 _XLINK: Final = "http://www.w3.org/1999/xlink"
 _HALO_ID: Final = "halo-"
@@ -72,7 +53,7 @@ _REFERENCE: Final = re.compile(r"url\(#([^)]+)\)")
 @contextmanager
 def figure_style() -> Iterator[None]:
     """Draw in the project's look, whatever the caller's settings are; text is never read as mathematics."""
-    with mpl.rc_context(_STYLE), warnings.catch_warnings():
+    with mpl.rc_context(fname=_STYLE), warnings.catch_warnings():
         # A letter that the measuring font lacks is still written as text, and the reader's own font shows it.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font", category=UserWarning)
         yield

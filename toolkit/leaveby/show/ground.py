@@ -31,15 +31,7 @@ _STEPS_MIN: Final = (5, 10, 15, 30, 60, 120, 180, 240)
 
 @dataclass(frozen=True)
 class Isochrone:
-    """Ground that has burnt by a moment in the scenario's central run.
-
-    Attributes
-    ----------
-    at_s : float
-        Seconds from the scenario's start.
-    area : MultiPolygon
-        Whole cells, in the grid's reference system.
-    """
+    """Ground, as whole cells, that has burnt by a moment in the scenario's central run."""
 
     at_s: float
     area: MultiPolygon
@@ -47,24 +39,11 @@ class Isochrone:
 
 @dataclass(frozen=True)
 class ShutStreet:
-    """A street of a route and the first moment when a part of it shuts.
-
-    Attributes
-    ----------
-    street : str
-    at_s : float
-    line : LineString
-        The stretch that shuts first, in the grid's reference system.
-    """
+    """A street of a route, the first moment when a part of it shuts, and the stretch that shuts first."""
 
     street: str
     at_s: float
     line: LineString
-
-
-def isochrone_times(result: HouseholdResult, *, most: int = 8) -> tuple[float, ...]:
-    """Pick moments on whole clock steps, no more than `most`, that span the fire's run over the grid."""
-    return clock_steps(result, arrival_s(result), most=most)
 
 
 def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most: int) -> tuple[float, ...]:
@@ -86,10 +65,10 @@ def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most
 
 
 def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ...]:
-    """Outline the ground that has burnt by each of the moments of `isochrone_times`, as whole cells."""
+    """Outline the ground that has burnt by moments on whole clock steps, no more than `most`, as whole cells."""
     reached_s = arrival_s(result)
     grid = result.terrain.grid
-    times = isochrone_times(result, most=most)
+    times = clock_steps(result, reached_s, most=most)
     return tuple(Isochrone(at_s=at_s, area=burnt_area(grid, reached_s, by_s=at_s)) for at_s in times)
 
 

@@ -14,13 +14,11 @@ from leaveby.caution import OVERRIDE
 from leaveby.files.write.styles import STYLES_TABLE, style_table
 from leaveby.show.scene import Scene
 
-_SHUT: str = "shut_streets"
-"""Drawn by maps for people; here every stretch stands in `streets` with its own moment."""
-
 
 def write_geopackage(scene: Scene, path: Path, *, made_at: datetime) -> None:
     """Write the tables of a scene: plain columns, units in their names, the override statement describes each."""
-    layers = {name: layer for name, layer in scene.layers.items() if len(layer.things) and name != _SHUT}
+    # Streets that shut are for maps for people: here every stretch stands in `streets` with its own moment.
+    layers = {name: layer for name, layer in scene.layers.items() if len(layer.things) and name != "shut_streets"}
     tables = {name: layer.facts for name, layer in layers.items()}
     tables[STYLES_TABLE] = style_table(layers)
     stamp = made_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

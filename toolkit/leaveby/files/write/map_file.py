@@ -120,13 +120,7 @@ def _identity(kind: str) -> str:
 
 
 def _kml_colour(colour: str) -> str:
-    """Turn #rrggbb into KML's aabbggrr.
-
-    Examples
-    --------
-    >>> _kml_colour("#0b3c8c")
-    'ff8c3c0b'
-    """
+    """Turn #rrggbb into KML's aabbggrr."""
     return f"ff{colour[5:7]}{colour[3:5]}{colour[1:3]}"
 
 
@@ -171,19 +165,17 @@ def route_gpx(scene: Scene, *, made_at: datetime) -> bytes:
             points = shapely.get_coordinates(thing.geometry)
             if name == "routes":
                 track = _part(root, "trk", _GPX)
-                _told(track, thing.title, f"{OVERRIDE} {thing.words}")
+                _text(track, "name", thing.title, _GPX)
+                _text(track, "desc", f"{OVERRIDE} {thing.words}", _GPX)
                 segment = _part(track, "trkseg", _GPX)
                 for lon_lat in points:
                     _position(segment, "trkpt", lon_lat)
             else:
                 words = OVERRIDE if name == "home" else f"{thing.words} {OVERRIDE}"
-                _told(_position(root, "wpt", points[0]), thing.title, words)
+                point = _position(root, "wpt", points[0])
+                _text(point, "name", thing.title, _GPX)
+                _text(point, "desc", words, _GPX)
     return _bytes(root)
-
-
-def _told(parent: ElementTree.Element, name: str, words: str) -> None:
-    _text(parent, "name", name, _GPX)
-    _text(parent, "desc", words, _GPX)
 
 
 def _position(parent: ElementTree.Element, name: str, lon_lat: Any) -> ElementTree.Element:

@@ -65,29 +65,18 @@ def reminder_day(plan: Plan) -> tuple[int, int]:
 
 
 def _day_words(plan: Plan) -> str:
+    """Say which day was taken, and that it is only a guess where the plan file names no season."""
+    month, day = plan.season_starts or season_day(plan.home.lat_deg)
+    said = f"{day} {date(2000, month, day).strftime('%B')}"
     if plan.season_starts is None:
-        return season_assumption(plan.home.lat_deg)
-    starts = date(2000, *plan.season_starts)
+        return (
+            f"The plan file does not say when your fire season starts: {said} was taken, early for your latitude "
+            "(judgement). Ask your fire agency when its danger period begins, and move this reminder to well before "
+            "it; never to later than that."
+        )
     return (
-        f"Your plan file says that the fire season starts on {starts.day} {starts.strftime('%B')}; this comes eight "
-        "weeks before. Ask your fire agency each year: danger periods can begin earlier."
-    )
-
-
-def season_assumption(lat_deg: float) -> str:
-    """Say which day was taken, and that it is only a guess.
-
-    Examples
-    --------
-    >>> season_assumption(-36.1)[:100]
-    'The plan file does not say when your fire season starts: 1 July was taken, early for your latitude ('
-    """
-    month, day = season_day(lat_deg)
-    said = date(2000, month, day)
-    return (
-        f"The plan file does not say when your fire season starts: {said.day} {said.strftime('%B')} was taken, early "
-        "for your latitude (judgement). Ask your fire agency when its danger period begins, and move this reminder to "
-        "well before it; never to later than that."
+        f"Your plan file says that the fire season starts on {said}; this comes eight weeks before. Ask your fire "
+        "agency each year: danger periods can begin earlier."
     )
 
 

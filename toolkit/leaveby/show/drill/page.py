@@ -52,7 +52,6 @@ def drill_page(drill: Drill, *, made_at: datetime) -> str:
         made_at=made_at,
         strip=Markup(as_svg(rounds_strip(drill), "The rounds side by side", describe_rounds_strip(drill))),
         rounds=[_round_parts(drill, run) for run in drill.rounds],
-        overview=_overview(drill),
         groups=_groups(drill),
         no_round_open="" if any_round_is_open(drill) else words.NO_WAY_OPEN.replace("this round", "every round"),
         last_resort=LAST_RESORT,
@@ -196,18 +195,6 @@ def _placed(drill: Drill, one: Placed, number: int) -> dict[str, Any]:
         "late": one.early_s is not None and one.early_s < 0.0,
         "shut": words.shut_words(one),
     }
-
-
-def _overview(drill: Drill) -> list[dict[str, Any]]:
-    return [
-        {
-            "title": words.round_full_title(run),
-            "verdict": words.verdict_words(drill, run),
-            "is_open": round_is_open(run),
-            "leave_by": words.leave_by_words(drill, run),
-        }
-        for run in drill.rounds
-    ]
 
 
 def _groups(drill: Drill) -> list[dict[str, Any]]:

@@ -17,22 +17,8 @@ from matplotlib.patches import Patch
 
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.household.plan import Person
+from leaveby.show import figure as paper
 from leaveby.show import wording
-from leaveby.show.figure import (
-    DARK,
-    GREY,
-    INK,
-    MUTED,
-    PALE,
-    WAY_COLOURS,
-    WAY_DASHES,
-    blank_figure,
-    clock_axis,
-    figure_style,
-    finite,
-    whole_hours,
-    write_beside,
-)
 
 CRITICAL_SHARE: Final = 0.8
 """A task that decides the ready time in at least this share of members is marked as critical."""
@@ -48,8 +34,8 @@ _WAY_WORDS: Final = {"tow": "towing", "car": "car", "foot": "foot"}
 
 
 _TASK_LOOKS: Final = (
-    (DARK, None, "decides when you can go"),
-    (GREY, "//", "often decides"),
+    (paper.DARK, None, "decides when you can go"),
+    (paper.GREY, "//", "often decides"),
     ("white", None, "has slack"),
 )
 _WAITING_WORDS: Final = (
@@ -73,17 +59,17 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
         One falling line per way of leaving, the asked confidence as a level line, the latest starts as marks.
     """
     ways = [way for way in wording.shown_ways(result) if way.start_s.size and way.route is not None]
-    times = [time_s for way in ways for time_s in _falling_part(way)] + finite(start_at_s)
-    low_s, high_s = whole_hours(result, min(times), max(times)) if times else (0.0, result.plan.horizon_s)
-    with figure_style():
-        figure = blank_figure(92.0, CURVE_HEIGHT_MM)
+    times = [time_s for way in ways for time_s in _falling_part(way)] + paper.finite(start_at_s)
+    low_s, high_s = paper.whole_hours(result, min(times), max(times)) if times else (0.0, result.plan.horizon_s)
+    with paper.figure_style():
+        figure = paper.blank_figure(92.0, CURVE_HEIGHT_MM)
         axes = figure.add_subplot()
         for way in ways:
             axes.plot(
                 way.start_s / 60.0,
                 way.clear_probability * 100.0,
-                color=WAY_COLOURS.get(way.way, INK),
-                linestyle=WAY_DASHES.get(way.way, "-"),
+                color=paper.WAY_COLOURS.get(way.way, paper.INK),
+                linestyle=paper.WAY_DASHES.get(way.way, "-"),
                 linewidth=1.8,
                 marker=MARKERS.get(way.way, "D"),
                 markevery=[],
@@ -91,7 +77,7 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
             )
             if way.latest_start_s is not None and low_s <= way.latest_start_s <= high_s:
                 mark_leave_by(axes, way, confidence=result.plan.confidence)
-        axes.axhline(result.plan.confidence * 100.0, color=INK, linewidth=0.8)
+        axes.axhline(result.plan.confidence * 100.0, color=paper.INK, linewidth=0.8)
         axes.text(
             0.995,
             result.plan.confidence * 100.0 - 1.5,
@@ -102,18 +88,18 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
             fontsize=7,
         )
         if start_at_s is not None:
-            axes.axvline(start_at_s / 60.0, color=INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
+            axes.axvline(start_at_s / 60.0, color=paper.INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
         axes.set_ylim(0.0, 104.0)
         axes.set_ylabel("runs that get clear, in 100")
         axes.set_xlabel("when you start getting ready")
-        clock_axis(axes, result, low_s, high_s=high_s, most=7)
+        paper.clock_axis(axes, result, low_s, high_s=high_s, most=7)
         finish_curve(axes, legend=bool(ways))
     return figure
 
 
 def finish_curve(axes: Axes, *, legend: bool) -> None:
     """Give a figure of clear-probability curves its grid, frame and key; or the words for having none."""
-    axes.grid(color=PALE, linewidth=0.6)
+    axes.grid(color=paper.PALE, linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     if legend:
         axes.legend(
@@ -137,7 +123,7 @@ def mark_leave_by(axes: Axes, way: WayTiming, *, confidence: float) -> None:
         [way.latest_start_s / 60.0],
         [confidence * 100.0],
         marker=MARKERS.get(way.way, "D"),
-        color=WAY_COLOURS.get(way.way, INK),
+        color=paper.WAY_COLOURS.get(way.way, paper.INK),
         markersize=6,
         markeredgecolor="white",
         linestyle="none",
@@ -152,7 +138,7 @@ def _falling_part(way: WayTiming) -> list[float]:
     first = below[0] if below else float(way.start_s[0])
     gone = [float(at) for at, share in zip(way.start_s, way.clear_probability, strict=True) if share <= 0.005]
     last = gone[0] if gone else float(way.start_s[-1])
-    return [max(first - 1800.0, float(way.start_s[0])), last, *finite(way.latest_start_s)]
+    return [max(first - 1800.0, float(way.start_s[0])), last, *paper.finite(way.latest_start_s)]
 
 
 def describe_clear_curve(result: HouseholdResult) -> str:
@@ -230,8 +216,8 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
     schedule = result.ways[way].schedule
     bars = _bars(result, way)
     count = len(bars)
-    with figure_style():
-        figure = blank_figure(width_mm, task_bars_height_mm(count))
+    with paper.figure_style():
+        figure = paper.blank_figure(width_mm, task_bars_height_mm(count))
         axes = figure.add_subplot()
         for row, bar in enumerate(bars):
             start_min, finish_min = bar.start_s / 60.0, bar.finish_s / 60.0
@@ -242,12 +228,12 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
                 left=start_min,
                 height=0.72 if bar.is_task else 0.3,
                 facecolor=colour,
-                edgecolor=INK,
+                edgecolor=paper.INK,
                 linewidth=0.8,
                 hatch=hatch,
             )
             if bar.beside:
-                write_beside(axes, finish_min, row, bar.beside, size=6.2, colour=MUTED)
+                paper.write_beside(axes, finish_min, row, bar.beside, size=6.2, colour=paper.MUTED)
         axes.set_yticks(
             range(count),
             [f"{bar.label} ●" if bar.rank == 0 else bar.label for bar in bars],
@@ -259,7 +245,7 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
         axes.set_ylim(max(count, 1) - 0.4, -0.6)
         longest_min = max([schedule.ready_s, *schedule.finish_s], default=0.0) / 60.0
         axes.set_xlim(0.0, max(longest_min, 1.0) * 1.28)
-        axes.axvline(schedule.ready_s / 60.0, color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
+        axes.axvline(schedule.ready_s / 60.0, color=paper.INK, linewidth=0.9, linestyle=(0, (4, 2)))
         axes.tick_params(axis="y", length=0)
         axes.spines[["top", "right", "left"]].set_visible(False)
         if not count:
@@ -267,7 +253,7 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
         else:
             axes.legend(
                 handles=[
-                    Patch(facecolor=colour, edgecolor=INK, hatch=hatch, label=words)
+                    Patch(facecolor=colour, edgecolor=paper.INK, hatch=hatch, label=words)
                     for colour, hatch, words in _TASK_LOOKS
                 ],
                 loc="lower center",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -10,39 +11,39 @@ from pyproj import Transformer
 from shapely.geometry import Point
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.streets.result import StreetSurvey
+from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.roads.exits.dominators import NO_WAY_OUT
+from leaveby.roads.exits.facts import GroupFacts
 from leaveby.show.record import finite_or_none
 from leaveby.show.scene import Rows, Scene, notices_of, tables_of, thing
 from leaveby.show.wording import clean, minutes_up, street_words
 
-COLUMNS: Final = (
-    "number",
-    "kind",
-    "everyone_must_pass",
-    "homes",
-    "homes_for_certain",
-    "people",
-    "vehicles",
-    "inside_number",
-    "short_list",
-    "shared_way_m",
-    "longest_dead_end_m",
-    "streets_m",
-    "narrowest_stated_m",
-    "no_width_stated_m",
-    "tracks_m",
-    "steepest_percent",
-    "fuel_t_ha",
-    "homes_with_another_way_on_foot",
-    "at_edge_of_map",
-    "last_out_quick_min",
-    "last_out_slow_min",
-    "shuts_min",
-    "longer_than",
-    "lon_deg",
-    "lat_deg",
-)
+_COLUMNS: Final[Mapping[str, Callable[[StreetGroup, GroupFacts], Any]]] = {
+    "number": lambda one, _: one.number,
+    "kind": lambda one, _: one.kind,
+    "everyone_must_pass": lambda one, _: clean(one.name, 120),
+    "homes": lambda one, _: one.homes,
+    "homes_for_certain": lambda one, _: one.certain,
+    "people": lambda one, _: one.people,
+    "vehicles": lambda one, _: one.vehicles,
+    "inside_number": lambda one, _: one.inside,
+    "short_list": lambda one, _: one.notable,
+    "shared_way_m": lambda one, facts: round(float(facts.shared_m[one.row]), 1),
+    "longest_dead_end_m": lambda one, facts: round(float(facts.dead_end_m[one.row]), 1),
+    "streets_m": lambda one, facts: round(float(facts.streets_m[one.row]), 1),
+    "narrowest_stated_m": lambda one, facts: finite_or_none(float(facts.narrowest_m[one.row])),
+    "no_width_stated_m": lambda one, facts: round(float(facts.no_width_m[one.row]), 1),
+    "tracks_m": lambda one, facts: round(float(facts.track_m[one.row]), 1),
+    "steepest_percent": lambda one, facts: finite_or_none(100.0 * float(facts.steepest[one.row]), 1),
+    "fuel_t_ha": lambda one, facts: finite_or_none(float(facts.fuel_t_ha[one.row]), 1),
+    "homes_with_another_way_on_foot": lambda one, facts: float(facts.foot_homes[one.row]),
+    "at_edge_of_map": lambda one, facts: bool(facts.at_edge[one.row]),
+    "last_out_quick_min": lambda one, _: minutes_up(one.clearance[0].last_out_s) if one.clearance else None,
+    "last_out_slow_min": lambda one, _: minutes_up(one.clearance[-1].last_out_s) if one.clearance else None,
+    "shuts_min": lambda one, _: math.floor(one.shuts_s / 60.0) if math.isfinite(one.shuts_s) else None,
+    "longer_than": lambda one, _: "; ".join(f"{item.rule.name}: {item.sentence}" for item in one.comparisons),
+}
+COLUMNS: Final = (*_COLUMNS, "lon_deg", "lat_deg")
 """Columns of `streets.csv`, and keys of each group in `streets.json`."""
 
 
@@ -126,41 +127,13 @@ def streets_scene(answer: StreetSurvey) -> Scene:
 
 def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
     """One row for each group, with the columns of `COLUMNS`; None where a thing is not known."""
-    facts = answer.facts
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
     lon, lat = change.transform([group.x_m for group in answer.groups], [group.y_m for group in answer.groups])
-    rows = []
-    for group, x, y in zip(answer.groups, lon, lat, strict=True):
-        row = group.row
-        values = (
-            group.number,
-            group.kind,
-            clean(group.name, 120),
-            group.homes,
-            group.certain,
-            group.people,
-            group.vehicles,
-            group.inside,
-            group.notable,
-            round(float(facts.shared_m[row]), 1),
-            round(float(facts.dead_end_m[row]), 1),
-            round(float(facts.streets_m[row]), 1),
-            finite_or_none(float(facts.narrowest_m[row])),
-            round(float(facts.no_width_m[row]), 1),
-            round(float(facts.track_m[row]), 1),
-            finite_or_none(100.0 * float(facts.steepest[row]), 1),
-            finite_or_none(float(facts.fuel_t_ha[row]), 1),
-            float(facts.foot_homes[row]),
-            bool(facts.at_edge[row]),
-            minutes_up(group.clearance[0].last_out_s) if group.clearance else None,
-            minutes_up(group.clearance[-1].last_out_s) if group.clearance else None,
-            math.floor(group.shuts_s / 60.0) if math.isfinite(group.shuts_s) else None,
-            "; ".join(f"{item.rule.name}: {item.sentence}" for item in group.comparisons),
-            round(float(x), 6),
-            round(float(y), 6),
-        )
-        rows.append(dict(zip(COLUMNS, values, strict=True)))
-    return rows
+    return [
+        {name: tell(group, answer.facts) for name, tell in _COLUMNS.items()}
+        | {"lon_deg": round(float(x), 6), "lat_deg": round(float(y), 6)}
+        for group, x, y in zip(answer.groups, lon, lat, strict=True)
+    ]
 
 
 def _fate(answer: StreetSurvey, row: int) -> dict[str, Any]:
