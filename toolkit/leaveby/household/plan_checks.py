@@ -74,8 +74,15 @@ def nearest_word(word: str, known: Iterable[str]) -> str | None:
     return by_folded[close[0]] if close else None
 
 
-def _meant(word: str, known: Iterable[str], otherwise: str) -> str:
-    near = nearest_word(word, known)
+def meant(word: object, known: Iterable[str], otherwise: str) -> str:
+    """Say how to mend a word: by the known one that was probably meant, or otherwise.
+
+    Examples
+    --------
+    >>> meant("confidnce", ["confidence", "members"], "take it away")
+    'write "confidence" if that was meant'
+    """
+    near = nearest_word(word, known) if isinstance(word, str) else None
     return f'write "{near}" if that was meant' if near is not None else otherwise
 
 
@@ -234,7 +241,7 @@ def _vehicles(at: _At) -> Iterator[Fault]:
                 ("vehicles", number, "towed_by"),
                 f'names "{towed_by}", and there is no car of that name',
                 expected="the name of a car under [[vehicles]]" + (f": {_listed(cars)}" if cars else ""),
-                mend=_meant(towed_by, cars, "name one of the cars" if cars else "add the car under [[vehicles]]"),
+                mend=meant(towed_by, cars, "name one of the cars" if cars else "add the car under [[vehicles]]"),
             )
     if trailers and "towing" not in at.document:
         yield at.fault(
@@ -293,7 +300,7 @@ def _task_order(at: _At) -> Iterator[Fault]:
                     ("tasks", number, "after"),
                     f'names "{ahead}", and there is no task of that name',
                     expected="names of other tasks",
-                    mend=_meant(ahead, names, "correct the name, or add the task under [[tasks]]"),
+                    mend=meant(ahead, names, "correct the name, or add the task under [[tasks]]"),
                 )
             elif ahead == name:
                 yield at.fault(
@@ -348,7 +355,7 @@ def _task_hands(at: _At) -> Iterator[Fault]:
                 ("tasks", number, "needs"),
                 f"asks for {_listed(unknown)}, which nobody can do",
                 expected="words that stand in can of at least one person" + (f": {_listed(skills)}" if skills else ""),
-                mend=_meant(unknown[0], skills, "add the word to can of those who can do it, or take it out of needs"),
+                mend=meant(unknown[0], skills, "add the word to can of those who can do it, or take it out of needs"),
             )
             continue
         able = [name or "someone" for name, can in people if can_do(can, needs)]
@@ -573,7 +580,7 @@ def _fire(at: _At, fire_models: Collection[str] | None) -> Iterator[Fault]:
                 ("fire", "models"),
                 f'names "{name}", and there is no such rate-of-spread equation',
                 expected=f"names among {_listed(sorted(fire_models))}",
-                mend=_meant(name, fire_models, "name one of them"),
+                mend=meant(name, fire_models, "name one of them"),
             )
 
 
