@@ -14,6 +14,7 @@ import pytest
 import leaveby
 from leaveby.ask.household import demo_folder
 from leaveby.errors import InputError
+from leaveby.files.read.drill_shape import DrillFile
 from leaveby.household.plan import PlanFile
 from leaveby.household.plan_file import plan_from_document
 from leaveby.household.plan_keys import keys_page
@@ -57,8 +58,9 @@ def faults_at(section: str, many: bool, key: str, value: float) -> list[str]:
     return []
 
 
-def test_the_page_is_what_the_declarations_say() -> None:
+def test_the_pages_are_what_the_declarations_say() -> None:
     assert keys_page(PlanFile) == PAGE
+    assert keys_page(DrillFile) == files(leaveby).joinpath("about/drill_keys.md").read_text(encoding="utf-8")
 
 
 def test_every_key_of_the_demo_stands_on_the_page_with_what_it_is() -> None:

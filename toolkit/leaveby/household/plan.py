@@ -171,7 +171,7 @@ class _PlanSection:
 
 @dataclass(frozen=True, kw_only=True)
 class PlanFile(Sections, _PlanSection, Table):
-    """The whole file."""
+    """The plan file."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -277,16 +277,6 @@ def why_no_way(household: Household | Plan, way: Way) -> str | None:
 
     Leaving on foot always counts as a way; where it leads is for the roads to say.
 
-    Parameters
-    ----------
-    household : Household or Plan
-    way : {"tow", "car", "foot"}
-
-    Returns
-    -------
-    str or None
-        A sentence, or None.
-
     Examples
     --------
     >>> why_no_way(Household(people=(Person("Ines"),), tasks=()), "car")
@@ -332,15 +322,6 @@ def ways(household: Household | Plan) -> tuple[Way, ...]:
     `car` needs a car, someone who can drive and a seat for everyone; `tow` needs the trailer, its car, someone who can
     tow and a seat for everyone; `foot` is always there.
 
-    Parameters
-    ----------
-    household : Household or Plan
-
-    Returns
-    -------
-    tuple of {"tow", "car", "foot"}
-        In this order.
-
     Examples
     --------
     >>> ute = Vehicle("ute", "car", width_m=1.9, height_m=1.9, length_m=5.4, mass_kg=2400.0, seats=5)
@@ -354,22 +335,7 @@ def tasks_for(household: Household | Plan, way: TaskWay) -> tuple[Task, ...]:
     """Pick the tasks that have to be done today for one way, in the order of the plan.
 
     Tasks that are already done, or that are not for this way, drop out; what was to wait for them waits for what they
-    were to wait for, so that no order is lost.
-
-    Parameters
-    ----------
-    household : Household or Plan
-    way : {"tow", "car", "foot", "shelter"}
-
-    Returns
-    -------
-    tuple of Task
-        With `after` holding names of these tasks only.
-
-    Raises
-    ------
-    InputError
-        When `way` is none of the four.
+    were to wait for, so that no order is lost: `after` holds names of these tasks only.
 
     Examples
     --------

@@ -18,12 +18,11 @@ from pathlib import PurePath
 from leaveby.errors import Fault
 from leaveby.household.plan import WAYS, can_do, skill_word
 from leaveby.household.plan_places import FARTHEST_KM, Place, home_slip, nearest_km, slips
+from leaveby.parameters import NEAREST_SAFE_POINT_KM
 from leaveby.regions import REGION_PATTERN, region_faults
 
+NEAREST_KM = NEAREST_SAFE_POINT_KM.value
 _BY = {"tow": "with the trailer", "car": "by car", "foot": "on foot"}
-NEAREST_KM = 1.0
-"""A safe point nearer to home than this, as the crow flies, is refused: what burns the home reaches it with little
-delay, and leaving would be timed as if it ended there. Judgement."""
 _NAMED_TABLES = ("people", "animals", "vehicles", "tasks", "safe_points", "ignitions")
 _RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc", ".nc")
 _VECTORS = (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".gml", ".kml")
@@ -132,20 +131,6 @@ def cross_faults(
     document: Mapping[str, object], *, where: str = "", fire_models: Collection[str] | None = None
 ) -> tuple[Fault, ...]:
     """Find everything that is wrong between the keys of a plan document.
-
-    Parameters
-    ----------
-    document : Mapping
-        As read from TOML.
-    where : str
-        The file, put before each place.
-    fire_models : Collection of str, optional
-        The rate-of-spread equations that exist; None leaves their names unchecked.
-
-    Returns
-    -------
-    tuple of Fault
-        Empty when nothing is wrong.
 
     Examples
     --------

@@ -239,7 +239,7 @@ def keys_page(file: type) -> str:
     Parameters
     ----------
     file : type
-        `leaveby.household.plan.PlanFile`.
+        `leaveby.household.plan.PlanFile` or `leaveby.files.read.drill_shape.DrillFile`.
 
     Examples
     --------
@@ -248,12 +248,11 @@ def keys_page(file: type) -> str:
     ['| `clear_m` | m | 0 to 1000 | not stated | from the house to unmanaged vegetation |']
     """
     lines = [
-        "# Keys of the plan file",
+        f"# Keys of the {_first(file)[4:-1]}",
         "",
-        "Every section and key of a plan file. What is left out is filled in, and listed among the assumptions of the "
-        "answer where it could save minutes.",
+        "Every section and key with its unit and range, and what stands when it is left out.",
     ]
-    defaults = _defaults(file)
+    defaults = defaults_of(file)
     for name, hint in keys_of(file).items():
         found = declared(hint)
         many = found.table is None
@@ -270,7 +269,7 @@ def _first(table: type) -> str:
 
 
 def _rows(table: type) -> Iterator[str]:
-    defaults = _defaults(table)
+    defaults = defaults_of(table)
     yield "| key | unit | range | when left out | what it is |"
     yield "|---|---|---|---|---|"
     for name, hint in keys_of(table).items():
@@ -278,10 +277,11 @@ def _rows(table: type) -> Iterator[str]:
         listed = get_origin(found.form) in (tuple, list)
         unit = found.unit or (declared(get_args(found.form)[0]).unit if listed else "")
         span = found.told if found.table is not None else found.range or found.told
-        yield f"| `{name}` | {unit} | {span} | {_shown(defaults[name], unit)} | {found.what} |"
+        yield f"| `{name}` | {unit} | {span} | {_shown(defaults[name], unit if found.name else '')} | {found.what} |"
 
 
-def _defaults(table: type) -> dict[str, Any]:
+def defaults_of(table: type) -> dict[str, Any]:
+    """Give what stands when a key is left out, by the names in the file; `dataclasses.MISSING` for what can't be."""
     hints = get_type_hints(table, include_extras=True)
     return {
         declared(hints[one.name]).name or one.name: one.default if one.default_factory is MISSING else None
@@ -300,4 +300,5 @@ def _shown(default: Any, unit: str) -> str:
         return f'"{default}"' if default else "empty"
     if isinstance(default, tuple):
         return ", ".join(_shown(one, unit) for one in default) or "none"
+    # A field that has another name than its key holds SI.
     return f"{default / _SI_PER_UNIT.get(unit, 1.0):g}"

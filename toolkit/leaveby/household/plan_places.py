@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-FARTHEST_KM: Final = 300.0
-"""A safe point or ignition farther from home than this is taken for a slip in the coordinates."""
+from leaveby.parameters import FARTHEST_PLACE_KM
+
+FARTHEST_KM: Final = FARTHEST_PLACE_KM.value
 
 _EARTH_RADIUS_KM: Final = 6371.0
 
@@ -59,17 +60,6 @@ def slips(lon_deg: float, lat_deg: float) -> tuple[Slip, ...]:
 
 def home_slip(home: Place, others: Sequence[Place]) -> Slip | None:
     """Tell whether the home is what was written wrongly, because it is far from what lies together otherwise.
-
-    Parameters
-    ----------
-    home : (lon_deg, lat_deg)
-    others : sequence of (lon_deg, lat_deg)
-        Of each safe point and each fire.
-
-    Returns
-    -------
-    Slip or None
-        None where the home lies well, or where nothing says which place is the wrong one.
 
     Examples
     --------

@@ -105,14 +105,8 @@ def readiness(
 ) -> Readiness:
     """Choose the list to follow, and work out when the household is ready by it.
 
-    A task more, a longer one, or a pair of hands less never makes the ready time at the asked confidence shorter.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s
-        As for `ready_times`.
-    confidence : float
-        More than 0 and less than 1.
+    A task more, a longer one, or a pair of hands less never makes the ready time at the asked confidence (above 0,
+    below 1) shorter. Durations and arrivals as for `ready_times`.
 
     Examples
     --------
@@ -151,13 +145,8 @@ def readiness_for_latest(
     """Choose the list with which getting ready may start latest under given fires (`catalogue.latest_list`).
 
     Needed only where the list of `readiness` does not clear the road in the asked share of members when it is begun at
-    the latest departure less the ready time, both at the asked confidence.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, confidence
-        As for `readiness`.
-    latest_departure_s : (members,) array
+    the latest departure less the ready time, both at the asked confidence. Arguments as for `readiness`; one latest
+    departure for each member.
     """
     tasks = tasks_for(household, way)
     home_s = _arrivals(household, arrivals_s, members=durations_s.shape[0])
@@ -244,17 +233,8 @@ def criticality(
     """Count in what share of the members each task is critical.
 
     A task is critical in a member when a little more time for it makes the household ready later; that includes the
-    waiting for people who are busy elsewhere.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, policy
-        As for `ready_times`.
-
-    Returns
-    -------
-    dict of str to float
-        The tasks of this way, 0 to 1, the most often critical first.
+    waiting for people who are busy elsewhere. The tasks of this way, the most often critical first; arguments as for
+    `ready_times`.
 
     Examples
     --------
@@ -283,17 +263,8 @@ def held_up_by(
     """Count in what share of the members waiting for each absent person holds the household up.
 
     It does in a member in which this person is away at first and coming home a little later makes the household ready
-    later: because a critical task is theirs, or because they come last.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, policy
-        As for `ready_times`.
-
-    Returns
-    -------
-    dict of str to float
-        The people who may be away, 0 to 1, those who hold up most often first.
+    later: because a critical task is theirs, or because they come last. Those who may be away, who hold up most often
+    first; arguments as for `ready_times`.
 
     Examples
     --------
@@ -330,19 +301,8 @@ def saved_before_season(
     """Rank the tasks by what doing them before the season would save, by working each case out anew.
 
     Without the task the household may follow a new list, or the old one with the task struck out: the better counts.
-    What two tasks save together is not the sum of what each saves.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, policy
-        As for `ready_times`.
-    confidence : float
-        Share of members that have to be ready, more than 0 and less than 1.
-
-    Returns
-    -------
-    tuple of Saving
-        The largest saving first; tasks that are already done are left out.
+    What two tasks save together is not the sum of what each saves. The largest saving first; arguments as for
+    `readiness`.
 
     Examples
     --------

@@ -109,10 +109,6 @@ def schedule(
     node_limit : int
         Branches of the exact search that follows when the priority rules leave a gap to the lower bound.
 
-    Returns
-    -------
-    Schedule
-
     Raises
     ------
     InputError
@@ -233,13 +229,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
 
 
 def schedule_of(tasks: Sequence[Task], people: Sequence[Person], listed: TaskList) -> Schedule:
-    """Lay out a given list at the likely durations and the likely arrivals.
-
-    Parameters
-    ----------
-    tasks, people : sequence of Task, Person
-        Those that the list was made for, in the same order.
-    listed : TaskList
+    """Lay out a list at the likely durations and arrivals, for the tasks and people that it was made for.
 
     Examples
     --------

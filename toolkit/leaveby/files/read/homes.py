@@ -19,6 +19,7 @@ from pyproj import Transformer
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, said_plainly, without_editing
+from leaveby.parameters import HOME_FLOOR_M2, LEAST_HOME_FOOTPRINT_M2, USUAL_LEVELS
 from leaveby.roads.exits.homes import FAR_M, Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.exits.street_table import StreetTable
 
@@ -45,15 +46,6 @@ PEOPLE_INSIDE: Final = frozenset(
     {"hotel", "hospital", "school", "kindergarten", "college", "university", "nursing_home"}
 )
 """Kinds of building that people have to leave though they are no homes; listed by number."""
-
-LEAST_FOOTPRINT_M2: Final = 30.0
-"""A building that says no more than `yes` and is smaller than this is taken for a shed. Judgement."""
-
-HOME_FLOOR_M2: Final = 100.0
-"""Floor of one home in a building of several whose number of flats is not stated. Judgement."""
-
-USUAL_LEVELS: Final = 3.0
-"""Storeys of such a building where they are not stated. Judgement."""
 
 _LON: Final = ("lon_deg", "lon", "longitude", "x")
 _LAT: Final = ("lat_deg", "lat", "latitude", "y")
@@ -467,11 +459,11 @@ def homes_in_building(tags: dict[str, str], *, area_m2: float) -> float:
     if flats is not None and flats > 0.0:
         return flats
     if kind in MANY_HOMES:
-        levels = _number(tags.get("building:levels")) or USUAL_LEVELS
-        return max(2.0, float(np.ceil(max(levels, 1.0) * area_m2 / HOME_FLOOR_M2)))
+        levels = _number(tags.get("building:levels")) or USUAL_LEVELS.value
+        return max(2.0, float(np.ceil(max(levels, 1.0) * area_m2 / HOME_FLOOR_M2.value)))
     if kind not in ONE_HOME:
         return 0.0
-    if kind == "yes" and (0.0 < area_m2 < LEAST_FOOTPRINT_M2 or "amenity" in tags or "tourism" in tags):
+    if kind == "yes" and (0.0 < area_m2 < LEAST_HOME_FOOTPRINT_M2.value or "amenity" in tags or "tourism" in tags):
         return 0.0
     return 1.0
 

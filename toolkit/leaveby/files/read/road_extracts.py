@@ -20,6 +20,7 @@ import numpy as np
 import osmium
 
 from leaveby.errors import Fault, InputError, refuse
+from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE
 from leaveby.roads.network.graph import TAGS, great_circle_m
 from leaveby.roads.osm.ways import Ways, barrier_words, ways_kept, ways_with_points_at, ways_within
 
@@ -56,12 +57,6 @@ NOT_READ: Final = (
 OSM_ENDINGS: Final = (".osm", ".osm.bz2", ".osm.gz", ".osm.pbf", ".pbf")
 WAY_TAGS: Final = tuple(tag for tag in TAGS if tag != "barrier")
 TAG_KEYS: Final = {tag: ("4wd_only" if tag == "four_wd_only" else tag) for tag in WAY_TAGS}
-FEW_CUT_SHARE: Final = 0.02
-"""Up to this share of the roads may be cut through, and is left out. Judgement: more is an extract that was cut."""
-
-FAR_CUT_M: Final = 2000.0
-"""A road that is cut through this near to the home is not left out: it may be the way out. Judgement."""
-
 _NEW: Final = 1 << 60
 """Numbers of new objects of map editors, below zero, are counted from here while a file is read."""
 
@@ -397,25 +392,25 @@ def _without_cut_ways(file: Path, ways: Ways, *, home_deg: tuple[float, float] |
     way_of = np.repeat(np.arange(ways.way_id.size), np.diff(ways.start))
     cut = np.bincount(way_of[missing], minlength=ways.way_id.size) > 0
     faults: list[Fault] = []
-    few = cut.sum() <= FEW_CUT_SHARE * ways.way_id.size
+    few = cut.sum() <= FEW_CUT_SHARE.value * ways.way_id.size
     near = np.zeros(cut.size, dtype=np.bool_)
     if cut.any() and home_deg is not None:
         known = np.flatnonzero(~missing & cut[way_of])
         away = great_circle_m(
             ways.lon_deg[known], ways.lat_deg[known], lon_b_deg=np.array(home_deg[0]), lat_b_deg=np.array(home_deg[1])
         )
-        near[way_of[known[away <= FAR_CUT_M]]] = True
+        near[way_of[known[away <= FAR_CUT_M.value]]] = True
     if not few or near.any():
         named = ways.way_id[near if few else cut]
-        where = f", and some of them lie within {FAR_CUT_M / 1000.0:g} km of the home" if few else ""
+        where = f", and some of them lie within {FAR_CUT_M.value / 1000.0:g} km of the home" if few else ""
         faults.append(
             Fault(
                 f"{file}, ways {', '.join(str(way) for way in named[:3])}"
                 + (f" and {named.size - 3} more" if named.size > 3 else ""),
                 f"{int(missing.sum())} points of {int(cut.sum())} roads are not in the file: it was cut through its "
                 f"ways{where}",
-                f"an extract with complete ways, wider than the area asked about (at most {100 * FEW_CUT_SHARE:g} % of "
-                "the roads may lack points, and none near the home)",
+                "an extract with complete ways, wider than the area asked about (at most "
+                f"{100 * FEW_CUT_SHARE.value:g} % of the roads may lack points, and none near the home)",
                 "cut the extract with complete ways (osmium extract does so by default) and with room around the area",
             )
         )
