@@ -27,7 +27,8 @@ from leaveby.household.plan import (
     TerrainInput,
     WeatherInput,
 )
-from leaveby.household.readiness import ready_times, sample_durations
+from leaveby.household.readiness import ready_times
+from leaveby.household.sampling import sample_durations
 from leaveby.household.shelter import HEADING, LastResort, Place, last_resort, latest_start
 
 MINUTE_S = 60.0

@@ -8,7 +8,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -140,17 +140,14 @@ def list_by(crew: Crew, key: Sequence[float]) -> tuple[int, ...]:
 
 def backward(crew: Crew) -> Crew:
     """Turn the time around: what came before comes behind, and everyone is there."""
-    return Crew(
+    there_s = (0.0,) * len(crew.arrives_s)
+    return replace(
+        crew,
         before=crew.behind,
         behind=crew.before,
-        durations_s=crew.durations_s,
-        longest_s=crew.longest_s,
-        hands=crew.hands,
-        able=crew.able,
-        arrives_s=tuple(0.0 for _ in crew.arrives_s),
-        arrives_soonest_s=tuple(0.0 for _ in crew.arrives_s),
-        arrives_latest_s=tuple(0.0 for _ in crew.arrives_s),
-        sought=crew.sought,
+        arrives_s=there_s,
+        arrives_soonest_s=there_s,
+        arrives_latest_s=there_s,
     )
 
 

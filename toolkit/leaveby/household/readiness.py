@@ -23,31 +23,9 @@ from leaveby.confidence import longest_at_confidence
 from leaveby.errors import refuse
 from leaveby.household.catalogue import latest_list, soonest_list
 from leaveby.household.crew import TICK_S
-from leaveby.household.plan import (
-    Household,
-    Plan,
-    TaskWay,
-    tasks_for,
-    uncertain_people,
-)
-from leaveby.household.sampling import sample_arrivals, sample_durations
+from leaveby.household.plan import Household, Plan, TaskWay, tasks_for, uncertain_people
+from leaveby.household.sampling import sample_arrivals
 from leaveby.household.scheduling import Schedule, schedule, schedule_of
-
-__all__ = [
-    "Readiness",
-    "Saving",
-    "Schedule",
-    "criticality",
-    "held_up_by",
-    "readiness",
-    "readiness_for_latest",
-    "ready_times",
-    "sample_arrivals",
-    "sample_durations",
-    "saved_before_season",
-    "schedule",
-    "schedule_for",
-]
 
 _NODES_PER_CASE: Final = 2000
 

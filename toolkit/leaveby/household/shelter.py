@@ -19,7 +19,8 @@ from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.errors import refuse
 from leaveby.household.heat import exposure_class, time_to_harm
 from leaveby.household.plan import Plan, Way
-from leaveby.household.readiness import Schedule, schedule_for
+from leaveby.household.readiness import schedule_for
+from leaveby.household.scheduling import Schedule
 
 HEADING: Final = "Last resort: if leaving is no longer possible and official directions are followed"
 """Stands over everything that this module says."""

@@ -16,7 +16,7 @@ from pydantic import ConfigDict, Field, PlainValidator, TypeAdapter, ValidationE
 
 from leaveby.decision.drill.result import DrillWay, OwnKind
 from leaveby.errors import Fault
-from leaveby.household.plan_checks import meant
+from leaveby.household.plan_document import meant
 from leaveby.household.plan_keys import Listed, Table, declared, defaults_of, key, keys_of, number, section, text
 
 _MENDS: Final = {
