@@ -69,15 +69,6 @@ def soonest_list(
     """Find the list by which the household is ready soonest, and its ready time in seconds, at the asked confidence.
 
     Durations have the shape (members, tasks), arrivals (members, people); the tasks are those of one way.
-
-    Examples
-    --------
-    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
-    >>> tasks = tuple(Task(name, ("car",), 60.0, 60.0, 60.0) for name in ("bags", "dog", "goats"))
-    >>> lasts = np.array([[60.0, 60.0, 120.0]])
-    >>> best, ready_s = soonest_list(tasks, crew, durations_s=lasts, arrivals_s=np.zeros((1, 2)), confidence=0.5)
-    >>> ready_s, len(best.who[2])
-    (120.0, 1)
     """
     made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
     rank = rank_at(durations_s.shape[0], confidence)
@@ -108,14 +99,6 @@ def latest_list(
     is not enough that a list is ready soonest. Every list of the catalogue is put through, which takes seconds. Given
     with it is its latest start: the lesser of the latest departure less the ready time, both at the asked confidence,
     and the time from which the asked share of members gets clear.
-
-    Examples
-    --------
-    >>> crew, tasks = (Person("Ines", can=("lift",)),), (Task("bags", ("car",), 60.0, 60.0, 60.0),)
-    >>> lasts, leave = np.array([[0.0], [0.0], [0.0], [400.0]]), np.array([100.0, 200.0, 300.0, 400.0])
-    >>> latest_list(tasks, crew, durations_s=lasts, arrivals_s=np.zeros((4, 1)), latest_departure_s=leave,
-    ...     confidence=0.6)[1]
-    100.0
     """
     made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
     leave_s = latest_departure_s[made.members]
@@ -141,13 +124,6 @@ def smaller_crews(tasks: Sequence[Task], people: Sequence[Person]) -> Iterator[N
 
     In a smaller crew people stay out of tasks that they could do: of all, or of those that need some ability. Each is
     an array of shape (tasks, people).
-
-    Examples
-    --------
-    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
-    >>> tasks = (Task("bags", ("car",), 1.0, 1.0, 1.0), Task("gate", ("car",), 1.0, 1.0, 1.0, needs=("lift",)))
-    >>> [able.sum(axis=0).tolist() for able in smaller_crews(tasks, crew)]
-    [[2, 2], [2, 1], [2, 0], [1, 2], [0, 2]]
     """
     asked = {word for task in tasks for word in task.needs}
     choices = [_kept(person, asked, whole=False) for person in people]

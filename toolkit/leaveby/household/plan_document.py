@@ -72,13 +72,7 @@ def place_of(document: Mapping[str, object], loc: Sequence[str | int], *, where:
 
 
 def nearest_word(word: str, known: Iterable[str]) -> str | None:
-    """Find the known word that was probably meant, or None.
-
-    Examples
-    --------
-    >>> nearest_word("confidnce", ["confidence", "members"])
-    'confidence'
-    """
+    """Find the known word that was probably meant, or None."""
     by_folded = {name.casefold(): name for name in known}
     close = difflib.get_close_matches(word.casefold(), by_folded, n=1, cutoff=0.6)
     return by_folded[close[0]] if close else None

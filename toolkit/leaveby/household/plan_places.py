@@ -40,13 +40,7 @@ class Slip:
 
 
 def slips(lon_deg: float, lat_deg: float) -> tuple[Slip, ...]:
-    """Give what coordinates may have been meant for: a sign lost or too many, or the two exchanged.
-
-    Examples
-    --------
-    >>> slips(148.9, 36.1)[0].mend
-    'write -36.1 instead of 36.1 for the latitude if that was meant: south is negative'
-    """
+    """Give what coordinates may have been meant for: a sign lost or too many, or the two exchanged."""
     south = f"write {-lat_deg:.10g} instead of {lat_deg:.10g} for the latitude"
     west = f"write {-lon_deg:.10g} instead of {lon_deg:.10g} for the longitude"
     meant = " if that was meant: south and west are negative"
@@ -62,15 +56,7 @@ def slips(lon_deg: float, lat_deg: float) -> tuple[Slip, ...]:
 
 
 def home_slip(home: Place, others: Sequence[Place]) -> Slip | None:
-    """Tell whether the home is what was written wrongly, because it is far from what lies together otherwise.
-
-    Examples
-    --------
-    >>> home_slip((148.9, 36.1), [(148.8, -36.2), (148.9, -36.0)]).place
-    (148.9, -36.1)
-    >>> home_slip((148.9, -36.1), [(148.8, 36.2), (148.9, -36.0)]) is None
-    True
-    """
+    """Tell whether the home is what was written wrongly, because it is far from what lies together otherwise."""
 
     def near(place: Place) -> int:
         return sum(nearest_km(place, [other]) <= FARTHEST_KM for other in others)
@@ -88,13 +74,7 @@ def home_slip(home: Place, others: Sequence[Place]) -> Slip | None:
 
 
 def nearest_km(place: Place, others: Sequence[Place]) -> float:
-    """Distance from a place to the nearest of others, on a sphere.
-
-    Examples
-    --------
-    >>> round(nearest_km((0.0, 0.0), [(0.0, 1.0), (0.0, 2.0)]))
-    111
-    """
+    """Distance from a place to the nearest of others, on a sphere."""
     return min(_great_circle_km(*place, *other) for other in others)
 
 

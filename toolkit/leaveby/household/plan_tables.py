@@ -42,7 +42,6 @@ WAYS: Final[tuple[Way, ...]] = ("tow", "car", "foot")
 TASK_WAYS: Final[tuple[TaskWay, ...]] = ("tow", "car", "foot", "shelter")
 """What a task can be for: the ways of leaving, and closing the house as the last resort."""
 
-_WORDS: Final = 'a list of words, for example ["lift"], or []'
 NUMBER: Final = "(a number)"
 THREE_POINTS: Final = "(three points)"
 """Marks of the two forms of an arrival; they stand in the place of a fault of shape and are no keys of the file."""
@@ -134,8 +133,7 @@ class PersonTable(Table):
         tuple[Skill, ...],
         Listed(then=_skills),
         key(
-            "`drive` and `tow` have a meaning of their own, other words are matched with what the tasks need; with an "
-            "empty list someone takes no task",
+            "words that tasks need, and `drive` and `tow`; with none someone takes no task",
             told='a list of words, for example ["lift", "drive"], or []',
         ),
     ]
@@ -143,8 +141,7 @@ class PersonTable(Table):
         Annotated[Minutes, Tag(NUMBER)] | Annotated[ArrivalTable, Tag(THREE_POINTS)],
         Discriminator(_arrival_form),
         key(
-            "from the start of getting ready until this person is home: a number is taken as certain, three points "
-            "are sampled as `durations` says",
+            "from the start of getting ready until home; three points are sampled",
             "arrives_after_min",
             told="minutes, 0 to 1440, or three points: { shortest_min = 20, likely_min = 35, longest_min = 90 }",
         ),
@@ -208,10 +205,7 @@ class Task(Table):
     ways: Annotated[
         tuple[TaskWay, ...],
         Listed(least=1, then=each_once),
-        key(
-            "the ways of leaving that need it, or closing the house as the last resort",
-            told='a list with one or more of "tow", "car", "foot", "shelter"',
-        ),
+        key("what it is needed for", told='a list with one or more of "tow", "car", "foot", "shelter"'),
     ]
     shortest_s: Annotated[Minutes, key("duration when all goes well", "shortest_min")]
     likely_s: Annotated[Minutes, key("most likely duration", "likely_min")]
@@ -220,15 +214,14 @@ class Task(Table):
         int, number("people", "a whole number of people at once, 1 or more", least=1, most=50), key("people at once")
     ] = 1
     needs: Annotated[
-        tuple[Skill, ...], Listed(then=_skills), key("what every person on it has to be able to do", told=_WORDS)
+        tuple[Skill, ...],
+        Listed(then=_skills),
+        key("what every person on it has to be able to do", told='a list of words, for example ["lift"], or []'),
     ] = ()
     after: Annotated[
         tuple[Annotated[str, Field(strict=True)], ...],
         Listed(then=each_once),
-        key(
-            "tasks that have to be finished first, among those that are done for the same way",
-            told="a list of names of other tasks, or []",
-        ),
+        key("what has to be finished first", told="a list of names of other tasks, or []"),
     ] = ()
     done_before_season: Annotated[Flag, key("already done: takes no time and no hands today")] = False
 

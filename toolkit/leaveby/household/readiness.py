@@ -142,15 +142,7 @@ def readiness_for_latest(
 
 
 def schedule_for(household: Household | Plan, way: TaskWay) -> Schedule:
-    """Schedule the tasks of one way at their likely durations and the likely arrivals: the list on the fridge.
-
-    Examples
-    --------
-    >>> from leaveby.household.plan import Person, Task
-    >>> home = Household((Person("Bo", ("lift",)),), (Task("bags", ("car",), 300.0, 600.0, 900.0),))
-    >>> schedule_for(home, "car").ready_s
-    600.0
-    """
+    """Schedule the tasks of one way at their likely durations and the likely arrivals: the list on the fridge."""
     return schedule(tasks_for(household, way), household.people)
 
 

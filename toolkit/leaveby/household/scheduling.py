@@ -228,15 +228,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
 
 
 def schedule_of(tasks: Sequence[Task], people: Sequence[Person], listed: TaskList) -> Schedule:
-    """Lay out a list at the likely durations and arrivals, for the tasks and people that it was made for.
-
-    Examples
-    --------
-    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
-    >>> tasks = tuple(Task(name, ("car",), 60.0, 60.0, 60.0) for name in ("bags", "dog"))
-    >>> schedule_of(tasks, crew, TaskList((1, 0), ((0,), (0,)))).start_s
-    (60.0, 0.0)
-    """
+    """Lay out a list at the likely durations and arrivals, for the tasks and people that it was made for."""
     crew = _crew(tuple(tasks), tuple(people), None)
     free_s, start_s = list(crew.arrives_s), [0.0] * len(tasks)
     finish_s = [0.0] * len(tasks)
