@@ -16,7 +16,7 @@ from leaveby.errors import Fault, InputError
 from leaveby.files.read.drill_shape import SECTIONS, TABLES, place_in, read_table
 from leaveby.files.read.plan import toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
-from leaveby.household.plan_checks import nearest_word
+from leaveby.household.plan_document import nearest_word
 from leaveby.units import m_s_from_km_h, s_from_min
 
 _WHAT: Final = "a drill file (TOML)"

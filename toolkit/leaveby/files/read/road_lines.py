@@ -39,38 +39,15 @@ def read_road_lines(
 
     Lines join where they share a point. A layer of directed edges with columns `u` and `v`, as osmnx writes it, is
     taken as it stands.
-
-    Raises
-    ------
-    InputError
-        When there is no reference system, no line layer or more than one, an empty or cut line, an unknown column.
-
-    Examples
-    --------
-    >>> read_road_lines(Path("no_such_file.gpkg"))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.gpkg: the file is broken or truncated (...). Expected ...
     """
     with said_plainly(file):
-        frame = geopandas.read_file(file, layer=_line_layer(file, layer=layer), engine="pyogrio")
-    if frame.crs is None:
-        raise refuse(
-            str(file),
-            "it names no reference system",
-            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
-            mend="set the reference system of the layer and save it again",
-        )
-    empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
-    if empty.size:
-        raise InputError(
-            [
-                Fault(f"{file} row {row + 1}", "the line is empty", "a line", "draw the line or delete the row")
-                for row in empty[:20]
-            ]
-        )
-    if len(frame) == 0:
-        raise refuse(str(file), "there is no road in it", expected="at least one line", mend="take a larger area")
+        layer = _line_layer(file, layer=layer)
+    frame = read_layer(
+        file,
+        layer=layer,
+        none=("there is no road in it", "at least one line"),
+        shape=("the line is empty", "a line", "draw the line or delete the row"),
+    )
     frame = frame.explode(index_parts=False, ignore_index=True)
     not_lines = sorted(set(frame.geom_type) - {"LineString", "LinearRing"})
     if not_lines:
@@ -79,6 +56,31 @@ def read_road_lines(
         return _directed_edges(frame, crs=crs)
     ways = _ways(file, frame, columns=columns or {}, classes=classes)
     return network_from_osm_ways(ways if box is None else osm_ways_within(ways, box), crs=crs, split=split)
+
+
+def read_layer(
+    file: Path, *, layer: str | None, none: tuple[str, str], shape: tuple[str, str, str]
+) -> geopandas.GeoDataFrame:
+    """Read a layer that names its reference system, holds something, and draws every row of it.
+
+    `none` and `shape` are the words for a layer without rows and for a row without a shape: what is wrong, what was
+    expected and, of the row, how to mend it.
+    """
+    with said_plainly(file):
+        frame = geopandas.read_file(file, layer=layer, engine="pyogrio")
+    if frame.crs is None:
+        raise refuse(
+            str(file),
+            "it names no reference system",
+            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
+            mend="set the reference system of the layer and save it again",
+        )
+    if len(frame) == 0:
+        raise refuse(str(file), none[0], expected=none[1], mend="take a larger area")
+    empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
+    if empty.size:
+        raise InputError([Fault(f"{file} row {row + 1}", *shape) for row in empty[:20]])
+    return frame
 
 
 def _line_layer(file: Path, *, layer: str | None) -> str | None:
