@@ -11,6 +11,8 @@ import nbclient
 import nbformat
 import pytest
 
+from leaveby import notebook as door
+
 NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
 NAMES = sorted(path.name for path in NOTEBOOKS.glob("*.ipynb"))
 
@@ -46,6 +48,26 @@ def test_defines_nothing_and_says_that_warnings_override(name: str) -> None:
     assert "override" in code
     first_code = next(cell for cell in notebook.cells if cell.cell_type == "code")
     assert first_code.metadata.get("tags") == ["parameters"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_comes_in_through_one_door(name: str) -> None:
+    """A notebook takes from `leaveby` and `leaveby.notebook` only, and each name is one that the door gives."""
+    notebook = nbformat.read(NOTEBOOKS / name, as_version=4)
+    code = "\n".join(cell.source for cell in notebook.cells if cell.cell_type == "code")
+    for node in ast.walk(ast.parse(code)):
+        if isinstance(node, ast.Import):
+            assert [alias.name for alias in node.names] == ["leaveby"]
+        elif isinstance(node, ast.ImportFrom):
+            assert (node.module, node.level) == ("leaveby.notebook", 0)
+            assert {alias.name for alias in node.names} <= set(door.__all__)
+
+
+def test_the_door_gives_what_it_names_and_nothing_else() -> None:
+    for name in door.__all__:
+        assert callable(getattr(door, name)), name
+    with pytest.raises(AttributeError, match="no_such_panel"):
+        door.no_such_panel  # noqa: B018
 
 
 @pytest.mark.parametrize("name", NAMES)

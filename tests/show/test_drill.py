@@ -21,6 +21,9 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
+import shapely
+from pyproj import Transformer
+from shapely.geometry import shape
 
 from leaveby.ask.drill import read_drill, run_drill
 from leaveby.ask.household import demo_folder
@@ -370,8 +373,11 @@ def test_the_strip_is_told_in_words(drill: Drill) -> None:
 # --- the panel -------------------------------------------------------------------------------------------------------
 
 
+MAP_LAYERS = ["Burnt by now", "Streets", "Street names", "Home and safe points"]
+
+
 def parts(panel: Any) -> dict[str, Any]:
-    names = "banner base chosen player reveal title known picture injects ask group way start keep verdict curve table"
+    names = "banner chosen player reveal title known picture injects ask group way start keep verdict curve table"
     return dict(zip(names.split(), panel.children, strict=True))
 
 
@@ -381,7 +387,8 @@ def test_the_panel_begins_with_the_banner_and_shows_an_answer_without_a_click(dr
     assert EXERCISE_BANNER in shown["banner"].value
     assert "Round 1: it is 08:00" in shown["title"].value
     assert "No fire is known of" in shown["known"].value
-    assert "<svg" in shown["picture"].value
+    chart = shown["picture"].children[0]
+    assert [group.name for group in chart.layers if not hasattr(group, "url")] == MAP_LAYERS
     assert "<svg" in shown["curve"].value
     assert "Corner house" in shown["table"].value
 
@@ -393,6 +400,16 @@ def test_the_clock_brings_injects_and_never_later_ones(
     shown["reveal"].value = False
     clock = shown["player"].children[1]
     nothing_more_is_solved()
+    run, burnt = drill.rounds[0], shown["picture"].children[0].layers[1]
+    at_s = run.end_s
+    clock.value = 0
+    assert burnt.layers == ()  # nobody knows of a fire yet
+    clock.value = round((at_s - drill.script.begin_s) / 60.0)
+    (area,) = (shape(feature["geometry"]) for one in burnt.layers for feature in one.data["features"])
+    reached = run.arrival.time_s <= min(drill.script.begin_s + 60.0 * clock.value, at_s)
+    back = Transformer.from_crs("EPSG:4326", drill.terrain.grid.crs, always_xy=True)
+    ground = shapely.transform(area, lambda xy: np.column_stack(back.transform(xy[:, 0], xy[:, 1])))
+    assert ground.area == pytest.approx(reached.sum() * drill.terrain.grid.cell_m**2, rel=1e-3)
     clock.value = 110
     assert "it is 09:50" in shown["title"].value
     text = html.unescape(shown["injects"].value)

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Final
-
-from markupsafe import Markup
 
 from leaveby.notebook.fire_day import DRIVING_KM_H, DaySpeeds, FireDay, fuels_to_choose, model_speeds
 from leaveby.notebook.speeds import describe_hitch_chart, describe_model_bars, hitch_chart, hitch_table, model_bars
-from leaveby.notebook.widgets import Slider, float_sliders, import_widgets, override_banner, shown
+from leaveby.notebook.widgets import (
+    TAKEN,
+    Slider,
+    answering,
+    control,
+    float_sliders,
+    folded,
+    import_lab,
+    listed,
+    panel,
+    shown,
+)
 
 _UNMAPPED_WORDS: Final = "not known: every model, the fastest counts"
 
@@ -22,28 +31,13 @@ _SPANS: Final = (
 )
 
 
-def day_sliders(day: FireDay) -> tuple[Slider, ...]:
-    """Sliders over the numbers of a day, wide enough for its own values.
-
-    Examples
-    --------
-    >>> [slider.name for slider in day_sliders(FireDay())][:2]
-    ['air_temperature_c', 'relative_humidity_percent']
-    """
-    made = []
-    for name, label, low, high, step in _SPANS:
-        value = float(getattr(day, name))
-        made.append(Slider(name, label, min(low, value), max(high, value), step, value))
-    return tuple(made)
+def _slider(name: str, label: str, low: float, high: float, step: float, *, value: float) -> Slider:
+    """A slider that is wide enough for its own value."""
+    return Slider(name, label, min(low, value), max(high, value), step, value)
 
 
 def notes(speeds: DaySpeeds) -> str:
-    """Write under the chart where the models are used beyond what they were made for, and what was assumed.
-
-    Returns
-    -------
-    str
-        HTML.
+    """Write under the chart where the models are used beyond what they were made for, and what was assumed (HTML).
 
     Examples
     --------
@@ -51,20 +45,11 @@ def notes(speeds: DaySpeeds) -> str:
     >>> "outside 0 to 30 km/h" in notes(model_speeds(FireDay()))
     True
     """
-    beyond = (
-        _listed("Outside what the models were made for; the fire may well be faster:", speeds.outside)
-        if speeds.outside
-        else Markup("<p>Each model is used within what it was made for. It is still often wrong by half or more.</p>")
-    )
-    taken = Markup("<details><summary>What was taken for granted</summary>{}</details>").format(
-        _listed("", speeds.assumptions)
-    )
-    return str(beyond + taken)
-
-
-def _listed(head: str, lines: Sequence[str]) -> Markup:
-    items = Markup("").join(Markup("<li>{}</li>").format(line) for line in lines)
-    return Markup("<p>{}</p><ul>{}</ul>").format(head, items) if head else Markup("<ul>{}</ul>").format(items)
+    beyond = "<p>Each model is used within what it was made for. It is still often wrong by half or more.</p>"
+    if speeds.outside:
+        beyond = "<p>Outside what the models were made for; the fire may well be faster:</p>"
+        beyond += listed(speeds.outside).text
+    return beyond + folded(TAKEN, listed(speeds.assumptions).text)
 
 
 def speed_panel(
@@ -93,32 +78,19 @@ def speed_panel(
     InputError
         If `ipywidgets` is not installed, and for what `model_speeds` and `courses` refuse.
     """
-    widgets = import_widgets()
     begin = FireDay() if day is None else day
-    wide, layout = {"description_width": "16em"}, widgets.Layout(width="34em")
-    asked = float_sliders(day_sliders(begin), style=wide, layout=layout)
-    fuel = widgets.Dropdown(
+    asked = float_sliders([_slider(*span, value=float(getattr(begin, span[0]))) for span in _SPANS])
+    fuel = control(
+        "Dropdown",
+        "What burns",
         options=[(_UNMAPPED_WORDS if name == "unmapped" else name, name) for name in fuels_to_choose()],
         value=begin.fuel,
-        description="What burns",
-        style=wide,
-        layout=layout,
     )
-    hitch = widgets.FloatSlider(
-        value=minutes,
-        min=min(5.0, minutes),
-        max=max(120.0, minutes),
-        step=5.0,
-        readout_format=".0f",
-        description="Minutes to hitch up",
-        continuous_update=False,
-        style=wide,
-        layout=layout,
-    )
-    bars, table, chart, words = (widgets.HTML() for _ in range(4))
+    (hitch,) = float_sliders([_slider("minutes", "Minutes to hitch up", 5.0, 120.0, 5.0, value=minutes)]).values()
+    bars, table, chart, words = (import_lab().HTML() for _ in range(4))
     held: dict[str, DaySpeeds] = {}
 
-    def redraw(_change: object = None) -> None:
+    def redraw() -> None:
         speeds, minutes_now = held["speeds"], float(hitch.value)
         table.value = hitch_table(speeds, minutes_now)
         chart.value = shown(
@@ -127,19 +99,16 @@ def speed_panel(
             describe_hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h),
         ).text
 
-    def recompute(_change: object = None) -> None:
+    def recompute() -> None:
         values = {name: float(slider.value) for name, slider in asked.items()}
-        speeds = model_speeds(FireDay(fuel=fuel.value, **values))
-        held["speeds"] = speeds
-        bars.value = shown(
-            model_bars(speeds), "How fast the fire runs, model by model", describe_model_bars(speeds)
-        ).text
+        held["speeds"] = speeds = model_speeds(FireDay(fuel=fuel.value, **values))
+        title = "How fast the fire runs, model by model"
+        bars.value = shown(model_bars(speeds), title, describe_model_bars(speeds)).text
         words.value = notes(speeds)
         redraw()
 
-    for control in (*asked.values(), fuel):
-        control.observe(recompute, names="value")
-    hitch.observe(redraw, names="value")
     recompute()
-    banner = widgets.HTML(override_banner().text)
-    return widgets.VBox([banner, *asked.values(), fuel, hitch, bars, table, chart, words])
+    made = panel(*asked.values(), fuel, hitch, bars, table, chart, words)
+    answering(made, (*asked.values(), fuel), recompute)
+    answering(made, (hitch,), redraw)
+    return made

@@ -10,11 +10,13 @@ import base64
 import io
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
 import shapely
+from matplotlib.figure import Figure
 from matplotlib.image import imsave
 from numpy.typing import NDArray
 from pyproj import Transformer
@@ -24,7 +26,9 @@ from rasterio.warp import calculate_default_transform, reproject
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.fire.terrain import Grid
+from leaveby.show.figure import INK
 from leaveby.show.ground import hill_shade
+from leaveby.show.map_legend import HOME_LOOK, IGNITION_LOOK, LAST_RESORT_LOOK, SAFE_LOOK
 
 WEB_CRS: Final = "EPSG:3857"
 """Projection of web maps."""
@@ -34,8 +38,20 @@ _DEGREES: Final = 7
 _BEND_M: Final = 500.0
 """A straight line of a projected map bends on a web map by less than a centimetre over this length."""
 _MOST_PIXELS: Final = 900
+_UNTOLD: Final[dict[str, Any]] = {"Software": None}
+"""matplotlib drops what is None; its stubs know only text."""
 _SHADE: Final = np.array([[0.80, 0.79, 0.76], [0.985, 0.982, 0.972]])
 """Colour in full shade and in full light."""
+
+SIGNS: Final[Mapping[str, Mapping[str, Any]]] = {
+    "home": HOME_LOOK,
+    "safe": SAFE_LOOK,
+    "last": LAST_RESORT_LOOK,
+    "fire": IGNITION_LOOK,
+    "exit": {"marker": "^", "markersize": 14, "color": INK, "markeredgecolor": "white"},
+    "onward": {"marker": "^", "markersize": 11, "color": "white", "markeredgecolor": INK},
+}
+"""Looks of the signs, those of the printed map."""
 
 
 @dataclass(frozen=True)
@@ -117,7 +133,7 @@ class Mark:
     ----------
     lon_deg, lat_deg : float
     sign : str
-        "home", "safe", "last", "fire", "exit", "shut", "number", or "" for words alone.
+        One of `SIGNS`, "number", or "" for words alone.
     text : str
         Plain text beside it (inside it for "number"); names are untrusted.
     colour : str
@@ -194,6 +210,10 @@ class LiveSheet:
     window_deg: tuple[float, float, float, float]
     described: str
     notice: str
+
+    def under(self, layers: Iterable[Layer]) -> LiveSheet:
+        """The same sheet with other layers under its own."""
+        return replace(self, layers=(*layers, *self.layers))
 
 
 PANES: Final[Mapping[str, int]] = {"area": 410, "under": 420, "lines": 430, "over": 440, "touch": 450}
@@ -294,7 +314,7 @@ def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
     west_deg, south_deg = back.transform(west, south)
     east_deg, north_deg = back.transform(east, north)
     return Picture(
-        url="data:image/png;base64," + base64.b64encode(_png(light)).decode("ascii"),
+        url=_data_url(_png(light)),
         west_deg=float(west_deg),
         south_deg=float(south_deg),
         east_deg=float(east_deg),
@@ -302,16 +322,38 @@ def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
     )
 
 
-def _png(light: NDArray[np.float64]) -> bytes:
+@cache
+def sign_url(sign: str) -> str:
+    """A sign of `SIGNS` as a small clear picture, a `data:` address; "" for any other.
+
+    Examples
+    --------
+    >>> sign_url("home")[:22], sign_url("7")
+    ('data:image/png;base64,', '')
+    """
+    if sign not in SIGNS:
+        return ""
+    figure = Figure(figsize=(22.0 / 72.0, 22.0 / 72.0))
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_axis_off()
+    axes.plot(0.0, 0.0, **SIGNS[sign])
+    stream = io.BytesIO()
+    figure.savefig(stream, format="png", dpi=216, transparent=True, metadata=_UNTOLD)
+    return _data_url(stream)
+
+
+def _data_url(stream: io.BytesIO) -> str:
+    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+
+
+def _png(light: NDArray[np.float64]) -> io.BytesIO:
     """Light 0 to 1 as a pale grey picture; NaN is clear."""
     known = np.isfinite(light)
     share = np.clip((np.where(known, light, 0.0) - 0.1) / 0.85, 0.0, 1.0)[..., None]
     pixels = np.concatenate([_SHADE[0] + share * (_SHADE[1] - _SHADE[0]), known[..., None].astype(np.float64)], axis=2)
     stream = io.BytesIO()
-    # matplotlib drops what is None; its stubs know only text
-    untold: dict[str, Any] = {"Software": None}
-    imsave(stream, np.round(pixels * 255.0).astype(np.uint8), format="png", metadata=untold)
-    return stream.getvalue()
+    imsave(stream, np.round(pixels * 255.0).astype(np.uint8), format="png", metadata=_UNTOLD)
+    return stream
 
 
 def window_around(points_m: NDArray[np.float64], crs: str) -> tuple[float, float, float, float]:

@@ -7,7 +7,7 @@ signs, so that one legend fits both.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.fire.arrival.isochrones import isochrones
+from leaveby.household.plan import Plan
 from leaveby.notebook.live.ground import Layer, LiveSheet, Look, Mark, Shape, hills, lon_lat, to_wgs84, window_around
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork
 from leaveby.roads.routing.itinerary import compass_words, street
@@ -195,7 +196,8 @@ def household_sheet(result: HouseholdResult) -> LiveSheet:
             _fronts(result),
             *_triggers(result),
             _closing_order(result),
-            _places(result),
+            _starts(result),
+            place_layer(result.plan, result.safe_point_xy_m, home_xy_m=result.home_xy_m, crs=result.terrain.grid.crs),
         ),
         window_deg=window_around(window, result.terrain.grid.crs),
         described=describe_map(result),
@@ -261,18 +263,24 @@ def _shuts_words(result: HouseholdResult, at_s: float) -> str:
 
 
 def _names(result: HouseholdResult, roads: Stretches) -> tuple[Mark, ...]:
-    """Names of the longest streets of the ways out, in the middle of each."""
+    """Names of the longest streets of the ways out."""
     on_route = _along(result)
-    rows: dict[str, list[int]] = {}
-    for row, edge in enumerate(roads.edge.tolist()):
-        if edge in on_route and result.network.name[edge]:
-            rows.setdefault(roads.name[row], []).append(row)
-    length_m = {name: float(roads.length_m[which].sum()) for name, which in rows.items()}
-    # A name that is longer than its street would lie over its neighbours.
+    rows = [row for row, edge in enumerate(roads.edge.tolist()) if edge in on_route and result.network.name[edge]]
     least_m = 0.1 * float(np.ptp(household_window(result), axis=0).max())
-    longest = sorted((name for name in rows if length_m[name] >= least_m), key=lambda name: -length_m[name])[:_NAMED]
+    return name_marks(roads, np.array(rows, dtype=np.int64), least_m=least_m, most=_NAMED)
+
+
+def name_marks(roads: Stretches, among: NDArray[np.int64], *, least_m: float, most: int) -> tuple[Mark, ...]:
+    """Names of the longest streets among some stretches, in the middle of each.
+
+    A name that is longer than its street would lie over its neighbours: shorter streets than `least_m` get none.
+    """
+    rows: dict[str, list[int]] = {}
+    for row in among.tolist():
+        rows.setdefault(roads.name[row], []).append(row)
+    length_m = {name: float(roads.length_m[which].sum()) for name, which in rows.items()}
     marks = []
-    for name in longest:
+    for name in sorted((name for name in rows if length_m[name] >= least_m), key=lambda name: -length_m[name])[:most]:
         line = max(
             lines_of(shapely.line_merge(shapely.union_all(roads.lines[rows[name]]))), key=lambda part: part.length
         )
@@ -372,18 +380,25 @@ def _closing_order(result: HouseholdResult) -> Layer:
     return Layer("What shuts first", (), tuple(marks), tuple(meanings))
 
 
-def _places(result: HouseholdResult) -> Layer:
-    crs = result.terrain.grid.crs
-    marks = []
+def place_layer(
+    plan: Plan, safe_xy_m: Mapping[str, tuple[float, float]], *, home_xy_m: tuple[float, float], crs: str
+) -> Layer:
+    """The home, the safe points and the places of last resort of a plan."""
+    marks = [Mark(*lon_lat(*home_xy_m, crs), "home", "Home")]
     signs = {"home": "Home"}
-    shapes = []
-    for point in result.plan.safe_points:
-        place = result.safe_point_xy_m.get(point.name)
+    for point in plan.safe_points:
+        place = safe_xy_m.get(point.name)
         if place is None:
             continue
         last = point.kind == "place_of_last_resort"
         signs["last" if last else "safe"] = "Place of last resort" if last else "Safe point of your plan"
         marks.append(Mark(*lon_lat(*place, crs), "last" if last else "safe", clean(point.name, 30)))
+    return Layer("Home and safe points", (), tuple(marks), tuple(signs.items()))
+
+
+def _starts(result: HouseholdResult) -> Layer:
+    """Where the fire starts, and when."""
+    crs, marks, shapes = result.terrain.grid.crs, [], []
     for ignition, (name, positions) in zip(result.plan.ignitions, ignition_points(result), strict=True):
         at = ignition.at.astimezone(result.start.tzinfo).strftime("%H:%M")
         words = f"{clean(name, 40)}, {at}"
@@ -391,12 +406,9 @@ def _places(result: HouseholdResult) -> Layer:
         if len(positions) > 1:
             line = shapely.linearrings(positions) if ignition.ring else shapely.linestrings(positions)
             shapes.append(Shape(to_wgs84(line, crs), (words,), Look(FIRE, 4.0), "over"))
-        marks.append(
-            Mark(*lon_lat(float(middle[0]), float(middle[1]), crs), "fire" if len(positions) == 1 else "", words, FIRE)
-        )
-        signs["fire"] = "Where the fire starts"
-    marks.append(Mark(*lon_lat(*result.home_xy_m, crs), "home", "Home"))
-    return Layer("Home, safe points, where the fire starts", tuple(shapes), tuple(marks), tuple(signs.items()))
+        sign = "fire" if len(positions) == 1 else ""
+        marks.append(Mark(*lon_lat(float(middle[0]), float(middle[1]), crs), sign, words, FIRE))
+    return Layer("Where the fire starts", tuple(shapes), tuple(marks), (("fire", "Where the fire starts"),))
 
 
 def moments_s(result: HouseholdResult) -> tuple[float, ...]:
@@ -432,6 +444,22 @@ def shut_shapes(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tu
         return ()
     told = (f"Shut by {clock_words(result, at_s, step_min=1)}", "in the middle run; others may be shut as well")
     return (Shape(MultiLineString(list(roads.lines[rows])), told, SHUT, "under"),)
+
+
+def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[Layer, ...]:
+    """What changes with the clock: the ground that has burnt and the streets that are shut by a moment."""
+    return (
+        Layer(
+            "Burnt by the clock time below",
+            burnt_shapes(result, at_s),
+            meanings=((BURNT, "Burnt by the clock time on the slider"),),
+        ),
+        Layer(
+            "Shut by the clock time below",
+            shut_shapes(result, roads, at_s=at_s),
+            meanings=((SHUT, "Shut by the clock time on the slider"),),
+        ),
+    )
 
 
 def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """The layers of the maps about roads: drive times for one vehicle, and the streets that have one way out.
 
-Plain data in WGS 84, with the same colours, dashes and numbers as `road_map` and `streets_map` draw on paper.
+Plain data in WGS 84, with the same numbers as the tables beside it and the same colours as the streets' page.
 """
 
 from __future__ import annotations
@@ -31,16 +31,15 @@ from leaveby.notebook.live.ground import (
     window_around,
 )
 from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, svg_dashes
-from leaveby.notebook.road_map import (
-    BAND_LOOKS,
-    QUICKEST_COLOUR,
-    UNREACHED_COLOUR,
+from leaveby.notebook.road_words import (
     band_words,
-    describe_road_map,
+    describe_roads,
     drive_bands,
     edges_by_band,
+    numbered,
+    ours_words,
+    vehicle_words,
 )
-from leaveby.notebook.road_tables import numbered, ours_words, vehicle_words
 from leaveby.roads.routing.itinerary import street
 from leaveby.show.figure import GREY, INK
 from leaveby.show.streets.map import CLASSES, LINK_COLOUR, MOST_LABELS, describe_streets_map, map_title
@@ -48,35 +47,35 @@ from leaveby.show.wording import clean, duration_words, map_notice, street_words
 
 Heights = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
+BAND_LOOKS: Final[tuple[tuple[str, Any, float], ...]] = (
+    ("#0d2b6b", "-", 2.8),
+    ("#00614f", (0, (7, 1.6)), 2.6),
+    ("#8a5a00", (0, (3.2, 1.4)), 2.6),
+    ("#a3300f", (0, (1.3, 1.1)), 2.6),
+    ("#6b2a75", (0, (5, 1.4, 1, 1.4)), 2.2),
+)
+"""Colour, dashes and width of each band of drive time; the dashes carry it in black and white."""
+
+UNREACHED_COLOUR: Final = "#a0a0a0"
+QUICKEST_COLOUR: Final = "#ffe08a"
 _CELLS: Final = 320
 
 CLOSED: Final = Look(INK, 13.0, "2 6")
 """Rungs across what the vehicle can't use."""
 
 
-def road_sheet(area: RoadArea, answer: DriveAnswer) -> LiveSheet:
-    """What the map of the roads round a home shows for one vehicle.
-
-    Parameters
-    ----------
-    area : RoadArea
-    answer : DriveAnswer
-        Of the same area.
-
-    Returns
-    -------
-    LiveSheet
-    """
+def road_sheet(area: RoadArea, answer: DriveAnswer, *, picture: Picture | None = None) -> LiveSheet:
+    """What the map of the roads round a home shows for one vehicle, over a picture of the hills."""
     network = area.network
     points = [np.array([area.home_xy_m, *(end.xy_m for end in area.ends)])]
     ways = [drive.route for drive in answer.drives if drive.route is not None and drive.route.edges]
     points += [shapely.get_coordinates(network.geometry[list(way.edges)]) for way in ways]
     return LiveSheet(
         title=f"Map of the roads round your home for {vehicle_words(answer)}",
-        picture=hills(area.terrain.grid, area.terrain.elevation_m),
+        picture=picture,
         layers=(_quickest(area, answer), _closed(area, answer), *_bands(area, answer), _ends(area, answer)),
         window_deg=window_around(np.vstack(points), network.crs),
-        described=describe_road_map(area, answer),
+        described=describe_roads(area, answer),
         notice=map_notice(network),
     )
 
@@ -158,18 +157,7 @@ def _ends(area: RoadArea, answer: DriveAnswer) -> Layer:
 
 
 def survey_sheet(answer: StreetSurvey, *, heights: Heights | None = None) -> LiveSheet:
-    """What the map of single exits shows.
-
-    Parameters
-    ----------
-    answer : StreetSurvey
-    heights : callable, optional
-        Gives the elevation at x_m and y_m, NaN where it is not known, for the hills under the streets.
-
-    Returns
-    -------
-    LiveSheet
-    """
+    """What the map of single exits shows; `heights` gives the elevation at x_m and y_m, for the hills under it."""
     homes, streets = answer.homes, answer.streets
     around = np.column_stack([homes.x_m, homes.y_m])
     exits = answer.found.exits[:200]
@@ -177,7 +165,7 @@ def survey_sheet(answer: StreetSurvey, *, heights: Heights | None = None) -> Liv
     return LiveSheet(
         title=map_title(answer),
         picture=None if heights is None else _hills_around(around, streets.crs, heights=heights),
-        layers=(*_street_classes(answer), _links(answer), _exits(answer), _groups(answer)),
+        layers=(*_street_classes(answer), _links(answer), _exits(answer), group_layer(answer, answer.notable)),
         window_deg=window_around(around, streets.crs),
         described=describe_streets_map(answer),
         notice=OSM_NOTICE if answer.from_osm else "",
@@ -252,18 +240,24 @@ def _links(answer: StreetSurvey) -> Layer:
 
 
 def _exits(answer: StreetSurvey) -> Layer:
+    """Where one is out, and where a road goes on beyond the edge of the map."""
     streets = answer.streets
-    marks = tuple(
-        Mark(*lon_lat(float(streets.x_m[node]), float(streets.y_m[node]), streets.crs), "exit", "")
-        for node in answer.found.exits[:200].tolist()
-    )
-    return Layer("Exits", (), marks, (("exit", "Exit: reaching it counts as out"),) if marks else ())
-
-
-def _groups(answer: StreetSurvey) -> Layer:
-    groups: tuple[StreetGroup, ...] = answer.notable[:MOST_LABELS]
     marks, meanings = [], []
-    for group in groups:
+    for sign, nodes, words in (
+        ("onward", answer.maybe, "Goes on beyond the edge of the map, unknown to where"),
+        ("exit", answer.found.exits, "Exit: reaching it counts as out"),
+    ):
+        for node in nodes[:200].tolist():
+            place = lon_lat(float(streets.x_m[node]), float(streets.y_m[node]), streets.crs)
+            marks.append(Mark(*place, sign, ""))
+        meanings += [(sign, words)] if nodes.size else []
+    return Layer("Exits", (), tuple(marks), tuple(meanings))
+
+
+def group_layer(answer: StreetSurvey, groups: Sequence[StreetGroup]) -> Layer:
+    """The numbers of the first of some groups, the same as in the table."""
+    marks, meanings = [], []
+    for group in groups[:MOST_LABELS]:
         place = lon_lat(group.x_m, group.y_m, answer.streets.crs)
         marks.append(Mark(*place, "number", str(group.number)))
         meanings.append((str(group.number), f"{street_words(group.name, 50)}: {group.homes:g} homes"))
