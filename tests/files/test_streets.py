@@ -25,10 +25,12 @@ from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
 from leaveby.files.read.homes import homes_in_building, read_exits, read_homes
-from leaveby.files.write.street_outputs import street_layers, streets_csv, write_streets
+from leaveby.files.write.street_outputs import streets_csv, write_streets
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
+from leaveby.show.scene import layers
+from leaveby.show.streets.scene import streets_scene
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"
 CRS_M = "EPSG:32755"
@@ -274,8 +276,8 @@ def test_the_table_holds_no_formulas(answer: StreetSurvey) -> None:
 
 
 def test_layers_say_what_becomes_of_each_home(answer: StreetSurvey) -> None:
-    layers = street_layers(answer)
-    assert sorted(layers["homes"]["found"]) == [
+    tables = layers(streets_scene(answer))
+    assert sorted(tables["homes"]["found"]) == [
         "behind a single exit",
         "behind a single exit",
         "behind a single exit",
@@ -283,8 +285,8 @@ def test_layers_say_what_becomes_of_each_home(answer: StreetSurvey) -> None:
         "no way out by car on this map",
         "too far from any street",
     ]
-    assert layers["single_exit_streets"]["homes_behind"].max() == 3.0
-    assert layers["homes"].crs == answer.streets.crs
+    assert tables["single_exit_streets"]["homes_behind"].max() == 3.0
+    assert tables["homes"].crs == answer.streets.crs
 
 
 def test_roads_of_openstreetmap_carry_its_notice(answer: StreetSurvey, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -21,6 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.ways.result import HouseholdResult, TriggerLine, WayRoute, clock
 from leaveby.fire.terrain import Grid
+from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import shut_along
 from leaveby.show.wording import floor_clock, minutes_between
 
@@ -127,8 +128,9 @@ def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> Mu
 
 def shut_streets(result: HouseholdResult, route: WayRoute) -> tuple[ShutStreet, ...]:
     """Streets of a route in the order in which they shut; those that do not shut within the horizon stay out."""
+    lines = edge_lines(result.network, result.terrain.grid.crs)
     return tuple(
-        ShutStreet(street=name, at_s=at_s, line=edge_line(result, edge))
+        ShutStreet(street=name, at_s=at_s, line=lines[edge])
         for name, edge, at_s in shut_along(result.network, route.edges, result.closing_s)
     )
 
@@ -140,18 +142,21 @@ def arrival_s(result: HouseholdResult) -> NDArray[np.float64]:
 
 def to_grid(result: HouseholdResult, geometry: BaseGeometry) -> BaseGeometry:
     """Bring a geometry from the road network's reference system to the grid's, where they are not the same."""
-    if CRS.from_user_input(result.network.crs) == CRS.from_user_input(result.terrain.grid.crs):
+    moved: BaseGeometry = _moved(geometry, result.network.crs, result.terrain.grid.crs)
+    return moved
+
+
+def edge_lines(network: RoadNetwork, crs: str) -> NDArray[np.object_]:
+    """Line of every edge of a road network, in a grid's reference system."""
+    lines: NDArray[np.object_] = _moved(network.geometry, network.crs, crs)
+    return lines
+
+
+def _moved(geometry: Any, crs: str, wanted: str) -> Any:
+    if CRS.from_user_input(crs) == CRS.from_user_input(wanted):
         return geometry
-    change = Transformer.from_crs(result.network.crs, result.terrain.grid.crs, always_xy=True)
+    change = Transformer.from_crs(crs, wanted, always_xy=True)
     return shapely.transform(geometry, lambda points: np.column_stack(change.transform(points[:, 0], points[:, 1])))
-
-
-def edge_line(result: HouseholdResult, edge: int) -> LineString:
-    """Line of an edge of the road network, in the grid's reference system."""
-    line = to_grid(result, result.network.geometry[edge])
-    if not isinstance(line, LineString):
-        raise TypeError(f"edge {edge} has no line")
-    return line
 
 
 def ignition_points(result: HouseholdResult) -> tuple[tuple[str, NDArray[np.float64]], ...]:

@@ -25,7 +25,7 @@ from leaveby.show.ground import (
     ShutStreet,
     arrival_s,
     clock_steps,
-    edge_line,
+    edge_lines,
     hill_shade,
     ignition_points,
     shown_triggers,
@@ -227,12 +227,13 @@ def last_that_matters_s(result: HouseholdResult) -> float:
 
 def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
     axes, frame, network = sheet.axes, sheet.frame, result.network
+    drawn = edge_lines(network, result.terrain.grid.crs)
     big: list[NDArray[np.float64]] = []
     small: list[NDArray[np.float64]] = []
     for edge in range(network.edge_count):
         if 0 <= network.twin[edge] < edge:
             continue
-        line = edge_line(result, edge)
+        line = drawn[edge]
         if line.is_empty or not line.intersects(frame):
             continue
         main = network.highway[edge].startswith(MAIN_CLASSES)
@@ -347,10 +348,11 @@ def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet
 def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
     """Names along the streets of the routes first, then along the longest streets, where there is room."""
     network, frame = result.network, sheet.frame
+    drawn = edge_lines(network, result.terrain.grid.crs)
     lines: dict[str, list[LineString]] = {}
     for edge in range(network.edge_count):
         if (network.name[edge] or network.ref[edge]) and not 0 <= network.twin[edge] < edge:
-            line = edge_line(result, edge)
+            line = drawn[edge]
             if line.intersects(frame):
                 lines.setdefault(street(network, edge), []).append(line)
     on_route = {
