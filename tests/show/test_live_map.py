@@ -41,7 +41,6 @@ from leaveby.notebook.live.ground import (
 from leaveby.notebook.live.layers import (
     burnt_shapes,
     class_words,
-    fronts_s,
     household_sheet,
     moment_words,
     moments_s,
@@ -52,9 +51,10 @@ from leaveby.notebook.live.map import legend_html, live_map, mark_html
 from leaveby.notebook.live.roads import road_sheet, survey_sheet
 from leaveby.notebook.road_words import edges_by_band
 from leaveby.notebook.street_panel import street_panel
-from leaveby.show.ground import shown_triggers, shut_streets
-from leaveby.show.plan.map import drawn_routes
-from leaveby.show.wording import clock_words
+from leaveby.show.ground import ignition_points, isochrones, shown_triggers, shut_streets
+from leaveby.show.plan.map import drawn_routes, last_that_matters_s
+from leaveby.show.symbols import SYMBOLS
+from leaveby.show.wording import WAY_TITLES, clock_words
 
 CRS = "EPSG:32755"
 NASTY = "<img src=x onerror=alert(1)>&\u202eRow"
@@ -131,12 +131,16 @@ def test_every_stretch_lies_within_a_metre_of_the_road(result: HouseholdResult) 
 
 
 def test_home_and_safe_points_lie_on_their_places(result: HouseholdResult, sheet: LiveSheet) -> None:
-    marks = {mark.text: mark for name in ("Home", "Where") for mark in layer(sheet, name).marks}
+    marks = {mark.text: mark for mark in layer(sheet, "Home").marks}
     wanted = {"Home": result.home_xy_m, **result.safe_point_xy_m}
     for name, place in wanted.items():
         at = back_to_metres(shapely.Point(marks[name].lon_deg, marks[name].lat_deg))
         assert at.distance(shapely.Point(place)) < 0.05
-    assert {mark.sign for mark in marks.values()} == {"home", "safe", "last", "fire"}
+    assert {mark.sign for mark in marks.values()} == {"home", "safe_point", "last_resort"}
+    (fire,) = layer(sheet, "Where the fire starts").marks
+    assert fire.sign == "ignition"
+    at = back_to_metres(shapely.Point(fire.lon_deg, fire.lat_deg))
+    assert at.distance(shapely.Point(ignition_points(result)[0][1][0])) < 0.05
     # The invented home stands at the end of its street.
     street = layer(sheet, "Streets").shapes[0].geometry
     assert street.distance(shapely.Point(marks["Home"].lon_deg, marks["Home"].lat_deg)) < 1e-6
@@ -145,16 +149,19 @@ def test_home_and_safe_points_lie_on_their_places(result: HouseholdResult, sheet
 def test_ways_fronts_and_triggers_are_those_of_the_answer(result: HouseholdResult, sheet: LiveSheet) -> None:
     routes = drawn_routes(result)
     drawn = [one for one in sheet.layers if one.name.startswith("Way out")]
-    assert len(drawn) == len(routes) == 2
-    assert {one.name.split(" to ")[1] for one in drawn} == {route.safe_point for _, route in routes}
-    for _, route in routes:
-        shape = layer(sheet, "Way out" + (" (foot)" if "hall" in route.safe_point else " (towing")).shapes[-1]
-        assert shapely.hausdorff_distance(back_to_metres(shape.geometry), route.line) < 1.0
+    assert len(drawn) == sum(len(names) for names, _ in routes) == 3
+    assert {one.name.split(": to ")[1] for one in drawn} == {route.safe_point for _, route in routes}
+    for names, route in routes:
+        for name in names:
+            shape = layer(sheet, f"Way out: {WAY_TITLES[name]}").shapes[-1]
+            assert shapely.hausdorff_distance(back_to_metres(shape.geometry), route.line) < 1.0
+            assert shape.look.colour == SYMBOLS[f"way_{name}"].colour
     fronts = layer(sheet, "Fire front")
-    assert [mark.text for mark in fronts.marks] == [clock_words(result, at_s, step_min=1) for at_s in fronts_s(result)]
+    moments = [front.at_s for front in isochrones(result, most=16) if front.at_s <= last_that_matters_s(result)]
+    assert [mark.text for mark in fronts.marks] == [clock_words(result, at_s, step_min=1) for at_s in moments]
     reached_s = result.fire.arrival.time_s
     grid = result.terrain.grid
-    for shape, at_s in zip(fronts.shapes, fronts_s(result), strict=True):
+    for shape, at_s in zip(fronts.shapes, moments, strict=True):
         points = shapely.get_coordinates(back_to_metres(shape.geometry))
         rows = ((grid.y_max_m - points[:, 1]) / grid.cell_m).astype(int)
         cols = ((points[:, 0] - grid.x_min_m) / grid.cell_m).astype(int)
@@ -239,7 +246,7 @@ def test_a_large_terrain_makes_a_small_picture() -> None:
 def test_the_first_view_shows_all_that_matters(result: HouseholdResult, sheet: LiveSheet) -> None:
     west, south, east, north = sheet.window_deg
     for one in (*layer(sheet, "Home").marks, *layer(sheet, "What shuts first").marks):
-        if one.sign != "last":
+        if one.sign != "last_resort":
             assert west < one.lon_deg < east
             assert south < one.lat_deg < north
     middle, zoom = window_and_zoom(sheet.window_deg, width_px=800.0, height_px=560.0)
@@ -282,7 +289,7 @@ def test_names_are_never_html(invented: ModuleType) -> None:
 
 
 def test_marks_and_legend_escape() -> None:
-    assert "&lt;img" in mark_html(Mark(0.0, 0.0, "safe", NASTY))
+    assert "&lt;img" in mark_html(Mark(0.0, 0.0, "safe_point", NASTY))
     assert "<img" not in mark_html(Mark(0.0, 0.0, "number", NASTY))
     assert "<img" not in legend_html([("1", NASTY)], NASTY)
 
@@ -311,7 +318,7 @@ def test_nothing_is_fetched_and_every_caution_stands(result: HouseholdResult) ->
     assert any("the same in words" in text and "Quarrel Flat showground" in text for text in shown)
     assert any("What you see" in text and OSM_NOTICE in text for text in shown)
     names = [group.name for group in chart.layers]
-    assert len(set(names)) == len(names) == 13
+    assert len(set(names)) == len(names) == 14
     assert chart.panes == {name: {"zIndex": level} for name, level in PANES.items()}
     lines = [one for one in widgets if type(one).__name__ == "GeoJSON"]
     # The pane has to be among what reaches the lines, or burnt ground would cover the streets after a move.
@@ -422,7 +429,7 @@ def test_the_map_of_single_exits_counts_as_the_survey(survey: StreetSurvey) -> N
     assert np.ptp(seen[..., 0][seen[..., 3] > 0.5]) > 0.05
     streets, found = survey.streets, survey.found
     behind = found.homes_behind[streets.node_count : found.tree.outside]
-    drawn = [one for one in sheet.layers if "have to pass it" in one.name or one.name == "Other streets"]
+    drawn = [one for one in sheet.layers if "have to pass here" in one.name or one.name == "Other streets"]
     assert sum(len(one.shapes[1].geometry.geoms) for one in drawn) == int(streets.driven.sum())
     for one in drawn[1:]:
         least = min(float(shape.words[2].split(" ")[0]) for shape in one.shapes if shape.pane == "touch")

@@ -72,6 +72,6 @@ def test_no_group_is_no_promise(answer: StreetSurvey) -> None:
 def test_the_key_says_every_class_of_the_map(answer: StreetSurvey) -> None:
     sheet = survey_sheet(answer)
     key = legend_html([row for layer in sheet.layers for row in layer.meanings], sheet.notice)
-    for words in ("100 homes or more", "30 to 100 homes", "10 to 30 homes", "Up to 10 homes", "Exit: reaching it"):
+    for words in ("100 homes or more", "30 to 99", "10 to 29", "Up to 9", "An exit"):
         assert words in key
     assert ("OpenStreetMap" in key) == answer.from_osm

@@ -39,17 +39,7 @@ _FEW_STREETS: Final = 6
 
 @dataclass(frozen=True)
 class End:
-    """A safe point of the plan, on the roads.
-
-    Attributes
-    ----------
-    name : str
-    node : int
-    xy_m : tuple of float
-        In the network's reference system.
-    ways : tuple of str
-        Ways of leaving that may end there.
-    """
+    """A safe point of the plan on the roads, and the ways of leaving that may end there."""
 
     name: str
     node: int
@@ -63,16 +53,12 @@ class RoadArea:
 
     Attributes
     ----------
-    network : RoadNetwork
-        With the home and the ends on it, in the terrain's reference system.
-    graph : RoutingGraph
-    grades : EdgeGrades
-    terrain : Terrain
+    network, graph, grades, terrain
+        The roads with the home and the ends on them, in the terrain's reference system.
     region : str
         For legal speeds and heights.
-    home_node : int
-    home_xy_m : tuple of float
-    ends : tuple of End
+    home_node, home_xy_m, ends
+        Where one starts from, and may get to.
     last_resorts : tuple of (str, (float, float))
         Name and position of each place of last resort: shown, but no way to one is offered.
     vehicles : mapping of way of leaving to RoadVehicle
@@ -98,17 +84,10 @@ class RoadArea:
 
 @dataclass(frozen=True)
 class Drive:
-    """The quickest way to one end for one vehicle.
+    """The quickest way to one end, for one vehicle and for the car without the house.
 
-    Attributes
-    ----------
-    end : End
-    route : Route or None
-        None where the vehicle can't get there, or the plan does not let this way of leaving end there.
-    car_route : Route or None
-        The same for the car without the house.
-    shut : tuple of str
-        What shuts the car's way to this vehicle: street and reason.
+    No route where the vehicle can't get there, or the plan does not let this way of leaving end there; `shut` says what
+    shuts the car's way to this vehicle: street and reason.
     """
 
     end: End
@@ -127,10 +106,8 @@ class ClosedStretch:
     edges : tuple of int
         One direction of each stretch.
     length_m : float
-    car_passes : bool
-        Whether the car without the house can use it.
-    on_the_way : bool
-        Whether the car's quickest way to an end runs over it.
+    car_passes, on_the_way : bool
+        Whether the car without the house can use it; whether the car's quickest way to an end runs over it.
     """
 
     street: str
@@ -147,10 +124,8 @@ class DriveAnswer:
 
     Attributes
     ----------
-    way : str
-        Way of leaving.
-    vehicle : RoadVehicle
-    travel : EdgeTravel
+    way, vehicle, travel
+        Way of leaving, its vehicle, and what that may use.
     reached_s : ndarray of float64, shape (e,)
         When the far end of each edge is reached from the home, driving over this edge; inf where it is not.
     drives : tuple of Drive

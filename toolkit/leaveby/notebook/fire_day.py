@@ -72,16 +72,10 @@ class FireDay:
 
 @dataclass(frozen=True)
 class ModelSpeed:
-    """Head rate of spread by one model on one day.
+    """Head rate of spread by one model on one day: as the equation gives it, slope included, and with its error.
 
-    Attributes
-    ----------
-    model : str
-        Key of the model.
-    printed_m_s : float
-        As the equation gives it, slope included.
-    low_m_s, middle_m_s, high_m_s : float
-        With the model's published error: one run in twenty is slower, half are, one in twenty is faster.
+    By the model's published error one run in twenty is slower than `low_m_s`, half are slower than `middle_m_s`, and
+    one in twenty is faster than `high_m_s`.
     """
 
     model: str
@@ -93,16 +87,7 @@ class ModelSpeed:
 
 @dataclass(frozen=True)
 class DaySpeeds:
-    """Every model that applies to a day's fuel, side by side.
-
-    Attributes
-    ----------
-    day : FireDay
-    models : tuple of ModelSpeed
-    outside : tuple of str
-        Where a model is used beyond what it was made for.
-    assumptions : tuple of str
-    """
+    """Every model that applies to a day's fuel side by side, and where one is used beyond what it was made for."""
 
     day: FireDay
     models: tuple[ModelSpeed, ...]
@@ -112,16 +97,7 @@ class DaySpeeds:
 
 @dataclass(frozen=True)
 class Course:
-    """One steady speed in the chart of distance against time.
-
-    Attributes
-    ----------
-    label : str
-    speed_m_s : float
-    kind : {"model", "band", "set", "people"}
-    model : str
-        Key of the model, '' for the others.
-    """
+    """One steady speed in the chart of distance against time; `model` is '' where it is no model's."""
 
     label: str
     speed_m_s: float

@@ -9,13 +9,13 @@ import math
 from typing import Final
 
 import numpy as np
-from shapely.geometry import MultiLineString
 
 from leaveby.decision.drill.result import Drill, Pause, Round
 from leaveby.notebook.live.ground import Layer, LiveSheet, Shape, hills, to_wgs84, window_around
-from leaveby.notebook.live.layers import BURNT, TOUCHED, name_marks, place_layer, street_shapes, stretches
+from leaveby.notebook.live.layers import BURNT, name_marks, street_shapes, stretches, written
 from leaveby.show.drill.words import EXERCISE_BANNER
 from leaveby.show.ground import burnt_area
+from leaveby.show.scene import drill_scene
 from leaveby.show.wording import clock_words, map_notice
 
 MOST_NAMES: Final = 18
@@ -23,23 +23,17 @@ MOST_NAMES: Final = 18
 
 def drill_sheet(drill: Drill) -> LiveSheet:
     """What the map shows in every round: streets with their names, the home and the safe points."""
-    grid, roads = drill.terrain.grid, stretches(drill.network)
-    rows: dict[tuple[str, str], list[int]] = {}
-    for row, words in enumerate(zip(roads.name, roads.kind, strict=True)):
-        rows.setdefault(words, []).append(row)
-    touched = (
-        Shape(MultiLineString(list(roads.lines[which])), words, TOUCHED, "touch") for words, which in rows.items()
-    )
+    grid, roads, scene = drill.terrain.grid, stretches(drill.network), drill_scene(drill)
     west, north = grid.x_min_m, grid.y_max_m
     corners = np.array([(west, north), (west + grid.cols * grid.cell_m, north - grid.rows * grid.cell_m)])
-    names = name_marks(roads, np.flatnonzero(roads.named), least_m=0.1 * float(np.ptp(corners[:, 0])), most=MOST_NAMES)
+    named, least_m = np.flatnonzero(roads.named).tolist(), 0.1 * float(np.ptp(corners[:, 0]))
     return LiveSheet(
         title=EXERCISE_BANNER,
         picture=hills(grid, drill.terrain.elevation_m),
         layers=(
-            Layer("Streets", (*street_shapes(roads), *touched)),
-            Layer("Street names", (), names),
-            place_layer(drill.plan, drill.safe_point_xy_m, home_xy_m=drill.home_xy_m, crs=grid.crs),
+            Layer("Streets", street_shapes(roads, zip(roads.name, roads.kind, strict=True))),
+            Layer("Street names", (), name_marks(roads, named, least_m=least_m, most=MOST_NAMES)),
+            written(scene, ("safe_points", "home"), title="Home and safe points"),
         ),
         window_deg=window_around(corners, grid.crs),
         described="Map of the place: streets, your home and the safe points of the plan, and what is known to burn.",
