@@ -20,7 +20,7 @@ from leaveby.cli import main
 from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
 from leaveby.errors import InputError
 from leaveby.roads.exits.places import roads_at
-from leaveby.show.scene import layers
+from leaveby.show.in_python import layers
 from leaveby.show.streets.page import streets_page, survey_sentences
 from leaveby.show.streets.record import survey_record
 from leaveby.show.streets.scene import streets_scene

@@ -29,7 +29,7 @@ from leaveby.files.write.street_outputs import streets_csv, write_streets
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
-from leaveby.show.scene import layers
+from leaveby.show.in_python import layers
 from leaveby.show.streets.scene import streets_scene
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"

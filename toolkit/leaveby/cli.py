@@ -166,7 +166,8 @@ def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.household import load_plan, plan_household
     from leaveby.files.write.outputs import write_result
     from leaveby.files.write.printed import find_browser
-    from leaveby.show.plan.record import record_text, result_record
+    from leaveby.show.plan.record import result_record
+    from leaveby.show.record import record_text
 
     _check_workers(wanted)
     if wanted.pdf:
@@ -227,8 +228,9 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.streets import StreetOptions, survey_streets
     from leaveby.files.write.street_outputs import write_streets
     from leaveby.roads.exits.places import roads_at
+    from leaveby.show.record import record_text
     from leaveby.show.streets.page import survey_sentences
-    from leaveby.show.streets.record import survey_record, survey_text
+    from leaveby.show.streets.record import survey_record
 
     with _progress(errors) as tell:
         answer = survey_streets(
@@ -248,7 +250,7 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     made_at = datetime.now().astimezone()
     written = write_streets(answer, wanted.out, made_at=made_at)
     if wanted.json:
-        sys.stdout.write(survey_text(survey_record(answer, made_at=made_at)))
+        sys.stdout.write(record_text(survey_record(answer, made_at=made_at)))
         return COMPUTED
     lines = [
         *survey_sentences(answer),
@@ -268,7 +270,7 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.decision.drill.result import any_round_is_open
     from leaveby.files.write.drill_outputs import write_drill
     from leaveby.show.drill.record import drill_record
-    from leaveby.show.plan.record import record_text
+    from leaveby.show.record import record_text
 
     _check_workers(wanted)
     script = read_drill(wanted.drill)

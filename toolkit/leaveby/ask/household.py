@@ -149,7 +149,13 @@ def plan_household(
     InputError
         With every fault of the plan and of what it names.
     """
-    from leaveby.decision.household.answer import answer_household  # here, since checking a plan does without
+    # here, since checking a plan does without
+    from leaveby.decision.household.answer import answer_household
+    from leaveby.decision.ways.result import HouseholdResult
+    from leaveby.show.in_python import html_of
+
+    # The answer knows nothing of how it is shown; a notebook asks it all the same.
+    HouseholdResult._repr_html_ = html_of  # type: ignore[attr-defined]
 
     read = plan if isinstance(plan, Plan) else load_plan(plan)
     read = read if members is None else replace(read, members=members)

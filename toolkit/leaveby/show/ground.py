@@ -63,19 +63,7 @@ class ShutStreet:
 
 
 def isochrone_times(result: HouseholdResult, *, most: int = 8) -> tuple[float, ...]:
-    """Pick moments on whole clock steps, no more than `most`, that span the fire's run over the grid.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    most : int
-        1 or more.
-
-    Returns
-    -------
-    tuple of float
-        Seconds from the scenario's start, rising; empty where nothing burns.
-    """
+    """Pick moments on whole clock steps, no more than `most`, that span the fire's run over the grid."""
     return clock_steps(result, arrival_s(result), most=most)
 
 
@@ -107,12 +95,6 @@ def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ..
 
 def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> MultiPolygon:
     """Outline the cells that the fire has reached by a moment.
-
-    Parameters
-    ----------
-    grid : Grid
-    arrival_s : ndarray of float64, shape (rows, cols)
-    by_s : float
 
     Examples
     --------

@@ -19,28 +19,13 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.drill.result import Drill, Round
+from leaveby.decision.drill.result import Drill, Pause, Round
 from leaveby.decision.ways.result import HouseholdResult, clock
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import street
-from leaveby.show import map_words
+from leaveby.show import map_words, wording
 from leaveby.show.ground import burnt_area, edge_lines, ignition_points, isochrones, shown_triggers, to_grid
 from leaveby.show.symbols import way_symbol
-from leaveby.show.wording import (
-    WAY_TITLES,
-    clean,
-    clock_words,
-    every_road_shut_words,
-    floor_clock,
-    iso_minute,
-    map_notice,
-    minutes_between,
-    minutes_down,
-    minutes_up,
-    percent_words,
-    shown_ways,
-    street_words,
-)
 
 TOLD: Final = ("symbol", "title", "words", "at_s", "drawn")
 """Columns that every table begins with, before the facts of its kind and the geometry."""
@@ -112,30 +97,6 @@ class Scene:
         return things if crs is None else things.to_crs(crs)
 
 
-def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDataFrame]:
-    """The map layers of an answer as tables, to go on with in Python.
-
-    Parameters
-    ----------
-    answer : HouseholdResult, Drill or Scene
-        The scene of a street survey is `leaveby.show.streets.scene.streets_scene`.
-
-    Returns
-    -------
-    dict of str to GeoDataFrame
-        In the plan's projected system; a kind of which there is none is left out. `attrs` of each holds the override
-        statement and the notices.
-    """
-    if isinstance(answer, Scene):
-        scene = answer
-    else:
-        scene = drill_scene(answer) if isinstance(answer, Drill) else household_scene(answer)
-    tables = {name: layer.things.copy() for name, layer in scene.layers.items() if len(layer.things)}
-    for table in tables.values():
-        table.attrs.update(scene.notices)
-    return tables
-
-
 def household_scene(result: HouseholdResult, *, only: Collection[str] | None = None) -> Scene:
     """Lay out what the maps of a household's answer show.
 
@@ -159,16 +120,16 @@ def household_scene(result: HouseholdResult, *, only: Collection[str] | None = N
     }
     made = {name: make(result) for name, make in makers.items() if only is None or name in only}
     return Scene(
-        title=clean(result.plan.name),
+        title=wording.clean(result.plan.name),
         caution=map_words.caution_words(result),
-        words=f"{map_words.day_line(result)} {every_road_shut_words(result)}",
-        notices=notices_of(map_notice(result.network)),
+        words=f"{map_words.day_line(result)} {wording.every_road_shut_words(result)}",
+        notices=notices_of(wording.map_notice(result.network)),
         crs=result.terrain.grid.crs,
         layers=tables_of(made, result.terrain.grid.crs),
     )
 
 
-def drill_scene(drill: Drill, run: Round | None = None, *, until_s: float = math.inf) -> Scene:
+def drill_scene(drill: Drill, run: Round | None = None, *, only: Pause | None = None) -> Scene:
     """Lay out what the maps of a drill show: the place, and what has burnt at the pauses of a round.
 
     Parameters
@@ -176,8 +137,8 @@ def drill_scene(drill: Drill, run: Round | None = None, *, until_s: float = math
     drill : Drill
     run : Round, optional
         The place alone when left out.
-    until_s : float
-        Nothing later than this is in the scene: what participants are shown must not tell how it ends.
+    only : Pause, optional
+        Nothing of the others is in the scene then: what participants are shown must not tell how it ends.
     """
     places = [
         thing(
@@ -193,27 +154,27 @@ def drill_scene(drill: Drill, run: Round | None = None, *, until_s: float = math
         "home": ("Home", "Where the plan starts from.", [thing("home", "Home", "", Point(drill.home_xy_m))]),
         "safe_points": ("Safe points and places of last resort", "", places),
         "streets": ("Streets", "", _street_rows(drill)),
-        "fronts": ("Burnt ground", "What has burnt by each pause.", _fronts(drill, run, until_s=until_s)),
+        "fronts": ("Burnt ground", "What has burnt by each pause.", _fronts(drill, run, only=only)),
     }
     crs = drill.terrain.grid.crs
-    notices = notices_of(map_notice(drill.network))
-    return Scene(clean(drill.name), OVERRIDE, "", notices, crs, tables_of(made, crs))
+    notices = notices_of(wording.map_notice(drill.network))
+    return Scene(wording.clean(drill.name), OVERRIDE, "", notices, crs, tables_of(made, crs))
 
 
-def _fronts(drill: Drill, run: Round | None, *, until_s: float) -> Rows:
+def _fronts(drill: Drill, run: Round | None, *, only: Pause | None) -> Rows:
     if run is None:
         return []
     return [
         thing(
             "burnt",
             f"P{pause.number}",
-            f"Burnt by {clock_words(drill, pause.at_s, step_min=1)}, as far as it is known.",
+            f"Burnt by {wording.clock_words(drill, pause.at_s, step_min=1)}, as far as it is known.",
             burnt_area(drill.terrain.grid, run.arrival.time_s, by_s=pause.at_s),
             at_s=pause.at_s,
             number=pause.number,
         )
         for pause in run.pauses
-        if math.isfinite(pause.front_m) and pause.at_s <= until_s
+        if math.isfinite(pause.front_m) and only in (None, pause)
     ]
 
 
@@ -233,7 +194,7 @@ def thing(
     **facts: Any,
 ) -> dict[str, Any]:
     """One row of a table: what is told of every thing, its facts (`class_` is the column `class`), its shape."""
-    told = dict(zip(TOLD, (symbol, clean(title), words, at_s, drawn), strict=True))
+    told = dict(zip(TOLD, (symbol, wording.clean(title), words, at_s, drawn), strict=True))
     return {**told, **{name.rstrip("_"): fact for name, fact in facts.items()}, "geometry": geometry}
 
 
@@ -250,12 +211,15 @@ def tables_of(made: Mapping[str, tuple[str, str, Rows]], crs: str) -> dict[str, 
 
 
 def _moment(result: HouseholdResult, name: str, time_s: float) -> dict[str, Any]:
-    return {f"{name}_at_iso": iso_minute(result, time_s), f"{name}_after_start_min": minutes_down(time_s)}
+    return {
+        f"{name}_at_iso": wording.iso_minute(result, time_s),
+        f"{name}_after_start_min": wording.minutes_down(time_s),
+    }
 
 
 def _home(result: HouseholdResult) -> tuple[str, str, Rows]:
     words = "Where the plan starts from."
-    row = thing("home", "Home", words, Point(result.home_xy_m), name=clean(result.plan.name))
+    row = thing("home", "Home", words, Point(result.home_xy_m), name=wording.clean(result.plan.name))
     return _PLACES, "The places that the plan names.", [row]
 
 
@@ -263,10 +227,10 @@ def _safe_points(result: HouseholdResult) -> tuple[str, str, Rows]:
     rows = [
         thing(
             "safe_point" if point.kind == "safe_point" else "last_resort",
-            clean(point.name, _NAME_LETTERS),
+            wording.clean(point.name, _NAME_LETTERS),
             map_words.safe_point_line(point),
             Point(result.safe_point_xy_m[point.name]),
-            name=clean(point.name),
+            name=wording.clean(point.name),
             kind=point.kind,
             ways=", ".join(point.ways),
         )
@@ -284,11 +248,11 @@ def _ignitions(result: HouseholdResult) -> tuple[str, str, Rows]:
         rows.append(
             thing(
                 "ignition",
-                f"Fire starts: {clean(name, _NAME_LETTERS)}",
+                f"Fire starts: {wording.clean(name, _NAME_LETTERS)}",
                 f"Burns from {at.strftime('%H:%M')} in the computed day.",
                 Polygon(positions) if ignition.ring else line(positions),
                 at_s=(at - result.start).total_seconds(),
-                name=clean(name),
+                name=wording.clean(name),
                 burns_from_iso=at.isoformat(timespec="minutes"),
             )
         )
@@ -296,7 +260,7 @@ def _ignitions(result: HouseholdResult) -> tuple[str, str, Rows]:
 
 
 def _routes(result: HouseholdResult) -> tuple[str, str, Rows]:
-    shown = [(way, way.route) for way in shown_ways(result)]
+    shown = [(way, way.route) for way in wording.shown_ways(result)]
     without = [f"{map_words.way_name(way)}: {map_words.way_line(result, way)}" for way, route in shown if route is None]
     rows = [
         thing(
@@ -307,12 +271,12 @@ def _routes(result: HouseholdResult) -> tuple[str, str, Rows]:
             at_s=math.inf if way.latest_start_s is None else way.latest_start_s,
             drawn=not route.line.is_empty,
             way=way.way,
-            safe_point=clean(route.safe_point),
+            safe_point=wording.clean(route.safe_point),
             length_m=float(route.length_m),
-            likely_drive_min=minutes_up(way.drive_s.p50_s),
-            latest_start_iso=iso_minute(result, way.latest_start_s),
-            latest_departure_iso=iso_minute(result, way.latest_departure_s),
-            shuts_first_street=clean(route.closes_first),
+            likely_drive_min=wording.minutes_up(way.drive_s.p50_s),
+            latest_start_iso=wording.iso_minute(result, way.latest_start_s),
+            latest_departure_iso=wording.iso_minute(result, way.latest_departure_s),
+            shuts_first_street=wording.clean(route.closes_first),
             **_moment(result, "shuts_first", route.closes_first_s),
         )
         for way, route in shown
@@ -339,7 +303,7 @@ def street_symbol(network: RoadNetwork, edge: int) -> str:
 def _streets(result: HouseholdResult) -> tuple[str, str, Rows]:
     network, lines = result.network, edge_lines(result.network, result.terrain.grid.crs)
     on_route: dict[int, list[str]] = {}
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         for edge in () if way.route is None else way.route.edges:
             on_route.setdefault(edge, []).append(way.way)
     rows = []
@@ -348,14 +312,14 @@ def _streets(result: HouseholdResult) -> tuple[str, str, Rows]:
         rows.append(
             thing(
                 "shut" if math.isfinite(at_s) else street_symbol(network, edge),
-                street_words(street(network, edge)),
+                wording.street_words(street(network, edge)),
                 map_words.shut_line(result, at_s) if math.isfinite(at_s) else "",
                 lines[edge],
                 at_s=at_s,
                 edge=edge,
                 osm_way_id=int(network.way_id[edge]),
-                name=clean(network.name[edge]),
-                class_=clean(network.highway[edge]),
+                name=wording.clean(network.name[edge]),
+                class_=wording.clean(network.highway[edge]),
                 length_m=float(network.length_m[edge]),
                 on_route_of=", ".join(on_route.get(edge, [])),
                 **_moment(result, "shuts", at_s),
@@ -368,7 +332,7 @@ def _isochrones(result: HouseholdResult) -> tuple[str, str, Rows]:
     rows = [
         thing(
             "front",
-            f"Fire front at {clock_words(result, front.at_s, step_min=1)}",
+            f"Fire front at {wording.clock_words(result, front.at_s, step_min=1)}",
             map_words.front_line(result, front),
             front.area,
             at_s=front.at_s,
@@ -385,15 +349,16 @@ def _triggers(result: HouseholdResult) -> tuple[str, str, Rows]:
     rows = [
         thing(
             way_symbol("trigger", line.way),
-            f"Trigger line: {WAY_TITLES.get(line.way, clean(line.way))} ({percent_words(line.confidence)})",
+            f"Trigger line: {wording.WAY_TITLES.get(line.way, wording.clean(line.way))} "
+            f"({wording.percent_words(line.confidence)})",
             map_words.trigger_line(result, line),
             line.area if isinstance(line.area, MultiPolygon) else MultiPolygon([line.area]),
             at_s=line.weather_at_s,
             drawn=any(line is one for one in shown),
             way=line.way,
             confidence_share=float(line.confidence),
-            lead_time_min=minutes_up(line.ready_s),
-            weather_at_iso=iso_minute(result, line.weather_at_s),
+            lead_time_min=wording.minutes_up(line.ready_s),
+            weather_at_iso=wording.iso_minute(result, line.weather_at_s),
             meaning="fire inside this area is too near to start getting ready for this way of leaving",
         )
         for line in result.triggers
@@ -406,7 +371,7 @@ def _which_way(result: HouseholdResult) -> tuple[str, str, Rows]:
     rows = [
         thing(
             "which_way",
-            f"{WAY_TITLES.get(way, clean(way))}: {', '.join(area.safe_points) or 'no way out'}",
+            f"{wording.WAY_TITLES.get(way, wording.clean(way))}: {', '.join(area.safe_points) or 'no way out'}",
             area.sentence,
             area.area,
             way=way,
@@ -428,13 +393,15 @@ def _shut_streets(result: HouseholdResult) -> tuple[str, str, Rows]:
         if 0 <= twin < edge and result.closing_s[twin] <= result.closing_s[edge]:
             continue
         # the whole minute of the clock, as it is written
-        minute_s = 60.0 * minutes_between(result, floor_clock(clock(result, float(result.closing_s[edge])), 1))
-        name = street_words(street(network, edge), _NAME_LETTERS)
+        minute_s = 60.0 * wording.minutes_between(
+            result, wording.floor_clock(clock(result, float(result.closing_s[edge])), 1)
+        )
+        name = wording.street_words(street(network, edge), _NAME_LETTERS)
         stretches.setdefault((minute_s, name), []).append(lines[edge])
     rows = [
         thing(
             "shut",
-            f"Shuts from {clock_words(result, at_s)}: {name}",
+            f"Shuts from {wording.clock_words(result, at_s)}: {name}",
             map_words.shut_line(result, at_s),
             shapely.MultiLineString(parts) if len(parts) > 1 else parts[0],
             at_s=at_s,

@@ -33,8 +33,8 @@ class Symbol:
         Of the mark; of the line or edge.
     dashes : tuple of float
         Empty for a line without gaps.
-    screen_px : float or None
-        None where no file for globes holds it.
+    screen_px : float
+        0 where no line is drawn on a screen.
     """
 
     kind: str
@@ -45,7 +45,7 @@ class Symbol:
     size_pt: float
     width_pt: float
     dashes: tuple[float, ...]
-    screen_px: float | None
+    screen_px: float
 
     @property
     def ink(self) -> str:
@@ -65,7 +65,7 @@ def _read() -> dict[str, Symbol]:
             size_pt=float(row["size_pt"] or 0.0),
             width_pt=float(row["width_pt"]),
             dashes=tuple(float(part) for part in row["dashes"].split()),
-            screen_px=float(row["screen_px"]) if row["screen_px"] else None,
+            screen_px=float(row["screen_px"] or 0.0),
         )
         for row in csv.DictReader(table)
     }

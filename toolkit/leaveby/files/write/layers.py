@@ -19,16 +19,7 @@ _SHUT: str = "shut_streets"
 
 
 def write_geopackage(scene: Scene, path: Path, *, made_at: datetime) -> None:
-    """Write the tables of a scene: plain columns, units in their names, the override statement describes each.
-
-    Parameters
-    ----------
-    scene : Scene
-    path : Path
-        A file that is not there yet.
-    made_at : datetime
-        With UTC offset; the library would write the clock's time.
-    """
+    """Write the tables of a scene: plain columns, units in their names, the override statement describes each."""
     layers = {name: layer for name, layer in scene.layers.items() if len(layer.things) and name != _SHUT}
     tables = {name: layer.facts for name, layer in layers.items()}
     tables[STYLES_TABLE] = style_table(layers)

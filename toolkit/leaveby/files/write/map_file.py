@@ -23,7 +23,7 @@ from shapely.geometry.polygon import orient
 from leaveby.caution import OVERRIDE
 from leaveby.show.scene import Scene
 from leaveby.show.symbols import SYMBOLS
-from leaveby.show.wording import check_made_at, clean
+from leaveby.show.wording import WAYS, check_made_at, clean
 
 _KML: Final = "http://www.opengis.net/kml/2.2"
 _GPX: Final = "http://www.topografix.com/GPX/1/1"
@@ -33,6 +33,12 @@ _NAME_LETTERS: Final = 120
 
 _LAYERS: Final = ("home", "safe_points", "routes", "triggers", "ignitions", "isochrones", "shut_streets")
 """In the order of the folders; neighbours under one title share a folder."""
+
+_STYLED: Final = (
+    *("home", "safe_point", "last_resort"),
+    *(f"{what}_{way}" for way in WAYS for what in ("way", "trigger")),
+    *("ignition", "front", "shut"),
+)
 
 _FACTS: Final[Mapping[str, Mapping[str, Any]]] = {
     "routes": {
@@ -51,24 +57,7 @@ _FACTS: Final[Mapping[str, Mapping[str, Any]]] = {
 
 
 def plan_kml(scene: Scene, *, made_at: datetime) -> bytes:
-    """Lay out the scene of a household's answer as KML.
-
-    Parameters
-    ----------
-    scene : Scene
-    made_at : datetime
-        With UTC offset.
-
-    Returns
-    -------
-    bytes
-        UTF-8, with XML declaration; the same for the same answer and moment.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-    """
+    """Lay out the scene of a household's answer as KML."""
     check_made_at(made_at)
     ElementTree.register_namespace("", _KML)
     root = ElementTree.Element(f"{{{_KML}}}kml")
@@ -114,9 +103,7 @@ def _number(name: str, value: float) -> str:
 
 
 def _styles(document: ElementTree.Element) -> None:
-    for symbol in SYMBOLS.values():
-        if symbol.screen_px is None:
-            continue
+    for symbol in (SYMBOLS[kind] for kind in _STYLED):
         style = ElementTree.SubElement(document, f"{{{_KML}}}Style", {"id": _identity(symbol.kind)})
         if symbol.sign:
             _text(_part(style, "IconStyle"), "color", _kml_colour(symbol.ink))
@@ -170,19 +157,7 @@ def _coordinates(geometry: BaseGeometry) -> str:
 
 
 def route_gpx(scene: Scene, *, made_at: datetime) -> bytes:
-    """Write the ways out as GPX 1.1: a waypoint for the home and each safe point, a track for each way of leaving.
-
-    Parameters
-    ----------
-    scene : Scene
-    made_at : datetime
-        With UTC offset.
-
-    Returns
-    -------
-    bytes
-        UTF-8, with XML declaration.
-    """
+    """Write the ways out as GPX 1.1: a waypoint for the home and each safe point, a track for each way of leaving."""
     ElementTree.register_namespace("", _GPX)
     ElementTree.register_namespace("xsi", _XSI)
     about = {"version": "1.1", "creator": "leaveby", f"{{{_XSI}}}schemaLocation": f"{_GPX} {_GPX}/gpx.xsd"}

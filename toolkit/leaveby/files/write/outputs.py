@@ -12,7 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import rasterio
@@ -26,11 +26,12 @@ from leaveby.files.write.layers import write_geopackage
 from leaveby.files.write.map_file import plan_kml, route_gpx
 from leaveby.files.write.printed import find_browser, print_page
 from leaveby.files.write.reminders import reminders_ics
-from leaveby.files.write.whole import write_whole
+from leaveby.files.write.whole import Made, write_whole
 from leaveby.fire.terrain import Grid
 from leaveby.show.ground import arrival_s
 from leaveby.show.plan.page import plan_page
-from leaveby.show.plan.record import record_text, result_record
+from leaveby.show.plan.record import result_record
+from leaveby.show.record import record_text
 from leaveby.show.scene import household_scene
 from leaveby.show.wording import WAYS, clean, iso_minute, minutes_down
 
@@ -47,7 +48,6 @@ def write_result(
 
     Parameters
     ----------
-    result : HouseholdResult
     out_dir : Path
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime
@@ -70,26 +70,25 @@ def write_result(
     """
     if pdf:
         find_browser(browser)
-    record = result_record(result, made_at=made_at)
     page = plan_page(result, made_at=made_at)
     scene = household_scene(result)
-    writers: dict[str, Any] = {
-        "result.json": lambda path: path.write_text(record_text(record), encoding="utf-8"),
-        "plan.html": lambda path: path.write_text(page, encoding="utf-8"),
+    files: dict[str, Made] = {
+        "result.json": record_text(result_record(result, made_at=made_at)),
+        "plan.html": page,
         "layers.gpkg": lambda path: write_geopackage(scene, path, made_at=made_at),
         "arrival.tif": lambda path: write_arrival(result, path),
-        "plan.kml": lambda path: path.write_bytes(plan_kml(scene, made_at=made_at)),
-        "route.gpx": lambda path: path.write_bytes(route_gpx(scene, made_at=made_at)),
-        "timetable.csv": lambda path: path.write_text(timetable_csv(result), encoding="utf-8", newline=""),
-        "reminders.ics": lambda path: path.write_bytes(reminders_ics(result, made_at=made_at)),
+        "plan.kml": plan_kml(scene, made_at=made_at),
+        "route.gpx": route_gpx(scene, made_at=made_at),
+        "timetable.csv": timetable_csv(result),
+        "reminders.ics": reminders_ics(result, made_at=made_at),
     }
     if result.lead_time_s:
-        writers["lead_time.tif"] = lambda path: write_lead_time(result, path)
+        files["lead_time.tif"] = lambda path: write_lead_time(result, path)
     if pdf:
-        writers["plan.pdf"] = lambda path: print_page(page, path, browser=browser)
+        files["plan.pdf"] = lambda path: print_page(page, path, browser=browser)
     # An older one beside the new answer would be read as belonging to it.
-    stale = {"lead_time.tif", "plan.pdf"} - writers.keys()
-    return write_whole(writers, out_dir, stale=sorted(stale))
+    stale = {"lead_time.tif", "plan.pdf"} - files.keys()
+    return write_whole(files, out_dir, stale=sorted(stale))
 
 
 def write_arrival(result: HouseholdResult, path: Path) -> None:

@@ -41,16 +41,6 @@ _DAYS: Final = (
 def season_day(lat_deg: float) -> tuple[int, int]:
     """Choose the month and day to be reminded on, early for the latitude (judgement).
 
-    Parameters
-    ----------
-    lat_deg : float
-        -90 to 90.
-
-    Returns
-    -------
-    tuple of int
-        Month and day, never 29 February.
-
     Examples
     --------
     >>> season_day(-36.1), season_day(-12.5), season_day(10.0), season_day(42.5)
@@ -106,22 +96,6 @@ def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
 
     One to check the plan; one to do again what the plan counts as done before the season, where there is any; one with
     what would save the most, done beforehand, where anything would.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    made_at : datetime
-        With UTC offset; the first reminder falls on the next such day after it.
-
-    Returns
-    -------
-    bytes
-        UTF-8, lines ended and folded as the standard asks. Identities depend on the household alone.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
     """
     check_made_at(made_at)
     name = clean(result.plan.name, 90)

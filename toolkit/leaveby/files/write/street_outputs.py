@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
@@ -12,10 +11,11 @@ from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.files.write.layers import write_geopackage
 from leaveby.files.write.outputs import plain_cell
-from leaveby.files.write.whole import write_whole
+from leaveby.files.write.whole import Made, write_whole
+from leaveby.show.record import record_text
 from leaveby.show.streets.page import streets_page
-from leaveby.show.streets.record import COLUMNS, group_rows, listed_values, survey_record, survey_text
-from leaveby.show.streets.scene import streets_scene
+from leaveby.show.streets.record import survey_record
+from leaveby.show.streets.scene import COLUMNS, group_rows, streets_scene
 
 
 def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
@@ -23,7 +23,6 @@ def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> 
 
     Parameters
     ----------
-    answer : StreetSurvey
     out_dir : Path
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime
@@ -39,14 +38,13 @@ def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> 
     InputError
         If the folder can't be made or written, or `made_at` has no offset.
     """
-    record = survey_record(answer, made_at=made_at)
-    writers: dict[str, Callable[[Path], object]] = {
-        "streets.json": lambda path: path.write_text(survey_text(record), encoding="utf-8"),
-        "streets.html": lambda path: path.write_text(streets_page(answer, made_at=made_at), encoding="utf-8"),
+    files: dict[str, Made] = {
+        "streets.json": record_text(survey_record(answer, made_at=made_at)),
+        "streets.html": streets_page(answer, made_at=made_at),
         "streets.gpkg": lambda path: write_geopackage(streets_scene(answer), path, made_at=made_at),
-        "streets.csv": lambda path: path.write_text(streets_csv(answer), encoding="utf-8", newline=""),
+        "streets.csv": streets_csv(answer),
     }
-    return write_whole(writers, out_dir)
+    return write_whole(files, out_dir)
 
 
 def streets_csv(answer: StreetSurvey) -> str:
@@ -60,5 +58,6 @@ def streets_csv(answer: StreetSurvey) -> str:
     notice = f"{OVERRIDE} {PLANNING_AID} {OSM_NOTICE if answer.from_osm else ''}".strip()
     writer.writerow(["", "override", notice, *[""] * (len(COLUMNS) - 3)])
     for row in group_rows(answer):
-        writer.writerow([plain_cell(value) if isinstance(value, str) else value for value in listed_values(row)])
+        cells = ["" if value is None else value for value in row.values()]
+        writer.writerow([plain_cell(cell) if isinstance(cell, str) else cell for cell in cells])
     return stream.getvalue()

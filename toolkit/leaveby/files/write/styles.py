@@ -27,13 +27,7 @@ _GROUND: Final = "255,255,255,0"
 
 
 def style_table(layers: Mapping[str, Layer]) -> pd.DataFrame:
-    """One row for each layer, with the columns in which desktop programs look for a style.
-
-    Parameters
-    ----------
-    layers : mapping of table name to Layer
-        None without things.
-    """
+    """One row for each layer, with the columns in which desktop programs look for a style."""
     rows = []
     for name, layer in layers.items():
         kinds = [SYMBOLS[kind] for kind in layer.things["symbol"].drop_duplicates()]

@@ -46,16 +46,10 @@ def answers_curve(
 
     Parameters
     ----------
-    drill : Drill
-    run : Round
     placed : sequence of Placed, optional
         Answers to draw, numbered from 1 in this order; the round's own when left out. Those that stay are not drawn.
     width_mm, height_mm : float
         Printed size.
-
-    Returns
-    -------
-    Figure
     """
     answers = run.placed if placed is None else tuple(placed)
     ways = [run.ways[name] for name in WAYS if name in run.ways and run.ways[name].route is not None]
@@ -163,13 +157,8 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
 
     Parameters
     ----------
-    drill : Drill
     width_mm : float
         Printed width.
-
-    Returns
-    -------
-    Figure
     """
     low_s, high_s = _strip_span(drill)
     with figure_style():

@@ -17,6 +17,7 @@ from matplotlib.patches import Patch
 
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.household.plan import Person
+from leaveby.show import wording
 from leaveby.show.figure import (
     DARK,
     GREY,
@@ -31,14 +32,6 @@ from leaveby.show.figure import (
     finite,
     whole_hours,
     write_beside,
-)
-from leaveby.show.wording import (
-    WAY_TITLES,
-    clean,
-    clock_words,
-    duration_words,
-    percent_words,
-    shown_ways,
 )
 
 CRITICAL_SHARE: Final = 0.8
@@ -71,7 +64,6 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
 
     Parameters
     ----------
-    result : HouseholdResult
     start_at_s : float, optional
         A moment to mark, in seconds from the scenario's start.
 
@@ -80,7 +72,7 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
     Figure
         One falling line per way of leaving, the asked confidence as a level line, the latest starts as marks.
     """
-    ways = [way for way in shown_ways(result) if way.start_s.size and way.route is not None]
+    ways = [way for way in wording.shown_ways(result) if way.start_s.size and way.route is not None]
     times = [time_s for way in ways for time_s in _falling_part(way)] + finite(start_at_s)
     low_s, high_s = whole_hours(result, min(times), max(times)) if times else (0.0, result.plan.horizon_s)
     with figure_style():
@@ -103,7 +95,7 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
         axes.text(
             0.995,
             result.plan.confidence * 100.0 - 1.5,
-            f"asked for: {percent_words(result.plan.confidence)}",
+            f"asked for: {wording.percent_words(result.plan.confidence)}",
             transform=axes.get_yaxis_transform(),
             ha="right",
             va="top",
@@ -166,8 +158,8 @@ def _falling_part(way: WayTiming) -> list[float]:
 def describe_clear_curve(result: HouseholdResult) -> str:
     """Say what the clear-probability curve shows."""
     lines = []
-    for way in shown_ways(result):
-        title = WAY_TITLES.get(way.way, way.way)
+    for way in wording.shown_ways(result):
+        title = wording.WAY_TITLES.get(way.way, way.way)
         if way.route is None or not way.start_s.size:
             lines.append(f"{title}: no curve, since there is no way to draw.")
             continue
@@ -175,7 +167,7 @@ def describe_clear_curve(result: HouseholdResult) -> str:
         for level in (0.95, 0.5, 0.05):
             late = [at for at, share in zip(way.start_s, way.clear_probability, strict=True) if share < level]
             if late:
-                marks.append(f"below {percent_words(level)} from {clock_words(result, float(late[0]))}")
+                marks.append(f"below {wording.percent_words(level)} from {wording.clock_words(result, float(late[0]))}")
         lines.append(f"{title}: {', '.join(marks)}." if marks else f"{title}: does not fall within the hours drawn.")
     return "Share of computed runs that get clear, by the moment one starts getting ready. " + " ".join(lines)
 
@@ -197,17 +189,24 @@ def _bars(result: HouseholdResult, way: str) -> list[_Bar]:
     timing = result.ways[way]
     schedule = timing.schedule
     waits = [
-        _Bar(f"{clean(person.name, 18)} comes home", 0.0, person.arrives_after_s, _home_words(person), rank, False)
+        _Bar(
+            f"{wording.clean(person.name, 18)} comes home",
+            0.0,
+            person.arrives_after_s,
+            _home_words(person),
+            rank,
+            False,
+        )
         for person in result.plan.people
         if person.is_away
         for rank in [_rank(timing.held_up_by.get(person.name, 0.0))]
     ]
     tasks = [
         _Bar(
-            clean(schedule.tasks[place], 30),
+            wording.clean(schedule.tasks[place], 30),
             schedule.start_s[place],
             schedule.finish_s[place],
-            clean(", ".join(schedule.who[place]), 24),
+            wording.clean(", ".join(schedule.who[place]), 24),
             task_rank(timing, schedule.tasks[place]),
             True,
         )
@@ -227,18 +226,6 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
     """Draw who does what when, at the likely durations, with the tasks that decide the ready time marked.
 
     Where someone is away at first, the waiting for them stands above the tasks as a thin bar, marked likewise.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    way : str
-        A key of `result.ways`.
-    width_mm : float
-        Printed width.
-
-    Returns
-    -------
-    Figure
     """
     schedule = result.ways[way].schedule
     bars = _bars(result, way)
@@ -321,20 +308,21 @@ def describe_tasks(result: HouseholdResult, way: str) -> str:
     """Say who does what when."""
     timing = result.ways[way]
     schedule = timing.schedule
-    parts = [f"Tasks before leaving: {WAY_TITLES.get(way, way).lower()}, in minutes after you start."]
+    parts = [f"Tasks before leaving: {wording.WAY_TITLES.get(way, way).lower()}, in minutes after you start."]
     away = [person for person in result.plan.people if person.is_away]
     for person in away:
         held_up = _WAITING_WORDS[_rank(timing.held_up_by.get(person.name, 0.0))]
         likely_min = math.ceil(person.arrives_after_s / 60.0)
         home = f"{_home_words(person)}, likely {likely_min}" if person.arrival_is_uncertain else _home_words(person)
-        parts.append(f"{clean(person.name, 60)} comes home {home}, {held_up}.")
+        parts.append(f"{wording.clean(person.name, 60)} comes home {home}, {held_up}.")
     for place in schedule.order:
         name = schedule.tasks[place]
         critical = f", {_TASK_LOOKS[task_rank(timing, name)][2]}"
         parts.append(
-            f"{clean(name, 60)}: {math.floor(schedule.start_s[place] / 60.0)} to "
-            f"{math.ceil(schedule.finish_s[place] / 60.0)}, {clean(', '.join(schedule.who[place]), 60)}{critical}."
+            f"{wording.clean(name, 60)}: {math.floor(schedule.start_s[place] / 60.0)} to "
+            f"{math.ceil(schedule.finish_s[place] / 60.0)}, "
+            f"{wording.clean(', '.join(schedule.who[place]), 60)}{critical}."
         )
     likely = " and everyone comes home at the likely time" if away else ""
-    parts.append(f"Ready after {duration_words(schedule.ready_s)} if each task takes its usual time{likely}.")
+    parts.append(f"Ready after {wording.duration_words(schedule.ready_s)} if each task takes its usual time{likely}.")
     return " ".join(parts)

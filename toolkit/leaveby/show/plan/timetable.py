@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.show import wording
 from leaveby.show.figure import (
     DARK,
     GREY,
@@ -21,15 +22,6 @@ from leaveby.show.figure import (
     whole_hours,
     write_beside,
 )
-from leaveby.show.wording import (
-    WAY_TITLES,
-    clock_words,
-    duration_words,
-    late_line,
-    leave_by_line,
-    shown_ways,
-    street_words,
-)
 
 
 def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure:
@@ -37,7 +29,6 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
 
     Parameters
     ----------
-    result : HouseholdResult
     width_mm : float
         Printed width.
 
@@ -46,14 +37,14 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
     Figure
         Leaving and the last resort stand side by side over one clock.
     """
-    ways = shown_ways(result)
+    ways = wording.shown_ways(result)
     low_s, high_s = _day(result)
     rows: list[str] = []
     with figure_style():
         figure = blank_figure(width_mm, 16.0 + 5.4 * (len(ways) + 4))
         axes = figure.add_subplot()
         for way in ways:
-            rows.append(f"LEAVE {WAY_TITLES.get(way.way, way.way).lower()}")
+            rows.append(f"LEAVE {wording.WAY_TITLES.get(way.way, way.way).lower()}")
             _way_bar(axes, result, way, row=len(rows) - 1, low_s=low_s, high_s=high_s)
         rows.append("Your ways out")
         _shut_bar(axes, result, row=len(rows) - 1, high_s=high_s)
@@ -93,7 +84,7 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
 def _day(result: HouseholdResult) -> tuple[float, float]:
     """The part of the day worth drawing: from before the earliest start to after the latest event."""
     times = [0.0, *finite(result.shelter.front_arrival_s, result.shelter.ember_arrival_s, result.phases.shut_from_s)]
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         times += finite(way.latest_start_s, way.latest_departure_s, result.way_phases[way.way].shut_from_s)
         if way.route is not None:
             times += finite(way.route.closes_first_s)
@@ -157,12 +148,12 @@ def _way_bar(axes: Axes, result: HouseholdResult, way: WayTiming, *, row: int, l
         _bar(axes, row, low_s, high_s, colour=colour, text=words, ink=ink)
         return
     shut_s = min(max(result.way_phases[way.way].shut_from_s, leave_s), high_s)
-    begin = f"start by {clock_words(result, start_s)}"
+    begin = f"start by {wording.clock_words(result, start_s)}"
     begin = begin if _fits(axes, begin, low_s, start_s, whole_s=whole_s) else ""
     _bar(axes, row, low_s, start_s, colour=LIGHT, text=begin)
     _bar(axes, row, start_s, leave_s, colour=GREY, hatch="//")
     _bar(axes, row, leave_s, shut_s, colour="white", hatch="\\\\\\")
-    roll = f"{'go' if way.way == 'foot' else 'roll'} by {clock_words(result, leave_s)}, late after that"
+    roll = f"{'go' if way.way == 'foot' else 'roll'} by {wording.clock_words(result, leave_s)}, late after that"
     wordings = (f"shut in most runs; {roll}", "shut in most runs", "")
     shut = next(said for said in wordings if _fits(axes, said, shut_s, high_s, whole_s=whole_s))
     _bar(axes, row, shut_s, high_s, colour=DARK, text=shut, ink="white")
@@ -172,7 +163,7 @@ def _shut_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -
     """From the first closing on any of the routes."""
     shut = [
         (way.route.closes_first_s, way.route.closes_first)
-        for way in shown_ways(result)
+        for way in wording.shown_ways(result)
         if way.route is not None and math.isfinite(way.route.closes_first_s)
     ]
     if not shut:
@@ -180,7 +171,8 @@ def _shut_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -
         write_beside(axes, low_s / 60.0, row, "no closing computed; a road may still shut at any time")
         return
     at_s, street = min(shut, key=lambda one: one[0])
-    words = f"{street_words(street, 26)} shut from {clock_words(result, at_s)} in the middle run, or earlier"
+    at = wording.clock_words(result, at_s)
+    words = f"{wording.street_words(street, 26)} shut from {at} in the middle run, or earlier"
     low_s, _ = _day(result)
     if _fits(axes, words, at_s, high_s, whole_s=high_s - low_s):
         _bar(axes, row, at_s, high_s, colour=DARK, text=words, ink="white")
@@ -200,14 +192,14 @@ def _fire_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -
     if math.isfinite(ember_s):
         end_s = min(front_s, high_s)
         _bar(axes, row, ember_s, end_s, colour="white", hatch="...")
-        words = f"embers can fall from {clock_words(result, ember_s)}"
+        words = f"embers can fall from {wording.clock_words(result, ember_s)}"
         if _fits(axes, words, low_s, ember_s, whole_s=whole_s):
             write_beside(axes, ember_s / 60.0, row, words, side=-1)
             left_free_s = low_s
         elif _fits(axes, words, ember_s, end_s, whole_s=whole_s):
             write_beside(axes, ember_s / 60.0, row, words)
     if math.isfinite(front_s):
-        words = f"front can arrive from {clock_words(result, front_s)}"
+        words = f"front can arrive from {wording.clock_words(result, front_s)}"
         inside = _fits(axes, words, front_s, high_s, whole_s=whole_s)
         _bar(axes, row, front_s, high_s, colour=DARK, text=words if inside else "", ink="white")
         if not inside and _fits(axes, words, low_s, left_free_s, whole_s=whole_s):
@@ -220,7 +212,7 @@ def _closing_bar(axes: Axes, result: HouseholdResult, *, row: int, low_s: float,
     if not shelter.tasks:
         write_beside(axes, low_s / 60.0, row, "no task for closing the house in your plan")
         return
-    takes = duration_words(shelter.ready_s)
+    takes = wording.duration_words(shelter.ready_s)
     begin_s = shelter.begins_s
     if not math.isfinite(shelter.leaving_ends_s) or begin_s >= high_s:
         write_beside(axes, low_s / 60.0, row, f"takes up to {takes}; only if you are directed to shelter")
@@ -243,7 +235,7 @@ def _shelter_bar(axes: Axes, result: HouseholdResult, *, row: int, low_s: float,
         return
     from_s = max(ends_s, low_s)
     _bar(axes, row, from_s, high_s, colour="white", hatch="xxx")
-    words = f"from {clock_words(result, from_s)} every road is shut in most runs: only then, as directed"
+    words = f"from {wording.clock_words(result, from_s)} every road is shut in most runs: only then, as directed"
     if _fits(axes, words, low_s, from_s, whole_s=high_s - low_s):
         write_beside(axes, from_s / 60.0, row, words, side=-1)
 
@@ -251,8 +243,12 @@ def _shelter_bar(axes: Axes, result: HouseholdResult, *, row: int, low_s: float,
 def describe_timetable(result: HouseholdResult) -> str:
     """Say what the timetable bar shows."""
     parts = []
-    for way in shown_ways(result):
-        said = f"{leave_by_line(result, way)} {late_line(result, way)}".strip()
-        parts.append(f"{WAY_TITLES.get(way.way, way.way)}: {said}")
-    parts += [f"{clock_words(result, row.at_s)}: {row.sentence}" for row in result.timetable if math.isfinite(row.at_s)]
+    for way in wording.shown_ways(result):
+        said = f"{wording.leave_by_line(result, way)} {wording.late_line(result, way)}".strip()
+        parts.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: {said}")
+    parts += [
+        f"{wording.clock_words(result, row.at_s)}: {row.sentence}"
+        for row in result.timetable
+        if math.isfinite(row.at_s)
+    ]
     return " ".join(parts)

@@ -2,17 +2,48 @@
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from typing import Any, Final
 
 import numpy as np
+from pyproj import Transformer
 from shapely.geometry import Point
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.roads.exits.dominators import NO_WAY_OUT
+from leaveby.show.record import finite_or_none
 from leaveby.show.scene import Rows, Scene, notices_of, tables_of, thing
-from leaveby.show.streets.record import group_rows
-from leaveby.show.wording import clean, street_words
+from leaveby.show.wording import clean, minutes_up, street_words
+
+COLUMNS: Final = (
+    "number",
+    "kind",
+    "everyone_must_pass",
+    "homes",
+    "homes_for_certain",
+    "people",
+    "vehicles",
+    "inside_number",
+    "short_list",
+    "shared_way_m",
+    "longest_dead_end_m",
+    "streets_m",
+    "narrowest_stated_m",
+    "no_width_stated_m",
+    "tracks_m",
+    "steepest_percent",
+    "fuel_t_ha",
+    "homes_with_another_way_on_foot",
+    "at_edge_of_map",
+    "last_out_quick_min",
+    "last_out_slow_min",
+    "shuts_min",
+    "longer_than",
+    "lon_deg",
+    "lat_deg",
+)
+"""Columns of `streets.csv`, and keys of each group in `streets.json`."""
 
 
 def streets_scene(answer: StreetSurvey) -> Scene:
@@ -91,6 +122,45 @@ def streets_scene(answer: StreetSurvey) -> Scene:
     }
     notices = notices_of(OSM_NOTICE if answer.from_osm else "")
     return Scene("Single exits", OVERRIDE, "", notices, str(streets.crs), tables_of(made, str(streets.crs)))
+
+
+def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
+    """One row for each group, with the columns of `COLUMNS`; None where a thing is not known."""
+    facts = answer.facts
+    change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
+    lon, lat = change.transform([group.x_m for group in answer.groups], [group.y_m for group in answer.groups])
+    rows = []
+    for group, x, y in zip(answer.groups, lon, lat, strict=True):
+        row = group.row
+        values = (
+            group.number,
+            group.kind,
+            clean(group.name, 120),
+            group.homes,
+            group.certain,
+            group.people,
+            group.vehicles,
+            group.inside,
+            group.notable,
+            round(float(facts.shared_m[row]), 1),
+            round(float(facts.dead_end_m[row]), 1),
+            round(float(facts.streets_m[row]), 1),
+            finite_or_none(float(facts.narrowest_m[row])),
+            round(float(facts.no_width_m[row]), 1),
+            round(float(facts.track_m[row]), 1),
+            finite_or_none(100.0 * float(facts.steepest[row]), 1),
+            finite_or_none(float(facts.fuel_t_ha[row]), 1),
+            float(facts.foot_homes[row]),
+            bool(facts.at_edge[row]),
+            minutes_up(group.clearance[0].last_out_s) if group.clearance else None,
+            minutes_up(group.clearance[-1].last_out_s) if group.clearance else None,
+            math.floor(group.shuts_s / 60.0) if math.isfinite(group.shuts_s) else None,
+            "; ".join(f"{item.rule.name}: {item.sentence}" for item in group.comparisons),
+            round(float(x), 6),
+            round(float(y), 6),
+        )
+        rows.append(dict(zip(COLUMNS, values, strict=True)))
+    return rows
 
 
 def _fate(answer: StreetSurvey, row: int) -> dict[str, Any]:
