@@ -34,7 +34,7 @@ from leaveby.decision.drill.rounds import place_answer
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import Phases
 from leaveby.errors import InputError
-from leaveby.notebook.drill_panel import drill_panel, injects_list, moment_of
+from leaveby.notebook.panel_drills import drill_panel, injects_list, moment_of
 from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip
 from leaveby.show.drill.map import map_base, pause_map
 from leaveby.show.drill.page import drill_page, participants_page

@@ -49,8 +49,8 @@ from leaveby.notebook.live.layers import (
 )
 from leaveby.notebook.live.map import legend_html, live_map, mark_html
 from leaveby.notebook.live.roads import road_sheet, survey_sheet
+from leaveby.notebook.panel_streets import street_panel
 from leaveby.notebook.road_words import edges_by_band
-from leaveby.notebook.street_panel import street_panel
 from leaveby.show.ground import ignition_points, isochrones, shown_triggers, shut_streets
 from leaveby.show.plan.map import drawn_routes, last_that_matters_s
 from leaveby.show.symbols import SYMBOLS

@@ -15,11 +15,11 @@ from leaveby.decision.fires.scenario import prepare
 from leaveby.errors import InputError
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.notebook import drives as drives_module
-from leaveby.notebook import road_panel as panel_module
+from leaveby.notebook import panel_roads as panel_module
 from leaveby.notebook.drives import FREE_ROADS, End, RoadArea, drive_answer, reason_words, road_area
 from leaveby.notebook.live.map import legend_html
 from leaveby.notebook.live.roads import road_sheet
-from leaveby.notebook.road_panel import changed_vehicle, road_panel, vehicle_sliders
+from leaveby.notebook.panel_roads import changed_vehicle, road_panel, vehicle_sliders
 from leaveby.notebook.road_words import (
     MOST_LISTED,
     band_words,

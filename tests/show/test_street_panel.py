@@ -13,7 +13,7 @@ from leaveby.caution import OVERRIDE
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.notebook.live.map import legend_html
 from leaveby.notebook.live.roads import survey_sheet
-from leaveby.notebook.street_panel import groups_from, street_panel, street_table
+from leaveby.notebook.panel_streets import groups_from, street_panel, street_table
 
 
 @pytest.fixture(scope="module")

@@ -296,10 +296,10 @@ def _say_drill(drill: Drill, written: Mapping[str, Path]) -> None:
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:
-    from leaveby.ask.household import check_household, check_roads
+    from leaveby.ask.household import check_roads, load_plan, read_inputs
 
     try:
-        inputs = check_household(wanted.plan)
+        inputs = read_inputs(load_plan(wanted.plan))
         roads = check_roads(inputs)
     except InputError as error:
         if not wanted.json:

@@ -91,20 +91,12 @@ def survey_streets(
         Footprints, points, or counts per way, see `place_from_file`; the buildings of the extract when left out.
     exits : str or Path, optional
         Points that count as out, and nothing else; where left out, main roads at the edge of the map do.
-    terrain : str or Path, optional
-        Raster of heights in metres, for grades and for the slope under links.
-    fuel : str or Path, optional
-        Raster of fuel loads in t/ha.
-    arrival : str or Path, optional
-        Raster of fire arrival times in minutes, as `leaveby plan` writes it: then it is counted who is not out when
-        the exit shuts.
+    terrain, fuel, arrival : str or Path, optional
+        Rasters of heights in metres (for grades and links), of fuel loads in t/ha, and of fire arrival times in
+        minutes, as `leaveby plan` writes it: with that, it is counted who is not out when the exit shuts.
     options : StreetOptions or SurveyOptions, optional
     progress : callable, optional
         Called with (what, done, total).
-
-    Returns
-    -------
-    StreetSurvey
 
     Raises
     ------
@@ -122,34 +114,22 @@ def survey_streets(
     if wrong := region_faults(asked.region, place="region"):
         raise InputError(wrong)
     file = Path(roads)
-    is_osm = file.name.lower().endswith(OSM_ENDINGS)
-    if homes is None and not is_osm:
-        raise refuse(
-            "homes",
-            f"none were given, and {file} holds roads only",
-            expected="a file of footprints, points, or counts per way",
-            mend="give it",
-        )
-    bounds = extract_bounds(file) if file.is_file() and is_osm else None
+    bounds = _bounds(file, homes)
     network = read_roads(file, edge_deg=bounds)
     heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
+    loads = None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel"))
+    grades = None if heights is None else edge_grades(network, heights)
     streets = street_table(
-        network,
-        grades=None if heights is None else edge_grades(network, heights),
-        fuel_t_ha=None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel")),
-        count_tracks=asked.count_tracks,
-        region=asked.region,
+        network, grades=grades, fuel_t_ha=loads, count_tracks=asked.count_tracks, region=asked.region
     )
     area = None if asked.area_deg is None else _area(asked.area_deg, crs=streets.crs)
     placed = place_from_file(file if homes is None else homes, streets, far_m=asked.far_m)
     placed, left_out, supposed = _asked_about(placed, streets, area=area, bounds=bounds)
     outline = map_outline(streets)
     out, maybe, said = _out(streets, exits, area=area, bounds=bounds, outline=outline)
-    supposed += said
-    closing = None
+    closing, shut = None, tuple[str, ...]()
     if arrival is not None:
         closing, shut = closings(streets, arrival, standoff_m=asked.standoff_m, smoke_lead_s=asked.smoke_lead_s)
-        supposed += shut
     answer = survey(
         streets,
         placed,
@@ -159,13 +139,26 @@ def survey_streets(
         elevation=heights,
         closing_s=closing,
         outline=outline,
-        supposed=supposed,
+        supposed=[*supposed, *said, *shut],
         from_osm=network.from_osm and file.name.lower().endswith((*OSM_ENDINGS, ".graphml")),
         inputs=file_record(roads=roads, homes=homes, exits=exits, terrain=terrain, fuel=fuel, arrival=arrival),
         progress=progress,
     )
     balance = replace(answer.balance, homes=answer.balance.homes + left_out, outside_area=left_out)
     return replace(answer, balance=balance)
+
+
+def _bounds(file: Path, homes: str | Path | None) -> Box | None:
+    """Where an extract says that it ends; refused where there is nothing to read homes from."""
+    is_osm = file.name.lower().endswith(OSM_ENDINGS)
+    if homes is None and not is_osm:
+        raise refuse(
+            "homes",
+            f"none were given, and {file} holds roads only",
+            expected="a file of footprints, points, or counts per way",
+            mend="give it",
+        )
+    return extract_bounds(file) if file.is_file() and is_osm else None
 
 
 def _asked_about(
@@ -237,16 +230,8 @@ def _within(
             mend="check the order and sign of the four numbers, or take a larger area",
         )
     rows = np.flatnonzero(inside)
-    kept = PlacedHomes(
-        identity=tuple(homes.identity[i] for i in rows),
-        street=homes.street[rows],
-        along_m=homes.along_m[rows],
-        away_m=homes.away_m[rows],
-        dwellings=homes.dwellings[rows],
-        x_m=homes.x_m[rows],
-        y_m=homes.y_m[rows],
-        assumptions=homes.assumptions,
-    )
+    columns = {name: getattr(homes, name)[rows] for name in ("street", "along_m", "away_m", "dwellings", "x_m", "y_m")}
+    kept = replace(homes, identity=tuple(homes.identity[row] for row in rows), **columns)
     return kept, float(homes.dwellings[~inside].sum())
 
 

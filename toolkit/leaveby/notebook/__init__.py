@@ -20,14 +20,14 @@ _ROOMS: Final = {
         "checked_shapes",
         "ellipse_panel",
     ),
-    "notebook.drill_panel": ("drill_panel", "shown_rounds"),
+    "notebook.panel_drills": ("drill_panel", "shown_rounds"),
     "notebook.drives": ("our_roads",),
     "notebook.fire_day": ("FireDay", "reach_sentences"),
     "notebook.leave_early": ("leave_early_panel", "replayed", "shown_timetable"),
     "notebook.live.map": ("live_map",),
-    "notebook.road_panel": ("road_panel",),
-    "notebook.speed_panel": ("speed_panel",),
-    "notebook.street_panel": ("street_panel",),
+    "notebook.panel_roads": ("road_panel",),
+    "notebook.panel_speeds": ("speed_panel",),
+    "notebook.panel_streets": ("street_panel",),
     "notebook.widgets": ("Slider", "listed", "override_banner"),
 }
 _ROOM_OF: Final = {name: room for room, names in _ROOMS.items() for name in names}

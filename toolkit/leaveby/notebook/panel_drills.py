@@ -140,20 +140,9 @@ def _controls(drill: Drill) -> _Controls:
 def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
     """Make a panel with a clock over a drill.
 
-    The clock can be moved or played. The injects up to now and the fire as it is known are shown; an answer that is set
-    with the controls lies on the curve at once, and stays there when it is kept. What would give the end away can be
-    hidden, for when groups look on.
-
-    Parameters
-    ----------
-    drill : Drill
-    minute_s : float
-        How long a minute of the exercise takes while the clock is played, in seconds, above 0.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
+    The clock can be moved or played: a minute of the exercise takes `minute_s` seconds then. The injects up to now and
+    the fire as it is known are shown; an answer that is set with the controls lies on the curve at once, and stays
+    there when it is kept. What would give the end away can be hidden, for when groups look on.
 
     Raises
     ------
