@@ -22,6 +22,9 @@ from xml.etree import ElementTree
 import jsonschema
 import numpy as np
 import pytest
+import shapely
+from pyproj import Transformer
+from shapely.geometry import shape
 
 from leaveby.ask.drill import read_drill, run_drill
 from leaveby.ask.household import demo_folder
@@ -31,7 +34,7 @@ from leaveby.decision.drill.rounds import place_answer
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import Phases
 from leaveby.errors import InputError
-from leaveby.notebook.drill_panel import drill_panel, injects_list, moment_of
+from leaveby.notebook.panel_drills import drill_panel, injects_list, moment_of
 from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip
 from leaveby.show.drill.map import map_base, pause_map
 from leaveby.show.drill.page import drill_page, participants_page
@@ -411,8 +414,11 @@ def test_the_strip_is_told_in_words(drill: Drill) -> None:
 # --- the panel -------------------------------------------------------------------------------------------------------
 
 
+MAP_LAYERS = ["Burnt by now", "Streets", "Street names", "Home and safe points"]
+
+
 def parts(panel: Any) -> dict[str, Any]:
-    names = "banner base chosen player reveal title known picture injects ask group way start keep verdict curve table"
+    names = "banner chosen player reveal title known picture injects ask group way start keep verdict curve table"
     return dict(zip(names.split(), panel.children, strict=True))
 
 
@@ -422,7 +428,8 @@ def test_the_panel_begins_with_the_banner_and_shows_an_answer_without_a_click(dr
     assert EXERCISE_BANNER in shown["banner"].value
     assert "Round 1: it is 08:00" in shown["title"].value
     assert "No fire is known of" in shown["known"].value
-    assert "<svg" in shown["picture"].value
+    chart = shown["picture"].children[0]
+    assert [group.name for group in chart.layers if not hasattr(group, "url")] == MAP_LAYERS
     assert "<svg" in shown["curve"].value
     assert "Corner house" in shown["table"].value
 
@@ -434,6 +441,16 @@ def test_the_clock_brings_injects_and_never_later_ones(
     shown["reveal"].value = False
     clock = shown["player"].children[1]
     nothing_more_is_solved()
+    run, burnt = drill.rounds[0], shown["picture"].children[0].layers[1]
+    at_s = run.end_s
+    clock.value = 0
+    assert burnt.layers == ()  # nobody knows of a fire yet
+    clock.value = round((at_s - drill.script.begin_s) / 60.0)
+    (area,) = (shape(feature["geometry"]) for one in burnt.layers for feature in one.data["features"])
+    reached = run.arrival.time_s <= min(drill.script.begin_s + 60.0 * clock.value, at_s)
+    back = Transformer.from_crs("EPSG:4326", drill.terrain.grid.crs, always_xy=True)
+    ground = shapely.transform(area, lambda xy: np.column_stack(back.transform(xy[:, 0], xy[:, 1])))
+    assert ground.area == pytest.approx(reached.sum() * drill.terrain.grid.cell_m**2, rel=1e-3)
     clock.value = 110
     assert "it is 09:50" in shown["title"].value
     text = html.unescape(shown["injects"].value)
