@@ -378,6 +378,15 @@ def test_every_stretch_that_shuts_is_there_once_and_never_later(kml, result):
     assert found_m == pytest.approx(sum(network.length_m[min(pair)] for pair in pairs), rel=0.002)
 
 
+def test_a_stretch_that_shuts_as_the_fire_starts_says_so(result, invented):
+    """By hand: shut at 0 seconds is 0 minutes after the start, not a fact that is missing."""
+    closing_s = np.where(np.isfinite(result.closing_s), 0.0, np.inf)
+    scene = household_scene(replace(result, closing_s=closing_s))
+    kml = ElementTree.fromstring(plan_kml(scene, made_at=invented.MADE_AT))
+    shut = folder(kml, "Streets that shut").findall(f"{KML}Placemark")
+    assert {facts(placemark)["shuts_after_start_min"] for placemark in shut} == {"0"}
+
+
 def test_fronts_carry_their_times(kml, result):
     fire = folder(kml, "The fire").findall(f"{KML}Placemark")
     fronts = [facts(part) for part in fire if (part.findtext(f"{KML}name") or "").startswith("Fire front at ")]

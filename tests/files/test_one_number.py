@@ -29,8 +29,8 @@ from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.files.write.outputs import write_result
+from leaveby.notebook.leave_early import start_table
 from leaveby.notebook.live.layers import household_sheet, moment_words, stretches
-from leaveby.notebook.widgets import start_table
 from leaveby.show.drill.record import drill_record
 from leaveby.show.drill.words import leave_by_words
 from leaveby.show.wording import main_sentence

@@ -88,7 +88,11 @@ def _placemark(folder: ElementTree.Element, thing: dict[str, Any], *, facts: Map
     _describe(placemark, f"{thing['words']} {OVERRIDE}")
     _text(placemark, "styleUrl", f"#{_identity(thing['symbol'])}")
     told = {name: thing[column or name] for name, column in facts.items()}
-    told = {name: value for name, value in told.items() if isinstance(value, str) or math.isfinite(value or math.nan)}
+    told = {
+        name: value
+        for name, value in told.items()
+        if isinstance(value, str) or (value is not None and math.isfinite(value))
+    }
     if told:
         extended = _part(placemark, "ExtendedData")
         for name, value in told.items():
