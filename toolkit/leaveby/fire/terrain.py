@@ -218,6 +218,8 @@ def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) ->
     cell = np.arange(valid.size).reshape(valid.shape)
     one = np.concatenate([cell[:, :-1].ravel(), cell[:-1].ravel()])
     other = np.concatenate([cell[:, 1:].ravel(), cell[1:].ravel()])
+    touching = ~(valid.flat[one] & valid.flat[other])
+    one, other = one[touching], other[touching]
     beside = sparse.coo_matrix((np.ones(one.size), (one, other)), shape=(valid.size, valid.size)).tocsr()
     around = (beside + beside.T)[void]
     system = sparse.diags(around.sum(axis=1).A1) - around[:, void]

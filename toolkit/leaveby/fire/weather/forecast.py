@@ -62,7 +62,7 @@ def weather_from_dataset(
     utc_offset_h: float | None = None,
     use_gusts: bool = False,
 ) -> Weather:
-    """Read a gridded (or single-point) forecast.
+    """Read a gridded (or single-point) forecast with decoded times, which CF counts in UTC.
 
     Needed by `standard_name`: `air_temperature`, `relative_humidity`, and the wind at 10 m as `eastward_wind` and
     `northward_wind`, or `wind_speed` with `wind_from_direction` or `wind_to_direction`; `wind_speed_of_gust` where
@@ -71,8 +71,6 @@ def weather_from_dataset(
 
     Parameters
     ----------
-    ds : xarray.Dataset
-        With decoded times, which CF counts in UTC.
     grid : Grid
         The analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are kept.
     where, drought_factor, curing_percent, use_gusts
