@@ -21,28 +21,7 @@ ELSEWHERE = {
     "decision.streets.survey": {"NOTABLE_SHARE", "SHORTEST_LISTED_M"},
     "download": {"BUFFER_M"},
     "files.write.reminders": {"EARLIER", "_DAYS"},
-    "fire.fuel.types": {"UNMAPPED"},
     "notebook.fire_day": {"DRIVING_KM_H"},
-    "roads.clearance.capacity": {"MOTORWAY_LANE_VEH_H", "TRACK_VEH_H", "TWO_LANES_FROM_M"},
-    "roads.clearance.queue": {"MIDDLE_MEDIAN_S", "MOBILISATION_SPREAD", "QUICK_MEDIAN_S", "SLOW_MEDIAN_S"},
-    "roads.exits.homes": {"FAR_M"},
-    "roads.exits.link_candidates": {"SAMPLE_M", "SLOPE_SPAN_M", "WINDING"},
-    "roads.exits.links": {"NEW_SHARE", "RELIEF_SHARE"},
-    "roads.exits.places": {"EDGE_M"},
-    "roads.network.attach": {"ATTACH_LIMIT_M", "DRIVE_WINDING"},
-    "roads.network.grades": {"GRADE_CAP", "SMOOTHING_M", "VOID_SHARE"},
-    "roads.vehicle.pull": {"_FILL"},
-    "roads.vehicle.restrictions": {"LOW_HEIGHT_M"},
-    "roads.vehicle.speeds": {
-        "OTHER_CLASS_KM_H",
-        "SERVICE_KM_H",
-        "SMOOTHNESS_KM_H",
-        "SURFACE_KM_H",
-        "TOW_ON_LOOSE",
-        "TRACK_GRADE_KM_H",
-        "USUAL_KM_H",
-    },
-    "roads.vehicle.travel": {"CRAWL_M_S", "POCKET_M", "UNREADABLE_POSTED_KM_H"},
 }
 """Judged numbers that still stand in their own rooms: none may be added."""
 

@@ -22,6 +22,7 @@ from leaveby.fire.weather.series import (
     local_month,
     perturbed,
     rebased,
+    shifted,
     step_at,
     wind_towards,
 )
@@ -538,3 +539,27 @@ def test_weather_of_unequal_shapes_can_not_be_made() -> None:
         Weather(**fields | {"wind_from_deg": np.full((6, 1), np.nan)})
     with pytest.raises(ValueError, match="offset"):
         Weather(**fields | {"start": datetime(2026, 1, 17)})
+
+
+@given(st.floats(-6.0 * 3600.0, 6.0 * 3600.0), st.integers(1, 30))
+@settings(deadline=None)
+def test_weather_that_comes_sooner_or_later_covers_all_that_was_forecast(shift_s: float, hours: int) -> None:
+    """Every step moves, but the first never begins later than it did; the sun keeps its hours."""
+    weather = _still(hours)
+    member = shifted(weather, shift_s)
+    assert np.array_equal(member.time_s[1:], weather.time_s[1:] + shift_s) or hours == 1
+    assert member.time_s[0] == min(weather.time_s[0], weather.time_s[0] + shift_s)
+    assert (member.start, member.assumptions) == (weather.start, weather.assumptions)
+    with pytest.raises(ValueError, match="can't be taken"):
+        shifted(weather, float("nan"))
+
+
+def _still(hours: int) -> Weather:
+    return constant_weather(
+        datetime(2026, 1, 17, 3, tzinfo=UTC),
+        hours=hours,
+        air_temperature_c=40.0,
+        relative_humidity_percent=10.0,
+        wind_speed_m_s=10.0,
+        wind_from_deg=350.0,
+    )

@@ -9,13 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.roads.clearance.capacity import (
-    ONE_LANE_ONE_WAY_VEH_H,
-    ONE_LANE_TWO_WAY_VEH_H,
-    TWO_LANE_VEH_H,
-    capacity_veh_h,
-    lanes_out,
-)
+from leaveby.parameters import ONE_LANE_ONE_WAY_VEH_H, ONE_LANE_TWO_WAY_VEH_H, TWO_LANE_VEH_H
 from leaveby.roads.clearance.queue import (
     MOBILISATIONS,
     STEP_S,
@@ -26,7 +20,7 @@ from leaveby.roads.clearance.queue import (
     rolling_share,
     street_tree,
 )
-from leaveby.roads.clearance.tree import group_tree, quickest_out
+from leaveby.roads.clearance.tree import capacity_veh_h, group_tree, lanes_out, quickest_out
 from leaveby.roads.exits.facts import group_facts
 from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.homes import homes_by_street

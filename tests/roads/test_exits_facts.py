@@ -17,7 +17,7 @@ from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.homes import Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
 from leaveby.roads.exits.links import Link, rank_links, relieved_homes, with_link
-from leaveby.roads.exits.places import at_outline, boundary_exits, exits_at, map_outline, neighbours
+from leaveby.roads.exits.places import at_outline, boundary_exits, exits_at, map_outline, neighbours, over_edge
 from leaveby.roads.exits.street_table import StreetTable, street_passages, street_table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.roads.osm.access_rules import RULES, Measured, choose_rules, compare, limit_of
@@ -468,3 +468,10 @@ def test_a_track_is_not_entered_from_where_one_gets_out_without_it() -> None:
     lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
     streets = street_table(network_from_lines(lines, crs=CRS, tags=tags))
     assert street_passages(streets, np.array([0])).bits.tolist() == [15, 14]
+
+
+def test_what_lies_beyond_the_edge_is_told_by_the_middle_of_a_street() -> None:
+    """147 degrees east is the middle of zone 55, where a degree of longitude at 37 S is some 88,800 m; by hand."""
+    lines = [[(5e5, 5.9e6), (5e5 + 90.0, 5.9e6)], [(5e5 + 90.0, 5.9e6), (5e5 + 900.0, 5.9e6)]]
+    streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
+    assert over_edge(streets, (146.9, -38.0, 147.0 + 90.0 / 88_000.0, -36.0)).tolist() == [False, True]

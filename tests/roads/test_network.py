@@ -27,7 +27,15 @@ from leaveby.roads.network.graph import (
     utm_crs,
     without_point_loops,
 )
-from leaveby.roads.osm.osm_ways import OsmWays, is_one_way, join_values, osm_ways_within, shut_by_end
+from leaveby.roads.osm.osm_ways import (
+    OsmWays,
+    barrier_words,
+    is_one_way,
+    join_values,
+    osm_ways_with_points_at,
+    osm_ways_within,
+    shut_by_end,
+)
 from leaveby.roads.osm.street_graph import network_from_graph
 from leaveby.roads.osm.topology import network_from_osm_ways
 from leaveby.roads.routing.latest_departure import latest_departure
@@ -311,6 +319,29 @@ def test_box_keeps_whole_ways() -> None:
     assert osm_ways_within(ways, (146.9, -37.1, 147.0005, -36.9)).node.tolist() == [0, 1, 2]
     with pytest.raises(InputError, match="no road of the file touches"):
         osm_ways_within(ways, (10.0, 10.0, 11.0, 11.0))
+
+
+def test_a_way_gets_a_point_where_it_crosses_the_edge() -> None:
+    """The line from (147, -37) to (147.1, -37.1) crosses the meridian 147.05 half way; by hand."""
+    ways = make_ways({1: (147.0, -37.0), 2: (147.1, -37.1)}, [([1, 2], {})])
+    cut = osm_ways_with_points_at(ways, (146.9, -37.2, 147.05, -36.9))
+    assert cut.lon_deg.tolist() == pytest.approx([147.0, 147.05, 147.1])
+    assert cut.lat_deg.tolist() == pytest.approx([-37.0, -37.05, -37.1])
+    assert (cut.node.tolist(), cut.start.tolist(), cut.ends.tolist()) == ([1, -1, 2], [0, 3], [-1])
+
+
+@pytest.mark.parametrize(
+    ("tags", "words"),
+    [
+        ({"barrier": "lift_gate", "access": "private"}, "lift_gate=private"),
+        ({"barrier": "gate", "access": "private", "motorcar": "yes"}, "gate=yes"),
+        ({"barrier": "gate", "locked": "no"}, "gate=yes"),
+        ({"barrier": "gate", "locked": "yes"}, "gate"),
+    ],
+)
+def test_a_barrier_says_who_may_pass_it(tags: dict[str, str], words: str) -> None:
+    """The more particular access key rules (OpenStreetMap's key page of access)."""
+    assert barrier_words(tags) == words
 
 
 def test_coordinates_out_of_range_are_refused() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from scipy import ndimage, sparse
+from scipy import sparse
 from scipy.sparse import linalg as splinalg
 
 from leaveby.errors import Fault, InputError
@@ -34,12 +34,6 @@ class Grid:
         Shape, each at least 2.
     crs : str
         Reference system that `pyproj.CRS` understands, projected with metre axes (checked where files are read).
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755")
-    >>> grid.shape
-    (10, 20)
     """
 
     x_min_m: float
@@ -78,37 +72,17 @@ def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:
 
 
 def centre_of(grid: Grid, row: int, *, col: int) -> tuple[float, float]:
-    """Coordinates (x, y) in metres of a cell's centre.
-
-    Examples
-    --------
-    >>> centre_of(Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755"), 0, col=1)
-    (45.0, 285.0)
-    """
+    """Coordinates (x, y) in metres of a cell's centre."""
     return (grid.x_min_m + (col + 0.5) * grid.cell_m, grid.y_max_m - (row + 0.5) * grid.cell_m)
 
 
 def to_xarray(
     grid: Grid, values: NDArray[np.float64], *, name: str, long_name: str = "", crs: str | None = None
 ) -> xr.DataArray:
-    """Values on a grid, such as arrival or lead times, as a layer with coordinates x and y and a reference system.
+    """Values on a grid, such as arrival or lead times (s), as a layer with coordinates x and y and a reference system.
 
-    North is up (y falls along the rows). The unit, seconds, stands among the attributes.
-
-    Parameters
-    ----------
-    values : ndarray of float64, shape (rows, cols)
-        Seconds; inf where there is no time.
-    name, long_name : str
-    crs : str, optional
-        Another reference system to take the layer to, each cell by its nearest one; inf outside the grid.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> layer = to_xarray(grid, np.array([[0.0, 60.0], [60.0, np.inf]]), name="lead_time_s")
-    >>> float(layer.sel(x=45.0, y=45.0)), layer.rio.crs.to_epsg()
-    (60.0, 32755)
+    North is up (y falls along the rows). With `crs`, the layer is taken to that reference system, each cell by its
+    nearest one; inf outside the grid.
     """
     import rioxarray  # noqa: F401  (slow to load; adds the .rio accessor)
     import xarray as xr
@@ -146,15 +120,7 @@ def check_grid(grid: Grid) -> None:
     Raises
     ------
     InputError
-        With every fault: no reference system, one in degrees, axes that are not metres, a cell size or shape that
-        can't be used.
-
-    Examples
-    --------
-    >>> check_grid(Grid(x_min_m=0.0, y_max_m=1.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:4326"))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: grid: its reference system EPSG:4326 is in degrees. Expected a projected ...
+        With every fault: no reference system, one in degrees, axes that are not metres, an unusable cell size or shape.
     """
     faults: list[Fault] = []
     wrong = _wrong_crs(grid.crs.strip())
@@ -190,26 +156,15 @@ def _wrong_crs(name: str) -> str | None:
 
 
 def gradients(terrain: Terrain) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Rise over run towards east and towards north, each of shape (rows, cols), dimensionless.
+    """Rise over run towards east and towards north, each of shape (rows, cols).
 
-    Least squares over the eight neighbours with twofold weight on the four near ones (Horn 1981). At the edge, the
-    surface is carried on in a straight line.
+    Least squares over the eight neighbours with twofold weight on the four near ones (Horn 1981, Hill shading and the
+    reflectance map, Proc. IEEE 69(1):14-47, memory). At the edge, the surface is carried on in a straight line.
 
     Raises
     ------
     InputError
         Where an elevation is not finite or the shapes differ.
-
-    References
-    ----------
-    Horn, B. K. P. (1981), Hill shading and the reflectance map, Proc. IEEE 69(1):14-47 (memory).
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=40.0, cell_m=10.0, rows=4, cols=4, crs="EPSG:32755")
-    >>> east, north = gradients(Terrain(grid, np.add.outer([3.0, 2.0, 1.0, 0.0], [0.0, 2.0, 4.0, 6.0])))
-    >>> bool(np.allclose(east, 0.2)), bool(np.allclose(north, 0.1))
-    (True, True)
     """
     elevation = np.asarray(terrain.elevation_m, dtype=np.float64)
     faults: list[Fault] = []
@@ -230,13 +185,7 @@ def gradients(terrain: Terrain) -> tuple[NDArray[np.float32], NDArray[np.float32
 
 
 def slope_deg(gradient_east: NDArray[np.float32], *, gradient_north: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Steepest slope in degrees, 0 to below 90, from rise over run towards east and north.
-
-    Examples
-    --------
-    >>> slope_deg(np.float32([[1.0]]), gradient_north=np.float32([[0.0]]))
-    array([[45.]])
-    """
+    """Steepest slope in degrees, 0 to below 90, from rise over run towards east and north."""
     steepness = np.hypot(gradient_east.astype(np.float64), gradient_north.astype(np.float64))
     return np.degrees(np.arctan(steepness))
 
@@ -246,11 +195,6 @@ def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) ->
 
     Each void becomes the smooth surface between the values around it (harmonic: every filled cell is the mean of
     its four neighbours), so a fill holds no new summit or pit.
-
-    Parameters
-    ----------
-    elevation_m : ndarray of float64, shape (rows, cols)
-    valid : ndarray of bool, shape (rows, cols)
 
     Raises
     ------
@@ -267,36 +211,17 @@ def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) ->
         raise InputError([Fault("elevation", "is void everywhere", "some terrain", "take a file over this place")])
     if not np.all(np.isfinite(elevation_m[valid])):
         raise InputError([Fault("elevation", "holds values that are not finite", "metres", "mark them as voids")])
-    count = int(valid.size - np.count_nonzero(valid))
     filled = np.where(valid, elevation_m, 0.0).astype(np.float64)
-    if count == 0:
+    void = np.flatnonzero(~valid)
+    if void.size == 0:
         return filled, 0
-    nearest = ndimage.distance_transform_edt(~valid, return_distances=False, return_indices=True)
-    filled = filled[tuple(nearest)]
-    rows, cols = np.nonzero(~valid)
-    number = np.full(valid.shape, -1, dtype=np.int64)
-    number[rows, cols] = np.arange(count)
-    known = np.zeros(count)
-    neighbours = np.zeros(count)
-    pairs: list[tuple[NDArray[np.int64], NDArray[np.int64]]] = []
-    for step_row, step_col in ((-1, 0), (1, 0), (0, -1), (0, 1)):
-        to_row, to_col = rows + step_row, cols + step_col
-        inside = (to_row >= 0) & (to_row < valid.shape[0]) & (to_col >= 0) & (to_col < valid.shape[1])
-        here = np.nonzero(inside)[0]
-        there = number[to_row[here], to_col[here]]
-        neighbours[here] += 1.0
-        fixed = there < 0
-        known[here[fixed]] += filled[to_row[here[fixed]], to_col[here[fixed]]]
-        pairs.append((here[~fixed], there[~fixed]))
-    here = np.concatenate([pair[0] for pair in pairs])
-    there = np.concatenate([pair[1] for pair in pairs])
-    diagonal = np.arange(count)
-    system = sparse.csc_matrix(
-        (
-            np.concatenate([neighbours, -np.ones(here.size)]),
-            (np.concatenate([diagonal, here]), np.concatenate([diagonal, there])),
-        ),
-        shape=(count, count),
-    )
-    filled[rows, cols] = splinalg.spsolve(system, known)
-    return filled, count
+    cell = np.arange(valid.size).reshape(valid.shape)
+    one = np.concatenate([cell[:, :-1].ravel(), cell[:-1].ravel()])
+    other = np.concatenate([cell[:, 1:].ravel(), cell[1:].ravel()])
+    touching = ~(valid.flat[one] & valid.flat[other])
+    one, other = one[touching], other[touching]
+    beside = sparse.coo_matrix((np.ones(one.size), (one, other)), shape=(valid.size, valid.size)).tocsr()
+    around = (beside + beside.T)[void]
+    system = sparse.diags(around.sum(axis=1).A1) - around[:, void]
+    filled.flat[void] = splinalg.spsolve(system.tocsc(), around @ filled.ravel())
+    return filled, int(void.size)

@@ -14,7 +14,7 @@ from leaveby import parameters
 from leaveby.decision.streets import result
 from leaveby.decision.streets.result import Balance, StreetGroup, StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.roads.clearance.capacity import BREAKDOWN_SHARE, TWO_LANE_VEH_H
+from leaveby.parameters import BREAKDOWN_SHARE, TWO_LANE_VEH_H
 from leaveby.roads.clearance.queue import Clearance, Mobilisation, clearance, not_out
 from leaveby.roads.clearance.tree import group_tree, quickest_out
 from leaveby.roads.exits.dominators import NO_WAY_OUT

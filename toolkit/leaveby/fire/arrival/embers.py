@@ -80,16 +80,6 @@ def spotting_loads_t_ha(zones: SpreadZones) -> NDArray[np.float64]:
     """Fuel load that the spotting equation takes in each zone: forest and unmapped fuel; NaN in grass and shrubland.
 
     One value for each zone, t/ha. Where it is NaN no equation holds, and embers are thrown `SHORT_SPOTTING_M`.
-
-    Examples
-    --------
-    >>> from leaveby.fire.fuel.types import fuel_type
-    >>> from leaveby.fire.terrain import Grid
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("woodland"), fuel_type("heath")),
-    ...     np.zeros(2, np.int32), np.zeros(2, np.bool_))
-    >>> spotting_loads_t_ha(zones)
-    array([15., nan])
     """
     wooded = ("forest", "any")
     return np.array([kind.surface_load_t_ha if kind.equation in wooded else np.nan for kind in zones.types])
@@ -99,12 +89,6 @@ def growing_since_s(ignitions: Sequence[Ignition]) -> float:
     """Say since when a fire grows: its first start where it starts from points; -inf where any start is a line or area.
 
     One fire more, or an earlier one, never makes it later.
-
-    Examples
-    --------
-    >>> from leaveby.fire.arrival.solve import ignite_point
-    >>> growing_since_s([ignite_point(0.0, 0.0, at_s=60.0), ignite_point(9.0, 9.0)])
-    0.0
     """
     if any(fire.geometry.geom_type not in ("Point", "MultiPoint") for fire in ignitions):
         return -math.inf
@@ -152,19 +136,6 @@ def ember_arrival_at(
     References
     ----------
     Noble, Bary and Gill (1980), spotting distance; growth as in `GROWTH_PER_S`. Remembered, not read.
-
-    Examples
-    --------
-    A cell 60 m downwind of a fire in a wind of 4 m/s, which carries embers at 10 m/s:
-
-    >>> from leaveby.fire.terrain import Grid
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=3, crs="EPSG:32755")
-    >>> flat, one = np.zeros((2, 3), np.float32), np.ones((1, 1))
-    >>> table = SpreadTable(grid, np.zeros((2, 3), np.int32), flat, flat, np.zeros(1), one, 4 * one, 0 * one,
-    ...     np.zeros(1, np.bool_))
-    >>> arrival = np.array([[5.0, 900.0, 1800.0], [9.0, 900.0, 1800.0]])
-    >>> ember_arrival_at(table, arrival, row=0, col=2, loads_t_ha=np.array([np.nan]))
-    11.0
     """
     if arrival_time_s.shape != table.grid.shape:
         raise ValueError(f"arrival times have the shape {arrival_time_s.shape}, the grid {table.grid.shape}")

@@ -89,14 +89,7 @@ class Ellipse(NamedTuple):
 def make_ground(
     zone: NDArray[np.int32], gradient_east: NDArray[np.float32], gradient_north: NDArray[np.float32]
 ) -> Ground:
-    """The ground of all cells of a grid.
-
-    Examples
-    --------
-    >>> flat = np.zeros((3, 3), dtype=np.float32)
-    >>> make_ground(np.zeros((3, 3), dtype=np.int32), flat, flat).cells["alike"][0]
-    np.int16(3)
-    """
+    """The ground of all cells of a grid."""
     cells = np.zeros(zone.shape, dtype=CELL)
     cells["zone"] = zone
     cells["gradient_east"] = gradient_east
@@ -119,14 +112,7 @@ def make_steps(
     cell_m: float,
     backward: bool = False,
 ) -> Steps:
-    """The weather steps, from a spread table's rates and wind (east and north) by step and zone.
-
-    Examples
-    --------
-    >>> one = np.ones((1, 1))
-    >>> make_steps(np.zeros(1), head_m_s=one, wind_m_s=(one, one), grass=one[0] > 0, cell_m=30.0).start_s
-    array([ 0., inf])
-    """
+    """The weather steps, from a spread table's rates and wind (east and north) by step and zone."""
     rates = np.empty(head_m_s.shape, dtype=STEP)
     rates["head_m_s"] = head_m_s
     rates["wind_east_m_s"], rates["wind_north_m_s"] = wind_m_s

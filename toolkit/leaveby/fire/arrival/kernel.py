@@ -513,15 +513,6 @@ def burn(ground: Ground, steps: Steps, *, seeds: Seeds, horizon_s: float, fine: 
     ndarray of `FRONT`, shape (rows, cols)
         `time` is inf where fire did not come; `ray_x` and `ray_y` of reached cells hold the slowness vector of the
         front (s per cell).
-
-    Examples
-    --------
-    >>> from leaveby.fire.arrival.ground import make_ground, make_steps
-    >>> flat, one = np.zeros((3, 3), dtype=np.float32), np.ones((1, 1))
-    >>> steps = make_steps(0 * one[0], head_m_s=0.5 * one, wind_m_s=(0 * one, 0 * one), grass=one[0] > 1, cell_m=30.0)
-    >>> seeds = Seeds(np.zeros(1), np.zeros(1), np.zeros(1))
-    >>> burn(make_ground(np.zeros((3, 3), dtype=np.int32), flat, flat), steps, seeds=seeds, horizon_s=1e9)["time"][0]
-    array([  0.,  60., 120.])
     """
     count = ground.cells.size
     fronts = np.zeros(count, dtype=FRONT)

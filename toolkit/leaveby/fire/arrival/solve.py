@@ -63,13 +63,7 @@ class Ignition:
 
 
 def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
-    """Start a fire at a point.
-
-    Examples
-    --------
-    >>> ignite_point(10.0, 20.0, at_s=60.0)
-    Ignition(geometry=<POINT (10 20)>, at_s=60.0)
-    """
+    """Start a fire at a point."""
     return Ignition(shapely.Point(x_m, y_m), at_s)
 
 
@@ -291,15 +285,7 @@ def _seeds_in_reach(spread: SpreadTable, point_m: NDArray[np.float64], *, reach_
 
 
 def check_spread(spread: SpreadTable) -> None:
-    """Refuse a spread table that can't be used, with every fault.
-
-    Examples
-    --------
-    >>> check_spread(_calm(ros_m_s=0.0))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: spread: the flat head rate of spread is 0.0 m/s in step 0, zone 0. Expected above ...
-    """
+    """Refuse a spread table that can't be used, with every fault."""
     check_grid(spread.grid)
     faults: list[Fault] = []
 
@@ -412,21 +398,7 @@ def _single_parts(geometry: BaseGeometry) -> list[BaseGeometry]:
 
 
 def bridged_zones(zone: NDArray[np.int32], *, cell_m: float, spot_over_m: float) -> NDArray[np.int32]:
-    """Fill barriers narrower than a spotting distance with the nearest fuel's zone, since embers cross them.
-
-    Parameters
-    ----------
-    zone : ndarray of int32, shape (rows, cols)
-        -1 where nothing burns.
-    cell_m, spot_over_m : float
-        Cell and distance in metres, above 0.
-
-    Examples
-    --------
-    >>> zone = np.array([[0, 0, -1, 1, 1]] * 3, dtype=np.int32)
-    >>> bridged_zones(zone, cell_m=10.0, spot_over_m=30.0)[1].tolist() in ([0, 0, 0, 1, 1], [0, 0, 1, 1, 1])
-    True
-    """
+    """Fill barriers (-1) narrower than a spotting distance with the nearest fuel's zone, since embers cross them."""
     burnable = zone >= 0
     if burnable.all() or not burnable.any():
         return zone

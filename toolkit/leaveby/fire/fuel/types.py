@@ -26,23 +26,20 @@ class FuelType:
     equation : {"forest", "grass", "shrubland", "any", "none"}
         Which family of equations applies; "any" is the fastest of all, "none" does not burn.
     surface_load_t_ha, overall_load_t_ha : float
-        Fine fuel on the ground, and with the shrubs, bark and canopy that burn with it, t/ha.
+        Fine fuel on the ground, and with the shrubs, bark and canopy that burn with it.
     surface_hazard_score, near_surface_hazard_score : float
-        Fuel hazard scores, 0 to 4.
-    near_surface_height_cm : float
-        Height of the near-surface layer, cm.
+        0 to 4.
+    near_surface_height_cm, shrub_height_m : float
+        Height of the near-surface layer; mean height of the shrubs.
     grass_state : {"natural", "grazed", "eaten_out"}
         Curve of the grassland model.
     grass_factor : float
         Share of the open-grassland rate of spread under trees, above 0 and up to 1.
-    shrub_height_m : float
-        Mean height of the shrubs, m.
     shrub_wind_factor : float
         Wind at the shrubs over open wind at 10 m: 0.67 in the open, 0.35 under trees.
     flames : {"forest", "grass", "shrubland", "any"}, optional
         Which family of flame lengths applies; that of `equation` when left out.
     source : str
-        Where the values come from.
     """
 
     name: str
@@ -94,13 +91,7 @@ class FuelType:
 
 
 def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
-    """Rows of a table of published values that lies beside a package's modules.
-
-    Examples
-    --------
-    >>> table_rows("leaveby.fire.fuel", "land_cover.csv")[0]["fuel_type"]
-    'dry eucalypt forest'
-    """
+    """Rows of a table of published values that lies beside a package's modules."""
     found = pkgutil.get_data(package, name)
     assert found is not None
     return tuple(csv.DictReader(found.decode().splitlines()))
@@ -148,13 +139,7 @@ def fuel_type(name: str) -> FuelType:
 
 
 def plain_name(name: str) -> str:
-    """Write a name without capitals, underscores and hyphens.
-
-    Examples
-    --------
-    >>> plain_name("Bare_Rock")
-    'bare rock'
-    """
+    """Write a name without capitals, underscores and hyphens."""
     # A whole tag such as `natural=wood` means what its value means.
     return " ".join(name.rpartition("=")[2].lower().replace("_", " ").replace("-", " ").split())
 
@@ -166,22 +151,10 @@ _BY_PLAIN_NAME: Final[Mapping[str, FuelType]] = {
 
 
 def known_fuel_type(name: str) -> FuelType | None:
-    """Look a fuel type up as `fuel_type` does, or None.
-
-    Examples
-    --------
-    >>> known_fuel_type("triffids") is None
-    True
-    """
+    """Look a fuel type up as `fuel_type` does, or None."""
     return _BY_PLAIN_NAME.get(plain_name(name))
 
 
 def known_names() -> str:
-    """List all names of fuel types and land covers, for a fault.
-
-    Examples
-    --------
-    >>> known_names()[:27]
-    'one of: dry eucalypt forest'
-    """
+    """List all names of fuel types and land covers, for a fault."""
     return "one of: " + ", ".join(FUEL_TYPES) + "; or of the land covers " + ", ".join(LAND_COVER)

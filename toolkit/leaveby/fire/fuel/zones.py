@@ -25,7 +25,7 @@ from leaveby.fire.terrain import Grid
 
 @dataclass(frozen=True)
 class FuelMap:
-    """The fuel type of every cell.
+    """The fuel type of every cell; a shape that is not the grid's, or a code without a type, is refused (ValueError).
 
     Attributes
     ----------
@@ -36,11 +36,6 @@ class FuelMap:
         Fuel types that can occur.
     assumptions : tuple of str
         What was taken for granted, one sentence each.
-
-    Raises
-    ------
-    ValueError
-        When the shape is not that of the grid or a code points at no type.
     """
 
     grid: Grid
@@ -57,14 +52,7 @@ class FuelMap:
 
 
 def uniform_fuel(grid: Grid, fuel: FuelType | str) -> FuelMap:
-    """Cover the whole grid with one fuel type.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755")
-    >>> uniform_fuel(grid, "heath").types[0].name
-    'heath'
-    """
+    """Cover the whole grid with one fuel type."""
     found = fuel_type(fuel) if isinstance(fuel, str) else fuel
     said = f"The fuel is taken to be {found.name} everywhere; water, bare ground and roads are not left out."
     return FuelMap(grid, np.zeros(grid.shape, dtype=np.int16), (found,), (said,))
@@ -179,28 +167,16 @@ def fuel_from_polygons(
     geometries : sequence of shapely Polygon or MultiPolygon
         In the grid's reference system.
     classes : sequence of str
-        Class of each polygon: a fuel type, a land-cover value, or a key of `legend`.
-    legend : mapping, optional
-        Fuel type of each class.
+        Class of each polygon: a fuel type, a land-cover value, or a key of `legend`, which names their fuel types.
     default : FuelType or str
         For cells that no polygon covers; listed.
-    where : str
-        Name of the source, for the faults.
-    unknown : {"refuse", "fastest"}
-        What to do with classes that are not known: refuse, or `UNMAPPED` and listed.
+    where, unknown
+        As in `fuel_from_codes`.
 
     Raises
     ------
     InputError
         For unknown or missing classes and geometries that are no valid polygons, all at once.
-
-    Examples
-    --------
-    >>> from shapely import box
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> fuel = fuel_from_polygons(grid, [box(0, 0, 30, 60)], classes=["wood"], default="water")
-    >>> [[fuel.types[code].name for code in row] for row in fuel.code]
-    [['dry eucalypt forest', 'water'], ['dry eucalypt forest', 'water']]
     """
     if len(geometries) != len(classes):
         wrong = f"there are {len(geometries)} polygons and {len(classes)} classes"

@@ -71,23 +71,23 @@ LB_TABLE_SIZE: Final = 12801
 class SpreadTable:
     """What the arrival solver needs to know of fuel, weather and terrain, without a copy of it per cell and step.
 
-    Every burnable cell belongs to a zone (a fuel type, or a fuel type within one cell of a weather grid). For each
-    weather step and zone the table holds the head rate of spread on flat ground and the wind; the slope acts per cell.
+    For each weather step and zone it holds the head rate of spread on flat ground and the wind; the slope acts per
+    cell.
 
     Attributes
     ----------
     grid : Grid
     zone : ndarray of int32, shape (rows, cols)
-        Zone of each cell, 0 to zones-1; -1 where nothing burns.
+        Zone of each cell (a fuel type, or one within a weather place), 0 to zones-1; -1 where nothing burns.
     gradient_east, gradient_north : ndarray of float32, shape (rows, cols)
-        Rise over run towards east and north (dimensionless, finite).
+        Rise over run towards east and north, finite.
     time_s : ndarray of float64, shape (steps,)
-        Start of each step in seconds from the scenario's start, increasing, the first at or before 0; the last
-        holds on.
+        Start of each step in seconds from the scenario's start, increasing, the first at or before 0; the last holds
+        on.
     flat_head_ros_m_s : ndarray of float64, shape (steps, zones)
-        Head rate of spread on flat ground, in m/s, above 0.
+        Above 0.
     wind_east_m_s, wind_north_m_s : ndarray of float64, shape (steps, zones)
-        Open wind at 10 m as the vector it blows towards, in m/s.
+        Open wind at 10 m as the vector it blows towards.
     grass : ndarray of bool, shape (zones,)
         True where the length-to-breadth relation of grass applies, else that of forest.
     """
@@ -127,25 +127,14 @@ def _uncapped_ratio(wind_km_h: NDArray[np.float64], *, grass: bool) -> NDArray[n
 
 
 def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[np.float64]:
-    """Length-to-breadth ratio of the ellipse for a wind that already holds the slope's share.
+    """Length-to-breadth ratio of the ellipse for a wind (at 10 m, km/h) that already holds the slope's share.
 
     In forest the smaller of the two relations, in grass its own; at least 1 and at most 6.
 
-    Raises
-    ------
-    InputError
-        Where the wind (at 10 m) is negative or not finite.
-
-    References
-    ----------
-    Alexander (1985); Taylor, Pike & Alexander (1997); all relations from memory.
-
     Examples
     --------
-    >>> length_to_breadth([0.0, 10.0, 30.0]).round(3)
-    array([1.   , 1.171, 2.823])
-    >>> length_to_breadth([0.0, 10.0, 200.0], grass=True).round(3)
-    array([1.   , 3.202, 6.   ])
+    >>> length_to_breadth([0.0, 10.0, 30.0]).round(3), length_to_breadth(200.0, grass=True)
+    (array([1.   , 1.171, 2.823]), np.float64(6.0))
     """
     wind = np.asarray(wind_km_h, dtype=np.float64)
     if not np.all(np.isfinite(wind)) or np.any(wind < 0):
@@ -154,13 +143,7 @@ def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[n
 
 
 def eccentricity(ratio: ArrayLike) -> NDArray[np.float64]:
-    """Eccentricity of an ellipse from its length-to-breadth ratio (at least 1): sqrt(1 - 1/LB^2).
-
-    Examples
-    --------
-    >>> eccentricity([1.0, 2.0]).round(4)
-    array([0.   , 0.866])
-    """
+    """Eccentricity of an ellipse from its length-to-breadth ratio (at least 1): sqrt(1 - 1/LB^2)."""
     LB = np.asarray(ratio, dtype=np.float64)
     if not np.all(LB >= 1.0):
         raise refuse("length-to-breadth", "is below 1 or not a number", expected="1 or more", mend="correct the ratio")
@@ -172,11 +155,6 @@ def shape_table() -> NDArray[np.float64]:
     """Length-to-breadth of forest (row 0) and grass (row 1) at every 1/32 km/h from 0 to 400, read only, not capped.
 
     Between its entries the ratio is taken on the straight line (off by less than 0.00002), then capped.
-
-    Examples
-    --------
-    >>> shape_table().shape, float(shape_table()[0, 320].round(3))
-    ((2, 12801), 1.171)
     """
     wind_km_h = LB_TABLE_STEP_KM_H * np.arange(LB_TABLE_SIZE, dtype=np.float64)
     table = np.stack([_uncapped_ratio(wind_km_h, grass=False), _uncapped_ratio(wind_km_h, grass=True)])
@@ -199,12 +177,6 @@ def local_ellipse(
     exp(0.069 x slope in degrees along that direction); the ratio follows from the length of the sum. The ellipse
     is then rounded off until it gives, along the wind, at least the flat rate times the slope factor along the wind.
     `ratio_row` is a row of `shape_table`.
-
-    Examples
-    --------
-    >>> head, e, east, north = local_ellipse(0.5, 10.0, 0.0, 0.0, 0.0, shape_table()[0])
-    >>> head, round(e, 3), east, north
-    (0.5, 0.963, 1.0, 0.0)
     """
     wind_km_h = 3.6 * math.sqrt(wind_east_m_s * wind_east_m_s + wind_north_m_s * wind_north_m_s)
     effective_east = 3.6 * wind_east_m_s

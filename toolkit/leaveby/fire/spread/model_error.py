@@ -46,27 +46,13 @@ class ModelError:
 
 
 def mape_of_sigma(sigma: float) -> float:
-    """Mean absolute percentage error, as a share, of a lognormal ratio centred on 1.
-
-    Derived by integrating `abs(exp(sigma z) - 1)` over the standard normal density.
-
-    Examples
-    --------
-    >>> round(mape_of_sigma(0.5), 3)
-    0.434
-    """
+    """Mean absolute percentage error, as a share, of a lognormal ratio centred on 1: see the module's words."""
     phi = 0.5 * (1.0 + math.erf(sigma / math.sqrt(2.0)))
     return math.exp(0.5 * sigma * sigma) * (2.0 * phi - 1.0)
 
 
 def sigma_of_mape(mape: float) -> float:
-    """Standard deviation of the logarithm that gives a mean absolute percentage error, as a share from 0 to 3.
-
-    Examples
-    --------
-    >>> round(sigma_of_mape(0.46), 2)
-    0.53
-    """
+    """Standard deviation of the logarithm that gives a mean absolute percentage error, as a share from 0 to 3."""
     if not 0.0 <= mape <= 3.0:
         raise ValueError(f"a mean absolute percentage error of {mape:.0%} can't be taken")
     low, high = 0.0, 3.0
@@ -89,13 +75,7 @@ MODEL_ERRORS: Final[Mapping[str, ModelError]] = {
 
 
 def share_cut(model: str) -> float:
-    """Share of members whose factor on a model is cut at `HIGHEST_FACTOR`.
-
-    Examples
-    --------
-    >>> round(share_cut("mark5"), 3), share_cut("grass") < 0.001
-    (0.017, True)
-    """
+    """Share of members whose factor on a model is cut at `HIGHEST_FACTOR`."""
     error = MODEL_ERRORS[model]
     return 0.5 * math.erfc((math.log(HIGHEST_FACTOR) - error.mu) / (error.sigma * math.sqrt(2.0)))
 
@@ -114,12 +94,8 @@ ERROR_ASSUMPTIONS: Final = (
 def ros_factor(model: str, z: float) -> float:
     """Factor on a model's rate of spread for a standard normal number, within 0.25 to 8.
 
-    `z` is standard normal, above 0 for a fire faster than the middle one; a model without a published error raises
-    KeyError.
-
-    References
-    ----------
-    Cruz and Alexander (2013), Environmental Modelling and Software 47:16-28; the sources named in `model_errors.csv`.
+    `z` is above 0 for a fire faster than the middle one; a model without a published error raises KeyError. Cruz and
+    Alexander (2013), Environmental Modelling and Software 47:16-28, and the sources named in `model_errors.csv`.
 
     Examples
     --------
@@ -133,11 +109,5 @@ def ros_factor(model: str, z: float) -> float:
 
 
 def ros_factors(z: float) -> dict[str, float]:
-    """Factors of all models for one member's standard normal number.
-
-    Examples
-    --------
-    >>> sorted(ros_factors(0.0))
-    ['dry_eucalypt', 'grass', 'mark5', 'rule_10_percent', 'rule_20_percent', 'shrubland']
-    """
+    """Factors of all models for one member's standard normal number."""
     return {model: ros_factor(model, z) for model in MODEL_ERRORS}

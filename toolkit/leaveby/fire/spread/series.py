@@ -91,17 +91,8 @@ def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
 
     Raises
     ------
-    ValueError
-        When the weather's map of places has another shape than the fuel map.
     InputError
         When nothing burns anywhere.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> zones = spread_zones(uniform_fuel(grid, "heath"), _hot_day())
-    >>> zones.zone.tolist(), zones.types[0].name
-    ([[0, 0], [0, 0]], 'heath')
     """
     place = weather.place
     if place is not None and place.shape != fuel.grid.shape:
@@ -129,21 +120,7 @@ def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
 
 
 def check_models(models: Sequence[str], zones: SpreadZones) -> None:
-    """Refuse model keys that are not known, and forest without a forest model.
-
-    Raises
-    ------
-    InputError
-        All faults at once.
-
-    Examples
-    --------
-    >>> check_models(["grass"], _heath("woodland"))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: models: there is forest on the map, but no model for it. Expected one or more of
-    dry_eucalypt, mark5, rule_10_percent. To mend it: name a forest model.
-    """
+    """Refuse model keys that are not known, and forest without a forest model (InputError)."""
     faults = [
         Fault("models", f"{model!r} is not known", "some of " + ", ".join(MODELS), "name one of these")
         for model in models
@@ -162,12 +139,6 @@ def models_for(fuel: FuelType, models: Sequence[str]) -> tuple[str, ...]:
 
     Forest takes the forest models of the plan; grass and shrubland their own model whatever the plan names, and beside
     it the rule of thumb where the plan names it; unmapped fuel takes all of these.
-
-    Examples
-    --------
-    >>> from leaveby.fire.fuel.types import fuel_type
-    >>> models_for(fuel_type("heath"), ("mark5", "rule_10_percent")), models_for(fuel_type("meadow"), ("mark5",))
-    (('shrubland', 'rule_10_percent'), ('grass',))
     """
     forest = tuple(model for model in FOREST_MODELS if model in models)
     grass = ("grass", *(("rule_20_percent",) if "rule_20_percent" in models else ()))
@@ -184,19 +155,9 @@ def _hours_of_steps(weather: Weather) -> NDArray[np.float64]:
 
 
 def fuel_moisture_percent(weather: Weather) -> dict[str, NDArray[np.float64]]:
-    """Fine dead fuel moisture by step and place, for forest, grass and shrubland.
+    """Fine dead fuel moisture by step and place, under "forest", "grass" and "shrubland".
 
     Where a step is longer than an hour, the driest hour of it counts.
-
-    Returns
-    -------
-    dict of str to ndarray of float64, shape (steps, places)
-        Percent, under "forest", "grass" and "shrubland".
-
-    Examples
-    --------
-    >>> {fuel: float(percent[0, 0].round(3)) for fuel, percent in fuel_moisture_percent(_hot_day()).items()}
-    {'forest': 3.128, 'grass': 2.76, 'shrubland': 4.21}
     """
     T, RH = weather.air_temperature_c, weather.relative_humidity_percent
     lengths = _hours_of_steps(weather)
@@ -250,13 +211,7 @@ def _rates(weather: Weather, zones: SpreadZones, models: tuple[str, ...]) -> NDA
 
 
 def fire_danger(weather: Weather) -> NDArray[np.float64]:
-    """Forest fire danger index by step and place.
-
-    Examples
-    --------
-    >>> fire_danger(_hot_day()).round(1)
-    array([[119.9]])
-    """
+    """Forest fire danger index by step and place."""
     return danger.forest_fire_danger_index(
         weather.air_temperature_c,
         weather.relative_humidity_percent,
@@ -353,22 +308,8 @@ def table_for_member(
 ) -> SpreadTable:
     """Make the spread table of one member from zones that were made before, and the member's own weather.
 
-    Where the rate is set by hand it is the speed across the landscape, hills included: the table's ground is then flat.
-
-    Parameters
-    ----------
-    gradients : tuple of two array_like, shape (rows, cols)
-        Rise over run towards east and north.
-
-    Other parameters are those of `flat_spread`.
-
-    Examples
-    --------
-    >>> from leaveby.fire.weather.series import perturbed
-    >>> windier = perturbed(_hot_day(), wind_factor=1.2)
-    >>> table = table_for_member(_heath(), windier, gradients=(np.zeros((2, 2)), np.zeros((2, 2))))
-    >>> float(table.wind_east_m_s[0, 0])
-    18.0
+    `gradients` are rise over run towards east and north, the rest as in `flat_spread`. Where the rate is set by hand it
+    is the speed across the landscape, hills included: the table's ground is then flat.
     """
     flat = flat_spread(weather, zones, models=models, ros_factors=ros_factors, floor_m_s=floor_m_s, set_m_s=set_m_s)
     east, north = (np.asarray(component, dtype=np.float32) for component in gradients)

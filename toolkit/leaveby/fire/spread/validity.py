@@ -117,17 +117,6 @@ def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MOD
     """List what the rates of spread rest on, for the assumptions of a result; those of fuel and weather stand apart.
 
     One sentence for each model taking part that was not read, for fuel types out of the table, and for the sky.
-
-    Examples
-    --------
-    >>> from leaveby.fire.fuel.types import fuel_type
-    >>> from leaveby.fire.terrain import Grid
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("heath"),), np.zeros(1, np.int32),
-    ...     np.zeros(1, np.bool_))
-    >>> model_assumptions(zones)[0]
-    'The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read; together they missed
-    published wildfires by 46 to 52 % on average.'
     """
     kinds = tuple(dict.fromkeys(zones.types))
     taking_part = {model for kind in kinds for model in models_for(kind, models)}

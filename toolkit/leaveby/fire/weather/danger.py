@@ -24,7 +24,7 @@ DROUGHT_FACTOR_WINDOW_DAYS: Final = 20
 
 
 def _ffdi_mark5(T: float, H: float, V: float, D: float) -> float:
-    """Noble, Bary and Gill (1980): T degrees C, H %, V km/h, D 0 to 10."""
+    """Noble, Bary and Gill (1980), Aust. J. Ecology 5:201-203 (read in copies): T degrees C, H %, V km/h, D 0 to 10."""
     if D <= 0.0:
         return 0.0
     return 2.0 * math.exp(-0.45 + 0.987 * math.log(D) - 0.0345 * H + 0.0338 * T + 0.0234 * V)
@@ -70,10 +70,6 @@ def forest_fire_danger_index(
 
     The drought factor runs from 0 to 10; at 0 the index is 0.
 
-    References
-    ----------
-    Noble, Bary and Gill (1980), Australian Journal of Ecology 5:201-203. The equation was read in copies of it.
-
     Examples
     --------
     >>> float(forest_fire_danger_index(40.0, 15.0, wind_speed_m_s=55 / 3.6, drought_factor=10.0).round(3))
@@ -97,17 +93,8 @@ def grass_fire_danger_index(
 ) -> NDArray[np.float64]:
     """McArthur grassland fire danger index, Mark 4 or Mark 5, as an equation.
 
-    On three fast grass fires Mark 4 was found fair and Mark 5 far too low (Noble 1991), so Mark 4 is the default.
-    The load takes part in Mark 5 only; at a curing of 0 % the index is 0.
-
-    References
-    ----------
-    Noble, Bary and Gill (1980), remembered, not read; Noble (1991), IJWF 1:189-196 (abstract read).
-
-    Examples
-    --------
-    >>> float(grass_fire_danger_index(40.0, 15.0, wind_speed_m_s=55 / 3.6, curing_percent=100.0).round(2))
-    165.37
+    On three fast grass fires Mark 4 was found fair and Mark 5 far too low (Noble 1991, IJWF 1:189-196, abstract read),
+    so Mark 4 is the default. The load takes part in Mark 5 only; at a curing of 0 % the index is 0.
     """
     T, RH, C = _array(air_temperature_c), _array(relative_humidity_percent), _array(curing_percent)
     U = _array(wind_speed_m_s) * 3.6
@@ -159,22 +146,12 @@ def _kbdi_series(
 def keetch_byram_drought_index_mm(
     rain_mm: ArrayLike, highest_temperature_c: ArrayLike, *, annual_rain_mm: ArrayLike, initial_mm: ArrayLike = 0.0
 ) -> NDArray[np.float64]:
-    """Keetch-Byram drought index (soil moisture deficit) day by day.
+    """Keetch-Byram drought index (soil moisture deficit) day by day, held between 0 and 203.2 mm.
 
-    The first 5 mm of every wet spell do not reach the soil. The index is held between 0 and 203.2 mm.
-
-    Rain and highest temperature are those of each 24 h, shape (days, ...), the annual rain the mean, and `initial_mm`
-    the index on the day before the first; the index comes at the end of each day.
-
-    References
-    ----------
-    Keetch and Byram (1968); Finkele et al. (2006), section 2.1.1, but with the ceiling of 203.2 mm, as xclim 0.62.0.
-    Same definition as xclim's `keetch_byram_drought_index`.
-
-    Examples
-    --------
-    >>> keetch_byram_drought_index_mm([0.0, 0.0], [35.0, 35.0], annual_rain_mm=650.0, initial_mm=100.0).round(4)
-    array([102.0422, 104.0439])
+    The first 5 mm of every wet spell do not reach the soil. Rain and highest temperature are those of each 24 h, shape
+    (days, ...), the annual rain the mean, and `initial_mm` the index on the day before the first; the index comes at
+    the end of each day. Keetch and Byram (1968); Finkele et al. (2006), section 2.1.1, but with the ceiling of xclim
+    0.62.0, whose `keetch_byram_drought_index` is the same.
     """
     rain, temperature = np.broadcast_arrays(_array(rain_mm), _array(highest_temperature_c))
     if not (np.all(np.isfinite(rain)) and np.all(np.isfinite(temperature)) and np.all(rain >= 0.0)):
@@ -251,17 +228,8 @@ def griffiths_drought_factor(rain_mm: ArrayLike, deficit_mm: ArrayLike) -> NDArr
     driest-looking limit on x of Finkele et al. (equation 14) applies.
 
     Daily rain and deficit (as from `keetch_byram_drought_index_mm`) have the shape (days, ...), 20 days at least; the
-    factor, 0 to 10, is that of day 20 and every later one.
-
-    References
-    ----------
-    Griffiths (1999); Finkele et al. (2006). Same definition as xclim 0.62.0's `griffiths_drought_factor` with "xlim",
-    which gives NaN for the first 19 days where this one gives no rows.
-
-    Examples
-    --------
-    >>> griffiths_drought_factor([0.0] * 19 + [20.0], [20.0] * 20).round(5)
-    array([1.07024])
+    factor, 0 to 10, is that of day 20 and every later one: xclim 0.62.0's `griffiths_drought_factor` with "xlim" is the
+    same, with NaN for the first 19 days.
     """
     rain, deficit = np.broadcast_arrays(_array(rain_mm), _array(deficit_mm))
     if rain.shape[0] < DROUGHT_FACTOR_WINDOW_DAYS:
@@ -277,7 +245,7 @@ def griffiths_drought_factor(rain_mm: ArrayLike, deficit_mm: ArrayLike) -> NDArr
 
 
 def _drought_factor_noble(I: float, N: float, P: float) -> float:  # noqa: E741 - symbol of the paper
-    """Noble, Bary and Gill (1980): I mm, N days, P mm."""
+    """Noble, Bary and Gill (1980), read in a copy: I mm, N days, P mm."""
     D: float = 0.191 * (I + 104.0) * (N + 1.0) ** 1.5 / (3.52 * (N + 1.0) ** 1.5 + P - 1.0)
     return min(D, 10.0)
 
@@ -291,15 +259,6 @@ def noble_drought_factor(
     """Drought factor in the older form that stands beside the Mark 5 equations, up to 10.
 
     Soon after rain it can differ by several units from `griffiths_drought_factor`.
-
-    References
-    ----------
-    Noble, Bary and Gill (1980); the equation was read in a copy.
-
-    Examples
-    --------
-    >>> float(noble_drought_factor(50.0, 3.0, last_rain_mm=15.0).round(4))
-    5.5814
     """
     out: NDArray[np.float64] = _drought_factor_noble_over(
         _array(deficit_mm), _array(days_since_rain), _array(last_rain_mm)

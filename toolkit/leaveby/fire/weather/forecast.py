@@ -7,13 +7,13 @@ point serves each cell of the analysis grid.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pyproj
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire.terrain import Grid
@@ -62,7 +62,7 @@ def weather_from_dataset(
     utc_offset_h: float | None = None,
     use_gusts: bool = False,
 ) -> Weather:
-    """Read a gridded (or single-point) forecast.
+    """Read a gridded (or single-point) forecast with decoded times, which CF counts in UTC.
 
     Needed by `standard_name`: `air_temperature`, `relative_humidity`, and the wind at 10 m as `eastward_wind` and
     `northward_wind`, or `wind_speed` with `wind_from_direction` or `wind_to_direction`; `wind_speed_of_gust` where
@@ -71,8 +71,6 @@ def weather_from_dataset(
 
     Parameters
     ----------
-    ds : xarray.Dataset
-        With decoded times, which CF counts in UTC.
     grid : Grid
         The analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are kept.
     where, drought_factor, curing_percent, use_gusts
@@ -101,18 +99,19 @@ def weather_from_dataset(
     (270.0, '2026-01-17T13:00:00+11:00')
     """
     given = {"drought_factor": drought_factor, "curing_percent": curing_percent}
-    faults = faults_of_values(f"{where}, the value for the whole forecast", given)
-    times, wrong_times = _times(ds, where)
-    fields, dims, wrong_fields = _fields(ds, where)
-    faults += wrong_times + wrong_fields
-    faults += _missing(fields, faults, where=where, use_gusts=use_gusts)
-    if faults:
-        raise InputError(faults)
+    cast = _Forecast(ds, where)
+    cast.faults.extend(faults_of_values(f"{where}, the value for the whole forecast", given))
+    times = _times(cast)
+    fields, dims = _fields(cast)
+    _note_missing(fields, cast, use_gusts=use_gusts)
+    if cast.faults:
+        raise InputError(cast.faults)
 
-    place, used, longitude = _places(ds, dims, grid=grid, where=where)
+    place, used, longitude = _places(cast, dims, grid=grid)
     fields = {name: values.reshape(len(times), -1)[:, used] for name, values in fields.items()}
-    if faults := _bad_values(fields, where=where, used=used):
-        raise InputError(faults)
+    _note_bad_values(fields, cast, used=used)
+    if cast.faults:
+        raise InputError(cast.faults)
     lines = [HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
     wind = _wind(fields)
     if use_gusts:
@@ -134,24 +133,35 @@ def weather_from_dataset(
     )
 
 
-def _fields(ds: xr.Dataset, where: str) -> tuple[dict[str, NDArray[np.float64]], tuple[str, ...], list[Fault]]:
+@dataclass(frozen=True)
+class _Forecast:
+    """A forecast while it is read: what it is called, and the faults found so far."""
+
+    ds: xr.Dataset
+    where: str
+    faults: list[Fault] = field(default_factory=list)
+
+    def fault(self, place: str, wrong: str, expected: str, mend: str) -> None:
+        """Note a fault at a place in the forecast, or of the forecast as such."""
+        self.faults.append(Fault(f"{self.where}{place}", wrong, expected, mend))
+
+
+def _fields(cast: _Forecast) -> tuple[dict[str, NDArray[np.float64]], tuple[str, ...]]:
     """Every variable that is known by its standard name, and the dimensions in space that all must share."""
-    faults: list[Fault] = []
     fields: dict[str, NDArray[np.float64]] = {}
     shared: tuple[str, ...] = ()
     for name in _NAMES:
-        array, more = _variable(ds, name, where)
-        faults += more
+        array = _variable(cast, name)
         if array is None:
             continue
         dims, values = array
         if fields and dims != shared:
             wrong = f"it lies on {dims}, the others on {shared}"
-            faults.append(Fault(f"{where}, {name}", wrong, "the same dimensions", "put all on one grid"))
+            cast.fault(f", {name}", wrong, "the same dimensions", "put all on one grid")
             continue
         shared = dims
         fields[name] = values
-    return fields, shared, faults
+    return fields, shared
 
 
 def _wind(fields: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
@@ -169,87 +179,81 @@ def _wind(fields: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.flo
     return wind
 
 
-def _times(ds: xr.Dataset, where: str) -> tuple[list[datetime], list[Fault]]:
-    place = f"{where}, time"
+def _times(cast: _Forecast) -> list[datetime]:
+    ds = cast.ds
     if "time" not in ds.coords or ds["time"].ndim > 1:
-        return [], [Fault(where, "there is no time axis", "a coordinate time", "add it")]
+        cast.fault("", "there is no time axis", "a coordinate time", "add it")
+        return []
     values = np.atleast_1d(ds["time"].values)
     if not np.issubdtype(values.dtype, np.datetime64):
-        return [], [Fault(place, "its times are not decoded", "CF times in UTC", "open it with decode_times")]
+        cast.fault(", time", "its times are not decoded", "CF times in UTC", "open it with decode_times")
+        return []
     if np.any(np.isnat(values)):
-        return [], [Fault(place, "a time is missing", "a time for each step", "complete the forecast")]
+        cast.fault(", time", "a time is missing", "a time for each step", "complete the forecast")
+        return []
     seconds = values.astype("datetime64[s]").astype(np.int64)
     lengths = np.diff(seconds)
-    faults: list[Fault] = []
     if np.any(lengths <= 0):
         k = int(np.flatnonzero(lengths <= 0)[0])
-        wrong = "it is not later than the step before"
-        faults.append(Fault(f"{place}, step {k + 2}", wrong, "rising times", "sort it"))
+        cast.fault(f", time, step {k + 2}", "it is not later than the step before", "rising times", "sort it")
     elif lengths.size:
         steps, counts = np.unique(lengths, return_counts=True)
         usual = int(steps[np.argmax(counts)])
         for late in np.flatnonzero(lengths > max(usual, 3600)):
             wrong, wanted = f"there is a gap of {lengths[late] / 3600.0:g} h before it", f"{usual / 3600.0:g} h"
-            faults.append(Fault(f"{place}, step {int(late) + 2}", wrong, f"a step every {wanted}", "complete it"))
+            cast.fault(f", time, step {int(late) + 2}", wrong, f"a step every {wanted}", "complete it")
         if usual > 6 * 3600:
-            wrong = f"its steps are {usual / 3600.0:g} h apart"
-            faults.append(Fault(place, wrong, "6 h at the most", "take a finer one"))
-    return [datetime.fromtimestamp(int(s), tz=UTC) for s in seconds], faults
+            cast.fault(", time", f"its steps are {usual / 3600.0:g} h apart", "6 h at the most", "take a finer one")
+    return [datetime.fromtimestamp(int(s), tz=UTC) for s in seconds]
 
 
-def _variable(
-    ds: xr.Dataset, name: str, where: str
-) -> tuple[tuple[tuple[str, ...], NDArray[np.float64]] | None, list[Fault]]:
-    """Values of a standard name in our unit, with time first, or what is wrong with it."""
+def _variable(cast: _Forecast, name: str) -> tuple[tuple[str, ...], NDArray[np.float64]] | None:
+    """Dimensions in space and values of a standard name in our unit, with time first; None where something is wrong."""
+    ds, place = cast.ds, f", {name}"
     found = [key for key in ds.data_vars if ds[key].attrs.get("standard_name") == name]
     if not found:
-        return None, []
-    place = f"{where}, {name}"
+        return None
     if len(found) > 1:
         names = ", ".join(str(key) for key in found)
-        return None, [Fault(place, f"several variables have it: {names}", "one", "keep the one at 2 m (wind: 10 m)")]
+        cast.fault(place, f"several variables have it: {names}", "one", "keep the one at 2 m (wind: 10 m)")
+        return None
     array = ds[found[0]]
     units = array.attrs.get("units")
     known = _NAMES[name][0]
-    if units is None:
-        return None, [Fault(place, "it has no attribute units", "one of " + ", ".join(known), "add the unit")]
-    if str(units).strip() not in known:
-        return None, [Fault(place, f"its unit {units!r} is not known", "one of " + ", ".join(known), "convert it")]
+    if units is None or str(units).strip() not in known:
+        wrong = "it has no attribute units" if units is None else f"its unit {units!r} is not known"
+        cast.fault(place, wrong, "one of " + ", ".join(known), "add the unit" if units is None else "convert it")
+        return None
     extra = [str(dim) for dim in array.dims if dim in _HEIGHT_NAMES and array.sizes[dim] == 1]
     array = array.squeeze(extra, drop=True)
     if "time" not in array.dims:
         if array.coords.get("time") is None or array.coords["time"].ndim != 0:
-            return None, [Fault(place, "it has no time axis", "the dimension time", "add it")]
+            cast.fault(place, "it has no time axis", "the dimension time", "add it")
+            return None
         array = array.expand_dims("time")
     array = array.transpose("time", ...)
     if array.ndim > 3:
         wrong = f"it has the dimensions {array.dims}"
-        return None, [Fault(place, wrong, "time and up to two of space", "choose one height and one run")]
+        cast.fault(place, wrong, "time and up to two of space", "choose one height and one run")
+        return None
     factor, offset = known[str(units).strip()]
     values = np.asarray(array.values, dtype=np.float64) * factor + offset
-    return (tuple(str(dim) for dim in array.dims[1:]), values), []
+    return tuple(str(dim) for dim in array.dims[1:]), values
 
 
-def _missing(
-    fields: Mapping[str, NDArray[np.float64]], faults: list[Fault], *, where: str, use_gusts: bool
-) -> list[Fault]:
-    out: list[Fault] = []
-    told = {fault.place.removeprefix(f"{where}, ") for fault in faults}
-
-    def absent(name: str) -> bool:
-        return name not in fields and name not in told
-
+def _note_missing(fields: Mapping[str, NDArray[np.float64]], cast: _Forecast, *, use_gusts: bool) -> None:
+    told = {fault.place.removeprefix(f"{cast.where}, ") for fault in cast.faults}
+    absent = {name for name in _NAMES if name not in fields and name not in told}
     for name in ("air_temperature", "relative_humidity"):
-        if absent(name):
-            out.append(Fault(where, f"no variable has the standard_name {name}", "one variable", "add the attribute"))
-    components = not absent("eastward_wind") and not absent("northward_wind")
-    polar = not absent("wind_speed") and not (absent("wind_from_direction") and absent("wind_to_direction"))
+        if name in absent:
+            cast.fault("", f"no variable has the standard_name {name}", "one variable", "add the attribute")
+    components = absent.isdisjoint({"eastward_wind", "northward_wind"})
+    polar = "wind_speed" not in absent and not absent >= {"wind_from_direction", "wind_to_direction"}
     if not components and not polar:
         wanted = "eastward_wind and northward_wind, or wind_speed and wind_from_direction, as standard_name"
-        out.append(Fault(where, "there is no complete wind", wanted, "add the variables or their attributes"))
-    if use_gusts and absent("wind_speed_of_gust"):
-        out.append(Fault(where, "gusts are to be used, but there are none", "wind_speed_of_gust", "add it"))
-    return out
+        cast.fault("", "there is no complete wind", wanted, "add the variables or their attributes")
+    if use_gusts and "wind_speed_of_gust" in absent:
+        cast.fault("", "gusts are to be used, but there are none", "wind_speed_of_gust", "add it")
 
 
 def _coordinate(ds: xr.Dataset, name: str) -> xr.DataArray | None:
@@ -261,16 +265,18 @@ def _coordinate(ds: xr.Dataset, name: str) -> xr.DataArray | None:
 
 
 def _places(
-    ds: xr.Dataset, dims: tuple[str, ...], *, grid: Grid, where: str
+    cast: _Forecast, dims: tuple[str, ...], *, grid: Grid
 ) -> tuple[NDArray[np.int32] | None, NDArray[np.intp], float]:
     """Forecast point of each cell, the points in use (flat index), and a longitude."""
+    from scipy.spatial import cKDTree  # slow to load
+
     geographic = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
     east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
     north = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
     longitude = float(geographic.transform(float(east.mean()), float(north.mean()))[0])
     if not dims:
         return None, np.zeros(1, dtype=np.intp), longitude
-    points, transformer = _points(ds, dims, grid=grid, where=where)
+    points, transformer = _points(cast, dims, grid=grid)
     x, y = (np.asarray(a) for a in transformer.transform(*np.meshgrid(east, north)))
     cells = np.column_stack([x.ravel(), y.ravel()])
     stretch = np.ones(2)
@@ -281,11 +287,12 @@ def _places(
         stretch = np.array([np.cos(np.deg2rad(np.median(cells[:, 1]))), 1.0])
     tree = cKDTree(points * stretch)
     distance, nearest = tree.query(cells * stretch)
-    spacing = _spacing(points * stretch)
-    if float(distance.max()) > spacing:
+    # the largest distance from a forecast point to its nearest neighbour; no limit for a single one
+    spacing = tree.query(points * stretch, k=2)[0][:, 1].max()
+    if distance.max() > spacing:
         k = int(np.argmax(distance))
         raise refuse(
-            f"{where}, cell row {k // grid.cols + 1}, column {k % grid.cols + 1} of the analysis grid",
+            f"{cast.where}, cell row {k // grid.cols + 1}, column {k % grid.cols + 1} of the analysis grid",
             "it lies more than a forecast spacing away from the nearest forecast point",
             expected="a forecast that reaches over the whole grid",
             mend="take a larger cut of the forecast, or a smaller grid",
@@ -294,14 +301,12 @@ def _places(
     return place.reshape(grid.shape).astype(np.int32), used.astype(np.intp), longitude
 
 
-def _points(
-    ds: xr.Dataset, dims: tuple[str, ...], *, grid: Grid, where: str
-) -> tuple[NDArray[np.float64], pyproj.Transformer]:
+def _points(cast: _Forecast, dims: tuple[str, ...], *, grid: Grid) -> tuple[NDArray[np.float64], pyproj.Transformer]:
     """Coordinates of all forecast points (flat), and the way from the analysis grid to their system."""
+    ds, where = cast.ds, cast.where
     lon, lat = _coordinate(ds, "longitude"), _coordinate(ds, "latitude")
     if lon is not None and lat is not None:
-        target = "EPSG:4326"
-        first, second = lon, lat
+        target, first, second = "EPSG:4326", lon, lat
     else:
         x, y = _coordinate(ds, "projection_x_coordinate"), _coordinate(ds, "projection_y_coordinate")
         wkt = next((ds[key].attrs["crs_wkt"] for key in ds.variables if "crs_wkt" in ds[key].attrs), None)
@@ -312,43 +317,23 @@ def _points(
                 expected="latitude and longitude, or projected coordinates with a grid mapping that has crs_wkt",
                 mend="add the coordinates with their standard_name",
             )
-        target = str(wkt)
-        first, second = x, y
-    wanted = set(dims)
-    if not wanted >= {str(d) for d in first.dims} | {str(d) for d in second.dims}:
+        target, first, second = str(wkt), x, y
+    if not set(dims) >= {str(d) for d in first.dims} | {str(d) for d in second.dims}:
         raise refuse(
             where, f"its coordinates do not lie on {dims}", expected="the same axes", mend="put them on one grid"
         )
-    sizes = {str(dim): ds.sizes[dim] for dim in dims}
-    template = [
-        np.broadcast_to(
-            np.asarray(c.transpose(*[d for d in dims if d in c.dims]).values, dtype=np.float64).reshape(
-                [sizes[d] if d in c.dims else 1 for d in dims]
-            ),
-            [sizes[d] for d in dims],
-        ).ravel()
-        for c in (first, second)
-    ]
-    points = np.column_stack(template)
+    every = [c.expand_dims({d: ds.sizes[d] for d in dims if d not in c.dims}) for c in (first, second)]
+    points = np.column_stack([c.transpose(*dims).values.ravel() for c in every]).astype(np.float64)
     if not np.all(np.isfinite(points)):
         raise refuse(where, "a coordinate is missing", expected="coordinates of all points", mend="complete them")
     return points, pyproj.Transformer.from_crs(grid.crs, target, always_xy=True)
-
-
-def _spacing(points: NDArray[np.float64]) -> float:
-    """Largest distance from a forecast point to its nearest neighbour; no limit for a single one."""
-    if len(points) < 2:
-        return float("inf")
-    distance, _ = cKDTree(points).query(points, k=2)
-    return float(distance[:, 1].max())
 
 
 _SUPERSATURATION_PERCENT: Final = 5.0
 """Weather models give humidities slightly above 100 %; up to this much is cut, more is refused."""
 
 
-def _bad_values(fields: Mapping[str, NDArray[np.float64]], *, where: str, used: NDArray[np.intp]) -> list[Fault]:
-    faults: list[Fault] = []
+def _note_bad_values(fields: Mapping[str, NDArray[np.float64]], cast: _Forecast, *, used: NDArray[np.intp]) -> None:
     for name, values in fields.items():
         _, unit, low, high = LIMITS[_NAMES[name][1]]
         if name in ("eastward_wind", "northward_wind"):
@@ -364,6 +349,5 @@ def _bad_values(fields: Mapping[str, NDArray[np.float64]], *, where: str, used: 
         if name == "air_temperature" and 223.0 <= value <= 335.0:
             wrong += ", which looks like kelvin under the unit of degrees C"
         more = f" (and {count - 1} more such values)" if count > 1 else ""
-        at = f"{where}, {name}, step {step + 1}, point {int(used[point]) + 1}"
-        faults.append(Fault(at, wrong + more, f"{low:g} to {high:g} {unit}", "complete or correct the forecast"))
-    return faults
+        at = f", {name}, step {step + 1}, point {int(used[point]) + 1}"
+        cast.fault(at, wrong + more, f"{low:g} to {high:g} {unit}", "complete or correct the forecast")

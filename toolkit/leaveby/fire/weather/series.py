@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final, NotRequired, TypedDict, Unpack
 
 import numpy as np
@@ -40,7 +40,7 @@ NOT_GIVEN: Final[Mapping[str, tuple[float, str]]] = {
 
 @dataclass(frozen=True)
 class Weather:
-    """Fire weather by step and place.
+    """Fire weather by step and place; shapes that differ and values that are not finite are refused (ValueError).
 
     Attributes
     ----------
@@ -49,24 +49,17 @@ class Weather:
     time_s : ndarray of float64, shape (steps,)
         Start of each step in seconds from `start`, increasing.
     air_temperature_c, relative_humidity_percent : ndarray of float64, shape (steps, places)
-        At screen height; degrees C and 0 to 100 %.
+        At screen height; 0 to 100 %.
     wind_speed_m_s, wind_from_deg : ndarray of float64, shape (steps, places)
-        Mean wind in the open at 10 m, m/s, and where it blows from, in degrees clockwise from north.
+        Mean wind in the open at 10 m, and where it blows from, clockwise from north.
     gust_m_s : ndarray of float64, shape (steps, places), or None
         Gusts at 10 m, kept for display; they take part only where `use_gusts` was asked for.
-    drought_factor : ndarray of float64, shape (steps, places)
-        0 to 10.
-    curing_percent : ndarray of float64, shape (steps, places)
-        Dead share of the grass, 0 to 100 %.
+    drought_factor, curing_percent : ndarray of float64, shape (steps, places)
+        0 to 10; dead share of the grass, 0 to 100 %.
     place : ndarray of int32, shape (rows, cols), or None
         Weather place of each grid cell; None for one station, whose weather holds everywhere.
     assumptions : tuple of str
         What was taken for granted, one sentence each.
-
-    Raises
-    ------
-    ValueError
-        When shapes differ, a value is not finite, or `start` has no offset from UTC.
     """
 
     start: datetime
@@ -127,13 +120,7 @@ class Conditions(TypedDict):
 
 
 def faults_of_values(place: str, values: Mapping[str, Any]) -> list[Fault]:
-    """List what is impossible in one set of values, each under its name in `Weather`; None is passed over.
-
-    Examples
-    --------
-    >>> [fault.wrong for fault in faults_of_values("row 2", {"air_temperature_c": 313.0})]
-    ['the temperature is 313 degrees C, which looks like kelvin']
-    """
+    """List what is impossible in one set of values, each under its name in `Weather`; None is passed over."""
     faults: list[Fault] = []
     for quantity, (name, unit, low, high) in LIMITS.items():
         value = values.get(quantity)
@@ -157,13 +144,7 @@ def faults_of_values(place: str, values: Mapping[str, Any]) -> list[Fault]:
 def taken_where_missing(
     series: Mapping[str, NDArray[np.float64]], given: Mapping[str, Any]
 ) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
-    """Add drought factor and curing to series that lack them: the value given, or else the worst, and say so.
-
-    Examples
-    --------
-    >>> taken_where_missing({"wind_speed_m_s": np.array([5.0])}, {"drought_factor": 8.0})[1]
-    ['No grass curing was given: 100 % (all grass dead) was taken.']
-    """
+    """Add drought factor and curing to series that lack them: the value given, or else the worst, and say so."""
     out = dict(series)
     lines: list[str] = []
     for quantity, (worst, said) in NOT_GIVEN.items():
@@ -178,27 +159,20 @@ def taken_where_missing(
 def constant_weather(start: datetime, *, hours: int = 24, **conditions: Unpack[Conditions]) -> Weather:
     """Make weather that stays the same for everyone and always; only the time of day goes on.
 
-    Parameters
-    ----------
-    start : datetime
-        With its offset from UTC.
-    hours : int
-        Number of hourly steps, so that the fuel moisture can follow the time of day.
-    **conditions
-        As in `Conditions`. Where drought factor and curing are missing, 10 and 100 % are taken and listed.
+    `hours` is the number of hourly steps, so that the fuel moisture can follow the time of day. Where drought factor
+    and curing are missing, 10 and 100 % are taken and listed.
 
     Raises
     ------
     InputError
-        For impossible values, all at once.
+        For impossible values, all at once, and a start without its offset from UTC.
 
     Examples
     --------
     >>> from datetime import UTC
     >>> weather = constant_weather(
     ...     datetime(2026, 1, 17, 3, tzinfo=UTC),
-    ...     air_temperature_c=40.0, relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0,
-    ...     drought_factor=10.0)
+    ...     air_temperature_c=40.0, relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0)
     >>> weather.steps, weather.places, weather.assumptions[-1]
     (24, 1, 'No grass curing was given: 100 % (all grass dead) was taken.')
     """
@@ -219,47 +193,15 @@ def constant_weather(start: datetime, *, hours: int = 24, **conditions: Unpack[C
     return Weather(start, time_s, **every, assumptions=("The weather is taken to stay the same throughout.", *lines))
 
 
-def _example(*, hours: int = 24, wind_from_deg: float = 350.0, start: datetime | None = None) -> Weather:
-    """A hot day in a wind of 10 m/s, for the examples."""
-    return constant_weather(
-        start or datetime(2026, 1, 17, 3, tzinfo=UTC),
-        hours=hours,
-        air_temperature_c=40.0,
-        relative_humidity_percent=10.0,
-        wind_speed_m_s=10.0,
-        wind_from_deg=wind_from_deg,
-    )
-
-
 def step_at(weather: Weather, time_s: float) -> int:
-    """Index of the step that holds at a time: the last that has begun, the first before all, the last after all.
-
-    Examples
-    --------
-    >>> [step_at(_example(hours=3), t) for t in (-5.0, 0.0, 3599.0, 3600.0, 1e9)]
-    [0, 0, 0, 1, 2]
-    """
+    """Index of the step that holds at a time: the last that has begun, the first before all, the last after all."""
     return max(int(np.searchsorted(weather.time_s, time_s, side="right")) - 1, 0)
 
 
 def rebased(weather: Weather, start: datetime) -> Weather:
     """Count the same weather from another moment, for a scenario that starts later than the weather does.
 
-    Parameters
-    ----------
-    start : datetime
-        The scenario's start, with its offset from UTC; at or after the first step.
-
-    Raises
-    ------
-    InputError
-        When `start` has no offset or lies before the weather begins.
-
-    Examples
-    --------
-    >>> weather = _example(hours=2)
-    >>> rebased(weather, weather.start + timedelta(minutes=40)).time_s
-    array([-2400.,  1200.])
+    `start` has its offset from UTC and lies at or after the first step; else InputError.
     """
     where = "the weather"
     if start.utcoffset() is None:
@@ -278,21 +220,7 @@ def rebased(weather: Weather, start: datetime) -> Weather:
 
 
 def perturbed(weather: Weather, *, wind_factor: float = 1.0, wind_turn_deg: float = 0.0) -> Weather:
-    """Return the same weather with the wind (and gusts) scaled and turned clockwise, for one uncertain member.
-
-    Parameters
-    ----------
-    wind_factor : float
-        Above 0.
-    wind_turn_deg : float
-        Added to the direction the wind blows from.
-
-    Examples
-    --------
-    >>> member = perturbed(_example(), wind_factor=1.2, wind_turn_deg=20.0)
-    >>> float(member.wind_speed_m_s[0, 0]), float(member.wind_from_deg[0, 0])
-    (12.0, 10.0)
-    """
+    """Return the same weather with the wind (and gusts) scaled and turned clockwise, for one uncertain member."""
     if not (np.isfinite(wind_factor) and wind_factor > 0.0 and np.isfinite(wind_turn_deg)):
         raise ValueError(f"wind_factor must be above 0 and wind_turn_deg finite: {wind_factor}, {wind_turn_deg}")
     if wind_factor == 1.0 and wind_turn_deg == 0.0:
@@ -310,17 +238,6 @@ def shifted(weather: Weather, shift_s: float) -> Weather:
 
     Every step begins `shift_s` later (sooner where that is negative); the sun keeps its hours. What lies before the
     first step or after the last is held, so that the member's weather covers all that the forecast covers.
-
-    Parameters
-    ----------
-    shift_s : float
-        Finite.
-
-    Examples
-    --------
-    >>> weather = _example(hours=3)
-    >>> shifted(weather, 1800.0).time_s, shifted(weather, -1800.0).time_s
-    (array([   0., 5400., 9000.]), array([-1800.,  1800.,  5400.]))
     """
     if not np.isfinite(shift_s):
         raise ValueError(f"a shift of {shift_s} s can't be taken")
@@ -330,37 +247,18 @@ def shifted(weather: Weather, shift_s: float) -> Weather:
 
 
 def local_hour(weather: Weather) -> NDArray[np.float64]:
-    """Local clock hour (0 to 24) at the start of each step, by the offset of `start`.
-
-    Examples
-    --------
-    >>> local_hour(_example(hours=1, start=datetime(2026, 1, 17, 3, 30, tzinfo=UTC)))
-    array([3.5])
-    """
+    """Local clock hour (0 to 24) at the start of each step, by the offset of `start`."""
     first = weather.start
     hour = first.hour + first.minute / 60.0 + first.second / 3600.0
     return np.mod(hour + weather.time_s / 3600.0, 24.0)
 
 
 def local_month(weather: Weather) -> NDArray[np.int64]:
-    """Local calendar month (1 to 12) at the start of each step.
-
-    Examples
-    --------
-    >>> local_month(_example(hours=2, start=datetime(2026, 1, 31, 23, tzinfo=UTC)))
-    array([1, 2])
-    """
+    """Local calendar month (1 to 12) at the start of each step."""
     return np.array([(weather.start + timedelta(seconds=float(t))).month for t in weather.time_s], dtype=np.int64)
 
 
 def wind_towards(weather: Weather) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Wind as the vector it blows towards: east and north components, m/s, shape (steps, places).
-
-    Examples
-    --------
-    >>> east, north = wind_towards(_example(wind_from_deg=270.0))
-    >>> round(float(east[0, 0]), 9), abs(round(float(north[0, 0]), 9))
-    (10.0, 0.0)
-    """
+    """Wind as the vector it blows towards: east and north components, m/s, shape (steps, places)."""
     angle = np.deg2rad(weather.wind_from_deg)
     return -weather.wind_speed_m_s * np.sin(angle), -weather.wind_speed_m_s * np.cos(angle)

@@ -17,21 +17,7 @@ from scipy.special import ndtr
 
 from leaveby.compiling import njit
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.parameters import Parameter
-from leaveby.roads.clearance.capacity import JAM_SPACING_M
-
-MOBILISATION_SPREAD: Final = Parameter(
-    0.6, "1", 0.2, 1.2, "standard deviation of the logarithm of the time to get going", "judgement"
-)
-QUICK_MEDIAN_S: Final = Parameter(
-    900.0, "s", 60.0, 14_400.0, "half of all homes are rolling, warned and packed", "judgement"
-)
-MIDDLE_MEDIAN_S: Final = Parameter(
-    2700.0, "s", 60.0, 14_400.0, "half of all homes are rolling, usual case", "judgement"
-)
-SLOW_MEDIAN_S: Final = Parameter(
-    5400.0, "s", 60.0, 28_800.0, "half of all homes are rolling, nobody packed", "judgement"
-)
+from leaveby.parameters import JAM_SPACING_M, MIDDLE_MEDIAN_S, MOBILISATION_SPREAD, QUICK_MEDIAN_S, SLOW_MEDIAN_S
 
 _TAIL: Final = 0.99
 LEAST_VEH: Final = 1e-3
@@ -45,15 +31,9 @@ MOST_CAPACITY_SHARE: Final = 0.5
 class Mobilisation:
     """When homes get going after they are told to leave: an S-shaped curve with a long tail.
 
-    No measured distribution for wildfire households was found, so the numbers are judgement, and a range is shown.
-
-    Attributes
-    ----------
-    name : str
-    median_s : float
-        Half are rolling.
-    spread : float
-        Standard deviation of the logarithm of the time. The last hundredth is cut off and shared among the others.
+    No measured distribution for wildfire households was found, so the numbers are judgement, and a range is shown. Half
+    are rolling at `median_s`; `spread` is the standard deviation of the logarithm of the time. The last hundredth is
+    cut off and shared among the others.
     """
 
     name: str
@@ -84,19 +64,17 @@ def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> N
 
 @dataclass(frozen=True, eq=False)
 class StreetTree:
-    """Streets that all lead to one way out, each to the next.
+    """Streets that all lead to one way out, each to the next; arrays of shape (s,).
 
     Attributes
     ----------
-    onward : NDArray[np.int32], shape (s,)
+    onward
         The street that each one leads into, or -1 for the one that leads out.
-    length_m : NDArray[np.float64], shape (s,)
-    speed_m_s : NDArray[np.float64], shape (s,)
+    speed_m_s
         Free-flow speed.
-    capacity_veh_s : NDArray[np.float64], shape (s,)
-    room_veh : NDArray[np.float64], shape (s,)
+    room_veh
         Vehicles that stand on it when it is full.
-    vehicles : NDArray[np.float64], shape (s,)
+    vehicles
         Vehicles of the homes along it, which enter at its inner end.
     """
 
@@ -115,16 +93,11 @@ class Clearance:
     Attributes
     ----------
     vehicles : float
-    time_s : NDArray[np.float64], shape (t,)
-        Times from 0, evenly spaced; the last vehicle is out by the last.
-    out : NDArray[np.float64], shape (t,)
-        Vehicles that are out.
-    rolling : NDArray[np.float64], shape (t,)
-        Vehicles that have started.
-    last_out_s : float
-        Time of the last vehicle out.
-    ninety_out_s : float
-        Time when nine tenths are out.
+    time_s, out, rolling : NDArray[np.float64], shape (t,)
+        Times from 0, evenly spaced, to when the last vehicle is out; vehicles that are out, and that have started, by
+        then.
+    last_out_s, ninety_out_s : float
+        Time of the last vehicle out, and when nine tenths are.
     longest_queue_veh : float
         Most vehicles that are rolling and not out, beyond those that would be with no queue anywhere.
     waiting_in_drives : float
@@ -215,14 +188,9 @@ def _inner_first(onward: NDArray[np.int32]) -> NDArray[np.int32]:
 def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, step_s: float = STEP_S) -> Clearance:
     """Follow the vehicles of all homes down the tree of streets until the last is out.
 
-    Beyond the way out nothing holds them up: where the road that they come to is full itself, it takes longer.
-
-    Parameters
-    ----------
-    curve : Mobilisation or NDArray[np.float64]
-        When homes get going; or the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1.
-    step_s : float
-        Length of a time step. A street that is driven in less than a step takes a whole one.
+    Beyond the way out nothing holds them up: where the road that they come to is full itself, it takes longer. `curve`
+    says when homes get going, or is the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1. A street
+    that is driven in less than a step takes a whole one.
 
     Raises
     ------
@@ -422,29 +390,10 @@ def _unqueued(
 
 
 def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Vehicles that are not out when the way out shuts, by the moment when people were told to leave.
+    """Vehicles, never rounded down, that are not out when the way out shuts, by the moment when people were told.
 
-    Parameters
-    ----------
-    shuts_s : float
-        When the way out shuts; inf: not within the horizon, which is no leave to wait.
-    told_s : float or NDArray[np.float64]
-        When people are told to leave, on the same clock.
-
-    Returns
-    -------
-    NDArray[np.float64]
-        Vehicles, never rounded down.
-
-    Examples
-    --------
-    >>> tree = street_tree(
-    ...     np.array([-1], dtype=np.int32), np.array([600.0]), speed_m_s=np.array([10.0]),
-    ...     capacity_veh_s=np.array([0.5]), vehicles=np.array([360.0]),
-    ... )
-    >>> found = clearance(tree, np.array([0.0, 1.0]))
-    >>> not_out(found, shuts_s=3600.0, told_s=np.array([0.0, 3180.0, 3600.0])).round().tolist()
-    [0.0, 180.0, 360.0]
+    `told_s` is when people were told to leave, on the clock of `shuts_s`; inf: not within the horizon, which is no
+    leave to wait.
     """
     left_s = shuts_s - np.asarray(told_s, dtype=np.float64)
     place = np.searchsorted(found.time_s, left_s, side="right") - 1

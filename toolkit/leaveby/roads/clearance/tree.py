@@ -1,37 +1,75 @@
-"""The streets of a group as its people drive them: each to the next, down to the one way out."""
+"""The streets of a group as its people drive them, each to the next, down to the one way out; and what roads pass."""
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.roads.clearance.capacity import BREAKDOWN_SHARE, capacity_veh_h, lanes_out
+from leaveby import parameters
 from leaveby.roads.clearance.queue import StreetTree, street_tree
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.facts import GroupFacts
 from leaveby.roads.exits.groups import SingleExits
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
+from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR
 
 LEAST_LENGTH_M = 1.0
 
+_TWO_LANE: Final = frozenset({"trunk", "primary", "secondary", "tertiary"})
+_LANES = re.compile(r"^\d+$")
 
-def quickest_out(streets: StreetTable, found: SingleExits) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Find the quickest way by car from each junction to an exit on empty roads: time, and the street to take.
+
+def lanes_out(lanes: str, *, one_way: bool) -> int:
+    """Lanes in the direction of leaving, from the `lanes` tag: all of a one-way street, else half, at least 1.
+
+    Values of merged ways are joined by '|': the least counts. Nothing stated counts as one.
+    """
+    stated = [int(value) for value in re.split(r"[;|]", lanes) if _LANES.match(value.strip())]
+    if not stated:
+        return 1
+    return max(1, min(stated) if one_way else min(stated) // 2)
+
+
+def capacity_veh_h(highway: str, *, lanes: str = "", one_way: bool = False, width_m: float = float("inf")) -> float:
+    """Vehicles an hour that a road passes in the direction of leaving, in base conditions.
+
+    Trunk to tertiary roads: 1,700 a lane (one-way with one lane 1,600). Lesser roads: 1,600 when one-way; else 800, as
+    a road with one lane for both ways, unless at least 5.5 m or two lanes are stated, which makes them two-lane roads.
+    Tracks: 400, judgement.
 
     Examples
     --------
-    >>> from leaveby.roads.exits.groups import single_exits
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755"))
-    >>> found = single_exits(streets, homes_by_street(streets, np.array([5.0])), exits=np.array([0]))
-    >>> quickest_out(streets, found)[0].round(1).tolist()
-    [0.0, 9.0]
+    >>> capacity_veh_h("primary"), capacity_veh_h("residential"), capacity_veh_h("residential", width_m=6.0)
+    (1700.0, 800.0, 1700.0)
+    >>> capacity_veh_h("residential", lanes="2"), capacity_veh_h("track"), capacity_veh_h("secondary", width_m=3.0)
+    (1700.0, 400.0, 800.0)
     """
+    return min(_capacity(kind, lanes=lanes, one_way=one_way, width_m=width_m) for kind in highway.split(SEPARATOR))
+
+
+def _capacity(kind: str, *, lanes: str, one_way: bool, width_m: float) -> float:
+    out = lanes_out(lanes, one_way=one_way)
+    if kind == "track":
+        return parameters.TRACK_VEH_H.value
+    if kind in MOTORWAYS:
+        return parameters.MOTORWAY_LANE_VEH_H.value * out
+    if one_way:
+        return parameters.ONE_LANE_ONE_WAY_VEH_H.value * out
+    stated = [int(value) for value in re.split(r"[;|]", lanes) if _LANES.match(value.strip())]
+    if width_m < parameters.TWO_LANES_FROM_M.value or (stated and min(stated) < 2):
+        return parameters.ONE_LANE_TWO_WAY_VEH_H.value
+    if kind.removesuffix("_link") in _TWO_LANE or np.isfinite(width_m) or stated:
+        return parameters.TWO_LANE_VEH_H.value * out
+    return parameters.ONE_LANE_TWO_WAY_VEH_H.value
+
+
+def quickest_out(streets: StreetTable, found: SingleExits) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Find the quickest way by car from each junction to an exit on empty roads: time, and the street to take."""
     time_s = np.maximum(streets.length_m, LEAST_LENGTH_M) / streets.speed_m_s
     return shortest_out(found.passages, found.exits, weight=time_s)
 
@@ -51,24 +89,6 @@ def group_tree(
     Homes leave their street by the nearer end. Capacities are the published ones of the road types, times the share
     that is left once a queue has formed. `way` is that of
     `quickest_out`; the group has a street as throat (`facts.throat` 0 or more). Gives the street of each row as well.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.facts import group_facts
-    >>> from leaveby.roads.exits.groups import single_exits
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (100.0, 0.0)], [(100.0, 0.0), (100.0, 90.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> placed = homes_by_street(streets, np.array([0.0, 5.0]))
-    >>> found = single_exits(streets, placed, exits=np.array([0]))
-    >>> facts, way = group_facts(streets, found, placed), quickest_out(streets, found)
-    >>> tree, rows = group_tree(
-    ...     streets, found, facts=facts, homes=placed, group=0, way=way, vehicles_per_home=2.0
-    ... )
-    >>> tree.onward.tolist(), rows.tolist(), tree.vehicles.tolist()
-    ([-1, 0], [0, 1], [0.0, 10.0])
     """
     tree, n = found.tree, streets.node_count
     mouth = int(facts.mouth[group])
@@ -106,7 +126,7 @@ def group_tree(
             number[onward[kept]],
             np.maximum(np.array(list(length_of.values()))[kept], LEAST_LENGTH_M),
             speed_m_s=streets.speed_m_s[street_of],
-            capacity_veh_s=BREAKDOWN_SHARE.value * capacity_veh_h / 3600.0,
+            capacity_veh_s=parameters.BREAKDOWN_SHARE.value * capacity_veh_h / 3600.0,
             vehicles=vehicles[kept],
             lanes=lanes,
         ),

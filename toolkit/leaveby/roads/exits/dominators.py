@@ -214,31 +214,24 @@ def exit_tree(streets: Passages, exits: NDArray[np.int32]) -> ExitTree:
 
 
 @njit()
-def _sums(order: NDArray[np.int32], parent: NDArray[np.int32], value: NDArray[np.float64]) -> None:
+def _gather(
+    order: NDArray[np.int32], parent: NDArray[np.int32], total: NDArray[np.float64], greatest: bool
+) -> NDArray[np.float64]:
     for k in range(order.shape[0] - 1, 0, -1):
         v = order[k]
-        value[parent[v]] += value[v]
-
-
-@njit()
-def _greatest(order: NDArray[np.int32], parent: NDArray[np.int32], value: NDArray[np.float64]) -> None:
-    for k in range(order.shape[0] - 1, 0, -1):
-        v = order[k]
-        value[parent[v]] = max(value[parent[v]], value[v])
+        up = parent[v]
+        total[up] = max(total[up], total[v]) if greatest else total[up] + total[v]
+    return total
 
 
 def sum_behind(tree: ExitTree, value: NDArray[np.float64]) -> NDArray[np.float64]:
     """Add up a value per vertex over everything that must pass each vertex, the vertex itself with it."""
-    total = np.array(value, dtype=np.float64)
-    _sums(tree.order, tree.parent, total)
-    return total
+    return np.asarray(_gather(tree.order, tree.parent, np.array(value, dtype=np.float64), False))
 
 
 def greatest_behind(tree: ExitTree, value: NDArray[np.float64]) -> NDArray[np.float64]:
     """Find the greatest value over everything that must pass each vertex, the vertex itself with it."""
-    most = np.array(value, dtype=np.float64)
-    _greatest(tree.order, tree.parent, most)
-    return most
+    return np.asarray(_gather(tree.order, tree.parent, np.array(value, dtype=np.float64), True))
 
 
 def bridges(
@@ -248,14 +241,6 @@ def bridges(
 
     Without directions that is a street that something else must pass to get out, where each part of the graph has a
     way out somewhere. `joined` are junctions that are joined to one another outside of the graph (the exits).
-
-    Examples
-    --------
-    >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
-    >>> bridges(4, a, b=b).tolist()
-    [False, False, False, True]
-    >>> bridges(4, a, b=b, joined=np.array([0, 3])).tolist()
-    [False, False, False, False]
     """
     out = np.zeros(0, dtype=np.int64) if joined is None else np.asarray(joined, dtype=np.int64)
     links = sparse.coo_matrix((np.ones(a.size, dtype=np.int8), (a, b)), shape=(node_count, node_count))

@@ -21,6 +21,8 @@ from leaveby.roads.network.graph import SEPARATOR
 class GroupFacts:
     """What is known of each group, one value for each; lengths in metres along the streets, by car.
 
+    Drives, car parks and tracks are left out of lengths, widths, grades and fuel.
+
     Attributes
     ----------
     throat : NDArray[np.int32], shape (g,)
@@ -30,22 +32,15 @@ class GroupFacts:
         Innermost and outermost place of that way, as vertices.
     choice : NDArray[np.int32], shape (g,)
         The first junction, on the way out, from which there is a choice of ways.
-    shared_m : NDArray[np.float64]
-        Length of the one way that all share, from its start to that junction.
-    dead_end_m : NDArray[np.float64]
-        Longest way from the end of a street behind to that junction; drives, car parks and tracks left out.
-    streets_m : NDArray[np.float64]
-        All streets behind, and the shared way, added up; drives, car parks and tracks left out.
-    narrowest_m : NDArray[np.float64]
-        Least width that is stated on any of them; inf where none is stated.
-    no_width_m : NDArray[np.float64]
-        Length of those that state no width.
-    track_m : NDArray[np.float64]
-        Length of tracks behind and on the shared way.
-    steepest : NDArray[np.float64]
-        Steepest grade on any of them; -inf without terrain.
-    fuel_t_ha : NDArray[np.float64]
-        Mean fuel load along them; -inf where no fuel was given.
+    shared_m, dead_end_m : NDArray[np.float64]
+        Length of the one way that all share, from its start to that junction; longest way from the end of a street
+        behind to it.
+    streets_m, track_m : NDArray[np.float64]
+        All streets behind, and the shared way, added up; tracks among them.
+    narrowest_m, no_width_m : NDArray[np.float64]
+        Least width that is stated on any of them, inf where none is; length of those that state none.
+    steepest, fuel_t_ha : NDArray[np.float64]
+        Steepest grade on any of them, and mean fuel load along them; -inf where not given.
     foot_homes : NDArray[np.float64]
         Homes of the group that can be left on foot without passing the throat.
     at_edge : NDArray[np.bool_]
@@ -103,22 +98,7 @@ def _down(
 def group_facts(
     streets: StreetTable, found: SingleExits, homes: PlacedHomes, *, outline: BaseGeometry | None = None
 ) -> GroupFacts:
-    """Measure each group's streets; `homes` as given to `single_exits`, `outline` of what the map holds.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.groups import single_exits
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(90.0, 0.0), (0.0, 0.5)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> placed = homes_by_street(streets, np.array([0.0, 5.0, 0.0]))
-    >>> found = single_exits(streets, placed, exits=np.array([0, 3]))
-    >>> facts = group_facts(streets, found, placed)
-    >>> facts.shared_m.tolist(), facts.dead_end_m.tolist(), facts.choice.tolist()
-    ([90.0], [90.0], [1])
-    """
+    """Measure each group's streets; `homes` as given to `single_exits`, `outline` of what the map holds."""
     tree = found.tree
     n, total = tree.node_count, tree.outside + 1
     counted, length, worst = _per_vertex(streets, tree)
@@ -192,19 +172,7 @@ def _held(
 
 
 def shared_way(found: SingleExits, group: int) -> tuple[int, ...]:
-    """List the junctions and streets that everyone of a group must pass to the first choice of ways, from inside out.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.groups import single_exits
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
-    >>> found = single_exits(streets, homes_by_street(streets, np.array([5.0])), exits=np.array([0]))
-    >>> shared_way(found, 0)
-    (2, 0)
-    """
+    """List the junctions and streets that everyone of a group must pass to the first choice of ways, inmost first."""
     tree = found.tree
     way = [int(found.gate[group])]
     beyond = False

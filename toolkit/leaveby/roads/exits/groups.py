@@ -30,15 +30,9 @@ from leaveby.roads.exits.street_table import (
 
 @dataclass(frozen=True, eq=False)
 class Difference:
-    """A street that everyone behind it must pass though the undirected graph has another way.
+    """A street that everyone behind it must pass, `homes` of them, though the undirected graph has another way.
 
-    Attributes
-    ----------
-    street : int
-    homes : float
-        Homes behind it.
-    why : str
-        `one-way streets`, or `ways that only residents use` (private, gated, tracks).
+    It is due to one-way streets, or to ways that only residents use (private, gated, tracks).
     """
 
     street: int
@@ -66,11 +60,9 @@ class SingleExits:
         -1 where it has no way out by car or no street.
     homes_behind : NDArray[np.float64], shape (n + m + 1,)
         Homes that must pass each junction and street.
-    head, gate : NDArray[np.int32], shape (g,)
-        Outermost and innermost place that exactly this group must pass.
-    inside : NDArray[np.int32], shape (g,)
-        The group that this one lies in, or -1. A group stands after the one that it lies in.
-    homes : NDArray[np.float64], shape (g,)
+    head, gate, inside, homes : NDArray, shape (g,)
+        Outermost and innermost place that exactly this group must pass; the group that it lies in, which stands before
+        it, or -1; its homes.
     bridge : NDArray[np.bool_], shape (m,)
         Streets whose loss would split the undirected street graph, exits joined.
     differences : tuple[Difference, ...]
@@ -157,22 +149,17 @@ def single_exits(
     Parameters
     ----------
     exits : NDArray[np.int32]
-        Junctions that count as out, from `boundary_exits` or `exits_at`.
+        Junctions that count as out, from `boundary_exits` or `exits_at`; without any, InputError.
     compare : bool
         Also find the undirected bridges and why they differ; two more passes over the streets.
     known : NDArray[np.int32], optional
         The exits by which it is told who can do without streets of residents' own; all of them when left out.
 
-    Raises
-    ------
-    InputError
-        When there is no exit.
-
     Examples
     --------
     >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
     >>> from leaveby.roads.exits.street_table import street_table
+    >>> from leaveby.roads.network.graph import network_from_lines
     >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(90.0, 90.0), (300.0, 90.0)]]
     >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
     >>> found = single_exits(streets, homes_by_street(streets, np.array([0.0, 5.0, 12.0])), exits=np.array([0]))

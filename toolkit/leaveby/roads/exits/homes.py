@@ -11,11 +11,10 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.errors import Fault, InputError, refuse
+from leaveby.parameters import FAR_HOME_M
 from leaveby.roads.exits.street_table import StreetTable
 
-FAR_M: Final = 500.0
-"""A home farther than this from every street is not placed, and listed. Judgement, as for single points."""
-
+FAR_M: Final = FAR_HOME_M.value
 NOT_PLACED: Final = -1
 
 
@@ -46,47 +45,20 @@ class Homes:
         return float(self.dwellings.sum())
 
 
-@dataclass(frozen=True, eq=False)
-class PlacedHomes:
-    """Homes on streets.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class PlacedHomes(Homes):
+    """Homes on streets: the one each opens onto, or -1 where none is near, and where along it.
 
-    Attributes
-    ----------
-    identity : tuple[str, ...], length h
-    street : NDArray[np.int32], shape (h,)
-        Street each home opens onto, or -1 where none is near.
-    along_m : NDArray[np.float64], shape (h,)
-        Distance from the street's start.
-    away_m : NDArray[np.float64], shape (h,)
-        Distance from the street (also where it is too far).
-    dwellings : NDArray[np.float64], shape (h,)
-    x_m, y_m : NDArray[np.float64], shape (h,)
-    assumptions : tuple[str, ...]
+    `away_m` is the distance from the street, also where it is too far.
     """
 
-    identity: tuple[str, ...]
     street: NDArray[np.int32]
     along_m: NDArray[np.float64]
     away_m: NDArray[np.float64]
-    dwellings: NDArray[np.float64]
-    x_m: NDArray[np.float64]
-    y_m: NDArray[np.float64]
-    assumptions: tuple[str, ...] = ()
-
-    @property
-    def count(self) -> float:
-        """Number of dwellings, placed or not."""
-        return float(self.dwellings.sum())
 
 
 def check_homes(homes: Homes) -> Homes:
-    """Refuse homes with missing values or names that stand twice; return them unchanged when they are sound.
-
-    Raises
-    ------
-    InputError
-        Naming every kind of fault.
-    """
+    """Refuse homes with missing values or names that stand twice, naming every kind of fault; return them unchanged."""
     faults: list[Fault] = []
     if not homes.identity:
         raise refuse(
@@ -122,22 +94,8 @@ def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> 
     """Join each home to its street: the nearest that carries cars, is no motorway and not in a tunnel.
 
     Of streets that are equally near, the one with the lowest way and junction numbers is taken, so that the answer
-    depends neither on the order of the streets nor on how an area was cut.
-
-    Parameters
-    ----------
-    far_m : float
-        A home farther than this from every street is not placed: its street is -1.
-
-    Returns
-    -------
-    PlacedHomes
-        As many as there are homes, in the same order.
-
-    Raises
-    ------
-    InputError
-        When homes are unsound, or no street can take a home.
+    depends neither on the order of the streets nor on how an area was cut. A home farther than `far_m` from every
+    street is not placed: its street is -1. Unsound homes, or no street that can take one, are an InputError.
 
     Examples
     --------
@@ -192,25 +150,12 @@ def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> 
 
 
 def homes_by_street(streets: StreetTable, count: NDArray[np.float64]) -> PlacedHomes:
-    """Place a counted number of homes on each street, at its middle.
-
-    Parameters
-    ----------
-    count : NDArray[np.float64], shape (m,)
-        Homes on each street, 0 or more.
+    """Place a counted number of homes on each street, shape (m,), 0 or more, at its middle.
 
     Raises
     ------
     InputError
         When a count is missing or negative, when homes stand on a street that no car drives, or when there is none.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
-    >>> homes_by_street(streets, np.array([12.0])).dwellings.tolist()
-    [12.0]
     """
     number = np.asarray(count, dtype=np.float64)
     if number.shape != (streets.street_count,) or not np.isfinite(number).all() or (number < 0.0).any():

@@ -16,20 +16,15 @@ from scipy import sparse
 
 from leaveby.compiling import njit
 from leaveby.errors import refuse
+from leaveby.parameters import LINK_SLOPE_SPAN_M, LINK_SPACING_M, LINK_WINDING, RELIEF_SHARE
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.groups import SingleExits, home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
-from leaveby.roads.exits.links import END_M, RELIEF_SHARE, Link, by_bound, must_m
+from leaveby.roads.exits.links import END_M, Link, by_bound, must_m
 from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
 
 Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
-WINDING: Final = 1.2
-"""Length of a street to be built over its straight line. Judgement."""
-SAMPLE_M: Final = 100.0
-"""Joins may start at junctions, street ends, and at this spacing along streets. Judgement."""
-SLOPE_SPAN_M: Final = 90.0
-"""The slope under a join is taken over this length, the cell of common terrain models. Judgement."""
 MOST_CANDIDATES: Final = 1000
 """Of each kind; the most promising are kept."""
 
@@ -93,8 +88,8 @@ def _bound(streets: StreetTable, found: SingleExits, homes: PlacedHomes, a: _End
         beyond = np.where(parted, must[tree.parent[side]], 0.0)
         # only what lies between the parting and the join is taken away, and what lies beyond the parting stays
         gone = np.where(parted, must[np.maximum(end, 0)] - beyond, 0.0)
-        helps = np.flatnonzero(parted & (gone >= RELIEF_SHARE * beyond) & (gone > 0.0))
-        most[helps] += _homes_within(found, homes, must, side[helps], gone[helps] / RELIEF_SHARE)
+        helps = np.flatnonzero(parted & (gone >= RELIEF_SHARE.value * beyond) & (gone > 0.0))
+        most[helps] += _homes_within(found, homes, must, side[helps], gone[helps] / RELIEF_SHARE.value)
         taken[helps] = np.maximum(taken[helps], gone[helps])
     cut_off, part = _cut_off(streets, found, homes)
     for end, _, node in (a, b):
@@ -164,20 +159,6 @@ def links_to_open(
 
     `homes` as given to `single_exits`. What can't relieve `least_homes` is left out; most homes (as bounded) first.
     `homes_relieved` is not yet computed.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.groups import single_exits
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(0.0, 0.0), (0.0, 90.0)], [(0.0, 90.0), (90.0, 0.0)]]
-    >>> roads = network_from_lines(lines, crs="EPSG:32755", tags=[{}, {}, {"highway": "track"}])
-    >>> streets = street_table(roads)
-    >>> placed = homes_by_street(streets, np.array([4.0, 3.0, 0.0]))
-    >>> found = single_exits(streets, placed, exits=np.array([0]))
-    >>> [(link.streets, link.reasons, link.most_homes) for link in links_to_open(streets, found, homes=placed)]
-    [((2,), ('track',), 7.0)]
     """
     paths = _own_paths(streets)
     if paths is None:
@@ -315,20 +296,6 @@ def links_to_build(
         Height in m at (x_m, y_m); NaN where unknown. No slope is looked at without it.
     streets, found, homes, least_homes
         And what is returned: as for `links_to_open`.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.groups import single_exits
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(0.0, 0.0), (0.0, 150.0), (60.0, 150.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> placed = homes_by_street(streets, np.array([0.0, 5.0, 2.0]))
-    >>> found = single_exits(streets, placed, exits=np.array([0]))
-    >>> links = links_to_build(streets, found, homes=placed, within_m=80.0)
-    >>> [(round(link.build_m, 1), link.most_homes) for link in links]
-    [(80.5, 7.0)]
     """
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:
@@ -355,7 +322,7 @@ def links_to_build(
             streets=(),
             reasons=(),
             ends=((int(a[k]), float(a_m[k])), (int(b[k]), float(b_m[k]))),
-            build_m=float(WINDING * straight[k]),
+            build_m=float(LINK_WINDING.value * straight[k]),
             open_m=0.0,
             steepest=float(slope[k]),
             between=bound.between(k),
@@ -428,7 +395,7 @@ def _pairs(
 
 
 def _samples(streets: StreetTable, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    pieces = np.maximum(1, np.ceil(streets.length_m[rows] / SAMPLE_M)).astype(np.int64)
+    pieces = np.maximum(1, np.ceil(streets.length_m[rows] / LINK_SPACING_M.value)).astype(np.int64)
     street = np.repeat(rows, pieces + 1)
     start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
     rank = np.arange(street.size) - np.repeat(start, pieces + 1)
@@ -457,7 +424,7 @@ def _slopes(
     begin: NDArray[np.object_], end: NDArray[np.object_], length: NDArray[np.float64], elevation: Elevation
 ) -> NDArray[np.float64]:
     """Steepest slope of the ground along straight lines, over stretches of about 90 m; inf over unknown ground."""
-    pieces = np.maximum(1, np.floor(length / SLOPE_SPAN_M)).astype(np.int64)
+    pieces = np.maximum(1, np.floor(length / LINK_SLOPE_SPAN_M.value)).astype(np.int64)
     line = np.repeat(np.arange(length.size), pieces + 1)
     start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
     share = (np.arange(line.size) - np.repeat(start, pieces + 1)) / np.repeat(pieces, pieces + 1)

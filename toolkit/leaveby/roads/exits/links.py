@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
 from leaveby.compiling import njit
+from leaveby.parameters import NEW_RELIEF_SHARE, RELIEF_SHARE
 from leaveby.roads.exits.dominators import NO_WAY_OUT, exit_tree
 from leaveby.roads.exits.groups import home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
@@ -26,12 +27,6 @@ from leaveby.roads.vehicle.speeds import USUAL_KM_H
 from leaveby.units import m_s_from_km_h
 
 END_M: Final = 1.0
-RELIEF_SHARE: Final = 0.5
-"""Share of the length a home must pass that a link has to take away to relieve it. Judgement."""
-
-NEW_SHARE: Final = 0.2
-"""Share of the homes a link relieves that no better link does, for it to be listed. Judgement."""
-
 Kind = Literal["open", "build"]
 
 
@@ -45,24 +40,19 @@ class Link:
         `open`: ways on the map that residents or nobody may drive; `build`: a street that is not there.
     line : BaseGeometry
         Where it runs: along the ways, or straight from end to end.
-    streets : tuple[int, ...]
-        The ways to open, for `open`.
-    reasons : tuple[str, ...]
-        Why they are not open, each once.
+    streets, reasons : tuple
+        For `open`, the ways to open, and why they are not, each reason once.
     ends : tuple of (street, distance along it in m)
-        Where the join leaves one street and meets another, for `build`.
+        For `build`, where the join leaves one street and meets another.
     build_m, open_m : float
         Metres to build (the straight line times 1.2), metres to open.
     steepest : float
         Steepest slope of the ground along it; -inf where no terrain was given.
     between : tuple[int, int]
         Where the ways of its two ends part, as vertices: links with the same pair let the same groups out.
-    most_homes : float
-        No more homes than this can be relieved.
-    homes_relieved : float
-        Homes for which it takes away half or more of the length of street that they must pass, exact.
-    homes_freed : float
-        Of these, homes that then have no street left that they must pass, exact.
+    most_homes, homes_relieved, homes_freed : float
+        No more homes than this can be relieved; homes for which it takes away half or more of the length of street that
+        they must pass, exact; of these, homes that then have no street left that they must pass, exact.
     """
 
     kind: Kind
@@ -102,20 +92,6 @@ def with_link(
     """Add a link to the streets: open its ways to everyone, or split the streets that it joins and lay it between.
 
     Without `joined` the streets are only split, for comparison.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)], [(0.0, 0.0), (0.0, 150.0), (60.0, 150.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> placed = homes_by_street(streets, np.array([0.0, 5.0, 2.0]))
-    >>> line = shapely.LineString([(90.0, 90.0), (60.0, 150.0)])
-    >>> link = Link("build", line, (), (), ((1, 90.0), (2, 210.0)), 80.5, 0.0, 0.0, (3, 4), 7.0)
-    >>> joined, moved = with_link(streets, placed, link=link)
-    >>> joined.street_count, joined.name[-1]
-    (4, 'link to build')
     """
     if link.kind == "open":
         if not joined:
@@ -216,7 +192,7 @@ def relieved_homes(
     """
     before, _ = _must_pass(*with_link(streets, homes, link=link, joined=False), exits)
     after, free = _must_pass(*with_link(streets, homes, link=link), exits)
-    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE) * before)
+    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
     counted = replace(
         link,
         homes_relieved=float(homes.dwellings[relieved].sum()),
@@ -237,26 +213,8 @@ def rank_links(
     """Rank candidates by the homes that they relieve, exact, then by metres to build, then by metres to open.
 
     Candidates are computed in the order of their bounds until none that is left could still come among the first
-    `most`. One that relieves few but homes that a better one of its kind relieves already is left out.
-
-    Returns
-    -------
-    tuple of Link, tuple of str
-        The first `most`, and a sentence where the computing was ended before that was certain.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(0.0, 0.0), (0.0, 90.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> placed = homes_by_street(streets, np.array([5.0, 2.0]))
-    >>> line = shapely.LineString([(90.0, 0.0), (0.0, 90.0)])
-    >>> link = Link("build", line, (), (), ((0, 90.0), (1, 90.0)), 153.0, 0.0, 0.0, (3, 4), 7.0)
-    >>> ranked, sentences = rank_links(streets, placed, exits=np.array([0]), candidates=(link,))
-    >>> ranked[0].homes_relieved, sentences
-    (7.0, ())
+    `most`. One that relieves few but homes that a better one of its kind relieves already is left out. Gives the first
+    `most`, and a sentence where the computing was ended before that was certain.
     """
     waiting = sorted(candidates, key=by_bound)
     done: list[tuple[Link, NDArray[np.bool_]]] = []
@@ -285,7 +243,7 @@ def _useful(done: list[tuple[Link, NDArray[np.bool_]]], dwellings: NDArray[np.fl
     helpful = (item for item in done if item[0].homes_relieved > 0.0)
     for link, relieved in sorted(helpful, key=lambda item: _by_relief(item[0])):
         before = served.get(link.kind, np.zeros(relieved.size, dtype=np.bool_))
-        if float(dwellings[relieved & ~before].sum()) >= NEW_SHARE * link.homes_relieved:
+        if float(dwellings[relieved & ~before].sum()) >= NEW_RELIEF_SHARE.value * link.homes_relieved:
             kept.append(link)
             served[link.kind] = before | relieved
     return tuple(kept)

@@ -13,6 +13,7 @@ from scipy import sparse
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.errors import InputError, refuse
+from leaveby.parameters import MAP_EDGE_M
 from leaveby.roads.exits.street_table import StreetTable, shortest_out, street_passages
 from leaveby.roads.network.graph import SEPARATOR
 
@@ -22,9 +23,6 @@ MAIN_ROADS: Final = (
     frozenset({"tertiary", "tertiary_link"}),
 )
 """Classes whose cut ends lead out of a map: lesser ones are only asked where the greater have none. Judgement."""
-
-EDGE_M: Final = 250.0
-"""A dead end this near to the outline of the map may go on beyond it. Judgement."""
 
 _CELL_M: Final = 250.0
 _ON_EDGE_DEG: Final = 2e-7
@@ -57,7 +55,9 @@ def at_outline(streets: StreetTable, outline: BaseGeometry) -> NDArray[np.bool_]
     line = shapely.boundary(outline) if outline.geom_type in ("Polygon", "MultiPolygon") else outline
     shapely.prepare(line)
     places = shapely.points(streets.x_m[ends], streets.y_m[ends])
-    inner = shapely.dwithin(places, line, EDGE_M) | ~np.asarray(shapely.covers(outline, places), dtype=np.bool_)
+    inner = shapely.dwithin(places, line, MAP_EDGE_M.value) | ~np.asarray(
+        shapely.covers(outline, places), dtype=np.bool_
+    )
     near[ends] = inner
     return near
 
@@ -96,9 +96,7 @@ def boundary_exits(
     cut = np.zeros(streets.node_count, dtype=np.bool_)
     for classes in MAIN_ROADS:
         main = driven & np.array([not classes.isdisjoint(kind.split(SEPARATOR)) for kind in streets.highway])
-        cut[streets.a[main]] = True
-        cut[streets.b[main]] = True
-        cut &= at_edge
+        cut = (cut | _touched(streets, main)) & at_edge
         if cut.any():
             break
     if not cut.any():
@@ -118,17 +116,7 @@ def boundary_exits(
 
 
 def roads_at(streets: StreetTable, nodes: NDArray[np.int32]) -> tuple[str, ...]:
-    """Name the streets that meet at some junctions, each once; the way where one has no name.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755", names=["Mill Road", ""]))
-    >>> roads_at(streets, np.array([0, 2], dtype=np.int32))
-    ('Mill Road', 'way 2')
-    """
+    """Name the streets that meet at some junctions, each once; the way where one has no name."""
     chosen = np.zeros(streets.node_count, dtype=np.bool_)
     chosen[nodes] = True
     met = np.flatnonzero(streets.driven & (chosen[streets.a] | chosen[streets.b]))
@@ -138,7 +126,7 @@ def roads_at(streets: StreetTable, nodes: NDArray[np.int32]) -> tuple[str, ...]:
 def bounds_exits(
     streets: StreetTable, bounds: tuple[float, float, float, float], *, area: BaseGeometry | None = None
 ) -> tuple[NDArray[np.int32], NDArray[np.int32], tuple[str, ...]]:
-    """Take for out where roads cross the edge at which an extract says that it ends.
+    """Take for out where roads cross the edge (west, south, east, north, degrees) at which an extract ends.
 
     Every road that the edge cuts may lead out. Main roads (motorway to tertiary) that run on to a cut end beyond it
     count as exits. All others go on to somewhere unknown: lesser roads, and main roads that come back or meet another
@@ -146,25 +134,9 @@ def bounds_exits(
     roads that end at the outline of its streets are taken instead, see `boundary_exits`; where some cross it, those go
     on to somewhere unknown.
 
-    Parameters
-    ----------
-    streets : StreetTable
-        From ways with a point wherever they cross the edge, see `osm_ways_with_points_at`.
-    bounds : (west, south, east, north)
-        Degrees.
-    area : shapely geometry, optional
-        As for `boundary_exits`.
-
-    Returns
-    -------
-    exits, maybe : NDArray[np.int32]
-        Junctions that count as out, and those from which a road goes on to somewhere unknown.
-    supposed : tuple of str
-
-    Raises
-    ------
-    InputError
-        When no main road leads out.
+    The streets come from ways with a point wherever they cross the edge, see `osm_ways_with_points_at`; `area` is as
+    for `boundary_exits`. Gives junctions that count as out, those from which a road goes on to somewhere unknown, and
+    what was supposed; InputError when no main road leads out.
     """
     driven = streets.driven
     out_by = _beyond_deg(streets.crs, bounds, streets.x_m, streets.y_m)
@@ -184,7 +156,9 @@ def bounds_exits(
         ring = shapely.segmentize(shapely.box(*bounds), max_segment_length=0.02)
         there = Transformer.from_crs("EPSG:4326", streets.crs, always_xy=True)
         edge = shapely.transform(ring, lambda xy: np.column_stack(there.transform(xy[:, 0], xy[:, 1]))).boundary
-        cut = dead & np.asarray(shapely.dwithin(shapely.points(streets.x_m, streets.y_m), edge, EDGE_M), dtype=np.bool_)
+        cut = dead & np.asarray(
+            shapely.dwithin(shapely.points(streets.x_m, streets.y_m), edge, MAP_EDGE_M.value), dtype=np.bool_
+        )
         sure = cut & by_main
     if not sure.any():
         return _by_outline(streets, cut, area=area)
@@ -228,17 +202,7 @@ def _by_outline(
 
 
 def over_edge(streets: StreetTable, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
-    """Tell which streets lie beyond the edge (west, south, east, north, degrees) at which an extract says that it ends.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(5e5, 5.9e6), (5e5 + 90.0, 5.9e6)], [(5e5 + 90.0, 5.9e6), (5e5 + 900.0, 5.9e6)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> over_edge(streets, (146.9, -38.0, 147.0 + 90.0 / 88_000.0, -36.0)).tolist()
-    [False, True]
-    """
+    """Tell which streets lie beyond the edge (west, south, east, north, degrees) at which an extract ends."""
     middle = shapely.line_interpolate_point(streets.geometry, 0.5, normalized=True)
     return _beyond_deg(streets.crs, bounds, shapely.get_x(middle), shapely.get_y(middle)) > 0.0
 
@@ -292,25 +256,8 @@ def exits_at(
     names: tuple[str, ...],
     far_m: float = 500.0,
 ) -> NDArray[np.int32]:
-    """Take for out the nearest junction or street end to each given place.
-
-    Raises
-    ------
-    InputError
-        Naming every place that is farther than `far_m` from all of them.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> table = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
-    >>> exits_at(table, np.array([80.0]), y_m=np.array([5.0]), names=("bridge",)).tolist()
-    [1]
-    """
-    driven = np.zeros(streets.node_count, dtype=np.bool_)
-    driven[streets.a[streets.driven]] = True
-    driven[streets.b[streets.driven]] = True
-    rows = np.flatnonzero(driven)
+    """Take for out the nearest junction or street end to each given place; InputError for all farther than `far_m`."""
+    rows = np.flatnonzero(_touched(streets, streets.driven))
     if len(names) == 0 or rows.size == 0:
         raise refuse("exits", "there is none", expected="at least one exit on a street", mend="name the exits")
     places = shapely.points(x_m, y_m)

@@ -32,42 +32,33 @@ OPEN_WAY: Final = ""
 
 @dataclass(frozen=True, eq=False)
 class StreetTable:
-    """Stretches of road between junctions, each once.
+    """Stretches of road between n junctions, each of the m once; a value for each, in arrays of shape (n,) or (m,).
 
     Attributes
     ----------
     crs : str
         Projected reference system in metres.
-    node_id : NDArray[np.int64], shape (n,)
-        Identity of each junction in the source.
-    x_m, y_m : NDArray[np.float64], shape (n,)
-        Position of each junction.
-    a, b : NDArray[np.int32], shape (m,)
+    node_id, x_m, y_m
+        Identity of each junction in the source, and its position.
+    a, b
         Junctions at the start and at the end of each street, as its line is drawn.
-    forward, backward : NDArray[np.bool_], shape (m,)
-        Whether a car may drive from a to b, from b to a. Neither for ways that are only walked.
-    reason : tuple[str, ...], length m
+    forward, backward, on_foot
+        Whether a car may drive from a to b, from b to a (neither for ways that are only walked); whether it may be
+        walked.
+    reason
         Why a street is its residents' own (`track`, `barrier=gate`, `access=private`); '' where everyone may drive it.
-    on_foot : NDArray[np.bool_], shape (m,)
-        Whether it may be walked.
-    length_m : NDArray[np.float64], shape (m,)
-    speed_m_s : NDArray[np.float64], shape (m,)
+    speed_m_s
         Free-flow speed: nine tenths of the posted limit, or the usual speed of the class, and no more than the surface
         allows.
-    width_m : NDArray[np.float64], shape (m,)
-        Stated width; inf where none is stated.
-    steepest : NDArray[np.float64], shape (m,)
-        Steepest grade, rise over run without sign; -inf where no terrain was given.
-    fuel_t_ha : NDArray[np.float64], shape (m,)
-        Mean fuel load along the street; -inf where none was given.
-    takes_homes : NDArray[np.bool_], shape (m,)
+    width_m, steepest, fuel_t_ha
+        Stated width, inf where none is stated; steepest grade, rise over run without sign, and mean fuel load along the
+        street, -inf where none was given.
+    takes_homes
         Whether a drive of a home can open onto it.
-    geometry : NDArray[np.object_], shape (m,)
+    geometry
         `shapely.LineString` from a to b.
-    way_id : NDArray[np.int64], shape (m,)
-    name, highway, service, lanes, barrier : tuple[str, ...], length m
-        Tags as mapped.
-    assumptions : tuple[str, ...]
+    way_id, name, highway, service, lanes, barrier
+        As mapped.
     """
 
     crs: str
@@ -137,16 +128,11 @@ def street_table(
     grades : EdgeGrades, optional
         Grades of its edges, see `edge_grades`.
     fuel_t_ha : NDArray[np.float64], shape (e,), optional
-        Mean fuel load along each edge, t/ha.
+        Mean fuel load along each edge; one that is missing or negative is refused (InputError).
     count_tracks : bool
         Whether tracks count as ways out for everyone. By default only those who live on a track leave by it.
     region : str
         Country and state, for legal speeds where none is posted.
-
-    Raises
-    ------
-    InputError
-        When a given fuel load is missing or negative, or its length differs from that of the network.
 
     Examples
     --------
@@ -266,16 +252,9 @@ BOTH_WAYS: Final = ENTER_A | ENTER_B | LEAVE_A | LEAVE_B
 
 @dataclass(frozen=True, eq=False)
 class Passages:
-    """Streets between junctions, and how each may be entered and left at its ends.
+    """Streets between junctions (`a`, `b`, shape (m,)), and how each may be entered and left at its ends.
 
-    Attributes
-    ----------
-    node_count : int
-        Number of junctions, n.
-    a, b : NDArray[np.int32], shape (m,)
-        The ends of each street.
-    bits : NDArray[np.uint8], shape (m,)
-        The sum of `ENTER_A`, `ENTER_B`, `LEAVE_A` and `LEAVE_B`, of those that may be.
+    `bits` is the sum of `ENTER_A`, `ENTER_B`, `LEAVE_A` and `LEAVE_B`, of those that may be.
     """
 
     node_count: int

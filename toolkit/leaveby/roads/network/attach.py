@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from shapely.ops import substring
 
 from leaveby.errors import Fault, InputError, refuse
+from leaveby.parameters import ATTACH_LIMIT_M, DRIVE_WINDING
 from leaveby.roads.network.graph import (
     FOOT_CLASSES,
     MOTORWAYS,
@@ -24,12 +25,6 @@ from leaveby.roads.network.graph import (
     check_network,
     taken,
 )
-
-ATTACH_LIMIT_M: Final = 500.0
-"""Farther than this from any road a point is refused. Judgement: longer farm drives should be drawn as roads."""
-
-DRIVE_WINDING: Final = 1.4
-"""Length of an unmapped drive over its straight line. Judgement, on the long side."""
 
 _ON_THE_ROAD_M = 1.0
 """A point this near a road stands on it: no drive is added; and a node this near a foot of a perpendicular is taken."""
@@ -56,7 +51,7 @@ def attach_points(
     *,
     y_m: Sequence[float] | NDArray[np.float64],
     names: Sequence[str],
-    limit_m: float = ATTACH_LIMIT_M,
+    limit_m: float = ATTACH_LIMIT_M.value,
     eligible: NDArray[np.bool_] | None = None,
     drive: bool = True,
 ) -> tuple[RoadNetwork, tuple[int, ...]]:
@@ -71,7 +66,7 @@ def attach_points(
     names : sequence of str
         What to call each point in errors, assumptions and the name of its drive.
     limit_m : float
-        A point farther than this from any eligible road is refused.
+        A point farther than this from any eligible road is refused, with all others like it (InputError).
     eligible : NDArray[np.bool_], shape (e,), optional
         Edges that a point may be put on; `takes_drives` when left out.
     drive : bool
@@ -83,11 +78,6 @@ def attach_points(
     RoadNetwork, tuple of int
         The new network and, for each point, its node.
 
-    Raises
-    ------
-    InputError
-        Naming every point that is too far from any road, with its distance.
-
     Examples
     --------
     >>> from leaveby.roads.network.graph import network_from_lines
@@ -95,10 +85,6 @@ def attach_points(
     >>> joined, nodes = attach_points(network, [30.0, 60.0], y_m=[10.0, 0.0], names=["home", "hall"])
     >>> nodes, joined.node_count, round(float(joined.length_m.max()), 1)
     ((4, 3), 5, 40.0)
-    >>> attach_points(network, [0.0], y_m=[5000.0], names=["home"])
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: home: the nearest road is 5000 m away (...). Expected ...
     """
     xs, ys = np.asarray(x_m, dtype=np.float64).ravel(), np.asarray(y_m, dtype=np.float64).ravel()
     if not (xs.size == ys.size == len(names)):
@@ -121,7 +107,8 @@ def attach_points(
             parts += _drive(network, nodes[-1], road_node[index], places=places, name=name)
             sentences.append(
                 f"{name}: {away_m[index]:.0f} m from the nearest road ({network.place(int(edge_of[index]))}); a drive "
-                f"of {DRIVE_WINDING * away_m[index]:.0f} m was supposed (1.4 times the straight line, judgement)."
+                f"of {DRIVE_WINDING.value * away_m[index]:.0f} m was supposed ({DRIVE_WINDING.value:g} times the "
+                "straight line, judgement)."
             )
         else:
             nodes.append(road_node[index])
@@ -234,7 +221,7 @@ def _drive(
     known = network.node_count
     end = (float(network.x_m[road]), float(network.y_m[road])) if road < known else places[road - known]
     line = shapely.LineString([places[home - known], end])
-    length_m, words = DRIVE_WINDING * float(line.length), f"drive of {name}"
+    length_m, words = DRIVE_WINDING.value * float(line.length), f"drive of {name}"
     return _Part(home, road, length_m, line, -1, words), _Part(road, home, length_m, line.reverse(), -1, words)
 
 

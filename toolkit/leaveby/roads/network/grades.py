@@ -21,39 +21,26 @@ from scipy import sparse
 from scipy.sparse.linalg import splu
 
 from leaveby.errors import refuse
+from leaveby.parameters import GRADE_CAP, GRADE_SMOOTHING_M, VOID_SHARE
 from leaveby.roads.network.graph import RoadNetwork
 
 Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
 SPACING_M: Final = 30.0
-SMOOTHING_M: Final = 120.0
-"""Length in the smoothing; waves up to 2 pi times this (about 750 m) are flattened by half or more.
-
-Judgement, for terrain in cells of 30 to 90 m: on a real network in steep valleys the steep tail of main roads still
-comes out steeper than such roads are built, which errs on the slow side.
-"""
-GRADE_CAP: Final = 0.25
-"""Steeper is taken for an error of the terrain model. Judgement: the few streets that are steeper are famous."""
-VOID_SHARE: Final = 0.05
-"""Share of the roads that may lie in voids of the terrain before it is refused. Judgement."""
 
 
 @dataclass(frozen=True, eq=False)
 class EdgeGrades:
-    """Grades along each edge, in pieces.
+    """Grades along each edge, in pieces, rise over run in the direction of travel.
 
     Attributes
     ----------
     start : NDArray[np.int64], shape (e + 1,)
         Edge i has the pieces `start[i]` to `start[i + 1]`; at least one.
-    share : NDArray[np.float64], shape (p,)
-        Length of each piece as a share of its edge.
-    grade : NDArray[np.float64], shape (p,)
-        Rise over run in the direction of travel.
-    mean : NDArray[np.float64], shape (e,)
-        Mean grade of each edge.
-    steepest : NDArray[np.float64], shape (e,)
-        Steepest piece of each edge, up or down, without sign.
+    share, grade : NDArray[np.float64], shape (p,)
+        Length of each piece as a share of its edge, and its grade.
+    mean, steepest : NDArray[np.float64], shape (e,)
+        Mean grade of each edge; its steepest piece, up or down, without sign.
     assumptions : tuple[str, ...]
         What was capped.
     """
@@ -79,8 +66,8 @@ def edge_grades(
     elevation: Elevation,
     *,
     spacing_m: float = SPACING_M,
-    smoothing_m: float = SMOOTHING_M,
-    cap: float = GRADE_CAP,
+    smoothing_m: float = GRADE_SMOOTHING_M.value,
+    cap: float = GRADE_CAP.value,
 ) -> EdgeGrades:
     """Grades of all edges from a terrain.
 
@@ -90,18 +77,13 @@ def edge_grades(
     ----------
     elevation : callable
         Height of the ground in m at `(x_m, y_m)`, arrays in the network's reference system; NaN where the terrain has
-        a void.
+        a void. Voids under more than 5 % of the roads are refused (InputError).
     spacing_m : float
         Greatest distance between samples.
     smoothing_m : float
         Length in the smoothing; 0 for none.
     cap : float
         Steepest grade believed.
-
-    Raises
-    ------
-    InputError
-        When the terrain has no height under more than 5 % of the roads.
 
     Examples
     --------
@@ -194,11 +176,11 @@ def _unseen(height: NDArray[np.float64], s: _Samples) -> tuple[NDArray[np.int32]
     missing = np.isnan(height)
     lost_m = float(s.step_m[s.on_ground & (missing[s.begin] | missing[s.end])].sum())
     share = lost_m / max(float(s.step_m.sum()), 1.0)
-    if share > VOID_SHARE:
+    if share > VOID_SHARE.value:
         raise refuse(
             "terrain",
             f"it has no height under {100.0 * share:.0f} % of the roads",
-            expected=f"terrain under all roads (up to {100.0 * VOID_SHARE:.0f} % in voids)",
+            expected=f"terrain under all roads (up to {100.0 * VOID_SHARE.value:.0f} % in voids)",
             mend="take a larger terrain file, or a smaller road file",
         )
     links = sparse.coo_matrix((np.ones(s.begin.size), (s.begin, s.end)), shape=(height.size, height.size))

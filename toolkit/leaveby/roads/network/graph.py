@@ -18,37 +18,6 @@ from scipy import sparse
 
 from leaveby.errors import Fault, InputError, refuse
 
-TAGS: Final = (
-    "highway",
-    "name",
-    "ref",
-    "maxspeed",
-    "surface",
-    "smoothness",
-    "tracktype",
-    "service",
-    "lanes",
-    "width",
-    "maxheight",
-    "maxwidth",
-    "maxweight",
-    "maxlength",
-    "access",
-    "vehicle",
-    "motor_vehicle",
-    "motorcar",
-    "trailer",
-    "caravan",
-    "foot",
-    "four_wd_only",
-    "oneway",
-    "junction",
-    "bridge",
-    "tunnel",
-    "barrier",
-)
-"""The raw tags that every edge carries, as attributes of `RoadNetwork`; '' where absent."""
-
 SEPARATOR: Final = "|"
 """Stands between the values of a tag where one edge was merged from several ways."""
 
@@ -75,10 +44,8 @@ class RoadNetwork:
     ----------
     crs : str
         Projected reference system with metre axes.
-    node_id : NDArray[np.int64], shape (n,)
-        Identity of the node where the roads came from; negative for nodes added by `attach_points`.
-    x_m, y_m : NDArray[np.float64], shape (n,)
-        Position in `crs`.
+    node_id, x_m, y_m : NDArray, shape (n,)
+        Identity of each node where the roads came from (negative for nodes added by `attach_points`), and its position.
     tail, head : NDArray[np.int32], shape (e,)
         Node where the edge starts and where it ends.
     length_m : NDArray[np.float64], shape (e,)
@@ -92,7 +59,7 @@ class RoadNetwork:
     foot_only : NDArray[np.bool_], shape (e,)
         True for the wrong direction of a one-way street, which only a person on foot may take.
     highway, name, ... : tuple[str, ...], length e
-        Raw tags, see `TAGS`; '' where absent, values joined by '|' where ways were merged.
+        Raw tags, '' where absent, values joined by '|' where ways were merged.
         `barrier` holds the gates and other barriers that stand on the edge (`gate`, `lift_gate=yes`).
     assumptions : tuple[str, ...]
         What was supposed where the source was silent or doubtful.
@@ -162,6 +129,11 @@ class RoadNetwork:
         return f"way {self.way_id[edge]}{named}, {self.highway[edge] or 'unclassed road'}"
 
 
+TAGS: Final = tuple(
+    name for name, kind in RoadNetwork.__annotations__.items() if kind == "tuple[str, ...]" and name != "assumptions"
+)
+"""The raw tags that every edge carries, as attributes of `RoadNetwork`; '' where absent."""
+
 PER_EDGE: Final = ("tail", "head", "length_m", "geometry", "way_id", "foot_only", *TAGS)
 """Attributes of `RoadNetwork` that hold one value for each edge and stay true of it alone."""
 
@@ -197,18 +169,8 @@ def judged(
 class RoutingGraph:
     """Which edges leave and enter each node, as compressed rows; made once, used for every routing.
 
-    Attributes
-    ----------
-    node_count, edge_count : int
-        n and e.
-    tail, head : NDArray[np.int32], shape (e,)
-        As in the network.
-    out_start : NDArray[np.int32], shape (n + 1,)
-        Edges that leave node u are `out_edge[out_start[u]:out_start[u + 1]]`, their heads stand in `out_head`.
-    out_edge, out_head : NDArray[np.int32], shape (e,)
-        See above.
-    in_start, in_edge, in_tail : NDArray[np.int32]
-        The same for the edges that enter a node.
+    Edges that leave node u are `out_edge[out_start[u]:out_start[u + 1]]`, their heads stand in `out_head`; edges that
+    enter it are found likewise, with their tails.
     """
 
     node_count: int
@@ -276,16 +238,7 @@ def great_circle_m(
     lon_b_deg: NDArray[np.float64],
     lat_b_deg: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Great-circle distance on the mean sphere, in metres, by the haversine formula.
-
-    Against the ellipsoid it errs by 0.56 % at most.
-
-    Examples
-    --------
-    >>> east = great_circle_m(np.array([0.0]), np.array([0.0]), lon_b_deg=np.array([1.0]), lat_b_deg=np.array([0.0]))
-    >>> round(float(east[0]), 1)
-    111195.1
-    """
+    """Great-circle distance on the mean sphere by the haversine formula; off by 0.56 % of the ellipsoid's at most."""
     lon_a, lat_a = np.radians(lon_a_deg), np.radians(lat_a_deg)
     lon_b, lat_b = np.radians(lon_b_deg), np.radians(lat_b_deg)
     h = np.sin((lat_b - lat_a) / 2.0) ** 2 + np.cos(lat_a) * np.cos(lat_b) * np.sin((lon_b - lon_a) / 2.0) ** 2
@@ -293,13 +246,7 @@ def great_circle_m(
 
 
 def utm_crs(lon_deg: float, *, lat_deg: float) -> str:
-    """The UTM zone that holds a point, as an EPSG code on WGS 84.
-
-    Examples
-    --------
-    >>> utm_crs(147.3, lat_deg=-37.0), utm_crs(1.5, lat_deg=42.5)
-    ('EPSG:32755', 'EPSG:32631')
-    """
+    """The UTM zone that holds a point, as an EPSG code on WGS 84."""
     zone = int(np.clip(np.floor((lon_deg + 180.0) / 6.0), 0, 59)) + 1
     return f"EPSG:{(32600 if lat_deg >= 0.0 else 32700) + zone}"
 
@@ -344,37 +291,33 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
     if faults:
         raise InputError(faults)
     line_m = shapely.length(network.geometry)
-
-    def note(bad: NDArray[np.bool_], wrong: str, expected: str, mend: str) -> None:
+    known = np.isfinite(network.length_m) & (network.length_m >= 0.0)
+    ends = np.stack([network.tail, network.head])
+    for bad, wrong, expected, mend in (
+        (
+            ~known,
+            "the road has no usable length",
+            "a length in metres, 0 or more",
+            "give the length of every edge; none is made up",
+        ),
+        (
+            known & (network.length_m < (1.0 - _LENGTH_AGAINST_GEOMETRY) * line_m - _SLACK_M),
+            "the length given is shorter than the line drawn",
+            "a length that is not less than that of the geometry (within 2 %)",
+            "correct the length or the geometry",
+        ),
+        (
+            ((ends < 0) | (ends >= network.node_count)).any(axis=0),
+            "the road starts or ends at a node that does not exist",
+            f"nodes 0 to {network.node_count - 1}",
+            "number the nodes from 0 without gaps",
+        ),
+    ):
         where = np.flatnonzero(bad)
         if where.size:
             places = "; ".join(network.place(int(edge)) for edge in where[:3])
             more = f" and {where.size - 3} more" if where.size > 3 else ""
             faults.append(Fault(places + more, wrong, expected, mend))
-
-    note(
-        ~np.isfinite(network.length_m) | (network.length_m < 0.0),
-        "the road has no usable length",
-        "a length in metres, 0 or more",
-        "give the length of every edge; none is made up",
-    )
-    note(
-        np.isfinite(network.length_m)
-        & (network.length_m < (1.0 - _LENGTH_AGAINST_GEOMETRY) * line_m - _SLACK_M)
-        & (network.length_m >= 0.0),
-        "the length given is shorter than the line drawn",
-        "a length that is not less than that of the geometry (within 2 %)",
-        "correct the length or the geometry",
-    )
-    note(
-        (network.tail < 0)
-        | (network.tail >= network.node_count)
-        | (network.head < 0)
-        | (network.head >= network.node_count),
-        "the road starts or ends at a node that does not exist",
-        f"nodes 0 to {network.node_count - 1}",
-        "number the nodes from 0 without gaps",
-    )
     if not (np.isfinite(network.x_m).all() and np.isfinite(network.y_m).all()):
         faults.append(
             Fault("road network", "a node has no position", "finite coordinates", "correct or remove the node")
@@ -411,21 +354,8 @@ def network_from_lines(
 ) -> RoadNetwork:
     """Make a network by hand from lines in metres that meet at their ends, each open both ways unless tagged one-way.
 
-    Parameters
-    ----------
-    lines : list of lists of (x_m, y_m)
-        At least two points each. Ends with the same coordinates are one node.
-    crs : str
-        Projected reference system.
-    names : list of str, optional
-        Street names.
-    tags : list of dict, optional
-        Raw tags of each line (see `TAGS`); `highway` is `unclassified` where left out.
-
-    Raises
-    ------
-    InputError
-        When a line has fewer than two points, or a tag is unknown.
+    Ends with the same coordinates are one node. `tags` are raw tags of each line; `highway` is `unclassified` where
+    left out. A line of fewer than two points, or an unknown tag, is an InputError.
 
     Examples
     --------
@@ -434,15 +364,13 @@ def network_from_lines(
     (3, 4, [5.0, 6.0, 5.0, 6.0])
     """
     node_of: dict[tuple[float, float], int] = {}
-    tail: list[int] = []
-    head: list[int] = []
-    shapes: list[shapely.LineString] = []
+    ends: list[tuple[int, int]] = []
     raw: list[dict[str, str]] = []
     for index, points in enumerate(lines):
-        given = {"highway": "unclassified", **(tags[index] if tags is not None else {})}
+        raw.append({"highway": "unclassified", **(tags[index] if tags is not None else {})})
         if names is not None:
-            given["name"] = names[index]
-        unknown = sorted(set(given) - set(TAGS))
+            raw[-1]["name"] = names[index]
+        unknown = sorted(set(raw[-1]) - set(TAGS))
         if len(points) < 2 or unknown:
             raise refuse(
                 f"lines[{index}]",
@@ -450,34 +378,30 @@ def network_from_lines(
                 expected="two points or more, and tags among " + ", ".join(TAGS),
                 mend="correct the line",
             )
-        for end, list_of in ((points[0], tail), (points[-1], head)):
-            list_of.append(node_of.setdefault((float(end[0]), float(end[1])), len(node_of)))
-        shapes.append(shapely.LineString(points))
-        raw.append(given)
-    forward = len(lines)
+        first, last = ((float(x), float(y)) for x, y in (points[0], points[-1]))
+        ends.append((node_of.setdefault(first, len(node_of)), node_of.setdefault(last, len(node_of))))
+    count = len(lines)
+    there = np.arange(count)
     one_way = np.array([tag.get("oneway", "") == "yes" for tag in raw], dtype=np.bool_)
-    order = np.concatenate([np.arange(forward), np.arange(forward)])
-    foot_only = np.concatenate([np.zeros(forward, dtype=np.bool_), one_way])
-    geometry = np.empty(2 * forward, dtype=object)
-    geometry[:forward] = shapes
-    geometry[forward:] = [shape.reverse() for shape in shapes]
-    coordinates = np.array(list(node_of), dtype=np.float64).reshape(-1, 2)
-    start, end_of = np.array(tail, dtype=np.int32), np.array(head, dtype=np.int32)
+    shapes = [shapely.LineString(points) for points in lines]
+    geometry = np.array([*shapes, *(shape.reverse() for shape in shapes)], dtype=object)
+    x_m, y_m = np.array(list(node_of), dtype=np.float64).reshape(-1, 2).T.copy()
+    tail, head = np.array(ends, dtype=np.int32).reshape(-1, 2).T
     return check_network(
         RoadNetwork(
             from_osm=True,
             crs=metric_crs(crs, place="road network"),
             node_id=np.arange(1, len(node_of) + 1, dtype=np.int64),
-            x_m=coordinates[:, 0].copy(),
-            y_m=coordinates[:, 1].copy(),
-            tail=np.concatenate([start, end_of]),
-            head=np.concatenate([end_of, start]),
+            x_m=x_m,
+            y_m=y_m,
+            tail=np.concatenate([tail, head]),
+            head=np.concatenate([head, tail]),
             length_m=np.asarray(shapely.length(geometry), dtype=np.float64),
             geometry=geometry,
-            way_id=(order + 1).astype(np.int64),
-            twin=np.concatenate([np.arange(forward) + forward, np.arange(forward)]).astype(np.int32),
-            foot_only=foot_only,
+            way_id=np.tile(there + 1, 2),
+            twin=np.concatenate([there + count, there]).astype(np.int32),
+            foot_only=np.concatenate([np.zeros(count, dtype=np.bool_), one_way]),
             assumptions=(),
-            **{tag: tuple(raw[int(way)].get(tag, "") for way in order) for tag in TAGS},
+            **{tag: tuple(given.get(tag, "") for given in (*raw, *raw)) for tag in TAGS},
         )
     )

@@ -24,16 +24,9 @@ INFINITE: Final = float("inf")
 
 @dataclass(frozen=True)
 class Step:
-    """One step of a rule: up to this much of what it goes by, the limit is this.
+    """One step of a rule: up to so many households, acres of parcel, or metres of dead end, the limit is this.
 
-    Attributes
-    ----------
-    up_to : float
-        Greatest value that the step covers: households, acres of the smallest parcel, or metres of dead end.
-    limit : float
-        Ways out, or metres, or rise over run; inf where the rule sets none.
-    printed : str
-        As printed.
+    It is a number of ways out, metres, or rise over run, with its words as printed; inf where the rule sets none.
     """
 
     up_to: float
@@ -47,19 +40,16 @@ class AccessRule:
 
     Attributes
     ----------
-    name : str
-        To choose it by.
-    title : str
-        What it is.
+    name, title : str
+        To choose it by; what it is.
     measure : str
         What it limits: `ways_out` (the least number, by households), `dead_end` (its length), `all_streets` (dead end
         with all its branches added up, by parcel size), `width` (the least), `grade` (the greatest), `turnaround`
         (length from which one is asked for).
     steps : tuple of Step
         In rising order of `up_to`.
-    source : str
-    mark : str
-        `read` or `memory`, as in `leaveby.parameters`. A remembered value is never called read.
+    source, mark : str
+        As in `leaveby.parameters`. A remembered value is never called read.
     note : str
         What the comparison leaves out.
     """
@@ -91,16 +81,7 @@ DEFAULT_RULES: Final = ("california_1273_dead_end", "ifc_d107_ways_out", "nfpa_1
 
 @dataclass(frozen=True)
 class Comparison:
-    """A rule held against one group of homes.
-
-    Attributes
-    ----------
-    rule : AccessRule
-    measured, limit : float
-        In the rule's measure, SI.
-    sentence : str
-        What a person is told.
-    """
+    """A rule held against one group of homes, in its own measure, with what a person is told."""
 
     rule: AccessRule
     measured: float
@@ -110,18 +91,9 @@ class Comparison:
 
 @dataclass(frozen=True)
 class Measured:
-    """What rules are held against, of one group.
+    """What rules are held against, of one group: the dwellings behind its one way out, and their streets.
 
-    Attributes
-    ----------
-    homes : float
-        Dwellings behind the one way out.
-    dead_end_m, streets_m : float
-        Longest dead end; all streets behind added up.
-    narrowest_m : float
-        Least stated width; inf where none is stated.
-    steepest : float
-        Rise over run; -inf where it is not known.
+    `narrowest_m` is the least stated width, inf where none is stated; `steepest` is -inf where it is not known.
     """
 
     homes: float
@@ -132,22 +104,7 @@ class Measured:
 
 
 def choose_rules(names: Sequence[str]) -> tuple[AccessRule, ...]:
-    """Take rules by their names.
-
-    Raises
-    ------
-    InputError
-        Naming every unknown rule.
-
-    Examples
-    --------
-    >>> [rule.mark for rule in choose_rules(["ifc_d107_ways_out", "cova_2005_ways_out"])]
-    ['read', 'memory']
-    >>> choose_rules(["no_such_rule"])
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: rules: there is no rule 'no_such_rule'. Expected ...
-    """
+    """Take rules by their names; InputError for all unknown ones."""
     known = ", ".join(sorted(RULES))
     faults = [
         Fault("rules", f"there is no rule {name!r}", f"some of {known}", "correct the name")
@@ -164,13 +121,6 @@ def limit_of(rule: AccessRule, by: float) -> Step:
 
     Steps by parcel size hold below their bound (a parcel of exactly 1 acre has the limit of 1 to 4.99 acres); the
     others up to it.
-
-    Examples
-    --------
-    >>> round(limit_of(RULES["california_1273_dead_end"], 0.5).limit, 2)
-    243.84
-    >>> limit_of(RULES["nfpa_1141_ways_out"], 101.0).limit
-    2.0
     """
     if not by >= 0.0:
         raise refuse(rule.name, f"it was asked for {by}", expected="0 or more", mend="correct the number")

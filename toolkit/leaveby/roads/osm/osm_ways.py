@@ -23,14 +23,10 @@ class OsmWays:
 
     Attributes
     ----------
-    way_id : NDArray[np.int64], shape (w,)
-        Identity of each way.
-    start : NDArray[np.int64], shape (w + 1,)
-        Way i has the points `start[i]` to `start[i + 1]`.
-    node : NDArray[np.int64], shape (k,)
-        Identity of each point; ways that share it meet there.
-    lon_deg, lat_deg : NDArray[np.float64], shape (k,)
-        Position of each point on WGS 84.
+    way_id, start : NDArray[np.int64], shape (w,) and (w + 1,)
+        Identity of each way; way i has the points `start[i]` to `start[i + 1]`.
+    node, lon_deg, lat_deg : NDArray, shape (k,)
+        Identity of each point (ways that share it meet there), and its position on WGS 84.
     tags : Mapping[str, tuple[str, ...]]
         For each of `TAGS` but `barrier`, the value on each way ('' where absent).
     barriers : Mapping[int, str]
@@ -75,26 +71,7 @@ def join_values(values: list[str]) -> str:
 
 
 def osm_ways_within(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:
-    """The ways that have a point inside a box (west, south, east, north) in degrees, each kept whole.
-
-    Raises
-    ------
-    InputError
-        When none has.
-
-    Examples
-    --------
-    >>> raw = OsmWays(
-    ...     way_id=np.array([7, 8]),
-    ...     start=np.array([0, 2, 4]),
-    ...     node=np.array([1, 2, 3, 4]),
-    ...     lon_deg=np.array([147.0, 147.1, 149.0, 149.1]),
-    ...     lat_deg=np.full(4, -37.0),
-    ...     tags={"highway": ("residential", "track")},
-    ... )
-    >>> osm_ways_within(raw, (146.9, -37.1, 147.05, -36.9)).way_id.tolist()
-    [7]
-    """
+    """The ways that have a point inside a box (west, south, east, north) in degrees, kept whole; else InputError."""
     west, south, east, north = box
     inside = (raw.lon_deg >= west) & (raw.lon_deg <= east) & (raw.lat_deg >= south) & (raw.lat_deg <= north)
     size = np.diff(raw.start)
@@ -115,20 +92,6 @@ def osm_ways_with_points_at(raw: OsmWays, box: tuple[float, float, float, float]
 
     The new points, and those that lie on the edge already, stand in `ends`, so that every street ends there. Stretches
     that lie wholly outside are left as they are.
-
-    Examples
-    --------
-    >>> raw = OsmWays(
-    ...     way_id=np.array([7]),
-    ...     start=np.array([0, 2]),
-    ...     node=np.array([1, 2]),
-    ...     lon_deg=np.array([147.0, 147.1]),
-    ...     lat_deg=np.array([-37.0, -37.1]),
-    ...     tags={"highway": ("residential",)},
-    ... )
-    >>> cut = osm_ways_with_points_at(raw, (146.9, -37.2, 147.05, -36.9))
-    >>> cut.lon_deg.round(6).tolist(), cut.node.tolist(), cut.ends.tolist()
-    ([147.0, 147.05, 147.1], [1, -1, 2], [-1])
     """
     west, south, east, north = box
     lon, lat = raw.lon_deg, raw.lat_deg
@@ -177,13 +140,7 @@ def osm_ways_kept(raw: OsmWays, keep: NDArray[np.bool_]) -> OsmWays:
 
 
 def barrier_words(tags: Mapping[str, Any]) -> str:
-    """The kind of a barrier, and what is said of passing it.
-
-    Examples
-    --------
-    >>> barrier_words({"barrier": "lift_gate", "access": "private"}), barrier_words({"barrier": "gate", "locked": "no"})
-    ('lift_gate=private', 'gate=yes')
-    """
+    """The kind of a barrier, and what is said of passing it."""
     kind = str(tags["barrier"])
     said = [str(tags[key]) for key in ("motorcar", "motor_vehicle", "vehicle", "access") if key in tags]
     if said:

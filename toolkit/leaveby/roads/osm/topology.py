@@ -36,21 +36,16 @@ Split = Literal["ways", "junctions", "nodes"]
 def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split = "ways") -> RoadNetwork:
     """Build the directed network from raw ways.
 
+    Edges stand in the order: along the ways, against them, and on foot against one-way streets.
+
     Parameters
     ----------
-    raw : OsmWays
-        Points, tags and barriers.
     crs : str, optional
         Projected reference system in metres. The UTM zone of the middle of the points when left out.
     split : {"ways", "junctions", "nodes"}
         Where edges end: at junctions, way ends and barriers (`ways`, so that each edge has the tags of one way); at
         junctions only (`junctions`: tags of merged ways are joined with '|', and the slowest and narrowest of them
         counts later); or at every point (`nodes`).
-
-    Returns
-    -------
-    RoadNetwork
-        Edges in the order: along the ways, against them, and on foot against one-way streets.
 
     Raises
     ------

@@ -26,18 +26,9 @@ _MOST_SHARED = 0.8
 class Step:
     """One street of a way.
 
-    Attributes
-    ----------
-    turn : str
-        How one comes onto it: `start`, `straight on`, `slight left`, `left`, `sharp left`, `turn back`, ...
-    compass : str
-        Direction in which it starts, from grid north.
-    street : str
-        Name or number, or the kind of road where it has none.
-    length_m, time_s : float
-        Along this street.
-    edges : tuple[int, ...]
-        Its edges.
+    `turn` is how one comes onto it (`start`, `straight on`, `slight left`, `left`, `sharp left`, `turn back`, ...),
+    `compass` the direction in which it starts, from grid north; `street` its name or number, or the kind of road where
+    it has none. Length and time are along its `edges`.
     """
 
     turn: str
@@ -71,7 +62,6 @@ class Route:
     closes_first_edge, closes_first, closes_first_s : int, str, float
         The first of `shut_along`: stretch, its street, and when; -1, '' and inf where none shuts.
     steps : tuple[Step, ...]
-        Street by street.
     """
 
     nodes: tuple[int, ...]
@@ -86,15 +76,7 @@ class Route:
 
 
 def street(network: RoadNetwork, edge: int) -> str:
-    """What to call the road of an edge: its name, else its number, else its kind.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)]], crs="EPSG:32755", tags=[{"highway": "track"}])
-    >>> street(network, 0)
-    'unnamed track'
-    """
+    """What to call the road of an edge: its name, else its number, else its kind."""
     words = network.name[edge] or network.ref[edge]
     if words:
         return " / ".join(dict.fromkeys(part for part in words.split(SEPARATOR) if part))
@@ -114,14 +96,6 @@ def shut_along(
 
     Short drives that were put on to reach a road carry no name that a person knows: they stand here only where nothing
     else shuts. Streets that shut at once stand in the order of travel.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (0.0, 300.0)], [(0.0, 300.0), (400.0, 300.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755", names=["Hill Road", "Main Road"])
-    >>> shut_along(network, [0, 1], np.array([1200.0, 900.0, np.inf, np.inf]))
-    (('Main Road', 1, 900.0), ('Hill Road', 0, 1200.0))
     """
     finite = [edge for edge in edges if closing_s[edge] < np.inf]
     named = [edge for edge in finite if network.way_id[edge] != 0] or finite
@@ -135,22 +109,10 @@ def shut_along(
 
 
 def route(network: RoadNetwork, result: LatestDeparture | EarliestArrival, node: int) -> Route | None:
-    """The way that a routing result holds.
+    """The way that a routing result of this network holds, or None where there is none.
 
-    Parameters
-    ----------
-    network : RoadNetwork
-        The network the result was computed for.
-    result : LatestDeparture or EarliestArrival
-        The former holds the way from `node` to its safe point that can be left latest, the latter the quickest way from
-        its start to `node`.
-    node : int
-        Where the way begins (`LatestDeparture`) or ends (`EarliestArrival`).
-
-    Returns
-    -------
-    Route or None
-        None where there is no way.
+    `node` is where the way begins (`LatestDeparture`: the way to its safe point that can be left latest) or ends
+    (`EarliestArrival`: the quickest way from its start).
 
     Examples
     --------
@@ -160,10 +122,8 @@ def route(network: RoadNetwork, result: LatestDeparture | EarliestArrival, node:
     >>> closing = np.array([np.inf, 900.0, np.inf, np.inf])
     >>> result = latest_departure(network, network.length_m / 10.0, closing_s=closing, targets=2)
     >>> way = route(network, result, 0)
-    >>> way.time_s, way.latest_departure_s, way.closes_first
-    (70.0, 830.0, 'Main Road')
-    >>> [str(step) for step in way.steps]
-    ['head north on Hill Road, 300 m', 'right onto Main Road, 400 m']
+    >>> way.latest_departure_s, way.closes_first, [str(step) for step in way.steps]
+    (830.0, 'Main Road', ['head north on Hill Road, 300 m', 'right onto Main Road, 400 m'])
     """
     if not 0 <= node < network.node_count or result.time_s.shape != (network.node_count,):
         raise refuse(
@@ -175,22 +135,20 @@ def route(network: RoadNetwork, result: LatestDeparture | EarliestArrival, node:
     edges: list[int] = []
     at = node
     if isinstance(result, LatestDeparture):
-        if result.target[node] < 0:
-            return None
-        while result.next_edge[at] >= 0:
-            edges.append(int(result.next_edge[at]))
-            at = int(network.head[edges[-1]])
+        begin, there, following, end_of = node, result.target[node] >= 0, result.next_edge, network.head
     else:
-        if not np.isfinite(result.time_s[node]):
-            return None
-        while result.previous_edge[at] >= 0:
-            edges.append(int(result.previous_edge[at]))
-            at = int(network.tail[edges[-1]])
+        begin, there, following, end_of = result.start, result.time_s[node] < np.inf, result.previous_edge, network.tail
+    if not there:
+        return None
+    while following[at] >= 0:
+        edges.append(int(following[at]))
+        at = int(end_of[edges[-1]])
+    if isinstance(result, EarliestArrival):
         edges.reverse()
     return route_along(
         network,
         edges,
-        start=node if isinstance(result, LatestDeparture) else result.start,
+        start=begin,
         travel_time_s=result.travel_s,
         closing_s=result.closing_s,
         margin_s=result.margin_s,
@@ -206,28 +164,7 @@ def route_along(
     closing_s: NDArray[np.float64],
     margin_s: float = 0.0,
 ) -> Route:
-    """Describe the way along given edges.
-
-    Parameters
-    ----------
-    edges : sequence of int
-        In the order of travel, each starting where the one before ends.
-    start : int
-        Node where the way begins.
-
-    Raises
-    ------
-    InputError
-        When the edges do not join.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> network = network_from_lines([[(0.0, 0.0), (0.0, 300.0)]], crs="EPSG:32755")
-    >>> never = np.full(2, np.inf)
-    >>> route_along(network, [0], start=0, travel_time_s=network.length_m / 10.0, closing_s=never).time_s
-    30.0
-    """
+    """Describe the way along edges in the order of travel from the node `start`; InputError where they do not join."""
     nodes = [start]
     for edge in edges:
         if int(network.tail[edge]) != nodes[-1]:
@@ -280,13 +217,7 @@ def turn_words(before_deg: float, after_deg: float) -> str:
 
 
 def compass_words(heading_deg: float) -> str:
-    """The nearest of eight points of the compass.
-
-    Examples
-    --------
-    >>> compass_words(350.0), compass_words(100.0)
-    ('north', 'east')
-    """
+    """The nearest of eight points of the compass."""
     return COMPASS[round(heading_deg / 45.0) % 8]
 
 
@@ -364,17 +295,6 @@ def alternatives(
     Stretches that are taken already are made to look slower, a thousand times at first and then less, until a way comes
     out that is no more than `longest` times as slow as the first. None, one or up to `count` ways; each shares less
     than 80 % of its length with any other. `graph` is the index of the network, where it is at hand.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (0.0, 300.0)], [(0.0, 0.0), (200.0, 150.0), (0.0, 300.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755")
-    >>> never = np.full(4, np.inf)
-    >>> first = route(network, latest_departure(network, network.length_m, closing_s=never, targets=1), 0)
-    >>> others = alternatives(network, first, travel_time_s=network.length_m, targets=1)
-    >>> [way.length_m for way in others]
-    [500.0]
     """
     index = csr(network) if graph is None else graph
     never = np.full(network.edge_count, np.inf)

@@ -26,19 +26,14 @@ class LatestDeparture:
 
     Attributes
     ----------
-    time_s : NDArray[np.float64], shape (n,)
-        Latest moment to leave the node. +inf: nothing on the way closes within the horizon (which is no leave to wait).
-        -inf: no way out.
-    drive_s : NDArray[np.float64], shape (n,)
-        Travel time along the way that allows the latest departure; inf where there is no way out.
-    next_edge : NDArray[np.int32], shape (n,)
-        Edge to take from the node; -1 at targets and where there is no way out.
-    target : NDArray[np.int32], shape (n,)
-        Node of the safe point that this way leads to, or -1.
+    time_s, drive_s : NDArray[np.float64], shape (n,)
+        Latest moment to leave the node (+inf: nothing on the way closes within the horizon, which is no leave to wait;
+        -inf: no way out), and travel time along the way that allows it (inf where there is no way out).
+    next_edge, target : NDArray[np.int32], shape (n,)
+        Edge to take from the node, -1 at targets, and node of the safe point that it leads to; both -1 where there is
+        no way out.
     travel_s, closing_s : NDArray[np.float64], shape (e,)
-        The travel and closing times that were used.
-    margin_s : float
-        The margin that was used.
+        The travel and closing times that were used, with the margin `margin_s`.
     """
 
     time_s: NDArray[np.float64]
@@ -52,20 +47,10 @@ class LatestDeparture:
 
 @dataclass(frozen=True, eq=False)
 class EarliestArrival:
-    """When each node can be reached from one start, left at one moment.
+    """When each node can be reached from `start`, left at `depart_s`.
 
-    Attributes
-    ----------
-    time_s : NDArray[np.float64], shape (n,)
-        Earliest arrival; inf where the node can't be reached any more.
-    previous_edge : NDArray[np.int32], shape (n,)
-        Edge by which the node is reached; -1 at the start and where it is not reached.
-    start : int
-        Node of the start.
-    depart_s : float
-        Moment of departure.
-    travel_s, closing_s, margin_s
-        As in `LatestDeparture`.
+    `time_s` is inf where a node can't be reached any more; `previous_edge` is the edge by which it is reached, -1 at
+    the start and where it is not. The rest is as in `LatestDeparture`.
     """
 
     time_s: NDArray[np.float64]
@@ -227,46 +212,44 @@ def _earliest(
                 size += 1
 
 
-def _graph_of(network: RoadNetwork | RoutingGraph) -> RoutingGraph:
-    return network if isinstance(network, RoutingGraph) else csr(network)
-
-
-def _times(values: Any, *, shape: tuple[int, ...], what: str, least: float) -> NDArray[np.float64]:
-    array = np.ascontiguousarray(values, dtype=np.float64)
-    if array.shape != shape:
-        raise refuse(what, f"its shape is {array.shape}", expected=f"shape {shape}", mend="give one value per edge")
-    if np.isnan(array).any():
+def _checked(
+    network: RoadNetwork | RoutingGraph, *, nodes: Any, what: str, seconds: dict[str, Any], **times: Any
+) -> tuple[RoutingGraph, NDArray[np.int32], list[NDArray[np.float64]]]:
+    """The graph, the nodes named `what` and the times of every edge, refused where one can't be used."""
+    graph = network if isinstance(network, RoutingGraph) else csr(network)
+    arrays = []
+    for name, values in times.items():
+        array = np.ascontiguousarray(values, dtype=np.float64)
+        shape, least = (graph.edge_count,), 0.0 if name == "travel_time_s" else -np.inf
+        if array.shape != shape:
+            raise refuse(name, f"its shape is {array.shape}", expected=f"shape {shape}", mend="give one value per edge")
+        if np.isnan(array).any():
+            raise refuse(
+                name,
+                f"{int(np.isnan(array).sum())} values are missing",
+                expected="a time in seconds for every edge (inf where it can't be used, or never closes)",
+                mend="compute the missing values; none is made up",
+            )
+        if array.size and array.min() < least:
+            raise refuse(
+                name,
+                f"a value is {array.min()} s",
+                expected=f"{least} s or more",
+                mend="a road can't be driven in less than no time: correct it",
+            )
+        arrays.append(array)
+    chosen = np.atleast_1d(np.asarray(nodes))
+    if chosen.size == 0 or chosen.min() < 0 or chosen.max() >= graph.node_count:
         raise refuse(
             what,
-            f"{int(np.isnan(array).sum())} values are missing",
-            expected="a time in seconds for every edge (inf where it can't be used, or never closes)",
-            mend="compute the missing values; none is made up",
-        )
-    if array.size and array.min() < least:
-        raise refuse(
-            what,
-            f"a value is {array.min()} s",
-            expected=f"{least} s or more",
-            mend="a road can't be driven in less than no time: correct it",
-        )
-    return array
-
-
-def _finite(value: float, *, what: str) -> None:
-    if not np.isfinite(value):
-        raise refuse(what, f"it is {value}", expected="a finite number of seconds", mend="correct it")
-
-
-def _nodes(values: Any, *, graph: RoutingGraph, what: str) -> NDArray[np.int32]:
-    array = np.atleast_1d(np.asarray(values))
-    if array.size == 0 or array.min() < 0 or array.max() >= graph.node_count:
-        raise refuse(
-            what,
-            f"nodes {array.tolist()[:5]}",
+            f"nodes {chosen.tolist()[:5]}",
             expected=f"at least one node, 0 to {graph.node_count - 1}",
             mend="take the nodes that attach_points gave for this network",
         )
-    return np.ascontiguousarray(array, dtype=np.int32)
+    for name, value in seconds.items():
+        if not np.isfinite(value):
+            raise refuse(name, f"it is {value}", expected="a finite number of seconds", mend="correct it")
+    return graph, np.ascontiguousarray(chosen, dtype=np.int32), arrays
 
 
 def latest_departure(
@@ -311,11 +294,10 @@ def latest_departure(
     >>> out.time_s.tolist(), out.next_edge.tolist()
     ([40.0, 45.0, inf], [2, 1, -1])
     """
-    graph = _graph_of(network)
-    travel = _times(travel_time_s, shape=(graph.edge_count,), what="travel_time_s", least=0.0)
-    closing = _times(closing_s, shape=(graph.edge_count,), what="closing_s", least=-np.inf)
-    goal = _nodes(targets, graph=graph, what="targets")
-    _finite(margin_s, what="margin_s")
+    seconds = {"margin_s": margin_s}
+    graph, goal, (travel, closing) = _checked(
+        network, nodes=targets, what="targets", seconds=seconds, travel_time_s=travel_time_s, closing_s=closing_s
+    )
     room = graph.edge_count + goal.size + 1
     label, onward = np.empty((graph.node_count, 2)), np.empty((graph.node_count, 2), dtype=np.int32)
     _latest(
@@ -331,15 +313,8 @@ def latest_departure(
         np.empty((room, 2)),
         np.empty(room, dtype=np.int32),
     )
-    return LatestDeparture(
-        0.0 - label[:, 0],
-        label[:, 1].copy(),
-        onward[:, 0].copy(),
-        onward[:, 1].copy(),
-        travel,
-        closing,
-        float(margin_s),
-    )
+    drive_s, next_edge, target = label[:, 1].copy(), onward[:, 0].copy(), onward[:, 1].copy()
+    return LatestDeparture(0.0 - label[:, 0], drive_s, next_edge, target, travel, closing, float(margin_s))
 
 
 def earliest_arrival(
@@ -351,31 +326,15 @@ def earliest_arrival(
     depart_s: float = 0.0,
     margin_s: float = 0.0,
 ) -> EarliestArrival:
-    """Earliest arrival at every node when one leaves `start` at `depart_s`, exact, in one forward pass.
+    """Earliest arrival at every node when one leaves the node `start` at `depart_s`, exact, in one forward pass.
 
-    Parameters
-    ----------
-    network : RoadNetwork or RoutingGraph
-        With n nodes and e edges.
-    start : int
-        Node one leaves from.
-    depart_s : float
-        Moment of departure.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import routing_graph
-    >>> graph = routing_graph(3, np.array([0, 1, 0], dtype=np.int32), head=np.array([1, 2, 2], dtype=np.int32))
-    >>> never = np.full(3, np.inf)
-    >>> earliest_arrival(graph, np.array([10.0, 10.0, 50.0]), closing_s=never, start=0, depart_s=5.0).time_s.tolist()
-    [5.0, 15.0, 25.0]
+    Arguments and errors as for `latest_departure`.
     """
-    graph = _graph_of(network)
-    travel = _times(travel_time_s, shape=(graph.edge_count,), what="travel_time_s", least=0.0)
-    closing = _times(closing_s, shape=(graph.edge_count,), what="closing_s", least=-np.inf)
-    origin = int(_nodes(start, graph=graph, what="start")[0])
-    _finite(depart_s, what="depart_s")
-    _finite(margin_s, what="margin_s")
+    seconds = {"depart_s": depart_s, "margin_s": margin_s}
+    graph, starts, (travel, closing) = _checked(
+        network, nodes=start, what="start", seconds=seconds, travel_time_s=travel_time_s, closing_s=closing_s
+    )
+    origin = int(starts[0])
     arrive, previous = np.empty(graph.node_count), np.empty(graph.node_count, dtype=np.int32)
     _earliest(
         graph.out_start,

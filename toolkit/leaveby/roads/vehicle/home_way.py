@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from leaveby.parameters import POCKET_M
 from leaveby.roads.network.grades import EdgeGrades
 from leaveby.roads.network.graph import FOOT_CLASSES, SEPARATOR, RoadNetwork, judged
 from leaveby.roads.routing.itinerary import route
@@ -21,9 +22,6 @@ from leaveby.roads.vehicle.travel import EdgeTravel, travel
 _ACCESS: Final = ("highway", "barrier", "access", "vehicle", "motor_vehicle", "motorcar", "foot")
 _LANES: Final = frozenset({"service", "track", ""}) | FOOT_CLASSES
 """Classes that lead to a home or a field rather than through: no public road in the sense of `household_travel`."""
-
-POCKET_M: Final = 2000.0
-"""Streets that lead nowhere but over private ways or gates belong to the same estate up to this length. Judgement."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,18 +58,10 @@ def household_travel(
     """Travel over every edge by a household that uses its own private way and gates, and no others.
 
     Private ways and gates are opened only along one way, the quickest, from the home to the first public road, and only
-    where no target is reached without. A public road is one that everyone may use and that is no service road, track
-    or path; small nets of streets that lead nowhere else (`POCKET_M`) belong to the estate. What lies beyond the public
-    road stays shut, also where it would be shorter, and so does every other private way.
-
-    Parameters
-    ----------
-    network : RoadNetwork
-        With the home on it, e edges.
-    home : int
-        Node of the home.
-    targets : sequence of int
-        Nodes where leaving may end.
+    where none of `targets`, the nodes where leaving may end, is reached without. A public road is one that everyone may
+    use and that is no service road, track or path; small nets of streets that lead nowhere else (`POCKET_M`) belong to
+    the estate. What lies beyond the public road stays shut, also where it would be shorter, and so does every other
+    private way.
 
     Examples
     --------
@@ -83,8 +73,6 @@ def household_travel(
     >>> found, way = household_travel(network, car, home=0, targets=[2])
     >>> found.usable.tolist(), way.opened
     ([True, True, False, True, True, False], (0,))
-    >>> way.sentence
-    'Used the private way Our Drive (way 1) between your home and the first public road: nothing says that ...'
     """
     closed = travel(network, vehicle, grade=grade, region=region)
     never = np.full(network.edge_count, np.inf)
@@ -140,7 +128,7 @@ def _public(network: RoadNetwork, vehicle: RoadVehicle, leads_on: NDArray[np.boo
     once = rows[(network.twin[rows] < 0) | (rows < network.twin[rows])]
     length_m = np.bincount(part[network.tail[once]], weights=network.length_m[once], minlength=part.max() + 1)
     on = np.bincount(part[leads_on], minlength=part.max() + 1) > 0
-    pocket = ~on & (length_m <= POCKET_M)
+    pocket = ~on & (length_m <= POCKET_M.value)
     return np.asarray(found & ~pocket[part[network.tail]], dtype=np.bool_)
 
 
@@ -203,33 +191,11 @@ def ways_to_open(
     targets: int | Sequence[int] | NDArray[np.int32],
     region: str = "AU",
 ) -> tuple[int, ...] | None:
-    """Ways whose gates or private access a household has to open to get from its home to a safe point at all.
+    """Ways whose gates or private access a household has to open to get from its home (`start`) to a safe point at all.
 
-    For saying what to write into the plan when a home on a private drive or behind a gate has no way out.
-
-    Parameters
-    ----------
-    vehicle : RoadVehicle
-        With the ways that it opens already.
-    start : int
-        Node of the home.
-    targets : int or sequence of int
-        Safe points.
-
-    Returns
-    -------
-    tuple of int, or None
-        Ways to add to `opens_gates`, in the order of travel, as little of them as can be. Empty where none is needed,
-        None where opening does not help.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (0.0, 50.0)], [(0.0, 50.0), (900.0, 50.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"access": "private"}, {}])
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> ways_to_open(network, car, start=0, targets=2)
-    (1,)
+    For saying what to write into the plan (`opens_gates`) when a home on a private drive or behind a gate has no way
+    out: in the order of travel, as little of them as can be. Empty where none is needed, None where opening does not
+    help.
     """
     everything = frozenset(network.way_id.tolist())
     closed = travel(network, vehicle, region=region)

@@ -12,6 +12,7 @@ from leaveby.errors import Fault, InputError
 from leaveby.parameters import (
     AIR_DENSITY_KG_M3,
     CAR_DRAG_COEFFICIENT,
+    FRONTAL_FILL,
     POWER_AT_WHEELS_SHARE,
     TOW_DRAG_COEFFICIENT,
     WALKING_SPEED_M_S,
@@ -21,9 +22,6 @@ Mode = Literal["tow", "car", "foot"]
 
 GRAVITY_M_S2: Final = 9.80665
 """Standard gravity (3rd General Conference on Weights and Measures, 1901)."""
-
-_FILL: Final = 0.85
-"""Frontal area over width times height, where no area is given: wheels and gaps left out. Judgement."""
 
 
 @dataclass(frozen=True)
@@ -36,12 +34,10 @@ class RoadVehicle:
         What the household calls it.
     mode : {"tow", "car", "foot"}
         House on its trailer behind a vehicle, vehicle alone, or people on foot.
-    width_m, height_m, length_m : float
-        Outer measures of the whole combination, metres, above 0.
-    mass_kg : float
-        Mass of the whole combination, loaded.
+    width_m, height_m, length_m, mass_kg : float
+        Of the whole combination, loaded, above 0.
     power_w : float
-        Rated engine power, W. Not used on foot.
+        Rated engine power. Not used on foot.
     speed_limit_m_s : float
         Own or towing speed limit; inf for none. On foot the walking speed, at most that of `WALKING_SPEED_M_S`.
     opens_gates : frozenset of int
@@ -62,10 +58,6 @@ class RoadVehicle:
     ... )
     >>> round(house.area_m2, 2), house.drag
     (9.14, 0.9)
-    >>> RoadVehicle(name="car", mode="car", width_m=0.0, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=90e3)
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: vehicle car, width_m: it is 0.0. Expected ...
     """
 
     name: str
@@ -119,7 +111,9 @@ class RoadVehicle:
     @property
     def area_m2(self) -> float:
         """Frontal area."""
-        return _FILL * self.width_m * self.height_m if self.frontal_area_m2 is None else self.frontal_area_m2
+        return (
+            FRONTAL_FILL.value * self.width_m * self.height_m if self.frontal_area_m2 is None else self.frontal_area_m2
+        )
 
     @property
     def drag(self) -> float:
@@ -150,15 +144,6 @@ def sustained_speed_m_s(
     Downhill, a combination that tows is held to the speed at which it would climb the same grade: the low gear that
     climbs it is the gear that holds it back without burning the brakes (common practice, no source). A car alone is not
     held back by its engine.
-
-    Examples
-    --------
-    >>> house = RoadVehicle(
-    ...     name="house", mode="tow", width_m=2.5, height_m=4.3, length_m=13.0, mass_kg=7000.0, power_w=150e3
-    ... )
-    >>> grades = np.array([0.0, 0.06, 0.12, -0.12])
-    >>> sustained_speed_m_s(house, grades, rolling=np.full(4, 0.015)).round(1).tolist()
-    [25.2, 16.3, 10.7, 10.7]
     """
     climb = np.abs(grade) if vehicle.mode == "tow" else grade
     a = 0.5 * AIR_DENSITY_KG_M3.value * vehicle.drag * vehicle.area_m2

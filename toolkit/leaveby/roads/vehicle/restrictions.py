@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from leaveby.errors import InputError, refuse
-from leaveby.parameters import HEIGHT_SLACK_M, WIDTH_SLACK_M
+from leaveby.parameters import HEIGHT_SLACK_M, LOW_HEIGHT_M, WIDTH_SLACK_M
 from leaveby.regions import table
 from leaveby.roads.network.graph import FOOT_CLASSES, MOTORWAYS, SEPARATOR
 from leaveby.roads.osm.access_rules import METRES_PER_FOOT
@@ -20,8 +20,6 @@ _TABLES: Final = table("roads/vehicle/restrictions")
 """What each table holds, its source and mark stand in `restrictions.toml` beside this."""
 LEGAL_HEIGHT_M: Final[dict[str, float]] = _TABLES["legal_height"]["m"]
 OTHER_LEGAL_HEIGHT_M: Final[float] = _TABLES["legal_height"]["elsewhere_m"]
-LOW_HEIGHT_M: Final = 2.0
-"""Taken for a height that is below the legal one, or can't be read: only cars pass. Judgement."""
 OPEN_ACCESS, CLOSED_ACCESS, GATES, NO_HINDRANCE, TOO_ROUGH_TO_TOW = (
     frozenset[str](_TABLES[name]["values"])
     for name in ("open_access", "closed_access", "gates", "no_hindrance", "too_rough_to_tow")
@@ -54,7 +52,7 @@ def _one_length(word: str, *, place: str, region: str, height: bool) -> float:
     if height and word == "default":
         return LEGAL_HEIGHT_M.get(region.upper()[:2], OTHER_LEGAL_HEIGHT_M)
     if height and word == "below_default":
-        return LOW_HEIGHT_M
+        return LOW_HEIGHT_M.value
     if not height and word == "default":
         return float("inf")
     value = float("nan")
@@ -75,13 +73,7 @@ def _one_length(word: str, *, place: str, region: str, height: bool) -> float:
 
 
 def weight_limit_kg(text: str, *, place: str) -> float:
-    """A weight from a tag such as `maxweight`, in kg; inf where there is no limit. Of several values the least counts.
-
-    Examples
-    --------
-    >>> weight_limit_kg("3.5", place="way 1"), weight_limit_kg("7500 kg", place="way 1")
-    (3500.0, 7500.0)
-    """
+    """A weight from a tag such as `maxweight`; inf where there is no limit. Of several values the least counts."""
     least = float("inf")
     for part in re.split(r"[;|]", text):
         word = part.strip().lower()
@@ -106,15 +98,7 @@ def _values(text: str) -> list[str]:
 
 
 def access_closed(tags: Mapping[str, str], *, mode: str) -> str:
-    """The tag that closes a way to a mode (`access=private`), or '' where none does. The most particular tag rules.
-
-    Examples
-    --------
-    >>> access_closed({"access": "private"}, mode="car")
-    'access=private'
-    >>> access_closed({"access": "private", "motor_vehicle": "yes"}, mode="car")
-    ''
-    """
+    """The tag that closes a way to a mode (`access=private`), or '' where none does. The most particular tag rules."""
     keys = ("foot", "access") if mode == "foot" else ("motorcar", "motor_vehicle", "vehicle", "access")
     ruling = next((key for key in keys if tags.get(key)), None)
     if mode == "tow":
@@ -217,7 +201,7 @@ def _too_big(tags: Mapping[str, str], *, vehicle: RoadVehicle, region: str, plac
             limit_m = length_limit_m(text, place=place, region=region, height=height)
         except InputError:
             doubts.append(f"{place}: {tag}={text} can't be read; only cars are let through.")
-            limit_m = LOW_HEIGHT_M if vehicle.mode == "car" or height else 0.0
+            limit_m = LOW_HEIGHT_M.value if vehicle.mode == "car" or height else 0.0
             if vehicle.mode == "car" and not height:
                 continue
         # the law measures the vehicle itself where the sign only repeats the legal height

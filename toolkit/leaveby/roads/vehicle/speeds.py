@@ -11,7 +11,10 @@ from numpy.typing import NDArray
 from leaveby.errors import InputError, refuse
 from leaveby.parameters import (
     DECELERATION_M_S2,
+    OTHER_CLASS_KM_H,
     REACTION_TIME_S,
+    TOW_ON_LOOSE,
+    UNKNOWN_SURFACE_KM_H,
     WALKING_PACE_KM_H,
 )
 from leaveby.regions import country_of, table
@@ -32,14 +35,6 @@ SERVICE_KM_H: Final[dict[str, float]] = _TABLES["service"]["km_h"]
 TRACK_GRADE_KM_H: Final[dict[str, float]] = _TABLES["track"]["km_h"]
 SURFACE_KM_H: Final[dict[str, float]] = _TABLES["surface"]["km_h"]
 SMOOTHNESS_KM_H: Final[dict[str, float]] = _TABLES["smoothness"]["km_h"]
-OTHER_CLASS_KM_H: Final = 10.0
-"""Usual speed on any class that is not in the table. Judgement."""
-UNKNOWN_SURFACE_KM_H: Final = 20.0
-"""Highest speed on a surface or smoothness that is not in the table. Judgement."""
-
-TOW_ON_LOOSE: Final = 0.7
-"""A trailer on a surface that is not sealed runs at this share of the speed of a car. Judgement."""
-
 _NUMBER = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(km/h|kmh|kph|kmph|mph|knots)?$")
 _ZONE = re.compile(r"^([A-Za-z]{2})(?:-[A-Za-z]{2,3})?:(?:zone:?)?([a-z_]+|\d+)$", re.IGNORECASE)
 
@@ -103,11 +98,6 @@ def usual_speed_m_s(highway: str, *, service: str = "", tracktype: str = "", reg
     """Usual speed where none is posted, by class and, on tracks, by track type; never above the region's legal limit.
 
     Values of merged ways are joined by '|': the slowest counts.
-
-    Examples
-    --------
-    >>> usual_speed_m_s("residential"), usual_speed_m_s("track|primary", tracktype="grade2|")  # 30 and 15 km/h
-    (8.333333333333334, 4.166666666666667)
     """
     speeds = [_usual_km_h(kind, service=service, tracktype=tracktype) for kind in highway.split(SEPARATOR)]
     country = region.upper()[:2]
@@ -125,35 +115,23 @@ def _usual_km_h(kind: str, *, service: str, tracktype: str) -> float:
         return min(SERVICE_KM_H.get(value, USUAL_KM_H["service"]) for value in service.split(SEPARATOR))
     if kind == "track" and tracktype:
         return min(TRACK_GRADE_KM_H.get(value, USUAL_KM_H["track"]) for value in tracktype.split(SEPARATOR))
-    return USUAL_KM_H.get(kind, OTHER_CLASS_KM_H)
+    return USUAL_KM_H.get(kind, OTHER_CLASS_KM_H.value)
 
 
 def surface_speed_m_s(surface: str, *, smoothness: str = "", tracktype: str = "", towing: bool = False) -> float:
-    """Highest speed that the surface allows; inf where it is sealed or nothing is said of it.
-
-    Examples
-    --------
-    >>> round(surface_speed_m_s("gravel") * 3.6, 1), round(surface_speed_m_s("gravel", towing=True) * 3.6, 1)
-    (40.0, 28.0)
-    """
+    """Highest speed that the surface allows; inf where it is sealed or nothing is said of it."""
     limits = [float("inf")]
     for value in re.split(r"[;|]", surface):
         if value.strip():
-            limits.append(SURFACE_KM_H.get(value.strip(), UNKNOWN_SURFACE_KM_H))
-    limits += [SMOOTHNESS_KM_H.get(value, UNKNOWN_SURFACE_KM_H) for value in smoothness.split(SEPARATOR) if value]
+            limits.append(SURFACE_KM_H.get(value.strip(), UNKNOWN_SURFACE_KM_H.value))
+    limits += [SMOOTHNESS_KM_H.get(value, UNKNOWN_SURFACE_KM_H.value) for value in smoothness.split(SEPARATOR) if value]
     limits += [TRACK_GRADE_KM_H.get(value, 15.0) for value in tracktype.split(SEPARATOR) if value not in ("", "grade1")]
     slowest = min(limits)
-    return m_s_from_km_h(slowest * TOW_ON_LOOSE if towing and slowest <= SURFACE_KM_H["compacted"] else slowest)
+    return m_s_from_km_h(slowest * TOW_ON_LOOSE.value if towing and slowest <= SURFACE_KM_H["compacted"] else slowest)
 
 
 def rolling_resistance(surface: str, *, tracktype: str = "") -> float:
-    """Rolling resistance coefficient by surface: 0.015 sealed, 0.03 loose, 0.08 soft (common practice, no source).
-
-    Examples
-    --------
-    >>> rolling_resistance("asphalt"), rolling_resistance("gravel"), rolling_resistance("sand|asphalt")
-    (0.015, 0.03, 0.08)
-    """
+    """Rolling resistance coefficient by surface: 0.015 sealed, 0.03 loose, 0.08 soft (common practice, no source)."""
     values = {value.strip() for value in re.split(r"[;|]", surface)} - {""}
     grades = set(tracktype.split(SEPARATOR)) - {""}
     if not values.isdisjoint(_TABLES["soft"]["values"]) or grades & {"grade4", "grade5"}:
@@ -164,21 +142,9 @@ def rolling_resistance(surface: str, *, tracktype: str = "") -> float:
 
 
 def towing_limit_m_s(region: str, *, combined_mass_kg: float) -> float:
-    """Published speed limit for towing in a state or country; inf where only the posted limit counts or none is known.
+    """Published speed limit for towing in a state or country (`AU-WA`, `GB`) with so heavy a combination.
 
-    Parameters
-    ----------
-    region : str
-        Country, or country and state: `AU-WA`, `AU-NSW`, `NZ`, `GB`, `US-CA`.
-    combined_mass_kg : float
-        Mass of tow vehicle and trailer.
-
-    Examples
-    --------
-    >>> round(towing_limit_m_s("AU-WA", combined_mass_kg=3000.0) * 3.6)
-    100
-    >>> towing_limit_m_s("AU-NSW", combined_mass_kg=3000.0)
-    inf
+    inf where only the posted limit counts or none is known.
     """
     for rule in _TABLES["towing"]:
         if rule["region"] in (region.upper(), country_of(region)) and combined_mass_kg > rule.get("above_kg", 0.0):
@@ -189,13 +155,7 @@ def towing_limit_m_s(region: str, *, combined_mass_kg: float) -> float:
 def sight_speed_m_s(
     visibility_m: NDArray[np.float64] | float, *, grade: NDArray[np.float64] | float = 0.0
 ) -> NDArray[np.float64]:
-    """Highest speed from which one can stop within the distance one sees: the stopping sight distance solved for speed.
-
-    Examples
-    --------
-    >>> (sight_speed_m_s(np.array([0.0, 20.0, 100.0, np.inf])) * 3.6).round(1).tolist()
-    [0.0, 21.4, 68.1, inf]
-    """
+    """Highest speed from which one can stop within what one sees: the stopping sight distance solved for speed."""
     seen = np.asarray(visibility_m, dtype=np.float64)
     if np.isnan(seen).any() or (seen < 0.0).any():
         raise refuse("visibility_m", "it is missing or negative", expected="metres, 0 or more", mend="correct it")

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.errors import InputError, refuse
-from leaveby.parameters import ASCENT_PER_HOUR_M, GATE_TIME_S, POSTED_SHARE
+from leaveby.parameters import ASCENT_PER_HOUR_M, CRAWL_M_S, GATE_TIME_S, POSTED_SHARE, UNREADABLE_POSTED_KM_H
 from leaveby.roads.network.grades import EdgeGrades, constant_grades
 from leaveby.roads.network.graph import TAGS, RoadNetwork, judged
 from leaveby.roads.vehicle.pull import RoadVehicle, sustained_speed_m_s
@@ -23,12 +23,6 @@ from leaveby.roads.vehicle.speeds import (
     usual_speed_m_s,
 )
 from leaveby.units import SECONDS_PER_HOUR
-
-UNREADABLE_POSTED_KM_H: Final = 30.0
-"""Taken for a posted speed that can't be read, where the usual speed is not lower still. Judgement."""
-
-CRAWL_M_S: Final = 0.5
-"""Slower than this (1.8 km/h) counts as not getting through: the clutch, not the engine, sets the limit. Judgement."""
 
 _FEW = 5
 
@@ -106,7 +100,7 @@ def travel(
     count = network.edge_count
     if not 0.0 < posted_share <= 1.0:
         raise refuse("posted_share", f"it is {posted_share}", expected="above 0 to 1", mend="correct it")
-    seen = None if visibility_m is None else _per_edge(visibility_m, count=count, what="visibility_m", least=0.0)
+    seen = None if visibility_m is None else _seen_m(visibility_m, count)
     grades = _grades(grade, count=count)
     on_foot = vehicle.mode == "foot"
 
@@ -138,12 +132,13 @@ def travel(
     )
 
 
-def _per_edge(value: float | NDArray[np.float64], *, count: int, what: str, least: float) -> NDArray[np.float64]:
-    array = np.asarray(value, dtype=np.float64)
-    if array.shape not in ((), (count,)):
-        raise refuse(what, f"its shape is {array.shape}", expected=f"one value, or {count}", mend="give one per edge")
-    if np.isnan(array).any() or (array < least).any():
-        raise refuse(what, "a value is missing or too low", expected=f"{least:g} or more", mend="correct it")
+def _seen_m(visibility_m: float | NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    array = np.asarray(visibility_m, dtype=np.float64)
+    what, shape = "visibility_m", array.shape
+    if shape not in ((), (count,)):
+        raise refuse(what, f"its shape is {shape}", expected=f"one value, or {count}", mend="give one per edge")
+    if np.isnan(array).any() or (array < 0.0).any():
+        raise refuse(what, "a value is missing or too low", expected="0 or more", mend="correct it")
     return np.broadcast_to(array, (count,))
 
 
@@ -207,7 +202,7 @@ def _road_speeds(
                 closed = f"maxspeed={maxspeed}"
                 doubts.append(f"{place}: a posted speed of {maxspeed} is taken as closed.")
             else:
-                base = min(usual, UNREADABLE_POSTED_KM_H / 3.6)
+                base = min(usual, UNREADABLE_POSTED_KM_H.value / 3.6)
                 doubts.append(
                     f"{place}: maxspeed={maxspeed} can't be read; {base * 3.6:.0f} km/h was taken (judgement)."
                 )
@@ -254,9 +249,9 @@ def _times(
     engine = sustained_speed_m_s(vehicle, flat.grade, rolling=np.array(rolling)[of])
     sight = np.full(of.size, np.inf) if seen is None else sight_speed_m_s(seen[of], grade=flat.grade)
     speed = np.minimum(np.minimum(cap[of], engine), sight)
-    stopped = speed < CRAWL_M_S
+    stopped = speed < CRAWL_M_S.value
     stop = np.bincount(of, weights=stopped, minlength=count) > 0
-    blind = np.bincount(of, weights=sight < CRAWL_M_S, minlength=count) > 0
+    blind = np.bincount(of, weights=sight < CRAWL_M_S.value, minlength=count) > 0
     stops = {
         edge: "no sight in the smoke" if blind[edge] else f"too steep ({100 * flat.steepest[edge]:.0f} %)"
         for edge in np.flatnonzero(stop).tolist()
