@@ -14,8 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
-import pyogrio
 import pyproj
 import rasterio
 import rasterio.errors
@@ -314,6 +312,9 @@ def _read_codes(grid: Grid, path: Path, *, legend: Path) -> FuelMap:
 
 
 def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None) -> FuelMap:
+    import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
+    import pyogrio
+
     frame = pyogrio.read_dataframe(path)
     if column not in frame.columns:
         raise refuse(
