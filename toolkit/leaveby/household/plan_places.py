@@ -22,20 +22,12 @@ Place = tuple[float, float]
 
 @dataclass(frozen=True)
 class Slip:
-    """Coordinates as they may have been meant.
-
-    Attributes
-    ----------
-    place : (lon_deg, lat_deg) or None
-        None when nothing that was looked for explains them.
-    key : str
-        The one key to change; "" when it is both.
-    mend : str
-        What to do about it.
-    """
+    """Coordinates as they may have been meant."""
 
     place: Place | None
+    """None when nothing that was looked for explains them."""
     key: str
+    """The one key to change; "" when it is both."""
     mend: str
 
 
