@@ -204,6 +204,9 @@ def test_checking_a_plan_loads_no_map_no_statistics_and_no_street_graphs() -> No
         "matplotlib",
         "osmnx",
         "networkx",
+        "pandas",
+        "geopandas",
+        "pyogrio",
         "xarray",
         "leaveby.decision.household.answer",
     }

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import copy
+import re
 import tomllib
 from collections.abc import Callable
 from datetime import datetime, timedelta, timezone
 from importlib.resources import files
 from pathlib import Path
+from string import Formatter
 from typing import Any
 
 import pytest
@@ -18,7 +20,7 @@ from pyproj import Geod
 from leaveby.errors import Fault, InputError
 from leaveby.household.plan import Plan, towing_car, trailer, ways, why_no_way
 from leaveby.household.plan_file import plan_from_document
-from leaveby.regions import COUNTRIES, WITH_RULES, region_faults
+from leaveby.regions import COUNTRIES, WITH_RULES, region_faults, table
 
 EAST = timezone(timedelta(hours=11))
 
@@ -431,6 +433,25 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
     ("no ignition", lambda d: d.update(ignitions=[]), "[[ignitions]]", ("at least one ignition",)),
     ("raster without legend", lambda d: d["fuel"].pop("legend"), "[fuel] legend", ("raster",)),
     ("polygons without column", lambda d: d.update(fuel={"file": "c.gpkg"}), "[fuel] column", ("polygons",)),
+    (
+        "legend beside one type",
+        lambda d: d.update(fuel={"type": "grass", "legend": "legend.csv"}),
+        "[fuel] legend",
+        ("stands beside type, which is for everywhere", "legend only beside file"),
+    ),
+    (
+        "column of a raster",
+        lambda d: d["fuel"].update(column="cover"),
+        "[fuel] column",
+        ('beside "fuel.tif", a raster',),
+    ),
+    ("towed by, of a car", lambda d: d["vehicles"][0].update(towed_by="ute"), ": towed_by", ("stands at a car",)),
+    (
+        "line of one point",
+        lambda d: d["ignitions"][0].update(lon_lat_deg=[[148.85, -36.05], [148.85, -36.05]]),
+        'ignitions[1] "strike": lon_lat_deg',
+        ("gives the same point several times",),
+    ),
     ("fuel twice", lambda d: d["fuel"].update(type="grass"), "[fuel]", ("both file and type",)),
     ("no fuel", lambda d: d.update(fuel={}), "[fuel]", ("neither file nor type",)),
     ("floor and set", lambda d: d["fire"].update(floor_km_h=5, set_km_h=12), "[fire]", ("both",)),
@@ -538,6 +559,22 @@ def test_no_jargon_of_the_checker_reaches_the_person() -> None:
     for _, change, _, _ in CASES:
         for fault in faults_of(changed(change)):
             assert not any(word in str(fault).removeprefix("home.toml") for word in jargon), str(fault)
+
+
+def test_every_row_of_the_table_of_faults_is_said_of_some_document() -> None:
+    """A row that no check names, or a check that names no row, is found here: each is said, its blanks filled in."""
+    faults = [fault for _, change, _, _ in CASES for fault in faults_of(changed(change))]
+    faults += faults_of(changed(lambda d: d["fire"].update(models=["dry_eucalpt"])), fire_models=("dry_eucalypt",))
+    for name, words in table("household/plan_faults").items():
+        patterns = [
+            "".join(
+                re.escape(text) + (".*" if blank is not None else "") for text, blank, _, _ in Formatter().parse(one)
+            )
+            for one in (words["wrong"], words["expected"], words["mend"])
+        ]
+        said = ((fault.wrong, fault.expected, fault.mend) for fault in faults)
+        assert any(all(map(re.fullmatch, patterns, parts)) for parts in said), name
+    assert not any(re.search(r"\{\w+\}", str(fault)) for fault in faults)
 
 
 def test_all_faults_at_once() -> None:

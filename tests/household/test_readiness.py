@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -281,13 +282,34 @@ def test_hands_unlimited_is_the_longest_path_of_networkx(home: Household) -> Non
 # --- the true optimum ------------------------------------------------------------------------------------------------
 
 
+def starting_windows(tasks: Sequence[Task], lasts: Sequence[int], horizon: int) -> list[range]:
+    """When each task can start at all: after all that it waits for in a row, and with time for all that waits for it.
+
+    Tasks stand behind those that they come after.
+    """
+    position = {task.name: number for number, task in enumerate(tasks)}
+    first, last = [0] * len(tasks), [horizon - one for one in lasts]
+    for number, task in enumerate(tasks):
+        first[number] = max((first[position[name]] + lasts[position[name]] for name in task.after), default=0)
+    for number, task in reversed(list(enumerate(tasks))):
+        for ahead in (position[name] for name in task.after):
+            last[ahead] = min(last[ahead], last[number] - lasts[ahead])
+    return [range(one, other + 1) for one, other in zip(first, last, strict=True)]
+
+
 def optimum(home: Household, horizon: int) -> float:
-    """Solve the same problem as a time-indexed integer programme (HiGHS in scipy)."""
-    tasks, people = home.tasks, home.people
+    """Solve the same problem as a time-indexed integer programme (HiGHS in scipy).
+
+    People with the same skills who arrive together are counted and not told apart: tasks that are never more at once
+    than there are of them can always be shared out (colours of an interval graph, common practice).
+    """
+    tasks, people = home.tasks, list(dict.fromkeys(replace(person, name="") for person in home.people))
+    alike = [sum(replace(person, name="") == one for person in home.people) for one in people]
     index: dict[tuple[object, ...], int] = {}
     lasts = [int(task.likely_s) for task in tasks]
+    windows = starting_windows(tasks, lasts, horizon)
     for number, task in enumerate(tasks):
-        for moment in range(horizon + 1 - lasts[number]):
+        for moment in windows[number]:
             index["start", number, moment] = len(index)
             for who, person in enumerate(people):
                 if can_do(person.can, task.needs) and moment >= person.arrives_after_s:
@@ -296,7 +318,7 @@ def optimum(home: Household, horizon: int) -> float:
     rows: list[tuple[dict[int, float], float, float]] = []
     position = {task.name: number for number, task in enumerate(tasks)}
     for number, task in enumerate(tasks):
-        starts = {moment: index["start", number, moment] for moment in range(horizon + 1 - lasts[number])}
+        starts = {moment: index["start", number, moment] for moment in windows[number]}
         rows.append((dict.fromkeys(starts.values(), 1.0), 1, 1))
         ends = {column: float(moment + lasts[number]) for moment, column in starts.items()}
         rows.append(({**ends, index["ready",]: -1.0}, -np.inf, 0))
@@ -306,10 +328,7 @@ def optimum(home: Household, horizon: int) -> float:
         for ahead in task.after:
             other = position[ahead]
             row = {column: float(moment) for moment, column in starts.items()}
-            row |= {
-                index["start", other, moment]: -float(moment + lasts[other])
-                for moment in range(horizon + 1 - lasts[other])
-            }
+            row |= {index["start", other, moment]: -float(moment + lasts[other]) for moment in windows[other]}
             rows.append((row, 0, np.inf))
     for who in range(len(people)):
         for moment in range(horizon):
@@ -320,12 +339,12 @@ def optimum(home: Household, horizon: int) -> float:
                 if (key := ("on", number, who, began)) in index
             }
             if row:
-                rows.append((row, -np.inf, 1))
+                rows.append((row, -np.inf, alike[who]))
     matrix = lil_array((len(rows), len(index)))
     for number, (row, _, _) in enumerate(rows):
         for column, value in row.items():
             matrix[number, column] = value
-    upper = np.ones(len(index))
+    upper = np.full(len(index), float(max(alike)))
     lower, cost = np.zeros(len(index)), np.zeros(len(index))
     upper[-1], lower[-1], cost[-1] = horizon, max(person.arrives_after_s for person in people), 1.0
     solved = milp(

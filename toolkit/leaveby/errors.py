@@ -58,6 +58,29 @@ class InputError(ValueError):
         super().__init__("\n".join(str(fault) for fault in self.faults))
 
 
+class Faults(list[Fault]):
+    """What one reading has found wrong so far.
+
+    Examples
+    --------
+    >>> faults = Faults()
+    >>> faults.add("a", "is 1", "2", "write 2")
+    >>> faults.refuse()
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: a: is 1. Expected 2. To mend it: write 2.
+    """
+
+    def add(self, place: str, wrong: str, expected: str, mend: str) -> None:
+        """Note a fault."""
+        self.append(Fault(place, wrong, expected, mend))
+
+    def refuse(self, *, most: int | None = None) -> None:
+        """Raise them, the first `most` of them if so many are not to be read, if there are any."""
+        if self:
+            raise InputError(self[:most])
+
+
 def refuse(place: str, wrong: str, *, expected: str, mend: str) -> InputError:
     """Make the error for a single fault: `raise refuse(...)`.
 

@@ -21,7 +21,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,9 @@ from leaveby.household.plan import Person, Task, can_do
 
 LISTS: Final = 8192
 """Lists of one crew. A constant: with a number that hung on the plan the catalogues would not hold each other."""
+
+_BLOCK: Final = 32
+"""Members that are put through a list side by side."""
 
 MOST_CREWS: Final = 1024
 """Where more smaller crews can be made, people count as there or not there, their abilities undivided."""
@@ -46,16 +49,22 @@ class TaskList:
     who: tuple[tuple[int, ...], ...]
 
 
+class _Work(NamedTuple):
+    """What there is to do, as compiled code takes it; times have the shapes (tasks, members) and (people, members)."""
+
+    before: NDArray[np.bool_]
+    hands: NDArray[np.int64]
+    lasts_s: NDArray[np.float64]
+    home_s: NDArray[np.float64]
+
+
 @dataclass(frozen=True)
 class _Catalogue:
     order: NDArray[np.int64]
-    before: NDArray[np.bool_]
-    hands: NDArray[np.int64]
     ranks: NDArray[np.float64]
     members: NDArray[np.int64]
     """The members with most to do first: they tell soonest that a list is no better."""
-    lasts_s: NDArray[np.float64]
-    home_s: NDArray[np.float64]
+    work: _Work
 
 
 def soonest_list(
@@ -76,8 +85,8 @@ def soonest_list(
     for able in smaller_crews(tasks, people):
         if longest_at_confidence(_least_s(made, able), confidence) >= best_s:
             continue
-        who = _assigned(made.ranks, able, made.hands)
-        number, found_s = _soonest(made.order, who, made.before, made.hands, made.lasts_s, made.home_s, rank, best_s)
+        who = _assigned(made.ranks, able, made.work.hands)
+        number, found_s = _soonest(made.order, who, made.work, rank, best_s)
         if number >= 0:
             best_s, best = found_s, _listed(made, who, number)
     assert best is not None
@@ -107,9 +116,9 @@ def latest_list(
     for able in smaller_crews(tasks, people):
         if leave_by_s - longest_at_confidence(_least_s(made, able), confidence) <= best_s:
             continue
-        who = _assigned(made.ranks, able, made.hands)
+        who = _assigned(made.ranks, able, made.work.hands)
         for number in range(LISTS):
-            ready_s = _ready(made.order[number], who[number], made.before, made.hands, made.lasts_s, made.home_s)
+            ready_s = _ready(made.order[number], who[number], made.work, 0, leave_s.size)
             start_s = leave_by_s - longest_at_confidence(ready_s, confidence)
             if start_s > best_s:
                 start_s = min(start_s, latest_at_confidence(leave_s - ready_s, confidence))
@@ -175,24 +184,17 @@ def _catalogue(
     ranks[0] = np.arange(len(people))
     hands = np.array([task.hands for task in tasks], dtype=np.int64)
     members = np.argsort(-(durations_s @ hands + arrivals_s.max(axis=1)), kind="stable")
-    return _Catalogue(
-        order=_orders(keys, before),
-        before=before,
-        hands=hands,
-        ranks=ranks,
-        members=members,
-        lasts_s=np.ascontiguousarray(durations_s[members]),
-        home_s=np.ascontiguousarray(arrivals_s[members]),
-    )
+    lasts_s, home_s = (np.ascontiguousarray(times_s[members].T) for times_s in (durations_s, arrivals_s))
+    return _Catalogue(_orders(keys, before), ranks, members, _Work(before, hands, lasts_s, home_s))
 
 
 def _least_s(made: _Catalogue, able: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Bound every list of a crew from below, in each member: work that a group of people has to share takes a share."""
-    least_s = made.home_s.max(axis=1)
+    work, least_s = made.work, made.work.home_s.max(axis=0)
     for group in np.unique(np.vstack([able, able.any(axis=0)]), axis=0):
         inside = ~np.any(able & ~group, axis=1)
         if inside.any():
-            np.maximum(least_s, made.lasts_s[:, inside] @ made.hands[inside] / group.sum(), out=least_s)
+            np.maximum(least_s, work.hands[inside] @ work.lasts_s[inside] / group.sum(), out=least_s)
     # A trifle less, since the same sum in another order may differ in its last digits.
     return np.asarray(least_s * (1.0 - 1e-9), dtype=np.float64)
 
@@ -202,9 +204,16 @@ def _listed(made: _Catalogue, who: NDArray[np.int64], number: int) -> TaskList:
         order=tuple(int(task) for task in made.order[number]),
         who=tuple(
             tuple(sorted(int(person) for person in row[:hands]))
-            for row, hands in zip(who[number], made.hands, strict=True)
+            for row, hands in zip(who[number], made.work.hands, strict=True)
         ),
     )
+
+
+@njit()
+def _raise(times_s: NDArray[np.float64], least_s: NDArray[np.float64]) -> None:  # pragma: no cover - compiled
+    for member in range(times_s.size):
+        if least_s[member] > times_s[member]:
+            times_s[member] = least_s[member]
 
 
 @njit()
@@ -257,80 +266,47 @@ def _assigned(
 
 
 @njit()
-def _ready_of(
-    order: NDArray[np.int64],
-    who: NDArray[np.int64],
-    before: NDArray[np.bool_],
-    hands: NDArray[np.int64],
-    lasts_s: NDArray[np.float64],
-    home_s: NDArray[np.float64],
-    free_s: NDArray[np.float64],
-    finish_s: NDArray[np.float64],
-) -> float:  # pragma: no cover - compiled
-    """One member's ready time by one list."""
-    ready_s = 0.0
-    for person in range(home_s.size):
-        free_s[person] = home_s[person]
-        ready_s = max(ready_s, home_s[person])
-    for place in range(order.size):
-        task = order[place]
-        moment_s = 0.0
-        for hand in range(hands[task]):
-            moment_s = max(moment_s, free_s[who[task, hand]])
-        for earlier in range(order.size):
-            if before[task, earlier]:
-                moment_s = max(moment_s, finish_s[earlier])
-        moment_s += lasts_s[task]
-        finish_s[task] = moment_s
-        for hand in range(hands[task]):
-            free_s[who[task, hand]] = moment_s
-        ready_s = max(ready_s, moment_s)
-    return ready_s
-
-
-@njit()
 def _ready(
-    order: NDArray[np.int64],
-    who: NDArray[np.int64],
-    before: NDArray[np.bool_],
-    hands: NDArray[np.int64],
-    lasts_s: NDArray[np.float64],
-    home_s: NDArray[np.float64],
+    order: NDArray[np.int64], who: NDArray[np.int64], work: _Work, first: int, count: int
 ) -> NDArray[np.float64]:  # pragma: no cover - compiled
-    """Every member's ready time by one list."""
-    ready_s = np.empty(lasts_s.shape[0])
-    free_s, finish_s = np.empty(home_s.shape[1]), np.empty(order.size)
-    for member in range(ready_s.size):
-        ready_s[member] = _ready_of(order, who, before, hands, lasts_s[member], home_s[member], free_s, finish_s)
+    """The ready times of `count` members from the `first` on, by one list; side by side, since that is far faster."""
+    finish_s, free_s = np.empty((order.size, count)), work.home_s[:, first : first + count].copy()
+    ready_s = np.zeros(count)
+    for person in range(free_s.shape[0]):
+        _raise(ready_s, free_s[person])
+    for task in order:
+        moment_s = finish_s[task]
+        moment_s[:] = 0.0
+        for hand in range(work.hands[task]):
+            _raise(moment_s, free_s[who[task, hand]])
+        for earlier in range(order.size):
+            if work.before[task, earlier]:
+                _raise(moment_s, finish_s[earlier])
+        for member in range(count):
+            moment_s[member] += work.lasts_s[task, first + member]
+        for hand in range(work.hands[task]):
+            free_s[who[task, hand]] = moment_s
+        _raise(ready_s, moment_s)
     return ready_s
 
 
 @njit()
 def _soonest(
-    order: NDArray[np.int64],
-    who: NDArray[np.int64],
-    before: NDArray[np.bool_],
-    hands: NDArray[np.int64],
-    lasts_s: NDArray[np.float64],
-    home_s: NDArray[np.float64],
-    rank: int,
-    than_s: float,
+    order: NDArray[np.int64], who: NDArray[np.int64], work: _Work, rank: int, than_s: float
 ) -> tuple[int, float]:  # pragma: no cover - compiled
     """The list whose `rank`-th ready time is least and less than a given one; -1 where none is."""
-    members = lasts_s.shape[0]
+    members = work.lasts_s.shape[1]
     ready_s = np.empty(members)
-    free_s, finish_s = np.empty(home_s.shape[1]), np.empty(order.shape[1])
     best, best_s = -1, than_s
     for one in range(order.shape[0]):
         no_sooner = 0
-        for member in range(members):
-            ready_s[member] = _ready_of(
-                order[one], who[one], before, hands, lasts_s[member], home_s[member], free_s, finish_s
-            )
-            if ready_s[member] >= best_s:
-                no_sooner += 1
-                if no_sooner > members - rank:
-                    break
+        for first in range(0, members, _BLOCK):
+            count = min(_BLOCK, members - first)
+            ready_s[first : first + count] = _ready(order[one], who[one], work, first, count)
+            for member in range(first, first + count):
+                no_sooner += ready_s[member] >= best_s
+            if no_sooner > members - rank:
+                break
         if no_sooner <= members - rank:
             best, best_s = one, np.partition(ready_s, rank - 1)[rank - 1]
     return best, best_s

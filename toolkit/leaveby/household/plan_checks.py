@@ -2,7 +2,7 @@
 
 Works on the document as it was read, before its shape is known to be right, so that these faults are found together
 with the faults of shape. Whatever is not of the right kind is passed over here: its shape is at fault and is reported
-there.
+there. What is said of each fault stands in `plan_faults.toml`.
 """
 
 from __future__ import annotations
@@ -57,78 +57,43 @@ def cross_faults(
 
 
 def _same_names(at: Document) -> Iterator[Fault]:
-    words = {"animals": "groups of animals"}
     for section in NAMED_TABLES:
-        word = words.get(section, section.replace("_", " "))
+        word = "groups of animals" if section == "animals" else section.replace("_", " ")
         seen: set[str] = set()
         for number, table in at.tables(section):
             name = text_in(table.get("name"))
-            if name is None:
-                continue
             if name in seen:
-                yield at.fault(
-                    (section, number, "name"),
-                    f"is the name of two {word}",
-                    expected="a name that stands once",
-                    mend="give one of them another name",
-                )
-            seen.add(name)
+                yield at.fault((section, number, "name"), "name_twice", word=word)
+            if name is not None:
+                seen.add(name)
 
 
 def _vehicles(at: Document) -> Iterator[Fault]:
-    named = [(number, table, text_in(table.get("name"))) for number, table in at.tables("vehicles")]
-    cars = [name for _, table, name in named if table.get("kind") == "car" and name is not None]
+    tables = list(at.tables("vehicles"))
+    cars = [name for _, table in tables if table.get("kind") == "car" and (name := text_in(table.get("name")))]
+    known = f": {listed(cars)}" if cars else ""
     trailers = 0
-    for number, table, _ in named:
-        if table.get("kind") == "car":
-            if "towed_by" in table:
-                yield at.fault(
-                    ("vehicles", number, "towed_by"),
-                    "stands at a car",
-                    expected='towed_by at a vehicle of kind "trailer" only',
-                    mend='take the key away, or write kind = "trailer"',
-                )
-            continue
+    for number, table in tables:
+        loc = ("vehicles", number, "towed_by")
+        if table.get("kind") == "car" and "towed_by" in table:
+            yield at.fault(loc, "towed_by_of_a_car")
         if table.get("kind") != "trailer":
             continue
         trailers += 1
         if trailers == 2:
-            yield at.fault(
-                ("vehicles", number),
-                "is a second trailer",
-                expected="at most one trailer, the one that would be towed away",
-                mend="keep the trailer that would be taken and make a second plan for the other",
-            )
-        for key in ("seats", "power_kw"):
+            yield at.fault(loc[:2], "second_trailer")
+        for key, why in (("seats", "; nobody rides in the trailer"), ("power_kw", "")):
             if key in table:
-                yield at.fault(
-                    ("vehicles", number, key),
-                    "stands at a trailer",
-                    expected=f"{key} at a car only",
-                    mend="take the key away; nobody rides in the trailer" if key == "seats" else "take the key away",
-                )
+                yield at.fault((*loc[:2], key), "of_cars_only", key=key, why=why)
         if "towed_by" not in table:
-            yield at.fault(
-                ("vehicles", number, "towed_by"),
-                "is missing",
-                expected="the name of the car that tows the trailer",
-                mend=f'add towed_by = "{cars[0]}"' if cars else "add a car under [[vehicles]] and name it in towed_by",
-            )
-        towed_by = text_in(table.get("towed_by"))
-        if towed_by is not None and towed_by not in cars:
-            yield at.fault(
-                ("vehicles", number, "towed_by"),
-                f'names "{towed_by}", and there is no car of that name',
-                expected="the name of a car under [[vehicles]]" + (f": {listed(cars)}" if cars else ""),
-                mend=meant(towed_by, cars, "name one of the cars" if cars else "add the car under [[vehicles]]"),
-            )
+            mend = f'add towed_by = "{cars[0]}"' if cars else "add a car under [[vehicles]] and name it in towed_by"
+            yield at.fault(loc, "towed_by_nothing", mend=mend)
+        name = text_in(table.get("towed_by"))
+        if name is not None and name not in cars:
+            mend = meant(name, cars, "name one of the cars" if cars else "add the car under [[vehicles]]")
+            yield at.fault(loc, "towed_by_unknown", name=name, known=known, mend=mend)
     if trailers and "towing" not in at.content:
-        yield at.fault(
-            ("towing",),
-            "is missing, and the plan has a trailer",
-            expected="a section [towing] with speed_limit_km_h",
-            mend="add the speed in km/h that the household will not exceed with the house on",
-        )
+        yield at.fault(("towing",), "no_towing")
 
 
 def _three_points(at: Document) -> Iterator[Fault]:
@@ -143,23 +108,12 @@ def _three_points(at: Document) -> Iterator[Fault]:
 def _rising(at: Document, loc: tuple[str | int, ...], table: Mapping[str, object]) -> Iterator[Fault]:
     shortest, likely, longest = (number_in(table.get(f"{key}_min")) for key in ("shortest", "likely", "longest"))
     if shortest is not None and longest is not None and shortest > longest:
-        yield at.fault(
-            (*loc, "shortest_min"),
-            f"is {shortest:g}, more than longest_min, {longest:g}",
-            expected="shortest_min <= likely_min <= longest_min",
-            mend="exchange the two, or correct the one that is wrong",
-        )
+        yield at.fault((*loc, "shortest_min"), "shortest_above_longest", shortest=shortest, longest=longest)
     elif likely is not None and (
         (shortest is not None and likely < shortest) or (longest is not None and likely > longest)
     ):
-        low = "?" if shortest is None else f"{shortest:g}"
-        high = "?" if longest is None else f"{longest:g}"
-        yield at.fault(
-            (*loc, "likely_min"),
-            f"is {likely:g}, outside shortest_min to longest_min, {low} to {high}",
-            expected="shortest_min <= likely_min <= longest_min",
-            mend="correct the one of the three that is wrong; if in doubt take the longer time",
-        )
+        low, high = ("?" if one is None else f"{one:g}" for one in (shortest, longest))
+        yield at.fault((*loc, "likely_min"), "likely_outside", likely=likely, low=low, high=high)
 
 
 def _task_order(at: Document) -> Iterator[Fault]:
@@ -171,19 +125,10 @@ def _task_order(at: Document) -> Iterator[Fault]:
         name = text_in(table.get("name"))
         for ahead in texts_in(table.get("after")):
             if ahead not in names:
-                yield at.fault(
-                    ("tasks", number, "after"),
-                    f'names "{ahead}", and there is no task of that name',
-                    expected="names of other tasks",
-                    mend=meant(ahead, names, "correct the name, or add the task under [[tasks]]"),
-                )
+                mend = meant(ahead, names, "correct the name, or add the task under [[tasks]]")
+                yield at.fault(("tasks", number, "after"), "after_unknown", ahead=ahead, mend=mend)
             elif ahead == name:
-                yield at.fault(
-                    ("tasks", number, "after"),
-                    "names the task itself",
-                    expected="names of other tasks",
-                    mend="take it out of the list",
-                )
+                yield at.fault(("tasks", number, "after"), "after_itself")
             elif name is not None:
                 before.setdefault(name, []).append(ahead)
         if name is not None:
@@ -197,12 +142,8 @@ def _task_order(at: Document) -> Iterator[Fault]:
             last = min(ring[1:], key=lambda name: number_of[name])
             turn = ring.index(last) if last in ring[:-1] else 0
             ring = [*ring[turn:-1], *ring[: turn + 1]]
-            yield at.fault(
-                ("tasks", number_of[last], "after"),
-                "the tasks wait for each other in a ring: " + " before ".join(f'"{name}"' for name in ring),
-                expected="an order in which every task can be reached",
-                mend="take one of these names out of one of the after lists",
-            )
+            said = " before ".join(f'"{name}"' for name in ring)
+            yield at.fault(("tasks", number_of[last], "after"), "ring_of_tasks", ring=said)
             before[ring[1]].remove(ring[0])
         else:
             return
@@ -210,9 +151,7 @@ def _task_order(at: Document) -> Iterator[Fault]:
 
 def _task_hands(at: Document) -> Iterator[Fault]:
     tables = list(at.tables("people"))
-    people = [
-        (text_in(table.get("name")), {skill_word(word) for word in texts_in(table.get("can"))}) for _, table in tables
-    ]
+    people = [(text_in(table.get("name")), set(_skills(table, "can"))) for _, table in tables]
     # With a list of skills that can't be read, nothing can be said about who is missing.
     if not people or any(texts_in(table.get("can")) != table.get("can") for _, table in tables):
         return
@@ -220,37 +159,30 @@ def _task_hands(at: Document) -> Iterator[Fault]:
     for number, table in at.tables("tasks"):
         if table.get("done_before_season") is True:
             continue
-        needs = [skill_word(word) for word in texts_in(table.get("needs"))]
-        hands = table.get("hands", 1)
+        needs, hands, loc = _skills(table, "needs"), table.get("hands", 1), ("tasks", number, "hands")
         if isinstance(hands, bool) or not isinstance(hands, int) or hands < 1:
             hands = 1
         unknown = [need for need in needs if need not in skills]
         if unknown:
-            yield at.fault(
-                ("tasks", number, "needs"),
-                f"asks for {listed(unknown)}, which nobody can do",
-                expected="words that stand in can of at least one person" + (f": {listed(skills)}" if skills else ""),
-                mend=meant(unknown[0], skills, "add the word to can of those who can do it, or take it out of needs"),
-            )
+            mend = meant(unknown[0], skills, "add the word to can of those who can do it, or take it out of needs")
+            known = f": {listed(skills)}" if skills else ""
+            yield at.fault((*loc[:2], "needs"), "needs_unknown", unknown=listed(unknown), known=known, mend=mend)
             continue
         able = [name or "someone" for name, can in people if can_do(can, needs)]
         if len(able) >= hands:
             continue
         if not needs:
-            yield at.fault(
-                ("tasks", number, "hands"),
-                f"takes {hands} at once, and {len(able)} of the household can do tasks",
-                expected=f"at most {len(able)}" if able else "someone who can do tasks",
-                mend="lower the number, add the people who would help, or say in can what those at home can do",
-            )
+            most = f"at most {len(able)}" if able else "someone who can do tasks"
+            yield at.fault(loc, "too_few_hands", hands=hands, able=len(able), most=most)
         else:
+            most = f"at most {len(able)}" if able else "someone who can do all of it"
             who = f"only {listed(able)} can" if able else "nobody can"
-            yield at.fault(
-                ("tasks", number, "hands"),
-                f"takes {hands} {'people' if hands > 1 else 'person'} at once who can {' and '.join(needs)}, and {who}",
-                expected=f"at most {len(able)}" if able else "someone who can do all of it",
-                mend="lower the number, let others learn it, or add the people who would help",
-            )
+            word = "people" if hands > 1 else "person"
+            yield at.fault(loc, "too_few_able", hands=hands, people=word, needs=" and ".join(needs), who=who, most=most)
+
+
+def _skills(table: Mapping[str, object], key: str) -> list[str]:
+    return [skill_word(word) for word in texts_in(table.get(key))]
 
 
 def _task_ways(at: Document) -> Iterator[Fault]:
@@ -258,15 +190,9 @@ def _task_ways(at: Document) -> Iterator[Fault]:
         return
     kinds = [table.get("kind") for _, table in at.tables("vehicles")]
     for number, table in at.tables("tasks"):
-        named = texts_in(table.get("ways"))
         for way, kind in (("tow", "trailer"), ("car", "car")):
-            if way in named and kind not in kinds:
-                yield at.fault(
-                    ("tasks", number, "ways"),
-                    f'names "{way}", and there is no {kind}',
-                    expected=f'"{way}" only with a vehicle of kind "{kind}"',
-                    mend=f'add the {kind} under [[vehicles]], or take "{way}" out of the list',
-                )
+            if way in texts_in(table.get("ways")) and kind not in kinds:
+                yield at.fault(("tasks", number, "ways"), "way_without_vehicle", way=way, kind=kind)
 
 
 def _ways_without_tasks(at: Document) -> Iterator[Fault]:
@@ -278,29 +204,17 @@ def _ways_without_tasks(at: Document) -> Iterator[Fault]:
     ends = [table for _, table in at.tables("safe_points") if table.get("kind") == "safe_point"]
     asked = {way for table in ends for way in texts_in(table.get("ways"))}
     kinds = [table.get("kind") for _, table in at.tables("vehicles")]
-    can = {skill_word(word) for _, table in at.tables("people") for word in texts_in(table.get("can"))}
+    can = {skill for _, table in at.tables("people") for skill in _skills(table, "can")}
     possible = {"tow": "trailer" in kinds and "tow" in can, "car": "car" in kinds and "drive" in can, "foot": True}
     for way in WAYS:
         if way in asked and possible[way] and way not in left:
-            yield at.fault(
-                ("tasks",),
-                f"hold nothing that is left to do before leaving {_BY[way]}, as if everyone were ready at once",
-                expected=f'at least one task with "{way}" in ways, and not done before the season',
-                mend="add what has to be done, if only getting everyone and the animals out of the house; "
-                f'or take "{way}" out of ways of the safe points',
-            )
+            yield at.fault(("tasks",), "way_without_tasks", by=_BY[way], way=way)
 
 
 def _safe_points(at: Document) -> Iterator[Fault]:
-    tables = list(at.tables("safe_points"))
-    kinds = [table.get("kind") for _, table in tables]
-    if tables and all(kind == "place_of_last_resort" for kind in kinds):
-        yield at.fault(
-            ("safe_points",),
-            "holds only places of last resort",
-            expected='at least one of kind "safe_point", where leaving ends',
-            mend="add a safe point well away from the bush",
-        )
+    kinds = {table.get("kind") == "place_of_last_resort" for _, table in at.tables("safe_points")}
+    if kinds == {True}:
+        yield at.fault(("safe_points",), "last_resorts_only")
 
 
 def _members(at: Document) -> Iterator[Fault]:
@@ -311,81 +225,37 @@ def _members(at: Document) -> Iterator[Fault]:
         return
     least = math.ceil(round(1 / (1 - confidence), 6))
     if members < least:
-        yield at.fault(
-            ("plan", "members"),
-            f"is {members:g}, too few to tell a share of {confidence:g}",
-            expected=f"at least {least}, better 500 or more",
-            mend="raise members or lower confidence",
-        )
+        yield at.fault(("plan", "members"), "too_few_members", members=members, confidence=confidence, least=least)
 
 
 def _fuel(at: Document) -> Iterator[Fault]:
     found = at.content.get("fuel")
     if not isinstance(found, Mapping):
         return
-    both = [key for key in ("file", "type") if key in found]
-    if len(both) != 1:
-        yield at.fault(
-            ("fuel",),
-            "has both file and type" if both else "has neither file nor type",
-            expected="file with legend (raster), file with column (polygons), or type alone",
-            mend="keep one of the two" if both else 'add file = "..." or type = "..."',
-        )
+    if ("file" in found) == ("type" in found):
+        yield at.fault(("fuel",), "fuel_twice" if "file" in found else "no_fuel")
     if "type" in found and "file" not in found:
         for key in ("legend", "column"):
             if key in found:
-                yield at.fault(
-                    ("fuel", key),
-                    "stands beside type, which is for everywhere",
-                    expected=f"{key} only beside file",
-                    mend="take the key away, or name the file",
-                )
-    name = text_in(found.get("file"))
-    if name is None:
-        return
+                yield at.fault(("fuel", key), "beside_one_type", key=key)
+    name = text_in(found.get("file")) or ""
     suffix = PurePath(name).suffix.lower()
     if suffix in _RASTERS and "legend" not in found:
-        yield at.fault(
-            ("fuel", "legend"),
-            f'is missing, and "{name}" is a raster',
-            expected="a table that says which fuel type each value is",
-            mend='add legend = "..." with the columns value,fuel_type',
-        )
+        yield at.fault(("fuel", "legend"), "no_legend", name=name)
     if suffix in _RASTERS and "column" in found:
-        yield at.fault(
-            ("fuel", "column"),
-            f'stands beside "{name}", a raster',
-            expected="column only beside polygons",
-            mend="take the key away",
-        )
+        yield at.fault(("fuel", "column"), "column_of_a_raster", name=name)
     if suffix in _VECTORS and "column" not in found:
-        yield at.fault(
-            ("fuel", "column"),
-            f'is missing, and "{name}" holds polygons',
-            expected="the column that holds the fuel or land cover",
-            mend='add column = "..."',
-        )
+        yield at.fault(("fuel", "column"), "no_column", name=name)
 
 
 def _fire(at: Document, fire_models: Collection[str] | None) -> Iterator[Fault]:
     fire = at.section("fire")
     if "floor_km_h" in fire and "set_km_h" in fire:
-        yield at.fault(
-            ("fire",),
-            "has both floor_km_h and set_km_h",
-            expected="one of the two, or neither",
-            mend="keep floor_km_h to raise slow results, or set_km_h to set the whole rate of spread by hand",
-        )
-    if fire_models is None:
-        return
+        yield at.fault(("fire",), "floor_and_set")
     for name in texts_in(fire.get("models")):
-        if name not in fire_models:
-            yield at.fault(
-                ("fire", "models"),
-                f'names "{name}", and there is no such rate-of-spread equation',
-                expected=f"names among {listed(sorted(fire_models))}",
-                mend=meant(name, fire_models, "name one of them"),
-            )
+        if fire_models is not None and name not in fire_models:
+            mend, known = meant(name, fire_models, "name one of them"), listed(sorted(fire_models))
+            yield at.fault(("fire", "models"), "model_unknown", name=name, known=known, mend=mend)
 
 
 def _region(at: Document) -> Iterator[Fault]:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from leaveby.errors import Fault
+from leaveby.regions import table
 
 NAMED_TABLES = ("people", "animals", "vehicles", "tasks", "safe_points", "ignitions")
 
@@ -22,9 +23,11 @@ class Document:
     content: Mapping[str, object]
     where: str
 
-    def fault(self, loc: Sequence[str | int], wrong: str, *, expected: str, mend: str) -> Fault:
-        """Make a fault that carries the place of one key."""
-        return Fault(place_of(self.content, loc, where=self.where), wrong, expected, mend)
+    def fault(self, loc: Sequence[str | int], told: str, /, **values: object) -> Fault:
+        """Make a fault of one key, in the words that `plan_faults.toml` has for it."""
+        words = table("household/plan_faults")[told]
+        said = (words[part].format(**values) for part in ("wrong", "expected", "mend"))
+        return Fault(place_of(self.content, loc, where=self.where), *said)
 
     def section(self, name: str) -> Mapping[str, object]:
         """Give a section; empty where there is none."""
@@ -34,9 +37,9 @@ class Document:
     def tables(self, name: str) -> Iterator[tuple[int, Mapping[str, object]]]:
         """Give the tables of one kind, with their positions."""
         found = self.content.get(name)
-        for number, table in enumerate(found if isinstance(found, list) else ()):
-            if isinstance(table, Mapping):
-                yield number, table
+        for number, one in enumerate(found if isinstance(found, list) else ()):
+            if isinstance(one, Mapping):
+                yield number, one
 
 
 def place_of(document: Mapping[str, object], loc: Sequence[str | int], *, where: str = "") -> str:
@@ -57,8 +60,8 @@ def place_of(document: Mapping[str, object], loc: Sequence[str | int], *, where:
         text = f"{section}[{int(number) + 1}]"
         tables = document.get(section)
         if isinstance(tables, Sequence) and int(number) < len(tables):
-            table = tables[int(number)]
-            name = table.get("name") if isinstance(table, Mapping) else None
+            one = tables[int(number)]
+            name = one.get("name") if isinstance(one, Mapping) else None
             text += f' "{name}"' if isinstance(name, str) else " (without a name)"
         if rest:
             text += ": "

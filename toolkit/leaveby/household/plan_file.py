@@ -7,7 +7,7 @@ declare their keys, what has to hold between the keys by `leaveby.household.plan
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from datetime import date, datetime, time
 from typing import Any, Final, Literal, get_args, get_origin
@@ -72,7 +72,8 @@ def plan_from_document(
         **{name: value for name, value in vars(shape).items() if name != "plan"},
         where=where,
     )
-    return replace(plan, assumptions=tuple(_assumed(plan, plain)))
+    said = (_assumed_values, _assumed_of_people, _assumed_of_tasks, _assumed_of_ways)
+    return replace(plan, assumptions=tuple(one for part in said for one in part(plan, plain)))
 
 
 def _plain(value: object) -> Any:
@@ -198,14 +199,6 @@ def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...])
 # --- what the plan leaves open and a default fills ----------------------------------------------------------------
 
 
-def _assumed(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
-    """Say what was assumed of a plan, given the document that it was made of."""
-    yield from _assumed_values(plan, document)
-    yield from _assumed_of_people(plan, document)
-    yield from _assumed_of_tasks(plan, document)
-    yield from _assumed_of_ways(plan)
-
-
 def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
     asked, roads, weather = document["plan"], document["roads"], document["weather"]
     if "confidence" not in asked:
@@ -268,15 +261,16 @@ def _assumed_of_tasks(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
     done = [task.name for task in plan.tasks if task.done_before_season]
     if done:
         yield f"Taken as done before the season, so without time today: {', '.join(done)}."
-    seats = [one.name for one in plan.vehicles if one.kind == "car" and one.seats is None]
+    cars = [one for one in plan.vehicles if one.kind == "car"]
+    seats = [one.name for one in cars if one.seats is None]
     if seats:
         yield f"Everyone is taken to fit in, since the plan states no seats of: {', '.join(seats)}."
-    power = [one.name for one in plan.vehicles if one.kind == "car" and one.power_kw is None]
+    power = [one.name for one in cars if one.power_kw is None]
     if power:
         yield f"Hills do not slow these cars, since the plan states no power of: {', '.join(power)}."
 
 
-def _assumed_of_ways(plan: Plan) -> Iterator[str]:
+def _assumed_of_ways(plan: Plan, _: Mapping[str, Any]) -> Iterator[str]:
     reach = {way for point in plan.safe_points if point.kind == "safe_point" for way in point.ways}
     for way in WAYS:
         reason = why_no_way(plan, way)
@@ -286,18 +280,11 @@ def _assumed_of_ways(plan: Plan) -> Iterator[str]:
             continue
         if way not in reach:
             yield f"No safe point takes {way}, so leaving by {way} has nowhere to end."
+    ways_of = {task.name: task.ways for task in plan.tasks}
     for task_way in TASK_WAYS:
         for task in plan.tasks:
             if task_way not in task.ways or task.done_before_season:
                 continue
-            absent = [name for name in task.after if task_way not in _ways_of(plan, name)]
+            absent = ", ".join(f"'{name}'" for name in task.after if task_way not in ways_of[name])
             if absent:
-                yield f"For {task_way}, '{task.name}' does not wait for {_quoted(absent)}, which are not done then."
-
-
-def _ways_of(plan: Plan, name: str) -> tuple[str, ...]:
-    return next(task.ways for task in plan.tasks if task.name == name)
-
-
-def _quoted(names: Sequence[str]) -> str:
-    return ", ".join(f"'{name}'" for name in names)
+                yield f"For {task_way}, '{task.name}' does not wait for {absent}, which are not done then."

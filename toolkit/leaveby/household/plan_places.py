@@ -22,20 +22,12 @@ Place = tuple[float, float]
 
 @dataclass(frozen=True)
 class Slip:
-    """Coordinates as they may have been meant.
-
-    Attributes
-    ----------
-    place : (lon_deg, lat_deg) or None
-        None when nothing that was looked for explains them.
-    key : str
-        The one key to change; "" when it is both.
-    mend : str
-        What to do about it.
-    """
+    """Coordinates as they may have been meant."""
 
     place: Place | None
+    """None when nothing that was looked for explains them."""
     key: str
+    """The one key to change; "" when it is both."""
     mend: str
 
 
@@ -107,12 +99,8 @@ def place_faults(at: Document) -> Iterator[Fault]:
     voices = list({loc[:2]: place for loc, place in reversed(found)}.values())
     slip = home_slip(at_home, voices)
     if slip is not None:
-        yield at.fault(
-            ("home", slip.key) if slip.key else ("home",),
-            f"puts the home {nearest_km(at_home, voices):.0f} km from the nearest of the safe points and fires",
-            expected=f"a home within {FARTHEST_KM:.0f} km of them",
-            mend=slip.mend,
-        )
+        at_fault, away_km = ("home", slip.key) if slip.key else ("home",), nearest_km(at_home, voices)
+        yield at.fault(at_fault, "home_far", away_km=away_km, farthest_km=FARTHEST_KM, mend=slip.mend)
         if slip.place is None:
             return
         at_home = slip.place
@@ -124,23 +112,11 @@ def place_faults(at: Document) -> Iterator[Fault]:
     for loc, place in found:
         away_km = nearest_km(at_home, [place])
         if loc[0] == "safe_points" and loc not in last_resorts and away_km < NEAREST_KM:
-            yield at.fault(
-                loc,
-                f"lies {1000.0 * away_km:.0f} m from home",
-                expected=f"a safe point at least {1000.0 * NEAREST_KM:g} m away, beyond the fire that threatens home",
-                mend="name a place where the fire agency or council sends people; a shelter near the home is of kind "
-                '"place_of_last_resort"',
-            )
+            yield at.fault(loc, "safe_point_near", away_m=1000.0 * away_km, nearest_m=1000.0 * NEAREST_KM)
         if away_km > FARTHEST_KM:
-            closer = [
-                one.mend for one in slips(*place) if one.place and nearest_km(at_home, [one.place]) <= FARTHEST_KM
-            ]
-            yield at.fault(
-                loc,
-                f"lies {away_km:.0f} km from home",
-                expected=f"a place within {FARTHEST_KM:.0f} km of home",
-                mend=closer[0] if closer else "check the coordinates of both",
-            )
+            near = [one.mend for one in slips(*place) if one.place and nearest_km(at_home, [one.place]) <= FARTHEST_KM]
+            mend = near[0] if near else "check the coordinates of both"
+            yield at.fault(loc, "place_far", away_km=away_km, farthest_km=FARTHEST_KM, mend=mend)
 
 
 def _on_earth(lon: object, lat: object) -> Place | None:
@@ -153,10 +129,11 @@ def _on_earth(lon: object, lat: object) -> Place | None:
 def ignition_faults(at: Document) -> Iterator[Fault]:
     """Find points of fires that are nowhere on earth, and lines and perimeters that are none."""
     for number, table in at.tables("ignitions"):
+        loc = ("ignitions", number, "lon_lat_deg")
         listed = table.get("lon_lat_deg")
         if not isinstance(listed, list):
             continue
-        pairs: list[tuple[float, float]] = []
+        pairs: list[Place] = []
         for index, pair in enumerate(listed):
             if not isinstance(pair, list) or len(pair) != 2:
                 continue
@@ -164,30 +141,15 @@ def ignition_faults(at: Document) -> Iterator[Fault]:
             if lon_deg is None or lat_deg is None:
                 continue
             pairs.append((lon_deg, lat_deg))
-            loc = ("ignitions", number, "lon_lat_deg", index)
-            if abs(lat_deg) > 90 or abs(lon_deg) > 180:
+            if _on_earth(lon_deg, lat_deg) is None:
                 swapped = abs(lon_deg) <= 90 and abs(lat_deg) <= 180
-                yield at.fault(
-                    loc,
-                    f"is [{lon_deg:g}, {lat_deg:g}], which is nowhere on earth",
-                    expected="[longitude, latitude] with longitude -180 to 180 and latitude -90 to 90",
-                    mend="longitude and latitude look exchanged: write longitude first" if swapped else "correct them",
-                )
+                mend = "longitude and latitude look exchanged: write longitude first" if swapped else "correct them"
+                yield at.fault((*loc, index), "nowhere_on_earth", lon_deg=lon_deg, lat_deg=lat_deg, mend=mend)
         if len(pairs) != len(listed):
             continue
+        corners = len(set(pairs))
         if table.get("ring") is True:
-            corners = len(dict.fromkeys(pairs))
             if corners < 3:
-                yield at.fault(
-                    ("ignitions", number, "lon_lat_deg"),
-                    f"has {corners} different points, and ring is true",
-                    expected="at least 3 different points around a perimeter",
-                    mend="add points, or take ring away for a point or a line",
-                )
-        elif len(pairs) > 1 and len(dict.fromkeys(pairs)) == 1:
-            yield at.fault(
-                ("ignitions", number, "lon_lat_deg"),
-                "gives the same point several times",
-                expected="one point, or a line of different points",
-                mend="keep one of them",
-            )
+                yield at.fault(loc, "perimeter_of_none", corners=corners)
+        elif len(pairs) > 1 and corners == 1:
+            yield at.fault(loc, "line_of_one_point")

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.confidence import longest_at_confidence
-from leaveby.errors import refuse
+from leaveby.errors import InputError, refuse
 from leaveby.household.catalogue import latest_list, soonest_list
 from leaveby.household.crew import TICK_S
 from leaveby.household.plan import Household, Plan, TaskWay, tasks_for, uncertain_people
@@ -32,16 +32,7 @@ _NODES_PER_CASE: Final = 2000
 
 @dataclass(frozen=True)
 class Saving:
-    """What doing one task before the season would save.
-
-    Attributes
-    ----------
-    task : str
-    saved_s : float
-        How much earlier the household is ready at the asked confidence, 0 or more.
-    ready_s : float
-        The ready time at the asked confidence without the task.
-    """
+    """What doing one task before the season would save, 0 or more, and the ready time without it, at confidence."""
 
     task: str
     saved_s: float
@@ -158,8 +149,6 @@ def ready_times(
 
     Parameters
     ----------
-    household : Household or Plan
-    way : {"tow", "car", "foot", "shelter"}
     durations_s : (members, tasks) array
         Columns follow `household.tasks`, all of them, so that every way of leaving shares one draw.
     arrivals_s : (members, people) array, optional
@@ -187,9 +176,7 @@ def ready_times(
     >>> ready_times(home, "tow", durations_s=np.array([[600.0, 2400.0], [900.0, 4800.0]]))
     array([3000., 5700.])
     """
-    if policy is None:
-        policy = schedule_for(household, way)
-    return _followed(household, policy, durations_s, arrivals_s).ready_s
+    return _followed(household, policy or schedule_for(household, way), durations_s, arrivals_s).ready_s
 
 
 def criticality(
@@ -215,8 +202,7 @@ def criticality(
     >>> criticality(home, "car", durations_s=np.array([[600.0, 500.0], [500.0, 600.0], [700.0, 500.0], [800.0, 300.0]]))
     {'bags': 0.75, 'dogs': 0.25}
     """
-    if policy is None:
-        policy = schedule_for(household, way)
+    policy = policy or schedule_for(household, way)
     run = _followed(household, policy, durations_s, arrivals_s)
     shares = np.mean(_latest_finishes(policy, run) - run.finish_s <= TICK_S, axis=0)
     return _most_first(policy.tasks, shares)
@@ -245,8 +231,7 @@ def held_up_by(
     >>> held_up_by(home, "car", durations_s=np.full((2, 1), 600.0), arrivals_s=np.array([[0.0, 500.0], [0.0, 900.0]]))
     {'Bo': 0.5}
     """
-    if policy is None:
-        policy = schedule_for(household, way)
+    policy = policy or schedule_for(household, way)
     run = _followed(household, policy, durations_s, arrivals_s)
     latest_start_s = _latest_finishes(policy, run) - run.lasts_s
     away = [number for number, person in enumerate(household.people) if person.is_away]
@@ -285,8 +270,7 @@ def saved_before_season(
     >>> [(saving.task, saving.saved_s) for saving in savings]
     [('wheels', 4800.0), ('bags', 900.0)]
     """
-    if policy is None:
-        policy = schedule_for(household, way)
+    policy = policy or schedule_for(household, way)
 
     def ready_s(home: Household | Plan, lasts_s: NDArray[np.float64], listed: Schedule) -> float:
         times_s = ready_times(home, way, durations_s=lasts_s, arrivals_s=arrivals_s, policy=listed)
@@ -294,8 +278,9 @@ def saved_before_season(
 
     now_s = ready_s(household, durations_s, policy)
     savings = []
+    names = [task.name for task in household.tasks]
     for name in policy.tasks:
-        number = next(number for number, task in enumerate(household.tasks) if task.name == name)
+        number = names.index(name)
         without = replace(household.tasks[number], done_before_season=True)
         changed = replace(household, tasks=(*household.tasks[:number], without, *household.tasks[number + 1 :]))
         # Here the old list with the task struck out is there.
@@ -309,45 +294,40 @@ def saved_before_season(
 
 def _columns(household: Household | Plan, policy: Schedule, durations_s: NDArray[np.float64]) -> NDArray[np.float64]:
     if durations_s.ndim != 2 or durations_s.shape[1] != len(household.tasks):
-        raise refuse(
-            "durations_s",
-            f"have the shape {durations_s.shape}",
-            expected=f"(members, {len(household.tasks)}), a column for every task of the household",
-            mend="draw them with sample_durations(household.tasks, ...)",
-        )
+        expected = f"(members, {len(household.tasks)}), a column for every task of the household"
+        raise _misshapen("durations_s", durations_s, expected, "sample_durations(household.tasks, ...)")
     position = {task.name: number for number, task in enumerate(household.tasks)}
-    picked: NDArray[np.float64] = durations_s[:, [position[name] for name in policy.tasks]]
-    if not bool(np.all(np.isfinite(picked) & (picked >= 0))):
-        raise refuse(
-            "durations_s", "hold a time that is negative or not finite", expected="seconds", mend="redraw them"
-        )
-    return picked
+    return _times("durations_s", durations_s[:, [position[name] for name in policy.tasks]])
 
 
 def _arrivals(
     household: Household | Plan, arrivals_s: NDArray[np.float64] | None, *, members: int
 ) -> NDArray[np.float64]:
-    people = household.people
+    people, drawing = household.people, "sample_arrivals(household.people, ...)"
     if arrivals_s is None:
-        uncertain = uncertain_people(household)
-        if uncertain:
+        late = ", ".join(person.name for person in uncertain_people(household))
+        if late:
             raise refuse(
                 "arrivals_s",
-                f"are left out, and it is uncertain when {', '.join(person.name for person in uncertain)} comes home",
+                f"are left out, and it is uncertain when {late} comes home",
                 expected=f"(members, {len(people)}), a column for every person",
-                mend="draw them with sample_arrivals(household.people, ...)",
+                mend=f"draw them with {drawing}",
             )
         return sample_arrivals(people, members=members)
     if arrivals_s.shape != (members, len(people)):
-        raise refuse(
-            "arrivals_s",
-            f"have the shape {arrivals_s.shape}",
-            expected=f"({members}, {len(people)}), a row for every member and a column for every person",
-            mend="draw them with sample_arrivals(household.people, ...)",
-        )
-    if not bool(np.all(np.isfinite(arrivals_s) & (arrivals_s >= 0))):
-        raise refuse("arrivals_s", "hold a time that is negative or not finite", expected="seconds", mend="redraw them")
-    return arrivals_s
+        expected = f"({members}, {len(people)}), a row for every member and a column for every person"
+        raise _misshapen("arrivals_s", arrivals_s, expected, drawing)
+    return _times("arrivals_s", arrivals_s)
+
+
+def _misshapen(name: str, times_s: NDArray[np.float64], expected: str, drawing: str) -> InputError:
+    return refuse(name, f"have the shape {times_s.shape}", expected=expected, mend=f"draw them with {drawing}")
+
+
+def _times(name: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    if not bool(np.all(np.isfinite(times_s) & (times_s >= 0))):
+        raise refuse(name, "hold a time that is negative or not finite", expected="seconds", mend="redraw them")
+    return times_s
 
 
 @dataclass(frozen=True)
@@ -369,7 +349,14 @@ def _followed(
     lasts_s = _columns(household, policy, durations_s)
     members = lasts_s.shape[0]
     home_s = _arrivals(household, arrivals_s, members=members) if members else np.zeros((0, len(household.people)))
-    _check_people(household, policy)
+    strangers = sorted({name for who in policy.who for name in who} - {person.name for person in household.people})
+    if strangers:
+        raise refuse(
+            "policy",
+            f"gives tasks to {', '.join(strangers)}, who is not of this household",
+            expected="a list made for the same people",
+            mend="make it with schedule_for",
+        )
     finish_s = np.zeros_like(lasts_s)
     for task in policy.order:
         theirs = [number for number, person in enumerate(household.people) if person.name in policy.who[task]]
@@ -379,18 +366,6 @@ def _followed(
         finish_s[:, task] = start_s + lasts_s[:, task]
     ready_s = np.maximum(np.max(finish_s, axis=1, initial=0.0), np.max(home_s, axis=1, initial=0.0))
     return _Run(lasts_s=lasts_s, arrivals_s=home_s, finish_s=finish_s, ready_s=ready_s)
-
-
-def _check_people(household: Household | Plan, policy: Schedule) -> None:
-    names = {person.name for person in household.people}
-    strangers = sorted({name for who in policy.who for name in who} - names)
-    if strangers:
-        raise refuse(
-            "policy",
-            f"gives tasks to {', '.join(strangers)}, who is not of this household",
-            expected="a list made for the same people",
-            mend="make it with schedule_for",
-        )
 
 
 def _latest_finishes(policy: Schedule, run: _Run) -> NDArray[np.float64]:

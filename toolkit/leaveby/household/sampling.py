@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv
 
-from leaveby.errors import InputError, refuse
+from leaveby.errors import Faults, refuse
 from leaveby.household.plan import Durations, Person, Task, arrival_faults
 
 _PERT_SHAPE: Final = 4.0
@@ -102,9 +102,7 @@ def sample_arrivals(
            [   0., 3000.]])
     """
     _check_sampling(kind, members)
-    faults = arrival_faults(people)
-    if faults:
-        raise InputError(faults)
+    Faults(arrival_faults(people)).refuse()
     uncertain = [number for number, person in enumerate(people) if person.arrival_is_uncertain]
     arrivals_s = np.tile(np.array([person.arrives_after_s for person in people], dtype=np.float64), (members, 1))
     if uncertain or uniforms is not None:

@@ -23,7 +23,7 @@ from functools import lru_cache
 from graphlib import CycleError, TopologicalSorter
 from typing import Final
 
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Faults
 from leaveby.household.branching import searched
 from leaveby.household.catalogue import TaskList
 from leaveby.household.crew import (
@@ -149,55 +149,43 @@ def _made(
 
 
 def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence[float] | None) -> Crew:
-    faults: list[Fault] = []
+    faults = Faults()
     if not people:
-        faults.append(Fault("people", "is empty", "at least one person", "add who lives there"))
+        faults.add("people", "is empty", "at least one person", "add who lives there")
     faults += arrival_faults(people)
     names = [task.name for task in tasks]
     if durations_s is None:
         durations_s = [task.likely_s for task in tasks]
     if len(durations_s) != len(tasks):
-        faults.append(Fault("durations_s", f"has {len(durations_s)} values", f"{len(tasks)}, one per task", "give all"))
+        faults.add("durations_s", f"has {len(durations_s)} values", f"{len(tasks)}, one per task", "give all")
         durations_s = [0.0] * len(tasks)
     position = {name: number for number, name in enumerate(names)}
     before: list[tuple[int, ...]] = []
     for task, duration_s in zip(tasks, durations_s, strict=True):
         place = f'task "{task.name}"'
         if not (math.isfinite(duration_s) and duration_s >= 0):
-            faults.append(
-                Fault(place, f"lasts {duration_s} s", "seconds, finite and 0 or more", "correct the duration")
+            faults.add(place, f"lasts {duration_s} s", "seconds, finite and 0 or more", "correct the duration")
+        for name in (name for name in task.after if name not in position):
+            faults.add(
+                f"{place}: after", f'names "{name}", which is not among the tasks', "tasks of the same way", "add it"
             )
-        unknown = [name for name in task.after if name not in position]
-        faults += [
-            Fault(f"{place}: after", f'names "{name}", which is not among the tasks', "tasks of the same way", "add it")
-            for name in unknown
-        ]
         before.append(tuple(position[name] for name in task.after if name in position))
     if len(position) != len(names):
-        faults.append(Fault("tasks", "hold the same name twice", "names that stand once", "rename one"))
+        faults.add("tasks", "hold the same name twice", "names that stand once", "rename one")
     try:
         TopologicalSorter(dict(enumerate(before))).prepare()
     except CycleError as error:
         ring = " before ".join(f'"{names[number]}"' for number in error.args[1])
-        faults.append(
-            Fault("tasks", f"wait for each other in a ring: {ring}", "an order", "take one name out of after")
-        )
+        faults.add("tasks", f"wait for each other in a ring: {ring}", "an order", "take one name out of after")
     hands = tuple(0 if task.done_before_season else task.hands for task in tasks)
     able = tuple(
         tuple(number for number, person in enumerate(people) if can_do(person.can, task.needs)) for task in tasks
     )
     for task, count, who in zip(tasks, hands, able, strict=True):
         if count > len(who):
-            faults.append(
-                Fault(
-                    f'task "{task.name}": hands',
-                    f"takes {count} at once, and {len(who)} can do it",
-                    f"at most {len(who)}",
-                    "lower the number, or add people who can",
-                )
-            )
-    if faults:
-        raise InputError(faults)
+            wrong, mend = f"takes {count} at once, and {len(who)} can do it", "lower the number, or add people who can"
+            faults.add(f'task "{task.name}": hands', wrong, f"at most {len(who)}", mend)
+    faults.refuse()
     behind: list[list[int]] = [[] for _ in tasks]
     for number, ahead in enumerate(before):
         for earlier in ahead:
@@ -215,8 +203,8 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
         behind=tuple(tuple(later) for later in behind),
         durations_s=lasts_s,
         longest_s=tuple(
-            0.0 if task.done_before_season else max(task.longest_s, lasts_s[number])
-            for number, task in enumerate(tasks)
+            0.0 if task.done_before_season else max(task.longest_s, lasts)
+            for task, lasts in zip(tasks, lasts_s, strict=True)
         ),
         hands=hands,
         able=able,
@@ -276,12 +264,12 @@ def _better(crew: Crew, one: Draft, other: Draft) -> bool:
     """
     if abs(one.ready_s - other.ready_s) > TICK_S:
         return one.ready_s < other.ready_s
-    slow_s = _ready_when_held(crew, one, lasts_s=crew.longest_s, home_s=crew.arrives_latest_s)
-    other_slow_s = _ready_when_held(crew, other, lasts_s=crew.longest_s, home_s=crew.arrives_latest_s)
-    if crew.arrives_soonest_s == crew.arrives_s or abs(slow_s - other_slow_s) > TICK_S:
-        return slow_s < other_slow_s - TICK_S
-    soon_s = _ready_when_held(crew, one, lasts_s=crew.durations_s, home_s=crew.arrives_soonest_s)
-    return soon_s < _ready_when_held(crew, other, lasts_s=crew.durations_s, home_s=crew.arrives_soonest_s) - TICK_S
+    held: dict[str, Sequence[float]] = {"lasts_s": crew.longest_s, "home_s": crew.arrives_latest_s}
+    sooner_s = _ready_when_held(crew, other, **held) - _ready_when_held(crew, one, **held)
+    if abs(sooner_s) <= TICK_S and crew.arrives_soonest_s != crew.arrives_s:
+        held = {"lasts_s": crew.durations_s, "home_s": crew.arrives_soonest_s}
+        sooner_s = _ready_when_held(crew, other, **held) - _ready_when_held(crew, one, **held)
+    return sooner_s > TICK_S
 
 
 def _ready_when_held(crew: Crew, draft: Draft, *, lasts_s: Sequence[float], home_s: Sequence[float]) -> float:

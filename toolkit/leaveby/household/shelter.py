@@ -35,8 +35,6 @@ class Place:
 
     Attributes
     ----------
-    name : str
-    way : {"tow", "car", "foot"}
     distance_m : float
         Along the way there, 0 or more; inf when no way leads there.
     travel_s : float
@@ -59,7 +57,6 @@ class LastResort:
 
     Attributes
     ----------
-    heading : str
     tasks : tuple of str
         What closes the house, in the order of the list.
     policy : Schedule
@@ -94,7 +91,6 @@ class LastResort:
         plan names none.
     place_reachable : bool
         At the asked confidence, when one leaves for it at `begins_s`.
-    assumptions : tuple of str
     """
 
     heading: str

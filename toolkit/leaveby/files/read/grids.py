@@ -14,8 +14,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
-import pyogrio
 import pyproj
 import rasterio
 import rasterio.errors
@@ -24,7 +22,7 @@ from numpy.typing import NDArray
 from rasterio.crs import CRS
 from rasterio.enums import Resampling
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Faults, refuse
 from leaveby.fire.fuel.types import plain_name
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain, fill_voids
@@ -76,9 +74,7 @@ def read_terrain(
     with _opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as source:
         crs = _metric_crs(source)
         x_m, y_m = _project(points, crs=crs)
-        off = _off_the_raster(source, points, path=path, key=key)
-        if off:
-            raise InputError(off)
+        _refuse_points_off(source, points, path=path, key=key)
         own_m = _own_cell_m(source, crs=crs)
         west, south, east, north = _area(source, x_m, y_m=y_m, crs=crs)
         notes: list[str] = []
@@ -165,7 +161,7 @@ def _project(points: Mapping[str, tuple[float, float]], *, crs: str) -> tuple[ND
     return np.asarray(x_m), np.asarray(y_m)
 
 
-def _off_the_raster(source: Any, points: Mapping[str, tuple[float, float]], *, path: Path, key: str) -> list[Fault]:
+def _refuse_points_off(source: Any, points: Mapping[str, tuple[float, float]], *, path: Path, key: str) -> None:
     to_source = pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
     bounds = source.bounds
     west, south, east, north = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *bounds)
@@ -174,19 +170,17 @@ def _off_the_raster(source: Any, points: Mapping[str, tuple[float, float]], *, p
         x, y = to_source.transform(lon_deg, lat_deg)
         return bool(bounds.left < x < bounds.right and bounds.bottom < y < bounds.top)
 
-    faults = []
+    faults = Faults()
     for name, (lon_deg, lat_deg) in points.items():
         if not on_it(lon_deg, lat_deg):
             meant = [slip.mend for slip in slips(lon_deg, lat_deg) if slip.place is not None and on_it(*slip.place)]
-            faults.append(
-                Fault(
-                    name,
-                    f"{lon_deg:.5f}, {lat_deg:.5f} lies outside the terrain {path} ({key})",
-                    f"a longitude from {west:.4f} to {east:.4f} and a latitude from {south:.4f} to {north:.4f}",
-                    meant[0] if meant else "correct the place, or give a terrain raster that covers it",
-                )
+            faults.add(
+                name,
+                f"{lon_deg:.5f}, {lat_deg:.5f} lies outside the terrain {path} ({key})",
+                f"a longitude from {west:.4f} to {east:.4f} and a latitude from {south:.4f} to {north:.4f}",
+                meant[0] if meant else "correct the place, or give a terrain raster that covers it",
             )
-    return faults
+    faults.refuse()
 
 
 def _own_cell_m(source: Any, *, crs: str) -> float:
@@ -271,28 +265,27 @@ def _read_legend(path: Path, *, codes: bool) -> dict[str, str]:
             expected="the columns value,fuel_type",
             mend="name the columns in the first line",
         )
-    faults: list[Fault] = []
+    faults = Faults()
     first: dict[str, int] = {}
     names: dict[str, str] = {}
     for row, written, fuel in zip(rows, columns["value"], columns["fuel_type"], strict=True):
         place, value = f"{where} row {row}", _whole(written)
         a_code = value.removeprefix("-").isdecimal()
         if codes and not a_code:
-            faults.append(Fault(place, f"{written.strip()!r} is no code", "a whole number", "write the raster's code"))
+            faults.add(place, f"{written.strip()!r} is no code", "a whole number", "write the raster's code")
         elif not value:
-            faults.append(Fault(place, "it has no value", "a class of the polygons", "write it, or remove the row"))
+            faults.add(place, "it has no value", "a class of the polygons", "write it, or remove the row")
         if not fuel.strip():
-            faults.append(Fault(place, "it has no fuel type", "one for each value", "write it, or remove the row"))
+            faults.add(place, "it has no fuel type", "one for each value", "write it, or remove the row")
         # Classes are told apart without capitals, spaces and underscores, as `fuel_from_polygons` does.
         same = value if a_code else plain_name(value)
         if same in first:
             again = f"{written.strip()!r} is the value of row {first[same]} once more"
-            faults.append(Fault(place, again, "each value once", f"remove row {first[same]} or row {row}"))
+            faults.add(place, again, "each value once", f"remove row {first[same]} or row {row}")
         elif value:
             first[same] = row
         names[value] = fuel.strip()
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
     return names
 
 
@@ -314,6 +307,9 @@ def _read_codes(grid: Grid, path: Path, *, legend: Path) -> FuelMap:
 
 
 def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None) -> FuelMap:
+    import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
+    import pyogrio
+
     frame = pyogrio.read_dataframe(path)
     if column not in frame.columns:
         raise refuse(
@@ -412,21 +408,12 @@ def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[i
             )
     rows = list(csv.reader((line for _, line in kept), skipinitialspace=True))
     names = [name.strip() for name in rows[0]]
-    faults = [
-        Fault(
-            f"{where} row {number}",
-            f"has {len(row)} values",
-            f"{len(names)}, one for each column",
-            "add or remove commas in that row; numbers have decimal points",
-        )
-        for (number, _), row in zip(kept[1:], rows[1:], strict=True)
-        if len(row) != len(names)
-    ]
-    faults += [
-        Fault(where, f"has the column {name!r} twice", "each column once", "rename or remove one")
-        for name in sorted({name for name in names if names.count(name) > 1})
-    ]
-    if faults:
-        raise InputError(faults)
+    faults, mend = Faults(), "add or remove commas in that row; numbers have decimal points"
+    for (number, _), row in zip(kept[1:], rows[1:], strict=True):
+        if len(row) != len(names):
+            faults.add(f"{where} row {number}", f"has {len(row)} values", f"{len(names)}, one for each column", mend)
+    for name in sorted({name for name in names if names.count(name) > 1}):
+        faults.add(where, f"has the column {name!r} twice", "each column once", "rename or remove one")
+    faults.refuse()
     columns = {name: [row[k] for row in rows[1:]] for k, name in enumerate(names)}
     return columns, [number for number, _ in kept[1:]]

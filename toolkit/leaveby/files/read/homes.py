@@ -17,37 +17,15 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from leaveby.errors import Fault, InputError, refuse
-from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, said_plainly, without_editing
+from leaveby.errors import Faults, refuse
+from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, said_plainly, there, without_editing
 from leaveby.files.read.road_lines import read_layer
 from leaveby.parameters import HOME_FLOOR_M2, LEAST_HOME_FOOTPRINT_M2, USUAL_LEVELS
+from leaveby.regions import table
 from leaveby.roads.exits.homes import FAR_M, Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.exits.street_table import StreetTable
 
-ONE_HOME: Final = frozenset(
-    {
-        "yes",
-        "house",
-        "detached",
-        "semidetached_house",
-        "bungalow",
-        "farm",
-        "cabin",
-        "static_caravan",
-        "houseboat",
-        "residential",
-    }
-)
-"""Kinds of building that are one home each. Judgement: `yes` says only that it is a building."""
-
-MANY_HOMES: Final = frozenset({"apartments", "terrace", "dormitory", "tower"})
-"""Kinds of building that hold several homes."""
-
-PEOPLE_INSIDE: Final = frozenset(
-    {"hotel", "hospital", "school", "kindergarten", "college", "university", "nursing_home"}
-)
-"""Kinds of building that people have to leave though they are no homes; listed by number."""
-
+_KINDS: Final = table("files/read/kinds")["building"]
 _LON: Final = ("lon_deg", "lon", "longitude", "x")
 _LAT: Final = ("lat_deg", "lat", "latitude", "y")
 _ID: Final = ("id", "osm_id", "osmid", "address_id", "gnaf_pid", "fid", "name")
@@ -146,14 +124,7 @@ def read_exits(path: str | Path, *, crs: str) -> tuple[tuple[str, ...], NDArray[
 
 
 def _there(path: str | Path, what: str) -> Path:
-    file = Path(path)
-    if not file.is_file():
-        raise refuse(
-            str(file),
-            "there is no such file",
-            expected=f"a file of {what}",
-            mend="correct the path; it is taken as it is",
-        )
+    file = there(path, expected=f"a file of {what}", mend="correct the path; it is taken as it is")
     if not file.name.lower().endswith((*OSM_ENDINGS, *_TABLES, *_LAYERS)):
         raise refuse(
             str(file),
@@ -201,25 +172,21 @@ def _positions(
             expected="columns lon_deg and lat_deg (degrees, WGS 84), or a layer with its reference system",
             mend="name the columns; coordinates in another reference system go into a GeoPackage",
         )
-    faults: list[Fault] = []
+    faults = Faults()
     lon, lat = np.zeros(len(rows)), np.zeros(len(rows))
     for at, row in enumerate(rows):
         for keys, values, most in ((_LON, lon, 180.0), (_LAT, lat, 90.0)):
             text = _value(row, keys)
             number = _number(text)
             if number is None or abs(number) > most:
-                faults.append(
-                    Fault(
-                        f"{file} line {at + 2}",
-                        f"{keys[0]} is {text!r}",
-                        f"degrees from -{most:g} to {most:g}",
-                        "correct the row (are the two swapped, or projected?)",
-                    )
+                expected, mend = (
+                    f"degrees from -{most:g} to {most:g}",
+                    "correct the row (are the two swapped, or projected?)",
                 )
+                faults.add(f"{file} line {at + 2}", f"{keys[0]} is {text!r}", expected, mend)
             else:
                 values[at] = number
-    if faults:
-        raise InputError(faults[:20])
+    faults.refuse(most=20)
     x, y = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon, lat)
     return np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
 
@@ -234,36 +201,29 @@ def _number(text: object) -> float | None:
 
 def _dwellings(file: Path, texts: Sequence[object]) -> NDArray[np.float64]:
     values = np.ones(len(texts))
-    faults = []
+    faults = Faults()
     for at, text in enumerate(texts):
         if text is None or text != text or str(text) == "":
             continue
         number = _number(text)
         if number is None or number <= 0.0:
-            faults.append(
-                Fault(f"{file} row {at + 1}", f"the number of dwellings is {text!r}", "a number above 0", "correct it")
-            )
+            faults.add(f"{file} row {at + 1}", f"the number of dwellings is {text!r}", "a number above 0", "correct it")
         else:
             values[at] = number
-    if faults:
-        raise InputError(faults[:20])
+    faults.refuse(most=20)
     return values
 
 
 def _counted(file: Path, rows: Sequence[dict[str, str]], streets: StreetTable) -> PlacedHomes:
     """Spread the homes counted on each way over its streets, by length, in whole homes."""
-    faults: list[Fault] = []
+    faults = Faults()
     of_way: dict[int, float] = {}
     for at, row in enumerate(rows):
-        way, homes = _number(row.get("way_id")), _number(row.get("homes"))
+        way, homes, place = _number(row.get("way_id")), _number(row.get("homes")), f"{file} line {at + 2}"
         if way is None or homes is None or homes < 0.0:
-            faults.append(
-                Fault(f"{file} line {at + 2}", f"it reads {row}", "a way_id and homes of 0 or more", "correct the row")
-            )
+            faults.add(place, f"it reads {row}", "a way_id and homes of 0 or more", "correct the row")
         elif int(way) in of_way:
-            faults.append(
-                Fault(f"{file} line {at + 2}", f"way {int(way)} stands twice", "each way once", "add them up")
-            )
+            faults.add(place, f"way {int(way)} stands twice", "each way once", "add them up")
         else:
             of_way[int(way)] = homes
     count = np.zeros(streets.street_count)
@@ -271,13 +231,11 @@ def _counted(file: Path, rows: Sequence[dict[str, str]], streets: StreetTable) -
     for way, homes in of_way.items():
         parts = np.flatnonzero((streets.way_id == way) & takes)
         if parts.size == 0:
-            faults.append(
-                Fault(
-                    f"{file}, way {way}",
-                    f"{homes:g} homes are counted on it, and it is no street for cars on this map",
-                    "a way of the roads file",
-                    "correct the way_id, or take the roads and the counts from the same map",
-                )
+            faults.add(
+                f"{file}, way {way}",
+                f"{homes:g} homes are counted on it, and it is no street for cars on this map",
+                "a way of the roads file",
+                "correct the way_id, or take the roads and the counts from the same map",
             )
             continue
         share = homes * streets.length_m[parts] / max(float(streets.length_m[parts].sum()), 1e-9)
@@ -285,8 +243,7 @@ def _counted(file: Path, rows: Sequence[dict[str, str]], streets: StreetTable) -
         rest = round(homes - float(whole.sum()))
         whole[np.argsort(-(share - whole), kind="stable")[:rest]] += 1.0
         count[parts] += whole
-    if faults:
-        raise InputError(faults[:20])
+    faults.refuse(most=20)
     return homes_by_street(streets, count)
 
 
@@ -318,25 +275,28 @@ def _layer_homes(file: Path, *, crs: str, layer: str | None) -> Homes:
         raise refuse(
             str(file), f"it holds {wrong}", expected="footprints or points", mend="give the homes as areas or points"
         )
-    shapes = np.asarray(frame.geometry.to_numpy(), dtype=object)
-    at = np.asarray(shapely.point_on_surface(shapes), dtype=object)
+    names = _named(frame, _ID) or tuple(f"row {row + 1}" for row in range(len(frame)))
+    number = _column(frame, _DWELLINGS)
+    said = () if number is not None else (f"{file.name}: each of {len(frame)} shapes was counted as one home.",)
+    dwellings = np.ones(len(frame)) if number is None else _dwellings(file, list(frame[number]))
+    return Homes(names, *_points(frame.geometry.to_numpy()), dwellings, said)
+
+
+def _column(frame: geopandas.GeoDataFrame, keys: Sequence[str]) -> Any:
+    """The column that is called by one of these, the first of them first."""
     lower = {str(name).lower(): name for name in frame.columns}
-    ident = next((lower[key] for key in _ID if key in lower), None)
-    number = next((lower[key] for key in _DWELLINGS if key in lower), None)
-    identity = (
-        tuple(str(value) for value in frame[ident])
-        if ident is not None
-        else tuple(f"row {row + 1}" for row in range(len(frame)))
-    )
-    dwellings = _dwellings(file, list(frame[number])) if number is not None else np.ones(len(frame))
-    sentences = () if number is not None else (f"{file.name}: each of {len(frame)} shapes was counted as one home.",)
-    return Homes(
-        identity,
-        np.asarray(shapely.get_x(at), dtype=np.float64),
-        np.asarray(shapely.get_y(at), dtype=np.float64),
-        dwellings,
-        sentences,
-    )
+    return next((lower[key] for key in keys if key in lower), None)
+
+
+def _named(frame: geopandas.GeoDataFrame, keys: Sequence[str]) -> tuple[str, ...]:
+    column = _column(frame, keys)
+    return () if column is None else tuple(str(value) for value in frame[column])
+
+
+def _points(shapes: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A point inside each shape."""
+    at = shapely.point_on_surface(shapes)
+    return np.asarray(shapely.get_x(at), dtype=np.float64), np.asarray(shapely.get_y(at), dtype=np.float64)
 
 
 # --- extracts --------------------------------------------------------------------------------------------------
@@ -379,14 +339,10 @@ def _buildings(file: Path, *, crs: str) -> Homes:
                 expected="homes",
                 mend="give the homes by a file of their own: footprints, points, or counts per way",
             )
-        x, y = project.transform([item[1] for item in addresses], [item[2] for item in addresses])
-        return Homes(
-            tuple(item[0] for item in addresses),
-            np.asarray(x, dtype=np.float64),
-            np.asarray(y, dtype=np.float64),
-            np.ones(len(addresses)),
-            (f"{file.name} has no buildings: its {len(addresses)} addresses were counted as one home each.",),
-        )
+        names, lon, lat = zip(*addresses, strict=True)
+        x, y = (np.asarray(one, dtype=np.float64) for one in project.transform(lon, lat))
+        counted = f"{file.name} has no buildings: its {len(addresses)} addresses were counted as one home each."
+        return Homes(names, x, y, np.ones(len(addresses)), (counted,))
     geometry = np.array([item[2] for item in found], dtype=object)
     metric = shapely.transform(geometry, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
     area_m2 = np.asarray(shapely.area(metric), dtype=np.float64)
@@ -394,14 +350,9 @@ def _buildings(file: Path, *, crs: str) -> Homes:
         [homes_in_building(tags, area_m2=float(size)) for (_, tags, _), size in zip(found, area_m2, strict=True)]
     )
     home = dwellings > 0.0
-    at = shapely.point_on_surface(metric[home])
-    return Homes(
-        tuple(found[i][0] for i in np.flatnonzero(home)),
-        np.asarray(shapely.get_x(at), dtype=np.float64),
-        np.asarray(shapely.get_y(at), dtype=np.float64),
-        dwellings[home],
-        _building_sentences(file, found, home, dwellings, broken),
-    )
+    names = tuple(found[i][0] for i in np.flatnonzero(home))
+    said = _building_sentences(file, found, home, dwellings, broken)
+    return Homes(names, *_points(metric[home]), dwellings[home], said)
 
 
 def _building_tags(tags: osmium.osm.TagList) -> dict[str, str]:
@@ -426,10 +377,10 @@ def homes_in_building(tags: dict[str, str], *, area_m2: float) -> float:
     flats = _number(tags.get("building:flats"))
     if flats is not None and flats > 0.0:
         return flats
-    if kind in MANY_HOMES:
+    if kind in _KINDS["many_homes"]:
         levels = _number(tags.get("building:levels")) or USUAL_LEVELS.value
         return max(2.0, float(np.ceil(max(levels, 1.0) * area_m2 / HOME_FLOOR_M2.value)))
-    if kind not in ONE_HOME:
+    if kind not in _KINDS["one_home"]:
         return 0.0
     if kind == "yes" and (0.0 < area_m2 < LEAST_HOME_FOOTPRINT_M2.value or "amenity" in tags or "tourism" in tags):
         return 0.0
@@ -454,7 +405,7 @@ def _building_sentences(
     if others:
         listed = ", ".join(f"{kind} {count}" for kind, count in others.most_common(8))
         lines.append(f"{sum(others.values())} buildings were not counted as homes ({listed}).")
-    people = sum(count for kind, count in others.items() if kind in PEOPLE_INSIDE)
+    people = sum(count for kind, count in others.items() if kind in _KINDS["people_inside"])
     if people:
         lines.append(
             f"{people} hotels, schools, hospitals and the like are no homes and are in no count here, though people "

@@ -8,25 +8,15 @@ from typing import Final
 
 import osmium
 
-from leaveby.errors import refuse
-from leaveby.files.read.road_extracts import OSM_ENDINGS, said_plainly, without_editing
+from leaveby.files.read.road_extracts import OSM_ENDINGS, said_plainly, there, without_editing
+from leaveby.regions import table
 
-LARGER: Final = frozenset({"continent", "country", "state", "region", "province", "district", "county", "municipality"})
-"""Values of the place tag that name an area too large to tell where a fire is."""
+LARGER: Final = frozenset(table("files/read/kinds")["place"]["larger"])
 
 
 @dataclass(frozen=True)
 class NamedPlace:
-    """A place with its name.
-
-    Attributes
-    ----------
-    name : str
-    kind : str
-        Value of the place tag: `town`, `hamlet`, `isolated_dwelling`, ...
-    lon_deg, lat_deg : float
-        WGS 84.
-    """
+    """A place with its name; its kind is the value of the place tag: `town`, `hamlet`, `isolated_dwelling`, ..."""
 
     name: str
     kind: str
@@ -51,11 +41,7 @@ def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
         ...
     leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
     """
-    file = Path(path)
-    if not file.is_file():
-        raise refuse(
-            str(file), "there is no such file", expected="the file that holds the roads", mend="correct its path"
-        )
+    file = there(path, expected="the file that holds the roads", mend="correct its path")
     if not file.name.lower().endswith(OSM_ENDINGS):
         return ()
     found = []

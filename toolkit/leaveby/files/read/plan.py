@@ -26,6 +26,14 @@ _PLACE: Final = re.compile(
     r"(?:: (?P<key>\w+).*)?)"
 )
 _HEADER: Final = re.compile(r"\s*\[{1,2}\s*(?P<name>\w+)\s*\]{1,2}\s*(?:#.*)?$")
+_UNREADABLE: Final[dict[type[OSError], tuple[str, str]]] = {
+    FileNotFoundError: (
+        "there is no such file",
+        "check the name and the folder; `leaveby demo` shows an example plan",
+    ),
+    IsADirectoryError: ("is a folder", "name the file in it"),
+    PermissionError: ("may not be read", "ask for the right to read it"),
+}
 _LINE: Final = re.compile(r"\(at (line \d+, column \d+|end of document)\)")
 
 
@@ -122,17 +130,9 @@ def toml_text(path: Path, *, what: str = "a plan file (TOML)") -> str:
     where = str(path)
     try:
         raw = path.read_bytes()
-    except FileNotFoundError as error:
-        raise refuse(
-            where,
-            "there is no such file",
-            expected=what,
-            mend="check the name and the folder; `leaveby demo` shows an example plan",
-        ) from error
-    except IsADirectoryError as error:
-        raise refuse(where, "is a folder", expected=what, mend="name the file in it") from error
-    except PermissionError as error:
-        raise refuse(where, "may not be read", expected=what, mend="ask for the right to read it") from error
+    except (FileNotFoundError, IsADirectoryError, PermissionError) as error:
+        wrong, mend = _UNREADABLE[type(error)]
+        raise refuse(where, wrong, expected=what, mend=mend) from error
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -8,7 +8,7 @@ import re
 import tempfile
 import zlib
 from array import array
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import lru_cache
@@ -19,34 +19,15 @@ from xml.parsers import expat
 import numpy as np
 import osmium
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Faults, InputError, refuse
 from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE
+from leaveby.regions import table
 from leaveby.roads.network.graph import TAGS, great_circle_m
 from leaveby.roads.osm.osm_ways import OsmWays, barrier_words, osm_ways_kept, osm_ways_with_points_at, osm_ways_within
 
 _BAD_PLACE = osmium.InvalidLocationError
 
-NOT_ROADS: Final = frozenset(
-    {
-        "abandoned",
-        "bus_guideway",
-        "bus_stop",
-        "construction",
-        "corridor",
-        "elevator",
-        "escalator",
-        "no",
-        "planned",
-        "platform",
-        "proposed",
-        "raceway",
-        "razed",
-        "rest_area",
-        "services",
-        "via_ferrata",
-    }
-)
-"""Values of the highway tag that nobody can leave by (yet, or any more)."""
+NOT_ROADS: Final = frozenset(table("files/read/kinds")["highway"]["not_roads"])
 
 NOT_READ: Final = (
     "Turn restrictions, and closings that depend on the season or the hour, were not read from the map: look for them "
@@ -63,6 +44,14 @@ _NEW: Final = 1 << 60
 _ODD = re.compile(rb"""\b(?:id|ref)\s*=\s*["']-|\baction\s*=\s*["']delete""")
 _POINT_LIMITS: Final = ("maxheight", "maxwidth", "maxweight")
 _SOUND: Final = "a complete OpenStreetMap file (.osm, .osm.gz, .osm.bz2 or .osm.pbf)"
+
+
+def there(path: str | Path, *, expected: str, mend: str) -> Path:
+    """Refuse a file that is not there."""
+    file = Path(path)
+    if not file.is_file():
+        raise refuse(str(file), "there is no such file", expected=expected, mend=mend)
+    return file
 
 
 @contextmanager
@@ -191,18 +180,24 @@ def _deleted(file: Path) -> frozenset[tuple[str, int]]:
         if attributes.get("action") == "delete" and name in ("node", "way", "relation"):
             found.add((name[0], int(attributes["id"])))
 
+    try:
+        read_xml(file, begin=begin)
+    except expat.ExpatError as error:
+        raise ValueError(f"line {error.lineno}: {error}") from error
+    return frozenset(found)
+
+
+def read_xml(file: Path, *, begin: Callable[[str, dict[str, str]], None] | None = None) -> None:
+    """Read XML once without building anything; stop at the first declaration of a document type or entity."""
+
     def stop(*_: object) -> None:
         raise entities_refused(file)
 
     parser = expat.ParserCreate()
     parser.StartElementHandler = begin
-    parser.StartDoctypeDeclHandler = stop
+    parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = stop
     with _opened(file) as source:
-        try:
-            parser.ParseFile(source)
-        except expat.ExpatError as error:
-            raise ValueError(f"line {error.lineno}: {error}") from error
-    return frozenset(found)
+        parser.ParseFile(source)
 
 
 def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:
@@ -270,14 +265,12 @@ def drawn_from_osm(file: Path) -> bool:
     The root element of OpenStreetMap XML may carry an `attribution` (as the editing interface's own answers do). Where
     it has none, or the file is no XML, the notice is due.
     """
-    kind = file.suffix.lower()
-    if kind == ".pbf":
+    if file.suffix.lower() == ".pbf":
         return True
     stated: list[str] = []
     parser = expat.ParserCreate()
     parser.StartElementHandler = lambda _name, attributes: stated.append(attributes.get("attribution", ""))
-    with said_plainly(file), file.open("rb") as packed:
-        source = gzip.GzipFile(fileobj=packed) if kind == ".gz" else bz2.BZ2File(packed) if kind == ".bz2" else packed
+    with said_plainly(file), _opened(file) as source:
         while not stated and (part := source.read(4096)):
             parser.Parse(part)
     return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
@@ -339,7 +332,7 @@ def _without_cut_ways(file: Path, ways: OsmWays, *, home_deg: tuple[float, float
     outside = ~missing & ((np.abs(ways.lon_deg) > 180.0) | (np.abs(ways.lat_deg) > 90.0))
     way_of = np.repeat(np.arange(ways.way_id.size), np.diff(ways.start))
     cut = np.bincount(way_of[missing], minlength=ways.way_id.size) > 0
-    faults: list[Fault] = []
+    faults = Faults()
     few = cut.sum() <= FEW_CUT_SHARE.value * ways.way_id.size
     near = np.zeros(cut.size, dtype=np.bool_)
     if cut.any() and home_deg is not None:
@@ -351,29 +344,24 @@ def _without_cut_ways(file: Path, ways: OsmWays, *, home_deg: tuple[float, float
     if not few or near.any():
         named = ways.way_id[near if few else cut]
         where = f", and some of them lie within {FAR_CUT_M.value / 1000.0:g} km of the home" if few else ""
-        faults.append(
-            Fault(
-                f"{file}, ways {', '.join(str(way) for way in named[:3])}"
-                + (f" and {named.size - 3} more" if named.size > 3 else ""),
-                f"{int(missing.sum())} points of {int(cut.sum())} roads are not in the file: it was cut through its "
-                f"ways{where}",
-                "an extract with complete ways, wider than the area asked about (at most "
-                f"{100 * FEW_CUT_SHARE.value:g} % of the roads may lack points, and none near the home)",
-                "cut the extract with complete ways (osmium extract does so by default) and with room around the area",
-            )
+        faults.add(
+            f"{file}, ways {', '.join(str(way) for way in named[:3])}"
+            + (f" and {named.size - 3} more" if named.size > 3 else ""),
+            f"{int(missing.sum())} points of {int(cut.sum())} roads are not in the file: it was cut through its "
+            f"ways{where}",
+            "an extract with complete ways, wider than the area asked about (at most "
+            f"{100 * FEW_CUT_SHARE.value:g} % of the roads may lack points, and none near the home)",
+            "cut the extract with complete ways (osmium extract does so by default) and with room around the area",
         )
     if outside.any():
         at = int(np.flatnonzero(outside)[0])
-        faults.append(
-            Fault(
-                f"{file}, node {ways.node[at]} of way {ways.way_id[way_of[at]]}",
-                f"longitude {ways.lon_deg[at]}, latitude {ways.lat_deg[at]} lie out of range",
-                "longitude -180 to 180 and latitude -90 to 90 degrees",
-                "correct the coordinates, or fetch the file once more",
-            )
+        faults.add(
+            f"{file}, node {ways.node[at]} of way {ways.way_id[way_of[at]]}",
+            f"longitude {ways.lon_deg[at]}, latitude {ways.lat_deg[at]} lie out of range",
+            "longitude -180 to 180 and latitude -90 to 90 degrees",
+            "correct the coordinates, or fetch the file once more",
         )
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
     if not cut.any():
         return ways
     named = ways.way_id[cut]

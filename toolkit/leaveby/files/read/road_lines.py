@@ -14,7 +14,7 @@ import pyogrio
 import shapely
 from pyproj import Transformer
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refuse
 from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.osm.osm_ways import OsmWays, osm_ways_within
@@ -78,8 +78,7 @@ def read_layer(
     if len(frame) == 0:
         raise refuse(str(file), none[0], expected=none[1], mend="take a larger area")
     empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
-    if empty.size:
-        raise InputError([Fault(f"{file} row {row + 1}", *shape) for row in empty[:20]])
+    Faults(Fault(f"{file} row {row + 1}", *shape) for row in empty).refuse(most=20)
     return frame
 
 
@@ -128,7 +127,7 @@ def _ways(
     classes: Collection[str] | None,
 ) -> OsmWays:
     by_lower = {str(name).lower(): name for name in frame.columns}
-    faults = [
+    Faults(
         Fault(f"{file}, columns[{tag!r}]", f"{what} {tag if tag not in WAY_TAGS else name!r}", expected, "correct it")
         for tag, name in columns.items()
         for bad, what, expected in (
@@ -136,9 +135,7 @@ def _ways(
             (name not in frame.columns, "there is no column", f"one of {', '.join(map(str, frame.columns))}"),
         )
         if bad
-    ]
-    if faults:
-        raise InputError(faults)
+    ).refuse()
     tags: dict[str, list[str]] = {}
     for tag in WAY_TAGS:
         name = columns.get(tag) or by_lower.get(TAG_KEYS[tag]) or by_lower.get(tag)

@@ -14,7 +14,7 @@ import shapely
 from pyproj import Transformer
 
 from leaveby.errors import InputError, refuse
-from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, entities_refused, read_extract, said_plainly
+from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, read_extract, read_xml, said_plainly, there
 from leaveby.roads.network.graph import RoadNetwork, select_edges
 from leaveby.roads.osm.topology import Split, network_from_osm_ways
 from leaveby.units import METRES_PER_DEGREE
@@ -107,14 +107,8 @@ def read_roads(
         ...
     leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
     """
-    file = Path(path)
-    if not file.is_file():
-        raise refuse(
-            str(file),
-            "there is no such file",
-            expected="a road file (.osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp, .geojson)",
-            mend="correct the path; relative paths start from the plan file",
-        )
+    expected = "a road file (.osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp, .geojson)"
+    file = there(path, expected=expected, mend="correct the path; relative paths start from the plan file")
     box = wanted.box_deg
     ending = file.name.lower()
     if ending.endswith(OSM_ENDINGS):
@@ -137,33 +131,20 @@ def read_roads(
     )
 
 
-def _refuse_entities(file: Path) -> None:
-    """Read XML once without building anything; stop at the first declaration of a document type or entity."""
-
-    def stop(*_: object) -> None:
-        raise entities_refused(file)
-
-    parser = expat.ParserCreate()
-    parser.StartDoctypeDeclHandler = stop
-    parser.EntityDeclHandler = stop
-    with file.open("rb") as source:
-        try:
-            parser.ParseFile(source)
-        except expat.ExpatError as error:
-            raise refuse(
-                f"{file} line {error.lineno}",
-                f"the file is broken or truncated ({error})",
-                expected="complete XML",
-                mend="fetch or export the file once more and compare its size with the source",
-            ) from error
-
-
 def _read_graphml(file: Path, *, crs: str | None) -> RoadNetwork:
     import osmnx  # only here: it brings along far more than an extract needs
 
     from leaveby.roads.osm.street_graph import network_from_graph
 
-    _refuse_entities(file)
+    try:
+        read_xml(file)
+    except expat.ExpatError as error:
+        raise refuse(
+            f"{file} line {error.lineno}",
+            f"the file is broken or truncated ({error})",
+            expected="complete XML",
+            mend="fetch or export the file once more and compare its size with the source",
+        ) from error
     with said_plainly(file), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         graph = osmnx.load_graphml(file)
