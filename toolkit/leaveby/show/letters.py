@@ -1,4 +1,4 @@
-"""The letters that every page carries, so that it is laid out alike whatever fonts a machine has.
+"""How a page is made, and the letters that it carries, so that it is laid out alike whatever fonts a machine has.
 
 They are DejaVu Sans, regular and bold, in which the figures are measured too: a part of it, for the scripts of Latin,
 Greek and Cyrillic letters, made once by `tests/show/make_letters.py`; its licence lies beside this module. Other
@@ -8,17 +8,50 @@ letters are shown in fonts of the machine.
 from __future__ import annotations
 
 import base64
+import math
+from collections.abc import Mapping
+from datetime import datetime
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
 from matplotlib import get_data_path
 from matplotlib.ft2font import FT2Font, LoadFlags
+
+from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
+from leaveby.show import wording
 
 _WEIGHTS: Final = (("regular", 400), ("bold", 700))
 _FILES: Final = {"normal": "DejaVuSans.ttf", "bold": "DejaVuSans-Bold.ttf"}
 _EM: Final = 2048.0
+
+
+def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
+    """Fill a template of `leaveby.show` with what every page carries, the wordings, and its own values."""
+    wording.check_made_at(made_at)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["clean"] = wording.clean
+    return environment.from_string(files("leaveby.show").joinpath(template).read_text(encoding="utf-8")).render(
+        letters=Markup(letters_css()),
+        override=OVERRIDE,
+        planning_aid=PLANNING_AID,
+        last_resort=LAST_RESORT,
+        made=made_at.strftime("%Y-%m-%d %H:%M"),
+        w=wording,
+        math=math,
+        **values,
+    )
+
+
+def made_with(inputs: Mapping[str, str], *computed: str) -> str:
+    """Say at the foot of a page what it was computed from, and with which version and seed."""
+    version, seed = (wording.clean(inputs.get(name, ""), 30) for name in ("leaveby", "seed"))
+    return (
+        ", ".join([*computed, *([f"leaveby {version}"] if version else []), *([f"seed {seed}"] if seed else [])]) + "."
+    )
 
 
 @cache
