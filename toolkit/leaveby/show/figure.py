@@ -7,7 +7,7 @@ import io
 import math
 import re
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import timedelta
 from importlib.resources import files
@@ -107,25 +107,9 @@ def as_svg(
     """Turn a figure into SVG text for use inside a page.
 
     The same figure gives the same text: no date, and identifiers that depend on the content and the title only, so that
-    several figures fit in one page. Letters stay text; `title` and `description` are the text alternative.
-
-    Parameters
-    ----------
-    title : str
-        Short; read out as the picture's name.
-    description : str
-        What the picture says, for a person who can't see it.
-    name : str
-        Tells figures of the same title apart.
-    base : str
-        A drawing of `shared_svg` to be shown over the figure, which has to be of the same size.
-    rounded : bool
-        Whether to keep no more than a tenth of a point, so that maps of whole towns stay small.
-
-    Returns
-    -------
-    str
-        An `<svg role="img">` element without XML declaration.
+    several figures fit in one page; `name` tells those of the same title apart. Letters stay text; `title` and
+    `description` are the text alternative. `base` is a drawing of `shared_svg` of the same size to be shown over it.
+    `rounded` keeps no more than a tenth of a point, so that maps of whole towns stay small.
 
     Examples
     --------
@@ -249,3 +233,16 @@ def write_beside(
         color=colour,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
     )
+
+
+def name_rows(axes: Axes, names: Sequence[str], *, low: float, high: float, size: float = 7.2) -> None:
+    """Name the rows of a chart of bars, from above, and take its frame away but the clock."""
+    axes.set_yticks(range(len(names)), names, fontsize=size)
+    axes.set_ylim(low, high)
+    axes.tick_params(axis="y", length=0)
+    axes.spines[["top", "right", "left"]].set_visible(False)
+
+
+def key_above(axes: Axes, at: float, **look: Any) -> None:
+    """Put the key of a figure above it, on one line, without a frame."""
+    axes.legend(loc="lower center", bbox_to_anchor=(at, 1.0), ncols=3, frameon=False, **look)

@@ -66,7 +66,7 @@ def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most
 
 def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ...]:
     """Outline the ground that has burnt by moments on whole clock steps, no more than `most`, as whole cells."""
-    reached_s = arrival_s(result)
+    reached_s = result.fire.arrival.time_s
     grid = result.terrain.grid
     times = clock_steps(result, reached_s, most=most)
     return tuple(Isochrone(at_s=at_s, area=burnt_area(grid, reached_s, by_s=at_s)) for at_s in times)
@@ -96,21 +96,14 @@ def shut_streets(result: HouseholdResult, route: WayRoute) -> tuple[ShutStreet, 
     )
 
 
-def arrival_s(result: HouseholdResult) -> NDArray[np.float64]:
-    """Fire arrival time of the central run, shape (rows, cols); inf where it does not come."""
-    return result.fire.arrival.time_s
-
-
 def to_grid(result: HouseholdResult, geometry: BaseGeometry) -> BaseGeometry:
     """Bring a geometry from the road network's reference system to the grid's, where they are not the same."""
-    moved: BaseGeometry = _moved(geometry, result.network.crs, result.terrain.grid.crs)
-    return moved
+    return _moved(geometry, result.network.crs, result.terrain.grid.crs)  # type: ignore[no-any-return]
 
 
 def edge_lines(network: RoadNetwork, crs: str) -> NDArray[np.object_]:
     """Line of every edge of a road network, in a grid's reference system."""
-    lines: NDArray[np.object_] = _moved(network.geometry, network.crs, crs)
-    return lines
+    return _moved(network.geometry, network.crs, crs)  # type: ignore[no-any-return]
 
 
 def _moved(geometry: Any, crs: str, wanted: str) -> Any:
@@ -132,13 +125,6 @@ def ignition_points(result: HouseholdResult) -> tuple[tuple[str, NDArray[np.floa
 
 def hill_shade(elevation_m: NDArray[np.float64], cell_m: float) -> NDArray[np.float64]:
     """Light the ground from the north-west, 45 degrees up: 0 in full shade to 1 in full light.
-
-    Parameters
-    ----------
-    elevation_m : ndarray of float64, shape (rows, cols)
-        Row 0 in the north.
-    cell_m : float
-        Above 0.
 
     Examples
     --------

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import geopandas
 from markupsafe import Markup
 
@@ -14,18 +16,10 @@ from leaveby.show.scene import Scene, drill_scene, household_scene
 
 
 def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDataFrame]:
-    """The map layers of an answer as tables, to go on with in Python.
+    """The map layers of an answer as tables in the plan's projected system, to go on with in Python.
 
-    Parameters
-    ----------
-    answer : HouseholdResult, Drill or Scene
-        The scene of a street survey is `leaveby.show.streets.scene.streets_scene`.
-
-    Returns
-    -------
-    dict of str to GeoDataFrame
-        In the plan's projected system; a kind of which there is none is left out. `attrs` of each holds the override
-        statement and the notices.
+    The scene of a street survey is `leaveby.show.streets.scene.streets_scene`. A kind of which there is none is left
+    out; `attrs` of each table holds the override statement and the notices.
     """
     if isinstance(answer, Scene):
         scene = answer
@@ -37,6 +31,9 @@ def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDa
     return tables
 
 
+_WAY_LINES: Final = (wording.leave_by_line, wording.counts_words, wording.late_line)
+
+
 def html_of(result: HouseholdResult) -> str:
     """Say an answer in a few lines of HTML, for a notebook that shows it where it stands.
 
@@ -45,16 +42,7 @@ def html_of(result: HouseholdResult) -> str:
     rows = Markup("").join(
         Markup("<tr><th scope='row'>{}</th><td>{}</td></tr>").format(
             wording.WAY_TITLES.get(way.way, wording.clean(way.way)),
-            " ".join(
-                filter(
-                    None,
-                    (
-                        wording.leave_by_line(result, way),
-                        wording.counts_words(result, way),
-                        wording.late_line(result, way),
-                    ),
-                )
-            ),
+            " ".join(filter(None, (words(result, way) for words in _WAY_LINES))),
         )
         for way in wording.shown_ways(result)
     )

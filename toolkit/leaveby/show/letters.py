@@ -16,7 +16,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
-from jinja2 import Environment, StrictUndefined
+from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 from matplotlib import get_data_path
 from matplotlib.ft2font import FT2Font, LoadFlags
@@ -32,18 +32,28 @@ _EM: Final = 2048.0
 def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
     """Fill a template of `leaveby.show` with what every page carries, the wordings, and its own values."""
     wording.check_made_at(made_at)
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["clean"] = wording.clean
-    return environment.from_string(files("leaveby.show").joinpath(template).read_text(encoding="utf-8")).render(
+    return _template(template, autoescape=True).render(
         letters=Markup(letters_css()),
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
         last_resort=LAST_RESORT,
         made=made_at.strftime("%Y-%m-%d %H:%M"),
-        w=wording,
-        math=math,
         **values,
     )
+
+
+def sentences(template: str, **values: Any) -> list[str]:
+    """Fill a template of `leaveby.show` that holds a sentence on each line; lines that stay empty go."""
+    lines = (line.strip() for line in _template(template, autoescape=False).render(**values).split("\n"))
+    return [line for line in lines if line]
+
+
+@cache
+def _template(name: str, *, autoescape: bool) -> Template:
+    environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["clean"] = wording.clean
+    environment.globals |= {"w": wording, "math": math}
+    return environment.from_string(files("leaveby.show").joinpath(name).read_text(encoding="utf-8"))
 
 
 def made_with(inputs: Mapping[str, str], *computed: str) -> str:

@@ -30,13 +30,7 @@ _BASE: Final = "drill-base"
 
 
 def map_base(drill: Drill) -> str:
-    """Draw what all maps of a page share, hidden: put it into the page once, before the first map.
-
-    Returns
-    -------
-    str
-        An `<svg>` element that shows nothing by itself.
-    """
+    """Draw what all maps of a page share, as SVG that shows nothing by itself: once, before the first map of a page."""
     scene = drill_scene(drill)
     with figure_style():
         sheet = _sheet(drill)
@@ -64,15 +58,7 @@ def map_base(drill: Drill) -> str:
 def pause_map(drill: Drill, run: Round | None, pause: Pause | None) -> str:
     """Draw the map at a pause: the ground that has burnt by then, and nothing of what comes later.
 
-    Parameters
-    ----------
-    run, pause
-        None for the map of the place alone.
-
-    Returns
-    -------
-    str
-        An `<svg role="img">` element; needs `map_base` in the same page.
+    The place alone where there is no round or pause. The SVG needs `map_base` in the same page.
     """
     with figure_style():
         sheet = _sheet(drill)

@@ -27,22 +27,9 @@ RECORD_VERSION: Final = 1
 def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
     """Lay out a drill as plain data, in the order and with the names of `drill.json`.
 
-    The same drill and moment give the same record. Only `json`'s own types are used, and no number is infinite.
-
-    Parameters
-    ----------
-    made_at : datetime
-        When the drill was computed, with UTC offset; the clock is never read here.
-
-    Returns
-    -------
-    dict
-        Described by `drill.schema.json` beside this module (JSON Schema 2020-12).
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
+    The same drill and moment, with UTC offset, give the same record; the clock is never read here. Only `json`'s own
+    types are used, and no number is infinite. `drill.schema.json` beside this module describes it (JSON Schema
+    2020-12).
     """
     first = {"exercise": EXERCISE_BANNER}
     return {

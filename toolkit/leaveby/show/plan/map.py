@@ -23,7 +23,6 @@ from leaveby.show import wording
 from leaveby.show.figure import INK, WAY_COLOURS, blank_figure, figure_style, finite
 from leaveby.show.ground import (
     ShutStreet,
-    arrival_s,
     clock_steps,
     edge_lines,
     hill_shade,
@@ -52,13 +51,7 @@ _STREET_NAMES: Final = 16
 
 
 def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: float = 96.0) -> Figure:
-    """Draw where the fire comes from, which way out, what shuts first, and where fire is too near to start.
-
-    Parameters
-    ----------
-    width_mm, height_mm : float
-        Printed size, above 0.
-    """
+    """Draw where the fire comes from, which way out, what shuts first, and where fire is too near to start."""
     with figure_style():
         figure = blank_figure(width_mm, height_mm)
         window = _window(result, aspect=(width_mm * _MAP_SHARE) / (height_mm * 0.93))
@@ -171,7 +164,7 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     axes, window = sheet.axes, sheet.window
     grid = result.terrain.grid
     rows, cols = _cut(grid, window)
-    part = arrival_s(result)[rows, cols]
+    part = result.fire.arrival.time_s[rows, cols]
     last_s = last_that_matters_s(result)
     times = clock_steps(result, np.where(part <= last_s, part, np.inf), most=7)
     if not times:

@@ -33,22 +33,9 @@ RECORD_VERSION: Final = 2
 def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, Any]:
     """Lay out an answer as plain data, in the order and with the names of `result.json`.
 
-    The same result and moment give the same record. Only `json`'s own types are used, and no number is infinite.
-
-    Parameters
-    ----------
-    made_at : datetime
-        When the answer was made, with UTC offset; the clock is never read here.
-
-    Returns
-    -------
-    dict
-        Described by `result.schema.json` beside this module (JSON Schema 2020-12).
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
+    The same result and moment, with UTC offset, give the same record; the clock is never read here. Only `json`'s own
+    types are used, and no number is infinite. `result.schema.json` beside this module describes it (JSON Schema
+    2020-12).
     """
     return {
         **record_head(made_at, record_version=RECORD_VERSION),

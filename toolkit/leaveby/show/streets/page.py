@@ -15,7 +15,7 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
-from leaveby.show.letters import page_text
+from leaveby.show.letters import page_text, sentences
 from leaveby.show.streets.map import streets_map
 from leaveby.show.wording import clean, distance_words, duration_words
 
@@ -46,94 +46,15 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     )
 
 
-def _count(value: float, word: str) -> str:
-    return f"{value:g} {word if value == 1 else word + 's'}"
-
-
 def survey_sentences(answer: StreetSurvey) -> list[str]:
     """Say in a few sentences how many homes have one way out, where most hang on it, and which link would help most."""
-    balance, notable = answer.balance, answer.notable
-    missing = _missing_words(answer)
-    first_of_all = [*_edge_words(answer), *(missing if answer.few_homes else [])]
-    if not answer.groups:
-        return [
-            *first_of_all,
-            f"None of {balance.homes:g} homes was found behind a single exit on this map. That says nothing about how "
-            "long any street stays open.",
-            *([] if answer.few_homes else missing),
-        ]
-    lines = [
-        *first_of_all,
-        f"{balance.behind_exit:g} of {_count(balance.homes, 'home')} have a street or junction that everyone there "
-        "must pass to get out"
-        + (", wherever the roads lead that the edge of the map cuts." if answer.maybe.size else "."),
-    ]
-    if answer.maybe.size:
-        roads = "1 road that goes" if answer.maybe.size == 1 else f"{answer.maybe.size} roads that go"
-        lines.append(
-            f"{_count(balance.depends, 'home')} more may have only one way out, or none: that depends on {roads} on "
-            "beyond the edge to somewhere unknown."
-        )
-    if notable:
-        first = notable[0]
-        most = "" if first.certain == first.homes else f", and up to {first.homes:g} if those roads lead nowhere"
-        lines.append(f"The most hang on {clean(first.name, 80)}: {_count(first.certain, 'home')}{most}.")
-    lines += [] if answer.few_homes else missing
-    if answer.links:
-        best = answer.links[0]
-        verb = f"Opening {_link_words(best)}" if best.kind == "open" else f"Building {_link_words(best)}"
-        lines.append(
-            f"{verb} (L1 on the map) would relieve {_count(best.homes_relieved, 'home')}, the most of any found."
-        )
-    return lines
-
-
-def _edge_words(answer: StreetSurvey) -> list[str]:
-    """Where one group holds most homes because of the edge of the map, say so."""
-    if not answer.notable:
-        return []
-    largest = max(answer.notable, key=lambda group: group.homes)
-    if largest.homes <= answer.balance.homes / 2.0:
-        return []
-    name = clean(largest.name, 80)
-    if largest.certain < largest.homes / 2.0:
-        sure = f"only {largest.certain:g}" if largest.certain else "none"
-        return [
-            f"{largest.homes:g} of {_count(answer.balance.homes, 'home')} hang on {name} on this map, but {sure} for "
-            "certain: the others because the map ends there. Take an extract that reaches to the next main "
-            "roads before relying on these numbers."
-        ]
-    if answer.facts.at_edge[largest.row]:
-        return [
-            f"{largest.homes:g} of {_count(answer.balance.homes, 'home')} hang on {name}, and streets behind it end at "
-            "the edge of the map: they may go on. Take an extract that reaches to the next main roads before relying "
-            "on this."
-        ]
-    return []
-
-
-def _missing_words(answer: StreetSurvey) -> list[str]:
-    """Where homes are too few for the streets, no count of them is an all clear: say so, and what was done instead."""
-    if not answer.by_length and not answer.few_homes:
-        return []
-    limit = f"fewer than {FEW_HOMES_PER_KM.value:g} to the kilometre (judgement)"
-    first = ""
-    if answer.by_length:
-        longest = answer.by_length[0]
-        first = (
-            f" The longest: {distance_words(longest.streets_m)} with {_count(longest.homes, 'home')} behind "
-            f"{clean(longest.name, 80)}."
-        )
-    if answer.few_homes:
-        return [
-            f"Only {_count(answer.balance.homes, 'home')} are known along {distance_words(answer.residential_m)} of "
-            f"residential streets, {limit}: most homes are missing, and no count of homes here is an all clear. Single "
-            f"exits are therefore ranked by the length of residential street behind them as well.{first}"
-        ]
-    return [
-        f"Homes seem to be missing behind {_count(len(answer.by_length), 'single exit')}: {limit} of residential "
-        f"street. These are listed by length of street as well.{first}"
-    ]
+    return sentences(
+        "streets/sentences.txt.j2",
+        answer=answer,
+        largest=max(answer.notable, key=lambda group: group.homes, default=None),
+        few_per_km=FEW_HOMES_PER_KM.value,
+        link_words=_link_words,
+    )
 
 
 def homes_words(group: StreetGroup) -> str:
