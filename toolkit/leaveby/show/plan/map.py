@@ -32,6 +32,7 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
+from leaveby.show.letters import sentences
 from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets
 from leaveby.show.map_legend import (
     FIRE,
@@ -299,35 +300,19 @@ def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
 
 def describe_map(result: HouseholdResult) -> str:
     """Say what the map shows: where the fire starts, the routes, what shuts in which order, the trigger distances."""
-    parts = ["Map of your home, the ways out and the fire of this scenario, north up."]
-    home = np.array(result.home_xy_m)
+    starts = []
     for name, positions in ignition_points(result):
-        offset = positions - home
-        nearest = offset[int(np.argmin(np.hypot(offset[:, 0], offset[:, 1])))]
-        parts.append(
-            f"{wording.clean(name)} starts {wording.distance_words(float(np.hypot(*nearest)))} to the "
-            f"{compass_words(math.degrees(math.atan2(nearest[0], nearest[1])))} of your home."
-        )
-    for way in wording.shown_ways(result):
-        if way.route is None:
-            parts.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: no route.")
-            continue
-        shut = [
-            f"{wording.street_words(street.street)} at {wording.clock_words(result, street.at_s)}"
-            for street in shut_streets(result, way.route)[:_BADGES]
-        ]
-        shuts = f"; shuts in this order: {', '.join(shut)}" if shut else "; no closing was computed on it"
-        parts.append(
-            f"{wording.WAY_TITLES.get(way.way, way.way)}: {wording.distance_words(way.route.length_m)} to "
-            f"{wording.clean(way.route.safe_point, 60)}{shuts}."
-        )
-    for line in shown_triggers(result):
-        near = [(bearing, at_m) for bearing, at_m in line.distance_m if math.isfinite(at_m)]
-        if near:
-            bearing_deg, at_m = max(near, key=lambda item: item[1])
-            parts.append(
-                f"Trigger line ({wording.WAY_TITLES.get(line.way, line.way)}; in the weather of "
-                f"{wording.clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
-                f"{compass_words(bearing_deg)}, {wording.distance_words(at_m)}."
-            )
-    return " ".join(parts)
+        offset = positions - np.array(result.home_xy_m)
+        east_m, north_m = offset[int(np.argmin(np.hypot(offset[:, 0], offset[:, 1])))]
+        bearing_deg = math.degrees(math.atan2(east_m, north_m))
+        starts.append((name, float(np.hypot(east_m, north_m)), compass_words(bearing_deg)))
+    said = sentences(
+        "plan/map.txt.j2",
+        result=result,
+        starts=starts,
+        badges=_BADGES,
+        triggers=shown_triggers(result),
+        shut_streets=shut_streets,
+        compass_words=compass_words,
+    )
+    return " ".join(said)
