@@ -15,6 +15,7 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
+from xml.etree import ElementTree
 
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
@@ -30,7 +31,7 @@ _EM: Final = 2048.0
 
 
 def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
-    """Fill a template of `leaveby.show` with what every page carries, the wordings, and its own values."""
+    """Fill a template, by its path in the package, with what every page carries, the wordings, and its own values."""
     wording.check_made_at(made_at)
     return _template(template, autoescape=True).render(
         letters=Markup(letters_css()),
@@ -43,9 +44,15 @@ def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
 
 
 def sentences(template: str, **values: Any) -> list[str]:
-    """Fill a template of `leaveby.show` that holds a sentence on each line; lines that stay empty go."""
+    """Fill a template that holds a sentence on each line; lines that stay empty go."""
     lines = (line.strip() for line in _template(template, autoescape=False).render(**values).split("\n"))
     return [line for line in lines if line]
+
+
+def xml(template: str, **values: Any) -> ElementTree.Element:
+    """Fill a template of XML, in which the space at the ends of lines means nothing."""
+    text = _template(template, autoescape=True).render(**values)
+    return ElementTree.fromstring("".join(line.strip() for line in text.split("\n")))
 
 
 @cache
@@ -53,7 +60,7 @@ def _template(name: str, *, autoescape: bool) -> Template:
     environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.filters["clean"] = wording.clean
     environment.globals |= {"w": wording, "math": math}
-    return environment.from_string(files("leaveby.show").joinpath(name).read_text(encoding="utf-8"))
+    return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
 
 
 def made_with(inputs: Mapping[str, str], *computed: str) -> str:

@@ -65,7 +65,7 @@ def participants_page(drill: Drill, *, made_at: datetime) -> str:
 
 def _page(template: str, drill: Drill, *, made_at: datetime, **values: Any) -> str:
     return page_text(
-        f"drill/{template}",
+        f"show/drill/{template}",
         made_at=made_at,
         style=Markup(files("leaveby.show.drill").joinpath("drill.css").read_text(encoding="utf-8")),
         drill=drill,

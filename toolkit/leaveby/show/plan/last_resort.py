@@ -17,7 +17,7 @@ _BEYOND: Final = "Not within the hours that were computed; this does not mean th
 
 def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
     """Say what is known of the last resort, with clock times; the caution stands apart, above these sentences."""
-    name = "plan/last_resort.txt.j2"
+    name = "show/plan/last_resort.txt.j2"
     return tuple(sentences(name, result=result, shelter=result.shelter, skin_limit_kw_m2=SKIN_LIMIT_KW_M2))
 
 

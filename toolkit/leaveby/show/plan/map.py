@@ -307,7 +307,7 @@ def describe_map(result: HouseholdResult) -> str:
         bearing_deg = math.degrees(math.atan2(east_m, north_m))
         starts.append((name, float(np.hypot(east_m, north_m)), compass_words(bearing_deg)))
     said = sentences(
-        "plan/map.txt.j2",
+        "show/plan/map.txt.j2",
         result=result,
         starts=starts,
         badges=_BADGES,

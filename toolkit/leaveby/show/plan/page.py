@@ -30,7 +30,7 @@ def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[st
     drawn = plan_figures(result) if figures is None else figures
     landmarks = [line for said in result.landmarks.values() for line in said if line.startswith("Fire at ")]
     return page_text(
-        "plan/plan.html.j2",
+        "show/plan/plan.html.j2",
         made_at=made_at,
         result=result,
         notice=wording.map_notice(result.network),

@@ -27,7 +27,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     """Lay out an answer as a page."""
     shown = answer.notable[:ROWS_SHOWN]
     return page_text(
-        "streets/streets.html.j2",
+        "show/streets/streets.html.j2",
         made_at=made_at,
         answer=answer,
         notice=OSM_NOTICE if answer.from_osm else "",
@@ -49,7 +49,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
 def survey_sentences(answer: StreetSurvey) -> list[str]:
     """Say in a few sentences how many homes have one way out, where most hang on it, and which link would help most."""
     return sentences(
-        "streets/sentences.txt.j2",
+        "show/streets/sentences.txt.j2",
         answer=answer,
         largest=max(answer.notable, key=lambda group: group.homes, default=None),
         few_per_km=FEW_HOMES_PER_KM.value,
