@@ -62,8 +62,6 @@ def figure_style() -> Iterator[None]:
 def blank_figure(width_mm: float, height_mm: float) -> Figure:
     """Make an empty figure of a printed size, with the override line at its foot.
 
-    Examples
-    --------
     >>> figure = blank_figure(100.0, 50.0)
     >>> [round(float(side), 3) for side in figure.get_size_inches()]
     [3.937, 1.969]
@@ -111,8 +109,6 @@ def as_svg(
     `description` are the text alternative. `base` is a drawing of `shared_svg` of the same size to be shown over it.
     `rounded` keeps no more than a tenth of a point, so that maps of whole towns stay small.
 
-    Examples
-    --------
     >>> as_svg(blank_figure(40.0, 20.0), "A <b>", "Nothing")[:4]
     '<svg'
     """
@@ -210,8 +206,6 @@ def _make_ids_own(root: ElementTree.Element, prefix: str) -> None:
 def finite(*times_s: float | None) -> list[float]:
     """The times that are there and have an end.
 
-    Examples
-    --------
     >>> finite(None, 3.0, math.inf)
     [3.0]
     """
@@ -246,3 +240,12 @@ def name_rows(axes: Axes, names: Sequence[str], *, low: float, high: float, size
 def key_above(axes: Axes, at: float, **look: Any) -> None:
     """Put the key of a figure above it, on one line, without a frame."""
     axes.legend(loc="lower center", bbox_to_anchor=(at, 1.0), ncols=3, frameon=False, **look)
+
+
+def bar(
+    axes: Axes, row: float, low_s: float, high_s: float, *, fill: str, hatch: str | None = None, **look: Any
+) -> None:
+    """Draw a piece of a bar between two moments, where it has any length."""
+    if high_s > low_s:
+        edge = {"edgecolor": INK, "linewidth": 0.8, **look}
+        axes.barh(row, (high_s - low_s) / 60.0, left=low_s / 60.0, facecolor=fill, hatch=hatch, **edge)

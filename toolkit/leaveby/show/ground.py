@@ -75,8 +75,6 @@ def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ..
 def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> MultiPolygon:
     """Outline the cells that the fire has reached by a moment.
 
-    Examples
-    --------
     >>> grid = Grid(x_min_m=0.0, y_max_m=20.0, cell_m=10.0, rows=2, cols=2, crs="EPSG:32755")
     >>> burnt_area(grid, np.array([[0.0, 50.0], [np.inf, np.inf]]), by_s=60.0).area
     200.0
@@ -126,8 +124,6 @@ def ignition_points(result: HouseholdResult) -> tuple[tuple[str, NDArray[np.floa
 def hill_shade(elevation_m: NDArray[np.float64], cell_m: float) -> NDArray[np.float64]:
     """Light the ground from the north-west, 45 degrees up: 0 in full shade to 1 in full light.
 
-    Examples
-    --------
     >>> hill_shade(np.zeros((3, 3)), 30.0)[1, 1].round(3)
     np.float64(0.707)
     """
@@ -152,8 +148,7 @@ def shown_triggers(result: HouseholdResult) -> tuple[TriggerLine, ...]:
 def trigger_edge(result: HouseholdResult, line: TriggerLine, frame: BaseGeometry) -> BaseGeometry:
     """The part of a trigger line inside the map; where the area only ends with the computed ground there is no line."""
     grid = result.terrain.grid
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
-    ground = box(grid.x_min_m, south_m, east_m, grid.y_max_m).buffer(-1.5 * grid.cell_m)
+    ground = box(*grid.bounds_m).buffer(-1.5 * grid.cell_m)
     least_m2 = _SMALLEST_CELLS * grid.cell_m**2
     # Ponds and bare spots make holes and specks that say nothing about when to start.
     parts = [

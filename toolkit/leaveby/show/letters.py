@@ -77,8 +77,6 @@ def letters_css() -> str:
 
     A page with a Content-Security-Policy has to allow `font-src data:`.
 
-    Examples
-    --------
     >>> letters_css()[:84]
     '@font-face { font-family: "DejaVu Sans"; font-weight: 400; src: url(data:font/woff2;'
     """
@@ -97,8 +95,6 @@ def letters_css() -> str:
 def text_width(text: str, *, size: float, weight: str = "normal") -> float:
     """How wide a text is set in these letters, in the unit of the type size; a letter that they lack is a square.
 
-    Examples
-    --------
     >>> text_width("m", size=2048.0), text_width("mm", size=1024.0), text_width("\u68ee", size=10.0)
     (1995.0, 1995.0, 10.0)
     """

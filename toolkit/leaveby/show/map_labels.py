@@ -212,8 +212,6 @@ def name_streets(
 def lines_of(geometry: BaseGeometry) -> list[LineString]:
     """Lines of any geometry, and edges of areas, longest first.
 
-    Examples
-    --------
     >>> from shapely.geometry import MultiLineString
     >>> [line.length for line in lines_of(MultiLineString([[(0, 0), (1, 0)], [(0, 1), (5, 1)]]))]
     [5.0, 1.0]

@@ -42,14 +42,12 @@ class Symbol:
 
 def _read() -> dict[str, Symbol]:
     table = files("leaveby.show").joinpath("symbols.csv").read_text(encoding="utf-8").splitlines()
-    return {
-        row["kind"]: Symbol(
-            *(row[name] for name in ("kind", "words", "sign", "colour", "fill")),
-            *(float(row[name] or 0.0) for name in ("size_pt", "width_pt", "screen_px")),
-            tuple(float(part) for part in row["dashes"].split()),
-        )
-        for row in csv.DictReader(table)
-    }
+    found = {}
+    for row in csv.DictReader(table):
+        given: dict[str, Any] = {name: float(row[name] or 0.0) for name in ("size_pt", "width_pt", "screen_px")}
+        given["dashes"] = tuple(float(part) for part in row["dashes"].split())
+        found[row["kind"]] = Symbol(**{**row, **given})
+    return found
 
 
 SYMBOLS: Final[Mapping[str, Symbol]] = _read()
@@ -73,8 +71,6 @@ SIGNS: Final[Mapping[str, Any]] = {
 def way_symbol(what: str, way: str) -> str:
     """Key of the symbol for a `way` out or a `trigger` line of a way of leaving; an unknown one is drawn as the car's.
 
-    Examples
-    --------
     >>> way_symbol("way", "tow"), way_symbol("trigger", "raft")
     ('way_tow', 'trigger_car')
     """
@@ -84,8 +80,6 @@ def way_symbol(what: str, way: str) -> str:
 def mark_look(kind: str) -> dict[str, Any]:
     """The mark of a point as keywords for matplotlib's `plot`.
 
-    Examples
-    --------
     >>> mark_look("safe_point")["markeredgecolor"], mark_look("last_resort")["marker"]
     ('#00614f', 's')
     """

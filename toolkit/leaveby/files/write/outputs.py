@@ -136,8 +136,6 @@ def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[s
 
     `stale` are files of an earlier answer that would be read as belonging to this one: they are removed at the end.
 
-    Examples
-    --------
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     sorted(write_whole({"a.txt": "a"}, Path(folder)))
     ['a.txt']
@@ -261,8 +259,6 @@ def _csv(header: Iterable[str], rows: Iterable[Iterable[Any]]) -> str:
 def plain_cell(text: str) -> str:
     """Make a text that no spreadsheet reads as a formula.
 
-    Examples
-    --------
     >>> plain_cell("=1+1"), plain_cell("  @sum"), plain_cell("from 13:05")
     ("'=1+1", "'@sum", 'from 13:05')
     """

@@ -105,9 +105,9 @@ def _sheet(drill: Drill) -> Sheet:
     foot = _FOOT_MM / (height_mm + _FOOT_MM)
     axes = figure.add_axes((0.0, foot, 1.0, 1.0 - foot))
     figure.text(0.005, 0.01, map_notice(drill.network), fontsize=6.0, color=MUTED, va="bottom")
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
-    axes.set(xlim=(grid.x_min_m, east_m), ylim=(south_m, grid.y_max_m), xticks=[], yticks=[])
-    return Sheet(axes, window=(grid.x_min_m, south_m, east_m, grid.y_max_m), width_pt=_WIDTH_MM / 25.4 * 72.0)
+    west, south, east, north = grid.bounds_m
+    axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
+    return Sheet(axes, window=grid.bounds_m, width_pt=_WIDTH_MM / 25.4 * 72.0)
 
 
 def _figure(sheet: Sheet) -> Figure:

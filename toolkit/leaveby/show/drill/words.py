@@ -55,8 +55,6 @@ def round_full_title(run: Round) -> str:
 def inject_words(one: Inject) -> str:
     """Say an inject on one line; an official message says first that it is invented.
 
-    Examples
-    --------
     >>> inject_words(Inject(0.0, "official", "Leave now.")), inject_words(Inject(0.0, "seen", "Smoke."))
     ('Exercise only, invented: Leave now.', 'Smoke.')
     """
@@ -142,8 +140,6 @@ def verdict_words(drill: Drill, run: Round) -> str:
 def clear_words(placed: Placed) -> str:
     """Say a probability of being clear, never rounded up.
 
-    Examples
-    --------
     >>> from leaveby.decision.drill.result import Answer
     >>> clear_words(Placed(Answer("A", 1, "car", 0.0), 0.919, 60.0, 60.0, (), ()))
     '91.9 % clear'
@@ -170,8 +166,6 @@ def margin_words(drill: Drill, placed: Placed) -> str:
 def shut_words(placed: Placed) -> str:
     """Say what was shut on the way at the time of an answer, and by the time of rolling.
 
-    Examples
-    --------
     >>> from leaveby.decision.drill.result import Answer
     >>> shut_words(Placed(Answer("A", 1, "car", 0.0), 0.5, 60.0, 60.0, (), ("Mill Lane",)))
     'nothing on this way yet; when they roll: Mill Lane'

@@ -6,14 +6,13 @@ Everything is drawn in the terrain grid's reference system, north up.
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from matplotlib.collections import LineCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 from shapely.geometry import LineString
 
 from leaveby.decision.ways.result import HouseholdResult, WayRoute
@@ -40,8 +39,7 @@ from leaveby.show.map_legend import (
     ROUTE_LOOKS,
     draw_legend,
 )
-from leaveby.show.scene import MAIN_CLASSES as MAIN_CLASSES
-from leaveby.show.scene import household_scene
+from leaveby.show.scene import MAIN_CLASSES, household_scene
 from leaveby.show.symbols import line_look, way_symbol
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
@@ -100,24 +98,18 @@ def _window(result: HouseholdResult, *, aspect: float) -> tuple[float, float, fl
             points.append(shapely.get_coordinates(to_grid(result, way.route.line)))
     points.extend(positions for _, positions in ignition_points(result))
     together = np.vstack(points)
-    west, south = together.min(axis=0)
-    east, north = together.max(axis=0)
-    pad = 0.09 * max(east - west, north - south, 600.0)
-    west, south, east, north = west - pad, south - pad, east + pad, north + pad
-    width, height = east - west, north - south
-    if width / height < aspect:
-        extra = (height * aspect - width) / 2.0
-        west, east = west - extra, east + extra
-    else:
-        extra = (width / aspect - height) / 2.0
-        south, north = south - extra, north + extra
-    grid = result.terrain.grid
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
+    low, high = together.min(axis=0), together.max(axis=0)
+    pad = 0.09 * max(*(high - low), 600.0)
+    low, high = low - pad, high + pad
+    width, height = high - low
+    more = np.array([max(height * aspect - width, 0.0), max(width / aspect - height, 0.0)]) / 2.0
+    (west, south), (east, north) = low - more, high + more
+    far_west, far_south, far_east, far_north = result.terrain.grid.bounds_m
     return (
-        max(float(west), grid.x_min_m),
-        max(float(south), south_m),
-        min(float(east), east_m),
-        min(float(north), grid.y_max_m),
+        max(float(west), far_west),
+        max(float(south), far_south),
+        min(float(east), far_east),
+        min(float(north), far_north),
     )
 
 
@@ -203,22 +195,23 @@ def last_that_matters_s(result: HouseholdResult) -> float:
     return max(times, default=math.inf) + 3600.0
 
 
+def _seen_streets(sheet: Sheet, result: HouseholdResult) -> list[tuple[int, LineString]]:
+    """The stretches of road on the map, both directions as one."""
+    twin, lines = result.network.twin, edge_lines(result.network, result.terrain.grid.crs)
+    seen = ((twin < 0) | (twin >= np.arange(twin.size))) & ~shapely.is_empty(lines)
+    return [(edge, lines[edge]) for edge in np.flatnonzero(seen & shapely.intersects(lines, sheet.frame)).tolist()]
+
+
 def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
-    axes, frame, network = sheet.axes, sheet.frame, result.network
-    drawn = edge_lines(network, result.terrain.grid.crs)
-    big: list[NDArray[np.float64]] = []
-    small: list[NDArray[np.float64]] = []
-    for edge in range(network.edge_count):
-        if 0 <= network.twin[edge] < edge:
-            continue
-        line = drawn[edge]
-        if line.is_empty or not line.intersects(frame):
-            continue
-        main = network.highway[edge].startswith(MAIN_CLASSES)
-        (big if main else small).append(np.asarray(line.coords)[:, :2])
-    for lines, width in ((small, 0.8), (big, 1.5)):
-        axes.add_collection(LineCollection(lines, colors="white", linewidths=width + 1.2, zorder=4), autolim=False)
-        axes.add_collection(LineCollection(lines, colors="#6f6f6f", linewidths=width, zorder=4.1), autolim=False)
+    """Draw small roads, then main ones, and broader."""
+    highway, seen = result.network.highway, _seen_streets(sheet, result)
+    for main, width in ((False, 0.8), (True, 1.5)):
+        lines = [
+            np.asarray(line.coords)[:, :2] for edge, line in seen if highway[edge].startswith(MAIN_CLASSES) is main
+        ]
+        for colour, wider, above in (("white", 1.2, 4), ("#6f6f6f", 0.0, 4.1)):
+            look: dict[str, Any] = {"colors": colour, "linewidths": width + wider, "zorder": above}
+            sheet.axes.add_collection(LineCollection(lines, **look), autolim=False)
 
 
 def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
@@ -285,14 +278,11 @@ def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet
 
 def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
     """Names along the streets of the routes first, then along the longest streets, where there is room."""
-    network, frame = result.network, sheet.frame
-    drawn = edge_lines(network, result.terrain.grid.crs)
+    network = result.network
     lines: dict[str, list[LineString]] = {}
-    for edge in range(network.edge_count):
-        if (network.name[edge] or network.ref[edge]) and not 0 <= network.twin[edge] < edge:
-            line = drawn[edge]
-            if line.intersects(frame):
-                lines.setdefault(street(network, edge), []).append(line)
+    for edge, line in _seen_streets(sheet, result):
+        if network.name[edge] or network.ref[edge]:
+            lines.setdefault(street(network, edge), []).append(line)
     routes = [way.route for way in wording.shown_ways(result) if way.route is not None]
     first = {street(network, edge) for route in routes for edge in route.edges}
     name_streets(sheet, lines, most=_STREET_NAMES, first=first)

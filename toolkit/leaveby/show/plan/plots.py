@@ -21,6 +21,7 @@ from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.household.plan import Person
 from leaveby.show import figure as paper
 from leaveby.show import wording
+from leaveby.show.letters import sentences
 
 CRITICAL_SHARE: Final = 0.8
 """A task that decides the ready time in at least this share of members is marked as critical."""
@@ -246,22 +247,12 @@ def _rank(share: float) -> int:
 def describe_tasks(result: HouseholdResult, way: str) -> str:
     """Say who does what when."""
     timing = result.ways[way]
-    schedule = timing.schedule
-    parts = [f"Tasks before leaving: {wording.WAY_TITLES.get(way, way).lower()}, in minutes after you start."]
-    away = [person for person in result.plan.people if person.is_away]
-    for person in away:
-        held_up = _WAITING_WORDS[_rank(timing.held_up_by.get(person.name, 0.0))]
-        likely_min = math.ceil(person.arrives_after_s / 60.0)
-        home = f"{_home_words(person)}, likely {likely_min}" if person.arrival_is_uncertain else _home_words(person)
-        parts.append(f"{wording.clean(person.name, 60)} comes home {home}, {held_up}.")
-    for place in schedule.order:
-        name = schedule.tasks[place]
-        critical = f", {_TASK_LOOKS[task_rank(timing, name)][2]}"
-        parts.append(
-            f"{wording.clean(name, 60)}: {math.floor(schedule.start_s[place] / 60.0)} to "
-            f"{math.ceil(schedule.finish_s[place] / 60.0)}, "
-            f"{wording.clean(', '.join(schedule.who[place]), 60)}{critical}."
-        )
-    likely = " and everyone comes home at the likely time" if away else ""
-    parts.append(f"Ready after {wording.duration_words(schedule.ready_s)} if each task takes its usual time{likely}.")
-    return " ".join(parts)
+    said = sentences(
+        "show/plan/tasks.txt.j2",
+        timing=timing,
+        away=[person for person in result.plan.people if person.is_away],
+        home_words=_home_words,
+        waiting_words=lambda name: _WAITING_WORDS[_rank(timing.held_up_by.get(name, 0.0))],
+        task_words=lambda name: _TASK_LOOKS[task_rank(timing, name)][2],
+    )
+    return " ".join(said)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -28,11 +27,8 @@ class _Day:
         self, row: int, low_s: float, high_s: float, *, fill: str, hatch: str | None = None, text: str = ""
     ) -> None:
         """Draw one piece of a bar, with its words inside."""
-        if high_s <= low_s:
-            return
-        look: dict[str, Any] = {"facecolor": fill, "edgecolor": paper.INK, "linewidth": 0.8, "hatch": hatch}
-        self.axes.barh(row, (high_s - low_s) / 60.0, left=low_s / 60.0, height=0.62, **look)
-        if text:
+        paper.bar(self.axes, row, low_s, high_s, fill=fill, hatch=hatch, height=0.62)
+        if text and high_s > low_s:
             ink = "white" if fill == paper.DARK else paper.INK
             middle_min = (low_s + high_s) / 120.0
             self.axes.text(middle_min, row, text, ha="center", va="center", fontsize=6.8, color=ink, clip_on=True)
