@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Final
-
 import geopandas
 from markupsafe import Markup
 
 from leaveby.caution import OVERRIDE
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.ways.result import HouseholdResult
-from leaveby.show import wording
 from leaveby.show.figure import TABLE_OPEN
+from leaveby.show.letters import filled
 from leaveby.show.scene import Scene, drill_scene, household_scene
 
 
@@ -31,29 +29,9 @@ def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDa
     return tables
 
 
-_WAY_LINES: Final = (wording.leave_by_line, wording.counts_words, wording.late_line)
-
-
 def html_of(result: HouseholdResult) -> str:
     """Say an answer in a few lines of HTML, for a notebook that shows it where it stands.
 
     The override statement comes first and stays with the times; names are shown as text, never as markup.
     """
-    rows = Markup("").join(
-        Markup("<tr><th scope='row'>{}</th><td>{}</td></tr>").format(
-            wording.WAY_TITLES.get(way.way, wording.clean(way.way)),
-            " ".join(filter(None, (words(result, way) for words in _WAY_LINES))),
-        )
-        for way in wording.shown_ways(result)
-    )
-    notice = wording.map_notice(result.network)
-    return str(
-        Markup("<div><p><strong>{}</strong></p><p><strong>{}</strong></p>{}{}</table><p>{}</p>{}</div>").format(
-            OVERRIDE,
-            wording.main_sentence(result),
-            Markup(TABLE_OPEN),
-            rows,
-            wording.every_road_shut_words(result),
-            Markup("<p>Map data {}.</p>").format(notice) if notice else "",
-        )
-    )
+    return filled("show/answer.html.j2", result=result, override=OVERRIDE, table_open=Markup(TABLE_OPEN))

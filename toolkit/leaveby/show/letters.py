@@ -33,7 +33,8 @@ _EM: Final = 2048.0
 def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
     """Fill a template, by its path in the package, with what every page carries, the wordings, and its own values."""
     wording.check_made_at(made_at)
-    return _template(template, autoescape=True).render(
+    return filled(
+        template,
         letters=Markup(letters_css()),
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
@@ -41,6 +42,11 @@ def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
         made=made_at.strftime("%Y-%m-%d %H:%M"),
         **values,
     )
+
+
+def filled(template: str, **values: Any) -> str:
+    """Fill a template of HTML: names are shown as text, never as markup."""
+    return _template(template, autoescape=True).render(**values)
 
 
 def sentences(template: str, **values: Any) -> list[str]:
@@ -51,8 +57,8 @@ def sentences(template: str, **values: Any) -> list[str]:
 
 def xml(template: str, **values: Any) -> ElementTree.Element:
     """Fill a template of XML, in which the space at the ends of lines means nothing."""
-    text = _template(template, autoescape=True).render(**values)
-    return ElementTree.fromstring("".join(line.strip() for line in text.split("\n")))
+    lines = filled(template, **values).split("\n")
+    return ElementTree.fromstring("".join(line.strip() for line in lines))
 
 
 @cache

@@ -41,7 +41,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         timed=[group for group in shown if group.clearance and math.isfinite(group.shuts_s)],
         link_words=_link_words,
         after=answer.after_best,
-        differences=_differences(answer),
+        names_of=lambda found: [answer.streets.name[item.street] for item in found],
         made_with=f"leaveby {clean(answer.inputs.get('leaveby', ''), 30)}".strip(),
     )
 
@@ -75,19 +75,3 @@ def _link_words(link: Link) -> str:
         why = ", ".join(clean(reason, 40) for reason in link.reasons)
         return f"{distance_words(link.open_m)} of way that is on the map ({why})"
     return f"{distance_words(link.build_m)} of street"
-
-
-def _differences(answer: StreetSurvey) -> list[str]:
-    """Where directed and undirected answers differ, by cause, with the streets on which the most homes hang."""
-    lines = []
-    for why in ("one-way streets", "ways that only residents use"):
-        found = [item for item in answer.differences if item.why == why]
-        if not found:
-            continue
-        names = dict.fromkeys(clean(answer.streets.name[item.street], 60) for item in found)
-        most = ", ".join(name for name in list(names)[:6] if name)
-        lines.append(
-            f"{len(found)} stretches must be passed because of {why}, though on a map without directions and gates "
-            f"there is another way{f' ({most})' if most else ''}."
-        )
-    return lines
