@@ -16,7 +16,7 @@ from leaveby.show import figure as paper
 from leaveby.show.drill import words
 from leaveby.show.letters import sentences
 from leaveby.show.plan.plots import MARKERS, draw_curve, finish_curve, mark_leave_by
-from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, percent_words
+from leaveby.show.wording import WAY_TITLES, clean, clock_words, percent_words
 
 _POINTS: Final = 500
 _LABEL_GAP_PT: Final = 11.0
@@ -35,7 +35,7 @@ def answers_curve(
     Answers, the round's own when left out, are numbered from 1 in their order; those that stay are not drawn.
     """
     answers = run.placed if placed is None else tuple(placed)
-    ways = [way for way in _ways(run) if way.route is not None]
+    ways = [way for way in words.ways_of(run) if way.route is not None]
     low_s, high_s = _span(drill, ways, answers)
     at_s = np.linspace(low_s, high_s, _POINTS)
     with paper.figure_style():
@@ -64,11 +64,6 @@ def answers_curve(
         paper.clock_axis(axes, drill, low_s, high_s=high_s, most=12)
         finish_curve(axes, legend=bool(ways))
     return figure
-
-
-def _ways(run: Round) -> list[WayTiming]:
-    """The ways of leaving of a round, in the order in which they are shown."""
-    return [run.ways[name] for name in WAYS if name in run.ways]
 
 
 def _span(drill: Drill, ways: Sequence[WayTiming], answers: Sequence[Placed]) -> tuple[float, float]:
@@ -120,12 +115,13 @@ def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s
 def describe_answers_curve(drill: Drill, run: Round, *, placed: Sequence[Placed] | None = None) -> str:
     """Say what the curve with the answers shows."""
     answers = run.placed if placed is None else tuple(placed)
-    parts = [
-        f"Share of computed days that get clear, by the moment one starts getting ready. {words.round_full_title(run)}."
+    title = words.round_full_title(run)
+    parts = [f"Share of computed days that get clear, by the moment one starts getting ready. {title}."]
+    parts += [
+        f"{WAY_TITLES[way.way]}: leave-by {clock_words(drill, way.latest_start_s)}."
+        for way in words.ways_of(run)
+        if way.latest_start_s is not None
     ]
-    for way in _ways(run):
-        if way.latest_start_s is not None:
-            parts.append(f"{WAY_TITLES[way.way]}: leave-by {clock_words(drill, way.latest_start_s)}.")
     for number, one in enumerate(answers, start=1):
         parts.append(
             f"{number}, {clean(one.answer.group, 60)}: {words.answer_words(drill, one)}: {words.clear_words(one)}, "
@@ -146,7 +142,7 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
             paper.bar(axes, row, 0.0, min(shut_s, end_s), fill="white", height=0.42, linewidth=0.7)
             paper.bar(axes, row, min(shut_s, end_s), end_s, fill=paper.GREY, hatch="//", height=0.42, linewidth=0.7)
             paper.bar(axes, row, end_s, high_s, fill=paper.DARK, height=0.42, linewidth=0.7)
-            for way in _ways(run):
+            for way in words.ways_of(run):
                 if way.latest_start_s is None:
                     continue
                 at = (way.latest_start_s / 60.0, row + {"tow": -0.42, "car": 0.42, "foot": 0.0}[way.way])
@@ -185,4 +181,4 @@ def _strip_span(drill: Drill) -> tuple[float, float]:
 
 def describe_rounds_strip(drill: Drill) -> str:
     """Say what the strip shows."""
-    return " ".join(sentences("show/drill/rounds.txt.j2", drill=drill, ways=_ways, words=words))
+    return " ".join(sentences("show/drill/rounds.txt.j2", drill=drill, ways=words.ways_of, words=words))

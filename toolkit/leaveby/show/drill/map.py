@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Final
 
 import shapely.ops
-from matplotlib.figure import Figure
 from shapely.geometry import LineString, MultiPolygon
 from shapely.geometry.polygon import orient
 
@@ -18,7 +17,7 @@ from leaveby.decision.drill.result import Drill, Pause, Round
 from leaveby.show.drill.words import EXERCISE_BANNER, pause_words, round_title
 from leaveby.show.figure import MUTED, as_svg, blank_figure, figure_style, shared_svg
 from leaveby.show.map_labels import Sheet, draw_lines, draw_places, draw_scale, name_streets
-from leaveby.show.scene import Scene, drill_scene
+from leaveby.show.scene import drill_scene
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.wording import clock_words, map_notice
 
@@ -46,7 +45,7 @@ def map_base(drill: Drill) -> str:
         draw_scale(sheet)
         draw_places(sheet, scene)
         name_streets(sheet, lines, most=MOST_NAMES)
-    figure = _figure(sheet)
+    figure = sheet.axes.figure.get_figure(root=True)
     # It lies over the fire: what every picture has of its own, paper, frame and foot, must not cover it.
     figure.patch.set_visible(False)
     sheet.axes.patch.set_visible(False)
@@ -66,15 +65,11 @@ def pause_map(drill: Drill, run: Round | None, pause: Pause | None) -> str:
             return _picture(sheet, "place", "Map of the place: streets, your home and the safe points of the plan.")
         at = clock_words(drill, pause.at_s, step_min=1)
         words = f"Map, {round_title(run)}, pause {pause.number}, {at}. {pause_words(pause)}"
-        _draw_burnt(sheet, drill_scene(drill, run, only=pause))
-        return _picture(sheet, f"{run.number}-{pause.number}", words)
-
-
-def _draw_burnt(sheet: Sheet, scene: Scene) -> None:
-    symbol = SYMBOLS["burnt"]
-    for area in scene.drawn("fronts").geometry:
+        symbol = SYMBOLS["burnt"]
         look = {"facecolor": symbol.fill, "edgecolor": symbol.colour, "linewidth": symbol.width_pt, "hatch": "////"}
-        draw_lines(sheet.axes, [_smooth(sheet, area)], **look, zorder=1)
+        for area in drill_scene(drill, run, only=pause).drawn("fronts").geometry:
+            draw_lines(sheet.axes, [_smooth(sheet, area)], **look, zorder=1)
+        return _picture(sheet, f"{run.number}-{pause.number}", words)
 
 
 def round_map(drill: Drill, run: Round) -> str:
@@ -110,12 +105,8 @@ def _sheet(drill: Drill) -> Sheet:
     return Sheet(axes, window=grid.bounds_m, width_pt=_WIDTH_MM / 25.4 * 72.0)
 
 
-def _figure(sheet: Sheet) -> Figure:
-    return sheet.axes.figure.get_figure(root=True)
-
-
 def _picture(sheet: Sheet, name: str, words: str) -> str:
-    return as_svg(_figure(sheet), EXERCISE_BANNER, words, name=name, base=_BASE, rounded=True)
+    return as_svg(sheet.axes.figure.get_figure(root=True), EXERCISE_BANNER, words, name=name, base=_BASE, rounded=True)
 
 
 def _smooth(sheet: Sheet, area: MultiPolygon) -> MultiPolygon:

@@ -52,6 +52,11 @@ def round_full_title(run: Round) -> str:
     return f"{round_title(run)}: {speed_words(run.speed_m_s)}"
 
 
+def ways_of(run: Round) -> list[WayTiming]:
+    """The ways of leaving of a round, in the order in which they are shown."""
+    return [run.ways[name] for name in WAYS if name in run.ways]
+
+
 def inject_words(one: Inject) -> str:
     """Say an inject on one line; an official message says first that it is invented.
 
@@ -87,14 +92,8 @@ def weather_words(pause: Pause) -> str:
 
 def leave_by_words(drill: Drill, run: Round) -> list[str]:
     """Say for each way of leaving by when it had to be begun in a round, and when it had to be on the road."""
-    lines = []
-    for name in WAYS:
-        way = run.ways.get(name)
-        if way is None:
-            continue
-        lines.append(f"{WAY_TITLES[name]}: {_leave_by_line(drill, way)}")
-    lines.append(_shut_line(drill, run))
-    return lines
+    lines = [f"{WAY_TITLES[way.way]}: {_leave_by_line(drill, way)}" for way in ways_of(run)]
+    return [*lines, _shut_line(drill, run)]
 
 
 def _leave_by_line(drill: Drill, way: WayTiming) -> str:
@@ -127,12 +126,9 @@ def verdict_words(drill: Drill, run: Round) -> str:
     )
     if not round_is_open(run):
         return f"{NO_WAY_OPEN} {home}"
-    open_ways = [DRILL_WAY_WORDS[name] for name in WAYS if name in run.ways and way_is_open(run.ways[name])]
-    shut_ways = [
-        DRILL_WAY_WORDS[name]
-        for name in WAYS
-        if name in run.ways and run.ways[name].route is not None and not way_is_open(run.ways[name])
-    ]
+    open_ways = [DRILL_WAY_WORDS[way.way] for way in ways_of(run) if way_is_open(way)]
+    timed = [way for way in ways_of(run) if way.route is not None]
+    shut_ways = [DRILL_WAY_WORDS[way.way] for way in timed if not way_is_open(way)]
     late = f" Late by then: {'; '.join(shut_ways)}." if shut_ways else ""
     return f"When the fire starts one is in time to begin to: {'; '.join(open_ways)}.{late} {home}"
 

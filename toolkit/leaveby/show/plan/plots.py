@@ -119,28 +119,26 @@ def mark_leave_by(axes: Axes, way: WayTiming, *, confidence: float) -> None:
 
 def _falling_part(way: WayTiming) -> list[float]:
     """Where the curve is worth looking at: from before it begins to fall to where it has fallen."""
-    below = [float(at) for at, share in zip(way.start_s, way.clear_probability, strict=True) if share < 0.999]
-    first = below[0] if below else float(way.start_s[0])
-    gone = [float(at) for at, share in zip(way.start_s, way.clear_probability, strict=True) if share <= 0.005]
-    last = gone[0] if gone else float(way.start_s[-1])
+    below, gone = way.start_s[way.clear_probability < 0.999], way.start_s[way.clear_probability <= 0.005]
+    first, last = float(below[0] if below.size else way.start_s[0]), float(gone[0] if gone.size else way.start_s[-1])
     return [max(first - 1800.0, float(way.start_s[0])), last, *paper.finite(way.latest_start_s)]
 
 
 def describe_clear_curve(result: HouseholdResult) -> str:
     """Say what the clear-probability curve shows."""
-    lines = []
+    lines = ["Share of computed runs that get clear, by the moment one starts getting ready."]
     for way in wording.shown_ways(result):
-        title = wording.WAY_TITLES.get(way.way, way.way)
-        if way.route is None or not way.start_s.size:
-            lines.append(f"{title}: no curve, since there is no way to draw.")
-            continue
-        marks = []
-        for level in (0.95, 0.5, 0.05):
-            late = [at for at, share in zip(way.start_s, way.clear_probability, strict=True) if share < level]
-            if late:
-                marks.append(f"below {wording.percent_words(level)} from {wording.clock_words(result, float(late[0]))}")
-        lines.append(f"{title}: {', '.join(marks)}." if marks else f"{title}: does not fall within the hours drawn.")
-    return "Share of computed runs that get clear, by the moment one starts getting ready. " + " ".join(lines)
+        said = "no curve, since there is no way to draw"
+        if way.route is not None and way.start_s.size:
+            marks = []
+            for level in (0.95, 0.5, 0.05):
+                late_s = way.start_s[way.clear_probability < level]
+                if late_s.size:
+                    at = wording.clock_words(result, float(late_s[0]))
+                    marks.append(f"below {wording.percent_words(level)} from {at}")
+            said = ", ".join(marks) or "does not fall within the hours drawn"
+        lines.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: {said}.")
+    return " ".join(lines)
 
 
 @dataclass(frozen=True)
