@@ -19,10 +19,8 @@ from leaveby.ask.drill import read_drill, run_drill
 from leaveby.ask.household import plan_household
 from leaveby.ask.streets import survey_streets
 from leaveby.caution import OVERRIDE
-from leaveby.files.write.drill_outputs import write_drill
-from leaveby.files.write.outputs import write_result
+from leaveby.files.write.outputs import write_drill, write_result, write_streets
 from leaveby.files.write.printed import print_page
-from leaveby.files.write.street_outputs import write_streets
 
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
 PAGES = ("plan.html", "streets.html", "drill.html", "drill_participants.html")

@@ -35,13 +35,11 @@ from leaveby.decision.streets.survey import survey
 from leaveby.decision.ways.result import HouseholdResult, TimetableRow
 from leaveby.errors import InputError
 from leaveby.files.write import printed
-from leaveby.files.write.layers import write_geopackage
+from leaveby.files.write.layers import STYLES_TABLE, write_geopackage
 from leaveby.files.write.map_file import plan_kml, route_gpx
-from leaveby.files.write.outputs import timetable_csv, write_result
+from leaveby.files.write.outputs import timetable_csv, write_result, write_streets
 from leaveby.files.write.printed import find_browser, print_page
 from leaveby.files.write.reminders import reminders_ics, season_day
-from leaveby.files.write.street_outputs import write_streets
-from leaveby.files.write.styles import STYLES_TABLE
 from leaveby.roads.exits.homes import Homes, place_homes
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines

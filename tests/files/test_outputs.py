@@ -22,9 +22,9 @@ from leaveby.caution import OSM_NOTICE, OVERRIDE
 from leaveby.decision.ways.result import TimetableRow
 from leaveby.errors import InputError
 from leaveby.files.write import outputs
+from leaveby.files.write.layers import STYLES_TABLE
 from leaveby.files.write.map_file import route_gpx
 from leaveby.files.write.outputs import NODATA, plain_cell, timetable_csv, write_result
-from leaveby.files.write.styles import STYLES_TABLE
 from leaveby.show.scene import household_scene
 from leaveby.show.symbols import SYMBOLS
 

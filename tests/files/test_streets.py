@@ -25,7 +25,7 @@ from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, Survey
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
 from leaveby.files.read.homes import homes_in_building, read_exits, read_homes
-from leaveby.files.write.street_outputs import streets_csv, write_streets
+from leaveby.files.write.outputs import streets_csv, write_streets
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines

@@ -226,7 +226,7 @@ def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
 
 def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.streets import StreetOptions, survey_streets
-    from leaveby.files.write.street_outputs import write_streets
+    from leaveby.files.write.outputs import write_streets
     from leaveby.roads.exits.places import roads_at
     from leaveby.show.record import record_text
     from leaveby.show.streets.page import survey_sentences
@@ -268,7 +268,7 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
 def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.drill import read_drill, run_drill
     from leaveby.decision.drill.result import any_round_is_open
-    from leaveby.files.write.drill_outputs import write_drill
+    from leaveby.files.write.outputs import write_drill
     from leaveby.show.drill.record import drill_record
     from leaveby.show.record import record_text
 

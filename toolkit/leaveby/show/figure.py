@@ -7,7 +7,7 @@ import io
 import math
 import re
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import timedelta
 from importlib.resources import files
@@ -62,8 +62,6 @@ def figure_style() -> Iterator[None]:
 def blank_figure(width_mm: float, height_mm: float) -> Figure:
     """Make an empty figure of a printed size, with the override line at its foot.
 
-    Examples
-    --------
     >>> figure = blank_figure(100.0, 50.0)
     >>> [round(float(side), 3) for side in figure.get_size_inches()]
     [3.937, 1.969]
@@ -107,28 +105,10 @@ def as_svg(
     """Turn a figure into SVG text for use inside a page.
 
     The same figure gives the same text: no date, and identifiers that depend on the content and the title only, so that
-    several figures fit in one page. Letters stay text; `title` and `description` are the text alternative.
+    several figures fit in one page; `name` tells those of the same title apart. Letters stay text; `title` and
+    `description` are the text alternative. `base` is a drawing of `shared_svg` of the same size to be shown over it.
+    `rounded` keeps no more than a tenth of a point, so that maps of whole towns stay small.
 
-    Parameters
-    ----------
-    title : str
-        Short; read out as the picture's name.
-    description : str
-        What the picture says, for a person who can't see it.
-    name : str
-        Tells figures of the same title apart.
-    base : str
-        A drawing of `shared_svg` to be shown over the figure, which has to be of the same size.
-    rounded : bool
-        Whether to keep no more than a tenth of a point, so that maps of whole towns stay small.
-
-    Returns
-    -------
-    str
-        An `<svg role="img">` element without XML declaration.
-
-    Examples
-    --------
     >>> as_svg(blank_figure(40.0, 20.0), "A <b>", "Nothing")[:4]
     '<svg'
     """
@@ -226,8 +206,6 @@ def _make_ids_own(root: ElementTree.Element, prefix: str) -> None:
 def finite(*times_s: float | None) -> list[float]:
     """The times that are there and have an end.
 
-    Examples
-    --------
     >>> finite(None, 3.0, math.inf)
     [3.0]
     """
@@ -249,3 +227,25 @@ def write_beside(
         color=colour,
         bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
     )
+
+
+def name_rows(axes: Axes, names: Sequence[str], *, low: float, high: float, size: float = 7.2) -> None:
+    """Name the rows of a chart of bars, from above, and take its frame away but the clock."""
+    axes.set_yticks(range(len(names)), names, fontsize=size)
+    axes.set_ylim(low, high)
+    axes.tick_params(axis="y", length=0)
+    axes.spines[["top", "right", "left"]].set_visible(False)
+
+
+def key_above(axes: Axes, at: float, **look: Any) -> None:
+    """Put the key of a figure above it, on one line, without a frame."""
+    axes.legend(loc="lower center", bbox_to_anchor=(at, 1.0), ncols=3, frameon=False, **look)
+
+
+def bar(
+    axes: Axes, row: float, low_s: float, high_s: float, *, fill: str, hatch: str | None = None, **look: Any
+) -> None:
+    """Draw a piece of a bar between two moments, where it has any length."""
+    if high_s > low_s:
+        edge = {"edgecolor": INK, "linewidth": 0.8, **look}
+        axes.barh(row, (high_s - low_s) / 60.0, left=low_s / 60.0, facecolor=fill, hatch=hatch, **edge)

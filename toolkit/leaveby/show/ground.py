@@ -66,7 +66,7 @@ def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most
 
 def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ...]:
     """Outline the ground that has burnt by moments on whole clock steps, no more than `most`, as whole cells."""
-    reached_s = arrival_s(result)
+    reached_s = result.fire.arrival.time_s
     grid = result.terrain.grid
     times = clock_steps(result, reached_s, most=most)
     return tuple(Isochrone(at_s=at_s, area=burnt_area(grid, reached_s, by_s=at_s)) for at_s in times)
@@ -75,8 +75,6 @@ def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ..
 def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> MultiPolygon:
     """Outline the cells that the fire has reached by a moment.
 
-    Examples
-    --------
     >>> grid = Grid(x_min_m=0.0, y_max_m=20.0, cell_m=10.0, rows=2, cols=2, crs="EPSG:32755")
     >>> burnt_area(grid, np.array([[0.0, 50.0], [np.inf, np.inf]]), by_s=60.0).area
     200.0
@@ -96,21 +94,14 @@ def shut_streets(result: HouseholdResult, route: WayRoute) -> tuple[ShutStreet, 
     )
 
 
-def arrival_s(result: HouseholdResult) -> NDArray[np.float64]:
-    """Fire arrival time of the central run, shape (rows, cols); inf where it does not come."""
-    return result.fire.arrival.time_s
-
-
 def to_grid(result: HouseholdResult, geometry: BaseGeometry) -> BaseGeometry:
     """Bring a geometry from the road network's reference system to the grid's, where they are not the same."""
-    moved: BaseGeometry = _moved(geometry, result.network.crs, result.terrain.grid.crs)
-    return moved
+    return _moved(geometry, result.network.crs, result.terrain.grid.crs)  # type: ignore[no-any-return]
 
 
 def edge_lines(network: RoadNetwork, crs: str) -> NDArray[np.object_]:
     """Line of every edge of a road network, in a grid's reference system."""
-    lines: NDArray[np.object_] = _moved(network.geometry, network.crs, crs)
-    return lines
+    return _moved(network.geometry, network.crs, crs)  # type: ignore[no-any-return]
 
 
 def _moved(geometry: Any, crs: str, wanted: str) -> Any:
@@ -133,15 +124,6 @@ def ignition_points(result: HouseholdResult) -> tuple[tuple[str, NDArray[np.floa
 def hill_shade(elevation_m: NDArray[np.float64], cell_m: float) -> NDArray[np.float64]:
     """Light the ground from the north-west, 45 degrees up: 0 in full shade to 1 in full light.
 
-    Parameters
-    ----------
-    elevation_m : ndarray of float64, shape (rows, cols)
-        Row 0 in the north.
-    cell_m : float
-        Above 0.
-
-    Examples
-    --------
     >>> hill_shade(np.zeros((3, 3)), 30.0)[1, 1].round(3)
     np.float64(0.707)
     """
@@ -166,8 +148,7 @@ def shown_triggers(result: HouseholdResult) -> tuple[TriggerLine, ...]:
 def trigger_edge(result: HouseholdResult, line: TriggerLine, frame: BaseGeometry) -> BaseGeometry:
     """The part of a trigger line inside the map; where the area only ends with the computed ground there is no line."""
     grid = result.terrain.grid
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
-    ground = box(grid.x_min_m, south_m, east_m, grid.y_max_m).buffer(-1.5 * grid.cell_m)
+    ground = box(*grid.bounds_m).buffer(-1.5 * grid.cell_m)
     least_m2 = _SMALLEST_CELLS * grid.cell_m**2
     # Ponds and bare spots make holes and specks that say nothing about when to start.
     parts = [

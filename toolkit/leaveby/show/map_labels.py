@@ -30,13 +30,8 @@ HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(line
 class Sheet:
     """A map being drawn: its axes, its ground, and what is already covered with words and symbols.
 
-    Parameters
-    ----------
-    axes : Axes
-    window : tuple of float
-        West, south, east, north in metres.
-    width_pt : float
-        Printed width of the window in points, rather too small than too large, so that labels keep apart.
+    The window is west, south, east, north in metres; its printed width in points is rather too small than too large, so
+    that labels keep apart.
     """
 
     def __init__(self, axes: Axes, *, window: tuple[float, float, float, float], width_pt: float) -> None:
@@ -217,8 +212,6 @@ def name_streets(
 def lines_of(geometry: BaseGeometry) -> list[LineString]:
     """Lines of any geometry, and edges of areas, longest first.
 
-    Examples
-    --------
     >>> from shapely.geometry import MultiLineString
     >>> [line.length for line in lines_of(MultiLineString([[(0, 0), (1, 0)], [(0, 1), (5, 1)]]))]
     [5.0, 1.0]

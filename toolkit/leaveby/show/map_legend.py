@@ -24,9 +24,6 @@ _SMALLEST: Final = 0.75
 _ROW_GAP: Final = 0.35
 _HEADING_GAP: Final = 0.9
 
-HOME_LOOK: Final = mark_look("home")
-SAFE_LOOK: Final = mark_look("safe_point")
-LAST_RESORT_LOOK: Final = mark_look("last_resort")
 ROUTE_LOOKS: Final = (("-", 3.2), ((0, (3, 1)), 2.4), ((0, (1, 1)), 2.4))
 
 
@@ -92,7 +89,7 @@ def draw_legend(
 def _sign_rows(
     result: HouseholdResult, *, ends: Sequence[tuple[tuple[str, ...], str]], times: Sequence[float]
 ) -> list[_Row]:
-    rows = [_Row("What you see", heading=True), _Row("Home", marker=HOME_LOOK)]
+    rows = [_Row("What you see", heading=True), _Row("Home", marker=mark_look("home"))]
     for number, (names, safe_point) in enumerate(ends):
         dashes, width = ROUTE_LOOKS[min(number, len(ROUTE_LOOKS) - 1)]
         whom = " and ".join({"tow": "towing", "car": "car", "foot": "foot"}.get(name, name) for name in names)
@@ -100,9 +97,9 @@ def _sign_rows(
         rows.append(_Row(f"Way out ({whom}) to {clean(safe_point, 34)}", line=look))
     kinds = {point.kind for point in result.plan.safe_points if point.name in result.safe_point_xy_m}
     if "safe_point" in kinds:
-        rows.append(_Row("Safe point of your plan", marker=SAFE_LOOK))
+        rows.append(_Row("Safe point of your plan", marker=mark_look("safe_point")))
     if "place_of_last_resort" in kinds:
-        rows.append(_Row("Place of last resort", marker=LAST_RESORT_LOOK))
+        rows.append(_Row("Place of last resort", marker=mark_look("last_resort")))
     rows.append(_Row("Where the fire starts", marker=mark_look("ignition")))
     if times:
         rows.append(_Row("Fire front at the time written on it", line={"color": FIRE, "linewidth": 0.9}))
@@ -110,13 +107,7 @@ def _sign_rows(
 
 
 def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeometry) -> tuple[bool, str]:
-    """Whether a trigger line runs through a map's ground, and what it says there.
-
-    Parameters
-    ----------
-    frame : Polygon
-        The ground that the map shows, in the grid's reference system.
-    """
+    """Whether a trigger line runs through a map's ground, `frame` in the grid's system, and what it says there."""
     words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
     weather = f"the weather of {clock_words(result, trigger.weather_at_s)}"
     if not trigger_edge(result, trigger, frame).is_empty:
@@ -129,13 +120,9 @@ def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeom
 def _trigger_rows(result: HouseholdResult, frame: BaseGeometry) -> list[_Row]:
     rows = []
     for trigger in shown_triggers(result):
-        look = {
-            "color": WAY_COLOURS.get(trigger.way, INK),
-            "linewidth": 1.8,
-            "linestyle": WAY_DASHES.get(trigger.way, "-"),
-        }
+        look = {"color": WAY_COLOURS.get(trigger.way, INK), "linestyle": WAY_DASHES.get(trigger.way, "-")}
         drawn, words = trigger_words(result, trigger, frame)
-        rows.append(_Row(words, line=look if drawn else None))
+        rows.append(_Row(words, line={"linewidth": 1.8, **look} if drawn else None))
     return rows
 
 

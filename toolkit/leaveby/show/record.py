@@ -21,8 +21,6 @@ SLACK: Final = 1e-9
 def record_head(made_at: datetime, *, first: Mapping[str, str] | None = None, **more: Any) -> dict[str, Any]:
     """What a record begins with: the override statement before all, and at the end the moment of writing.
 
-    Examples
-    --------
     >>> from datetime import timezone
     >>> list(record_head(datetime(2026, 1, 17, tzinfo=timezone.utc), first={"exercise": "Only."}, record_version=1))
     ['override', 'exercise', 'planning_aid', 'record_version', 'made_at']
@@ -35,8 +33,6 @@ def record_head(made_at: datetime, *, first: Mapping[str, str] | None = None, **
 def record_text(record: Mapping[str, Any]) -> str:
     """Write a record as JSON text; refuses numbers that JSON does not know.
 
-    Examples
-    --------
     >>> record_text({"a": [1, None]})
     '{\\n  "a": [\\n    1,\\n    null\\n  ]\\n}\\n'
     """
@@ -46,8 +42,6 @@ def record_text(record: Mapping[str, Any]) -> str:
 def share_down(share: float) -> float:
     """A share to four digits, never rounded up.
 
-    Examples
-    --------
     >>> share_down(0.99999), share_down(0.5)
     (0.9999, 0.5)
     """
@@ -62,8 +56,6 @@ def share_up(share: float) -> float:
 def finite_or_none(value: float, digits: int = 2) -> float | None:
     """Rounded, or None for a value that is not known.
 
-    Examples
-    --------
     >>> finite_or_none(3.14159), finite_or_none(math.inf)
     (3.14, None)
     """

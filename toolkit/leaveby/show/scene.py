@@ -98,15 +98,7 @@ class Scene:
 
 
 def household_scene(result: HouseholdResult, *, only: Collection[str] | None = None) -> Scene:
-    """Lay out what the maps of a household's answer show.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    only : collection of str, optional
-        Layers to make, of `home`, `safe_points`, `ignitions`, `routes`, `streets`, `isochrones`, `triggers`,
-        `which_way`, `shut_streets`; all when left out.
-    """
+    """Lay out what the maps of a household's answer show; all layers, or those that are named in `only`."""
     makers: dict[str, Callable[[HouseholdResult], tuple[str, str, Rows]]] = {
         "home": _home,
         "safe_points": _safe_points,
@@ -130,15 +122,9 @@ def household_scene(result: HouseholdResult, *, only: Collection[str] | None = N
 
 
 def drill_scene(drill: Drill, run: Round | None = None, *, only: Pause | None = None) -> Scene:
-    """Lay out what the maps of a drill show: the place, and what has burnt at the pauses of a round.
+    """Lay out what the maps of a drill show: the place, and what has burnt at the pauses of a round that is given.
 
-    Parameters
-    ----------
-    drill : Drill
-    run : Round, optional
-        The place alone when left out.
-    only : Pause, optional
-        Nothing of the others is in the scene then: what participants are shown must not tell how it ends.
+    Nothing of the other pauses is in the scene of one: what participants are shown must not tell how it ends.
     """
     places = [
         thing(

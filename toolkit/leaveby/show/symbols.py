@@ -17,24 +17,11 @@ from matplotlib.path import Path
 
 @dataclass(frozen=True)
 class Symbol:
-    """How a kind of thing is drawn.
+    """How a kind of thing is drawn, with its key in `SYMBOLS` and what it means in words, for a legend.
 
-    Attributes
-    ----------
-    kind : str
-        Its key in `SYMBOLS`.
-    words : str
-        What it means, for a legend.
-    sign : str
-        Shape of the mark of a point, a key of `SIGNS`; "" where only lines and areas are drawn.
-    colour, fill : str
-        `#rrggbb` of the line or edge, and of what it encloses; no fill is "".
-    size_pt, width_pt : float
-        Of the mark; of the line or edge.
-    dashes : tuple of float
-        Empty for a line without gaps.
-    screen_px : float
-        0 where no line is drawn on a screen.
+    `sign` is the shape of the mark of a point, a key of `SIGNS`, "" where only lines and areas are drawn; `colour` and
+    `fill` are `#rrggbb` of the line or edge and of what it encloses, "" for none; sizes are of the mark, widths of the
+    line or edge; `screen_px` is 0 where no line is drawn on a screen.
     """
 
     kind: str
@@ -44,8 +31,8 @@ class Symbol:
     fill: str
     size_pt: float
     width_pt: float
-    dashes: tuple[float, ...]
     screen_px: float
+    dashes: tuple[float, ...]
 
     @property
     def ink(self) -> str:
@@ -55,20 +42,12 @@ class Symbol:
 
 def _read() -> dict[str, Symbol]:
     table = files("leaveby.show").joinpath("symbols.csv").read_text(encoding="utf-8").splitlines()
-    return {
-        row["kind"]: Symbol(
-            kind=row["kind"],
-            words=row["words"],
-            sign=row["sign"],
-            colour=row["colour"],
-            fill=row["fill"],
-            size_pt=float(row["size_pt"] or 0.0),
-            width_pt=float(row["width_pt"]),
-            dashes=tuple(float(part) for part in row["dashes"].split()),
-            screen_px=float(row["screen_px"] or 0.0),
-        )
-        for row in csv.DictReader(table)
-    }
+    found = {}
+    for row in csv.DictReader(table):
+        given: dict[str, Any] = {name: float(row[name] or 0.0) for name in ("size_pt", "width_pt", "screen_px")}
+        given["dashes"] = tuple(float(part) for part in row["dashes"].split())
+        found[row["kind"]] = Symbol(**{**row, **given})
+    return found
 
 
 SYMBOLS: Final[Mapping[str, Symbol]] = _read()
@@ -92,8 +71,6 @@ SIGNS: Final[Mapping[str, Any]] = {
 def way_symbol(what: str, way: str) -> str:
     """Key of the symbol for a `way` out or a `trigger` line of a way of leaving; an unknown one is drawn as the car's.
 
-    Examples
-    --------
     >>> way_symbol("way", "tow"), way_symbol("trigger", "raft")
     ('way_tow', 'trigger_car')
     """
@@ -103,8 +80,6 @@ def way_symbol(what: str, way: str) -> str:
 def mark_look(kind: str) -> dict[str, Any]:
     """The mark of a point as keywords for matplotlib's `plot`.
 
-    Examples
-    --------
     >>> mark_look("safe_point")["markeredgecolor"], mark_look("last_resort")["marker"]
     ('#00614f', 's')
     """

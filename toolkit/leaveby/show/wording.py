@@ -5,11 +5,13 @@ Every rounding goes to the side that makes people leave earlier: clock times dow
 
 from __future__ import annotations
 
+import csv
 import math
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from importlib.resources import files
 from typing import Final, Literal, Protocol
 
 from leaveby.caution import OSM_NOTICE
@@ -66,8 +68,6 @@ def clean(text: str, limit: int | None = None) -> str:
     Characters that turn the direction of the text are taken out as well, since they can make a line read otherwise
     than it stands.
 
-    Examples
-    --------
     >>> clean("a\\x00b\\n  c"), clean("Sallow Spur Road", 8)
     ('ab c', 'Sallow …')
     """
@@ -86,8 +86,6 @@ def clean(text: str, limit: int | None = None) -> str:
 def check_made_at(made_at: datetime) -> None:
     """Refuse a moment of writing that has no UTC offset.
 
-    Examples
-    --------
     >>> check_made_at(datetime(2026, 1, 17, 12, 0))
     Traceback (most recent call last):
         ...
@@ -100,8 +98,6 @@ def check_made_at(made_at: datetime) -> None:
 def floor_clock(moment: datetime, minutes: int) -> datetime:
     """Round a clock time down to whole minutes, or to a step of minutes that divides the hour.
 
-    Examples
-    --------
     >>> floor_clock(datetime(2026, 1, 17, 13, 9, 59), 5).strftime("%H:%M:%S")
     '13:05:00'
     """
@@ -135,8 +131,6 @@ def clock_words(result: Clocked, time_s: float, *, step_min: int = 5) -> str:
 def day_words(moment: datetime) -> str:
     """Day, date and UTC offset in words.
 
-    Examples
-    --------
     >>> from datetime import timezone
     >>> day_words(datetime(2026, 1, 17, 12, 0, tzinfo=timezone(timedelta(hours=11))))
     'Saturday 17 January 2026 (clock times are UTC+11:00)'
@@ -149,8 +143,6 @@ def day_words(moment: datetime) -> str:
 def minutes_up(time_s: float) -> float | None:
     """Minutes, rounded up to a tenth; None where it is without end.
 
-    Examples
-    --------
     >>> minutes_up(90.0), minutes_up(61.0), minutes_up(math.inf)
     (1.5, 1.1, None)
     """
@@ -162,8 +154,6 @@ def minutes_up(time_s: float) -> float | None:
 def minutes_down(time_s: float) -> float | None:
     """Minutes, rounded down to a tenth; None where it is without end.
 
-    Examples
-    --------
     >>> minutes_down(90.0), minutes_down(65.0), minutes_down(math.inf)
     (1.5, 1.0, None)
     """
@@ -175,8 +165,6 @@ def minutes_down(time_s: float) -> float | None:
 def duration_words(time_s: float) -> str:
     """Hours and minutes, rounded up to the whole minute.
 
-    Examples
-    --------
     >>> duration_words(61.0), duration_words(5400.0), duration_words(7200.0), duration_words(math.inf)
     ('2 min', '1 h 30 min', '2 h', 'longer than was looked at')
     """
@@ -192,8 +180,6 @@ def duration_words(time_s: float) -> str:
 def distance_words(length_m: float) -> str:
     """Metres to the next ten, or kilometres to the next tenth.
 
-    Examples
-    --------
     >>> distance_words(143.0), distance_words(12345.0)
     ('140 m', '12.3 km')
     """
@@ -205,8 +191,6 @@ def distance_words(length_m: float) -> str:
 def street_words(street: str, limit: int | None = 60) -> str:
     """Name of a street, or words for one without a name.
 
-    Examples
-    --------
     >>> street_words(""), street_words("Tannery Lane")
     ('a road without a name', 'Tannery Lane')
     """
@@ -216,8 +200,6 @@ def street_words(street: str, limit: int | None = 60) -> str:
 def percent_words(share: float) -> str:
     """A share as per cent, never rounded up.
 
-    Examples
-    --------
     >>> percent_words(0.95), percent_words(0.999), percent_words(0.9999)
     ('95 %', '99.9 %', '99.9 %')
     """
@@ -348,6 +330,13 @@ _NO_WAY: Final = (
 )
 
 
+_ON_WHEELS: Final = {
+    (row["tow"], row["car"], row["order"]): row["words"]
+    for row in csv.DictReader(files("leaveby.show").joinpath("main_sentence.csv").read_text("utf-8").splitlines())
+}
+"""What to do by how towing and the car stand, and which of them has to start first."""
+
+
 def main_sentence(result: HouseholdResult) -> str:
     """Say in one or two sentences what to do, from the ways of leaving; never that there is time left.
 
@@ -375,57 +364,13 @@ def _by(leave: _Leave) -> str:
 
 
 def _on_wheels(tow: _Leave, car: _Leave) -> tuple[str, float]:
-    """What to do where towing or the car has a time, and the last of the times that are named."""
-    either = f"start getting ready by {_by(car)}, with or without the house"
-    slower_car = f"{either}: going by car has to start earlier here than towing it, and the earlier time counts."
-    behind = f"leave the house behind and start getting ready to go by car by {_by(car)}."
-    last_s = max(leave.at_s for leave in (tow, car) if leave.has_time)
-    match tow.kind, car.kind:
-        case "timed", "timed" if tow.clock == car.clock:
-            return f"{either}.", min(tow.at_s, car.at_s)
-        case "timed", "timed" if tow.at_s < car.at_s:
-            words = f"start getting ready by {tow.clock} to tow the house out"
-            return f"{words}; if you have not started by then, {behind}", last_s
-        case "timed", "timed" | "before":
-            return slower_car, car.at_s
-        case "before", "timed":
-            return f"start getting ready by {_by(tow)}, to tow the house out; once it has started, {behind}", last_s
-        case "closed", "timed":
-            words = "leave the house behind, for which no way out was found, and start getting ready to go by car by"
-            return f"{words} {_by(car)}.", last_s
-        case "absent", "timed":
-            return f"start getting ready to go by car by {_by(car)}.", last_s
-        case "unbounded", "timed" | "before":
-            return f"{either}: no time of its own was found for towing it.", last_s
-        case "timed", "unbounded":
-            words = f"start getting ready by {_by(tow)}, with or without the house"
-            return f"{words}: no time of its own was found for going by car.", last_s
-        case "timed", "closed":
-            words = f"start getting ready to tow the house out by {_by(tow)}"
-            return f"{words}; no way out was found by car without it.", last_s
-        case "timed", "absent":
-            return f"start getting ready to tow the house out by {_by(tow)}.", last_s
-        case "before", "unbounded":
-            words = f"start getting ready by {_by(tow)}, to tow the house out; once it has started, leave the house"
-            return f"{words} behind and go by car at once, for which no latest time was found.", last_s
-    return f"{_too_late(tow, car)}{_AWAY}", last_s
-
-
-def _too_late(tow: _Leave, car: _Leave) -> str:
-    """Why such a day is left before it begins: no wheels are in time once the fire has started."""
-    late = "there is no time to get ready"
-    started = "once the fire has started"
-    match tow.kind, car.kind:
-        case "before", "before":
-            return f"{late} {started}, with or without the house"
-        case "before", "closed":
-            return f"{late} to tow the house out {started}, and no way out was found by car without it"
-        case "before", "absent":
-            return f"{late} to tow the house out {started}"
-        case "closed", "before":
-            return f"no way out was found with the house, and {late} to go by car {started}"
-        case _:
-            return f"{late} to go by car {started}"
+    """What to do where towing or the car has a time, and the time up to which that is said."""
+    order = ""
+    if tow.has_time and car.has_time and (tow.kind, car.kind) != ("before", "before"):
+        order = "same" if tow.clock == car.clock else "tow first" if tow.at_s < car.at_s else "car first"
+    words = _ON_WHEELS[tow.kind, car.kind, order].format(tow=tow.clock, by_tow=_by(tow), by_car=_by(car))
+    times_s = [leave.at_s for leave in (tow, car) if leave.has_time]
+    return words, max(times_s) if order == "tow first" else min(times_s)
 
 
 def _walk_after(foot: _Leave) -> str:

@@ -1,4 +1,4 @@
-"""Writes an answer: record, page, map layers, rasters, map file, route, timetable, reminders; printed when asked for.
+"""Writes an answer's files, all or none: record, pages, map layers, rasters, map file, route, tables, reminders.
 
 Every file is first written whole in a temporary folder inside the chosen one; only when all are there are they moved to
 their names, so that no half-written file is left behind and an earlier answer stays until the new one is complete.
@@ -6,37 +6,50 @@ their names, so that no half-written file is left behind and an earlier answer s
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import math
-from collections.abc import Mapping, Sequence
+import shutil
+import tempfile
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
+from pyogrio.errors import DataSourceError
 from rasterio.crs import CRS
 from rasterio.transform import Affine
 
-from leaveby.caution import OVERRIDE, PLANNING_AID
+from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.decision.drill.result import Drill
+from leaveby.decision.streets.result import StreetSurvey
 from leaveby.decision.ways.result import HouseholdResult
+from leaveby.errors import refuse
 from leaveby.files.write.layers import write_geopackage
 from leaveby.files.write.map_file import plan_kml, route_gpx
 from leaveby.files.write.printed import find_browser, print_page
 from leaveby.files.write.reminders import reminders_ics
-from leaveby.files.write.whole import Made, write_whole
 from leaveby.fire.terrain import Grid
-from leaveby.show.ground import arrival_s
+from leaveby.show.drill.page import drill_page, participants_page
+from leaveby.show.drill.record import drill_record
 from leaveby.show.plan.page import plan_page
 from leaveby.show.plan.record import result_record
 from leaveby.show.record import record_text
 from leaveby.show.scene import household_scene
+from leaveby.show.streets.page import streets_page
+from leaveby.show.streets.record import survey_record
+from leaveby.show.streets.scene import COLUMNS, group_rows, streets_scene
 from leaveby.show.wording import WAYS, clean, iso_minute, minutes_down
 
 NODATA: Final = -9999.0
 """Stands where the fire does not come within the horizon."""
+
+Made = str | bytes | Callable[[Path], object]
+"""What becomes a file: its text (in UTF-8), its bytes, or what writes it when given a path."""
 
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
@@ -51,7 +64,7 @@ def write_result(
     out_dir : Path
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime
-        With UTC offset; stands in the record, the page and the layers.
+        With UTC offset; stands in the files.
     pdf : bool
         Whether to print the page as `plan.pdf` too. When not, a `plan.pdf` that is there is taken away.
     browser : Path, optional
@@ -91,12 +104,86 @@ def write_result(
     return write_whole(files, out_dir, stale=sorted(stale))
 
 
+def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
+    """Write the answer to the community question: `streets.json`, `streets.html`, `streets.gpkg`, `streets.csv`.
+
+    Parameters and errors as for `write_result`.
+    """
+    files: dict[str, Made] = {
+        "streets.json": record_text(survey_record(answer, made_at=made_at)),
+        "streets.html": streets_page(answer, made_at=made_at),
+        "streets.gpkg": lambda path: write_geopackage(streets_scene(answer), path, made_at=made_at),
+        "streets.csv": streets_csv(answer),
+    }
+    return write_whole(files, out_dir)
+
+
+def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
+    """Write a drill: `drill.json`, `drill.html` for the trainer, `drill_participants.html` for the groups.
+
+    Parameters and errors as for `write_result`.
+    """
+    texts = {
+        "drill.json": record_text(drill_record(drill, made_at=made_at)),
+        "drill.html": drill_page(drill, made_at=made_at),
+        "drill_participants.html": participants_page(drill, made_at=made_at),
+    }
+    return write_whole(texts, out_dir)
+
+
+def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[str] = ()) -> dict[str, Path]:
+    """Write files in a temporary folder inside the chosen one, and move them to their names once all are there.
+
+    `stale` are files of an earlier answer that would be read as belonging to this one: they are removed at the end.
+
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     sorted(write_whole({"a.txt": "a"}, Path(folder)))
+    ['a.txt']
+    """
+    made_here = not out_dir.exists()
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+        workshop = Path(tempfile.mkdtemp(prefix=".leaveby-", dir=out_dir))
+    except OSError as error:
+        raise refuse(
+            str(out_dir),
+            f"can't be written ({error.strerror or error})",
+            expected="a folder that you may write to",
+            mend="choose another folder with --out",
+        ) from error
+    written: dict[str, Path] = {}
+    try:
+        for name, made in files.items():
+            if callable(made):
+                made(workshop / name)
+            else:
+                (workshop / name).write_bytes(made.encode("utf-8") if isinstance(made, str) else made)
+        for name in files:
+            (workshop / name).replace(out_dir / name)
+            written[name] = out_dir / name
+        for name in stale:
+            (out_dir / name).unlink(missing_ok=True)
+    except (OSError, DataSourceError) as error:
+        raise refuse(
+            str(out_dir),
+            f"can't be written ({getattr(error, 'strerror', None) or error})",
+            expected="a folder with room that you may write to",
+            mend="make room, close the files, or choose another folder with --out",
+        ) from error
+    finally:
+        shutil.rmtree(workshop, ignore_errors=True)
+        if made_here and not written:
+            with contextlib.suppress(OSError):
+                out_dir.rmdir()
+    return written
+
+
 def write_arrival(result: HouseholdResult, path: Path) -> None:
     """Write the fire arrival time of the central run: one band, minutes from the scenario's start."""
     _write_grid(
         path,
         result.terrain.grid,
-        [("fire arrival time, central run", arrival_s(result))],
+        [("fire arrival time, central run", result.fire.arrival.time_s)],
         tags={"scenario_start": result.start.isoformat(timespec="seconds"), "zero": "scenario_start"},
     )
 
@@ -144,26 +231,34 @@ def _write_grid(
 
 
 def timetable_csv(result: HouseholdResult) -> str:
-    """Write the timetable as CSV, the override statement first: moment, minutes from the start, kind, sentence.
-
-    A cell that a spreadsheet would take for a formula gets an apostrophe in front.
-    """
-    stream = io.StringIO()
-    writer = csv.writer(stream)
-    writer.writerow(["at_iso", "after_start_min", "kind", "sentence"])
-    writer.writerow(["", "", "override", OVERRIDE])
+    """Write the timetable as CSV, the override statement first: moment, minutes from the start, kind, sentence."""
+    rows: list[list[Any]] = [["", "", "override", OVERRIDE]]
     for row in result.timetable:
         minutes = minutes_down(row.at_s)
-        after = "" if minutes is None else f"{math.floor(minutes)}"
-        writer.writerow([iso_minute(result, row.at_s) or "", after, plain_cell(row.kind), plain_cell(row.sentence)])
+        after = None if minutes is None else math.floor(minutes)
+        rows.append([iso_minute(result, row.at_s), after, row.kind, row.sentence])
+    return _csv(["at_iso", "after_start_min", "kind", "sentence"], rows)
+
+
+def streets_csv(answer: StreetSurvey) -> str:
+    """Write all groups as CSV, the override statement in the first row after the header."""
+    notice = f"{OVERRIDE} {PLANNING_AID} {OSM_NOTICE if answer.from_osm else ''}".strip()
+    first = ["", "override", notice, *[""] * (len(COLUMNS) - 3)]
+    return _csv(COLUMNS, [first, *(row.values() for row in group_rows(answer))])
+
+
+def _csv(header: Iterable[str], rows: Iterable[Iterable[Any]]) -> str:
+    """A cell that a spreadsheet would take for a formula gets an apostrophe in front; None is an empty one."""
+    stream = io.StringIO()
+    writer = csv.writer(stream)
+    writer.writerow(header)
+    writer.writerows([plain_cell(cell) if isinstance(cell, str) else cell for cell in row] for row in rows)
     return stream.getvalue()
 
 
 def plain_cell(text: str) -> str:
     """Make a text that no spreadsheet reads as a formula.
 
-    Examples
-    --------
     >>> plain_cell("=1+1"), plain_cell("  @sum"), plain_cell("from 13:05")
     ("'=1+1", "'@sum", 'from 13:05')
     """

@@ -68,8 +68,6 @@ def find_browser(named: Path | None = None) -> Path:
     InputError
         When there is none, with how to mend it.
 
-    Examples
-    --------
     >>> find_browser(Path("no-such-browser"))
     Traceback (most recent call last):
         ...

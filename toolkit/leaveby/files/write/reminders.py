@@ -17,12 +17,19 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import refuse
 from leaveby.household.plan import Plan
+from leaveby.show.letters import sentences
 from leaveby.show.map_words import way_name
 from leaveby.show.plan.page import ranked_savings
-from leaveby.show.wording import check_made_at, clean, shown_ways
+from leaveby.show.wording import check_made_at, clean
 
 _IDENTITIES: Final = UUID("6f0c2c52-7c0b-4c8e-9d53-2a4b8f3e5d17")
 """Fixed once: the same household gets the same identities in every run, so that a calendar replaces its reminders."""
+
+_TITLES: Final = {
+    "check": "check the leaving plan",
+    "done-before": "do what the leaving plan counts as done",
+    "save-time": "what would save the most time when leaving",
+}
 
 _ALARMS: Final = (timedelta(days=-7, hours=9), timedelta(hours=9))
 """Nine in the morning, a week before and on the day; counted from the midnight with which the day begins."""
@@ -41,8 +48,6 @@ _DAYS: Final = (
 def season_day(lat_deg: float) -> tuple[int, int]:
     """Choose the month and day to be reminded on, early for the latitude (judgement).
 
-    Examples
-    --------
     >>> season_day(-36.1), season_day(-12.5), season_day(10.0), season_day(42.5)
     ((7, 1), (4, 1), (10, 1), (2, 1))
     """
@@ -94,59 +99,14 @@ def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
     calendar.add("calscale", "GREGORIAN")
     calendar.add("name", "Before the fire season")
     calendar.add("description", f"{OVERRIDE} {PLANNING_AID}")
-    for kind, title, lines in _reminders(result):
-        calendar.add_component(_event(result, kind, title=f"{title} ({name})", lines=lines, made_at=made_at))
+    told = {"result": result, "way_name": way_name, "savings": ranked_savings(result)}
+    for kind, title in _TITLES.items():
+        lines = sentences("files/write/reminders.txt.j2", kind=kind, **told)
+        if lines:
+            title = f"Before the fire season: {title} ({name})"
+            calendar.add_component(_event(result, kind, title=title, lines=lines, made_at=made_at))
     text: bytes = calendar.to_ical()
     return text
-
-
-def _reminders(result: HouseholdResult) -> list[tuple[str, str, list[str]]]:
-    ways = [f"- {way_name(way)}" for way in shown_ways(result) if way.route is not None]
-    found = [
-        (
-            "check",
-            "Before the fire season: check the leaving plan",
-            [
-                "Go through the plan with everyone who lives here:",
-                "- Are the people, animals, vehicles and tasks still the same? Do each task once with a watch.",
-                "- Drive or walk every way out to its end: branches, gates, bridges, road works.",
-                *ways,
-                "- Ask your fire agency about the season, its warnings, and the places where leaving may end.",
-                "- Put what has changed into the plan file, run leaveby again, and print the new sheet.",
-                "If the season has already begun, do not wait for this day: do it now.",
-            ],
-        )
-    ]
-    done = [f"- {clean(task.name, 120)}" for task in result.plan.tasks if task.done_before_season]
-    if done:
-        found.append(
-            (
-                "done-before",
-                "Before the fire season: do what the leaving plan counts as done",
-                [
-                    "The leave-by times of your plan hold only when these are done by now and stay done:",
-                    *done,
-                    "If one of them can't be done, say so in the plan file and run leaveby again: leave earlier.",
-                ],
-            )
-        )
-    savings = [
-        f'- doing "{row["task"]}" before the season saves {row["saved"]} ({row["way"]})'
-        for row in ranked_savings(result)
-    ]
-    if savings:
-        found.append(
-            (
-                "save-time",
-                "Before the fire season: what would save the most time when leaving",
-                [
-                    "By the plan's own tasks, the most first. What two of them save together is not the sum of both:",
-                    *savings,
-                    "Some can't be done beforehand. What is done, mark in the plan file, and run leaveby again.",
-                ],
-            )
-        )
-    return found
 
 
 def _event(result: HouseholdResult, kind: str, *, title: str, lines: Sequence[str], made_at: datetime) -> Event:

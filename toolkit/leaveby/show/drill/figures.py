@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -14,9 +13,10 @@ from leaveby.decision.drill.result import Drill, Placed, Round
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
 from leaveby.show import figure as paper
-from leaveby.show.drill.words import answer_words, clear_words, margin_words, round_full_title
-from leaveby.show.plan.plots import MARKERS, finish_curve, mark_leave_by
-from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, percent_words
+from leaveby.show.drill import words
+from leaveby.show.letters import sentences
+from leaveby.show.plan.plots import MARKERS, draw_curve, finish_curve, mark_leave_by
+from leaveby.show.wording import WAY_TITLES, clean, clock_words, percent_words
 
 _POINTS: Final = 500
 _LABEL_GAP_PT: Final = 11.0
@@ -32,29 +32,18 @@ def answers_curve(
 ) -> Figure:
     """Draw the share of computed days on which one gets clear against the start, with every answer where it lies.
 
-    Parameters
-    ----------
-    placed : sequence of Placed, optional
-        Answers to draw, numbered from 1 in this order; the round's own when left out. Those that stay are not drawn.
-    width_mm, height_mm : float
-        Printed size.
+    Answers, the round's own when left out, are numbered from 1 in their order; those that stay are not drawn.
     """
     answers = run.placed if placed is None else tuple(placed)
-    ways = [run.ways[name] for name in WAYS if name in run.ways and run.ways[name].route is not None]
+    ways = [way for way in words.ways_of(run) if way.route is not None]
     low_s, high_s = _span(drill, ways, answers)
     at_s = np.linspace(low_s, high_s, _POINTS)
     with paper.figure_style():
         figure = paper.blank_figure(width_mm, height_mm)
         axes = figure.add_subplot()
         for way in ways:
-            axes.plot(
-                at_s / 60.0,
-                share_clear(way.member_latest_start_s, at_s) * 100.0,
-                color=paper.WAY_COLOURS.get(way.way, paper.INK),
-                linestyle=paper.WAY_DASHES.get(way.way, "-"),
-                linewidth=1.8,
-                label=WAY_TITLES.get(way.way, way.way),
-            )
+            share = share_clear(way.member_latest_start_s, at_s)
+            draw_curve(axes, way, at_s, share, label=WAY_TITLES.get(way.way, way.way))
             mark_leave_by(axes, way, confidence=drill.plan.confidence)
         axes.axhline(drill.plan.confidence * 100.0, color=paper.INK, linewidth=0.8)
         axes.text(
@@ -72,7 +61,6 @@ def answers_curve(
         axes.set_ylim(-4.0, 124.0)
         axes.set_yticks([0, 20, 40, 60, 80, 100])
         axes.set_ylabel("days that get clear, in 100")
-        axes.set_xlabel("when you start getting ready")
         paper.clock_axis(axes, drill, low_s, high_s=high_s, most=12)
         finish_curve(axes, legend=bool(ways))
     return figure
@@ -127,27 +115,23 @@ def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s
 def describe_answers_curve(drill: Drill, run: Round, *, placed: Sequence[Placed] | None = None) -> str:
     """Say what the curve with the answers shows."""
     answers = run.placed if placed is None else tuple(placed)
-    parts = [f"Share of computed days that get clear, by the moment one starts getting ready. {round_full_title(run)}."]
-    for name in WAYS:
-        way = run.ways.get(name)
-        if way is not None and way.latest_start_s is not None:
-            parts.append(f"{WAY_TITLES[name]}: leave-by {clock_words(drill, way.latest_start_s)}.")
+    title = words.round_full_title(run)
+    parts = [f"Share of computed days that get clear, by the moment one starts getting ready. {title}."]
+    parts += [
+        f"{WAY_TITLES[way.way]}: leave-by {clock_words(drill, way.latest_start_s)}."
+        for way in words.ways_of(run)
+        if way.latest_start_s is not None
+    ]
     for number, one in enumerate(answers, start=1):
         parts.append(
-            f"{number}, {clean(one.answer.group, 60)}: {answer_words(drill, one)}: {clear_words(one)}, "
-            f"{margin_words(drill, one)}."
+            f"{number}, {clean(one.answer.group, 60)}: {words.answer_words(drill, one)}: {words.clear_words(one)}, "
+            f"{words.margin_words(drill, one)}."
         )
     return " ".join(parts)
 
 
 def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
-    """Draw the rounds side by side over one clock: leave-bys, the first street to shut, the front at the home.
-
-    Parameters
-    ----------
-    width_mm : float
-        Printed width.
-    """
+    """Draw the rounds side by side over one clock: leave-bys, the first street to shut, the front at the home."""
     low_s, high_s = _strip_span(drill)
     with paper.figure_style():
         figure = paper.blank_figure(width_mm, 20.0 + 13.0 * len(drill.rounds))
@@ -155,26 +139,18 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
         for row, run in enumerate(drill.rounds):
             end_s = min(run.end_s, high_s)
             shut_s = max(run.shuts[0].at_s, 0.0) if run.shuts else end_s
-            _bar(axes, row, 0.0, min(shut_s, end_s), colour="white", hatch=None)
-            _bar(axes, row, min(shut_s, end_s), end_s, colour=paper.GREY, hatch="//")
-            _bar(axes, row, end_s, high_s, colour=paper.DARK, hatch=None)
-            for name in WAYS:
-                way = run.ways.get(name)
-                if way is None or way.latest_start_s is None:
+            paper.bar(axes, row, 0.0, min(shut_s, end_s), fill="white", height=0.42, linewidth=0.7)
+            paper.bar(axes, row, min(shut_s, end_s), end_s, fill=paper.GREY, hatch="//", height=0.42, linewidth=0.7)
+            paper.bar(axes, row, end_s, high_s, fill=paper.DARK, height=0.42, linewidth=0.7)
+            for way in words.ways_of(run):
+                if way.latest_start_s is None:
                     continue
-                off = {"tow": -0.42, "car": 0.42, "foot": 0.0}[name]
-                axes.plot(
-                    [way.latest_start_s / 60.0],
-                    [row + off],
-                    marker=MARKERS[name],
-                    color=paper.WAY_COLOURS[name],
-                    markersize=6,
-                    linestyle="none",
-                    zorder=6,
-                )
+                at = (way.latest_start_s / 60.0, row + {"tow": -0.42, "car": 0.42, "foot": 0.0}[way.way])
+                look: dict[str, Any] = {"marker": MARKERS[way.way], "color": paper.WAY_COLOURS[way.way]}
+                axes.plot(*at, markersize=6, linestyle="none", zorder=6, **look)
                 axes.annotate(
-                    f"{name} {clock_words(drill, way.latest_start_s)}",
-                    (way.latest_start_s / 60.0, row + off),
+                    f"{way.way} {clock_words(drill, way.latest_start_s)}",
+                    at,
                     xytext=(6.0, 0.0),
                     textcoords="offset points",
                     fontsize=6.8,
@@ -184,23 +160,15 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
                 )
         axes.axvline(0.0, color=paper.INK, linewidth=0.9, linestyle=(0, (2, 2)))
         axes.axvline(drill.script.begin_s / 60.0, color=paper.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
-        for at_s, words in ((0.0, "fire starts"), (drill.script.begin_s, "exercise begins")):
-            axes.text(at_s / 60.0, -0.72, f" {words}", fontsize=6.5, va="bottom", ha="left")
-        axes.set_yticks(range(len(drill.rounds)), [round_full_title(run) for run in drill.rounds], fontsize=7.2)
-        axes.set_ylim(len(drill.rounds) - 0.35, -0.75)
-        axes.tick_params(axis="y", length=0)
-        axes.spines[["top", "right", "left"]].set_visible(False)
+        for at_s, said in ((0.0, "fire starts"), (drill.script.begin_s, "exercise begins")):
+            axes.text(at_s / 60.0, -0.72, f" {said}", fontsize=6.5, va="bottom", ha="left")
+        names = [words.round_full_title(run) for run in drill.rounds]
+        paper.name_rows(axes, names, low=len(drill.rounds) - 0.35, high=-0.75)
         paper.clock_axis(axes, drill, low_s, high_s=high_s, most=12)
         axes.set_xlabel(
             "marks: start getting ready by; hatched: a street of a way out is shut; dark: the front is at the home"
         )
     return figure
-
-
-def _bar(axes: Axes, row: int, low_s: float, high_s: float, *, colour: str, hatch: str | None) -> None:
-    if high_s > low_s:
-        look: dict[str, Any] = {"facecolor": colour, "edgecolor": paper.INK, "linewidth": 0.7, "hatch": hatch}
-        axes.barh(row, (high_s - low_s) / 60.0, left=low_s / 60.0, height=0.42, **look)
 
 
 def _strip_span(drill: Drill) -> tuple[float, float]:
@@ -213,19 +181,4 @@ def _strip_span(drill: Drill) -> tuple[float, float]:
 
 def describe_rounds_strip(drill: Drill) -> str:
     """Say what the strip shows."""
-    parts = ["The rounds side by side over one clock."]
-    for run in drill.rounds:
-        leave = [
-            f"{WAY_TITLES[name].lower()} by {clock_words(drill, at_s)}"
-            for name in WAYS
-            if name in run.ways and (at_s := run.ways[name].latest_start_s) is not None
-        ]
-        shut = f"{clean(run.shuts[0].street, 40)} shuts first" if run.shuts else "no street of a way out shuts"
-        home = (
-            f"the front is at the home at {clock_words(drill, run.home_s, step_min=1)}"
-            if math.isfinite(run.home_s)
-            else "the front does not come to the home within the hours computed"
-        )
-        starts = f"start getting ready, {', '.join(leave)}" if leave else "no way of leaving has a time"
-        parts.append(f"{round_full_title(run)}: {starts}; {shut}; {home}.")
-    return " ".join(parts)
+    return " ".join(sentences("show/drill/rounds.txt.j2", drill=drill, ways=words.ways_of, words=words))

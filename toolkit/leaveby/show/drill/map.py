@@ -10,7 +10,6 @@ from __future__ import annotations
 from typing import Final
 
 import shapely.ops
-from matplotlib.figure import Figure
 from shapely.geometry import LineString, MultiPolygon
 from shapely.geometry.polygon import orient
 
@@ -18,7 +17,7 @@ from leaveby.decision.drill.result import Drill, Pause, Round
 from leaveby.show.drill.words import EXERCISE_BANNER, pause_words, round_title
 from leaveby.show.figure import MUTED, as_svg, blank_figure, figure_style, shared_svg
 from leaveby.show.map_labels import Sheet, draw_lines, draw_places, draw_scale, name_streets
-from leaveby.show.scene import Scene, drill_scene
+from leaveby.show.scene import drill_scene
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.wording import clock_words, map_notice
 
@@ -30,13 +29,7 @@ _BASE: Final = "drill-base"
 
 
 def map_base(drill: Drill) -> str:
-    """Draw what all maps of a page share, hidden: put it into the page once, before the first map.
-
-    Returns
-    -------
-    str
-        An `<svg>` element that shows nothing by itself.
-    """
+    """Draw what all maps of a page share, as SVG that shows nothing by itself: once, before the first map of a page."""
     scene = drill_scene(drill)
     with figure_style():
         sheet = _sheet(drill)
@@ -52,7 +45,7 @@ def map_base(drill: Drill) -> str:
         draw_scale(sheet)
         draw_places(sheet, scene)
         name_streets(sheet, lines, most=MOST_NAMES)
-    figure = _figure(sheet)
+    figure = sheet.axes.figure.get_figure(root=True)
     # It lies over the fire: what every picture has of its own, paper, frame and foot, must not cover it.
     figure.patch.set_visible(False)
     sheet.axes.patch.set_visible(False)
@@ -64,15 +57,7 @@ def map_base(drill: Drill) -> str:
 def pause_map(drill: Drill, run: Round | None, pause: Pause | None) -> str:
     """Draw the map at a pause: the ground that has burnt by then, and nothing of what comes later.
 
-    Parameters
-    ----------
-    run, pause
-        None for the map of the place alone.
-
-    Returns
-    -------
-    str
-        An `<svg role="img">` element; needs `map_base` in the same page.
+    The place alone where there is no round or pause. The SVG needs `map_base` in the same page.
     """
     with figure_style():
         sheet = _sheet(drill)
@@ -80,15 +65,11 @@ def pause_map(drill: Drill, run: Round | None, pause: Pause | None) -> str:
             return _picture(sheet, "place", "Map of the place: streets, your home and the safe points of the plan.")
         at = clock_words(drill, pause.at_s, step_min=1)
         words = f"Map, {round_title(run)}, pause {pause.number}, {at}. {pause_words(pause)}"
-        _draw_burnt(sheet, drill_scene(drill, run, only=pause))
-        return _picture(sheet, f"{run.number}-{pause.number}", words)
-
-
-def _draw_burnt(sheet: Sheet, scene: Scene) -> None:
-    symbol = SYMBOLS["burnt"]
-    for area in scene.drawn("fronts").geometry:
+        symbol = SYMBOLS["burnt"]
         look = {"facecolor": symbol.fill, "edgecolor": symbol.colour, "linewidth": symbol.width_pt, "hatch": "////"}
-        draw_lines(sheet.axes, [_smooth(sheet, area)], **look, zorder=1)
+        for area in drill_scene(drill, run, only=pause).drawn("fronts").geometry:
+            draw_lines(sheet.axes, [_smooth(sheet, area)], **look, zorder=1)
+        return _picture(sheet, f"{run.number}-{pause.number}", words)
 
 
 def round_map(drill: Drill, run: Round) -> str:
@@ -119,17 +100,13 @@ def _sheet(drill: Drill) -> Sheet:
     foot = _FOOT_MM / (height_mm + _FOOT_MM)
     axes = figure.add_axes((0.0, foot, 1.0, 1.0 - foot))
     figure.text(0.005, 0.01, map_notice(drill.network), fontsize=6.0, color=MUTED, va="bottom")
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
-    axes.set(xlim=(grid.x_min_m, east_m), ylim=(south_m, grid.y_max_m), xticks=[], yticks=[])
-    return Sheet(axes, window=(grid.x_min_m, south_m, east_m, grid.y_max_m), width_pt=_WIDTH_MM / 25.4 * 72.0)
-
-
-def _figure(sheet: Sheet) -> Figure:
-    return sheet.axes.figure.get_figure(root=True)
+    west, south, east, north = grid.bounds_m
+    axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
+    return Sheet(axes, window=grid.bounds_m, width_pt=_WIDTH_MM / 25.4 * 72.0)
 
 
 def _picture(sheet: Sheet, name: str, words: str) -> str:
-    return as_svg(_figure(sheet), EXERCISE_BANNER, words, name=name, base=_BASE, rounded=True)
+    return as_svg(sheet.axes.figure.get_figure(root=True), EXERCISE_BANNER, words, name=name, base=_BASE, rounded=True)
 
 
 def _smooth(sheet: Sheet, area: MultiPolygon) -> MultiPolygon:

@@ -15,9 +15,9 @@ from leaveby.decision.drill.result import Drill, Inject, Pause, Placed, Round, r
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
-from leaveby.show.drill.words import EXERCISE_BANNER, inject_words, verdict_words
+from leaveby.show.drill.words import EXERCISE_BANNER, inject_words, verdict_words, ways_of
 from leaveby.show.record import SLACK, record_head, share_down
-from leaveby.show.wording import WAYS, iso_minute, map_notice, minutes_up, why_words
+from leaveby.show.wording import iso_minute, map_notice, minutes_up, why_words
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 1
@@ -27,22 +27,9 @@ RECORD_VERSION: Final = 1
 def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
     """Lay out a drill as plain data, in the order and with the names of `drill.json`.
 
-    The same drill and moment give the same record. Only `json`'s own types are used, and no number is infinite.
-
-    Parameters
-    ----------
-    made_at : datetime
-        When the drill was computed, with UTC offset; the clock is never read here.
-
-    Returns
-    -------
-    dict
-        Described by `drill.schema.json` beside this module (JSON Schema 2020-12).
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
+    The same drill and moment, with UTC offset, give the same record; the clock is never read here. Only `json`'s own
+    types are used, and no number is infinite. `drill.schema.json` beside this module describes it (JSON Schema
+    2020-12).
     """
     first = {"exercise": EXERCISE_BANNER}
     return {
@@ -74,7 +61,7 @@ def _round(drill: Drill, run: Round) -> dict[str, Any]:
         "front_at_home": iso_minute(drill, run.home_s),
         "embers_at_home": iso_minute(drill, run.ember_s),
         "ends": iso_minute(drill, run.end_s),
-        "ways": {name: _way(drill, run.ways[name]) for name in WAYS if name in run.ways},
+        "ways": {way.way: _way(drill, way) for way in ways_of(run)},
         "closings": [
             {"street": one.street, "at": iso_minute(drill, one.at_s), "ways": list(one.ways)} for one in run.shuts
         ],
@@ -132,6 +119,9 @@ def _pause(drill: Drill, one: Pause) -> dict[str, Any]:
 
 def _placed(drill: Drill, one: Placed) -> dict[str, Any]:
     answer = one.answer
+    why = "" if one.early_s is not None else "This way has no leave-by in this round."
+    if answer.way == "stay":
+        why = "Staying is no way of leaving and has no such curve; nothing here says that it is survivable."
     early_min = None if one.early_s is None else math.floor(one.early_s / 60.0 + SLACK)
     return {
         "group": answer.group,
@@ -141,13 +131,7 @@ def _placed(drill: Drill, one: Placed) -> dict[str, Any]:
         "clear_probability": None if one.clear_probability is None else share_down(one.clear_probability),
         "leave_by": iso_minute(drill, one.latest_start_s),
         "minutes_before_leave_by": early_min,
-        "why": _why_not_placed(one),
+        "why": why,
         "shut_at_start": list(one.shut_at_start),
         "shut_when_rolling": list(one.shut_at_rolling),
     }
-
-
-def _why_not_placed(one: Placed) -> str:
-    if one.answer.way == "stay":
-        return "Staying is no way of leaving and has no such curve; nothing here says that it is survivable."
-    return "" if one.early_s is not None else "This way has no leave-by in this round."

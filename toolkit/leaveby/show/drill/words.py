@@ -52,11 +52,14 @@ def round_full_title(run: Round) -> str:
     return f"{round_title(run)}: {speed_words(run.speed_m_s)}"
 
 
+def ways_of(run: Round) -> list[WayTiming]:
+    """The ways of leaving of a round, in the order in which they are shown."""
+    return [run.ways[name] for name in WAYS if name in run.ways]
+
+
 def inject_words(one: Inject) -> str:
     """Say an inject on one line; an official message says first that it is invented.
 
-    Examples
-    --------
     >>> inject_words(Inject(0.0, "official", "Leave now.")), inject_words(Inject(0.0, "seen", "Smoke."))
     ('Exercise only, invented: Leave now.', 'Smoke.')
     """
@@ -89,14 +92,8 @@ def weather_words(pause: Pause) -> str:
 
 def leave_by_words(drill: Drill, run: Round) -> list[str]:
     """Say for each way of leaving by when it had to be begun in a round, and when it had to be on the road."""
-    lines = []
-    for name in WAYS:
-        way = run.ways.get(name)
-        if way is None:
-            continue
-        lines.append(f"{WAY_TITLES[name]}: {_leave_by_line(drill, way)}")
-    lines.append(_shut_line(drill, run))
-    return lines
+    lines = [f"{WAY_TITLES[way.way]}: {_leave_by_line(drill, way)}" for way in ways_of(run)]
+    return [*lines, _shut_line(drill, run)]
 
 
 def _leave_by_line(drill: Drill, way: WayTiming) -> str:
@@ -129,12 +126,9 @@ def verdict_words(drill: Drill, run: Round) -> str:
     )
     if not round_is_open(run):
         return f"{NO_WAY_OPEN} {home}"
-    open_ways = [DRILL_WAY_WORDS[name] for name in WAYS if name in run.ways and way_is_open(run.ways[name])]
-    shut_ways = [
-        DRILL_WAY_WORDS[name]
-        for name in WAYS
-        if name in run.ways and run.ways[name].route is not None and not way_is_open(run.ways[name])
-    ]
+    open_ways = [DRILL_WAY_WORDS[way.way] for way in ways_of(run) if way_is_open(way)]
+    timed = [way for way in ways_of(run) if way.route is not None]
+    shut_ways = [DRILL_WAY_WORDS[way.way] for way in timed if not way_is_open(way)]
     late = f" Late by then: {'; '.join(shut_ways)}." if shut_ways else ""
     return f"When the fire starts one is in time to begin to: {'; '.join(open_ways)}.{late} {home}"
 
@@ -142,8 +136,6 @@ def verdict_words(drill: Drill, run: Round) -> str:
 def clear_words(placed: Placed) -> str:
     """Say a probability of being clear, never rounded up.
 
-    Examples
-    --------
     >>> from leaveby.decision.drill.result import Answer
     >>> clear_words(Placed(Answer("A", 1, "car", 0.0), 0.919, 60.0, 60.0, (), ()))
     '91.9 % clear'
@@ -170,8 +162,6 @@ def margin_words(drill: Drill, placed: Placed) -> str:
 def shut_words(placed: Placed) -> str:
     """Say what was shut on the way at the time of an answer, and by the time of rolling.
 
-    Examples
-    --------
     >>> from leaveby.decision.drill.result import Answer
     >>> shut_words(Placed(Answer("A", 1, "car", 0.0), 0.5, 60.0, 60.0, (), ("Mill Lane",)))
     'nothing on this way yet; when they roll: Mill Lane'

@@ -6,14 +6,13 @@ Everything is drawn in the terrain grid's reference system, north up.
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
 from matplotlib.collections import LineCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 from shapely.geometry import LineString
 
 from leaveby.decision.ways.result import HouseholdResult, WayRoute
@@ -23,7 +22,6 @@ from leaveby.show import wording
 from leaveby.show.figure import INK, WAY_COLOURS, blank_figure, figure_style, finite
 from leaveby.show.ground import (
     ShutStreet,
-    arrival_s,
     clock_steps,
     edge_lines,
     hill_shade,
@@ -33,6 +31,7 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
+from leaveby.show.letters import sentences
 from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets
 from leaveby.show.map_legend import (
     FIRE,
@@ -40,8 +39,7 @@ from leaveby.show.map_legend import (
     ROUTE_LOOKS,
     draw_legend,
 )
-from leaveby.show.scene import MAIN_CLASSES as MAIN_CLASSES
-from leaveby.show.scene import household_scene
+from leaveby.show.scene import MAIN_CLASSES, household_scene
 from leaveby.show.symbols import line_look, way_symbol
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
@@ -52,13 +50,7 @@ _STREET_NAMES: Final = 16
 
 
 def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: float = 96.0) -> Figure:
-    """Draw where the fire comes from, which way out, what shuts first, and where fire is too near to start.
-
-    Parameters
-    ----------
-    width_mm, height_mm : float
-        Printed size, above 0.
-    """
+    """Draw where the fire comes from, which way out, what shuts first, and where fire is too near to start."""
     with figure_style():
         figure = blank_figure(width_mm, height_mm)
         window = _window(result, aspect=(width_mm * _MAP_SHARE) / (height_mm * 0.93))
@@ -106,24 +98,18 @@ def _window(result: HouseholdResult, *, aspect: float) -> tuple[float, float, fl
             points.append(shapely.get_coordinates(to_grid(result, way.route.line)))
     points.extend(positions for _, positions in ignition_points(result))
     together = np.vstack(points)
-    west, south = together.min(axis=0)
-    east, north = together.max(axis=0)
-    pad = 0.09 * max(east - west, north - south, 600.0)
-    west, south, east, north = west - pad, south - pad, east + pad, north + pad
-    width, height = east - west, north - south
-    if width / height < aspect:
-        extra = (height * aspect - width) / 2.0
-        west, east = west - extra, east + extra
-    else:
-        extra = (width / aspect - height) / 2.0
-        south, north = south - extra, north + extra
-    grid = result.terrain.grid
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
+    low, high = together.min(axis=0), together.max(axis=0)
+    pad = 0.09 * max(*(high - low), 600.0)
+    low, high = low - pad, high + pad
+    width, height = high - low
+    more = np.array([max(height * aspect - width, 0.0), max(width / aspect - height, 0.0)]) / 2.0
+    (west, south), (east, north) = low - more, high + more
+    far_west, far_south, far_east, far_north = result.terrain.grid.bounds_m
     return (
-        max(float(west), grid.x_min_m),
-        max(float(south), south_m),
-        min(float(east), east_m),
-        min(float(north), grid.y_max_m),
+        max(float(west), far_west),
+        max(float(south), far_south),
+        min(float(east), far_east),
+        min(float(north), far_north),
     )
 
 
@@ -171,7 +157,7 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     axes, window = sheet.axes, sheet.window
     grid = result.terrain.grid
     rows, cols = _cut(grid, window)
-    part = arrival_s(result)[rows, cols]
+    part = result.fire.arrival.time_s[rows, cols]
     last_s = last_that_matters_s(result)
     times = clock_steps(result, np.where(part <= last_s, part, np.inf), most=7)
     if not times:
@@ -209,22 +195,23 @@ def last_that_matters_s(result: HouseholdResult) -> float:
     return max(times, default=math.inf) + 3600.0
 
 
+def _seen_streets(sheet: Sheet, result: HouseholdResult) -> list[tuple[int, LineString]]:
+    """The stretches of road on the map, both directions as one."""
+    twin, lines = result.network.twin, edge_lines(result.network, result.terrain.grid.crs)
+    seen = ((twin < 0) | (twin >= np.arange(twin.size))) & ~shapely.is_empty(lines)
+    return [(edge, lines[edge]) for edge in np.flatnonzero(seen & shapely.intersects(lines, sheet.frame)).tolist()]
+
+
 def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
-    axes, frame, network = sheet.axes, sheet.frame, result.network
-    drawn = edge_lines(network, result.terrain.grid.crs)
-    big: list[NDArray[np.float64]] = []
-    small: list[NDArray[np.float64]] = []
-    for edge in range(network.edge_count):
-        if 0 <= network.twin[edge] < edge:
-            continue
-        line = drawn[edge]
-        if line.is_empty or not line.intersects(frame):
-            continue
-        main = network.highway[edge].startswith(MAIN_CLASSES)
-        (big if main else small).append(np.asarray(line.coords)[:, :2])
-    for lines, width in ((small, 0.8), (big, 1.5)):
-        axes.add_collection(LineCollection(lines, colors="white", linewidths=width + 1.2, zorder=4), autolim=False)
-        axes.add_collection(LineCollection(lines, colors="#6f6f6f", linewidths=width, zorder=4.1), autolim=False)
+    """Draw small roads, then main ones, and broader."""
+    highway, seen = result.network.highway, _seen_streets(sheet, result)
+    for main, width in ((False, 0.8), (True, 1.5)):
+        lines = [
+            np.asarray(line.coords)[:, :2] for edge, line in seen if highway[edge].startswith(MAIN_CLASSES) is main
+        ]
+        for colour, wider, above in (("white", 1.2, 4), ("#6f6f6f", 0.0, 4.1)):
+            look: dict[str, Any] = {"colors": colour, "linewidths": width + wider, "zorder": above}
+            sheet.axes.add_collection(LineCollection(lines, **look), autolim=False)
 
 
 def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
@@ -291,14 +278,11 @@ def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet
 
 def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
     """Names along the streets of the routes first, then along the longest streets, where there is room."""
-    network, frame = result.network, sheet.frame
-    drawn = edge_lines(network, result.terrain.grid.crs)
+    network = result.network
     lines: dict[str, list[LineString]] = {}
-    for edge in range(network.edge_count):
-        if (network.name[edge] or network.ref[edge]) and not 0 <= network.twin[edge] < edge:
-            line = drawn[edge]
-            if line.intersects(frame):
-                lines.setdefault(street(network, edge), []).append(line)
+    for edge, line in _seen_streets(sheet, result):
+        if network.name[edge] or network.ref[edge]:
+            lines.setdefault(street(network, edge), []).append(line)
     routes = [way.route for way in wording.shown_ways(result) if way.route is not None]
     first = {street(network, edge) for route in routes for edge in route.edges}
     name_streets(sheet, lines, most=_STREET_NAMES, first=first)
@@ -306,35 +290,19 @@ def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
 
 def describe_map(result: HouseholdResult) -> str:
     """Say what the map shows: where the fire starts, the routes, what shuts in which order, the trigger distances."""
-    parts = ["Map of your home, the ways out and the fire of this scenario, north up."]
-    home = np.array(result.home_xy_m)
+    starts = []
     for name, positions in ignition_points(result):
-        offset = positions - home
-        nearest = offset[int(np.argmin(np.hypot(offset[:, 0], offset[:, 1])))]
-        parts.append(
-            f"{wording.clean(name)} starts {wording.distance_words(float(np.hypot(*nearest)))} to the "
-            f"{compass_words(math.degrees(math.atan2(nearest[0], nearest[1])))} of your home."
-        )
-    for way in wording.shown_ways(result):
-        if way.route is None:
-            parts.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: no route.")
-            continue
-        shut = [
-            f"{wording.street_words(street.street)} at {wording.clock_words(result, street.at_s)}"
-            for street in shut_streets(result, way.route)[:_BADGES]
-        ]
-        shuts = f"; shuts in this order: {', '.join(shut)}" if shut else "; no closing was computed on it"
-        parts.append(
-            f"{wording.WAY_TITLES.get(way.way, way.way)}: {wording.distance_words(way.route.length_m)} to "
-            f"{wording.clean(way.route.safe_point, 60)}{shuts}."
-        )
-    for line in shown_triggers(result):
-        near = [(bearing, at_m) for bearing, at_m in line.distance_m if math.isfinite(at_m)]
-        if near:
-            bearing_deg, at_m = max(near, key=lambda item: item[1])
-            parts.append(
-                f"Trigger line ({wording.WAY_TITLES.get(line.way, line.way)}; in the weather of "
-                f"{wording.clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
-                f"{compass_words(bearing_deg)}, {wording.distance_words(at_m)}."
-            )
-    return " ".join(parts)
+        offset = positions - np.array(result.home_xy_m)
+        east_m, north_m = offset[int(np.argmin(np.hypot(offset[:, 0], offset[:, 1])))]
+        bearing_deg = math.degrees(math.atan2(east_m, north_m))
+        starts.append((name, float(np.hypot(east_m, north_m)), compass_words(bearing_deg)))
+    said = sentences(
+        "show/plan/map.txt.j2",
+        result=result,
+        starts=starts,
+        badges=_BADGES,
+        triggers=shown_triggers(result),
+        shut_streets=shut_streets,
+        compass_words=compass_words,
+    )
+    return " ".join(said)

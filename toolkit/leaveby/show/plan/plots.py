@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
+from numpy.typing import NDArray
 
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.household.plan import Person
 from leaveby.show import figure as paper
 from leaveby.show import wording
+from leaveby.show.letters import sentences
 
 CRITICAL_SHARE: Final = 0.8
 """A task that decides the ready time in at least this share of members is marked as critical."""
@@ -46,17 +49,9 @@ _WAITING_WORDS: Final = (
 
 
 def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> Figure:
-    """Draw the share of members that get clear against the moment when one starts getting ready.
+    """Draw the share of members that get clear against the moment when one starts getting ready; and a moment to mark.
 
-    Parameters
-    ----------
-    start_at_s : float, optional
-        A moment to mark, in seconds from the scenario's start.
-
-    Returns
-    -------
-    Figure
-        One falling line per way of leaving, the asked confidence as a level line, the latest starts as marks.
+    One falling line per way of leaving, the asked confidence as a level line, the latest starts as marks.
     """
     ways = [way for way in wording.shown_ways(result) if way.start_s.size and way.route is not None]
     times = [time_s for way in ways for time_s in _falling_part(way)] + paper.finite(start_at_s)
@@ -65,16 +60,8 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
         figure = paper.blank_figure(92.0, CURVE_HEIGHT_MM)
         axes = figure.add_subplot()
         for way in ways:
-            axes.plot(
-                way.start_s / 60.0,
-                way.clear_probability * 100.0,
-                color=paper.WAY_COLOURS.get(way.way, paper.INK),
-                linestyle=paper.WAY_DASHES.get(way.way, "-"),
-                linewidth=1.8,
-                marker=MARKERS.get(way.way, "D"),
-                markevery=[],
-                label=_WAY_WORDS.get(way.way, way.way),
-            )
+            look = {"marker": MARKERS.get(way.way, "D"), "markevery": [], "label": _WAY_WORDS.get(way.way, way.way)}
+            draw_curve(axes, way, way.start_s, way.clear_probability, **look)
             if way.latest_start_s is not None and low_s <= way.latest_start_s <= high_s:
                 mark_leave_by(axes, way, confidence=result.plan.confidence)
         axes.axhline(result.plan.confidence * 100.0, color=paper.INK, linewidth=0.8)
@@ -91,26 +78,24 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
             axes.axvline(start_at_s / 60.0, color=paper.INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
         axes.set_ylim(0.0, 104.0)
         axes.set_ylabel("runs that get clear, in 100")
-        axes.set_xlabel("when you start getting ready")
         paper.clock_axis(axes, result, low_s, high_s=high_s, most=7)
         finish_curve(axes, legend=bool(ways))
     return figure
 
 
+def draw_curve(axes: Axes, way: WayTiming, at_s: NDArray[np.float64], share: NDArray[np.float64], **look: Any) -> None:
+    """Draw the share that gets clear with a way of leaving against the start, in its colour and dashes."""
+    colour, dashes = paper.WAY_COLOURS.get(way.way, paper.INK), paper.WAY_DASHES.get(way.way, "-")
+    axes.plot(at_s / 60.0, share * 100.0, color=colour, linestyle=dashes, linewidth=1.8, **look)
+
+
 def finish_curve(axes: Axes, *, legend: bool) -> None:
     """Give a figure of clear-probability curves its grid, frame and key; or the words for having none."""
+    axes.set_xlabel("when you start getting ready")
     axes.grid(color=paper.PALE, linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     if legend:
-        axes.legend(
-            loc="lower center",
-            bbox_to_anchor=(0.5, 1.0),
-            ncols=3,
-            fontsize=6.8,
-            frameon=False,
-            handlelength=3.4,
-            columnspacing=1.4,
-        )
+        paper.key_above(axes, 0.5, fontsize=6.8, handlelength=3.4, columnspacing=1.4)
     else:
         axes.text(0.5, 0.5, "no way of leaving to draw", transform=axes.transAxes, ha="center")
 
@@ -134,28 +119,26 @@ def mark_leave_by(axes: Axes, way: WayTiming, *, confidence: float) -> None:
 
 def _falling_part(way: WayTiming) -> list[float]:
     """Where the curve is worth looking at: from before it begins to fall to where it has fallen."""
-    below = [float(at) for at, share in zip(way.start_s, way.clear_probability, strict=True) if share < 0.999]
-    first = below[0] if below else float(way.start_s[0])
-    gone = [float(at) for at, share in zip(way.start_s, way.clear_probability, strict=True) if share <= 0.005]
-    last = gone[0] if gone else float(way.start_s[-1])
+    below, gone = way.start_s[way.clear_probability < 0.999], way.start_s[way.clear_probability <= 0.005]
+    first, last = float(below[0] if below.size else way.start_s[0]), float(gone[0] if gone.size else way.start_s[-1])
     return [max(first - 1800.0, float(way.start_s[0])), last, *paper.finite(way.latest_start_s)]
 
 
 def describe_clear_curve(result: HouseholdResult) -> str:
     """Say what the clear-probability curve shows."""
-    lines = []
+    lines = ["Share of computed runs that get clear, by the moment one starts getting ready."]
     for way in wording.shown_ways(result):
-        title = wording.WAY_TITLES.get(way.way, way.way)
-        if way.route is None or not way.start_s.size:
-            lines.append(f"{title}: no curve, since there is no way to draw.")
-            continue
-        marks = []
-        for level in (0.95, 0.5, 0.05):
-            late = [at for at, share in zip(way.start_s, way.clear_probability, strict=True) if share < level]
-            if late:
-                marks.append(f"below {wording.percent_words(level)} from {wording.clock_words(result, float(late[0]))}")
-        lines.append(f"{title}: {', '.join(marks)}." if marks else f"{title}: does not fall within the hours drawn.")
-    return "Share of computed runs that get clear, by the moment one starts getting ready. " + " ".join(lines)
+        said = "no curve, since there is no way to draw"
+        if way.route is not None and way.start_s.size:
+            marks = []
+            for level in (0.95, 0.5, 0.05):
+                late_s = way.start_s[way.clear_probability < level]
+                if late_s.size:
+                    at = wording.clock_words(result, float(late_s[0]))
+                    marks.append(f"below {wording.percent_words(level)} from {at}")
+            said = ", ".join(marks) or "does not fall within the hours drawn"
+        lines.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: {said}.")
+    return " ".join(lines)
 
 
 @dataclass(frozen=True)
@@ -174,19 +157,11 @@ def _bars(result: HouseholdResult, way: str) -> list[_Bar]:
     """Those who are waited for first, then the tasks in the order of the list."""
     timing = result.ways[way]
     schedule = timing.schedule
-    waits = [
-        _Bar(
-            f"{wording.clean(person.name, 18)} comes home",
-            0.0,
-            person.arrives_after_s,
-            _home_words(person),
-            rank,
-            False,
-        )
-        for person in result.plan.people
-        if person.is_away
-        for rank in [_rank(timing.held_up_by.get(person.name, 0.0))]
-    ]
+    waits = []
+    for person in filter(lambda person: person.is_away, result.plan.people):
+        rank = _rank(timing.held_up_by.get(person.name, 0.0))
+        title = f"{wording.clean(person.name, 18)} comes home"
+        waits.append(_Bar(title, 0.0, person.arrives_after_s, _home_words(person), rank, False))
     tasks = [
         _Bar(
             wording.clean(schedule.tasks[place], 30),
@@ -217,7 +192,7 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
     bars = _bars(result, way)
     count = len(bars)
     with paper.figure_style():
-        figure = paper.blank_figure(width_mm, task_bars_height_mm(count))
+        figure = paper.blank_figure(width_mm, 17.5 + max(count, 2) * min(4.3, max(2.9, 40.0 / max(count, 1))))
         axes = figure.add_subplot()
         for row, bar in enumerate(bars):
             start_min, finish_min = bar.start_s / 60.0, bar.finish_s / 60.0
@@ -234,46 +209,23 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
             )
             if bar.beside:
                 paper.write_beside(axes, finish_min, row, bar.beside, size=6.2, colour=paper.MUTED)
-        axes.set_yticks(
-            range(count),
-            [f"{bar.label} ●" if bar.rank == 0 else bar.label for bar in bars],
-            fontsize=6.6 if count <= 10 else 6.1,
-        )
+        names = [f"{bar.label} ●" if bar.rank == 0 else bar.label for bar in bars]
+        paper.name_rows(axes, names, low=max(count, 1) - 0.4, high=-0.6, size=6.6 if count <= 10 else 6.1)
         for label, bar in zip(axes.get_yticklabels(), bars, strict=True):
             if bar.rank == 0:
                 label.set_fontweight("bold")
-        axes.set_ylim(max(count, 1) - 0.4, -0.6)
         longest_min = max([schedule.ready_s, *schedule.finish_s], default=0.0) / 60.0
         axes.set_xlim(0.0, max(longest_min, 1.0) * 1.28)
         axes.axvline(schedule.ready_s / 60.0, color=paper.INK, linewidth=0.9, linestyle=(0, (4, 2)))
-        axes.tick_params(axis="y", length=0)
-        axes.spines[["top", "right", "left"]].set_visible(False)
         if not count:
             axes.text(0.5, 0.5, "nothing to do before leaving", transform=axes.transAxes, ha="center", va="center")
         else:
-            axes.legend(
-                handles=[
-                    Patch(facecolor=colour, edgecolor=paper.INK, hatch=hatch, label=words)
-                    for colour, hatch, words in _TASK_LOOKS
-                ],
-                loc="lower center",
-                bbox_to_anchor=(0.22, 1.0),
-                ncols=3,
-                fontsize=6.2,
-                frameon=False,
-                columnspacing=1.0,
-                handlelength=1.6,
-            )
+            handles = [
+                Patch(facecolor=colour, edgecolor=paper.INK, hatch=hatch, label=words)
+                for colour, hatch, words in _TASK_LOOKS
+            ]
+            paper.key_above(axes, 0.22, handles=handles, fontsize=6.2, columnspacing=1.0, handlelength=1.6)
     return figure
-
-
-def task_bars_height_mm(tasks: int) -> float:
-    """Printed height of the tasks bar chart.
-
-    >>> task_bars_height_mm(10)
-    57.5
-    """
-    return 17.5 + max(tasks, 2) * min(4.3, max(2.9, 40.0 / max(tasks, 1)))
 
 
 def task_rank(timing: WayTiming, task: str) -> int:
@@ -293,22 +245,12 @@ def _rank(share: float) -> int:
 def describe_tasks(result: HouseholdResult, way: str) -> str:
     """Say who does what when."""
     timing = result.ways[way]
-    schedule = timing.schedule
-    parts = [f"Tasks before leaving: {wording.WAY_TITLES.get(way, way).lower()}, in minutes after you start."]
-    away = [person for person in result.plan.people if person.is_away]
-    for person in away:
-        held_up = _WAITING_WORDS[_rank(timing.held_up_by.get(person.name, 0.0))]
-        likely_min = math.ceil(person.arrives_after_s / 60.0)
-        home = f"{_home_words(person)}, likely {likely_min}" if person.arrival_is_uncertain else _home_words(person)
-        parts.append(f"{wording.clean(person.name, 60)} comes home {home}, {held_up}.")
-    for place in schedule.order:
-        name = schedule.tasks[place]
-        critical = f", {_TASK_LOOKS[task_rank(timing, name)][2]}"
-        parts.append(
-            f"{wording.clean(name, 60)}: {math.floor(schedule.start_s[place] / 60.0)} to "
-            f"{math.ceil(schedule.finish_s[place] / 60.0)}, "
-            f"{wording.clean(', '.join(schedule.who[place]), 60)}{critical}."
-        )
-    likely = " and everyone comes home at the likely time" if away else ""
-    parts.append(f"Ready after {wording.duration_words(schedule.ready_s)} if each task takes its usual time{likely}.")
-    return " ".join(parts)
+    said = sentences(
+        "show/plan/tasks.txt.j2",
+        timing=timing,
+        away=[person for person in result.plan.people if person.is_away],
+        home_words=_home_words,
+        waiting_words=lambda name: _WAITING_WORDS[_rank(timing.held_up_by.get(name, 0.0))],
+        task_words=lambda name: _TASK_LOOKS[task_rank(timing, name)][2],
+    )
+    return " ".join(said)

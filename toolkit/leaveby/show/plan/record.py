@@ -33,22 +33,9 @@ RECORD_VERSION: Final = 2
 def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, Any]:
     """Lay out an answer as plain data, in the order and with the names of `result.json`.
 
-    The same result and moment give the same record. Only `json`'s own types are used, and no number is infinite.
-
-    Parameters
-    ----------
-    made_at : datetime
-        When the answer was made, with UTC offset; the clock is never read here.
-
-    Returns
-    -------
-    dict
-        Described by `result.schema.json` beside this module (JSON Schema 2020-12).
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
+    The same result and moment, with UTC offset, give the same record; the clock is never read here. Only `json`'s own
+    types are used, and no number is infinite. `result.schema.json` beside this module describes it (JSON Schema
+    2020-12).
     """
     return {
         **record_head(made_at, record_version=RECORD_VERSION),
@@ -150,12 +137,8 @@ def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict
             "why": "" if at is not None else "No stretch of this route shuts within the hours that were computed.",
         },
         "steps": [
-            {
-                "turn": step.turn,
-                "compass": step.compass,
-                "street": step.street,
-                "length_m": math.ceil(step.length_m - SLACK),
-            }
+            {name: getattr(step, name) for name in ("turn", "compass", "street")}
+            | {"length_m": math.ceil(step.length_m - SLACK)}
             for step in route.steps
         ],
     }
@@ -244,36 +227,31 @@ def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
 
 def _tasks(way: WayTiming) -> list[dict[str, Any]]:
     schedule = way.schedule
-    rows = []
-    for place in schedule.order:
-        name = schedule.tasks[place]
-        rows.append(
-            {
-                "task": name,
-                "start_min": wording.minutes_down(schedule.start_s[place]),
-                "finish_min": wording.minutes_up(schedule.finish_s[place]),
-                "who": list(schedule.who[place]),
-                "critical": name in schedule.critical,
-                "critical_share": share_down(way.critical_share.get(name, 0.0)),
-            }
-        )
-    return rows
+    return [
+        {
+            "task": name,
+            "start_min": wording.minutes_down(schedule.start_s[place]),
+            "finish_min": wording.minutes_up(schedule.finish_s[place]),
+            "who": list(schedule.who[place]),
+            "critical": name in schedule.critical,
+            "critical_share": share_down(way.critical_share.get(name, 0.0)),
+        }
+        for place in schedule.order
+        for name in (schedule.tasks[place],)
+    ]
 
 
 def _waited_for(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
     """Whom the household may have to wait for; a key that stands only where someone is away at first."""
-    rows = []
-    for person in result.plan.people:
-        if person.is_away:
-            soonest_s, likely_s, latest_s = person.arrival_points_s
-            share = float(way.held_up_by.get(person.name, 0.0))
-            rows.append(
-                {
-                    "person": person.name,
-                    "shortest_min": wording.minutes_down(soonest_s),
-                    "likely_min": wording.minutes_up(likely_s),
-                    "longest_min": wording.minutes_up(latest_s),
-                    "held_up_share": share_down(share),
-                }
-            )
+    rows = [
+        {
+            "person": person.name,
+            "shortest_min": wording.minutes_down(person.arrival_points_s[0]),
+            "likely_min": wording.minutes_up(person.arrival_points_s[1]),
+            "longest_min": wording.minutes_up(person.arrival_points_s[2]),
+            "held_up_share": share_down(float(way.held_up_by.get(person.name, 0.0))),
+        }
+        for person in result.plan.people
+        if person.is_away
+    ]
     return {"waited_for": rows} if rows else {}

@@ -31,17 +31,9 @@ _WIDTH_MM: Final = 186.0
 
 
 def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) -> str:
-    """Draw the streets, those behind single exits thick by the number of homes behind, exits and links.
+    """Draw the streets as SVG, those behind single exits thick by the number of homes behind, exits and links.
 
-    Parameters
-    ----------
-    labelled : sequence of int, optional
-        Numbers of the groups to write on the map; the first of the short list when left out.
-
-    Returns
-    -------
-    str
-        An `<svg role="img">` element.
+    The groups whose numbers are `labelled` are written on the map; the first of the short list when left out.
     """
     scene = streets_scene(answer)
     wanted = set(labelled) if labelled is not None else {group.number for group in answer.notable[:MOST_LABELS]}

@@ -23,23 +23,7 @@ from leaveby.show.wording import clean, minutes_up
 
 
 def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
-    """Lay out an answer as plain data.
-
-    Parameters
-    ----------
-    made_at : datetime
-        With UTC offset.
-
-    Returns
-    -------
-    dict
-        Fit for JSON: no infinities, no NaN.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-    """
+    """Lay out an answer as plain data, fit for JSON; refuses a `made_at` without UTC offset."""
     found, options = answer.found, answer.options
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
     return {
