@@ -317,7 +317,9 @@ def test_nothing_is_fetched_and_every_caution_stands(result: HouseholdResult) ->
     assert OVERRIDE in shown[0] or any(OVERRIDE in text for text in shown)
     assert any("the same in words" in text and "Quarrel Flat showground" in text for text in shown)
     assert any("What you see" in text and OSM_NOTICE in text for text in shown)
-    names = [group.name for group in chart.layers]
+    # The first holds the words of what is tapped and has no switch.
+    assert [one.base for one in chart.layers] == [True] + [False] * 14
+    names = [group.name for group in chart.layers[1:]]
     assert len(set(names)) == len(names) == 14
     assert chart.panes == {name: {"zIndex": level} for name, level in PANES.items()}
     lines = [one for one in widgets if type(one).__name__ == "GeoJSON"]
@@ -334,8 +336,13 @@ def test_pointing_and_tapping_say_what_it_is(result: HouseholdResult) -> None:
     feature = next(one for one in touched.data["features"] if one["properties"]["words"][0] == "Old Hall Track")
     touched._handle_mouse_events(None, {"event": "mouseover", "feature": feature}, [])
     assert "<b>Old Hall Track</b><br>track<br>Shuts at" in box.value
-    touched._handle_mouse_events(None, {"event": "click", "feature": feature, "coordinates": [0, 0]}, [])
-    assert touched.popup.value == box.value
+    touched._handle_mouse_events(None, {"event": "click", "feature": feature, "coordinates": [-36.5, 147.25]}, [])
+    # A popup's content that leaves the page unseen is an error there ("Widget is not attached"): no layer that is
+    # dropped may have one, so all share the one of the ground, which stays.
+    holders = [one for one in all_widgets(panel) if getattr(one, "popup", None) is not None]
+    assert holders == [chart.layers[0]]
+    assert holders[0].popup.child.value == box.value
+    assert holders[0].location == [-36.5, 147.25]
 
 
 def test_the_slider_changes_data_and_words_and_nothing_else(
