@@ -60,10 +60,6 @@ class About:
 def own_notebooks(folder: Path) -> Path:
     """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept.
 
-    Parameters
-    ----------
-    folder : Path
-
     Returns
     -------
     Path
@@ -126,7 +122,6 @@ def open_lab(folder: Path, *, port: int | None, browser: bool) -> bool:
 
     Parameters
     ----------
-    folder : Path
     port : int, optional
         To begin with; the next that is free when it is taken.
     browser : bool
@@ -136,11 +131,6 @@ def open_lab(folder: Path, *, port: int | None, browser: bool) -> bool:
     -------
     bool
         Whether it ended well.
-
-    Raises
-    ------
-    InputError
-        If JupyterLab is not installed.
     """
     _need("jupyterlab", "JupyterLab")
     command = [
@@ -172,7 +162,6 @@ def open_pages(
 
     Parameters
     ----------
-    folder : Path
     port : int, optional
         To begin with; the next that is free when it is taken.
     browser : bool
@@ -274,17 +263,7 @@ def without_cell_words(text: str) -> str:
 
 
 def with_plan(notebook: Any, plan: Path) -> Any:
-    """Put a plan file into a notebook that has one among its parameters; another one is given back as it is.
-
-    Parameters
-    ----------
-    notebook : nbformat.NotebookNode
-    plan : Path
-
-    Returns
-    -------
-    nbformat.NotebookNode
-    """
+    """Put a plan file into a notebook that has one among its parameters; another one is given back as it is."""
     for place, cell in enumerate(notebook.cells):
         if "parameters" in cell.metadata.get("tags", ()) and re.search(r"^PLAN\s*=", cell.source, re.MULTILINE):
             given = import_module("nbformat.v4").new_code_cell(

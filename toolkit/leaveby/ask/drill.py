@@ -78,17 +78,12 @@ def run_drill(
 
     Parameters
     ----------
-    drill : DrillScript, str or Path
     members : int, optional
         How many times each round's uncertain day is played through; as the drill says when left out.
     workers : int, optional
         Threads; as many as the machine has processors when left out. The drill does not depend on it.
     progress : callable, optional
         Called with (what, members done, members, "").
-
-    Returns
-    -------
-    Drill
 
     Raises
     ------

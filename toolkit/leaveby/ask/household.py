@@ -48,10 +48,6 @@ def load_plan(path: str | Path) -> Plan:
 def read_inputs(plan: Plan) -> HouseholdInputs:
     """Read everything a plan names onto one grid, and bring all faults of all files together.
 
-    Parameters
-    ----------
-    plan : Plan
-
     Raises
     ------
     InputError
@@ -132,17 +128,12 @@ def plan_household(
 
     Parameters
     ----------
-    plan : Plan, str or Path
     members : int, optional
         How many times the uncertain day is played through; as the plan says when left out.
     workers : int, optional
         Threads; as many as the machine has processors when left out. The answer does not depend on it.
     progress : callable, optional
         Called with (what, done, total, present leave-bys in words).
-
-    Returns
-    -------
-    HouseholdResult
 
     Raises
     ------

@@ -94,7 +94,6 @@ def survey_streets(
     terrain, fuel, arrival : str or Path, optional
         Rasters of heights in metres (for grades and links), of fuel loads in t/ha, and of fire arrival times in
         minutes, as `leaveby plan` writes it: with that, it is counted who is not out when the exit shuts.
-    options : StreetOptions or SurveyOptions, optional
     progress : callable, optional
         Called with (what, done, total).
 
@@ -249,7 +248,6 @@ def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
 
     Parameters
     ----------
-    path : str or Path
     crs : str
         Reference system of the points.
     what : str

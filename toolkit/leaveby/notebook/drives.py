@@ -150,10 +150,6 @@ class DriveAnswer:
 def our_roads(plan: str | Path) -> RoadArea:
     """Read a plan file, and take what it needs to drive and nothing of the fire.
 
-    Parameters
-    ----------
-    plan : str or Path
-
     Raises
     ------
     InputError

@@ -33,10 +33,8 @@ def replayed(result: HouseholdResult, *, truths: int = 100, seed: int = 1) -> Ht
 
     Parameters
     ----------
-    result : HouseholdResult
     truths : int
         Fires drawn anew, 1 or more.
-    seed : int
     """
     found = replay_many(read_inputs(result.plan), result, truths=truths, rng=np.random.default_rng(seed), workers=2)
     return listed(caught_in_words(found, confidence=result.plan.confidence))
@@ -61,11 +59,6 @@ def leave_early_panel(
         Needs `answer`.
     answer : callable, optional
         Given the values of all `sliders` by name, gives the answer for them.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
 
     Raises
     ------

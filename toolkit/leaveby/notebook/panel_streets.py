@@ -60,16 +60,10 @@ def street_panel(answer: StreetSurvey, *, least_homes: int = 5, terrain: str | P
 
     Parameters
     ----------
-    answer : StreetSurvey
     least_homes : int
         To begin with.
     terrain : str or Path, optional
         Raster of heights, for the hills under the map.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
 
     Raises
     ------

@@ -145,13 +145,7 @@ def shown(figure: Figure, title: str, description: str) -> Html:
 
 
 def import_lab(name: str = "ipywidgets") -> Any:
-    """Give a library of the extra `lab`.
-
-    Raises
-    ------
-    InputError
-        If it is not installed.
-    """
+    """Give a library of the extra `lab`."""
     try:
         return import_module(name)
     except ImportError as error:
@@ -214,11 +208,6 @@ def panel(*parts: Any, more: str = "") -> Any:
         Widgets.
     more : str
         HTML that belongs to the banner.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
     """
     widgets = import_lab()
     return widgets.VBox([widgets.HTML(override_banner().text + more), *parts])
@@ -231,8 +220,6 @@ def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> N
     ----------
     made : ipywidgets.VBox
         From `panel`.
-    controls : iterable of widgets
-    work : callable
     """
     banner = made.children[0]
     text = banner.value

@@ -23,20 +23,7 @@ from leaveby.errors import refuse
 from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.series import constant_weather
-from leaveby.household.plan import (
-    FireInput,
-    FuelInput,
-    Home,
-    IgnitionInput,
-    Person,
-    Plan,
-    RoadsInput,
-    SafePoint,
-    Task,
-    TerrainInput,
-    Vehicle,
-    WeatherInput,
-)
+from leaveby.household import plan as nouns
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.wording import clock_words
 from leaveby.verify.checks import BY_HAND, Check
@@ -65,7 +52,7 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
     grid = Grid(HOME_M[0] - 525.0, HOME_M[1] + 6525.0, CELL_M, rows=142, cols=262, crs=CRS)
     fire_deg = _lon_lat(*FIRE_M)
     town_deg = _lon_lat(len(STREETS) * STRETCH_M, 0.0)
-    plan = Plan(
+    plan = nouns.Plan(
         name="the hand-worked example",
         confidence=0.95,
         margin_s=600.0,
@@ -73,20 +60,20 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
         seed=7,
         horizon_s=3 * 3600.0,
         durations="beta_pert",
-        home=Home(*_lon_lat(0.0, 0.0)),
-        people=(Person("Ines", can=("lift", "drive")),),
+        home=nouns.Home(*_lon_lat(0.0, 0.0)),
+        people=(nouns.Person("Ines", can=("lift", "drive")),),
         tasks=(
-            Task("pack the car", ("car",), 900.0, 900.0, 900.0),
-            Task("load the dog", ("car",), 300.0, 300.0, 300.0),
+            nouns.Task("pack the car", ("car",), 900.0, 900.0, 900.0),
+            nouns.Task("load the dog", ("car",), 300.0, 300.0, 300.0),
         ),
-        safe_points=(SafePoint("the town", *town_deg, kind="safe_point", ways=("car",)),),
-        roads=RoadsInput(Path("roads.osm"), standoff_m=100.0, smoke_lead_s=600.0),
-        terrain=TerrainInput(Path("terrain.tif")),
-        fuel=FuelInput(type="dry eucalypt forest"),
-        weather=WeatherInput(Path("weather.csv")),
-        fire=FireInput(models=("dry_eucalypt",), set_m_s=1.0),
-        ignitions=(IgnitionInput("the fire", _START, (fire_deg,)),),
-        vehicles=(Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
+        safe_points=(nouns.SafePoint("the town", *town_deg, kind="safe_point", ways=("car",)),),
+        roads=nouns.RoadsInput(Path("roads.osm"), standoff_m=100.0, smoke_lead_s=600.0),
+        terrain=nouns.TerrainInput(Path("terrain.tif")),
+        fuel=nouns.FuelInput(type="dry eucalypt forest"),
+        weather=nouns.WeatherInput(Path("weather.csv")),
+        fire=nouns.FireInput(models=("dry_eucalypt",), set_m_s=1.0),
+        ignitions=(nouns.IgnitionInput("the fire", _START, (fire_deg,)),),
+        vehicles=(nouns.Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
         towing=None,
     )
     lines = [

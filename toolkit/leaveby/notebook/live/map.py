@@ -192,11 +192,6 @@ def live_map(result: HouseholdResult) -> Any:
     """Make the household's map, with a slider for the clock: a panel that a notebook shows as it is.
 
     The slider changes what two layers hold, the ground burnt and the streets shut by then, and the sentences under it.
-
-    Raises
-    ------
-    InputError
-        If `ipyleaflet` or `ipywidgets` is not installed.
     """
     widgets = import_lab()
     roads, moments = stretches(result.network, result.closing_s), moments_s(result)
