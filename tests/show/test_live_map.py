@@ -39,12 +39,11 @@ from leaveby.notebook.live.ground import (
     window_around,
 )
 from leaveby.notebook.live.layers import (
-    burnt_shapes,
     class_words,
     household_sheet,
+    moment_layers,
     moment_words,
     moments_s,
-    shut_shapes,
     stretches,
 )
 from leaveby.notebook.live.map import legend_html, live_map, mark_html
@@ -378,13 +377,13 @@ def test_the_slider_changes_data_and_words_and_nothing_else(
 def test_what_the_moment_shows_is_what_the_answer_holds(result: HouseholdResult) -> None:
     roads = stretches(result.network, result.closing_s)
     late_s = moments_s(result)[-1]
-    area = back_to_metres(burnt_shapes(result, late_s)[0].geometry)
+    area = back_to_metres(moment_layers(result, roads, at_s=late_s)[0].shapes[0].geometry)
     burnt = result.fire.arrival.time_s <= late_s
     assert area.area == pytest.approx(burnt.sum() * result.terrain.grid.cell_m**2, rel=0.01)
     words = moment_words(result, roads, at_s=late_s)
     assert "the fire may be faster" in words[0]
     assert "Towing the house: shut in more than half of the runs." in words
-    assert shut_shapes(result, roads, at_s=-1e9) == ()
+    assert moment_layers(result, roads, at_s=-1e9)[1].shapes == ()
     early = moment_words(result, roads, at_s=600.0)
     assert "which does not mean that all are open" in early[1]
     assert "to the north" in early[0]
@@ -398,7 +397,7 @@ def test_a_fire_that_never_comes(result: HouseholdResult) -> None:
     calm = replace(
         result, fire=replace(result.fire, arrival=never), closing_s=np.full(result.network.edge_count, np.inf)
     )
-    assert burnt_shapes(calm, 600.0) == ()
+    assert moment_layers(calm, stretches(calm.network), at_s=600.0)[0].shapes == ()
     sheet = household_sheet(calm)
     assert layer(sheet, "Fire front").shapes == ()
     assert "may still shut" in layer(sheet, "What shuts first").meanings[0][1]

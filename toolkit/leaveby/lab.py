@@ -58,12 +58,7 @@ class About:
 
 
 def own_notebooks(folder: Path) -> Path:
-    """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept.
-
-    Returns
-    -------
-    Path
-        The folder, resolved.
+    """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept; give the folder.
 
     Raises
     ------
@@ -120,17 +115,7 @@ def about_text(text: str, *, otherwise: str) -> About:
 def open_lab(folder: Path, *, port: int | None, browser: bool) -> bool:
     """Open a folder of notebooks in JupyterLab, which then fetches no news, versions or extensions.
 
-    Parameters
-    ----------
-    port : int, optional
-        To begin with; the next that is free when it is taken.
-    browser : bool
-        Open a browser, or only print the address.
-
-    Returns
-    -------
-    bool
-        Whether it ended well.
+    It takes the next free port when this one is taken. Gives whether it ended well.
     """
     _need("jupyterlab", "JupyterLab")
     command = [
@@ -164,8 +149,6 @@ def open_pages(
     ----------
     port : int, optional
         To begin with; the next that is free when it is taken.
-    browser : bool
-        Open a browser.
     say : callable
         Given the words for the terminal, the address with its token among them.
     plan : Path, optional

@@ -82,19 +82,15 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     if fuel is None or weather is None or network is None:
         raise InputError(faults)
-    record = {
-        "leaveby": __version__,
-        "seed": str(plan.seed),
-        "members": str(plan.members),
-        **file_record(
-            plan=plan.where,
-            roads=plan.roads.file,
-            terrain=plan.terrain.file,
-            fuel=plan.fuel.file,
-            fuel_legend=plan.fuel.legend,
-            weather=plan.weather.file,
-        ),
-    }
+    read = file_record(
+        plan=plan.where,
+        roads=plan.roads.file,
+        terrain=plan.terrain.file,
+        fuel=plan.fuel.file,
+        fuel_legend=plan.fuel.legend,
+        weather=plan.weather.file,
+    )
+    record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}
     return HouseholdInputs(
         plan=plan,
         terrain=ground.terrain,

@@ -53,10 +53,7 @@ def _told(rows: Sequence[Check]) -> widgets.Html:
 def checked_replay(result: HouseholdResult, *, truths: int, seed: int = 20_260_117) -> widgets.Html:
     """Walk a household that follows the times through fires drawn anew, beside what the leave-by promises.
 
-    Parameters
-    ----------
-    truths : int
-        Fires drawn anew; fewer than 100 can't tell much.
+    Fewer fires than 100 can't tell much.
     """
     rng = np.random.default_rng(seed)
     found = replay_many(read_inputs(result.plan), result, truths=truths, rng=rng, workers=2)
@@ -92,14 +89,9 @@ def checked_exits() -> widgets.Html:
 
 
 def ellipse_panel(*, ratio: float = 3.0, towards_deg: float = 30.0) -> Any:
-    """Make a panel that solves the arrival anew for each length to breadth and wind direction.
+    """Make a panel that solves the arrival anew for each length to breadth (1 to 6) and wind direction.
 
-    Parameters
-    ----------
-    ratio : float
-        Length to breadth to begin with, 1 to 6.
-    towards_deg : float
-        Where the wind blows to, degrees from east, anticlockwise.
+    The wind blows to so many degrees from east, anticlockwise.
     """
     asked = widgets.float_sliders(
         (

@@ -24,14 +24,7 @@ FASTEST_KM_H: Final = 130.0
 
 
 def vehicle_sliders(vehicle: RoadVehicle) -> tuple[widgets.Slider, ...]:
-    """Sliders over a vehicle's height, mass and speed, wide enough for its own values.
-
-    Examples
-    --------
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> [(slider.name, slider.value) for slider in vehicle_sliders(car)]
-    [('height_m', 1.5), ('mass_t', 1.8), ('speed_km_h', 130.0)]
-    """
+    """Sliders over a vehicle's height, mass and speed, wide enough for its own values."""
     height_m, mass_t, limit = vehicle.height_m, vehicle.mass_kg / 1000.0, vehicle.speed_limit_m_s
     speed = FASTEST_KM_H if math.isinf(limit) else round(km_h_from_m_s(limit), 6)
     return (
@@ -44,14 +37,7 @@ def vehicle_sliders(vehicle: RoadVehicle) -> tuple[widgets.Slider, ...]:
 
 
 def changed_vehicle(base: RoadVehicle, *, height_m: float, mass_t: float, speed_km_h: float) -> RoadVehicle:
-    """The same vehicle with another height, mass of the whole and speed limit.
-
-    Examples
-    --------
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> changed_vehicle(car, height_m=1.9, mass_t=2.5, speed_km_h=90.0).mass_kg
-    2500.0
-    """
+    """The same vehicle with another height, mass of the whole and speed limit."""
     return replace(
         base,
         height_m=round(height_m, 3),
@@ -76,7 +62,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
     Raises
     ------
     InputError
-        If `ipywidgets` or `ipyleaflet` is not installed, or the plan has no such way of leaving.
+        If the plan has no such way of leaving.
     """
     first = next(iter(area.vehicles)) if way is None else way
     if first not in area.vehicles:

@@ -46,16 +46,13 @@ def speed_panel(
 ) -> Any:
     """Make a panel that shows how fast a fire runs on a day, and how far it gets while one hitches up.
 
-    A change of the minutes computes no speed anew and leaves the chart of models as it is.
+    A change of the minutes computes no speed anew and leaves the chart of models as it is. `driving_km_h` has words and
+    a mean speed for each way of driving.
 
-    Parameters
-    ----------
-    day : FireDay, optional
-        The day to begin with.
-    minutes : float
-        To hitch up, above 0.
-    driving_km_h : mapping of str to float
-        Words and mean speed of each way of driving.
+    Raises
+    ------
+    InputError
+        For what `model_speeds` and `courses` refuse.
     """
     begin = FireDay() if day is None else day
     asked = widgets.float_sliders([_slider(*span, value=float(getattr(begin, span[0]))) for span in _SPANS])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
+from itertools import pairwise
 from math import hypot
 from pathlib import Path
 from typing import Final
@@ -76,10 +77,8 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
         vehicles=(nouns.Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
         towing=None,
     )
-    lines = [
-        [(HOME_M[0] + STRETCH_M * number, HOME_M[1]), (HOME_M[0] + STRETCH_M * (number + 1), HOME_M[1])]
-        for number in range(len(STREETS))
-    ]
+    ends = [(HOME_M[0] + STRETCH_M * number, HOME_M[1]) for number in range(len(STREETS) + 1)]
+    lines = [list(pair) for pair in pairwise(ends)]
     posted = {"highway": "secondary", "surface": "asphalt", "maxspeed": "80"}
     return HouseholdInputs(
         plan=plan,
@@ -113,6 +112,9 @@ def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
         raise refuse("result", "has no way by car", expected="the answer of `hand_example`", mend="compute it first")
     start_words = f"4,136 - 1,200, which is {clock_words(result, 2936.0, step_min=1)}"
     drawn_s = 450.0 * _SAMPLED
+    drive = "Getting ready and driving, 95 % of the days"
+    home = "the nearest of the nine cells about it: sqrt(6,700^2 + 6,050^2)"
+    by_s, burnt_s = 450.0 * FACTOR, hypot(6700.0, 6050.0)
     steps: list[_Step] = [
         ("The drive", car.route.time_s, "12,000 m at 72 km/h, nine tenths of 80: 12,000 / 20", 600.0, 0.1),
         *_closings(result, car.route.edges),
@@ -121,26 +123,14 @@ def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
             "Latest departure",
             car.latest_departure_s,
             f"Hill Road binds: 5,400 - 600 - 450 x {FACTOR}",
-            4800.0 - 450.0 * FACTOR,
+            4800.0 - by_s,
             drawn_s,
         ),
-        ("Latest start", car.latest_start_s, start_words, 3600.0 - 450.0 * FACTOR, drawn_s),
+        ("Latest start", car.latest_start_s, start_words, 3600.0 - by_s, drawn_s),
     ]
     last: list[_Step] = [
-        (
-            "Getting ready and driving, 95 % of the days",
-            car.required_s.p95_s,
-            f"1,200 + 600 x {FACTOR}",
-            1200.0 + 600.0 * FACTOR,
-            600.0 * _SAMPLED,
-        ),
-        (
-            "Fire at the home",
-            result.fire.home_p50_s,
-            "the nearest of the nine cells about it: sqrt(6,700^2 + 6,050^2)",
-            hypot(6700.0, 6050.0),
-            0.5,
-        ),
+        (drive, car.required_s.p95_s, f"1,200 + 600 x {FACTOR}", 1200.0 + 600.0 * FACTOR, 600.0 * _SAMPLED),
+        ("Fire at the home", result.fire.home_p50_s, home, burnt_s, 0.5),
     ]
     return (
         *(_seconds(step) for step in steps),
