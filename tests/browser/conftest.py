@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import importlib.util
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pypdfium2
@@ -63,29 +65,80 @@ def browser_path() -> str:
     return str(find_browser())
 
 
+@dataclass
+class Served:
+    """A running `leaveby lab --simple`: its process, its folder, its address with the token, and what it said."""
+
+    process: subprocess.Popen[str]
+    folder: Path
+    address: str
+    said: list[str]
+
+    @property
+    def base(self) -> str:
+        return self.address.split("?")[0]
+
+    @property
+    def token(self) -> str:
+        return self.address.split("token=")[1]
+
+    def stop(self, how: signal.Signals = signal.SIGINT) -> str:
+        """End it as Ctrl and C does, or as a system does that shuts down, and give all that it said."""
+        self.process.send_signal(how)
+        _, rest = self.process.communicate(timeout=60)
+        return "".join(self.said) + (rest or "")
+
+
+def started_pages(folder: Path, *arguments: str, ctrl_c: bool = True) -> Served:
+    """Start `leaveby lab --simple` on a folder; what it says comes on standard error."""
+    # A process inherits whether Ctrl and C is ignored, and these tests may run where it is: behind a script.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler if ctrl_c else signal.SIG_IGN)
+    try:
+        process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "leaveby.cli", "lab", "--simple", "--no-browser"),
+                *("--folder", str(folder), *arguments),
+            ],
+            cwd=folder.parent,
+            env={**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder.parent / "ipython")},
+            stderr=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            text=True,
+        )
+    finally:
+        signal.signal(signal.SIGINT, before)
+    assert process.stderr is not None
+    said: list[str] = []
+    for line in process.stderr:
+        said.append(line)
+        if (found := re.search(r"http://\S+", line)) is not None:
+            return Served(process=process, folder=folder, address=found.group(), said=said)
+    process.wait(timeout=30)
+    process.stderr.close()
+    raise AssertionError(f"the server ended: {''.join(said)}")
+
+
 @pytest.fixture(scope="session")
-def start_pages() -> Callable[..., subprocess.Popen[str]]:
-    """Starts `leaveby lab --simple` on a folder, and gives its process; what it says comes on standard error."""
+def start_pages() -> Callable[..., Served]:
+    return started_pages
 
-    def started(folder: Path, *arguments: str, ctrl_c: bool = True) -> subprocess.Popen[str]:
-        # A process inherits whether Ctrl and C is ignored, and these tests may run where it is: behind a script.
-        before = signal.signal(signal.SIGINT, signal.default_int_handler if ctrl_c else signal.SIG_IGN)
-        try:
-            return subprocess.Popen(
-                [
-                    *(sys.executable, "-m", "leaveby.cli", "lab", "--simple", "--no-browser"),
-                    *("--folder", str(folder), *arguments),
-                ],
-                cwd=folder.parent,
-                env={**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder.parent / "ipython")},
-                stderr=subprocess.PIPE,
-                stdout=subprocess.DEVNULL,
-                text=True,
-            )
-        finally:
-            signal.signal(signal.SIGINT, before)
 
-    return started
+@pytest.fixture(scope="package")
+def own_folder(tmp_path_factory: pytest.TempPathFactory, small_notebooks: Callable[[Path], None]) -> Path:
+    """A person's notebooks, about a household of their own, for plain pages and JupyterLab alike."""
+    folder = tmp_path_factory.mktemp("lab") / "notebooks"
+    small_notebooks(folder)
+    return folder
+
+
+@pytest.fixture(scope="package")
+def served(own_folder: Path, small_plan: Path) -> Iterator[Served]:
+    """The plain pages, served once for all files of this folder; ended as Ctrl and C does, without complaint."""
+    running = started_pages(own_folder, "--plan", str(small_plan))
+    yield running
+    said = running.stop()
+    assert running.process.returncode == 0, said
+    assert "Traceback" not in said, said
 
 
 @pytest.fixture(scope="session")
@@ -146,9 +199,9 @@ def artefacts() -> Path:
     return folder
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def browser(browser_path: str) -> Iterator[Browser]:
-    """One browser per test file; shut before the next file, so that its event loop is in nobody's way."""
+    """One browser for this folder; shut before the next folder, so that its event loop is in nobody's way."""
     with sync_playwright() as driver:
         opened = driver.chromium.launch(executable_path=browser_path, args=list(FLAGS))
         yield opened

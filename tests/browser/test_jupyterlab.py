@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -30,14 +30,6 @@ DONE = """() => {
     const failed = cells.some(cell => cell.outputs.some(output => output.output_type === "error"));
     return failed || cells.every(cell => cell.execution_count !== null);
 }"""
-
-
-@pytest.fixture(scope="module")
-def own_folder(tmp_path_factory: pytest.TempPathFactory, small_notebooks: Callable[[Path], None]) -> Path:
-    """A person's notebooks, about a household of their own."""
-    folder = tmp_path_factory.mktemp("lab") / "notebooks"
-    small_notebooks(folder)
-    return folder
 
 
 @pytest.fixture(scope="module")

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-import signal
-import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import numpy as np
@@ -26,21 +25,6 @@ MIDDLE = """path => {
     return [at.x * to.a + to.e, at.y * to.d + to.f];
 }"""
 TOUCH = ".leaflet-touch-pane path"
-
-
-@pytest.fixture(scope="module")
-def address(
-    tmp_path_factory: pytest.TempPathFactory, small_plan: Path, start_pages: Callable[..., subprocess.Popen[str]]
-) -> Iterator[str]:
-    """Where the plain pages are, with their token."""
-    folder = tmp_path_factory.mktemp("lab") / "notebooks"
-    process = start_pages(folder, "--plan", str(small_plan))
-    assert process.stderr is not None
-    found = next((found for line in process.stderr if (found := re.search(r"http://\S+", line))), None)
-    assert found is not None, "the server ended"
-    yield found.group()
-    process.send_signal(signal.SIGINT)
-    process.communicate(timeout=60)
 
 
 @pytest.fixture
@@ -68,9 +52,8 @@ def page(browser: Browser, outside: list[str]) -> Iterator[Page]:
     context.close()
 
 
-def opened_map(page: Page, address: str, name: str) -> None:
-    base, token = address.split("?token=")
-    page.goto(f"{base}voila/render/{name}.ipynb?token={token}")
+def opened_map(page: Page, served: Any, name: str) -> None:
+    page.goto(f"{served.base}voila/render/{name}.ipynb?token={served.token}")
     expect(page.locator(TOUCH).first).to_be_attached(timeout=SLOW_MS)
     page.locator(".leaflet-container").scroll_into_view_if_needed()
     expect(page.locator(".leaflet-control-attribution")).to_have_text("leaveby")  # the demo is no map of anybody's
@@ -87,8 +70,8 @@ def shape_of(page: Page, pane: str) -> str:
     )
 
 
-def test_the_household_s_map(address: str, page: Page, outside: list[str], artefacts: Path) -> None:
-    opened_map(page, address, "01_leave_early")
+def test_the_household_s_map(served: Any, page: Page, outside: list[str], artefacts: Path) -> None:
+    opened_map(page, served, "01_leave_early")
     expect(page.get_by_text("Home", exact=True).last).to_be_visible()
     picture = page.locator(".leaflet-container img.leaflet-image-layer")
     assert (picture.get_attribute("src") or "").startswith("data:image/png;base64,")
@@ -132,8 +115,8 @@ def test_the_household_s_map(address: str, page: Page, outside: list[str], artef
     assert outside == []
 
 
-def test_the_map_of_the_roads(address: str, small_plan: Path, page: Page, outside: list[str], artefacts: Path) -> None:
-    opened_map(page, address, "02_our_roads")
+def test_the_map_of_the_roads(served: Any, small_plan: Path, page: Page, outside: list[str], artefacts: Path) -> None:
+    opened_map(page, served, "02_our_roads")
     assert page.get_by_text(OVERRIDE).count() >= 2
     # The sign of the home lies on the end of its road, as on the ground.
     area = road_area(prepare(check_household(small_plan)))
@@ -179,8 +162,8 @@ def test_the_map_of_the_roads(address: str, small_plan: Path, page: Page, outsid
     assert outside == []
 
 
-def test_the_map_of_single_exits(address: str, page: Page, outside: list[str], artefacts: Path) -> None:
-    opened_map(page, address, "04_dead_end_streets")
+def test_the_map_of_single_exits(served: Any, page: Page, outside: list[str], artefacts: Path) -> None:
+    opened_map(page, served, "04_dead_end_streets")
     point_at(page, page.locator(TOUCH).count() - 1)
     expect(
         page.locator(".leaflet-bottom.leaflet-right").get_by_text(re.compile("homes have to pass it"))

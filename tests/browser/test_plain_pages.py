@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import re
 import signal
-import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import nbformat
@@ -36,24 +36,6 @@ OLD_PARTS = "Unsatisfied version|No satisfying version|Federation Runtime|Failed
 
 
 @dataclass
-class Served:
-    """A running `leaveby lab --simple`."""
-
-    process: subprocess.Popen[str]
-    folder: Path
-    address: str
-    said: list[str]
-
-    @property
-    def base(self) -> str:
-        return self.address.split("?")[0]
-
-    @property
-    def token(self) -> str:
-        return self.address.split("token=")[1]
-
-
-@dataclass
 class Noticed:
     """What a page did that it should not have done."""
 
@@ -74,44 +56,6 @@ class Noticed:
         parts = urlsplit(url)
         if parts.scheme not in ("data", "blob") and parts.hostname != "127.0.0.1":
             self.outside.append(url)
-
-
-Starter = Callable[..., subprocess.Popen[str]]
-
-
-def serve(process: subprocess.Popen[str], folder: Path) -> Served:
-    assert process.stderr is not None
-    said: list[str] = []
-    for line in process.stderr:
-        said.append(line)
-        if (found := re.search(r"http://\S+", line)) is not None:
-            return Served(process=process, folder=folder, address=found.group(), said=said)
-    process.wait(timeout=30)
-    process.stderr.close()
-    raise AssertionError(f"the server ended: {''.join(said)}")
-
-
-def stop(served: Served, how: signal.Signals = signal.SIGINT) -> str:
-    """End it as Ctrl and C does, or as a system does that shuts down, and give the rest of what it said."""
-    served.process.send_signal(how)
-    _, rest = served.process.communicate(timeout=60)
-    return "".join(served.said) + (rest or "")
-
-
-@pytest.fixture(scope="module")
-def served(
-    tmp_path_factory: pytest.TempPathFactory,
-    small_plan: Path,
-    small_notebooks: Callable[[Path], None],
-    start_pages: Starter,
-) -> Iterator[Served]:
-    folder = tmp_path_factory.mktemp("lab") / "notebooks"
-    small_notebooks(folder)
-    running = serve(start_pages(folder, "--plan", str(small_plan)), folder)
-    yield running
-    said = stop(running)
-    assert running.process.returncode == 0, said
-    assert "Traceback" not in said, said
 
 
 @pytest.fixture
@@ -148,7 +92,7 @@ def answer_text(page: Page) -> str:
 
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_from_the_front_page_to_a_moved_slider(
-    name: str, served: Served, context: BrowserContext, artefacts: Path
+    name: str, served: Any, context: BrowserContext, artefacts: Path
 ) -> None:
     page = context.new_page()
     noticed = Noticed()
@@ -197,7 +141,7 @@ def changes(page: Page) -> bool:
     return False
 
 
-def test_the_front_page_lists_what_can_be_asked(served: Served, context: BrowserContext, artefacts: Path) -> None:
+def test_the_front_page_lists_what_can_be_asked(served: Any, context: BrowserContext, artefacts: Path) -> None:
     page = context.new_page()
     for width in (390, 1280):
         page.set_viewport_size({"width": width, "height": 900})
@@ -208,7 +152,7 @@ def test_the_front_page_lists_what_can_be_asked(served: Served, context: Browser
         assert axe_findings(page) == []
 
 
-def test_who_was_not_given_the_address_is_refused(served: Served, stranger: APIRequestContext) -> None:
+def test_who_was_not_given_the_address_is_refused(served: Any, stranger: APIRequestContext) -> None:
     for path in ("", "voila/tree", f"voila/render/{NOTEBOOKS[0]}", "?token=guessed"):
         reply = stranger.get(served.base + path)
         assert "/login" in reply.url, path
@@ -219,7 +163,7 @@ def test_who_was_not_given_the_address_is_refused(served: Served, stranger: APIR
         assert reply.status in (403, 404) or "/login" in reply.url, path
 
 
-def test_a_closed_page_leaves_no_computation_behind(served: Served, context: BrowserContext) -> None:
+def test_a_closed_page_leaves_no_computation_behind(served: Any, context: BrowserContext) -> None:
     page = context.new_page()
     page.goto(f"{served.base}voila/render/03_how_fast_is_fast.ipynb?token={served.token}")
     page.locator(".noUi-handle").first.wait_for()
@@ -234,7 +178,7 @@ def test_a_closed_page_leaves_no_computation_behind(served: Served, context: Bro
     )
 
 
-def test_faults_are_said_in_plain_words(served: Served, context: BrowserContext) -> None:
+def test_faults_are_said_in_plain_words(served: Any, context: BrowserContext) -> None:
     own = nbformat.v4.new_notebook(
         cells=[
             nbformat.v4.new_markdown_cell("# My own"),
@@ -252,19 +196,19 @@ def test_faults_are_said_in_plain_words(served: Served, context: BrowserContext)
 
 
 def test_a_second_start_while_the_port_is_taken_finds_another(
-    served: Served, stranger: APIRequestContext, start_pages: Starter, tmp_path: Path
+    served: Any, stranger: APIRequestContext, start_pages: Callable[..., Any], tmp_path: Path
 ) -> None:
     port = urlsplit(served.address).port
     # Started as a script's background job is, which Ctrl and C does not reach: ending it the other way ends it as well.
     folder = tmp_path / "notebooks"
-    second = serve(start_pages(folder, "--port", str(port), ctrl_c=False), folder)
+    second = start_pages(folder, "--port", str(port), ctrl_c=False)
     try:
         assert urlsplit(second.address).port != port
         assert second.token != served.token
         assert "/login" in stranger.get(f"{second.base}?token={served.token}").url
         assert "Leave early" in stranger.get(second.address).text()
     finally:
-        said = stop(second, signal.SIGTERM)
+        said = second.stop(signal.SIGTERM)
     assert second.process.returncode == 0, said
     assert "Traceback" not in said, said
     assert not list(folder.glob(".way_in_*"))

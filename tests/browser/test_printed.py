@@ -12,6 +12,7 @@ import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 
@@ -103,6 +104,7 @@ def day_before(result: HouseholdResult) -> HouseholdResult:
     return replace(result, ways=ways)
 
 
+@cache
 def real(path: Path) -> HouseholdResult:
     """A plan of the project, with fewer members than it asks for: the page is as full, the wait shorter."""
     return plan_household(replace(load_plan(path), members=20, members_at_most=20))

@@ -47,10 +47,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     ----------
     arguments : sequence of str, optional
         Words after the program's name; those of the terminal when left out.
-
-    Returns
-    -------
-    int
     """
     wanted = _parser().parse_args(arguments)
     from rich.console import Console
@@ -71,6 +67,51 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
+_FLAG: Final = {"action": "store_true"}
+_BOX: Final = ("WEST", "SOUTH", "EAST", "NORTH")
+_OPTIONS: Final[tuple[tuple[str, str, str | None, dict[str, Any]], ...]] = (
+    ("plan check", "plan", None, {"type": Path, "metavar": "PLAN.toml"}),
+    ("drill", "drill", None, {"type": Path, "metavar": "DRILL.toml"}),
+    ("streets", "roads", "road extract, with a margin round the area asked about", {"type": Path, "metavar": "ROADS"}),
+    ("streets", "--homes", "footprints, points or counts [the extract's buildings]", {"type": Path, "metavar": "H"}),
+    ("streets", "--exits", "points that count as out [main roads at the edge]", {"type": Path, "metavar": "E"}),
+    ("streets", "--terrain", "heights, for grades and links", {"type": Path, "metavar": "RASTER"}),
+    ("streets", "--fuel", "fuel loads in t/ha along the streets", {"type": Path, "metavar": "RASTER"}),
+    ("streets", "--arrival", "arrival.tif of a plan: who is not out in time", {"type": Path, "metavar": "RASTER"}),
+    ("streets", "--area", "area asked about, degrees", {"type": float, "nargs": 4, "metavar": _BOX}),
+    ("streets", "--region", "country and state, for road rules [%(default)s]", {"default": "AU"}),
+    ("streets", "--count-tracks", "let tracks count as ways out for everyone", _FLAG),
+    (
+        "demo plan streets drill",
+        "--out",
+        "where the files go [%(default)s]",
+        {"type": Path, "default": Path(DEFAULT_OUT), "metavar": "FOLDER"},
+    ),
+    ("demo plan streets drill", "--json", "the result on standard output and nothing else there", _FLAG),
+    ("demo plan drill", "--workers", "threads [as many as processors]", {"type": int, "metavar": "N"}),
+    ("demo plan", "--pdf", "print the page as plan.pdf too, with an installed browser", _FLAG),
+    (
+        "demo plan",
+        "--browser",
+        "what --pdf prints with [Chromium or one of its kin]",
+        {"type": Path, "metavar": "PROGRAM"},
+    ),
+    ("check", "--json", "the faults as JSON on standard output", _FLAG),
+    ("lab", "--simple", "as plain pages without code, to look at and move sliders", _FLAG),
+    ("lab", "--plan", "with --simple: your household [the demo's]", {"type": Path, "metavar": "PLAN.toml"}),
+    ("lab", "--port", "port to begin with; when it is taken, another is looked for", {"type": int, "metavar": "N"}),
+    (
+        "lab",
+        "--folder",
+        "where your copies of the notebooks are kept",
+        {"type": Path, "default": Path("leaveby_notebooks")},
+    ),
+    ("lab", "--no-browser", "print the address instead of opening a browser", _FLAG),
+    ("lab", "--json", "only say where the notebooks are, as JSON; open nothing", _FLAG),
+)
+"""Commands that take it, name, words of the help, and what else `argparse` has to know."""
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="leaveby",
@@ -79,77 +120,21 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"leaveby {__version__}")
     commands = parser.add_subparsers(required=True, metavar="command")
-
-    def command(name: str, run: Run, words: str) -> argparse.ArgumentParser:
-        made = commands.add_parser(name, help=words, epilog=OVERRIDE)
+    runs: tuple[tuple[str, Run, str], ...] = (
+        ("demo", _demo, "answer the household question for the demo"),
+        ("plan", _plan, "answer the household question for a plan file"),
+        ("streets", _streets, "find streets with one way out, and what would help"),
+        ("drill", _drill, "make a table-top exercise for a community group"),
+        ("check", _check, "say every fault of a plan, and whether roads lead out"),
+        ("lab", _lab, "open the notebooks in JupyterLab, or as plain pages"),
+    )
+    for command, run, words in runs:
+        made = commands.add_parser(command, help=words, epilog=OVERRIDE)
         made.set_defaults(run=run)
-        return made
-
-    _household_options(command("demo", _demo, "answer the household question for the demo"))
-
-    plan = command("plan", _plan, "answer the household question for a plan file")
-    plan.add_argument("plan", metavar="PLAN.toml", type=Path)
-    _household_options(plan)
-
-    streets = command("streets", _streets, "find streets with one way out, and what would help")
-    streets.add_argument(
-        "roads", metavar="ROADS", type=Path, help="road extract, with a margin round the area asked about"
-    )
-    for name, kind, words in (
-        ("--homes", "H", "footprints, points or counts [the extract's buildings]"),
-        ("--exits", "E", "points that count as out [main roads at the edge]"),
-        ("--terrain", "RASTER", "heights, for grades and links"),
-        ("--fuel", "RASTER", "fuel loads in t/ha along the streets"),
-        ("--arrival", "RASTER", "arrival.tif of a plan: who is not out in time"),
-    ):
-        streets.add_argument(name, type=Path, metavar=kind, help=words)
-    streets.add_argument(
-        "--area", type=float, nargs=4, metavar=("WEST", "SOUTH", "EAST", "NORTH"), help="area asked about, degrees"
-    )
-    streets.add_argument("--region", default="AU", help="country and state, for road rules [%(default)s]")
-    streets.add_argument("--count-tracks", action="store_true", help="let tracks count as ways out for everyone")
-    _output_options(streets)
-
-    drill = command("drill", _drill, "make a table-top exercise for a community group")
-    drill.add_argument("drill", metavar="DRILL.toml", type=Path)
-    _common_options(drill)
-
-    check = command("check", _check, "say every fault of a plan, and whether roads lead out")
-    check.add_argument("plan", metavar="PLAN.toml", type=Path)
-    check.add_argument("--json", action="store_true", help="the faults as JSON on standard output")
-
-    lab = command("lab", _lab, "open the notebooks in JupyterLab, or as plain pages")
-    lab.add_argument("--simple", action="store_true", help="as plain pages without code, to look at and move sliders")
-    lab.add_argument("--plan", type=Path, metavar="PLAN.toml", help="with --simple: your household [the demo's]")
-    lab.add_argument(
-        "--port", type=int, metavar="N", help="port to begin with; when it is taken, another is looked for"
-    )
-    lab.add_argument(
-        "--folder", type=Path, default=Path("leaveby_notebooks"), help="where your copies of the notebooks are kept"
-    )
-    lab.add_argument("--no-browser", action="store_true", help="print the address instead of opening a browser")
-    lab.add_argument("--json", action="store_true", help="only say where the notebooks are, as JSON; open nothing")
+        for takers, name, told, settings in _OPTIONS:
+            if command in takers.split():
+                made.add_argument(name, help=told, **settings)
     return parser
-
-
-def _output_options(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--out", type=Path, default=Path(DEFAULT_OUT), metavar="FOLDER", help="where the files go [%(default)s]"
-    )
-    parser.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
-
-
-def _common_options(parser: argparse.ArgumentParser) -> None:
-    _output_options(parser)
-    parser.add_argument("--workers", type=int, default=None, metavar="N", help="threads [as many as processors]")
-
-
-def _household_options(parser: argparse.ArgumentParser) -> None:
-    _common_options(parser)
-    parser.add_argument("--pdf", action="store_true", help="print the page as plan.pdf too, with an installed browser")
-    parser.add_argument(
-        "--browser", type=Path, metavar="PROGRAM", help="what --pdf prints with [Chromium or one of its kin]"
-    )
 
 
 def _demo(wanted: argparse.Namespace, errors: Console) -> int:

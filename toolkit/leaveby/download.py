@@ -41,17 +41,7 @@ _NODE_TAGS: Final = ("highway", "barrier", "access", "motor_vehicle", "locked")
 
 @dataclass(frozen=True, eq=False)
 class DownloadedRoads:
-    """Roads that were fetched, and where they lie.
-
-    Attributes
-    ----------
-    network : RoadNetwork
-        Roads of the area and its surroundings.
-    area_deg : shapely.Polygon or shapely.MultiPolygon
-        The area that was asked for, without the surroundings, in longitude and latitude.
-    file : Path
-        The stored roads, for `leaveby.files.read.roads.read_roads`.
-    """
+    """Roads of an area and its surroundings, the area asked for in longitude and latitude, and the file they lie in."""
 
     network: RoadNetwork
     area_deg: Area

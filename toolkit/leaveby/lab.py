@@ -58,16 +58,7 @@ class About:
 
 
 def own_notebooks(folder: Path) -> Path:
-    """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept.
-
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    Path
-        The folder, resolved.
+    """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept; give the folder.
 
     Raises
     ------
@@ -124,23 +115,7 @@ def about_text(text: str, *, otherwise: str) -> About:
 def open_lab(folder: Path, *, port: int | None, browser: bool) -> bool:
     """Open a folder of notebooks in JupyterLab, which then fetches no news, versions or extensions.
 
-    Parameters
-    ----------
-    folder : Path
-    port : int, optional
-        To begin with; the next that is free when it is taken.
-    browser : bool
-        Open a browser, or only print the address.
-
-    Returns
-    -------
-    bool
-        Whether it ended well.
-
-    Raises
-    ------
-    InputError
-        If JupyterLab is not installed.
+    It takes the next free port when this one is taken. Gives whether it ended well.
     """
     _need("jupyterlab", "JupyterLab")
     command = [
@@ -172,11 +147,8 @@ def open_pages(
 
     Parameters
     ----------
-    folder : Path
     port : int, optional
         To begin with; the next that is free when it is taken.
-    browser : bool
-        Open a browser.
     say : callable
         Given the words for the terminal, the address with its token among them.
     plan : Path, optional
@@ -274,17 +246,7 @@ def without_cell_words(text: str) -> str:
 
 
 def with_plan(notebook: Any, plan: Path) -> Any:
-    """Put a plan file into a notebook that has one among its parameters; another one is given back as it is.
-
-    Parameters
-    ----------
-    notebook : nbformat.NotebookNode
-    plan : Path
-
-    Returns
-    -------
-    nbformat.NotebookNode
-    """
+    """Put a plan file into a notebook that has one among its parameters; another one is given back as it is."""
     for place, cell in enumerate(notebook.cells):
         if "parameters" in cell.metadata.get("tags", ()) and re.search(r"^PLAN\s*=", cell.source, re.MULTILINE):
             given = import_module("nbformat.v4").new_code_cell(

@@ -28,15 +28,7 @@ def read_drill(path: str | Path) -> DrillScript:
     `members` 100; an inject's and an answer's speeds (every round); `[[injects]]` and `[[answers]]` whole. Clock times
     are those of the day and the UTC offset of the plan's first fire; a date and time with offset says another day.
 
-    Parameters
-    ----------
-    path : str or Path
-        A TOML file. File names in it are relative to its own folder.
-
-    Returns
-    -------
-    DrillScript
-        In SI units.
+    File names in it are relative to its own folder.
 
     Raises
     ------
@@ -78,17 +70,12 @@ def run_drill(
 
     Parameters
     ----------
-    drill : DrillScript, str or Path
     members : int, optional
         How many times each round's uncertain day is played through; as the drill says when left out.
     workers : int, optional
         Threads; as many as the machine has processors when left out. The drill does not depend on it.
     progress : callable, optional
         Called with (what, members done, members, "").
-
-    Returns
-    -------
-    Drill
 
     Raises
     ------

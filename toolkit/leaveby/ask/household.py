@@ -48,10 +48,6 @@ def load_plan(path: str | Path) -> Plan:
 def read_inputs(plan: Plan) -> HouseholdInputs:
     """Read everything a plan names onto one grid, and bring all faults of all files together.
 
-    Parameters
-    ----------
-    plan : Plan
-
     Raises
     ------
     InputError
@@ -86,19 +82,15 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     if fuel is None or weather is None or network is None:
         raise InputError(faults)
-    record = {
-        "leaveby": __version__,
-        "seed": str(plan.seed),
-        "members": str(plan.members),
-        **file_record(
-            plan=plan.where,
-            roads=plan.roads.file,
-            terrain=plan.terrain.file,
-            fuel=plan.fuel.file,
-            fuel_legend=plan.fuel.legend,
-            weather=plan.weather.file,
-        ),
-    }
+    read = file_record(
+        plan=plan.where,
+        roads=plan.roads.file,
+        terrain=plan.terrain.file,
+        fuel=plan.fuel.file,
+        fuel_legend=plan.fuel.legend,
+        weather=plan.weather.file,
+    )
+    record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}
     return HouseholdInputs(
         plan=plan,
         terrain=ground.terrain,
@@ -132,17 +124,12 @@ def plan_household(
 
     Parameters
     ----------
-    plan : Plan, str or Path
     members : int, optional
         How many times the uncertain day is played through; as the plan says when left out.
     workers : int, optional
         Threads; as many as the machine has processors when left out. The answer does not depend on it.
     progress : callable, optional
         Called with (what, done, total, present leave-bys in words).
-
-    Returns
-    -------
-    HouseholdResult
 
     Raises
     ------

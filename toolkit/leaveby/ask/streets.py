@@ -12,6 +12,7 @@ import rasterio
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+from scipy.ndimage import map_coordinates
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.ask.household import file_record
@@ -41,18 +42,10 @@ _FUEL_STEP_M = 50.0
 class StreetOptions(SurveyOptions):
     """What a survey from files supposes and looks for, beside what `SurveyOptions` says.
 
-    Attributes
-    ----------
-    area_deg : (west, south, east, north), optional
-        The area asked about: homes outside of it are left out, and listed by number.
-    region : str
-        Country and state, for legal speeds.
-    count_tracks : bool
-        Whether tracks count as ways out for everyone.
-    far_m : float
-        A home farther than this from every street belongs to no group, and is listed.
-    standoff_m, smoke_lead_s : float
-        A street shuts this long before fire is this near to any part of it.
+    Homes outside of `area_deg` (west, south, east, north) are left out and listed by number; `region` is country and
+    state, for legal speeds. Tracks count as ways out for everyone only where asked for. A home farther than `far_m`
+    from every street belongs to no group, and is listed. A street shuts `smoke_lead_s` before fire is within
+    `standoff_m` of any part of it.
 
     Examples
     --------
@@ -94,7 +87,6 @@ def survey_streets(
     terrain, fuel, arrival : str or Path, optional
         Rasters of heights in metres (for grades and links), of fuel loads in t/ha, and of fire arrival times in
         minutes, as `leaveby plan` writes it: with that, it is counted who is not out when the exit shuts.
-    options : StreetOptions or SurveyOptions, optional
     progress : callable, optional
         Called with (what, done, total).
 
@@ -249,7 +241,6 @@ def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
 
     Parameters
     ----------
-    path : str or Path
     crs : str
         Reference system of the points.
     what : str
@@ -285,18 +276,10 @@ def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
 
     def sample(x_m: NDArray[np.float64], y_m: NDArray[np.float64]) -> NDArray[np.float64]:
         x, y = (np.asarray(values, dtype=np.float64) for values in project.transform(x_m, y_m))
-        column, row = inverse * (x, y)
-        column, row = np.asarray(column) - 0.5, np.asarray(row) - 0.5
+        column, row = (np.asarray(values) - 0.5 for values in inverse * (x, y))
         rows, columns = band.shape
         inside = (column >= -0.5) & (column <= columns - 0.5) & (row >= -0.5) & (row <= rows - 0.5)
-        left = np.clip(np.floor(column), 0, max(columns - 2, 0)).astype(np.int64)
-        top = np.clip(np.floor(row), 0, max(rows - 2, 0)).astype(np.int64)
-        right, below = np.minimum(left + 1, columns - 1), np.minimum(top + 1, rows - 1)
-        u, v = np.clip(column - left, 0.0, 1.0), np.clip(row - top, 0.0, 1.0)
-        value = (1 - v) * ((1 - u) * band[top, left] + u * band[top, right]) + v * (
-            (1 - u) * band[below, left] + u * band[below, right]
-        )
-        return np.where(inside, value, np.nan)
+        return np.where(inside, map_coordinates(band, [row, column], order=1, mode="nearest"), np.nan)
 
     return sample
 

@@ -50,23 +50,10 @@ class End:
 
 @dataclass(frozen=True, eq=False)
 class RoadArea:
-    """Everything that stays the same while the vehicle changes.
+    """Everything that stays the same while the vehicle changes, in the terrain's reference system.
 
-    Attributes
-    ----------
-    network, graph, grades, terrain
-        The roads with the home and the ends on them, in the terrain's reference system.
-    region : str
-        For legal speeds and heights.
-    home_node, home_xy_m, ends
-        Where one starts from, and may get to.
-    last_resorts : tuple of (str, (float, float))
-        Name and position of each place of last resort: shown, but no way to one is offered.
-    vehicles : mapping of way of leaving to RoadVehicle
-        As the plan has them.
-    car_travel : EdgeTravel or None
-        Of the car without the house, to see what the house alone prevents.
-    assumptions : tuple of str
+    Places of last resort are shown, but no way to one is offered. `region` is for legal speeds and heights, `vehicles`
+    are the plan's own by way of leaving, and `car_travel` shows what the house alone prevents.
     """
 
     network: RoadNetwork
@@ -101,14 +88,8 @@ class Drive:
 class ClosedStretch:
     """Road that the vehicle can't use in either direction, all of one street for one reason, or of many streets.
 
-    Attributes
-    ----------
-    street, reason : str
-    edges : tuple of int
-        One direction of each stretch.
-    length_m : float
-    car_passes, on_the_way : bool
-        Whether the car without the house can use it; whether the car's quickest way to an end runs over it.
+    `edges` holds one direction of each stretch; `car_passes` is whether the car without the house can use it, and
+    `on_the_way` whether the car's quickest way to an end runs over it.
     """
 
     street: str
@@ -125,8 +106,6 @@ class DriveAnswer:
 
     Attributes
     ----------
-    way, vehicle, travel
-        Way of leaving, its vehicle, and what that may use.
     reached_s : ndarray of float64, shape (e,)
         When the far end of each edge is reached from the home, driving over this edge; inf where it is not.
     drives : tuple of Drive
@@ -150,10 +129,6 @@ class DriveAnswer:
 def our_roads(plan: str | Path) -> RoadArea:
     """Read a plan file, and take what it needs to drive and nothing of the fire.
 
-    Parameters
-    ----------
-    plan : str or Path
-
     Raises
     ------
     InputError
@@ -173,15 +148,8 @@ def road_area(scenario: Scenario) -> RoadArea:
     ends = tuple(End(one.name, scenario.safe_nodes[one.name], scenario.safe_xy_m[one.name], one.ways) for one in safe)
     by_car = None
     if "car" in made:
-        targets = [end.node for end in ends]
-        by_car, _ = household_travel(
-            network,
-            made["car"][0],
-            home=scenario.home_node,
-            targets=targets,
-            grade=grades,
-            region=plan.roads.region,
-        )
+        home, targets, region = scenario.home_node, [end.node for end in ends], plan.roads.region
+        by_car, _ = household_travel(network, made["car"][0], home=home, targets=targets, grade=grades, region=region)
     return RoadArea(
         network=network,
         graph=csr(network),
@@ -201,20 +169,14 @@ def road_area(scenario: Scenario) -> RoadArea:
 def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnswer:
     """Find where a vehicle gets to from the home, how long it drives, and what stays shut to it."""
     network = area.network
-    found, _ = household_travel(
-        network,
-        vehicle,
-        home=area.home_node,
-        targets=[end.node for end in area.ends if way in end.ways],
-        grade=area.grades,
-        region=area.region,
-    )
+    home, targets, region = area.home_node, [end.node for end in area.ends if way in end.ways], area.region
+    found, _ = household_travel(network, vehicle, home=home, targets=targets, grade=area.grades, region=region)
     never = np.full(network.edge_count, np.inf)
-    arrival = earliest_arrival(area.graph, found.time_s, closing_s=never, start=area.home_node)
+    arrival = earliest_arrival(area.graph, found.time_s, closing_s=never, start=home)
     by_car = (
         None
         if area.car_travel is None or way == "foot"
-        else earliest_arrival(area.graph, area.car_travel.time_s, closing_s=never, start=area.home_node)
+        else earliest_arrival(area.graph, area.car_travel.time_s, closing_s=never, start=home)
     )
     drives, on_the_way = [], set[int]()
     for end in area.ends:
@@ -227,6 +189,9 @@ def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnsw
             shut = _shut_on(network, found, wanted)
         drives.append(Drive(end=end, route=ours, car_route=cars, shut=shut))
     drives.sort(key=lambda drive: math.inf if drive.route is None else drive.route.time_s)
+    open_first: tuple[int, ...] | None = ()
+    if targets and all(drive.route is None for drive in drives):
+        open_first = ways_to_open(network, vehicle, start=home, targets=targets, region=region)
     return DriveAnswer(
         way=way,
         vehicle=vehicle,
@@ -234,7 +199,7 @@ def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnsw
         reached_s=arrival.time_s[network.tail] + found.time_s,
         drives=tuple(drives),
         closed=_closed(area, found, on_the_way=on_the_way),
-        open_first=_open_first(area, way, vehicle=vehicle, drives=drives),
+        open_first=open_first,
     )
 
 
@@ -251,18 +216,11 @@ def _shut_on(network: RoadNetwork, found: EdgeTravel, edges: tuple[int, ...]) ->
     for edge in edges:
         if not found.usable[edge]:
             streets.setdefault(reason_words(found.why_not[edge]), {})[street_words(street(network, edge))] = None
-    return tuple(f"{_streets_words(tuple(names))}: {reason}" for reason, names in streets.items())
-
-
-def _streets_words(names: tuple[str, ...]) -> str:
-    return ", ".join(names) if len(names) <= _FEW_STREETS else f"{len(names)} streets"
-
-
-def _open_first(area: RoadArea, way: str, *, vehicle: RoadVehicle, drives: list[Drive]) -> tuple[int, ...] | None:
-    targets = [drive.end.node for drive in drives if way in drive.end.ways]
-    if not targets or any(drive.route is not None for drive in drives):
-        return ()
-    return ways_to_open(area.network, vehicle, start=area.home_node, targets=targets, region=area.region)
+    told = {
+        reason: ", ".join(names) if len(names) <= _FEW_STREETS else f"{len(names)} streets"
+        for reason, names in streets.items()
+    }
+    return tuple(f"{words}: {reason}" for reason, words in told.items())
 
 
 def _closed(area: RoadArea, found: EdgeTravel, *, on_the_way: set[int]) -> tuple[ClosedStretch, ...]:

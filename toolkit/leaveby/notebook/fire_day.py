@@ -44,22 +44,8 @@ _SPOT: Final = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs=
 class FireDay:
     """The weather of one summer day, the ground and the fuel, in a person's units.
 
-    Attributes
-    ----------
-    air_temperature_c, relative_humidity_percent : float
-    wind_km_h : float
-        Mean wind in the open at 10 m.
-    drought_factor : float
-        0 to 10.
-    slope_deg : float
-        Of the ground in the direction of the fire's run; above 0 uphill.
-    fuel : str
-        Name of a fuel type that burns.
-
-    Examples
-    --------
-    >>> FireDay().fuel
-    'dry eucalypt forest'
+    The wind is the mean wind in the open at 10 m, the drought factor 0 to 10, the slope that of the ground in the
+    direction of the fire's run (above 0 uphill), the fuel the name of a type that burns.
     """
 
     air_temperature_c: float = 40.0

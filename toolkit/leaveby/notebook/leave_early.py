@@ -29,15 +29,7 @@ def shown_timetable(result: HouseholdResult) -> Html:
 
 
 def replayed(result: HouseholdResult, *, truths: int = 100, seed: int = 1) -> Html:
-    """Walk a household that follows the times through fires drawn anew, and say how often it is caught.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    truths : int
-        Fires drawn anew, 1 or more.
-    seed : int
-    """
+    """Walk a household that follows the times through fires drawn anew, and say how often it is caught."""
     found = replay_many(read_inputs(result.plan), result, truths=truths, rng=np.random.default_rng(seed), workers=2)
     return listed(caught_in_words(found, confidence=result.plan.confidence))
 
@@ -51,21 +43,8 @@ def leave_early_panel(
     """Make a panel that answers "what if we ask for more, start later, or the day is worse".
 
     Two sliders, how sure one wants to be and when one starts, work on the members that the answer already holds.
-    Further sliders ask `answer` for a new one, which should reuse what did not change.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-        The answer to begin with.
-    sliders : sequence of Slider
-        Needs `answer`.
-    answer : callable, optional
-        Given the values of all `sliders` by name, gives the answer for them.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
+    Further sliders ask `answer` for a new one, given the values of all `sliders` by name; it should reuse what did not
+    change.
 
     Raises
     ------

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from dataclasses import dataclass
+from types import SimpleNamespace
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -19,23 +19,8 @@ from leaveby.decision.drill.rounds import place_answer
 from leaveby.notebook.live.drill import burnt_layer, drill_sheet
 from leaveby.notebook.live.map import open_map
 from leaveby.notebook.widgets import Html, answering, control, import_lab, listed, panel, scrolling, shown, table
+from leaveby.show.drill import words
 from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip, rounds_strip
-from leaveby.show.drill.words import (
-    EXERCISE_BANNER,
-    KIND_WORDS,
-    answer_words,
-    clear_words,
-    inject_words,
-    leave_by_words,
-    margin_words,
-    pause_words,
-    round_full_title,
-    round_title,
-    shut_words,
-    stay_words,
-    verdict_words,
-    weather_words,
-)
 from leaveby.show.wording import WAYS, clean, clock_words
 
 START_STEP_S: Final = 300.0
@@ -66,8 +51,8 @@ def injects_list(drill: Drill, run: Round, *, until_s: float, all_of_them: bool 
         Markup("<li><strong>{}</strong> [{}: {}] {}{}</li>").format(
             clock_words(drill, one.at_s, step_min=1),
             EXERCISE_ONLY,
-            KIND_WORDS[one.kind],
-            inject_words(one),
+            words.KIND_WORDS[one.kind],
+            words.inject_words(one),
             " (keep to yourself)" if one.facilitator_only else "",
         )
         for one in reversed(told)
@@ -81,44 +66,31 @@ def answers_table(drill: Drill, run: Round, placed: tuple[Placed, ...]) -> str:
         (
             number,
             clean(one.answer.group, 60),
-            answer_words(drill, one),
-            clear_words(one),
-            margin_words(drill, one),
-            shut_words(one),
+            words.answer_words(drill, one),
+            words.clear_words(one),
+            words.margin_words(drill, one),
+            words.shut_words(one),
         )
         for number, one in enumerate(placed, start=1)
     )
     head = ("No.", "Group", "Answer", "Clear", "Against the leave-by", "Shut by then")
     stays = any(one.answer.way == "stay" for one in placed)
-    after = Markup("<p><strong>{}</strong></p>").format(stay_words(drill, run)) if stays else ""
+    after = Markup("<p><strong>{}</strong></p>").format(words.stay_words(drill, run)) if stays else ""
     return scrolling("Answers", table(head, rows, heading=1)) + str(after)
 
 
-@dataclass(frozen=True, eq=False)
-class _Controls:
+def _controls(drill: Drill) -> SimpleNamespace:
     """What can be moved: the round, the clock, whether the end is shown, and one answer."""
-
-    chosen: Any
-    clock: Any
-    play: Any
-    reveal: Any
-    group: Any
-    way: Any
-    start: Any
-    keep: Any
-
-
-def _controls(drill: Drill) -> _Controls:
     widgets = import_lab()
     last_min = math.ceil(max(run.end_s - drill.script.begin_s for run in drill.rounds) / 60.0)
     ways = [*(way for way in WAYS if way in drill.rounds[0].ways), "stay"]
     steps = range(math.ceil(last_min * 60.0 / START_STEP_S) + 1)
     moments = [drill.script.begin_s + START_STEP_S * step for step in steps]
-    return _Controls(
+    return SimpleNamespace(
         chosen=control(
             "Dropdown",
             "Round",
-            options=[(round_full_title(run), run) for run in drill.rounds],
+            options=[(words.round_full_title(run), run) for run in drill.rounds],
             value=drill.rounds[0],
         ),
         clock=control("IntSlider", "Minutes of the exercise", max=last_min, continuous_update=True),
@@ -143,11 +115,6 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
     The clock can be moved or played: a minute of the exercise takes `minute_s` seconds then. The injects up to now and
     the fire as it is known are shown; an answer that is set with the controls lies on the curve at once, and stays
     there when it is kept. What would give the end away can be hidden, for when groups look on.
-
-    Raises
-    ------
-    InputError
-        If `ipywidgets` or `ipyleaflet` is not installed.
     """
     widgets, by = import_lab(), _controls(drill)
     kept: dict[int, list[Placed]] = {run.number: list(run.placed) for run in drill.rounds}
@@ -160,9 +127,9 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
     def answer() -> Placed:
         run: Round = by.chosen.value
         at_s = None if by.way.value == "stay" else float(by.start.value)
-        words = clean(by.group.value, 60) or "A group"
+        group = clean(by.group.value, 60) or "A group"
         return place_answer(
-            run, Answer(words, moment_of(drill, run, now_s()).number, by.way.value, at_s, run.speed_m_s)
+            run, Answer(group, moment_of(drill, run, now_s()).number, by.way.value, at_s, run.speed_m_s)
         )
 
     def tell() -> None:
@@ -170,8 +137,9 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
         at_s = min(now_s(), run.end_s)
         moment = moment_of(drill, run, at_s)
         over = " This round has ended." if at_s >= run.end_s else ""
-        title.value = f"<h3>{round_title(run)}: it is {clock_words(drill, at_s, step_min=1)}.{over}</h3>"
-        known.value = str(Markup("<p>{} <strong>{}</strong></p>").format(weather_words(moment), pause_words(moment)))
+        title.value = f"<h3>{words.round_title(run)}: it is {clock_words(drill, at_s, step_min=1)}.{over}</h3>"
+        told = words.weather_words(moment), words.pause_words(moment)
+        known.value = str(Markup("<p>{} <strong>{}</strong></p>").format(*told))
         drawn.show(sheet.under((burnt_layer(drill, run, moment),)))
         injects.value = injects_list(drill, run, until_s=at_s, all_of_them=by.reveal.value)
 
@@ -182,11 +150,11 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
             return
         before, now = kept[run.number], answer()
         placed = tuple(before) if before and before[-1] == now else (*before, now)
-        lines = listed(leave_by_words(drill, run)).text
-        verdict.value = str(Markup("<p><strong>{}</strong></p>").format(verdict_words(drill, run))) + lines
+        lines = listed(words.leave_by_words(drill, run)).text
+        verdict.value = str(Markup("<p><strong>{}</strong></p>").format(words.verdict_words(drill, run))) + lines
         curve.value = shown(
             answers_curve(drill, run, placed=placed),
-            f"Answers, {round_title(run)}",
+            f"Answers, {words.round_title(run)}",
             describe_answers_curve(drill, run, placed=placed),
         ).text
         rows.value = answers_table(drill, run, placed)
@@ -203,7 +171,7 @@ def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
     ask = widgets.HTML(f"<h3>When would you leave? {EXERCISE_ONLY}.</h3>")
     player = widgets.HBox([by.play, by.clock])
     parts = (by.chosen, player, by.reveal, title, known, drawn.box, injects, ask, by.group, by.way, by.start, by.keep)
-    made = panel(*parts, verdict, curve, rows, more=f"<p><strong>{EXERCISE_BANNER}</strong></p>")
+    made = panel(*parts, verdict, curve, rows, more=f"<p><strong>{words.EXERCISE_BANNER}</strong></p>")
     answering(made, (by.clock,), tell)
     answering(made, (by.chosen, by.reveal), both)
     answering(made, (by.group, by.way, by.start), place)

@@ -9,22 +9,12 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from leaveby.errors import refuse
+from leaveby.notebook import widgets
 from leaveby.notebook.drives import RoadArea, drive_answer
 from leaveby.notebook.live.ground import hills
 from leaveby.notebook.live.map import open_map
 from leaveby.notebook.live.roads import road_sheet
 from leaveby.notebook.road_words import closed_table, drives_table, vehicle_words
-from leaveby.notebook.widgets import (
-    TAKEN,
-    Slider,
-    answering,
-    control,
-    float_sliders,
-    folded,
-    import_lab,
-    listed,
-    panel,
-)
 from leaveby.roads.vehicle.pull import RoadVehicle
 from leaveby.show.wording import WAY_TITLES
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
@@ -33,33 +23,21 @@ FASTEST_KM_H: Final = 130.0
 """Top of the speed slider, and what it shows for a vehicle without a limit of its own."""
 
 
-def vehicle_sliders(vehicle: RoadVehicle) -> tuple[Slider, ...]:
-    """Sliders over a vehicle's height, mass and speed, wide enough for its own values.
-
-    Examples
-    --------
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> [(slider.name, slider.value) for slider in vehicle_sliders(car)]
-    [('height_m', 1.5), ('mass_t', 1.8), ('speed_km_h', 130.0)]
-    """
+def vehicle_sliders(vehicle: RoadVehicle) -> tuple[widgets.Slider, ...]:
+    """Sliders over a vehicle's height, mass and speed, wide enough for its own values."""
     height_m, mass_t, limit = vehicle.height_m, vehicle.mass_kg / 1000.0, vehicle.speed_limit_m_s
     speed = FASTEST_KM_H if math.isinf(limit) else round(km_h_from_m_s(limit), 6)
     return (
-        Slider("height_m", "Height (m)", min(1.0, height_m), max(5.5, height_m), 0.05, height_m),
-        Slider("mass_t", "Mass of the whole, loaded (t)", min(0.5, mass_t), max(15.0, 2.0 * mass_t), 0.1, mass_t),
-        Slider("speed_km_h", "Fastest you go (km/h)", min(20.0, speed), max(FASTEST_KM_H, speed), 5.0, speed),
+        widgets.Slider("height_m", "Height (m)", min(1.0, height_m), max(5.5, height_m), 0.05, height_m),
+        widgets.Slider(
+            "mass_t", "Mass of the whole, loaded (t)", min(0.5, mass_t), max(15.0, 2.0 * mass_t), 0.1, mass_t
+        ),
+        widgets.Slider("speed_km_h", "Fastest you go (km/h)", min(20.0, speed), max(FASTEST_KM_H, speed), 5.0, speed),
     )
 
 
 def changed_vehicle(base: RoadVehicle, *, height_m: float, mass_t: float, speed_km_h: float) -> RoadVehicle:
-    """The same vehicle with another height, mass of the whole and speed limit.
-
-    Examples
-    --------
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> changed_vehicle(car, height_m=1.9, mass_t=2.5, speed_km_h=90.0).mass_kg
-    2500.0
-    """
+    """The same vehicle with another height, mass of the whole and speed limit."""
     return replace(
         base,
         height_m=round(height_m, 3),
@@ -81,15 +59,10 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
     way : {"tow", "car", "foot"}, optional
         Way of leaving to begin with; the first that the plan has when left out.
 
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
-
     Raises
     ------
     InputError
-        If `ipywidgets` or `ipyleaflet` is not installed, or the plan has no such way of leaving.
+        If the plan has no such way of leaving.
     """
     first = next(iter(area.vehicles)) if way is None else way
     if first not in area.vehicles:
@@ -99,15 +72,14 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
             expected=", ".join(area.vehicles),
             mend="choose one of these, or add the vehicle to the plan",
         )
-    widgets = import_lab()
-    chosen = control(
+    chosen = widgets.control(
         "Dropdown",
         "How you leave",
         options=[(WAY_TITLES.get(name, name), name) for name in area.vehicles],
         value=first,
     )
-    asked = float_sliders(vehicle_sliders(area.vehicles[first]))
-    title, drives, closed, taken = (widgets.HTML() for _ in range(4))
+    asked = widgets.float_sliders(vehicle_sliders(area.vehicles[first]))
+    title, drives, closed, taken = (widgets.import_lab().HTML() for _ in range(4))
     picture, drawn = hills(area.terrain.grid, area.terrain.elevation_m), open_map()
     setting = {"on": False}
 
@@ -123,7 +95,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
         drawn.show(road_sheet(area, answer, picture=picture))
         closed.value = closed_table(answer)
         lines = dict.fromkeys((*area.assumptions, *area.grades.assumptions, *answer.travel.assumptions))
-        taken.value = folded(TAKEN, listed(lines).text)
+        taken.value = widgets.folded(widgets.TAKEN, widgets.listed(lines).text)
 
     def choose() -> None:
         setting["on"] = True
@@ -138,7 +110,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
         recompute()
 
     choose()
-    made = panel(chosen, *asked.values(), title, drives, drawn.box, closed, taken)
-    answering(made, (chosen,), choose)
-    answering(made, asked.values(), recompute)
+    made = widgets.panel(chosen, *asked.values(), title, drives, drawn.box, closed, taken)
+    widgets.answering(made, (chosen,), choose)
+    widgets.answering(made, asked.values(), recompute)
     return made

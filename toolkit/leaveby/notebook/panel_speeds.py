@@ -5,20 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from leaveby.notebook import widgets
 from leaveby.notebook.fire_day import DRIVING_KM_H, DaySpeeds, FireDay, fuels_to_choose, model_speeds
 from leaveby.notebook.speeds import describe_hitch_chart, describe_model_bars, hitch_chart, hitch_table, model_bars
-from leaveby.notebook.widgets import (
-    TAKEN,
-    Slider,
-    answering,
-    control,
-    float_sliders,
-    folded,
-    import_lab,
-    listed,
-    panel,
-    shown,
-)
 
 _UNMAPPED_WORDS: Final = "not known: every model, the fastest counts"
 
@@ -31,9 +20,9 @@ _SPANS: Final = (
 )
 
 
-def _slider(name: str, label: str, low: float, high: float, step: float, *, value: float) -> Slider:
+def _slider(name: str, label: str, low: float, high: float, step: float, *, value: float) -> widgets.Slider:
     """A slider that is wide enough for its own value."""
-    return Slider(name, label, min(low, value), max(high, value), step, value)
+    return widgets.Slider(name, label, min(low, value), max(high, value), step, value)
 
 
 def notes(speeds: DaySpeeds) -> str:
@@ -48,8 +37,8 @@ def notes(speeds: DaySpeeds) -> str:
     beyond = "<p>Each model is used within what it was made for. It is still often wrong by half or more.</p>"
     if speeds.outside:
         beyond = "<p>Outside what the models were made for; the fire may well be faster:</p>"
-        beyond += listed(speeds.outside).text
-    return beyond + folded(TAKEN, listed(speeds.assumptions).text)
+        beyond += widgets.listed(speeds.outside).text
+    return beyond + widgets.folded(widgets.TAKEN, widgets.listed(speeds.assumptions).text)
 
 
 def speed_panel(
@@ -57,43 +46,32 @@ def speed_panel(
 ) -> Any:
     """Make a panel that shows how fast a fire runs on a day, and how far it gets while one hitches up.
 
-    A change of the minutes computes no speed anew and leaves the chart of models as it is.
-
-    Parameters
-    ----------
-    day : FireDay, optional
-        The day to begin with.
-    minutes : float
-        To hitch up, above 0.
-    driving_km_h : mapping of str to float
-        Words and mean speed of each way of driving.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
+    A change of the minutes computes no speed anew and leaves the chart of models as it is. `driving_km_h` has words and
+    a mean speed for each way of driving.
 
     Raises
     ------
     InputError
-        If `ipywidgets` is not installed, and for what `model_speeds` and `courses` refuse.
+        For what `model_speeds` and `courses` refuse.
     """
     begin = FireDay() if day is None else day
-    asked = float_sliders([_slider(*span, value=float(getattr(begin, span[0]))) for span in _SPANS])
-    fuel = control(
+    asked = widgets.float_sliders([_slider(*span, value=float(getattr(begin, span[0]))) for span in _SPANS])
+    fuel = widgets.control(
         "Dropdown",
         "What burns",
         options=[(_UNMAPPED_WORDS if name == "unmapped" else name, name) for name in fuels_to_choose()],
         value=begin.fuel,
     )
-    (hitch,) = float_sliders([_slider("minutes", "Minutes to hitch up", 5.0, 120.0, 5.0, value=minutes)]).values()
-    bars, table, chart, words = (import_lab().HTML() for _ in range(4))
+    (hitch,) = widgets.float_sliders(
+        [_slider("minutes", "Minutes to hitch up", 5.0, 120.0, 5.0, value=minutes)]
+    ).values()
+    bars, table, chart, words = (widgets.import_lab().HTML() for _ in range(4))
     held: dict[str, DaySpeeds] = {}
 
     def redraw() -> None:
         speeds, minutes_now = held["speeds"], float(hitch.value)
         table.value = hitch_table(speeds, minutes_now)
-        chart.value = shown(
+        chart.value = widgets.shown(
             hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h),
             "How far the fire gets while you hitch up",
             describe_hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h),
@@ -103,12 +81,12 @@ def speed_panel(
         values = {name: float(slider.value) for name, slider in asked.items()}
         held["speeds"] = speeds = model_speeds(FireDay(fuel=fuel.value, **values))
         title = "How fast the fire runs, model by model"
-        bars.value = shown(model_bars(speeds), title, describe_model_bars(speeds)).text
+        bars.value = widgets.shown(model_bars(speeds), title, describe_model_bars(speeds)).text
         words.value = notes(speeds)
         redraw()
 
     recompute()
-    made = panel(*asked.values(), fuel, hitch, bars, table, chart, words)
-    answering(made, (*asked.values(), fuel), recompute)
-    answering(made, (hitch,), redraw)
+    made = widgets.panel(*asked.values(), fuel, hitch, bars, table, chart, words)
+    widgets.answering(made, (*asked.values(), fuel), recompute)
+    widgets.answering(made, (hitch,), redraw)
     return made

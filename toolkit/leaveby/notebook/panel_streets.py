@@ -54,27 +54,14 @@ def street_table(answer: StreetSurvey, least_homes: float) -> str:
 
 
 def street_panel(answer: StreetSurvey, *, least_homes: int = 5, terrain: str | Path | None = None) -> Any:
-    """Make a panel that shows the streets with one way out, from a number of homes on.
+    """Make a panel that shows the streets with one way out, from a number of homes on, over the hills of a raster.
 
     The survey is not computed anew.
-
-    Parameters
-    ----------
-    answer : StreetSurvey
-    least_homes : int
-        To begin with.
-    terrain : str or Path, optional
-        Raster of heights, for the hills under the map.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
 
     Raises
     ------
     InputError
-        If `ipywidgets` or `ipyleaflet` is not installed, or the terrain can't be read.
+        If the terrain can't be read.
     """
     most = max((math.floor(group.homes) for group in answer.notable), default=1)
     least = control(

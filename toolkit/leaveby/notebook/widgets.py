@@ -45,17 +45,7 @@ class Html:
 
 @dataclass(frozen=True)
 class Slider:
-    """A slider whose move asks for a new answer.
-
-    Attributes
-    ----------
-    name : str
-        Key under which its value is handed to the function that computes the answer.
-    label : str
-        Words beside it, with the unit.
-    low, high, step, value : float
-        Range, step and first value.
-    """
+    """A slider whose move asks for a new answer; `name` is the key under which its value is handed on."""
 
     name: str
     label: str
@@ -94,18 +84,7 @@ def folded(title: str, text: str) -> str:
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, heading: int = 0, style: str = "") -> str:
-    """Lay rows out as a table; all of it is text.
-
-    Parameters
-    ----------
-    head : sequence of str
-        A title for each column.
-    rows : iterable of sequences
-        As long as `head`.
-    heading : int
-        Which cell names its row.
-    style : str
-        Of every cell, as CSS.
+    """Lay rows out as a table; all of it is text. The cell `heading` names its row, `style` is that of every cell.
 
     Examples
     --------
@@ -145,13 +124,7 @@ def shown(figure: Figure, title: str, description: str) -> Html:
 
 
 def import_lab(name: str = "ipywidgets") -> Any:
-    """Give a library of the extra `lab`.
-
-    Raises
-    ------
-    InputError
-        If it is not installed.
-    """
+    """Give a library of the extra `lab`."""
     try:
         return import_module(name)
     except ImportError as error:
@@ -164,17 +137,7 @@ def import_lab(name: str = "ipywidgets") -> Any:
 
 
 def control(kind: str, label: str, **settings: Any) -> Any:
-    """Make a control of ipywidgets in the panels' look; a slider answers when let go.
-
-    Parameters
-    ----------
-    kind : str
-        Name of the class.
-    label : str
-        Words beside it.
-    settings
-        As the class takes them.
-    """
+    """Make a control of ipywidgets, by the name of its class, in the panels' look; a slider answers when let go."""
     widgets = import_lab()
     if kind in ("IntSlider", "FloatSlider"):
         settings = {"continuous_update": False, **settings}
@@ -206,34 +169,13 @@ def _readout(step: float) -> str:
 
 
 def panel(*parts: Any, more: str = "") -> Any:
-    """Put a panel together: the override banner, then its parts from top to bottom.
-
-    Parameters
-    ----------
-    parts
-        Widgets.
-    more : str
-        HTML that belongs to the banner.
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
-    """
+    """Put a panel together: the override banner with `more` HTML, then its parts from top to bottom."""
     widgets = import_lab()
     return widgets.VBox([widgets.HTML(override_banner().text + more), *parts])
 
 
 def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> None:
-    """Do some work whenever a control is moved; what can't be used is said under the banner, and the rest stays.
-
-    Parameters
-    ----------
-    made : ipywidgets.VBox
-        From `panel`.
-    controls : iterable of widgets
-    work : callable
-    """
+    """Do some work whenever a control is moved; what can't be used is said under the banner, and the rest stays."""
     banner = made.children[0]
     text = banner.value
 

@@ -12,20 +12,10 @@ BY_HAND: Final = "worked out by hand beside it"
 
 @dataclass(frozen=True)
 class Check:
-    """One number of ours, held against one from outside.
+    """One number of ours, held against one from outside, both with their unit.
 
-    Attributes
-    ----------
-    what : str
-    ours, outside : str
-        With their unit.
-    off : str
-        How far they are apart, and how far they may be.
-    agrees : bool
-    source : str
-        Where the outside number comes from.
-    mark : str
-        How it was obtained: "read in the source", "computed from a remembered equation", "from memory", ...
+    `off` says how far they are apart and may be, `source` where the outside number comes from, and `mark` how it was
+    obtained: "read in the source", "computed from a remembered equation", "from memory", ...
     """
 
     what: str

@@ -51,16 +51,9 @@ WIND_HISTORIES: Final[
 
 @dataclass(frozen=True, eq=False)
 class ShapeCheck:
-    """Arrival times on even ground against exact ones.
+    """Arrival times on even ground against exact ones, shape (rows, cols), in seconds.
 
-    Attributes
-    ----------
-    arrival, exact_s
-        Computed and exact, shape (rows, cols).
-    compared : ndarray of bool, shape (rows, cols)
-        Cells far enough from the ignition to be judged.
-    worst, mean : float
-        Share by which times are off there.
+    Cells far enough from the ignition are compared; `worst` and `mean` are shares by which times are off there.
     """
 
     arrival: Arrival

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
+from itertools import pairwise
 from math import hypot
 from pathlib import Path
 from typing import Final
@@ -23,20 +24,7 @@ from leaveby.errors import refuse
 from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.series import constant_weather
-from leaveby.household.plan import (
-    FireInput,
-    FuelInput,
-    Home,
-    IgnitionInput,
-    Person,
-    Plan,
-    RoadsInput,
-    SafePoint,
-    Task,
-    TerrainInput,
-    Vehicle,
-    WeatherInput,
-)
+from leaveby.household import plan as nouns
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.wording import clock_words
 from leaveby.verify.checks import BY_HAND, Check
@@ -65,7 +53,7 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
     grid = Grid(HOME_M[0] - 525.0, HOME_M[1] + 6525.0, CELL_M, rows=142, cols=262, crs=CRS)
     fire_deg = _lon_lat(*FIRE_M)
     town_deg = _lon_lat(len(STREETS) * STRETCH_M, 0.0)
-    plan = Plan(
+    plan = nouns.Plan(
         name="the hand-worked example",
         confidence=0.95,
         margin_s=600.0,
@@ -73,26 +61,24 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
         seed=7,
         horizon_s=3 * 3600.0,
         durations="beta_pert",
-        home=Home(*_lon_lat(0.0, 0.0)),
-        people=(Person("Ines", can=("lift", "drive")),),
+        home=nouns.Home(*_lon_lat(0.0, 0.0)),
+        people=(nouns.Person("Ines", can=("lift", "drive")),),
         tasks=(
-            Task("pack the car", ("car",), 900.0, 900.0, 900.0),
-            Task("load the dog", ("car",), 300.0, 300.0, 300.0),
+            nouns.Task("pack the car", ("car",), 900.0, 900.0, 900.0),
+            nouns.Task("load the dog", ("car",), 300.0, 300.0, 300.0),
         ),
-        safe_points=(SafePoint("the town", *town_deg, kind="safe_point", ways=("car",)),),
-        roads=RoadsInput(Path("roads.osm"), standoff_m=100.0, smoke_lead_s=600.0),
-        terrain=TerrainInput(Path("terrain.tif")),
-        fuel=FuelInput(type="dry eucalypt forest"),
-        weather=WeatherInput(Path("weather.csv")),
-        fire=FireInput(models=("dry_eucalypt",), set_m_s=1.0),
-        ignitions=(IgnitionInput("the fire", _START, (fire_deg,)),),
-        vehicles=(Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
+        safe_points=(nouns.SafePoint("the town", *town_deg, kind="safe_point", ways=("car",)),),
+        roads=nouns.RoadsInput(Path("roads.osm"), standoff_m=100.0, smoke_lead_s=600.0),
+        terrain=nouns.TerrainInput(Path("terrain.tif")),
+        fuel=nouns.FuelInput(type="dry eucalypt forest"),
+        weather=nouns.WeatherInput(Path("weather.csv")),
+        fire=nouns.FireInput(models=("dry_eucalypt",), set_m_s=1.0),
+        ignitions=(nouns.IgnitionInput("the fire", _START, (fire_deg,)),),
+        vehicles=(nouns.Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
         towing=None,
     )
-    lines = [
-        [(HOME_M[0] + STRETCH_M * number, HOME_M[1]), (HOME_M[0] + STRETCH_M * (number + 1), HOME_M[1])]
-        for number in range(len(STREETS))
-    ]
+    ends = [(HOME_M[0] + STRETCH_M * number, HOME_M[1]) for number in range(len(STREETS) + 1)]
+    lines = [list(pair) for pair in pairwise(ends)]
     posted = {"highway": "secondary", "surface": "asphalt", "maxspeed": "80"}
     return HouseholdInputs(
         plan=plan,
@@ -126,6 +112,9 @@ def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
         raise refuse("result", "has no way by car", expected="the answer of `hand_example`", mend="compute it first")
     start_words = f"4,136 - 1,200, which is {clock_words(result, 2936.0, step_min=1)}"
     drawn_s = 450.0 * _SAMPLED
+    drive = "Getting ready and driving, 95 % of the days"
+    home = "the nearest of the nine cells about it: sqrt(6,700^2 + 6,050^2)"
+    by_s, burnt_s = 450.0 * FACTOR, hypot(6700.0, 6050.0)
     steps: list[_Step] = [
         ("The drive", car.route.time_s, "12,000 m at 72 km/h, nine tenths of 80: 12,000 / 20", 600.0, 0.1),
         *_closings(result, car.route.edges),
@@ -134,26 +123,14 @@ def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
             "Latest departure",
             car.latest_departure_s,
             f"Hill Road binds: 5,400 - 600 - 450 x {FACTOR}",
-            4800.0 - 450.0 * FACTOR,
+            4800.0 - by_s,
             drawn_s,
         ),
-        ("Latest start", car.latest_start_s, start_words, 3600.0 - 450.0 * FACTOR, drawn_s),
+        ("Latest start", car.latest_start_s, start_words, 3600.0 - by_s, drawn_s),
     ]
     last: list[_Step] = [
-        (
-            "Getting ready and driving, 95 % of the days",
-            car.required_s.p95_s,
-            f"1,200 + 600 x {FACTOR}",
-            1200.0 + 600.0 * FACTOR,
-            600.0 * _SAMPLED,
-        ),
-        (
-            "Fire at the home",
-            result.fire.home_p50_s,
-            "the nearest of the nine cells about it: sqrt(6,700^2 + 6,050^2)",
-            hypot(6700.0, 6050.0),
-            0.5,
-        ),
+        (drive, car.required_s.p95_s, f"1,200 + 600 x {FACTOR}", 1200.0 + 600.0 * FACTOR, 600.0 * _SAMPLED),
+        ("Fire at the home", result.fire.home_p50_s, home, burnt_s, 0.5),
     ]
     return (
         *(_seconds(step) for step in steps),

@@ -11,19 +11,19 @@ import csv
 import io
 import json
 import math
+import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
-from typing import Any, Final, Literal
+from typing import Any, Final
 
 import numpy as np
 
 from leaveby.fire.arrival import embers
 from leaveby.fire.fuel import moisture
 from leaveby.fire.fuel.types import fuel_type
-from leaveby.fire.spread import equations as rate_of_spread
-from leaveby.fire.spread import flames
+from leaveby.fire.spread import equations, flames
 from leaveby.fire.weather import danger
 from leaveby.household.heat import radiant_heat
 from leaveby.verify.checks import Check
@@ -37,23 +37,13 @@ MARKS: Final = (
 )
 """How a value from outside was obtained, the most trustworthy first."""
 
-_PERIODS: Final[Mapping[int, Literal["afternoon", "day", "night"]]] = {1: "afternoon", 2: "day", 3: "night"}
-
 
 @dataclass(frozen=True)
 class PublishedValue:
-    """One value from outside, and what the equation gives here.
+    """One value from outside, and what the equation gives here, both in `unit`.
 
-    Attributes
-    ----------
-    equation, title : str
-        Key of `EQUATIONS`, and the same in words.
-    inputs : mapping
-        As published.
-    expected, got, tolerance : float
-        In `unit`.
-    unit, source, where, mark : str
-        `where` is the page, table or equation; `mark` one of `MARKS`.
+    `equation` is its key, `title` the same in words, `where` the page, table or equation, `mark` one of
+    `MARKS`.
     """
 
     equation: str
@@ -78,99 +68,29 @@ class PublishedValue:
         return math.isfinite(self.got) and self.off <= self.tolerance
 
 
-def _dry_eucalypt(i: Mapping[str, Any]) -> Any:
-    flat = rate_of_spread.dry_eucalypt_ros_m_s(
-        i["U10_km_h"] / 3.6,
-        i["MC_pct"],
-        surface_hazard_score=i["FHS_surface"],
-        near_surface_hazard_score=i["FHS_near_surface"],
-        near_surface_height_cm=i["H_near_surface_cm"],
-    )
-    return flat * rate_of_spread.slope_factor(i["slope_deg"]) * 3600.0
+def _calm_dry_eucalypt(moisture_percent: float, **scores: float) -> Any:
+    """In calm air the model is 30 m/h times the moisture function."""
+    return equations.dry_eucalypt_ros_m_s(0.0, moisture_percent, **scores)
 
 
-def _moisture_function(i: Mapping[str, Any]) -> Any:
-    # In calm air the model is 30 m/h times the moisture function.
-    ros = rate_of_spread.dry_eucalypt_ros_m_s(
-        0.0, i["MC_pct"], surface_hazard_score=3.5, near_surface_hazard_score=3.0, near_surface_height_cm=25.0
-    )
-    return ros * 3600.0 / 30.0
+def _steady_griffiths(rain_mm: Sequence[float], deficit_mm: float) -> Any:
+    return danger.griffiths_drought_factor(rain_mm, [deficit_mm] * len(rain_mm))
 
 
-def _grass(i: Mapping[str, Any]) -> Any:
-    state = rate_of_spread.GRASS_STATES.index(i["state"])
-    wind_m_s = i["U10_km_h"] / 3.6
-    return rate_of_spread.grass_ros_m_s(wind_m_s, i["MC_pct"], curing_percent=i["curing_pct"], state=state) * 3.6
-
-
-def _shrubland(i: Mapping[str, Any]) -> Any:
-    wind_m_s, factor = i["U10_km_h"] / 3.6, i["wind_factor"]
-    ros = rate_of_spread.shrubland_ros_m_s(wind_m_s, i["dead_MC_pct"], height_m=i["height_m"], wind_factor=factor)
-    return ros * 3.6
-
-
-def _grass_danger(i: Mapping[str, Any], version: Any) -> Any:
-    return danger.grass_fire_danger_index(
-        i["T_C"],
-        i["RH_pct"],
-        wind_speed_m_s=i["wind_km_h"] / 3.6,
-        curing_percent=i["curing_pct"],
-        version=version,
-        load_t_ha=i.get("load_t_ha", 4.5),
-    )
-
-
-def _heat_distance(i: Mapping[str, Any]) -> Any:
-    ros = i["ROS_km_h"] / 3.6 * rate_of_spread.slope_factor(i["slope_deg"])
-    flame_m = flames.fuel_flame_length_m(fuel_type(i["fuel"]), ros)
+def _heat_distance(fuel: str, ros_m_s: float, *, slope_deg: float, heat_kw_m2: float) -> Any:
+    flame_m = flames.fuel_flame_length_m(fuel_type(fuel), ros_m_s * equations.slope_factor(slope_deg))
     # Flames lean over whatever is nearer than half their length.
     distance_m = np.arange(0.5 * float(flame_m) + 0.05, 150.0, 0.05)
-    heat_kw_m2 = radiant_heat(distance_m, flame_length_m=flame_m, slope_deg=i["slope_deg"])
-    return np.interp(-i["heat_kW_m2"], -heat_kw_m2, distance_m)
+    heat = radiant_heat(distance_m, flame_length_m=flame_m, slope_deg=slope_deg)
+    return np.interp(-heat_kw_m2, -heat, distance_m)
 
 
-EQUATIONS: Final[Mapping[str, Callable[[Mapping[str, Any]], Any]]] = {
-    "forest_fire_danger_index": lambda i: danger.forest_fire_danger_index(
-        i["T_C"], i["RH_pct"], wind_speed_m_s=i["wind_km_h"] / 3.6, drought_factor=i["DF"]
-    ),
-    "grass_fire_danger_index_mark4": lambda i: _grass_danger(i, "mark4"),
-    "grass_fire_danger_index_mark5": lambda i: _grass_danger(i, "mark5"),
-    "grass_mark5_moisture": lambda i: danger._gfdi_mark5_moisture(i["T_C"], i["RH_pct"], i["curing_pct"]),
-    "keetch_byram_drought_index": lambda i: danger.keetch_byram_drought_index_mm(
-        i["rain_mm"], i["tmax_C"], annual_rain_mm=i["annual_rain_mm"], initial_mm=i["kbdi0_mm"]
-    )[-1],
-    "griffiths_drought_factor": lambda i: danger.griffiths_drought_factor(
-        i["rain_mm"], [i["smd_mm"]] * len(i["rain_mm"])
-    )[-1],
-    "noble_drought_factor": lambda i: danger.noble_drought_factor(
-        i["kbdi_mm"], i["days_since_rain"], last_rain_mm=i["last_rain_mm"]
-    ),
-    "mark5_ros": lambda i: (
-        rate_of_spread.mark5_ros_m_s(i["FFDI"], i["fuel_t_ha"]) * rate_of_spread.slope_factor(i["slope_deg"]) * 3.6
-    ),
-    "dry_eucalypt_ros": _dry_eucalypt,
-    "dry_eucalypt_moisture_function": _moisture_function,
-    "forest_moisture": lambda i: moisture.forest_moisture_percent(i["T_C"], i["RH_pct"], period=_PERIODS[i["period"]]),
-    "grass_moisture": lambda i: moisture.grass_moisture_percent(i["T_C"], i["RH_pct"]),
-    "shrubland_moisture": lambda i: moisture.shrubland_moisture_percent(
-        i["T_C"], i["RH_pct"], sunny_afternoon=i["sunny"]
-    ),
-    "curing_coefficient": lambda i: rate_of_spread.curing_coefficient(i["curing_pct"], curve=i["curve"]),
-    "grass_ros": _grass,
-    "grass_meter_ros": lambda i: rate_of_spread.grass_meter_ros_m_s(i["GFDI"]) * 3.6,
-    "shrubland_ros": _shrubland,
-    "rule_10_percent": lambda i: rate_of_spread.rule_10_percent_ros_m_s(i["U10_km_h"] / 3.6) * 3.6,
-    "rule_20_percent": lambda i: rate_of_spread.rule_20_percent_ros_m_s(i["U10_km_h"] / 3.6) * 3.6,
-    "slope_factor": lambda i: rate_of_spread.slope_factor(i["slope_deg"]),
-    "spotting_distance": lambda i: embers.spotting_distance_m(i["ROS_km_h"] / 3.6, i["fuel_t_ha"]) / 1000.0,
-    "flame_height": lambda i: flames.flame_height_m(i["ROS_km_h"] / 3.6, i["fuel_t_ha"]),
-    "flame_length": lambda i: flames.flame_length_m(i["ROS_km_h"] / 3.6, i["overall_fuel_t_ha"]),
-    "fireline_intensity": lambda i: flames.fireline_intensity_kw_m(
-        i["ROS_km_h"] / 3.6, i["fuel_t_ha"], heat_yield_kj_kg=i["heat_yield_kJ_kg"]
-    ),
-    "heat_distance": _heat_distance,
+_HOLDERS: Final = (danger, embers, equations, flames, moisture)
+_AS_TAKEN: Final[Mapping[str, Callable[[Any], Any]]] = {
+    "period": lambda number: ("afternoon", "day", "night")[number - 1],
+    "state": equations.GRASS_STATES.index,
 }
-"""What each equation of the table gives for the inputs of a row, in the row's unit."""
+"""Inputs that an equation takes in another form than the table has them."""
 
 
 def _table(name: str) -> tuple[Mapping[str, str], ...]:
@@ -179,9 +99,39 @@ def _table(name: str) -> tuple[Mapping[str, str], ...]:
 
 
 @cache
-def _words(kind: str) -> Mapping[str, str]:
-    """Titles of the equations ("equation"), and how each input is told ("input")."""
-    return {row["key"]: row["words"] for row in _table("published_words.csv") if row["kind"] == kind}
+def _words(kind: str) -> Mapping[str, Mapping[str, str]]:
+    """Rows on the equations ("equation"), and on how each input is told ("input"), by key.
+
+    An equation's row names its function, the inputs that it takes in order or as `argument=input`, what else is passed,
+    and the factor to the unit of its values; speeds in km/h are passed in m/s.
+    """
+    return {row["key"]: row for row in _table("published_words.csv") if row["kind"] == kind}
+
+
+def evaluated(equation: str, inputs: Mapping[str, Any]) -> float:
+    """Give what an equation of the table gives for the inputs of a row, in the row's unit.
+
+    Examples
+    --------
+    >>> evaluated("rule_10_percent", {"U10_km_h": 50.0})
+    5.0
+    """
+    row = _words("equation")[equation]
+    holder, _, name = row["function"].partition(".")
+    module = next((one for one in _HOLDERS if one.__name__.endswith(f".{holder}")), sys.modules[__name__])
+    placed, named = [], json.loads(row["fixed"] or "{}")
+    for word in row["inputs"].split():
+        argument, _, key = word.rpartition("=")
+        if key not in inputs:
+            continue
+        value = inputs[key] / 3.6 if key.endswith("_km_h") else _AS_TAKEN.get(key, lambda as_is: as_is)(inputs[key])
+        if argument:
+            named[argument] = value
+        else:
+            placed.append(value)
+    uphill = equations.slope_factor(named.pop("uphill_deg", 0.0))
+    # Of a series of days the last counts.
+    return float(np.ravel(getattr(module, name)(*placed, **named))[-1] * uphill * float(row["factor"] or 1.0))
 
 
 def published_rows() -> tuple[Mapping[str, str], ...]:
@@ -209,10 +159,10 @@ def published_values() -> tuple[PublishedValue, ...]:
         found.append(
             PublishedValue(
                 equation=row["equation"],
-                title=_words("equation")[row["equation"]],
+                title=_words("equation")[row["equation"]]["words"],
                 inputs=inputs,
                 expected=float(row["expected"]),
-                got=float(EQUATIONS[row["equation"]](inputs)),
+                got=evaluated(row["equation"], inputs),
                 tolerance=float(row["tolerance"]),
                 unit=row["unit"],
                 source=row["source"],
@@ -286,7 +236,7 @@ def _inputs_words(inputs: Mapping[str, Any]) -> str:
     parts = []
     for name, value in inputs.items():
         told = f"({len(value)} days)" if isinstance(value, list) else str(value)
-        parts.append(_words("input")[name].format(told))
+        parts.append(_words("input")[name]["words"].format(told))
     return ", ".join(parts)
 
 

@@ -24,18 +24,10 @@ _ENOUGH: Final = 100
 
 @dataclass(frozen=True)
 class Promise:
-    """A replay beside what sampling alone would do to a leave-by that is just as sure as it says.
+    """A replay of a start that was followed, beside what sampling alone would do to a leave-by as sure as it says.
 
-    Attributes
-    ----------
-    replay : Replay
-        With a start that was followed.
-    promised : float
-        Share of fires in which the margin may not be kept: 1 less the confidence.
-    low, high : float
-        Between them lie nine of ten such replays, as shares.
-    most : float
-        Share that one in a thousand passes.
+    The margin may not be kept in a share of `promised` fires; nine of ten such replays lie between `low` and `high`,
+    and one in a thousand passes `most`.
     """
 
     replay: Replay

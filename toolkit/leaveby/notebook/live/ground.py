@@ -89,17 +89,9 @@ def look_of(kind: str, *, width_px: float | None = None, **changes: Any) -> Look
 
 @dataclass(frozen=True)
 class Shape:
-    """One thing on the map.
+    """One thing on the map, in WGS 84, longitude before latitude; `pane` is one of `PANES`: what lies over what.
 
-    Attributes
-    ----------
-    geometry : BaseGeometry
-        In WGS 84, longitude before latitude.
-    words : tuple of str
-        Lines of plain text about it, shown as text; names in them are untrusted.
-    look : Look
-    pane : str
-        One of `PANES`: what lies over what.
+    `words` are lines of plain text about it, shown as text: names in them are untrusted.
     """
 
     geometry: BaseGeometry
@@ -118,17 +110,9 @@ class Shape:
 
 @dataclass(frozen=True)
 class Mark:
-    """A sign with a few words beside it.
+    """A sign with a few words beside it (inside it for "number"), which are shown as text: names are untrusted.
 
-    Attributes
-    ----------
-    lon_deg, lat_deg : float
-    sign : str
-        A kind of point in the table of symbols, "number", or "" for words alone.
-    text : str
-        Plain text beside it (inside it for "number"); names are untrusted.
-    colour : str
-        Of the words; "" for ink.
+    The sign is a kind of point in the table of symbols, "number", or "" for words alone, in `colour` or else in ink.
     """
 
     lon_deg: float
@@ -161,19 +145,10 @@ class Picture:
 
 @dataclass(frozen=True)
 class LiveSheet:
-    """Everything a map shows to begin with.
+    """Everything a map shows to begin with: its layers from the ground up, over a picture of the hills.
 
-    Attributes
-    ----------
-    title, described : str
-        Its name, and what it says for a person who can't see it.
-    picture : Picture or None
-    layers : tuple of Layer
-        From the ground up.
-    window_deg : tuple of float
-        West, south, east, north of what is shown first.
-    notice : str
-        Whose data the roads are; "" where no notice is due.
+    `window_deg` is west, south, east and north of what is shown first, `described` what it says for a person who can't
+    see it, `notice` whose data the roads are ("" where no notice is due).
     """
 
     title: str

@@ -86,21 +86,10 @@ _CLASS_WORDS: Final = {
 
 @dataclass(frozen=True, eq=False)
 class Stretches:
-    """Each of n stretches of road once, ready for the map.
+    """Each of n stretches of road once, ready for the map: its line in WGS 84, and the edge that it stands for.
 
-    Attributes
-    ----------
-    lines : ndarray of LineString
-        In WGS 84.
-    name, kind : tuple of str
-        As the street is called, on one line, untrusted; its class in plain words.
-    main, named : ndarray of bool
-        Whether it is drawn broader; whether it has a name or a number.
-    length_m : ndarray of float64
-    closing_s : ndarray of float64
-        The sooner of its two directions; inf where none is known.
-    edge : ndarray of int64
-        Edge of the network that it stands for.
+    The name is on one line and untrusted, the kind is its class in plain words; `main` ones are drawn broader, `named`
+    ones have a name or a number. It shuts with the sooner of its two directions; inf where none is known.
     """
 
     lines: NDArray[np.object_]
@@ -363,31 +352,21 @@ def moments_s(result: HouseholdResult) -> tuple[float, ...]:
     return (0.0, *(at_s for at_s in steps if at_s <= last_s))
 
 
-def burnt_shapes(result: HouseholdResult, at_s: float) -> tuple[Shape, ...]:
-    """The ground that has burnt by a moment, in the middle run."""
-    area = isochrones(result.fire.arrival, [at_s]).geometry.iloc[0]
-    if area.is_empty:
-        return ()
-    told = (f"Burnt by {clock_words(result, at_s, step_min=1)}", "in the middle run; the fire may be faster")
-    return (Shape(to_wgs84(area, result.terrain.grid.crs), told, BURNT, "area"),)
-
-
-def shut_shapes(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[Shape, ...]:
-    """The stretches that are shut at a moment, in the middle run."""
-    rows = np.flatnonzero(roads.closing_s <= at_s)
-    if not rows.size:
-        return ()
-    told = (f"Shut by {clock_words(result, at_s, step_min=1)}", "in the middle run; others may be shut as well")
-    return (Shape(MultiLineString(list(roads.lines[rows])), told, SHUT, "under"),)
-
-
 def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[Layer, ...]:
-    """What changes with the clock: the ground that has burnt and the streets that are shut by a moment."""
-    burnt, shut = burnt_shapes(result, at_s), shut_shapes(result, roads, at_s=at_s)
-    return (
-        Layer("Burnt by the clock time below", burnt, (), ((BURNT, "Burnt by the clock time on the slider"),)),
-        Layer("Shut by the clock time below", shut, (), ((SHUT, "Shut by the clock time on the slider"),)),
-    )
+    """What changes with the clock: the ground that has burnt and the streets that are shut, in the middle run."""
+    when = clock_words(result, at_s, step_min=1)
+    burnt = to_wgs84(isochrones(result.fire.arrival, [at_s]).geometry.iloc[0], result.terrain.grid.crs)
+    shut = MultiLineString(list(roads.lines[roads.closing_s <= at_s]))
+    layers = []
+    for what, place, rest, look, pane in (
+        ("Burnt", burnt, "the fire may be faster", BURNT, "area"),
+        ("Shut", shut, "others may be shut as well", SHUT, "under"),
+    ):
+        told = (f"{what} by {when}", f"in the middle run; {rest}")
+        shapes = () if place.is_empty else (Shape(place, told, look, pane),)
+        meaning = (look, f"{what} by the clock time on the slider")
+        layers.append(Layer(f"{what} by the clock time below", shapes, (), (meaning,)))
+    return tuple(layers)
 
 
 def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[str, ...]:

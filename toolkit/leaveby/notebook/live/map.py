@@ -6,7 +6,8 @@ extra `lab` and are only looked for when a map is asked for. Names from files ar
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -38,87 +39,124 @@ class LiveMap:
     box : ipywidgets.VBox
         The map, what belongs under it, the legend, and the same in words.
     chart : ipyleaflet.Map
-    pointed, clicked : ipywidgets.HTML
+    pointed, tapped : ipywidgets.HTML
         What is said of the thing under the pointer, and of the one that was tapped.
     held : dict of str to (Layer, ipyleaflet.LayerGroup)
         What is on it, by the layer's name.
+    spare : dict of (str, str) to list
+        What is no longer shown, by class and pane, to be used again: the page may still be drawing it, so that it
+        can't be closed.
+    icons : dict of str to ipyleaflet.DivIcon
     """
 
     box: Any
     chart: Any
     pointed: Any
-    clicked: Any
+    tapped: Any
     held: dict[str, tuple[Layer, Any]]
+    spare: dict[tuple[str, str], list[Any]]
+    icons: dict[str, Any]
 
     def show(self, sheet: LiveSheet) -> None:
         """Put a sheet on the map, and leave what is already there as it is."""
-        legend, words = self.box.children[-2:]
-        if not self.chart.layers and not self.held:
-            _open_at(self.chart, sheet)
+        if not self.chart.layers:
+            self._open_at(sheet)
         names = {layer.name for layer in sheet.layers}
         for name in [name for name in self.held if name not in names]:
-            _close(self.held.pop(name)[1])
+            _, group = self.held.pop(name)
+            self._spare(group.layers)
+            self._spare((group,))
         for layer in sheet.layers:
-            old = self.held.get(layer.name)
-            if old is None:
+            held, group = self.held.get(layer.name, (None, None))
+            if held is layer:
+                continue
+            if group is None:
                 # The switch beside a layer reads its name as HTML.
-                group = import_lab("ipyleaflet").LayerGroup(layers=self._drawn(layer), name=str(escape(layer.name)))
-                self.held[layer.name] = (layer, group)
-            elif old[0] is not layer:
-                before, old[1].layers = old[1].layers, self._drawn(layer)
-                self.held[layer.name] = (layer, old[1])
-                for one in before:
-                    _close(one)
-        hills = [one for one in self.chart.layers if hasattr(one, "url")]
-        wanted = (*hills, *(self.held[layer.name][1] for layer in sheet.layers))
+                group, _ = self._taken("LayerGroup", name=str(escape(layer.name)))
+            else:
+                self._spare(group.layers)
+            group.layers = self._drawn(layer)
+            self.held[layer.name] = (layer, group)
+        ground = [one for one in self.chart.layers if not hasattr(one, "layers")]
+        wanted = (*ground, *(self.held[layer.name][1] for layer in sheet.layers))
         if self.chart.layers != wanted:
             self.chart.layers = wanted
+        legend, words = self.box.children[-2:]
         legend.value = legend_html([row for layer in sheet.layers for row in layer.meanings], sheet.notice)
         said = folded(f"{sheet.title}: the same in words", str(Markup("<p>{}</p>").format(sheet.described)))
         words.value = f'<div style="{_LETTERS}">{said}</div>'
 
+    def _open_at(self, sheet: LiveSheet) -> None:
+        """The place that a map shows first, what lies under all layers, and whose data it is."""
+        leaflet, chart, picture = import_lab("ipyleaflet"), self.chart, sheet.picture
+        chart.center, chart.zoom = window_and_zoom(sheet.window_deg, width_px=_WIDTH_PX, height_px=HEIGHT_PX)
+        chart.min_zoom = max(0.0, chart.zoom - 3.0)
+        for one in chart.controls:
+            if isinstance(one, leaflet.AttributionControl):
+                one.prefix = sheet.notice or "leaveby"
+        # A layer that leaves the page with words of its own is an error there: one mark that stays has them for all. It
+        # is the only "base" layer, of which the switches show no row.
+        words = leaflet.Popup(location=chart.center, child=self.tapped, min_width=240)
+        at = Mark(chart.center[1], chart.center[0], "", "")
+        chart.add(leaflet.Marker(**self._state(at), draggable=False, keyboard=False, base=True, popup=words))
+        if picture is not None:
+            edges = ((picture.south_deg, picture.west_deg), (picture.north_deg, picture.east_deg))
+            chart.add(leaflet.ImageOverlay(url=picture.url, bounds=edges, name="Hills and valleys"))
+
+    def _taken(self, kind: str, pane: str = "", **state: Any) -> tuple[Any, bool]:
+        """A layer of ipyleaflet with these traits, and whether it is new."""
+        if not self.spare[kind, pane]:
+            return getattr(import_lab("ipyleaflet"), kind)(pane=pane, **state), True
+        made = self.spare[kind, pane].pop()
+        for name, value in state.items():
+            setattr(made, name, value)
+        return made, False
+
+    def _spare(self, layers: Sequence[Any]) -> None:
+        for one in reversed(layers):
+            self.spare[type(one).__name__, one.pane].append(one)
+
     def _drawn(self, layer: Layer) -> tuple[Any, ...]:
         """What one layer is made of: its shapes by pane, which tell of themselves, and its marks."""
-        leaflet = import_lab("ipyleaflet")
         drawn = []
         for pane in PANES:
             shapes = [shape for shape in layer.shapes if shape.pane == pane]
             if not shapes:
                 continue
             hover = {"opacity": 0.55} if pane == "touch" else {}
-            made = leaflet.GeoJSON(data=collection(shapes), pane=pane, hover_style=hover)
-            # Only what is named here reaches the lines themselves; the pane is not, as it comes.
-            made.options = [*made.options, "pane"]
-            made.on_hover(_telling(self.pointed))
-            made.on_click(_telling(self.clicked))
-            made.popup, made.popup_min_width = self.clicked, 240
+            made, new = self._taken("GeoJSON", pane, data=collection(shapes), hover_style=hover)
+            if new:
+                # Only what is named here reaches the lines themselves; the pane is not, as it comes.
+                made.options = [*made.options, "pane"]
+                made.on_hover(self._point)
+                made.on_click(self._tap)
             drawn.append(made)
-        marks = [
-            leaflet.Marker(
-                location=(mark.lat_deg, mark.lon_deg),
-                icon=leaflet.DivIcon(html=mark_html(mark), icon_size=(0, 0), icon_anchor=(0, 0)),
-                draggable=False,
-                keyboard=False,
-                z_index_offset=_LIFT.get(mark.sign, 400),
-            )
-            for mark in layer.marks
-        ]
-        return (*drawn, *marks)
+        marks = (self._taken("Marker", draggable=False, keyboard=False, **self._state(mark)) for mark in layer.marks)
+        return (*drawn, *(made for made, _ in marks))
+
+    def _state(self, mark: Mark) -> dict[str, Any]:
+        html = mark_html(mark)
+        if html not in self.icons:
+            self.icons[html] = import_lab("ipyleaflet").DivIcon(html=html, icon_size=(0, 0), icon_anchor=(0, 0))
+        place, over = (mark.lat_deg, mark.lon_deg), _LIFT.get(mark.sign, 400)
+        return {"location": place, "icon": self.icons[html], "z_index_offset": over}
+
+    def _point(self, feature: Mapping[str, Any] | None = None, **_event: object) -> None:
+        if words := (feature or {}).get("properties", {}).get("words", ()):
+            self.pointed.value = _told(words)
+
+    def _tap(
+        self, feature: Mapping[str, Any] | None = None, coordinates: Sequence[float] = (), **_event: object
+    ) -> None:
+        if words := (feature or {}).get("properties", {}).get("words", ()):
+            self.tapped.value = _told(words)
+            holder = self.chart.layers[0]
+            holder.location = tuple(coordinates)
+            holder.popup.open_popup()
 
 
 def open_map(*below: Any) -> LiveMap:
-    """Make an empty map.
-
-    Parameters
-    ----------
-    below
-        Widgets that belong under the map, above its legend.
-
-    Raises
-    ------
-    InputError
-        If `ipyleaflet` or `ipywidgets` is not installed.
-    """
+    """Make an empty map, with some widgets between it and its legend."""
     leaflet, widgets = import_lab("ipyleaflet"), import_lab()
     chart = leaflet.Map(
         layers=(),
@@ -130,43 +168,16 @@ def open_map(*below: Any) -> LiveMap:
         panes={name: {"zIndex": level} for name, level in PANES.items()},
         layout=widgets.Layout(height=f"{HEIGHT_PX}px", width="100%"),
     )
-    pointed, clicked = widgets.HTML(_told(("Point at a street, or tap it, for its name.",))), widgets.HTML()
+    pointed, tapped = widgets.HTML(_told(("Point at a street, or tap it, for its name.",))), widgets.HTML()
+    switches = leaflet.LayersControl(collapsed=True, position="topright")
+    switches.add_traits(hide_single_base=import_lab("traitlets").Bool(True).tag(sync=True))
+    switches.options = [*switches.options, "hide_single_base"]
     chart.add(leaflet.WidgetControl(widget=pointed, position="bottomright", max_width=320))
-    chart.add(leaflet.LayersControl(collapsed=True, position="topright"))
+    chart.add(switches)
     chart.add(leaflet.ScaleControl(imperial=False, position="bottomleft", max_width=140))
     chart.add(leaflet.AttributionControl(prefix="leaveby", position="bottomright"))
-    return LiveMap(widgets.VBox([chart, *below, widgets.HTML(), widgets.HTML()]), chart, pointed, clicked, {})
-
-
-def _open_at(chart: Any, sheet: LiveSheet) -> None:
-    """The place that a map shows first, the hills under it, and whose data it is."""
-    leaflet = import_lab("ipyleaflet")
-    chart.center, chart.zoom = window_and_zoom(sheet.window_deg, width_px=_WIDTH_PX, height_px=HEIGHT_PX)
-    chart.min_zoom = max(0.0, chart.zoom - 3.0)
-    for one in chart.controls:
-        if isinstance(one, leaflet.AttributionControl):
-            one.prefix = sheet.notice or "leaveby"
-    if sheet.picture is not None:
-        picture = sheet.picture
-        edges = ((picture.south_deg, picture.west_deg), (picture.north_deg, picture.east_deg))
-        chart.add(leaflet.ImageOverlay(url=picture.url, bounds=edges, name="Hills and valleys"))
-
-
-def _close(layer: Any) -> None:
-    """Give back what a layer that is no longer shown takes in the page."""
-    for one in (*getattr(layer, "layers", ()), getattr(layer, "icon", None)):
-        if one is not None:
-            _close(one)
-    layer.close()
-
-
-def _telling(box: Any) -> Callable[..., None]:
-    def tell(feature: Mapping[str, Any] | None = None, **_event: object) -> None:
-        words = (feature or {}).get("properties", {}).get("words", ())
-        if words:
-            box.value = _told(words)
-
-    return tell
+    box = widgets.VBox([chart, *below, widgets.HTML(), widgets.HTML()])
+    return LiveMap(box, chart, pointed, tapped, {}, defaultdict(list), {})
 
 
 def _told(words: Sequence[str]) -> str:
@@ -178,23 +189,9 @@ def _told(words: Sequence[str]) -> str:
 
 
 def live_map(result: HouseholdResult) -> Any:
-    """Make the household's map, with a slider for the clock.
+    """Make the household's map, with a slider for the clock: a panel that a notebook shows as it is.
 
     The slider changes what two layers hold, the ground burnt and the streets shut by then, and the sentences under it.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-
-    Returns
-    -------
-    ipywidgets.VBox
-        Shown by a notebook as it is.
-
-    Raises
-    ------
-    InputError
-        If `ipyleaflet` or `ipywidgets` is not installed.
     """
     widgets = import_lab()
     roads, moments = stretches(result.network, result.closing_s), moments_s(result)
@@ -262,13 +259,7 @@ def sign_html(sign: str, place: str) -> str:
 
 
 def legend_html(meanings: Iterable[tuple[Look | str, str]], notice: str) -> str:
-    """The legend in plain words, beside the signs and lines as they are drawn.
-
-    Parameters
-    ----------
-    meanings : sequence of (Look or str, str)
-    notice : str
-        Whose data the roads are.
+    """The legend in plain words, beside the signs and lines as they are drawn, and whose data the roads are.
 
     Examples
     --------

@@ -17,6 +17,7 @@ from shapely.geometry import MultiLineString
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.fire.terrain import Grid
+from leaveby.notebook import road_words
 from leaveby.notebook.drives import DriveAnswer, RoadArea
 from leaveby.notebook.live.ground import (
     Layer,
@@ -32,15 +33,6 @@ from leaveby.notebook.live.ground import (
     window_around,
 )
 from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, written
-from leaveby.notebook.road_words import (
-    band_words,
-    describe_roads,
-    drive_bands,
-    edges_by_band,
-    numbered,
-    ours_words,
-    vehicle_words,
-)
 from leaveby.roads.routing.itinerary import street
 from leaveby.show.figure import GREY, INK
 from leaveby.show.streets.map import MOST_LABELS, describe_streets_map, map_title
@@ -74,11 +66,11 @@ def road_sheet(area: RoadArea, answer: DriveAnswer, *, picture: Picture | None =
     ways = [drive.route for drive in answer.drives if drive.route is not None and drive.route.edges]
     points += [shapely.get_coordinates(network.geometry[list(way.edges)]) for way in ways]
     return LiveSheet(
-        title=f"Map of the roads round your home for {vehicle_words(answer)}",
+        title=f"Map of the roads round your home for {road_words.vehicle_words(answer)}",
         picture=picture,
         layers=(_quickest(area, answer), _closed(area, answer), *_bands(area, answer), _ends(area, answer)),
         window_deg=window_around(np.vstack(points), network.crs),
-        described=describe_roads(area, answer),
+        described=road_words.describe_roads(area, answer),
         notice=map_notice(network),
     )
 
@@ -93,7 +85,7 @@ def _quickest(area: RoadArea, answer: DriveAnswer) -> Layer:
     shapes: list[Shape] = []
     for drive in answer.drives:
         if drive.route is not None and drive.route.edges:
-            told = (f"Quickest way to {clean(drive.end.name, 60)}", ours_words(answer, drive))
+            told = (f"Quickest way to {clean(drive.end.name, 60)}", road_words.ours_words(answer, drive))
             line = _lines(area, drive.route.edges)
             shapes += [Shape(line, told, Look(INK, 13.5), "under"), Shape(line, told, look, "under")]
     # All dark edges first, so that ways that part leave no line across each other.
@@ -106,7 +98,7 @@ def _closed(area: RoadArea, answer: DriveAnswer) -> Layer:
         told = (street_words(stretch.street), f"Shut to this vehicle: {stretch.reason}")
         line = _lines(area, stretch.edges)
         shapes += [Shape(line, told, CLOSED, "under"), Shape(line, told, TOUCHED, "touch")]
-    for number, stretch in numbered(answer.closed):
+    for number, stretch in road_words.numbered(answer.closed):
         longest = max(area.network.geometry[list(stretch.edges)], key=lambda part: part.length)
         at = longest.interpolate(0.5, normalized=True)
         marks.append(Mark(*lon_lat(at.x, at.y, area.network.crs), "number", str(number)))
@@ -116,12 +108,12 @@ def _closed(area: RoadArea, answer: DriveAnswer) -> Layer:
 
 
 def _bands(area: RoadArea, answer: DriveAnswer) -> list[Layer]:
-    ends = drive_bands(answer)
+    ends = road_words.drive_bands(answer)
     looks = [*BAND_LOOKS[: len(ends)], UNREACHED]
-    words = [f"{band_words(ends, number)} from home" for number in range(len(ends))]
+    words = [f"{road_words.band_words(ends, number)} from home" for number in range(len(ends))]
     words.append("Could be used, but no way leads there")
     layers = []
-    for edges, look, text in zip(edges_by_band(area, answer), looks, words, strict=True):
+    for edges, look, text in zip(road_words.edges_by_band(area, answer), looks, words, strict=True):
         if not edges:
             continue
         lines = _lines(area, edges)
@@ -146,7 +138,7 @@ def _touched(area: RoadArea, answer: DriveAnswer, edges: Sequence[int]) -> list[
 
 def _ends(area: RoadArea, answer: DriveAnswer) -> Layer:
     crs = area.network.crs
-    words = {drive.end.name: ours_words(answer, drive) for drive in answer.drives}
+    words = {drive.end.name: road_words.ours_words(answer, drive) for drive in answer.drives}
     marks = [Mark(*lon_lat(*place, crs), "last_resort", clean(name, 30)) for name, place in area.last_resorts]
     for end in area.ends:
         told = f"{clean(end.name, 30)}: {words[end.name]}" if end.name in words else clean(end.name, 30)
