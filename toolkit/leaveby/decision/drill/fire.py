@@ -28,12 +28,13 @@ from scipy.optimize import brentq
 
 from leaveby.decision.fires import scenario as scenarios
 from leaveby.decision.fires.closing import StretchCells, closing_times, select
-from leaveby.decision.fires.members import Draws, Members, Progress, join_draws, plan_draws
+from leaveby.decision.fires.members import Draws, Members, Progress, plan_draws
 from leaveby.decision.fires.scenario import FireChoice, Scenario, central_ignitions
+from leaveby.decision.fires.solved import embers_at, solve_fires
 from leaveby.decision.household.phases import last_exits_s, phases_of
 from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import WayRoads
-from leaveby.decision.ways.route_fires import BATCH, choose_routes, embers_at, gather_routes, share_burnt, solve_fires
+from leaveby.decision.ways.route_fires import choose_routes, gather_routes, share_burnt
 from leaveby.decision.ways.timing import ChosenRoute, time_way
 from leaveby.errors import refuse
 from leaveby.fire.arrival.solve import Arrival, arrive
@@ -115,8 +116,7 @@ class TimedRun:
 
 def drill_draws(plan: Plan) -> Draws:
     """Draw the members of a drill as the household question draws them, the same for every run."""
-    counts = [min(BATCH, plan.members - first) for first in range(0, plan.members, BATCH)]
-    return join_draws([plan_draws(plan, count, batch=batch) for batch, count in enumerate(counts)])
+    return plan_draws(plan, plan.members)
 
 
 def scaled_table(table: SpreadTable, scale: float) -> SpreadTable:

@@ -17,8 +17,8 @@ from leaveby.decision.drill import fire as fires
 from leaveby.decision.drill import injects as said
 from leaveby.decision.drill.result import INVENTED, Answer, Drill, DrillScript, Placed, Round
 from leaveby.decision.fires.closing import stretch_cells
-from leaveby.decision.fires.members import earliest_about
 from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
+from leaveby.decision.fires.solved import earliest_about
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.lines.day_before import DAY_BEFORE_ASSUMPTIONS
 from leaveby.decision.lines.which_way import WHICH_WAY_ASSUMPTIONS

@@ -7,8 +7,7 @@ and to all start times, so that differences between them are never luck.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -16,9 +15,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from leaveby.chance import stream
-from leaveby.decision.fires.closing import StretchCells, closing_times
-from leaveby.fire.arrival.solve import Ignition, arrive
-from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.household.plan import Plan, uncertain_people
 from leaveby.parameters import (
     DRIVE_TIME_FACTOR_HIGH,
@@ -155,19 +151,6 @@ def plan_draws(plan: Plan, members: int, *, seed: int | None = None, batch: int 
     )
 
 
-def join_draws(parts: Sequence[Draws]) -> Draws:
-    """Put batches of members one after another.
-
-    Examples
-    --------
-    >>> part = draw_members(3, seed=1)
-    >>> join_draws([part, part]).members
-    6
-    """
-    names = [field.name for field in fields(Draws)]
-    return Draws(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
-
-
 def pick_draws(draws: Draws, which: NDArray[np.int64]) -> Draws:
     """Keep some of the members: the same draws, fewer of them, in the given order."""
     return Draws(**{field.name: getattr(draws, field.name)[which] for field in fields(Draws)})
@@ -203,177 +186,24 @@ class Members:
         In the order of the draws.
     column_of : mapping of int to int
         Where each watched edge of the road network stands among the columns of `fires.closing_s`.
+    solved : int
+        How many fires were solved for them.
+    left_out : tuple of Members
+        Where their fires are read off smooth functions: what the first of them would be if a part of the solved fires
+        had been left out, a part each. Empty where every member's own fire was solved.
     """
 
     draws: Draws
     fires: MemberFires
     column_of: Mapping[int, int]
+    solved: int = 0
+    left_out: tuple[Members, ...] = ()
 
-    def closing_on(self, edges: Sequence[int]) -> NDArray[np.float64]:
+    def closing_on(self, edges: Iterable[int]) -> NDArray[np.float64]:
         """Give the closings of some watched edges, shape (members, edges)."""
         return self.fires.closing_s[:, [self.column_of[int(edge)] for edge in edges]]
-
-
-TableOf = Callable[[int], SpreadTable]
-IgnitionsOf = Callable[[int], Sequence[Ignition]]
-EmbersAt = Callable[[SpreadTable, Sequence[Ignition], NDArray[np.float64], tuple[int, int]], float]
-
-
-def run_members(
-    members: int,
-    table_of: TableOf,
-    *,
-    ignitions_of: IgnitionsOf,
-    horizon_s: float,
-    watched: StretchCells,
-    smoke_lead_s: float,
-    points: Sequence[tuple[int, int]],
-    embers_at: EmbersAt,
-    workers: int,
-    progress: Progress | None = None,
-) -> MemberFires:
-    """Solve the fire of every member and keep only what it does to the watched stretches and points.
-
-    The result does not depend on the number of workers, and memory does not grow with the members beyond a row each.
-
-    Parameters
-    ----------
-    members : int
-    table_of : callable
-        Spread table of member i.
-    ignitions_of : callable
-        Ignitions of member i.
-    horizon_s : float
-        Seconds; later arrivals are inf.
-    watched : StretchCells
-    smoke_lead_s : float
-    points : sequence of (row, col)
-        The home first.
-        A point's arrival is the earliest in its cell and the eight around it: the side that makes people leave earlier.
-    embers_at : callable
-        (spread table, ignitions, arrival, cell) to the earliest embers at that cell, in seconds.
-    workers : int
-        Threads; the solver releases the interpreter lock.
-    progress : callable, optional
-        Called with (members done, members) as they finish.
-    """
-    closing = np.full((members, watched.first.size - 1), np.inf)
-    arrival = np.full((members, len(points)), np.inf)
-    embers = np.full(members, np.inf)
-
-    def keep(member: int, table: SpreadTable, time_s: NDArray[np.float64]) -> None:
-        closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
-        for column, (row, col) in enumerate(points):
-            arrival[member, column] = earliest_about(time_s, row, col=col)
-        embers[member] = embers_at(table, ignitions_of(member), time_s, points[0])
-
-    _solve_each(
-        members, table_of, ignitions_of=ignitions_of, horizon_s=horizon_s, keep=keep, workers=workers, progress=progress
-    )
-    return MemberFires(closing_s=closing, point_arrival_s=arrival, ember_s=embers)
-
-
-def run_closings(
-    members: int,
-    table_of: TableOf,
-    *,
-    ignitions_of: IgnitionsOf,
-    horizon_s: float,
-    watched: StretchCells,
-    smoke_lead_s: float,
-    workers: int,
-    progress: Progress | None = None,
-) -> NDArray[np.float64]:
-    """Solve the fire of every member for the closings of the watched stretches alone.
-
-    Parameters
-    ----------
-    members : int
-    table_of, ignitions_of : callable
-        Of member i.
-    horizon_s : float
-    watched : StretchCells
-    smoke_lead_s : float
-    workers : int
-        Threads; the result does not depend on their number.
-    progress : callable, optional
-
-    Returns
-    -------
-    ndarray of float64, shape (members, stretches)
-    """
-    closing = np.full((members, watched.first.size - 1), np.inf)
-
-    def keep(member: int, _table: SpreadTable, time_s: NDArray[np.float64]) -> None:
-        closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
-
-    _solve_each(
-        members,
-        table_of,
-        ignitions_of=ignitions_of,
-        horizon_s=horizon_s,
-        keep=keep,
-        workers=workers,
-        progress=progress,
-    )
-    return closing
-
-
-def _solve_each(
-    members: int,
-    table_of: TableOf,
-    *,
-    ignitions_of: IgnitionsOf,
-    horizon_s: float,
-    keep: Callable[[int, SpreadTable, NDArray[np.float64]], None],
-    workers: int,
-    progress: Progress | None = None,
-) -> None:
-    """Solve every member's fire over threads and hand it to `keep`, which takes what matters of it."""
-
-    def solve(member: int) -> None:
-        table = table_of(member)
-        # coarser legs will do: members differ by far more than what they leave out
-        time_s = arrive(table, ignitions_of(member), horizon_s=horizon_s, fine=False).time_s
-        keep(member, table, time_s)
-
-    if members == 0:
-        return
-    # The first member alone: two threads that compile the same function at once get in each other's way.
-    solve(0)
-    if progress is not None:
-        progress(1, members)
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        waiting: list[Future[None]] = [pool.submit(solve, member) for member in range(1, members)]
-        try:
-            for done, future in enumerate(waiting, start=2):
-                future.result()
-                if progress is not None:
-                    progress(done, members)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
 
 
 def pick_fires(fires: MemberFires, which: NDArray[np.int64]) -> MemberFires:
     """Keep the fires of some of the members."""
     return MemberFires(**{field.name: getattr(fires, field.name)[which] for field in fields(MemberFires)})
-
-
-def join_fires(parts: Sequence[MemberFires]) -> MemberFires:
-    """Put batches of members one after another."""
-    return MemberFires(
-        **{field.name: np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(MemberFires)}
-    )
-
-
-def earliest_about(arrival_s: NDArray[np.float64], row: int, *, col: int) -> float:
-    """Give the earliest arrival in a cell and the eight around it: a home stands anywhere in its cell.
-
-    Examples
-    --------
-    >>> earliest_about(np.array([[5.0, 9.0], [np.inf, np.inf]]), 1, col=1)
-    5.0
-    """
-    around = arrival_s[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
-    return float(around.min())

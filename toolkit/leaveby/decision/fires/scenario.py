@@ -83,6 +83,11 @@ class FireStart:
     unseen_up_to_s: float
     points_m: NDArray[np.float64]
 
+    def picked(self, uniform: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Say at which of its points members start that drew these numbers between 0 and 1."""
+        count = len(self.points_m)
+        return np.minimum((uniform * count).astype(np.int64), count - 1)
+
 
 @dataclass(frozen=True)
 class Scenario:
@@ -278,11 +283,19 @@ def member_ignitions(scenario: Scenario, *, draws: Draws, member: int) -> tuple[
     for number, start in enumerate(scenario.starts):
         shape = start.shape
         if len(start.points_m):
-            pick = int(draws.place_uniform[member, number] * len(start.points_m))
-            shape = shapely.Point(start.points_m[min(pick, len(start.points_m) - 1)])
+            shape = shapely.Point(start.points_m[start.picked(draws.place_uniform[member : member + 1, number])[0]])
         unseen_s = start.unseen_up_to_s * float(draws.unseen_uniform[member, number])
         made.append(Ignition(shape, start.at_s - unseen_s))
     return tuple(made)
+
+
+def first_start_s(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
+    """Give when the first of each member's fires starts, shape (members,)."""
+    starts = [
+        start.at_s - start.unseen_up_to_s * draws.unseen_uniform[:, number]
+        for number, start in enumerate(scenario.starts)
+    ]
+    return np.asarray(np.min(starts, axis=0), dtype=np.float64)
 
 
 def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:

@@ -4,23 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.closing import StretchCells, closing_times, select, stretch_cells
-from leaveby.decision.fires.members import (
-    Draws,
-    Members,
-    join_draws,
-    join_fires,
-    plan_draws,
-)
+from leaveby.decision.fires.design import PARTS, FireDesign, design_fires, design_members, first_fires
+from leaveby.decision.fires.members import Draws, MemberFires, Members, pick_draws, pick_fires, plan_draws
 from leaveby.decision.fires.scenario import (
     CENTRAL_Z,
     FireChoice,
@@ -32,16 +26,17 @@ from leaveby.decision.fires.scenario import (
     prepare,
     table_at,
 )
+from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.last_resort import RefugeRoute, last_resort_side, refuge_place, refuge_routes
 from leaveby.decision.household.phases import last_exits_s, phases_of
 from leaveby.decision.household.timetable import timetable
-from leaveby.decision.household.what_ifs import fastest_head, what_ifs
+from leaveby.decision.household.what_ifs import SAMPLE, fastest_head, what_ifs
 from leaveby.decision.lines.day_before import day_before, day_fires
 from leaveby.decision.lines.landmarks import landmark_words, landmarks
 from leaveby.decision.lines.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.lines.which_way import route_to_each, way_out_map
-from leaveby.decision.ways.precision import bootstrap_precision, half_width_s
+from leaveby.decision.ways.precision import WANTED_S, half_width_s, precision_of
 from leaveby.decision.ways.result import (
     DayBefore,
     FireSummary,
@@ -49,22 +44,29 @@ from leaveby.decision.ways.result import (
     TriggerLine,
     WayOutArea,
     WayTiming,
+    WhatIf,
 )
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads, roads_for
 from leaveby.decision.ways.route_fires import (
-    BATCH,
     choose_routes,
     gather_routes,
-    latest_departures,
     share_burnt,
-    solve_fires,
 )
 from leaveby.decision.ways.timing import ChosenRoute, route_latest_s, time_way
 from leaveby.fire.arrival.solve import Arrival, arrive
 from leaveby.fire.spread.validity import outside_validity
-from leaveby.household.plan import Plan, Way, ways
+from leaveby.household.plan import Way, ways
 from leaveby.household.shelter import LastResort
 from leaveby.roads.network.graph import RoutingGraph, csr
+
+EACH_SOLVED: Final = 250
+"""Up to so many members each have their own fire solved; for more, a design of fires tells theirs."""
+
+EACH_SOLVED_INSTEAD: Final = 500
+"""So many members have their own fire solved where a design does not tell the leave-bys well enough."""
+
+JUDGED_BY: Final = 4000
+"""How well a design tells them is judged by so many of the members."""
 
 WHEELS: Final[tuple[Way, ...]] = ("tow", "car")
 Progress = Callable[[str, int, int, str], None]
@@ -141,7 +143,9 @@ def answer_household(
     scenario, plan, choice, roads = asked.scenario, inputs.plan, asked.choice, asked.roads
     central = arrive(table_at(scenario, choice, z=CENTRAL_Z), central_ignitions(scenario), horizon_s=plan.horizon_s)
     central_closing_s = closing_times(asked.cells, central.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
-    members = _members(asked, progress)
+    fires = _Fires(asked, progress)
+    found = _found_members(fires)
+    members = found.members
     burnt_share = share_burnt(scenario, members.fires)
     chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
     timings = {
@@ -155,16 +159,6 @@ def answer_household(
         for way in roads
     }
     lead_s, triggers = _triggers(asked, timings)
-    others = what_ifs(
-        scenario,
-        choice,
-        chosen=chosen,
-        timings=timings,
-        members=members,
-        watched=asked.watched,
-        workers=workers,
-        progress=None if progress is None else lambda what, done, total: progress(what, done, total, ""),
-    )
     way_phases, phases = phases_of(
         scenario,
         timings,
@@ -186,7 +180,7 @@ def answer_household(
         which_way=_which_way(asked, timings, members),
         day_before=_day_before(asked, timings),
         shelter=shelter,
-        what_ifs=others,
+        what_ifs=_what_ifs(fires, found, chosen, timings),
         timetable=timetable(
             timings,
             fire=summary,
@@ -202,7 +196,8 @@ def answer_household(
             timings={str(way): timing for way, timing in timings.items()},
             burnt_share=burnt_share,
             choice=choice,
-        ),
+        )
+        + found.said,
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
         network=scenario.network,
         closing_s=central_closing_s,
@@ -216,70 +211,130 @@ def answer_household(
     )
 
 
-def _members(asked: _Asked, progress: Progress | None) -> Members:
-    """Draw members and solve their fires, in batches until the leave-bys are as precise as the plan asks."""
-    scenario, plan = asked.scenario, asked.scenario.inputs.plan
-    members = _solved(asked, plan_draws(plan, min(BATCH, plan.members)), told=progress, of=plan.members)
-    batches = 1
-    while True:
-        burnt_share = share_burnt(scenario, members.fires)
-        chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
-        wanted = _members_wanted(scenario, chosen, members)
-        known = members.draws.members
-        if known >= wanted:
-            return members
-        present = _in_words(plan, latest_departures(scenario, chosen, members=members))
-        batch = plan_draws(plan, min(BATCH, wanted - known), batch=batches)
-        more = _solved(asked, batch, told=progress, known=known, of=wanted, present=present)
-        batches += 1
-        members = Members(join_draws([members.draws, batch]), join_fires([members.fires, more.fires]), asked.column_of)
+@dataclass(frozen=True)
+class _Fires:
+    """How the members' fires become known: each solved, or read off smooth functions of a design of fires."""
 
+    asked: _Asked
+    progress: Progress | None
 
-def _solved(
-    asked: _Asked, draws: Draws, *, told: Progress | None, of: int, known: int = 0, present: str = ""
-) -> Members:
-    def tell(done: int, _: int) -> None:
-        if told is not None:
-            told("members", known + done, of, present)
-
-    fires = solve_fires(
-        asked.scenario,
-        table_of=lambda member: member_table(asked.scenario, asked.choice, draws=draws, member=member),
-        draws=draws,
-        watched=asked.watched,
-        workers=asked.workers,
-        progress=tell,
-    )
-    return Members(draws, fires, asked.column_of)
-
-
-def _in_words(plan: Plan, latest_departure_s: Mapping[Way, float | None]) -> str:
-    """Say the present latest departures as clock times, for the progress line."""
-    return ", ".join(
-        f"{way} {plan.starts_at + timedelta(seconds=at_s):%H:%M}"
-        for way, at_s in latest_departure_s.items()
-        if at_s is not None
-    )
-
-
-def _members_wanted(scenario: Scenario, chosen: Mapping[Way, ChosenRoute], members: Members) -> int:
-    """Say how many members there should be: as many as the plan asks, or until its leave-bys are precise enough.
-
-    Judged by the latest departures, which the household has no part in: else one more task could end the drawing of
-    members sooner, and luck then make a leave-by later.
-    """
-    plan = scenario.inputs.plan
-    known = members.draws.members
-    if known < plan.members or plan.precision_s is None:
-        return plan.members
-    widest_s = 0.0
-    for candidate in chosen.values():
-        leave_s = route_latest_s(scenario, candidate.ruled_by, members=members)
-        found = bootstrap_precision(
-            leave_s, plan.confidence, rng=stream(plan.seed, "resampled members"), wanted_s=plan.precision_s
+    def solved(self, label: str, choice: FireChoice, draws: Draws) -> MemberFires:
+        """Solve every member's own fire."""
+        return solve_fires(
+            self.asked.scenario,
+            table_of=lambda member: member_table(self.asked.scenario, choice, draws=draws, member=member),
+            draws=draws,
+            watched=self.asked.watched,
+            workers=self.asked.workers,
+            progress=self._tell(label),
         )
-        widest_s = max(widest_s, half_width_s(found))
-    return known if widest_s <= plan.precision_s else min(known + BATCH, plan.members_at_most)
+
+    def design(self, label: str, choice: FireChoice, draws: Draws) -> FireDesign:
+        """Solve a design of fires for the members."""
+        return design_fires(
+            self.asked.scenario,
+            choice,
+            watched=self.asked.watched,
+            draws=draws,
+            latest_of=self._latest_of,
+            workers=self.asked.workers,
+            progress=self._tell(label),
+        )
+
+    def _latest_of(self, fires: MemberFires, draws: Draws) -> list[NDArray[np.float64]]:
+        """Give the latest departures of every way on its best route under one ignition's fires."""
+        scenario, candidates = self.asked.scenario, self.asked.candidates
+        some = Members(draws, fires, self.asked.column_of)
+        chosen = choose_routes(scenario, candidates, members=some, burnt_share=dict.fromkeys(scenario.safe_nodes, 0.0))
+        return [route_latest_s(scenario, one.ruled_by, members=some) for one in chosen.values()]
+
+    def _tell(self, label: str) -> Callable[[int, int], None] | None:
+        if self.progress is None:
+            return None
+        told = self.progress
+        return lambda done, total: told(label, done, total, "")
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The members with their fires, a sample of them whose own fires were solved, and what has to be said of it."""
+
+    members: Members
+    sample: Members
+    by_design: bool
+    said: tuple[str, ...] = ()
+
+
+def _found_members(fires: _Fires) -> _Found:
+    """Draw the members and learn their fires: by a design of fires, as long as that tells the leave-bys well enough."""
+    asked = fires.asked
+    scenario, plan = asked.scenario, asked.scenario.inputs.plan
+    if plan.members <= EACH_SOLVED:
+        return _each_solved(fires, plan.members)
+    draws = plan_draws(plan, plan.members)
+    design = fires.design("fires", asked.choice, draws)
+    first = pick_draws(draws, np.arange(min(JUDGED_BY, plan.members)))
+    members = Members(
+        draws,
+        design_members(scenario, design, draws),
+        asked.column_of,
+        solved=design.solved,
+        left_out=tuple(
+            Members(first, design_members(scenario, design, first, without=part), asked.column_of)
+            for part in range(PARTS)
+        ),
+    )
+    wanted_s = plan.precision_s or WANTED_S
+    widest_s = 0.0
+    burnt_share = share_burnt(scenario, members.fires)
+    for one in choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share).values():
+        latest_of = partial(_latest_on, scenario, one)
+        widest_s = max(widest_s, half_width_s(precision_of(members, latest_of, confidence=plan.confidence)))
+    if widest_s > wanted_s:
+        near = "it can't be told how near" if np.isinf(widest_s) else f"to {widest_s / 60.0:.0f} minutes only"
+        why = (
+            f"Smooth functions of {design.solved} fires tell the leave-bys {near}, so {EACH_SOLVED_INSTEAD} fires of "
+            "their own were solved instead."
+        )
+        return replace(_each_solved(fires, EACH_SOLVED_INSTEAD), said=(why,))
+    few = np.arange(SAMPLE)
+    solved = pick_fires(first_fires(scenario, design), few)
+    return _Found(members, Members(pick_draws(design.draws, few), solved, asked.column_of), by_design=True)
+
+
+def _latest_on(scenario: Scenario, chosen: ChosenRoute, members: Members) -> NDArray[np.float64]:
+    return route_latest_s(scenario, chosen.ruled_by, members=members)
+
+
+def _each_solved(fires: _Fires, count: int) -> _Found:
+    asked = fires.asked
+    draws = plan_draws(asked.scenario.inputs.plan, count)
+    members = Members(draws, fires.solved("members", asked.choice, draws), asked.column_of, solved=count)
+    few = np.arange(min(SAMPLE, count))
+    sample = Members(pick_draws(draws, few), pick_fires(members.fires, few), asked.column_of)
+    return _Found(members, sample, by_design=False)
+
+
+def _what_ifs(
+    fires: _Fires, found: _Found, chosen: Mapping[Way, ChosenRoute], timings: Mapping[Way, WayTiming]
+) -> tuple[WhatIf, ...]:
+    asked, draws = fires.asked, found.members.draws
+
+    def solve_all(label: str, choice: FireChoice) -> MemberFires:
+        if found.by_design:
+            return design_members(asked.scenario, fires.design(label, choice, draws), draws)
+        return fires.solved(label, choice, draws)
+
+    return what_ifs(
+        asked.scenario,
+        asked.choice,
+        chosen=chosen,
+        timings=timings,
+        members=found.members,
+        sample=found.sample,
+        solve=fires.solved,
+        solve_all=solve_all,
+    )
 
 
 def _last_resort(asked: _Asked, members: Members, *, leaving_ends_s: float) -> LastResort:

@@ -17,22 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import betabinom
 
-from leaveby.decision.fires.closing import StretchCells, select, stretch_cells
-from leaveby.decision.fires.members import Draws, plan_draws, run_closings
+from leaveby.decision.fires.closing import select, stretch_cells
+from leaveby.decision.fires.members import Members, plan_draws
 from leaveby.decision.fires.scenario import (
     HouseholdInputs,
-    Scenario,
-    member_ignitions,
     member_table,
     plans_choice,
     prepare,
 )
+from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult, WayTiming
 from leaveby.decision.ways.roads import roads_for
 from leaveby.decision.ways.timing import arrivals_of, durations_of
 from leaveby.errors import refuse
-from leaveby.fire.arrival.solve import Ignition
-from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.household.plan import ways
 from leaveby.household.readiness import ready_times
 
@@ -322,14 +319,16 @@ def replay_many(
     cells = stretch_cells(grid, list(network.geometry), standoff_m=plan.roads.standoff_m)
     routes = {way: timing.route.edges for way, timing in result.ways.items() if timing.route is not None}
     edges = sorted({edge for route in routes.values() for edge in route})
-    column_of = {edge: column for column, edge in enumerate(edges)}
-    closing_s = _closings(
+    choice = plans_choice(plan)
+    fires = solve_fires(
         scenario,
-        draws,
+        table_of=lambda truth: member_table(scenario, choice, draws=draws, member=truth),
+        draws=draws,
         watched=select(cells, np.array(edges, dtype=np.int64)),
         workers=workers,
         progress=progress,
     )
+    truths_met = Members(draws, fires, {edge: column for column, edge in enumerate(edges)})
     durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     found: dict[str, Replay] = {}
     for way in ways(plan):
@@ -340,34 +339,10 @@ def replay_many(
             ready_s=ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=timing.schedule),
             edge_time_s=roads_for(scenario, way, inside=cells.inside).travel.time_s[route],
             drive_factor=draws.drive_factor,
-            closing_s=closing_s[:, [column_of[int(edge)] for edge in route]],
+            closing_s=truths_met.closing_on(route),
             margin_s=plan.margin_s,
         )
     return found
-
-
-def _closings(
-    scenario: Scenario, draws: Draws, *, watched: StretchCells, workers: int, progress: Progress | None
-) -> NDArray[np.float64]:
-    plan = scenario.inputs.plan
-    choice = plans_choice(plan)
-
-    def table_of(truth: int) -> SpreadTable:
-        return member_table(scenario, choice, draws=draws, member=truth)
-
-    def ignitions_of(truth: int) -> tuple[Ignition, ...]:
-        return member_ignitions(scenario, draws=draws, member=truth)
-
-    return run_closings(
-        draws.members,
-        table_of,
-        ignitions_of=ignitions_of,
-        horizon_s=plan.horizon_s,
-        watched=watched,
-        smoke_lead_s=plan.roads.smoke_lead_s,
-        workers=workers,
-        progress=progress,
-    )
 
 
 def caught_in_words(found: Mapping[str, Replay], *, confidence: float) -> tuple[str, ...]:

@@ -73,17 +73,16 @@ class WayRoute:
 
 @dataclass(frozen=True)
 class Precision:
-    """How well a leave-by is known: the middle 90 % of what resampling the members gives.
+    """How well a leave-by is known: the interval it lies in with 90 %, from how many members and solved fires.
 
-    `wanted_s` is how near it should be known (half the width), `needed` the members that would bring it there: inf
-    where it can't be told.
+    `wanted_s` is how near it should be known, half the width.
     """
 
     members: int
+    fires: int
     low_s: float
     high_s: float
-    wanted_s: float = 300.0
-    needed: float = np.inf
+    wanted_s: float = 120.0
 
 
 @dataclass(frozen=True)
@@ -265,7 +264,7 @@ class TriggerLine:
 
 @dataclass(frozen=True)
 class WhatIf:
-    """The leave-by under another assumption about the fire, with fewer members.
+    """The leave-by under another assumption about the fire.
 
     Attributes
     ----------
@@ -276,7 +275,6 @@ class WhatIf:
     """
 
     label: str
-    members: int
     head_ros_m_s: float
     latest_start_s: Mapping[str, float | None]
     why: Mapping[str, str]

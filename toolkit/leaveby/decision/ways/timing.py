@@ -10,12 +10,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.members import Draws, Members
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.confidence import latest_on_route, latest_start, quantiles_of, share_clear
-from leaveby.decision.ways.precision import bootstrap_precision
+from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
@@ -200,12 +199,8 @@ def time_way(
     """
     plan, way, draws = scenario.inputs.plan, roads.way, members.draws
     durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
-    if chosen is None:
-        latest_departure_s = np.full(draws.members, -np.inf)
-        drive_s = np.full(draws.members, np.inf)
-    else:
-        latest_departure_s = route_latest_s(scenario, chosen.ruled_by, members=members)
-        drive_s = chosen.route.time_s * draws.drive_factor
+    latest_departure_s = _departures(scenario, chosen, members=members)
+    drive_s = (np.inf if chosen is None else chosen.route.time_s) * draws.drive_factor
     found = readiness_that_clears(scenario, way, draws, latest_departure_s=latest_departure_s)
     policy, ready_s = found.policy, found.ready_s
     latest_start_s = latest_departure_s - ready_s
@@ -241,11 +236,11 @@ def time_way(
         savings=saved_before_season(
             plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence, policy=policy
         ),
-        precision=bootstrap_precision(
-            latest_departure_s,
-            plan.confidence,
+        precision=precision_of(
+            members,
+            lambda some: _departures(scenario, chosen, members=some),
             ready_s=ready_s,
-            rng=stream(plan.seed, "resampled members"),
+            confidence=plan.confidence,
             wanted_s=plan.precision_s,
         ),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
@@ -261,6 +256,12 @@ def time_way(
         if chosen is None
         else hangs_on(latest_start_s, draws, ready_s=ready_s, ignitions=plan.ignitions, people=uncertain_people(plan)),
     )
+
+
+def _departures(scenario: Scenario, chosen: ChosenRoute | None, *, members: Members) -> NDArray[np.float64]:
+    if chosen is None:
+        return np.full(members.draws.members, -np.inf)
+    return route_latest_s(scenario, chosen.ruled_by, members=members)
 
 
 def _why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.float64]) -> str:

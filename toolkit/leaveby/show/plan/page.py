@@ -292,12 +292,9 @@ def _made_with(result: HouseholdResult) -> str:
 
 
 def _how_near(result: HouseholdResult) -> list[str]:
-    """How near the least known time is, and how many runs would bring it nearer."""
+    """How near the least known time is."""
     timed = [way.precision for way in _ways_out(result) if math.isfinite(way.precision.high_s - way.precision.low_s)]
     if not timed:
         return []
     worst = max(timed, key=lambda one: one.high_s - one.low_s)
-    near = f"times known to within {math.ceil((worst.high_s - worst.low_s) / 120.0)} min either way"
-    if worst.needed <= worst.members or not math.isfinite(worst.needed):
-        return [near]
-    return [f"{near} ({worst.needed:.0f} runs would bring that to {worst.wanted_s / 60.0:g} min)"]
+    return [f"times known to within {math.ceil((worst.high_s - worst.low_s) / 120.0)} min either way"]

@@ -156,7 +156,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             "low": iso_minute(result, way.precision.low_s),
             "high": iso_minute(result, way.precision.high_s),
             "wanted_min": minutes_down(way.precision.wanted_s),
-            "members_needed": int(way.precision.needed) if math.isfinite(way.precision.needed) else None,
+            "fires": way.precision.fires,
         },
         "caught_by_10_min_delay": math.ceil(float(way.delay_cost) * 1e4 - _SLACK) / 1e4,
         "task_costs": [{"task": cost.task, "earlier_min": minutes_up(cost.earlier_s)} for cost in way.task_costs],
@@ -253,7 +253,6 @@ def _day_before(table: DayBefore) -> dict[str, Any]:
 def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
     return {
         "label": what_if.label,
-        "members": int(what_if.members),
         "head_ros_kmh": _kmh(what_if.head_ros_m_s),
         "latest_start": {name: iso_minute(result, at_s) for name, at_s in what_if.latest_start_s.items()},
         "why": {

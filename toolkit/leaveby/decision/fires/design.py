@@ -1,0 +1,270 @@
+"""A design of fires: few that are solved, spread so that smooth functions through them tell all others.
+
+Each ignition has fires of its own (the first of several to arrive is the earliest of each alone), so that one more
+ignition leaves those of the others as they were. The first fires fill the space of the uncertain numbers out to its
+tails; more are set where the time at the asked confidence lies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+from leaveby.chance import stream
+from leaveby.decision.fires.closing import StretchCells
+from leaveby.decision.fires.members import Draws, MemberFires, Progress, pick_draws, plan_draws
+from leaveby.decision.fires.scenario import FireChoice, Scenario, member_table
+from leaveby.decision.fires.smooth import SmoothTimes, smooth_times, times_at
+from leaveby.decision.fires.solved import solve_fires
+from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR, WIND_TURN_ERROR_DEG
+
+FIRST: Final = 64
+"""Fires of each ignition that fill the space; a power of 2, as Sobol's points want it."""
+
+MORE: Final = 16
+"""Fires of each ignition that are added where the time at the asked confidence lies."""
+
+TAILS: Final = 1.3
+"""How much wider than the draws the first fires are spread: out to 2.9 standard deviations."""
+
+PARTS: Final = 8
+"""The error of a time is told by leaving out each of so many parts of the fires."""
+
+COMMON: Final = 4
+"""Numbers that all ignitions of a member share: equation, wind speed, wind direction, when the weather comes."""
+
+LatestOf = Callable[[MemberFires, Draws], Sequence[NDArray[np.float64]]]
+"""From members to the latest departure of each way of leaving."""
+
+
+@dataclass(frozen=True)
+class FireDesign:
+    """The solved fires of a scenario, and the functions through them.
+
+    Attributes
+    ----------
+    draws : Draws
+        Of the first fires, common to all ignitions.
+    numbers : tuple of ndarray of float64, shape (fires, numbers)
+        Of each ignition's fires.
+    since_s : tuple of ndarray of float64, shape (fires, stretches + points + 1)
+        Seconds from the start of each ignition's fires: to where stretches shut (smoke lead not taken off), fire
+        arrives at the points, and embers at the home.
+    """
+
+    draws: Draws
+    numbers: tuple[NDArray[np.float64], ...]
+    since_s: tuple[NDArray[np.float64], ...]
+
+    @property
+    def solved(self) -> int:
+        """How many fires were solved."""
+        return sum(len(one) for one in self.numbers)
+
+
+def design_fires(
+    scenario: Scenario,
+    choice: FireChoice,
+    *,
+    watched: StretchCells,
+    draws: Draws,
+    latest_of: LatestOf,
+    workers: int = 1,
+    progress: Progress | None = None,
+) -> FireDesign:
+    """Solve a design of fires: first all over the space of the numbers, then where the asked confidence lies.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    choice : FireChoice
+    watched : StretchCells
+    draws : Draws
+        The members that the functions are for.
+    latest_of : callable
+        From members to the latest departure of each way of leaving, as if the one ignition were the only one.
+    workers : int
+    progress : callable, optional
+        Called with (fires solved, fires).
+    """
+    first = _first_draws(scenario)
+    ignitions = range(len(scenario.starts))
+    total, done = (FIRST + MORE) * len(scenario.starts), 0
+
+    def solve(some: Draws, number: int) -> NDArray[np.float64]:
+        def tell(now: int, _: int) -> None:
+            if progress is not None:
+                progress(done + now, total)
+
+        fires = solve_fires(
+            scenario,
+            table_of=lambda member: member_table(scenario, choice, draws=some, member=member),
+            draws=some,
+            watched=watched,
+            only=number,
+            workers=workers,
+            progress=tell,
+        )
+        return _since(scenario, some, fires, number=number)
+
+    numbers, since = [], []
+    for number in ignitions:
+        z, since_s = fire_numbers(scenario, first, number=number), solve(first, number)
+        done += FIRST
+        near = _where_it_matters(scenario, draws, z, since_s, number=number, latest_of=latest_of)
+        if near.size:
+            more = pick_draws(draws, near)
+            z = np.vstack([z, fire_numbers(scenario, more, number=number)])
+            since_s = np.vstack([since_s, solve(more, number)])
+            done += MORE
+        numbers.append(z)
+        since.append(since_s)
+    return FireDesign(first, tuple(numbers), tuple(since))
+
+
+def _first_draws(scenario: Scenario) -> Draws:
+    """Spread the first fires over the numbers that all ignitions share, evenly and out to the tails."""
+    plan = scenario.inputs.plan
+    even = qmc.Sobol(COMMON, rng=stream(plan.seed, "design of fires")).random(FIRST)
+    z = TAILS * ndtri(np.clip(even, 1e-6, 1.0 - 1e-6))
+    return replace(
+        plan_draws(plan, FIRST, batch=1),
+        ros_z=z[:, 0],
+        wind_factor=np.exp(WIND_SPEED_ERROR.value * z[:, 1]),
+        wind_turn_deg=WIND_TURN_ERROR_DEG.value * z[:, 2],
+        weather_shift_s=WEATHER_SHIFT_S.value * z[:, 3],
+    )
+
+
+def fire_numbers(scenario: Scenario, draws: Draws, *, number: int | None = None) -> NDArray[np.float64]:
+    """Give the numbers that make a member's fire, each of about unit spread, shape (members, numbers).
+
+    The first `COMMON` are common to all ignitions; of the ignition of that number (none: left out) there follow how
+    long it burnt unseen and where it started, as far as the plan leaves that open.
+    """
+    columns = [
+        draws.ros_z,
+        np.log(draws.wind_factor) / WIND_SPEED_ERROR.value,
+        draws.wind_turn_deg / WIND_TURN_ERROR_DEG.value,
+        draws.weather_shift_s / WEATHER_SHIFT_S.value,
+    ]
+    if number is not None:
+        start = scenario.starts[number]
+        if start.unseen_up_to_s > 0.0:
+            columns.append(np.sqrt(12.0) * (draws.unseen_uniform[:, number] - 0.5))
+        if len(start.points_m) > 1:
+            from_middle_m = start.points_m - start.points_m.mean(axis=0)
+            picked = start.picked(draws.place_uniform[:, number])
+            columns += list((from_middle_m[picked] / from_middle_m.std(axis=0).max()).T)
+    return np.column_stack(columns)
+
+
+def _started_s(scenario: Scenario, draws: Draws, number: int) -> NDArray[np.float64]:
+    start = scenario.starts[number]
+    return np.asarray(start.at_s - start.unseen_up_to_s * draws.unseen_uniform[:, number])
+
+
+def _since(scenario: Scenario, draws: Draws, fires: MemberFires, *, number: int) -> NDArray[np.float64]:
+    smoke_lead_s = scenario.inputs.plan.roads.smoke_lead_s
+    times_s = np.column_stack([fires.closing_s + smoke_lead_s, fires.point_arrival_s, fires.ember_s])
+    return np.asarray(times_s - _started_s(scenario, draws, number)[:, None])
+
+
+def _fires(scenario: Scenario, draws: Draws, since_s: NDArray[np.float64], *, number: int) -> MemberFires:
+    plan = scenario.inputs.plan
+    times_s = since_s + _started_s(scenario, draws, number)[:, None]
+    times_s[times_s > plan.horizon_s] = np.inf
+    points = 1 + len(scenario.safe_cells)
+    stretches = times_s.shape[1] - points - 1
+    return MemberFires(
+        closing_s=times_s[:, :stretches] - plan.roads.smoke_lead_s,
+        point_arrival_s=times_s[:, stretches:-1],
+        ember_s=times_s[:, -1],
+    )
+
+
+def _predicted(
+    scenario: Scenario, draws: Draws, smooth: SmoothTimes, *, number: int, errors: bool = True
+) -> MemberFires:
+    plan = scenario.inputs.plan
+    rng = stream(plan.seed, "error of a fire", plan.ignitions[number].name, str(number)) if errors else None
+    z = fire_numbers(scenario, draws, number=number)
+    return _fires(scenario, draws, times_at(smooth, z, rng=rng), number=number)
+
+
+def _where_it_matters(
+    scenario: Scenario,
+    draws: Draws,
+    numbers: NDArray[np.float64],
+    since_s: NDArray[np.float64],
+    *,
+    number: int,
+    latest_of: LatestOf,
+) -> NDArray[np.int64]:
+    """Choose members about the asked confidence, as far as may be from each other and from every solved fire."""
+    late = 1.0 - scenario.inputs.plan.confidence
+    fires = _predicted(scenario, draws, smooth_times(numbers, since_s), number=number)
+    about = np.zeros(draws.members, dtype=bool)
+    for latest_s in latest_of(fires, draws):
+        share = (np.argsort(np.argsort(latest_s)) + 0.5) / draws.members
+        about |= np.isfinite(latest_s) & (share > 0.5 * late) & (share < 2.0 * late)
+    open_to = np.flatnonzero(about)
+    if open_to.size == 0:
+        return open_to
+    z = fire_numbers(scenario, pick_draws(draws, open_to), number=number)
+    apart = np.linalg.norm(z[:, None, :] - numbers[None, :, :], axis=2).min(axis=1)
+    chosen = []
+    for _ in range(min(MORE, open_to.size)):
+        farthest = int(np.argmax(apart))
+        chosen.append(farthest)
+        apart = np.minimum(apart, np.linalg.norm(z - z[farthest], axis=1))
+    return open_to[chosen]
+
+
+def design_members(
+    scenario: Scenario, design: FireDesign, draws: Draws, *, without: int | None = None, errors: bool = True
+) -> MemberFires:
+    """Read the members' fires off the functions, the first of all ignitions to arrive.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    design : FireDesign
+    draws : Draws
+    without : int, optional
+        0 to `PARTS` - 1: as if this part of the fires had not been solved.
+    errors : bool
+        Whether each prediction's error is drawn with it.
+    """
+    found: MemberFires | None = None
+    for number, (z, since_s) in enumerate(zip(design.numbers, design.since_s, strict=True)):
+        kept = np.arange(len(z)) % PARTS != (PARTS if without is None else without)
+        one = _predicted(scenario, draws, smooth_times(z[kept], since_s[kept]), number=number, errors=errors)
+        found = one if found is None else earliest_of(found, one)
+    assert found is not None
+    return found
+
+
+def earliest_of(one: MemberFires, other: MemberFires) -> MemberFires:
+    """Give what the first of two fires does, member by member."""
+    return MemberFires(
+        closing_s=np.minimum(one.closing_s, other.closing_s),
+        point_arrival_s=np.minimum(one.point_arrival_s, other.point_arrival_s),
+        ember_s=np.minimum(one.ember_s, other.ember_s),
+    )
+
+
+def first_fires(scenario: Scenario, design: FireDesign) -> MemberFires:
+    """Give what the first fires of the design did, as they were solved, all ignitions together."""
+    found: MemberFires | None = None
+    for number, since_s in enumerate(design.since_s):
+        one = _fires(scenario, design.draws, since_s[:FIRST], number=number)
+        found = one if found is None else earliest_of(found, one)
+    assert found is not None
+    return found
