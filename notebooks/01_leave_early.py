@@ -21,21 +21,19 @@
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 
 # %% tags=["parameters"]
-from leaveby.ask.household import demo_folder
+from leaveby.notebook import demo_folder
 
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 
 # %%
-from leaveby.ask.household import plan_household
-from leaveby.notebook.live.map import live_map
-from leaveby.notebook.widgets import leave_early_panel, listed, override_banner, said, shown_map, shown_timetable
-from leaveby.show.wording import main_sentence
+import leaveby
+from leaveby.notebook import leave_early_panel, listed, live_map, override_banner, replayed, shown_timetable
 
 override_banner()
 
 # %%
-result = plan_household(PLAN)
-said(main_sentence(result))
+result = leaveby.plan_household(PLAN)
+result
 
 # %% [markdown]
 # ## How sure do you want to be, and when would you start?
@@ -53,14 +51,10 @@ shown_timetable(result)
 
 # %% [markdown]
 # ## The map
-
-# %%
-shown_map(result)
-
-# %% [markdown]
-# The same ground to move and zoom, with no internet. Move the clock to see where the fire is and what is shut by then,
-# in the middle run; point at a street for its name, its kind and when it shuts. What is on the map can be switched on
-# and off at its upper right corner.
+#
+# To move and zoom, with no internet. Move the clock to see where the fire is and what is shut by then, in the middle
+# run; point at a street for its name, its kind and when it shuts. What is on the map can be switched on and off at its
+# upper right corner.
 
 # %%
 live_map(result)
@@ -71,13 +65,7 @@ live_map(result)
 # A household follows the times above through fires that are drawn anew: how often is it caught on the road?
 
 # %%
-from numpy.random import default_rng
-
-from leaveby.ask.household import read_inputs
-from leaveby.decision.household.replay import caught_in_words, replay_many
-
-found = replay_many(read_inputs(result.plan), result, truths=100, rng=default_rng(1), workers=2)
-listed(caught_in_words(found, confidence=result.plan.confidence))
+replayed(result, truths=100)
 
 # %% [markdown]
 # ## What was taken for granted

@@ -21,42 +21,29 @@
 # The roads are those of your plan file. The first cell holds what you may change. Then choose *Run, Run All Cells*.
 
 # %% tags=["parameters"]
-from leaveby.ask.household import demo_folder
+from leaveby.notebook import demo_folder
 
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 WAY = "tow"  # to begin with: tow, car or foot
 
 # %%
-from leaveby.ask.household import check_household
-from leaveby.decision.fires.scenario import prepare
-from leaveby.notebook.drives import road_area
-from leaveby.notebook.live.map import live_road_map
-from leaveby.notebook.road_panel import road_panel
-from leaveby.notebook.widgets import override_banner
+from leaveby.notebook import our_roads, override_banner, road_panel
 
 override_banner()
 
 # %%
-area = road_area(prepare(check_household(PLAN)))
+area = our_roads(PLAN)
 print(f"{area.network.edge_count} stretches of road, each direction counted; {len(area.ends)} safe points.")
 
 # %% [markdown]
 # ## Your vehicle
 #
-# Choose how you leave, then move the height, the mass and the speed. Crosses and numbers mark what this vehicle can't
-# use; the table below the map says why. The yellow band is the quickest way to each safe point.
+# Choose how you leave, then move the height, the mass and the speed. Rungs and numbers mark what this vehicle can't
+# use; the table below the map says why. The yellow band is the quickest way to each safe point. The map can be moved
+# and zoomed with no internet: point at a street for its name, its kind and the time it takes to get there.
 
 # %%
 road_panel(area, way=WAY)
-
-# %% [markdown]
-# ## The roads to move and zoom
-#
-# For the plan's own vehicle, with no internet. Point at a street for its name, its kind and the time it takes to get
-# there.
-
-# %%
-live_road_map(area, WAY)
 
 # %% [markdown]
 # ## Before you trust it

@@ -31,9 +31,7 @@ MINUTES_TO_HITCH = 45.0
 DRIVING_KM_H = {"towing": 60.0, "by car": 80.0}  # mean speeds with the road to yourself
 
 # %%
-from leaveby.notebook.fire_day import FireDay, reach_sentences
-from leaveby.notebook.speed_panel import speed_panel
-from leaveby.notebook.widgets import listed, override_banner
+from leaveby.notebook import FireDay, listed, override_banner, reach_sentences, speed_panel
 
 override_banner()
 

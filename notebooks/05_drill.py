@@ -24,25 +24,20 @@
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 
 # %% tags=["parameters"]
-from leaveby.ask.household import demo_folder
+from leaveby.notebook import demo_folder
 
 DRILL = demo_folder() / "drill.toml"  # your own drill file, or this example
 MEMBERS = 60  # how many times the uncertain day is played through in each round; more is slower and steadier
 
 # %%
-from dataclasses import replace
-
 import leaveby
-from leaveby.ask.drill import read_drill
-from leaveby.notebook.drill_panel import drill_panel
-from leaveby.notebook.widgets import listed, override_banner, shown
-from leaveby.show.drill.figures import describe_rounds_strip, rounds_strip
+from leaveby.notebook import drill_panel, listed, override_banner, shown_rounds
 
 override_banner()
 
 # %%
-drill = leaveby.run_drill(replace(read_drill(DRILL), members=MEMBERS))
-shown(rounds_strip(drill), "The rounds side by side", describe_rounds_strip(drill))
+drill = leaveby.run_drill(DRILL, members=MEMBERS)
+shown_rounds(drill)
 
 # %% [markdown]
 # ## The clock

@@ -21,28 +21,23 @@
 # The first cell holds what you may change. Then choose *Run, Run All Cells*; it takes about a minute.
 
 # %% tags=["parameters"]
-from leaveby.ask.household import demo_folder
+from leaveby.notebook import demo_folder
 
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 MEMBERS = 150  # fires from which the times are computed
 TRUTHS = 150  # fires drawn anew, on which they are tried
 
 # %%
-from dataclasses import replace
-
-from numpy.random import default_rng
-
-from leaveby.ask.household import load_plan, read_inputs
-from leaveby.decision.household.answer import answer_household
-from leaveby.decision.household.replay import replay_many
-from leaveby.notebook.widgets import override_banner, shown
-from leaveby.verify.check_panel import ellipse_panel
-from leaveby.verify.checks import agreement_words, checks_table, sentences
-from leaveby.verify.exact_shapes import ellipse_checks, history_checks
-from leaveby.verify.exit_check import exit_checks
-from leaveby.verify.hand_example import hand_example, hand_example_checks
-from leaveby.verify.published import equation_checks, marks_in_words, published_values, value_checks
-from leaveby.verify.replay_figure import promises, replay_figure, replay_words
+import leaveby
+from leaveby.notebook import (
+    checked_equations,
+    checked_exits,
+    checked_hand_example,
+    checked_replay,
+    checked_shapes,
+    ellipse_panel,
+    override_banner,
+)
 
 override_banner()
 
@@ -54,15 +49,8 @@ override_banner()
 # it come onto a road that is shut, or would shut before its margin is over?
 
 # %%
-inputs = read_inputs(replace(load_plan(PLAN), members=MEMBERS))
-result = answer_household(inputs, workers=2)
-found = replay_many(inputs, result, truths=TRUTHS, rng=default_rng(20_260_117), workers=2)
-made = promises(found, result, rng=default_rng(6))
-told = replay_words(found, made)
-sentences(told)
-
-# %%
-shown(replay_figure(made), "The replay beside what was promised", " ".join(told))
+result = leaveby.plan_household(PLAN, members=MEMBERS)
+checked_replay(result, truths=TRUTHS)
 
 # %% [markdown]
 # ## The equations
@@ -72,14 +60,7 @@ shown(replay_figure(made), "The replay beside what was promised", " ".join(told)
 # outside.
 
 # %%
-values = published_values()
-sentences(marks_in_words(values))
-
-# %%
-checks_table(equation_checks(values))
-
-# %%
-checks_table(value_checks(values), folded=f"All {len(values)} values")
+checked_equations()
 
 # %% [markdown]
 # ## The shape of the fire
@@ -89,9 +70,7 @@ checks_table(value_checks(values), folded=f"All {len(values)} values")
 # sliders: each move solves the fire anew.
 
 # %%
-shapes = (*ellipse_checks(), *history_checks())
-print(agreement_words(shapes))
-checks_table(shapes)
+checked_shapes()
 
 # %%
 ellipse_panel()
@@ -107,9 +86,7 @@ ellipse_panel()
 # paper.
 
 # %%
-steps = hand_example_checks(hand_example(workers=2))
-print(agreement_words(steps))
-checks_table(steps)
+checked_hand_example()
 
 # %% [markdown]
 # ## Streets with one way out
@@ -118,6 +95,4 @@ checks_table(steps)
 # the tree of streets that the survey uses; the other count takes each street out of the graph and sees who is cut off.
 
 # %%
-streets = exit_checks()
-print(agreement_words(streets))
-checks_table(streets)
+checked_exits()

@@ -215,3 +215,10 @@ def test_a_room_loads_nothing_of_the_others(room: str) -> None:
     others = {f"leaveby.{other}" for other in (*MODEL_ROOMS, "decision", "show", "files") if other != room}
     assert f"leaveby.{room}" in loaded
     assert not loaded & others
+
+
+def test_the_fire_room_loads_no_layers_no_statistics_and_no_figures() -> None:
+    floors_of_fire = ("arrival", "fuel", "spread", "terrain", "weather")
+    loaded = loaded_by("\n".join(f"import leaveby.fire.{floor}" for floor in floors_of_fire))
+    assert "leaveby.fire.arrival.kernel" in loaded
+    assert not loaded & {"scipy.stats", "matplotlib", "pandas", "geopandas", "xarray", "rioxarray"}

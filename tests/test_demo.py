@@ -18,7 +18,8 @@ import pytest
 
 from leaveby import caution
 from leaveby.ask.household import demo_folder, load_plan, plan_household
-from leaveby.show.plan.record import record_text, result_record
+from leaveby.show.plan.record import result_record
+from leaveby.show.record import record_text
 
 ROOT = Path(__file__).resolve().parents[1]
 TWO_GIB_IN_KIB = 2 * 1024 * 1024

@@ -12,7 +12,8 @@ import networkx as nx
 import numpy as np
 
 from leaveby.ask.household import demo_folder, load_plan
-from leaveby.household.readiness import ready_times, sample_durations
+from leaveby.household.readiness import ready_times
+from leaveby.household.sampling import sample_durations
 
 MEMBERS = 1000
 

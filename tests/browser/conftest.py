@@ -7,9 +7,7 @@ set to `required`, as .ci/run sets it, that is an error.
 from __future__ import annotations
 
 import importlib.util
-import json
 import os
-import re
 import shutil
 import signal
 import subprocess
@@ -22,7 +20,6 @@ import pytest
 from matplotlib import get_data_path
 from playwright.sync_api import Browser, expect, sync_playwright
 
-from leaveby.ask.household import demo_folder, notebooks_folder
 from leaveby.errors import InputError
 from leaveby.files.write.printed import find_browser
 
@@ -156,37 +153,3 @@ def browser(browser_path: str) -> Iterator[Browser]:
         opened = driver.chromium.launch(executable_path=browser_path, args=list(FLAGS))
         yield opened
         opened.close()
-
-
-@pytest.fixture(scope="session")
-def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's household with few members and large cells, so that an answer is there soon."""
-    folder = tmp_path_factory.mktemp("household") / "demo"
-    shutil.copytree(demo_folder(), folder)
-    for name in ("plan.toml", "drill.toml"):
-        text, changed = re.subn(r"(?m)^members = \d+", "members = 24", (folder / name).read_text(encoding="utf-8"))
-        assert changed == 1, name
-        (folder / name).write_text(text, encoding="utf-8")
-    plan = folder / "plan.toml"
-    text, changed = re.subn(r'(?m)^(file = "terrain\.tif")$', r"\1\ncell_m = 96", plan.read_text(encoding="utf-8"))
-    assert changed == 1
-    plan.write_text(text, encoding="utf-8")
-    return plan
-
-
-@pytest.fixture(scope="session")
-def small_notebooks(small_plan: Path) -> Callable[[Path], None]:
-    """Copies the notebooks into a folder; their first cells are changed as a person would: own files, small numbers."""
-
-    def copied(folder: Path) -> None:
-        folder.mkdir()
-        for path in notebooks_folder().glob("*.ipynb"):
-            notebook = json.loads(path.read_text(encoding="utf-8"))
-            for cell in notebook["cells"]:
-                if "parameters" in cell["metadata"].get("tags", ()):
-                    source = "".join(cell["source"]).replace("demo_folder() /", f"Path({str(small_plan.parent)!r}) /")
-                    source = re.sub(r"(?m)^(MEMBERS|TRUTHS) = \d+", r"\1 = 24", source)
-                    cell["source"] = f"from pathlib import Path\n\n{source}"
-            (folder / path.name).write_text(json.dumps(notebook), encoding="utf-8")
-
-    return copied

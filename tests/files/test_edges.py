@@ -19,10 +19,11 @@ from leaveby.ask.streets import survey_streets
 from leaveby.cli import main
 from leaveby.decision.streets.result import StreetSurvey, SurveyOptions
 from leaveby.errors import InputError
-from leaveby.files.write.street_outputs import street_layers
 from leaveby.roads.exits.places import roads_at
+from leaveby.show.in_python import layers
 from leaveby.show.streets.page import streets_page, survey_sentences
 from leaveby.show.streets.record import survey_record
+from leaveby.show.streets.scene import streets_scene
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"
 PLAIN = SurveyOptions(links=0, clearance_groups=0)
@@ -183,9 +184,9 @@ def test_a_lesser_road_that_the_edge_cuts_is_neither_a_dead_end_nor_a_way_out(tm
     assert record["homes"]["depends_on_roads_cut_by_the_edge"] == 30.0
     assert record["roads_out"] == ["Mill Road"]
     assert record["go_on_to_somewhere_unknown"]["roads"] == ["Cut Street"]
-    layers = street_layers(answer)
-    assert sorted(layers["exits"]["leads_out"]) == ["unknown", "yes"]
-    assert "choice of ways only if roads lead out that the edge of the map cuts" in set(layers["homes"]["found"])
+    tables = layers(streets_scene(answer))
+    assert sorted(tables["exits"]["leads_out"]) == ["unknown", "yes"]
+    assert "choice of ways only if roads lead out that the edge of the map cuts" in set(tables["homes"]["found"])
 
 
 def test_the_edge_and_not_the_farthest_point_is_where_the_map_ends(tmp_path: Path) -> None:

@@ -35,15 +35,18 @@ from leaveby.decision.streets.survey import survey
 from leaveby.decision.ways.result import HouseholdResult, TimetableRow
 from leaveby.errors import InputError
 from leaveby.files.write import printed
-from leaveby.files.write.map_file import plan_kml
-from leaveby.files.write.outputs import route_gpx, timetable_csv, write_layers, write_result
+from leaveby.files.write.layers import write_geopackage
+from leaveby.files.write.map_file import plan_kml, route_gpx
+from leaveby.files.write.outputs import timetable_csv, write_result
 from leaveby.files.write.printed import find_browser, print_page
 from leaveby.files.write.reminders import reminders_ics, season_day
 from leaveby.files.write.street_outputs import write_streets
+from leaveby.files.write.styles import STYLES_TABLE
 from leaveby.roads.exits.homes import Homes, place_homes
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.plan.page import plan_figures
+from leaveby.show.scene import household_scene
 from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
 
@@ -172,22 +175,22 @@ def answers(invented: ModuleType) -> Iterator[HouseholdResult]:
 
 def test_the_map_file_keeps_to_the_kml_schema(invented, kml_schema):
     for answer in answers(invented):
-        kml_schema.validate(io.BytesIO(plan_kml(answer, made_at=invented.MADE_AT)))
+        kml_schema.validate(io.BytesIO(plan_kml(household_scene(answer), made_at=invented.MADE_AT)))
 
 
 def test_the_route_file_keeps_to_the_gpx_schema(invented, gpx_schema):
     for answer in answers(invented):
-        gpx_schema.validate(io.BytesIO(route_gpx(answer, made_at=invented.MADE_AT)))
+        gpx_schema.validate(io.BytesIO(route_gpx(household_scene(answer), made_at=invented.MADE_AT)))
 
 
 def test_the_schemas_would_notice(invented, result, kml_schema, gpx_schema):
     kml = (
-        plan_kml(result, made_at=invented.MADE_AT)
+        plan_kml(household_scene(result), made_at=invented.MADE_AT)
         .replace(b"<styleUrl>", b"<point>")
         .replace(b"</styleUrl>", b"</point>")
     )
     assert not kml_schema.is_valid(io.BytesIO(kml))
-    gpx = route_gpx(result, made_at=invented.MADE_AT).replace(b"lat=", b"latitude=")
+    gpx = route_gpx(household_scene(result), made_at=invented.MADE_AT).replace(b"lat=", b"latitude=")
     assert not gpx_schema.is_valid(io.BytesIO(gpx))
 
 
@@ -213,7 +216,7 @@ class Shown(HTMLParser):
 
 def test_names_stay_names_in_the_map_file(spoilt, invented, kml_schema):
     word, answer = spoilt
-    data = plan_kml(answer, made_at=invented.MADE_AT)
+    data = plan_kml(household_scene(answer), made_at=invented.MADE_AT)
     kml_schema.validate(io.BytesIO(data))
     root = ElementTree.fromstring(data)
     names = [element.text or "" for element in root.iter(f"{KML}name")]
@@ -232,7 +235,7 @@ def test_names_stay_names_in_the_map_file(spoilt, invented, kml_schema):
 
 def test_names_stay_names_in_the_route_file(spoilt, invented, gpx_schema):
     word, answer = spoilt
-    data = route_gpx(answer, made_at=invented.MADE_AT)
+    data = route_gpx(household_scene(answer), made_at=invented.MADE_AT)
     gpx_schema.validate(io.BytesIO(data))
     root = ElementTree.fromstring(data)
     assert root.findtext(f"{GPX}metadata/{GPX}name") == f"Ways out: {clean(word, 120)}"
@@ -266,7 +269,7 @@ def test_names_stay_names_in_the_timetable(spoilt):
 def test_names_stay_names_in_the_layers(spoilt, invented, tmp_path):
     word, answer = spoilt
     path = tmp_path / "layers.gpkg"
-    write_layers(answer, path, made_at=invented.MADE_AT)
+    write_geopackage(household_scene(answer), path, made_at=invented.MADE_AT)
     assert pyogrio.read_dataframe(path, layer="home", use_arrow=False)["name"].tolist() == [clean(word)]
     assert clean(word) in pyogrio.read_dataframe(path, layer="streets", use_arrow=False)["name"].tolist()
     points = pyogrio.read_dataframe(path, layer="safe_points", use_arrow=False)["name"].tolist()
@@ -295,7 +298,7 @@ def test_names_stay_names_in_the_figures(spoilt):
 
 @pytest.fixture(scope="module")
 def kml(result, invented):
-    return ElementTree.fromstring(plan_kml(result, made_at=invented.MADE_AT))
+    return ElementTree.fromstring(plan_kml(household_scene(result), made_at=invented.MADE_AT))
 
 
 def folder(root: ElementTree.Element, name: str) -> ElementTree.Element:
@@ -385,7 +388,7 @@ def test_fronts_carry_their_times(kml, result):
 
 
 def test_another_reader_finds_the_same_places(result, invented):
-    text = plan_kml(result, made_at=invented.MADE_AT).decode().split("\n", 1)[1]
+    text = plan_kml(household_scene(result), made_at=invented.MADE_AT).decode().split("\n", 1)[1]
     (document,) = fastkml.KML.from_string(text).features
     assert [part.name for part in document.features] == [
         "Home, safe points and places of last resort",
@@ -404,7 +407,7 @@ def test_another_reader_finds_the_same_places(result, invented):
 def test_a_map_program_finds_the_same_names_in_the_right_place(result, invented, tmp_path):
     # GDAL's reader, by way of pyogrio.
     path = tmp_path / "plan.kml"
-    path.write_bytes(plan_kml(result, made_at=invented.MADE_AT))
+    path.write_bytes(plan_kml(household_scene(result), made_at=invented.MADE_AT))
     assert [name for name, _ in pyogrio.list_layers(path)][:2] == [
         "Home, safe points and places of last resort",
         "Ways out",
@@ -525,10 +528,10 @@ def test_the_first_reminder_lies_ahead(result, invented):
         assert event.decoded("DTSTART") == first
 
 
-@pytest.mark.parametrize("write", [plan_kml, reminders_ics])
-def test_a_moment_without_offset_is_refused(result, invented, write):
-    with pytest.raises(InputError, match="UTC offset"):
-        write(result, made_at=invented.MADE_AT.replace(tzinfo=None))
+def test_a_moment_without_offset_is_refused(result, invented):
+    for write, what in ((plan_kml, household_scene(result)), (reminders_ics, result)):
+        with pytest.raises(InputError, match="UTC offset"):
+            write(what, made_at=invented.MADE_AT.replace(tzinfo=None))
 
 
 # --- printing ----------------------------------------------------------------------------------------------------
@@ -659,7 +662,7 @@ def test_names_stay_names_in_the_street_layers(community):
     for layer, _ in pyogrio.list_layers(path):
         about = pyogrio.read_info(path, layer=layer)
         assert about["layer_metadata"]["OVERRIDE"] == OVERRIDE
-        assert about["crs"] == "EPSG:32755"
+        assert about["crs"] == (None if layer == STYLES_TABLE else "EPSG:32755")
 
 
 def test_names_stay_names_in_the_streets_record(community):

@@ -22,8 +22,13 @@ from leaveby.caution import OSM_NOTICE, OVERRIDE
 from leaveby.decision.ways.result import TimetableRow
 from leaveby.errors import InputError
 from leaveby.files.write import outputs
-from leaveby.files.write.outputs import NODATA, plain_cell, route_gpx, timetable_csv, write_result
+from leaveby.files.write.map_file import route_gpx
+from leaveby.files.write.outputs import NODATA, plain_cell, timetable_csv, write_result
+from leaveby.files.write.styles import STYLES_TABLE
+from leaveby.show.scene import household_scene
+from leaveby.show.symbols import SYMBOLS
 
+SLD, SE, OGC = (f"{{http://www.opengis.net/{name}}}" for name in ("sld", "se", "ogc"))
 GPX = "{http://www.topografix.com/GPX/1/1}"
 NAMES = {
     "arrival.tif",
@@ -82,13 +87,62 @@ def test_writing_again_gives_the_same_bytes(written, invented, tmp_path):
 
 def test_every_layer_opens_with_reference_system_override_and_notice(written, invented):
     layers = {name for name, _ in pyogrio.list_layers(written["layers.gpkg"])}
-    assert layers == {"home", "safe_points", "ignitions", "routes", "streets", "isochrones", "triggers", "which_way"}
+    drawn = {"home", "safe_points", "ignitions", "routes", "streets", "isochrones", "triggers", "which_way"}
+    assert layers == {*drawn, STYLES_TABLE}
     for layer in layers:
         about = pyogrio.read_info(written["layers.gpkg"], layer=layer)
-        assert CRS.from_user_input(about["crs"]) == CRS.from_user_input(invented.CRS)
+        if layer in drawn:
+            assert CRS.from_user_input(about["crs"]) == CRS.from_user_input(invented.CRS)
         assert about["layer_metadata"]["OVERRIDE"] == OVERRIDE
         assert about["layer_metadata"]["NOTICE"] == OSM_NOTICE
         assert about["dataset_metadata"]["OVERRIDE"] == OVERRIDE
+
+
+def test_every_layer_brings_a_look_for_each_of_its_things(written):
+    # The columns that desktop programs ask for: common practice, no source. Elements of Symbology Encoding 1.1
+    # (OGC 05-077r4) and Styled Layer Descriptor 1.1 (05-078r4): from memory.
+    looks = pyogrio.read_dataframe(written["layers.gpkg"], layer=STYLES_TABLE, use_arrow=False).set_index(
+        "f_table_name"
+    )
+    names = {str(name) for name, _ in pyogrio.list_layers(written["layers.gpkg"])} - {STYLES_TABLE}
+    assert set(looks.index) == names
+    assert set(looks["useAsDefault"]) == {True}
+    assert set(looks["f_geometry_column"]) == {"geom"}
+    assert set(looks["f_table_schema"]) == {""}
+    for name in names:
+        table = pyogrio.read_dataframe(written["layers.gpkg"], layer=name, use_arrow=False)
+        sld = ElementTree.fromstring(looks.loc[name, "styleSLD"])
+        assert sld.findtext(f"{SLD}NamedLayer/{SE}Name") == name
+        rules = {rule.findtext(f".//{OGC}Literal"): rule for rule in sld.iter(f"{SE}Rule")}
+        document = ElementTree.fromstring(looks.loc[name, "styleQML"])
+        classes = {one.get("value"): one for one in document.iter("category")}
+        assert set(table["symbol"]) == set(rules) == set(classes)
+        assert document.find("renderer-v2").get("attr") == "symbol"
+        for kind in table["symbol"]:
+            assert classes[kind].get("label") == rules[kind].findtext(f"{SE}Description/{SE}Title")
+            sign = document.find(f"renderer-v2/symbols/symbol[@name='{classes[kind].get('symbol')}']")
+            # The same colours in both, and those of the one table.
+            colours = {option.get("value") for option in sign.iter("Option") if "color" in option.get("name", "")}
+            told = {part.text for part in rules[kind].iter(f"{SE}SvgParameter") if part.text.startswith("#")}
+            numbers = {",".join(str(int(one[at : at + 2], 16)) for at in (1, 3, 5)) + ",255" for one in told}
+            assert numbers == colours
+            assert told <= {SYMBOLS[kind].colour, SYMBOLS[kind].fill}
+        drawn = {"LineString": "Line", "Point": "Point", "Polygon": "Polygon"}
+        wanted = {drawn[kind.removeprefix("Multi")] for kind in table.geom_type}
+        assert {part.tag for rule in rules.values() for part in rule if "Symbolizer" in part.tag} == {
+            f"{SE}{kind}Symbolizer" for kind in wanted
+        }
+
+
+def test_a_ring_is_a_safe_point_and_a_square_a_last_resort_in_the_layers_too(written):
+    looks = pyogrio.read_dataframe(written["layers.gpkg"], layer=STYLES_TABLE, use_arrow=False).set_index(
+        "f_table_name"
+    )
+    sld = ElementTree.fromstring(looks.loc["safe_points", "styleSLD"])
+    signs = {
+        rule.findtext(f".//{OGC}Literal"): rule.findtext(f".//{SE}WellKnownName") for rule in sld.iter(f"{SE}Rule")
+    }
+    assert signs == {"safe_point": "circle", "last_resort": "square"}
 
 
 def test_streets_carry_closing_times_as_text_and_as_minutes(written, result):
@@ -106,7 +160,7 @@ def test_streets_carry_closing_times_as_text_and_as_minutes(written, result):
 
 def test_number_columns_name_their_unit(written):
     # Text, identifiers and shares apart, every column ends in its unit.
-    for layer, _ in pyogrio.list_layers(written["layers.gpkg"]):
+    for layer in {name for name, _ in pyogrio.list_layers(written["layers.gpkg"])} - {STYLES_TABLE}:
         about = pyogrio.read_info(written["layers.gpkg"], layer=layer)
         for field, kind in zip(about["fields"], about["dtypes"], strict=True):
             if kind != "object":
@@ -190,11 +244,13 @@ def test_no_cell_can_be_read_as_a_formula(result, text):
 
 def test_names_with_markup_stay_text_in_the_route_file(invented):
     name = "<b>Tolmer</b> & ]]> \x00\x1b"
-    root = ElementTree.fromstring(route_gpx(invented.invented_result(name=name), made_at=invented.MADE_AT))
+    root = ElementTree.fromstring(
+        route_gpx(household_scene(invented.invented_result(name=name)), made_at=invented.MADE_AT)
+    )
     assert root.findtext(f"{GPX}metadata/{GPX}name") == "Ways out: <b>Tolmer</b> & ]]>"
 
 
-@pytest.mark.parametrize("broken", ["plan_page", "write_layers", "write_arrival", "timetable_csv"])
+@pytest.mark.parametrize("broken", ["plan_page", "write_geopackage", "write_arrival", "timetable_csv"])
 def test_nothing_is_left_when_a_file_fails(result, invented, tmp_path, monkeypatch, broken):
     def fail(*_args, **_kwargs):
         raise RuntimeError("no")

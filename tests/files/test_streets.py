@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import warnings
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
@@ -17,22 +18,24 @@ import shapely
 from rasterio.crs import CRS
 from rasterio.transform import from_origin
 
-from leaveby.ask.streets import read_raster, survey_streets
+from leaveby.ask.streets import StreetOptions, read_raster, survey_streets
 from leaveby.caution import OSM_NOTICE, OVERRIDE
 from leaveby.decision.streets import survey as street_survey
 from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
 from leaveby.files.read.homes import homes_in_building, read_exits, read_homes
-from leaveby.files.write.street_outputs import street_layers, streets_csv, write_streets
+from leaveby.files.write.street_outputs import streets_csv, write_streets
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
+from leaveby.show.in_python import layers
+from leaveby.show.streets.scene import streets_scene
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"
 CRS_M = "EPSG:32755"
 MADE = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
-NOTHING_MORE = SurveyOptions(links=0, clearance_groups=0)
+NOTHING_MORE = StreetOptions(links=0, clearance_groups=0)
 EAST, NORTH = 500_000.0, 5_900_000.0
 
 # a main road west to east, cut at both ends; a lane north from its middle, with a loop at its end and an island beyond
@@ -71,7 +74,7 @@ HOMES = [(510.0, 100.0), (520.0, 300.0), (710.0, 500.0), (100.0, 20.0), (3100.0,
 
 
 def answered(roads: Path, homes: Path, **options: object) -> StreetSurvey:
-    return survey_streets(roads, homes, options=NOTHING_MORE, **options)  # type: ignore[arg-type]
+    return survey_streets(roads, homes, **{"options": NOTHING_MORE, **options})  # type: ignore[arg-type]
 
 
 # --- homes ----------------------------------------------------------------------------------------------------
@@ -158,17 +161,17 @@ def test_an_area_without_homes_is_refused_and_homes_outside_are_counted(roads: P
     homes = points(tmp_path / "homes.gpkg", HOMES, id=list("abcdef"))
     box = geopandas.GeoSeries([shapely.box(EAST + 400, NORTH + 50, EAST + 900, NORTH + 700)], crs=CRS_M).to_crs(4326)
     west, south, east, north = box.total_bounds
-    answer = answered(roads, homes, area_deg=(west, south, east, north))
+    answer = answered(roads, homes, options=replace(NOTHING_MORE, area_deg=(west, south, east, north)))
     assert (answer.balance.homes, answer.balance.outside_area, answer.balance.behind_exit) == (6.0, 3.0, 3.0)
     with pytest.raises(InputError, match="none of 6 homes lies in it"):
-        answered(roads, homes, area_deg=(10.0, 10.0, 10.1, 10.1))
+        answered(roads, homes, options=replace(NOTHING_MORE, area_deg=(10.0, 10.0, 10.1, 10.1)))
     with pytest.raises(InputError, match="is no box"):
-        answered(roads, homes, area_deg=(east, south, west, north))
+        answered(roads, homes, options=replace(NOTHING_MORE, area_deg=(east, south, west, north)))
 
 
 def test_a_region_that_does_not_exist_is_refused(roads: Path) -> None:
     with pytest.raises(InputError, match=r'region: is "AU-NWS", and AU has no such state.*AU-NSW'):
-        survey_streets(roads, region="AU-NWS")
+        survey_streets(roads, options=StreetOptions(region="AU-NWS"))
 
 
 def test_roads_alone_hold_no_homes(roads: Path) -> None:
@@ -273,8 +276,8 @@ def test_the_table_holds_no_formulas(answer: StreetSurvey) -> None:
 
 
 def test_layers_say_what_becomes_of_each_home(answer: StreetSurvey) -> None:
-    layers = street_layers(answer)
-    assert sorted(layers["homes"]["found"]) == [
+    tables = layers(streets_scene(answer))
+    assert sorted(tables["homes"]["found"]) == [
         "behind a single exit",
         "behind a single exit",
         "behind a single exit",
@@ -282,14 +285,14 @@ def test_layers_say_what_becomes_of_each_home(answer: StreetSurvey) -> None:
         "no way out by car on this map",
         "too far from any street",
     ]
-    assert layers["single_exit_streets"]["homes_behind"].max() == 3.0
-    assert layers["homes"].crs == answer.streets.crs
+    assert tables["single_exit_streets"]["homes_behind"].max() == 3.0
+    assert tables["homes"].crs == answer.streets.crs
 
 
 def test_roads_of_openstreetmap_carry_its_notice(answer: StreetSurvey, tmp_path: Path) -> None:
     assert not answer.from_osm
     assert OSM_NOTICE not in streets_csv(answer)
-    mapped = survey_streets(ANDORRA, region="AD", options=NOTHING_MORE)
+    mapped = survey_streets(ANDORRA, options=replace(NOTHING_MORE, region="AD"))
     assert mapped.from_osm
     assert OSM_NOTICE in streets_csv(mapped)
     written = write_streets(mapped, tmp_path / "out", made_at=MADE)
@@ -340,9 +343,7 @@ def test_those_who_are_not_out_when_the_exit_shuts(roads: Path, tmp_path: Path) 
         roads,
         homes,
         arrival=arrival,
-        standoff_m=50.0,
-        smoke_lead_s=600.0,
-        options=SurveyOptions(links=0, told_s=(0.0, 3600.0, 6600.0, 7200.0)),
+        options=StreetOptions(standoff_m=50.0, smoke_lead_s=600.0, links=0, told_s=(0.0, 3600.0, 6600.0, 7200.0)),
     )
     group = next(group for group in answer.groups if group.clearance)
     assert group.shuts_s == pytest.approx(110.0 * 60.0)

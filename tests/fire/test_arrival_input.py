@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pyproj
 import pytest
 import rasterio
 import shapely
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
-from leaveby.fire.arrival.isochrones import arrival_near, front_bearing_deg, front_speed_m_s, isochrones, to_xarray
+from leaveby.fire.arrival.isochrones import arrival_near, front_bearing_deg, front_speed_m_s, isochrones
 from leaveby.fire.arrival.solve import Ignition, arrive, check_spread, ignite_point, lead_time
 from leaveby.fire.spread.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.spread.flames import fireline_intensity_kw_m
@@ -187,13 +188,26 @@ def test_direction_speed_and_intensity_at_arrival() -> None:
     assert np.median(np.abs(front_speed_m_s(arrival)[20:60, 30:70] * np.hypot(east, north) - 1)) < 0.01
 
 
-def test_layers_open_north_up(tmp_path) -> None:
+def test_layers_open_north_up_with_their_reference_system(tmp_path) -> None:
     arrival = arrive(plain(), [MIDDLE], horizon_s=600.0)
-    layers = to_xarray(arrival)
-    assert layers.attrs["override"] == OVERRIDE
-    layers["arrival_time_s"].rio.to_raster(tmp_path / "arrival.tif")
+    layer = arrival.to_xarray()
+    assert (layer.attrs["override"], layer.attrs["units"]) == (OVERRIDE, "s")
+    layer.rio.to_raster(tmp_path / "arrival.tif")
     with rasterio.open(tmp_path / "arrival.tif") as written:
         assert written.crs.to_epsg() == 32755
         assert written.transform.e < 0
         assert (written.bounds.left, written.bounds.top) == (1000.0, 5000.0)
         assert np.array_equal(written.read(1), arrival.time_s)
+
+
+def test_a_layer_in_another_reference_system_keeps_its_places_and_holds_no_gaps() -> None:
+    spread = plain()
+    grid = replace(spread.grid, x_min_m=500_000.0, y_max_m=5_800_000.0)
+    arrival = arrive(replace(spread, grid=grid), [ignite_point(500_600.0, 5_799_400.0)], horizon_s=600.0)
+    taken = arrival.to_xarray(crs="EPSG:4326")
+    assert taken.rio.crs.to_epsg() == 4326
+    assert not np.isnan(taken).any()
+    # pyproj as the reference: the ignition's place is the first to burn, within a cell
+    lon, lat = pyproj.Transformer.from_crs(32755, 4326, always_xy=True).transform(500_600.0, 5_799_400.0)
+    assert float(taken.sel(x=lon, y=lat, method="nearest")) <= 90.0
+    assert np.isfinite(taken).mean() == pytest.approx(np.isfinite(arrival.time_s).mean(), rel=0.2)

@@ -53,7 +53,7 @@ def test_the_table_covers_what_a_practitioner_expects() -> None:
     assert FUEL_TYPES["natural grassland"].surface_load_t_ha == 4.5
     # Cheney and Sullivan (2008), from memory: half the open-grassland rate in woodland, 0.3 in open forest.
     assert (FUEL_TYPES["grassy woodland"].grass_factor, FUEL_TYPES["grassy open forest"].grass_factor) == (0.5, 0.3)
-    assert all(kind.origin for kind in FUEL_TYPES.values())
+    assert all(kind.source for kind in FUEL_TYPES.values())
 
 
 def test_land_cover_is_burnable_unless_it_plainly_is_not() -> None:

@@ -23,7 +23,7 @@ from leaveby.fire.spread.series import MODELS
 
 def test_every_model_has_an_error_and_says_from_where() -> None:
     assert set(MODEL_ERRORS) == set(MODELS)
-    assert all(len(error.origin) > 20 for error in MODEL_ERRORS.values())
+    assert all(len(error.source) > 20 for error in MODEL_ERRORS.values())
 
 
 @pytest.mark.parametrize("sigma", [0.1, 0.5, 0.9])

@@ -27,7 +27,7 @@ from leaveby.fire.spread.series import (
 from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outside_validity
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.danger import forest_fire_danger_index
-from leaveby.fire.weather.series import Weather, constant_weather
+from leaveby.fire.weather.series import Weather, constant_weather, perturbed
 
 GRID = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=12, crs="EPSG:32755")
 EAST = timezone(timedelta(hours=11))
@@ -177,7 +177,7 @@ def test_a_member_has_its_own_wind_and_leaves_the_rest_alone() -> None:
     zones = spread_zones(fuel, weather)
     level = (np.zeros(GRID.shape), np.zeros(GRID.shape))
     base = table_for_member(zones, weather, gradients=level)
-    member = table_for_member(zones, weather, gradients=level, wind_factor=1.2, wind_turn_deg=30.0)
+    member = table_for_member(zones, perturbed(weather, wind_factor=1.2, wind_turn_deg=30.0), gradients=level)
     assert member.zone is base.zone
     assert np.all(member.flat_head_ros_m_s > base.flat_head_ros_m_s)
     speed = np.hypot(member.wind_east_m_s, member.wind_north_m_s)

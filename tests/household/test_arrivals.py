@@ -18,12 +18,11 @@ from leaveby.household.readiness import (
     criticality,
     held_up_by,
     ready_times,
-    sample_arrivals,
-    sample_durations,
     saved_before_season,
-    schedule,
     schedule_for,
 )
+from leaveby.household.sampling import sample_arrivals, sample_durations
+from leaveby.household.scheduling import schedule
 
 MINUTE_S = 60.0
 

@@ -20,12 +20,11 @@ from leaveby.household.plan import TASK_WAYS, Household, Person, Task, TaskWay, 
 from leaveby.household.readiness import (
     criticality,
     ready_times,
-    sample_durations,
     saved_before_season,
-    schedule,
     schedule_for,
 )
-from leaveby.household.scheduling import Schedule
+from leaveby.household.sampling import sample_durations
+from leaveby.household.scheduling import Schedule, schedule
 
 MINUTE_S = 60.0
 DURATIONS = ("shortest_s", "likely_s", "longest_s")

@@ -27,7 +27,8 @@ from leaveby.household.plan import (
     TerrainInput,
     WeatherInput,
 )
-from leaveby.household.readiness import ready_times, sample_durations
+from leaveby.household.readiness import ready_times
+from leaveby.household.sampling import sample_durations
 from leaveby.household.shelter import HEADING, LastResort, Place, last_resort, latest_start
 
 MINUTE_S = 60.0
@@ -152,9 +153,9 @@ def test_nothing_stated_is_said() -> None:
 
 
 def test_nearest_place_that_can_still_be_reached() -> None:
-    early = worked_out(begins_s=10 * MINUTE_S)
+    early = worked_out(leaving_ends_s=10 * MINUTE_S)
     assert early.place == HALL
-    late = worked_out(begins_s=75 * MINUTE_S)
+    late = worked_out(leaving_ends_s=75 * MINUTE_S)
     assert not late.place_reachable
     cut_off = replace(OVAL, travel_s=np.inf, distance_m=np.inf, open_until_s=-np.inf)
     assert not worked_out(places=(cut_off,)).place_reachable
@@ -186,7 +187,7 @@ def test_from_sampled_durations() -> None:
 @given(st.lists(st.tuples(st.floats(0, 1e4), st.floats(0, 1e4) | st.just(float("inf"))), min_size=1, max_size=50))
 def test_latest_start_is_in_time_for_the_asked_share(times: list[tuple[float, float]]) -> None:
     ready, arrival = (np.array(column) for column in zip(*times, strict=True))
-    start = latest_start(shelter_ready_s=ready, arrival_s=arrival, confidence=0.9)
+    start = latest_start(ready, arrival_s=arrival, confidence=0.9)
     assert np.mean(arrival - ready >= start) >= 0.9 - 1e-9
 
 
@@ -199,5 +200,3 @@ def test_what_does_not_fit_is_refused() -> None:
         worked_out(shelter_ready_s=np.full(100, np.inf))
     with pytest.raises(InputError, match="not a number"):
         worked_out(leaving_ends_s=np.nan)
-    with pytest.raises(InputError, match="finite seconds"):
-        worked_out(begins_s=np.inf)

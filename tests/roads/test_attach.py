@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.files.read.roads import read_roads
-from leaveby.roads.network.attach import attach_points, carries_cars
+from leaveby.roads.network.attach import attach_points, carries_cars, takes_drives
 from leaveby.roads.network.graph import RoadNetwork, network_from_lines
 from leaveby.roads.routing.latest_departure import latest_departure
 
@@ -136,9 +135,9 @@ def test_a_home_beside_a_motorway_or_above_a_tunnel_takes_the_road_next_to_it() 
     assert joined.y_m[node] == 60.0
 
 
-def test_many_homes_on_a_real_network() -> None:
+def test_many_homes_on_a_real_network(andorra: RoadNetwork) -> None:
     """Distances to the nodes that were there before stay the same when 200 homes are put between them."""
-    network = read_roads(DATA / "andorra_drive.osm.bz2")
+    network = andorra
     rng = np.random.default_rng(4)
     edge = rng.choice(np.flatnonzero(carries_cars(network)), 200, replace=False)
     spots = shapely.get_coordinates(shapely.line_interpolate_point(network.geometry[edge], 0.5, normalized=True))
@@ -155,3 +154,9 @@ def test_many_homes_on_a_real_network() -> None:
     np.testing.assert_allclose(after[: network.node_count], before, atol=1e-6)
     from_home = np.isfinite(after[list(nodes)])
     assert from_home.mean() > 0.9
+
+
+def test_drives_open_onto_no_motorway_and_nothing_in_a_tunnel() -> None:
+    lines = [[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 9.0)], [(9.0, 9.0), (9.0, 18.0)]]
+    tags = [{"highway": "motorway"}, {"tunnel": "no"}, {"tunnel": "yes"}]
+    assert takes_drives(network_from_lines(lines, crs="EPSG:32755", tags=tags)).tolist() == [False, True, False] * 2

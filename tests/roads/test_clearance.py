@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import uxsim
@@ -11,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.files.read.roads import read_roads
 from leaveby.roads.clearance.capacity import (
     ONE_LANE_ONE_WAY_VEH_H,
     ONE_LANE_TWO_WAY_VEH_H,
     TWO_LANE_VEH_H,
     capacity_veh_h,
+    lanes_out,
 )
 from leaveby.roads.clearance.queue import (
     MOBILISATIONS,
@@ -34,8 +32,7 @@ from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.places import boundary_exits
 from leaveby.roads.exits.street_table import street_table
-
-ANDORRA = Path(__file__).parents[1] / "data" / "andorra_drive.osm.bz2"
+from leaveby.roads.network.graph import RoadNetwork
 
 
 def one_street(vehicles: float, *, capacity: float = 0.4, length: float = 600.0, speed: float = 10.0) -> StreetTree:
@@ -195,6 +192,13 @@ def test_streets_that_lead_nowhere_are_refused(onward: list[int], match: str) ->
         )
 
 
+@pytest.mark.parametrize("shares", [[0.5, 1.0], [-0.1, 1.0], [0.0, 0.8, 0.5, 1.0], [0.0, np.nan, 1.0], [0.0, 0.9]])
+def test_a_curve_that_does_not_rise_from_0_to_1_is_refused(shares: list[float]) -> None:
+    """Homes that are rolling at the start have no step in which they are let in."""
+    with pytest.raises(InputError, match=r"curve: it (does not rise|ends at)"):
+        clearance(valley(1.0), np.array(shares))
+
+
 def test_a_missing_capacity_is_refused() -> None:
     with pytest.raises(InputError, match="capacity_veh_s is missing"):
         one_street(10.0, capacity=float("nan"))
@@ -276,9 +280,9 @@ def test_valley_with_side_streets_against_a_mesoscopic_simulator() -> None:
     assert found.ninety_out_s == pytest.approx(ninety_s, rel=0.05)
 
 
-def test_real_streets_against_a_mesoscopic_simulator() -> None:
+def test_real_streets_against_a_mesoscopic_simulator(andorra: RoadNetwork) -> None:
     """A real group of streets in steep ground, with a home every 40 m."""
-    streets = street_table(read_roads(ANDORRA), region="AD")
+    streets = street_table(andorra, region="AD")
     count = np.where(streets.driven & streets.takes_homes, np.ceil(streets.length_m / 40.0), 0.0)
     homes = homes_by_street(streets, count)
     found = single_exits(streets, homes, exits=boundary_exits(streets)[0], compare=False)
@@ -302,3 +306,21 @@ def test_real_streets_against_a_mesoscopic_simulator() -> None:
     last_s, ninety_s = simulated_last_out_s(tree, curve, until_s=9000.0)
     assert result.last_out_s == pytest.approx(last_s, rel=0.05)
     assert result.ninety_out_s == pytest.approx(ninety_s, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("lanes", "one_way", "expected"),
+    [("4", False, 2), ("2", True, 2), ("", True, 1), ("3|2", True, 2), ("1", False, 1)],
+)
+def test_lanes_in_the_direction_of_leaving(lanes: str, one_way: bool, expected: int) -> None:
+    """Common practice, no source."""
+    assert lanes_out(lanes, one_way=one_way) == expected
+
+
+def test_room_on_a_street_is_a_vehicle_every_seven_and_a_half_metres() -> None:
+    """Common practice, no source."""
+    two = np.full(2, 0.25)
+    tree = street_tree(
+        np.array([-1, 0], np.int32), np.array([150.0, 75.0]), speed_m_s=two, capacity_veh_s=two, vehicles=two
+    )
+    assert tree.room_veh.tolist() == [20.0, 10.0]

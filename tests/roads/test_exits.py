@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.roads.exits.dominators import bridges, exit_tree, street_passages, sum_behind
+from leaveby.roads.exits.dominators import bridges, exit_tree, sum_behind
 from leaveby.roads.exits.groups import home_vertices
+from leaveby.roads.exits.street_table import Passages, StreetTable, street_passages
 
 Leaves = dict[object, list[object]]
 
@@ -32,6 +33,31 @@ def random_streets(rng: np.random.Generator) -> dict[str, np.ndarray]:
         "own": rng.random(streets) < 0.2,
         "exits": rng.choice(nodes, int(rng.integers(1, 3)), replace=False).astype(np.int32),
     }
+
+
+def as_table(graph: dict[str, np.ndarray]) -> StreetTable:
+    """The streets as a table, 10 m long each, with nothing else known of them."""
+    nodes, streets = int(graph["nodes"]), graph["a"].size
+    words = ("",) * streets
+    known = {"a": graph["a"], "b": graph["b"], "forward": graph["forward"], "backward": graph["backward"]}
+    texts = dict.fromkeys(("name", "highway", "service", "lanes", "barrier"), words)
+    unknown = dict.fromkeys(("speed_m_s", "width_m", "steepest", "fuel_t_ha"), np.full(streets, np.inf))
+    return StreetTable(
+        crs="EPSG:32755",
+        node_id=np.arange(nodes),
+        x_m=np.zeros(nodes),
+        y_m=np.zeros(nodes),
+        reason=tuple("track" if own else "" for own in graph["own"]),
+        on_foot=np.ones(streets, np.bool_),
+        length_m=np.full(streets, 10.0),
+        takes_homes=np.ones(streets, np.bool_),
+        geometry=np.empty(streets, object),
+        way_id=np.arange(streets),
+        assumptions=(),
+        **known,
+        **texts,
+        **unknown,
+    )
 
 
 def moves(graph: dict[str, np.ndarray], *, home_on: int = -1) -> Leaves:
@@ -106,10 +132,9 @@ def must_pass_brute(graph: dict[str, np.ndarray], home_on: int) -> set[object] |
 
 
 def must_pass_tree(graph: dict[str, np.ndarray], home_on: int) -> set[object] | None:
-    ends = {key: graph[key] for key in ("b", "forward", "backward", "own", "exits")}
-    passage = street_passages(graph["nodes"], graph["a"], **ends)
-    tree = exit_tree(graph["nodes"], graph["a"], b=graph["b"], passage=passage, exits=graph["exits"])
-    at = home_vertices(tree, np.array([home_on], np.int32), a=graph["a"], b=graph["b"], passage=passage)[0]
+    passages = street_passages(as_table(graph), graph["exits"])
+    tree = exit_tree(passages, graph["exits"])
+    at = home_vertices(tree, np.array([home_on], np.int32), passages=passages)[0]
     if at < 0:
         return None
     found: set[object] = set()
@@ -132,9 +157,8 @@ def test_groups_equal_brute_force_on_300_random_graphs(block: int) -> None:
 @given(st.integers(0, 2**32 - 1))
 def test_places_in_the_walk_hold_what_must_pass_each_vertex(seed: int) -> None:
     graph = random_streets(np.random.default_rng(seed))
-    ends = {key: graph[key] for key in ("b", "forward", "backward", "own", "exits")}
-    passage = street_passages(graph["nodes"], graph["a"], **ends)
-    tree = exit_tree(graph["nodes"], graph["a"], b=graph["b"], passage=passage, exits=graph["exits"])
+    passages = street_passages(as_table(graph), graph["exits"])
+    tree = exit_tree(passages, graph["exits"])
     reached = tree.order
     assert sorted(tree.first[reached].tolist()) == list(range(reached.size))
     ones = np.where(tree.size > 0, 1.0, 0.0)
@@ -161,4 +185,4 @@ def test_bridges_equal_networkx_and_igraph(seed: int) -> None:
 def test_no_exit_is_refused() -> None:
     ends = np.array([0], np.int32), np.array([1], np.int32)
     with pytest.raises(InputError, match="no way out"):
-        exit_tree(2, ends[0], b=ends[1], passage=np.array([15], np.uint8), exits=np.array([], np.int32))
+        exit_tree(Passages(2, *ends, np.array([15], np.uint8)), np.array([], np.int32))

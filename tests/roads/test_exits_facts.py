@@ -14,11 +14,11 @@ from leaveby.errors import InputError
 from leaveby.roads.exits.dominators import bridges
 from leaveby.roads.exits.facts import group_facts, shared_way
 from leaveby.roads.exits.groups import single_exits
-from leaveby.roads.exits.homes import Homes, PlacedHomes, homes_by_street, place_homes
+from leaveby.roads.exits.homes import Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
 from leaveby.roads.exits.links import Link, rank_links, relieved_homes, with_link
-from leaveby.roads.exits.places import boundary_exits, exits_at, map_outline
-from leaveby.roads.exits.street_table import StreetTable, street_table
+from leaveby.roads.exits.places import at_outline, boundary_exits, exits_at, map_outline, neighbours
+from leaveby.roads.exits.street_table import StreetTable, street_passages, street_table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.roads.osm.access_rules import RULES, Measured, choose_rules, compare, limit_of
 
@@ -440,3 +440,31 @@ def test_bridges_with_exits_joined_outside() -> None:
     joined = bridges(streets.node_count, streets.a, b=streets.b, joined=np.array([0, 2]))
     assert alone.tolist() == [True] * 5
     assert joined.tolist() == [False, False, True, True, True]
+
+
+def test_ends_at_the_outline_of_the_map_are_told() -> None:
+    lines = [[(0.0, 0.0), (900.0, 0.0)], [(900.0, 0.0), (900.0, 900.0)]]
+    streets = street_table(network_from_lines(lines, crs=CRS))
+    assert neighbours(streets, streets.driven).tolist() == [1, 2, 1]
+    assert at_outline(streets, shapely.box(-2000.0, -2000.0, 1000.0, 1000.0)).tolist() == [False, False, True]
+    bent = street_table(network_from_lines([[(0.0, 0.0), (900.0, 0.0)], [(0.0, 0.0), (0.0, 900.0)]], crs=CRS))
+    assert map_outline(bent).area == pytest.approx(405_000.0)
+
+
+def test_homes_that_stand_twice_or_nowhere_are_refused_together() -> None:
+    homes = Homes(("a", "a", "b"), np.array([0.0, 0.0, np.nan]), np.zeros(3), np.array([1.0, 0.0, 1.0]))
+    with pytest.raises(InputError) as caught:
+        check_homes(homes)
+    said = [fault.wrong for fault in caught.value.faults]
+    assert said == [
+        "1 of 3 identities stand more than once (a)",
+        "1 have no position (b)",
+        "1 have no usable number of dwellings (a)",
+    ]
+
+
+def test_a_track_is_not_entered_from_where_one_gets_out_without_it() -> None:
+    tags = [{}, {"highway": "track"}]
+    lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
+    streets = street_table(network_from_lines(lines, crs=CRS, tags=tags))
+    assert street_passages(streets, np.array([0])).bits.tolist() == [15, 14]

@@ -22,7 +22,6 @@ from leaveby.roads.exits.places import boundary_exits
 from leaveby.roads.exits.street_table import StreetTable, street_table
 
 DATA = Path(__file__).parents[1] / "data"
-DRIVE = DATA / "andorra_drive.osm.bz2"
 STREETS = DATA / "andorra_streets.osm.pbf"
 
 Real = tuple[StreetTable, PlacedHomes, SingleExits, GroupFacts]
@@ -40,9 +39,9 @@ def real() -> Real:
 
 
 @pytest.fixture(scope="module")
-def largest() -> nx.MultiGraph:
+def largest(simplified: nx.MultiDiGraph) -> nx.MultiGraph:
     """Andorra without tracks, undirected, its largest component, as osmnx simplifies it."""
-    graph = osmnx.graph_from_xml(DRIVE, simplify=True, retain_all=True)
+    graph = simplified.copy()
     graph.remove_edges_from([(u, v, k) for u, v, k, kind in graph.edges(keys=True, data="highway") if kind == "track"])
     undirected = osmnx.convert.to_undirected(graph)
     return undirected.subgraph(max(nx.connected_components(undirected), key=len)).copy()
@@ -124,7 +123,7 @@ def passed(real: Real) -> dict[str, list[str] | None]:
     project = Transformer.from_crs("EPSG:4326", streets.crs, always_xy=True)
     x, y = project.transform(*zip(*PLACES.values(), strict=True))
     at = place_homes(Homes(tuple(PLACES), np.array(x), np.array(y), np.ones(len(PLACES))), streets)
-    vertices = home_vertices(found.tree, at.street, a=streets.a, b=streets.b, passage=found.passage)
+    vertices = home_vertices(found.tree, at.street, passages=found.passages)
     ways: dict[str, list[str] | None] = {}
     for place, vertex in zip(PLACES, vertices.tolist(), strict=True):
         names: list[str] = []
@@ -211,7 +210,7 @@ def test_people_on_tracks_leave_by_them_and_nobody_else_counts_on_them(
     through = np.zeros(streets.node_count, dtype=bool)
     through[streets.a[out_by_streets]] = True
     assert tracks.sum() > 1000
-    entered = (found.passage & 1 > 0) & tracks & through[streets.a]
+    entered = (found.passages.bits & 1 > 0) & tracks & through[streets.a]
     # the few that are entered start where nobody gets out by streets alone
     assert entered.sum() < 0.05 * tracks.sum()
 
@@ -229,7 +228,7 @@ def valley(real: Real) -> list[int]:
     project = Transformer.from_crs("EPSG:4326", streets.crs, always_xy=True)
     x, y = project.transform(*PLACES["el Serrat"])
     at = place_homes(Homes(("el Serrat",), np.array([x]), np.array([y]), np.ones(1)), streets)
-    vertex = int(home_vertices(found.tree, at.street, a=streets.a, b=streets.b, passage=found.passage)[0])
+    vertex = int(home_vertices(found.tree, at.street, passages=found.passages)[0])
     spot = found.tree.first[vertex]
     return [
         row

@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from leaveby.errors import InputError
-from leaveby.files.read.roads import read_roads
 from leaveby.roads.network.grades import edge_grades
-from leaveby.roads.network.graph import network_from_lines
+from leaveby.roads.network.graph import RoadNetwork, network_from_lines
 
 DATA = Path(__file__).parents[1] / "data"
 Heights = NDArray[np.float64]
@@ -103,12 +102,12 @@ def test_a_wrong_answer_of_the_terrain_is_refused() -> None:
         edge_grades(network, slope, spacing_m=0.0)
 
 
-def test_real_mountain_roads_come_out_as_roads() -> None:
+def test_real_mountain_roads_come_out_as_roads(andorra: RoadNetwork) -> None:
     """Andorra on 3 arc-second terrain (SRTM N42E001, public domain): raw steps make a third of it steeper than 12 %.
 
     Smoothed, main roads lie mostly below what such roads are built to, about 12 % (common practice, no source).
     """
-    network = read_roads(DATA / "andorra_drive.osm.bz2")
+    network = andorra
     back = Transformer.from_crs(network.crs, "EPSG:4326", always_xy=True)
     with rasterio.open(DATA / "andorra_dem.tif") as terrain:
         height = terrain.read(1).astype(np.float64)

@@ -19,7 +19,9 @@ from leaveby.roads.network.attach import attach_points
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import route
 from leaveby.roads.routing.latest_departure import latest_departure
-from leaveby.roads.vehicle.travel import EdgeTravel, HomeWay, RoadVehicle, household_travel, travel
+from leaveby.roads.vehicle.home_way import HomeWay, household_travel
+from leaveby.roads.vehicle.pull import RoadVehicle
+from leaveby.roads.vehicle.travel import EdgeTravel, travel
 
 INF = float("inf")
 CRS = "EPSG:32755"

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 
 from leaveby.errors import InputError
-from leaveby.files.read.roads import read_roads
 from leaveby.roads.network.graph import RoadNetwork, network_from_lines
 from leaveby.roads.routing.itinerary import (
     alternatives,
@@ -193,9 +192,9 @@ def test_alternatives_share_as_little_as_can_be() -> None:
     assert alternatives(network, first, travel_time_s=np.full(8, INF), targets=SAFE) == ()
 
 
-def test_alternatives_on_a_real_network() -> None:
+def test_alternatives_on_a_real_network(andorra: RoadNetwork) -> None:
     """Up to three other ways over real roads; where two ways that share no street exist (Menger 1927), one is found."""
-    network = read_roads(DATA / "andorra_drive.osm.bz2")
+    network = andorra
     time_s = np.where(network.foot_only, INF, network.length_m / 10.0)
     never = np.full(network.edge_count, INF)
     streets: nx.Graph[int] = nx.Graph()

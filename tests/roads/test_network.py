@@ -25,10 +25,11 @@ from leaveby.roads.network.graph import (
     network_from_lines,
     select_edges,
     utm_crs,
+    without_point_loops,
 )
+from leaveby.roads.osm.osm_ways import OsmWays, is_one_way, join_values, osm_ways_within, shut_by_end
 from leaveby.roads.osm.street_graph import network_from_graph
-from leaveby.roads.osm.topology import network_from_ways
-from leaveby.roads.osm.ways import Ways, ways_within
+from leaveby.roads.osm.topology import network_from_osm_ways
 from leaveby.roads.routing.latest_departure import latest_departure
 
 DATA = Path(__file__).parents[1] / "data"
@@ -36,21 +37,6 @@ ANDORRA = DATA / "andorra_drive.osm.bz2"
 INF = float("inf")
 
 Edges = Counter[tuple[int, int, float]]
-
-
-@pytest.fixture(scope="module")
-def unsimplified() -> nx.MultiDiGraph[Any]:
-    return osmnx.graph_from_xml(ANDORRA, simplify=False, retain_all=True)
-
-
-@pytest.fixture(scope="module")
-def simplified(unsimplified: nx.MultiDiGraph[Any]) -> nx.MultiDiGraph[Any]:
-    return osmnx.simplify_graph(unsimplified)
-
-
-@pytest.fixture(scope="module")
-def andorra() -> RoadNetwork:
-    return read_roads(ANDORRA)
 
 
 def edges_of_network(network: RoadNetwork) -> Edges:
@@ -234,10 +220,10 @@ def test_reference_systems_that_are_not_in_metres_are_refused() -> None:
 
 def make_ways(
     points: dict[int, tuple[float, float]], runs: list[tuple[list[int], dict[str, str]]], **more: Any
-) -> Ways:
+) -> OsmWays:
     """Ways over points given as (longitude, latitude)."""
     node = np.array([point for run, _ in runs for point in run], dtype=np.int64)
-    return Ways(
+    return OsmWays(
         way_id=np.arange(100, 100 + len(runs)),
         start=np.concatenate([[0], np.cumsum([len(run) for run, _ in runs])]).astype(np.int64),
         node=node,
@@ -256,7 +242,7 @@ POINTS = {i: (147.0 + 0.001 * i, -37.0) for i in range(8)}
 
 
 def test_one_way_streets_are_driven_one_way_and_walked_both() -> None:
-    network = network_from_ways(make_ways(POINTS, [([0, 1], {"oneway": "yes"}), ([1, 2], {"oneway": "-1"})]))
+    network = network_from_osm_ways(make_ways(POINTS, [([0, 1], {"oneway": "yes"}), ([1, 2], {"oneway": "-1"})]))
     pairs = [
         (int(network.node_id[t]), int(network.node_id[h]), bool(f))
         for t, h, f in zip(network.tail, network.head, network.foot_only, strict=True)
@@ -265,7 +251,7 @@ def test_one_way_streets_are_driven_one_way_and_walked_both() -> None:
 
 
 def test_a_motorway_and_a_roundabout_are_one_way_without_saying_so() -> None:
-    network = network_from_ways(
+    network = network_from_osm_ways(
         make_ways(POINTS, [([0, 1], {"highway": "motorway"}), ([1, 2, 3, 1], {"junction": "roundabout"})])
     )
     assert (network.highway.count("motorway"), network.foot_only.sum()) == (1, 1)
@@ -276,13 +262,13 @@ def test_a_motorway_and_a_roundabout_are_one_way_without_saying_so() -> None:
 
 def test_repeated_points_loops_of_no_length_and_single_points() -> None:
     points = {**POINTS, 20: POINTS[0], 21: POINTS[0]}
-    network = network_from_ways(make_ways(points, [([0, 0, 1], {}), ([2], {}), ([0, 20, 21, 0], {})]))
+    network = network_from_osm_ways(make_ways(points, [([0, 0, 1], {}), ([2], {}), ([0, 20, 21, 0], {})]))
     assert network.edge_count == 2
     assert any("no length" in sentence for sentence in network.assumptions)
 
 
 def test_parallel_streets_and_loops_are_kept() -> None:
-    network = network_from_ways(make_ways(POINTS, [([0, 1], {}), ([0, 2, 1], {}), ([1, 3, 4, 1], {})]))
+    network = network_from_osm_ways(make_ways(POINTS, [([0, 1], {}), ([0, 2, 1], {}), ([1, 3, 4, 1], {})]))
     assert network.edge_count == 6
     assert int((network.tail == network.head).sum()) == 2
 
@@ -293,7 +279,7 @@ def test_barriers_lie_on_the_stretch_that_they_shut() -> None:
         [([0, 1, 2], {"highway": "tertiary"}), ([1, 3, 4], {"highway": "service"})],
         barriers={1: "gate", 3: "lift_gate", 4: "gate"},
     )
-    network = network_from_ways(ways)
+    network = network_from_osm_ways(ways)
     on = {
         (int(network.node_id[t]), int(network.node_id[h])): barrier
         for t, h, barrier in zip(network.tail, network.head, network.barrier, strict=True)
@@ -308,13 +294,13 @@ def test_barriers_lie_on_the_stretch_that_they_shut() -> None:
 
 def test_a_height_limit_on_a_point_counts_for_the_road() -> None:
     ways = make_ways(POINTS, [([0, 1, 2], {})], barriers={1: "height_restrictor"}, limits={1: {"maxheight": "2.1"}})
-    network = network_from_ways(ways)
+    network = network_from_osm_ways(ways)
     assert sorted(network.maxheight) == ["", "", "2.1", "2.1"]
 
 
 def test_merged_ways_keep_all_their_values() -> None:
     ways = make_ways(POINTS, [([0, 1], {"surface": "gravel"}), ([1, 2], {"maxheight": "3"})])
-    network = network_from_ways(ways, split="junctions")
+    network = network_from_osm_ways(ways, split="junctions")
     assert network.edge_count == 2
     assert set(network.surface) == {"gravel|", "|gravel"}
     assert set(network.maxheight) == {"|3", "3|"}
@@ -322,16 +308,16 @@ def test_merged_ways_keep_all_their_values() -> None:
 
 def test_box_keeps_whole_ways() -> None:
     ways = make_ways(POINTS, [([0, 1, 2], {}), ([5, 6], {})])
-    assert ways_within(ways, (146.9, -37.1, 147.0005, -36.9)).node.tolist() == [0, 1, 2]
+    assert osm_ways_within(ways, (146.9, -37.1, 147.0005, -36.9)).node.tolist() == [0, 1, 2]
     with pytest.raises(InputError, match="no road of the file touches"):
-        ways_within(ways, (10.0, 10.0, 11.0, 11.0))
+        osm_ways_within(ways, (10.0, 10.0, 11.0, 11.0))
 
 
 def test_coordinates_out_of_range_are_refused() -> None:
     with pytest.raises(InputError, match=r"way 100, node 1.*lie out of range"):
-        network_from_ways(make_ways({0: (147.0, -37.0), 1: (37.0, 147.0)}, [([0, 1], {})]))
+        network_from_osm_ways(make_ways({0: (147.0, -37.0), 1: (37.0, 147.0)}, [([0, 1], {})]))
     with pytest.raises(InputError, match="there is no road"):
-        network_from_ways(make_ways(POINTS, [([0], {})]))
+        network_from_osm_ways(make_ways(POINTS, [([0], {})]))
 
 
 def small_graph(**edge: Any) -> nx.MultiDiGraph[Any]:
@@ -397,3 +383,41 @@ def test_lines_by_hand_are_checked() -> None:
         network_from_lines([[(0.0, 0.0)]], crs="EPSG:32755")
     with pytest.raises(InputError, match="colour"):
         network_from_lines([[(0.0, 0.0), (1.0, 0.0)]], crs="EPSG:32755", tags=[{"colour": "red"}])
+
+
+@pytest.mark.parametrize(
+    ("tags", "expected"),
+    [({"oneway": "-1"}, True), ({"junction": "roundabout"}, True), ({"highway": "track"}, False)],
+)
+def test_which_ways_are_one_way(tags: dict[str, str], expected: bool) -> None:
+    """The meaning of the tags is common practice, no source."""
+    assert is_one_way(tags) is expected
+
+
+def test_values_of_merged_ways_are_joined_each_once() -> None:
+    assert join_values(["gravel", "asphalt", "gravel"]) == "gravel|asphalt"
+    assert join_values(["", ""]) == ""
+    assert join_values(["gravel", ""]) == "gravel|"
+
+
+@pytest.mark.parametrize(
+    ("ends", "length_m", "highway", "shut"),
+    [
+        ([5], [80.0], ["service"], []),
+        ([5, 6], [80.0, 20.0], ["service", "service"], [6]),
+        ([5, 6, 7], [80.0, 20.0, 5.0], ["tertiary", "tertiary", "track"], [7]),
+        ([5, 6, 7], [80.0, 20.0, 5.0], ["tertiary", "tertiary", "primary"], [5, 6, 7]),
+    ],
+)
+def test_which_stretch_a_barrier_shuts(
+    ends: list[int], length_m: list[float], highway: list[str], shut: list[int]
+) -> None:
+    assert shut_by_end(ends, length_m=length_m, highway=highway) == shut
+
+
+def test_selected_edges_keep_their_twins_and_point_loops_go() -> None:
+    network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 5.0)]], crs="EPSG:32755")
+    long = select_edges(network, network.length_m > 6.0)
+    assert (long.length_m.tolist(), long.twin.tolist()) == ([9.0, 9.0], [1, 0])
+    assert select_edges(network, network.tail != 0).twin.tolist() == [2, -1, 0]
+    assert without_point_loops(network) is network

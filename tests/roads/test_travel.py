@@ -15,8 +15,9 @@ from leaveby.regions import WITH_RULES
 from leaveby.roads.network.attach import attach_points
 from leaveby.roads.network.grades import EdgeGrades
 from leaveby.roads.network.graph import RoadNetwork, network_from_lines
-from leaveby.roads.vehicle.pull import sustained_speed_m_s
-from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, length_limit_m, weight_limit_kg
+from leaveby.roads.vehicle.home_way import ways_to_open
+from leaveby.roads.vehicle.pull import RoadVehicle, sustained_speed_m_s
+from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, gate_count, length_limit_m, weight_limit_kg
 from leaveby.roads.vehicle.speeds import (
     SURFACE_KM_H,
     USUAL_KM_H,
@@ -27,7 +28,7 @@ from leaveby.roads.vehicle.speeds import (
     towing_limit_m_s,
     usual_speed_m_s,
 )
-from leaveby.roads.vehicle.travel import EdgeTravel, RoadVehicle, travel, ways_to_open
+from leaveby.roads.vehicle.travel import EdgeTravel, travel
 
 INF = float("inf")
 CAR = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=100e3)
@@ -532,3 +533,7 @@ def test_roads_without_a_posted_height_let_only_the_legal_height_pass(
     assert found.usable.tolist() == [passes, passes]
     if not passes:
         assert "no height is posted" in found.why_not[0]
+
+
+def test_gates_on_an_edge_are_counted_and_grids_are_none() -> None:
+    assert gate_count("gate|lift_gate=yes|cattle_grid") == 2

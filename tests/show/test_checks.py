@@ -15,10 +15,10 @@ from leaveby.decision.household.replay import Replay, most_caught
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
 from leaveby.fire.spread.ellipse import eccentricity
+from leaveby.notebook.checks import checked_equations, checked_exits, checks_table, ellipse_panel
 from leaveby.show.figure import OVERRIDE_LINE, as_svg
 from leaveby.verify import exact_shapes
-from leaveby.verify.check_panel import ellipse_panel
-from leaveby.verify.checks import BY_HAND, PLAIN_MATHEMATICS, Check, agreement_words, checks_table, sentences
+from leaveby.verify.checks import BY_HAND, PLAIN_MATHEMATICS, Check, agreement_words
 from leaveby.verify.exact_shapes import (
     HEAD_M_S,
     WIND_HISTORIES,
@@ -70,17 +70,18 @@ def cells(html: str) -> list[list[str]]:
 
 def test_every_row_says_where_its_outside_value_comes_from_and_how_it_was_obtained() -> None:
     rows = (*value_checks(published_values()), *ellipse_checks(directions=1), *exit_checks())
-    shown = cells(checks_table(rows).text)
+    shown = cells(checks_table(rows))
     assert shown[0][-2:] == ["Where the outside value comes from", "How it was obtained"]
     assert len(shown) == len(rows) + 1
     assert all(len(row) == 7 and all(row) for row in shown)
     assert {row[4] for row in shown[1:]} == {"yes"}
-    assert "<li>&lt;b&gt;</li>" in sentences(["<b>"]).text
+    assert "<li>11 of 11 agree.</li>" in checked_exits().text
+    assert "<li>157 of 157 values agree within" in checked_equations().text
 
 
 def test_text_is_escaped_and_disagreement_is_loud() -> None:
     row = Check("<b>2 + 2", "5", "4", "1, may be 0", False, "<i>arithmetic", BY_HAND)
-    html = checks_table([row], folded="<u>All").text
+    html = checks_table([row], opens_on="<u>All")
     assert "<b>" not in html
     assert "<i>" not in html
     assert "<u>" not in html

@@ -17,10 +17,14 @@ from datetime import datetime, timedelta, timezone
 from html.parser import HTMLParser
 from importlib.resources import files
 from typing import Any
+from xml.etree import ElementTree
 
 import jsonschema
 import numpy as np
 import pytest
+import shapely
+from pyproj import Transformer
+from shapely.geometry import shape
 
 from leaveby.ask.drill import read_drill, run_drill
 from leaveby.ask.household import demo_folder
@@ -30,9 +34,9 @@ from leaveby.decision.drill.rounds import place_answer
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import Phases
 from leaveby.errors import InputError
-from leaveby.notebook.drill_panel import drill_panel, injects_list, moment_of
+from leaveby.notebook.panel_drills import drill_panel, injects_list, moment_of
 from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip
-from leaveby.show.drill.map import pause_map
+from leaveby.show.drill.map import map_base, pause_map
 from leaveby.show.drill.page import drill_page, participants_page
 from leaveby.show.drill.record import drill_record
 from leaveby.show.drill.words import (
@@ -44,7 +48,10 @@ from leaveby.show.drill.words import (
     stay_words,
     verdict_words,
 )
-from leaveby.show.plan.record import record_text
+from leaveby.show.in_python import layers
+from leaveby.show.record import record_text
+from leaveby.show.scene import drill_scene
+from leaveby.show.symbols import mark_look
 from leaveby.show.wording import clock_words
 
 MADE_AT = datetime(2025, 11, 3, 9, 15, tzinfo=timezone(timedelta(hours=11)))
@@ -224,8 +231,45 @@ def test_the_sheets_do_not_give_the_end_away(drill: Drill, groups: str) -> None:
     # Burnt ground is drawn as it was at each pause, never beyond.
     before = [pause for pause in drill.rounds[0].pauses if pause.at_s < drill.reported_s]
     for pause in before:
-        assert "drill-burnt" not in pause_map(drill, drill.rounds[0], pause)
-    assert "drill-burnt" in pause_map(drill, drill.rounds[0], drill.rounds[0].pauses[-1])
+        assert "<pattern" not in pause_map(drill, drill.rounds[0], pause)
+    assert "<pattern" in pause_map(drill, drill.rounds[0], drill.rounds[0].pauses[-1])
+
+
+def test_the_shared_drawing_lies_over_the_fire_and_does_not_cover_it(drill: Drill) -> None:
+    svg = "{http://www.w3.org/2000/svg}"
+    picture = ElementTree.fromstring(pause_map(drill, drill.rounds[0], drill.rounds[0].pauses[-1]))
+    assert picture[-1].tag == f"{svg}use"
+    base = ElementTree.fromstring(map_base(drill))
+    assert picture[-1].get("href") == f"#{base.find(f'{svg}defs/{svg}g').get('id')}"
+    width = float(picture.get("viewBox").split()[2])
+    filled = [path for path in base.iter(f"{svg}path") if "fill: none" not in path.get("style", "fill: none")]
+    assert filled
+    for path in filled:
+        across = [float(part) for part in path.get("d").split() if not part.isalpha()][::2]
+        assert max(across) - min(across) < width / 20.0
+
+
+def test_signs_mean_on_a_drills_map_what_they_mean_on_the_plans(drill: Drill, groups: str) -> None:
+    places = layers(drill)["safe_points"]
+    kinds = {point.name: point.kind for point in drill.plan.safe_points}
+    for place in places.itertuples():
+        wanted = {"safe_point": ("o", "#00614f"), "place_of_last_resort": ("s", "#1a1a1a")}[kinds[place.title]]
+        look = mark_look(place.symbol)
+        assert (look["marker"], look["markeredgecolor"]) == wanted
+    assert "Ring: a safe point of the plan. Square: a place of last resort." in groups
+
+
+@pytest.mark.parametrize("number", range(3))
+def test_a_pauses_scene_holds_nothing_of_the_others(drill: Drill, number: int) -> None:
+    run = drill.rounds[0]
+    known = [pause for pause in run.pauses if np.isfinite(pause.front_m)]
+    pause = known[number % len(known)]
+    fronts = drill_scene(drill, run, only=pause).drawn("fronts")
+    assert fronts["at_s"].tolist() == [pause.at_s]
+    cell_m2 = drill.terrain.grid.cell_m**2
+    assert fronts.area.sum() == pytest.approx((run.arrival.time_s <= pause.at_s).sum() * cell_m2)
+    assert len(drill_scene(drill, run).drawn("fronts")) == len(known)
+    assert drill_scene(drill).drawn("fronts").empty
 
 
 def test_every_sheet_has_lines_to_write_on(drill: Drill, groups: str) -> None:
@@ -370,8 +414,11 @@ def test_the_strip_is_told_in_words(drill: Drill) -> None:
 # --- the panel -------------------------------------------------------------------------------------------------------
 
 
+MAP_LAYERS = ["Burnt by now", "Streets", "Street names", "Home and safe points"]
+
+
 def parts(panel: Any) -> dict[str, Any]:
-    names = "banner base chosen player reveal title known picture injects ask group way start keep verdict curve table"
+    names = "banner chosen player reveal title known picture injects ask group way start keep verdict curve table"
     return dict(zip(names.split(), panel.children, strict=True))
 
 
@@ -381,7 +428,8 @@ def test_the_panel_begins_with_the_banner_and_shows_an_answer_without_a_click(dr
     assert EXERCISE_BANNER in shown["banner"].value
     assert "Round 1: it is 08:00" in shown["title"].value
     assert "No fire is known of" in shown["known"].value
-    assert "<svg" in shown["picture"].value
+    chart = shown["picture"].children[0]
+    assert [group.name for group in chart.layers if not hasattr(group, "url")] == MAP_LAYERS
     assert "<svg" in shown["curve"].value
     assert "Corner house" in shown["table"].value
 
@@ -393,6 +441,16 @@ def test_the_clock_brings_injects_and_never_later_ones(
     shown["reveal"].value = False
     clock = shown["player"].children[1]
     nothing_more_is_solved()
+    run, burnt = drill.rounds[0], shown["picture"].children[0].layers[1]
+    at_s = run.end_s
+    clock.value = 0
+    assert burnt.layers == ()  # nobody knows of a fire yet
+    clock.value = round((at_s - drill.script.begin_s) / 60.0)
+    (area,) = (shape(feature["geometry"]) for one in burnt.layers for feature in one.data["features"])
+    reached = run.arrival.time_s <= min(drill.script.begin_s + 60.0 * clock.value, at_s)
+    back = Transformer.from_crs("EPSG:4326", drill.terrain.grid.crs, always_xy=True)
+    ground = shapely.transform(area, lambda xy: np.column_stack(back.transform(xy[:, 0], xy[:, 1])))
+    assert ground.area == pytest.approx(reached.sum() * drill.terrain.grid.cell_m**2, rel=1e-3)
     clock.value = 110
     assert "it is 09:50" in shown["title"].value
     text = html.unescape(shown["injects"].value)

@@ -18,15 +18,14 @@ import pytest
 import shapely
 from pyproj import Geod, Transformer
 
-from leaveby.ask.household import check_household, demo_folder
+from leaveby.ask.household import demo_folder
 from leaveby.ask.streets import read_raster, survey_streets
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.fires.scenario import prepare
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
 from leaveby.fire.terrain import Grid
-from leaveby.notebook.drives import RoadArea, drive_answer, road_area
+from leaveby.notebook.drives import RoadArea, drive_answer, our_roads
 from leaveby.notebook.live.ground import (
     PANES,
     Layer,
@@ -42,19 +41,20 @@ from leaveby.notebook.live.ground import (
 from leaveby.notebook.live.layers import (
     burnt_shapes,
     class_words,
-    fronts_s,
     household_sheet,
     moment_words,
     moments_s,
     shut_shapes,
     stretches,
 )
-from leaveby.notebook.live.map import legend_html, live_map, live_road_map, live_streets_map, mark_html
+from leaveby.notebook.live.map import legend_html, live_map, mark_html
 from leaveby.notebook.live.roads import road_sheet, survey_sheet
-from leaveby.notebook.road_map import edges_by_band
-from leaveby.show.ground import shown_triggers, shut_streets
-from leaveby.show.plan.map import drawn_routes
-from leaveby.show.wording import clock_words
+from leaveby.notebook.panel_streets import street_panel
+from leaveby.notebook.road_words import edges_by_band
+from leaveby.show.ground import ignition_points, isochrones, shown_triggers, shut_streets
+from leaveby.show.plan.map import drawn_routes, last_that_matters_s
+from leaveby.show.symbols import SYMBOLS
+from leaveby.show.wording import WAY_TITLES, clock_words
 
 CRS = "EPSG:32755"
 NASTY = "<img src=x onerror=alert(1)>&\u202eRow"
@@ -67,7 +67,7 @@ def sheet(result: HouseholdResult) -> LiveSheet:
 
 @pytest.fixture(scope="module")
 def area() -> RoadArea:
-    return road_area(prepare(check_household(demo_folder() / "plan.toml")))
+    return our_roads(demo_folder() / "plan.toml")
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +136,11 @@ def test_home_and_safe_points_lie_on_their_places(result: HouseholdResult, sheet
     for name, place in wanted.items():
         at = back_to_metres(shapely.Point(marks[name].lon_deg, marks[name].lat_deg))
         assert at.distance(shapely.Point(place)) < 0.05
-    assert {mark.sign for mark in marks.values()} == {"home", "safe", "last", "fire"}
+    assert {mark.sign for mark in marks.values()} == {"home", "safe_point", "last_resort"}
+    (fire,) = layer(sheet, "Where the fire starts").marks
+    assert fire.sign == "ignition"
+    at = back_to_metres(shapely.Point(fire.lon_deg, fire.lat_deg))
+    assert at.distance(shapely.Point(ignition_points(result)[0][1][0])) < 0.05
     # The invented home stands at the end of its street.
     street = layer(sheet, "Streets").shapes[0].geometry
     assert street.distance(shapely.Point(marks["Home"].lon_deg, marks["Home"].lat_deg)) < 1e-6
@@ -145,16 +149,19 @@ def test_home_and_safe_points_lie_on_their_places(result: HouseholdResult, sheet
 def test_ways_fronts_and_triggers_are_those_of_the_answer(result: HouseholdResult, sheet: LiveSheet) -> None:
     routes = drawn_routes(result)
     drawn = [one for one in sheet.layers if one.name.startswith("Way out")]
-    assert len(drawn) == len(routes) == 2
-    assert {one.name.split(" to ")[1] for one in drawn} == {route.safe_point for _, route in routes}
-    for _, route in routes:
-        shape = layer(sheet, "Way out" + (" (foot)" if "hall" in route.safe_point else " (towing")).shapes[-1]
-        assert shapely.hausdorff_distance(back_to_metres(shape.geometry), route.line) < 1.0
+    assert len(drawn) == sum(len(names) for names, _ in routes) == 3
+    assert {one.name.split(": to ")[1] for one in drawn} == {route.safe_point for _, route in routes}
+    for names, route in routes:
+        for name in names:
+            shape = layer(sheet, f"Way out: {WAY_TITLES[name]}").shapes[-1]
+            assert shapely.hausdorff_distance(back_to_metres(shape.geometry), route.line) < 1.0
+            assert shape.look.colour == SYMBOLS[f"way_{name}"].colour
     fronts = layer(sheet, "Fire front")
-    assert [mark.text for mark in fronts.marks] == [clock_words(result, at_s, step_min=1) for at_s in fronts_s(result)]
+    moments = [front.at_s for front in isochrones(result, most=16) if front.at_s <= last_that_matters_s(result)]
+    assert [mark.text for mark in fronts.marks] == [clock_words(result, at_s, step_min=1) for at_s in moments]
     reached_s = result.fire.arrival.time_s
     grid = result.terrain.grid
-    for shape, at_s in zip(fronts.shapes, fronts_s(result), strict=True):
+    for shape, at_s in zip(fronts.shapes, moments, strict=True):
         points = shapely.get_coordinates(back_to_metres(shape.geometry))
         rows = ((grid.y_max_m - points[:, 1]) / grid.cell_m).astype(int)
         cols = ((points[:, 0] - grid.x_min_m) / grid.cell_m).astype(int)
@@ -239,7 +246,7 @@ def test_a_large_terrain_makes_a_small_picture() -> None:
 def test_the_first_view_shows_all_that_matters(result: HouseholdResult, sheet: LiveSheet) -> None:
     west, south, east, north = sheet.window_deg
     for one in (*layer(sheet, "Home").marks, *layer(sheet, "What shuts first").marks):
-        if one.sign != "last":
+        if one.sign != "last_resort":
             assert west < one.lon_deg < east
             assert south < one.lat_deg < north
     middle, zoom = window_and_zoom(sheet.window_deg, width_px=800.0, height_px=560.0)
@@ -282,7 +289,7 @@ def test_names_are_never_html(invented: ModuleType) -> None:
 
 
 def test_marks_and_legend_escape() -> None:
-    assert "&lt;img" in mark_html(Mark(0.0, 0.0, "safe", NASTY))
+    assert "&lt;img" in mark_html(Mark(0.0, 0.0, "safe_point", NASTY))
     assert "<img" not in mark_html(Mark(0.0, 0.0, "number", NASTY))
     assert "<img" not in legend_html([("1", NASTY)], NASTY)
 
@@ -296,7 +303,10 @@ def test_nothing_is_fetched_and_every_caution_stands(result: HouseholdResult) ->
     chart = next(one for one in widgets if type(one).__name__ == "Map")
     assert not [one for one in widgets if "Tile" in type(one).__name__]
     state = json.dumps([{k: v for k, v in one.get_state().items() if k != "url"} for one in widgets], default=str)
-    assert re.findall(r"(?:https?:)?//[a-z]", state.replace("http://www.w3.org/2000/svg", "")) == []
+    state, signs = re.subn(r"url\(data:image/png;base64,[A-Za-z0-9+/=]+\)", "", state)
+    assert signs >= 8
+    assert re.findall(r"(?:https?:)?//[a-z]|url\(", state) == []
+    assert "<svg" not in state
     urls = [one.url for one in widgets if hasattr(one, "url")]
     assert len(urls) == 1
     assert urls[0].startswith("data:image/png;base64,")
@@ -308,7 +318,7 @@ def test_nothing_is_fetched_and_every_caution_stands(result: HouseholdResult) ->
     assert any("the same in words" in text and "Quarrel Flat showground" in text for text in shown)
     assert any("What you see" in text and OSM_NOTICE in text for text in shown)
     names = [group.name for group in chart.layers]
-    assert len(set(names)) == len(names) == 12
+    assert len(set(names)) == len(names) == 14
     assert chart.panes == {name: {"zIndex": level} for name, level in PANES.items()}
     lines = [one for one in widgets if type(one).__name__ == "GeoJSON"]
     # The pane has to be among what reaches the lines, or burnt ground would cover the streets after a move.
@@ -336,18 +346,18 @@ def test_the_slider_changes_data_and_words_and_nothing_else(
     chart = next(one for one in widgets if type(one).__name__ == "Map")
     slider = next(one for one in widgets if type(one).__name__ == "SelectionSlider")
     burnt, shut = (next(group for group in chart.layers if group.name.startswith(word)) for word in ("Burnt", "Shut"))
-    told = panel.children[3]
+    told = panel.children[1].children[2]
     before = list(chart.layers)
     moments = moments_s(result)
     slider.value = moments[0]
-    assert shut.layers[0].data["features"] == []
+    assert shut.layers == ()
     nothing_more_is_solved()
     areas, lengths = [], []
     for at_s in moments[1:]:
         slider.value = at_s
-        features = burnt.layers[0].data["features"]
+        features = [feature for one in burnt.layers for feature in one.data["features"]]
         areas.append(shapely.geometry.shape(features[0]["geometry"]).area if features else 0.0)
-        lines = shut.layers[0].data["features"]
+        lines = [feature for one in shut.layers for feature in one.data["features"]]
         lengths.append(len(lines[0]["geometry"]["coordinates"]) if lines else 0)
         assert clock_words(result, at_s, step_min=1) in told.value
     assert np.all(np.diff(areas) >= 0.0)
@@ -406,10 +416,6 @@ def test_the_map_of_the_roads_holds_every_stretch(area: RoadArea) -> None:
     assert any("3.8" in words for _, words in closed.meanings)
     assert sheet.notice == ""  # the demo's place is invented, and its road file says so
     assert road_sheet(replace(area, network=replace(area.network, from_osm=True)), answer).notice == OSM_NOTICE
-    panel = live_road_map(area, "car")
-    assert OVERRIDE in panel.children[0].value
-    with pytest.raises(InputError, match="none of the plan's"):
-        live_road_map(area, "boat")
 
 
 def test_the_map_of_single_exits_counts_as_the_survey(survey: StreetSurvey) -> None:
@@ -423,7 +429,7 @@ def test_the_map_of_single_exits_counts_as_the_survey(survey: StreetSurvey) -> N
     assert np.ptp(seen[..., 0][seen[..., 3] > 0.5]) > 0.05
     streets, found = survey.streets, survey.found
     behind = found.homes_behind[streets.node_count : found.tree.outside]
-    drawn = [one for one in sheet.layers if "have to pass it" in one.name or one.name == "Other streets"]
+    drawn = [one for one in sheet.layers if "have to pass here" in one.name or one.name == "Other streets"]
     assert sum(len(one.shapes[1].geometry.geoms) for one in drawn) == int(streets.driven.sum())
     for one in drawn[1:]:
         least = min(float(shape.words[2].split(" ")[0]) for shape in one.shapes if shape.pane == "touch")
@@ -436,9 +442,9 @@ def test_the_map_of_single_exits_counts_as_the_survey(survey: StreetSurvey) -> N
     at = back_to_metres(shapely.Point(groups.marks[0].lon_deg, groups.marks[0].lat_deg), streets.crs)
     assert at.distance(shapely.Point(first.x_m, first.y_m)) < 0.05
     assert survey_sheet(replace(survey, from_osm=False)).notice == ""
-    panel = live_streets_map(survey)
+    panel = street_panel(survey, terrain=demo_folder() / "terrain.tif")
     assert OVERRIDE in panel.children[0].value
-    assert "homes have a street or junction" in panel.children[-1].value
+    assert "homes have a street or junction" in panel.children[3].children[-1].value
 
 
 def test_without_the_libraries_it_says_how_to_get_them(
@@ -447,8 +453,8 @@ def test_without_the_libraries_it_says_how_to_get_them(
     def missing(name: str) -> ModuleType:
         raise ImportError(name)
 
-    monkeypatch.setattr("leaveby.notebook.live.map.import_module", missing)
-    with pytest.raises(InputError, match="ipyleaflet"):
+    monkeypatch.setattr("leaveby.notebook.widgets.import_module", missing)
+    with pytest.raises(InputError, match=r"leaveby\[lab\]"):
         live_map(result)
 
 
@@ -456,7 +462,8 @@ def test_notebooks_carry_the_maps() -> None:
     folder = Path(__file__).resolve().parents[2] / "notebooks"
     for name, call in (
         ("01_leave_early", "live_map(result)"),
-        ("02_our_roads", "live_road_map(area, WAY)"),
-        ("04_dead_end_streets", "live_streets_map(answer"),
+        ("02_our_roads", "road_panel(area, way=WAY)"),
+        ("04_dead_end_streets", "street_panel(answer"),
+        ("05_drill", "drill_panel(drill)"),
     ):
         assert call in (folder / f"{name}.py").read_text(encoding="utf-8")

@@ -14,7 +14,8 @@ from jsonschema import Draft202012Validator, ValidationError
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
-from leaveby.show.plan.record import record_text, result_record
+from leaveby.show.plan.record import result_record
+from leaveby.show.record import record_text
 from leaveby.show.wording import minutes_down, minutes_up
 
 SCHEMA = json.loads(files("leaveby.show.plan").joinpath("result.schema.json").read_text(encoding="utf-8"))

@@ -14,7 +14,7 @@ from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
 from leaveby.fire.spread.equations import mark5_ros_m_s
 from leaveby.fire.spread.model_error import ros_factor
-from leaveby.notebook import speed_panel as panel_module
+from leaveby.notebook import panel_speeds as panel_module
 from leaveby.notebook.fire_day import (
     BAND_Z,
     SET_KM_H,
@@ -24,7 +24,7 @@ from leaveby.notebook.fire_day import (
     model_speeds,
     reach_sentences,
 )
-from leaveby.notebook.speed_panel import notes, speed_panel
+from leaveby.notebook.panel_speeds import notes, speed_panel
 from leaveby.notebook.speeds import (
     describe_hitch_chart,
     describe_model_bars,

@@ -11,7 +11,9 @@ from leaveby.ask.household import demo_folder
 from leaveby.ask.streets import survey_streets
 from leaveby.caution import OVERRIDE
 from leaveby.decision.streets.result import StreetSurvey
-from leaveby.notebook.street_panel import groups_from, map_key, street_panel, street_table
+from leaveby.notebook.live.map import legend_html
+from leaveby.notebook.live.roads import survey_sheet
+from leaveby.notebook.panel_streets import groups_from, street_panel, street_table
 
 
 @pytest.fixture(scope="module")
@@ -20,14 +22,20 @@ def answer() -> StreetSurvey:
 
 
 def parts(panel: Any) -> tuple[Any, str]:
-    (slider,) = [part for part in panel.children if hasattr(part, "min")]
-    return slider, "\n".join(part.value for part in panel.children if isinstance(part.value, str))
+    banner, said, slider, drawn, rows = panel.children
+    return slider, "\n".join(part.value for part in (banner, said, rows, *drawn.children[-2:]))
+
+
+def numbers_on_the_map(panel: Any) -> list[str]:
+    (groups,) = [group for group in panel.children[3].children[0].layers if group.name.startswith("Groups")]
+    return re.findall(r">(\d+)</span>", "".join(mark.icon.html for mark in groups.layers))
 
 
 def test_the_slider_takes_small_groups_away(answer: StreetSurvey) -> None:
     panel = street_panel(answer, least_homes=1)
     slider, everything = parts(panel)
     assert OVERRIDE in everything
+    before = numbers_on_the_map(panel)
     slider.value = 30
     _, fewer = parts(panel)
     homes = [int(found) for found in re.findall(r"<tr><th scope=\"row\">\d+</th><td>[^<]*</td><td>(\d+)</td>", fewer)]
@@ -35,7 +43,9 @@ def test_the_slider_takes_small_groups_away(answer: StreetSurvey) -> None:
     assert homes
     assert min(homes) >= 30
     assert fewer.count("<tr>") < everything.count("<tr>")
-    assert fewer.count("<circle") < everything.count("<circle")
+    left = numbers_on_the_map(panel)
+    assert left == [str(group.number) for group in groups_from(answer, 30.0)[:25]]
+    assert len(left) < len(before)
     slider.value = slider.max
     assert parts(panel)[1].count('scope="row"') >= 1
 
@@ -60,7 +70,8 @@ def test_no_group_is_no_promise(answer: StreetSurvey) -> None:
 
 
 def test_the_key_says_every_class_of_the_map(answer: StreetSurvey) -> None:
-    key = map_key(answer)
-    for words in ("100 homes or more", "30 to 99", "10 to 29", "1 to 9"):
+    sheet = survey_sheet(answer)
+    key = legend_html([row for layer in sheet.layers for row in layer.meanings], sheet.notice)
+    for words in ("100 homes or more", "30 to 99", "10 to 29", "Up to 9", "An exit"):
         assert words in key
     assert ("OpenStreetMap" in key) == answer.from_osm

@@ -9,18 +9,16 @@ import pytest
 
 from leaveby.caution import OVERRIDE
 from leaveby.confidence import latest_at_confidence
-from leaveby.errors import InputError
+from leaveby.errors import InputError, refuse
 from leaveby.notebook import widgets
-from leaveby.notebook.widgets import (
-    Slider,
+from leaveby.notebook.leave_early import (
     leave_early_panel,
-    override_banner,
-    shown_map,
     shown_timetable,
     start_moments,
     start_table,
     usable_confidences,
 )
+from leaveby.notebook.widgets import Slider, override_banner
 from leaveby.show.wording import clock_words
 
 
@@ -69,6 +67,23 @@ def test_further_sliders_ask_for_a_new_answer(result):
     asked[0].value = 1.5
     assert asked_for == [{"wind_factor": 1.5}]
     assert "Towing the house" not in words.value
+
+
+def test_what_cannot_be_answered_is_said_under_the_banner_and_the_rest_stays(result):
+    def answer(values):
+        if values["wind_factor"] > 1.5:
+            raise refuse("the <wind>", "is too strong", expected="less", mend="move it back")
+        return result
+
+    slider = Slider("wind_factor", "Wind over forecast", 0.5, 2.0, 0.1, 1.0)
+    banner, _, _, asked, words, _ = parts(leave_early_panel(result, sliders=(slider,), answer=answer))
+    before = banner.value, words.value
+    asked[0].value = 2.0
+    assert "the &lt;wind&gt;: is too strong" in banner.value
+    assert OVERRIDE in banner.value
+    assert words.value == before[1]
+    asked[0].value = 1.0
+    assert (banner.value, words.value) == before
 
 
 def test_sliders_without_a_function_are_refused(result):
@@ -143,7 +158,6 @@ def test_endless_members_can_be_shown(result):
 
 
 def test_figures_are_shown_with_their_text_alternative(result):
-    for piece in (shown_map(result), shown_timetable(result)):
-        text = piece._repr_html_()
-        assert "<svg" in text
-        assert "<desc" in text
+    text = shown_timetable(result)._repr_html_()
+    assert "<svg" in text
+    assert "<desc" in text

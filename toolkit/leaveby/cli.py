@@ -11,7 +11,7 @@ import argparse
 import json
 import sys
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from leaveby.decision.ways.result import HouseholdResult
 
 # Every command imports what it needs when it runs: asking for help, or checking a plan, waits for no solver and no map.
+
+Run = Callable[[argparse.Namespace, "Console"], int]
 
 COMPUTED: Final = 0
 OUR_FAULT: Final = 1
@@ -78,48 +80,45 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"leaveby {__version__}")
     commands = parser.add_subparsers(required=True, metavar="command")
 
-    demo = commands.add_parser("demo", help="answer the household question for the demo", epilog=OVERRIDE)
-    _household_options(demo)
-    demo.set_defaults(run=_demo)
+    def command(name: str, run: Run, words: str) -> argparse.ArgumentParser:
+        made = commands.add_parser(name, help=words, epilog=OVERRIDE)
+        made.set_defaults(run=run)
+        return made
 
-    plan = commands.add_parser("plan", help="answer the household question for a plan file", epilog=OVERRIDE)
+    _household_options(command("demo", _demo, "answer the household question for the demo"))
+
+    plan = command("plan", _plan, "answer the household question for a plan file")
     plan.add_argument("plan", metavar="PLAN.toml", type=Path)
     _household_options(plan)
-    plan.set_defaults(run=_plan)
 
-    streets = commands.add_parser("streets", help="find streets with one way out, and what would help", epilog=OVERRIDE)
+    streets = command("streets", _streets, "find streets with one way out, and what would help")
     streets.add_argument(
         "roads", metavar="ROADS", type=Path, help="road extract, with a margin round the area asked about"
     )
-    streets.add_argument(
-        "--homes", type=Path, metavar="H", help="footprints, points or counts [the extract's buildings]"
-    )
-    streets.add_argument("--exits", type=Path, metavar="E", help="points that count as out [main roads at the edge]")
-    streets.add_argument("--terrain", type=Path, metavar="RASTER", help="heights, for grades and links")
-    streets.add_argument("--fuel", type=Path, metavar="RASTER", help="fuel loads in t/ha along the streets")
-    streets.add_argument("--arrival", type=Path, metavar="RASTER", help="arrival.tif of a plan: who is not out in time")
+    for name, kind, words in (
+        ("--homes", "H", "footprints, points or counts [the extract's buildings]"),
+        ("--exits", "E", "points that count as out [main roads at the edge]"),
+        ("--terrain", "RASTER", "heights, for grades and links"),
+        ("--fuel", "RASTER", "fuel loads in t/ha along the streets"),
+        ("--arrival", "RASTER", "arrival.tif of a plan: who is not out in time"),
+    ):
+        streets.add_argument(name, type=Path, metavar=kind, help=words)
     streets.add_argument(
         "--area", type=float, nargs=4, metavar=("WEST", "SOUTH", "EAST", "NORTH"), help="area asked about, degrees"
     )
     streets.add_argument("--region", default="AU", help="country and state, for road rules [%(default)s]")
     streets.add_argument("--count-tracks", action="store_true", help="let tracks count as ways out for everyone")
-    streets.add_argument(
-        "--out", type=Path, default=Path(DEFAULT_OUT), metavar="FOLDER", help="where the files go [%(default)s]"
-    )
-    streets.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
-    streets.set_defaults(run=_streets)
+    _output_options(streets)
 
-    drill = commands.add_parser("drill", help="make a table-top exercise for a community group", epilog=OVERRIDE)
+    drill = command("drill", _drill, "make a table-top exercise for a community group")
     drill.add_argument("drill", metavar="DRILL.toml", type=Path)
     _common_options(drill)
-    drill.set_defaults(run=_drill)
 
-    check = commands.add_parser("check", help="say every fault of a plan, and whether roads lead out", epilog=OVERRIDE)
+    check = command("check", _check, "say every fault of a plan, and whether roads lead out")
     check.add_argument("plan", metavar="PLAN.toml", type=Path)
     check.add_argument("--json", action="store_true", help="the faults as JSON on standard output")
-    check.set_defaults(run=_check)
 
-    lab = commands.add_parser("lab", help="open the notebooks in JupyterLab, or as plain pages", epilog=OVERRIDE)
+    lab = command("lab", _lab, "open the notebooks in JupyterLab, or as plain pages")
     lab.add_argument("--simple", action="store_true", help="as plain pages without code, to look at and move sliders")
     lab.add_argument("--plan", type=Path, metavar="PLAN.toml", help="with --simple: your household [the demo's]")
     lab.add_argument(
@@ -130,15 +129,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     lab.add_argument("--no-browser", action="store_true", help="print the address instead of opening a browser")
     lab.add_argument("--json", action="store_true", help="only say where the notebooks are, as JSON; open nothing")
-    lab.set_defaults(run=_lab)
     return parser
 
 
-def _common_options(parser: argparse.ArgumentParser) -> None:
+def _output_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, default=Path(DEFAULT_OUT), metavar="FOLDER", help="where the files go [%(default)s]"
     )
     parser.add_argument("--json", action="store_true", help="the result on standard output and nothing else there")
+
+
+def _common_options(parser: argparse.ArgumentParser) -> None:
+    _output_options(parser)
     parser.add_argument("--workers", type=int, default=None, metavar="N", help="threads [as many as processors]")
 
 
@@ -164,7 +166,8 @@ def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.household import load_plan, plan_household
     from leaveby.files.write.outputs import write_result
     from leaveby.files.write.printed import find_browser
-    from leaveby.show.plan.record import record_text, result_record
+    from leaveby.show.plan.record import result_record
+    from leaveby.show.record import record_text
 
     _check_workers(wanted)
     if wanted.pdf:
@@ -197,69 +200,68 @@ def exit_code(result: HouseholdResult) -> int:
     return NO_WAY if closed else COMPUTED
 
 
-def _say_result(result: HouseholdResult, written: dict[str, Path]) -> None:
+def _say(
+    lines: Iterable[str], *, written: Mapping[str, Path] | None = None, first: Sequence[str] = (OVERRIDE,)
+) -> None:
+    """Print to standard output: the cautions, then what there is to say, then what was written."""
     from rich.console import Console
 
-    from leaveby.show.map_words import way_line
-    from leaveby.show.wording import WAY_TITLES, every_road_shut_words, main_sentence, shown_ways
-
     out = Console(highlight=False, soft_wrap=True)
-    out.print(OVERRIDE, style="bold", markup=False)
-    out.print(PLANNING_AID, markup=False)
-    out.print()
-    out.print(result.plan.name, markup=False)
-    out.print(main_sentence(result), markup=False)
-    for way in shown_ways(result):
-        out.print(f"  {WAY_TITLES[way.way]}: {way_line(result, way)}", markup=False)
-    out.print(f"  {every_road_shut_words(result)}", markup=False)
-    out.print()
-    for name, path in written.items():
+    for line in first:
+        out.print(line, style="bold", markup=False)
+    for line in lines:
+        out.print(line, markup=False)
+    for name, path in (written or {}).items():
         out.print(f"  {name}: {path}", markup=False)
 
 
-def _streets(wanted: argparse.Namespace, errors: Console) -> int:
-    from rich.console import Console
+def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
+    from leaveby.show.map_words import way_line
+    from leaveby.show.wording import WAY_TITLES, every_road_shut_words, main_sentence, shown_ways
 
-    from leaveby.ask.streets import survey_streets
+    ways = (f"  {WAY_TITLES[way.way]}: {way_line(result, way)}" for way in shown_ways(result))
+    every = f"  {every_road_shut_words(result)}"
+    _say((PLANNING_AID, "", result.plan.name, main_sentence(result), *ways, every, ""), written=written)
+
+
+def _streets(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.ask.streets import StreetOptions, survey_streets
     from leaveby.files.write.street_outputs import write_streets
     from leaveby.roads.exits.places import roads_at
+    from leaveby.show.record import record_text
     from leaveby.show.streets.page import survey_sentences
-    from leaveby.show.streets.record import survey_record, survey_text
+    from leaveby.show.streets.record import survey_record
 
     with _progress(errors) as tell:
         answer = survey_streets(
             wanted.roads,
             wanted.homes,
             exits=wanted.exits,
-            area_deg=tuple(wanted.area) if wanted.area else None,
             terrain=wanted.terrain,
             fuel=wanted.fuel,
             arrival=wanted.arrival,
-            count_tracks=wanted.count_tracks,
-            region=wanted.region,
+            options=StreetOptions(
+                area_deg=tuple(wanted.area) if wanted.area else None,
+                count_tracks=wanted.count_tracks,
+                region=wanted.region,
+            ),
             progress=lambda what, done, total: tell(what, done, total, ""),
         )
     made_at = datetime.now().astimezone()
     written = write_streets(answer, wanted.out, made_at=made_at)
     if wanted.json:
-        sys.stdout.write(survey_text(survey_record(answer, made_at=made_at)))
+        sys.stdout.write(record_text(survey_record(answer, made_at=made_at)))
         return COMPUTED
-    out = Console(highlight=False, soft_wrap=True)
-    out.print(OVERRIDE, style="bold", markup=False)
-    out.print(PLANNING_AID, markup=False)
-    out.print()
-    for sentence in survey_sentences(answer):
-        out.print(sentence, markup=False)
-    out.print(f"{len(answer.groups)} groups of homes behind one street or junction.", markup=False)
-    out.print(f"  ways out: {', '.join(roads_at(answer.streets, answer.found.exits))}", markup=False)
+    lines = [
+        *survey_sentences(answer),
+        f"{len(answer.groups)} groups of homes behind one street or junction.",
+        f"  ways out: {', '.join(roads_at(answer.streets, answer.found.exits))}",
+    ]
     if answer.maybe.size:
         names = roads_at(answer.streets, answer.maybe)
         rest = f" and {len(names) - ROADS_SAID} more (streets.json has all)" if len(names) > ROADS_SAID else ""
-        out.print(
-            f"  go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}", markup=False
-        )
-    for name, path in written.items():
-        out.print(f"  {name}: {path}", markup=False)
+        lines.append(f"  go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}")
+    _say((PLANNING_AID, "", *lines), written=written)
     return COMPUTED
 
 
@@ -268,7 +270,7 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.decision.drill.result import any_round_is_open
     from leaveby.files.write.drill_outputs import write_drill
     from leaveby.show.drill.record import drill_record
-    from leaveby.show.plan.record import record_text
+    from leaveby.show.record import record_text
 
     _check_workers(wanted)
     script = read_drill(wanted.drill)
@@ -283,33 +285,21 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     return COMPUTED if any_round_is_open(drill) else NO_WAY
 
 
-def _say_drill(drill: Drill, written: dict[str, Path]) -> None:
-    from rich.console import Console
-
+def _say_drill(drill: Drill, written: Mapping[str, Path]) -> None:
     from leaveby.show.drill.words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
 
-    out = Console(highlight=False, soft_wrap=True)
-    out.print(OVERRIDE, style="bold", markup=False)
-    out.print(EXERCISE_BANNER, style="bold", markup=False)
-    out.print(PLANNING_AID, markup=False)
-    out.print()
-    out.print(f"{drill.name}. Each round was computed with {drill.members} members.", markup=False)
+    lines = [PLANNING_AID, "", f"{drill.name}. Each round was computed with {drill.members} members."]
     for run in drill.rounds:
-        out.print(f"{round_full_title(run)}. {verdict_words(drill, run)}", markup=False)
-        for line in (*leave_by_words(drill, run), *run.notes):
-            out.print(f"  {line}", markup=False)
-    out.print()
-    for name, path in written.items():
-        out.print(f"  {name}: {path}", markup=False)
+        lines.append(f"{round_full_title(run)}. {verdict_words(drill, run)}")
+        lines += [f"  {line}" for line in (*leave_by_words(drill, run), *run.notes)]
+    _say((*lines, ""), written=written, first=(OVERRIDE, EXERCISE_BANNER))
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:
-    from rich.console import Console
-
-    from leaveby.ask.household import check_household, check_roads
+    from leaveby.ask.household import check_roads, load_plan, read_inputs
 
     try:
-        inputs = check_household(wanted.plan)
+        inputs = read_inputs(load_plan(wanted.plan))
         roads = check_roads(inputs)
     except InputError as error:
         if not wanted.json:
@@ -317,23 +307,12 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
         faults = [{"place": f.place, "wrong": f.wrong, "expected": f.expected, "mend": f.mend} for f in error.faults]
         _write_json({"override": OVERRIDE, "faults": faults})
         return BAD_INPUT
+    supposed = [*inputs.plan.assumptions, *inputs.assumptions]
     if wanted.json:
-        _write_json(
-            {
-                "override": OVERRIDE,
-                "faults": [],
-                "roads": dict(roads),
-                "assumptions": [*inputs.plan.assumptions, *inputs.assumptions],
-            }
-        )
-        return COMPUTED
-    out = Console(highlight=False, soft_wrap=True)
-    out.print(OVERRIDE, style="bold", markup=False)
-    out.print(f"{wanted.plan}: no fault found. No fire was computed.", markup=False)
-    for sentence in roads.values():
-        out.print(f"  {sentence}", markup=False)
-    for sentence in (*inputs.plan.assumptions, *inputs.assumptions):
-        out.print(f"  {sentence}", markup=False)
+        _write_json({"override": OVERRIDE, "faults": [], "roads": dict(roads), "assumptions": supposed})
+    else:
+        said = (f"  {sentence}" for sentence in (*roads.values(), *supposed))
+        _say((f"{wanted.plan}: no fault found. No fire was computed.", *said))
     return COMPUTED
 
 

@@ -1,4 +1,4 @@
-"""One registry of the values that are not inputs: each with unit, valid range, source and mark.
+"""One registry of the values that are not inputs: each with unit, valid range, source and mark (`parameters.csv`).
 
 Marks say how far a value can be trusted:
 
@@ -12,8 +12,10 @@ A value that is marked ``judgement`` or ``memory`` and takes part in a result is
 
 from __future__ import annotations
 
+import csv
 from dataclasses import dataclass
-from typing import Final, Literal
+from importlib.resources import files
+from typing import Final, Literal, get_args
 
 Mark = Literal["read", "memory", "practice", "judgement"]
 
@@ -41,244 +43,97 @@ class Parameter:
             raise ValueError(f"{self.value} {self.unit} lies outside {self.low} to {self.high}")
 
 
-# --- household -------------------------------------------------------------------------------------------------
+def _registry() -> dict[str, Parameter]:
+    lines = files("leaveby").joinpath("parameters.csv").read_text(encoding="utf-8").splitlines()
+    return {
+        row["name"]: Parameter(
+            float(row["value"]), row["unit"], float(row["low"]), float(row["high"]), row["source"], _MARKS[row["mark"]]
+        )
+        for row in csv.DictReader(lines)
+    }
 
-FLAME_TEMPERATURE_K: Final = Parameter(1090.0, "K", 800.0, 1400.0, "AS 3959:2009 Appendix B, flame", "memory")
-FLAME_EMISSIVITY: Final = Parameter(0.95, "1", 0.5, 1.0, "AS 3959:2009 Appendix B, flame", "memory")
-FLAME_FRONT_WIDTH_M: Final = Parameter(
-    100.0, "m", 10.0, 1000.0, "AS 3959:2009 Appendix B, width of the front", "memory"
-)
-AIR_TEMPERATURE_K: Final = Parameter(308.0, "K", 273.0, 330.0, "AS 3959:2009 Appendix B, ambient air", "memory")
-AIR_HUMIDITY_PERCENT: Final = Parameter(25.0, "%", 0.0, 100.0, "AS 3959:2009 Appendix B, relative humidity", "memory")
 
-# --- fire ------------------------------------------------------------------------------------------------------
+_MARKS: Final[dict[str, Mark]] = {mark: mark for mark in get_args(Mark)}
 
-CREEP_ROS_M_S: Final = Parameter(
-    0.001,
-    "m/s",
-    0.0,
-    0.01,
-    "slowest head rate of spread of a burning cell; no equation was made to say that a fire is out",
-    "judgement",
-)
-DRIEST_FOREST_FUEL_PERCENT: Final = Parameter(
-    2.0, "%", 1.0, 4.0, "lowest moisture of fine forest and shrubland fuel that equations are given", "judgement"
-)
-HEAT_YIELD_KJ_KG: Final = Parameter(18_600.0, "kJ/kg", 15_000.0, 20_000.0, "AS 3959:2009 Appendix B", "memory")
-GRASS_FLAME_FACTOR: Final = Parameter(
-    1.14,
-    "-",
-    1.0,
-    2.0,
-    "intensity in Byram's flame length for grass: fitted to the distances that AS 3959:2009 prints for grassland",
-    "judgement",
-)
-LOWEST_ROS_FACTOR: Final = Parameter(
-    0.25, "-", 0.1, 1.0, "least factor on a rate of spread in a member: four times too fast a model", "judgement"
-)
-HIGHEST_ROS_FACTOR: Final = Parameter(
-    8.0, "-", 1.0, 20.0, "greatest factor on a rate of spread in a member: eight times too slow a model", "judgement"
-)
-SHORT_SPOTTING_M: Final = Parameter(
-    100.0, "m", 0.0, 2000.0, "spotting from grass and shrubs, and the least from forest", "judgement"
-)
-LONGEST_SPOTTING_M: Final = Parameter(
-    35_000.0, "m", 10_000.0, 50_000.0, "7 February 2009: spots to 33 km; the equation is cut here", "memory"
-)
-WIND_ALOFT_FACTOR: Final = Parameter(
-    2.5,
-    "-",
-    1.0,
-    5.0,
-    "wind that carries embers over wind at 10 m: 1.7 at 500 m by a power of 1/7, more in the jets before a wind change",
-    "judgement",
-)
-SLOWEST_FLIGHT_M_S: Final = Parameter(
-    3.0, "m/s", 0.5, 20.0, "embers fly at least as fast as this, in calm air too: the fire makes wind", "judgement"
-)
-EMBER_THROWING_S: Final = Parameter(
-    300.0,
-    "s",
-    0.0,
-    3600.0,
-    "a place throws embers for so long after the front: flames in forest last up to 5 minutes (Cheney and Sullivan, "
-    "as quoted on a web page)",
-    "read",
-)
-EMBER_HALF_ANGLE_DEG: Final = Parameter(
-    45.0, "deg", 10.0, 180.0, "how far to either side of downwind embers land", "judgement"
-)
+REGISTRY: Final = _registry()
+"""All of them by name; each has its name in this module as well."""
 
-# --- roads -----------------------------------------------------------------------------------------------------
+# --- household --------------------------------------------------------------------------------------------------------
 
-REACTION_TIME_S: Final = Parameter(
-    2.5, "s", 1.0, 4.0, "stopping sight distance of road design handbooks, brake reaction time", "memory"
-)
+FLAME_TEMPERATURE_K: Final = REGISTRY["FLAME_TEMPERATURE_K"]
+FLAME_EMISSIVITY: Final = REGISTRY["FLAME_EMISSIVITY"]
+FLAME_FRONT_WIDTH_M: Final = REGISTRY["FLAME_FRONT_WIDTH_M"]
+AIR_TEMPERATURE_K: Final = REGISTRY["AIR_TEMPERATURE_K"]
+AIR_HUMIDITY_PERCENT: Final = REGISTRY["AIR_HUMIDITY_PERCENT"]
+NEAREST_SAFE_POINT_KM: Final = REGISTRY["NEAREST_SAFE_POINT_KM"]
+FARTHEST_PLACE_KM: Final = REGISTRY["FARTHEST_PLACE_KM"]
 
-DECELERATION_M_S2: Final = Parameter(
-    3.4, "m/s2", 1.0, 6.0, "stopping sight distance of road design handbooks, comfortable deceleration", "memory"
-)
-AIR_DENSITY_KG_M3: Final = Parameter(
-    1.2,
-    "kg/m3",
-    0.9,
-    1.3,
-    "dry air at sea level and 20 C; less on hot days and heights, so this is the slow side",
-    "practice",
-)
-CAR_DRAG_COEFFICIENT: Final = Parameter(0.40, "-", 0.2, 0.6, "passenger cars and utilities, high side", "judgement")
-TOW_DRAG_COEFFICIENT: Final = Parameter(
-    0.90, "-", 0.5, 1.2, "bluff body behind a vehicle; box vans and caravans lie at 0.6 to 1.0", "judgement"
-)
-POWER_AT_WHEELS_SHARE: Final = Parameter(
-    0.70, "-", 0.05, 1.0, "driveline loss, heat and height, and not holding full throttle for minutes", "judgement"
-)
-WALKING_SPEED_M_S: Final = Parameter(
-    4.0 / 3.6, "m/s", 0.2, 2.0, "adults with a load, slow side of 4 to 5 km/h", "judgement"
-)
-ASCENT_PER_HOUR_M: Final = Parameter(
-    600.0,
-    "m/h",
-    200.0,
-    1000.0,
-    "Naismith 1892, Scottish Mountaineering Club Journal 2:136: one hour per 2,000 ft",
-    "memory",
-)
-WALKING_PACE_KM_H: Final = Parameter(
-    5.0, "km/h", 3.0, 7.0, "a posted speed of 'walk'; rulings vary from 4 to 7", "judgement"
-)
-POSTED_SHARE: Final = Parameter(
-    0.90, "-", 0.3, 1.0, "mean speed over the posted limit: bends, junctions, caution", "judgement"
-)
-GATE_TIME_S: Final = Parameter(60.0, "s", 0.0, 600.0, "stop, open, pass, and leave one gate", "judgement")
-HEIGHT_SLACK_M: Final = Parameter(0.10, "m", 0.0, 0.5, "bounce and sag under a height limit", "judgement")
-WIDTH_SLACK_M: Final = Parameter(0.20, "m", 0.0, 1.0, "room beside the vehicle within a width limit", "judgement")
-TOW_LIMIT_WA_KM_H: Final = Parameter(
-    100.0, "km/h", 60.0, 130.0, "Western Australia, towing; secondary pages towingguide.com, caravan guides", "read"
-)
-TOW_LIMIT_NSW_HEAVY_KM_H: Final = Parameter(
-    100.0, "km/h", 60.0, 130.0, "New South Wales, above 4.5 t combined; secondary pages towingguide.com", "read"
-)
-TOW_LIMIT_NSW_HEAVY_MASS_KG: Final = Parameter(
-    4500.0, "kg", 0.0, 50_000.0, "New South Wales, combined mass of the rule above; same pages", "read"
-)
-TOW_LIMIT_NEW_ZEALAND_KM_H: Final = Parameter(90.0, "km/h", 60.0, 130.0, "New Zealand road code, towing", "memory")
-TOW_LIMIT_GREAT_BRITAIN_MPH: Final = Parameter(
-    50.0,
-    "mph",
-    30.0,
-    70.0,
-    "Highway Code rule 124, towing, single carriageway (60 on dual: the lower is taken)",
-    "memory",
-)
-TOW_LIMIT_CALIFORNIA_KM_H: Final = Parameter(
-    88.51392, "km/h", 60.0, 130.0, "California Vehicle Code 22406, 55 mph when towing", "memory"
-)
+# --- fire -------------------------------------------------------------------------------------------------------------
 
-# --- decision --------------------------------------------------------------------------------------------------
+CREEP_ROS_M_S: Final = REGISTRY["CREEP_ROS_M_S"]
+DRIEST_FOREST_FUEL_PERCENT: Final = REGISTRY["DRIEST_FOREST_FUEL_PERCENT"]
+HEAT_YIELD_KJ_KG: Final = REGISTRY["HEAT_YIELD_KJ_KG"]
+GRASS_FLAME_FACTOR: Final = REGISTRY["GRASS_FLAME_FACTOR"]
+LOWEST_ROS_FACTOR: Final = REGISTRY["LOWEST_ROS_FACTOR"]
+HIGHEST_ROS_FACTOR: Final = REGISTRY["HIGHEST_ROS_FACTOR"]
+SHORT_SPOTTING_M: Final = REGISTRY["SHORT_SPOTTING_M"]
+LONGEST_SPOTTING_M: Final = REGISTRY["LONGEST_SPOTTING_M"]
+WIND_ALOFT_FACTOR: Final = REGISTRY["WIND_ALOFT_FACTOR"]
+SLOWEST_FLIGHT_M_S: Final = REGISTRY["SLOWEST_FLIGHT_M_S"]
+EMBER_THROWING_S: Final = REGISTRY["EMBER_THROWING_S"]
+EMBER_HALF_ANGLE_DEG: Final = REGISTRY["EMBER_HALF_ANGLE_DEG"]
 
-WIND_SPEED_ERROR: Final = Parameter(
-    0.15,
-    "-",
-    0.0,
-    0.5,
-    "standard deviation of the logarithm of wind speed over forecast wind speed; no published figure was read",
-    "judgement",
-)
-WIND_TURN_ERROR_DEG: Final = Parameter(
-    12.0,
-    "deg",
-    0.0,
-    45.0,
-    "standard deviation of wind direction about the forecast; no published figure was read",
-    "judgement",
-)
-WEATHER_SHIFT_S: Final = Parameter(
-    3600.0,
-    "s",
-    0.0,
-    10_800.0,
-    "standard deviation of when the weather comes about when it was forecast; no published figure was read",
-    "judgement",
-)
-TASKS_SLOW_TOGETHER: Final = Parameter(
-    0.5,
-    "-",
-    0.0,
-    1.0,
-    "share of how slowly a task goes that all tasks of a morning have in common (correlation of normal scores): smoke, "
-    "heat and fear slow every task; no measured figure was found",
-    "judgement",
-)
-DRIVE_TIME_FACTOR_HIGH: Final = Parameter(
-    1.5,
-    "-",
-    1.0,
-    5.0,
-    "longest drive over the computed drive on an evacuation day, before queues; no published figure was read",
-    "judgement",
-)
-DEFAULT_CAR_POWER_KW: Final = Parameter(
-    70.0, "kW", 20.0, 500.0, "a small car's engine, where the plan gives no power: the slow side", "judgement"
-)
-SPOT_OVER_M: Final = Parameter(
-    500.0,
-    "m",
-    0.0,
-    35_000.0,
-    "barriers narrower than this are crossed by embers at once; spotting over kilometres is published for bad days",
-    "judgement",
-)
+# --- roads ------------------------------------------------------------------------------------------------------------
 
-# --- the community's streets -----------------------------------------------------------------------------------
+REACTION_TIME_S: Final = REGISTRY["REACTION_TIME_S"]
+DECELERATION_M_S2: Final = REGISTRY["DECELERATION_M_S2"]
+AIR_DENSITY_KG_M3: Final = REGISTRY["AIR_DENSITY_KG_M3"]
+CAR_DRAG_COEFFICIENT: Final = REGISTRY["CAR_DRAG_COEFFICIENT"]
+TOW_DRAG_COEFFICIENT: Final = REGISTRY["TOW_DRAG_COEFFICIENT"]
+POWER_AT_WHEELS_SHARE: Final = REGISTRY["POWER_AT_WHEELS_SHARE"]
+WALKING_SPEED_M_S: Final = REGISTRY["WALKING_SPEED_M_S"]
+ASCENT_PER_HOUR_M: Final = REGISTRY["ASCENT_PER_HOUR_M"]
+WALKING_PACE_KM_H: Final = REGISTRY["WALKING_PACE_KM_H"]
+POSTED_SHARE: Final = REGISTRY["POSTED_SHARE"]
+GATE_TIME_S: Final = REGISTRY["GATE_TIME_S"]
+HEIGHT_SLACK_M: Final = REGISTRY["HEIGHT_SLACK_M"]
+WIDTH_SLACK_M: Final = REGISTRY["WIDTH_SLACK_M"]
+FEW_CUT_SHARE: Final = REGISTRY["FEW_CUT_SHARE"]
+FAR_CUT_M: Final = REGISTRY["FAR_CUT_M"]
+LEAST_HOME_FOOTPRINT_M2: Final = REGISTRY["LEAST_HOME_FOOTPRINT_M2"]
+HOME_FLOOR_M2: Final = REGISTRY["HOME_FLOOR_M2"]
+USUAL_LEVELS: Final = REGISTRY["USUAL_LEVELS"]
 
-PEOPLE_PER_HOME: Final = Parameter(2.5, "people", 0.5, 10.0, "mean household, high side", "judgement")
-VEHICLES_PER_HOME: Final = Parameter(
-    2.0, "vehicles", 0.5, 5.0, "vehicles that a household takes when it leaves, high side", "judgement"
-)
-FEW_HOMES_PER_KM: Final = Parameter(
-    5.0,
-    "homes per km of residential street",
-    1.0,
-    20.0,
-    "fewer than on any built-up street, where 20 m frontages on both sides give 100; low side, for acreage",
-    "judgement",
-)
-NOTABLE_HOMES: Final = Parameter(2.0, "homes", 1.0, 20.0, "least homes of a group in the short list", "judgement")
-NOTABLE_SHARE: Final = Parameter(
-    0.75, "-", 0.1, 1.0, "most of the homes of the listed group around it that a listed group may have", "judgement"
-)
-SHORTEST_LISTED_M: Final = Parameter(
-    300.0, "m", 0.0, 5000.0, "least residential street behind one exit that is listed for lack of homes", "judgement"
-)
-LINK_WITHIN_M: Final = Parameter(300.0, "m", 1.0, 5000.0, "longest straight line of a link to build", "judgement")
-LINK_STEEPEST: Final = Parameter(
-    0.16, "-", 0.001, 1.0, "steepest ground under a link to build, rise over run", "judgement"
-)
+# --- decision ---------------------------------------------------------------------------------------------------------
 
-# --- a drill ---------------------------------------------------------------------------------------------------
+WIND_SPEED_ERROR: Final = REGISTRY["WIND_SPEED_ERROR"]
+WIND_TURN_ERROR_DEG: Final = REGISTRY["WIND_TURN_ERROR_DEG"]
+WEATHER_SHIFT_S: Final = REGISTRY["WEATHER_SHIFT_S"]
+TASKS_SLOW_TOGETHER: Final = REGISTRY["TASKS_SLOW_TOGETHER"]
+DRIVE_TIME_FACTOR_HIGH: Final = REGISTRY["DRIVE_TIME_FACTOR_HIGH"]
+DEFAULT_CAR_POWER_KW: Final = REGISTRY["DEFAULT_CAR_POWER_KW"]
+SPOT_OVER_M: Final = REGISTRY["SPOT_OVER_M"]
 
-FASTEST_HEAD_M_S: Final = Parameter(
-    30.0, "m/s", 1.0, 50.0, "greatest head rate on flat ground: the most that a plan may set by hand", "judgement"
-)
-IN_SIGHT_M: Final = Parameter(
-    3000.0, "m", 500.0, 20_000.0, "flames this near are seen from the home; farther ones are heard of", "judgement"
-)
-WIND_CHANGE_DEG: Final = Parameter(
-    40.0, "deg", 10.0, 180.0, "a turn by this much from one weather step to the next is a wind change", "judgement"
-)
-REPORTED_AFTER_S: Final = Parameter(
-    300.0, "s", 0.0, 3600.0, "from a fire's start to its report, and from there to official word of it", "judgement"
-)
+# --- the community's streets ------------------------------------------------------------------------------------------
 
-# --- lines on the map ------------------------------------------------------------------------------------------
+PEOPLE_PER_HOME: Final = REGISTRY["PEOPLE_PER_HOME"]
+VEHICLES_PER_HOME: Final = REGISTRY["VEHICLES_PER_HOME"]
+FEW_HOMES_PER_KM: Final = REGISTRY["FEW_HOMES_PER_KM"]
+NOTABLE_HOMES: Final = REGISTRY["NOTABLE_HOMES"]
+NOTABLE_SHARE: Final = REGISTRY["NOTABLE_SHARE"]
+SHORTEST_LISTED_M: Final = REGISTRY["SHORTEST_LISTED_M"]
+LINK_WITHIN_M: Final = REGISTRY["LINK_WITHIN_M"]
+LINK_STEEPEST: Final = REGISTRY["LINK_STEEPEST"]
 
-TIE_S: Final = Parameter(
-    60.0, "s", 0.0, 600.0, "leads this near count as equal: nobody's morning is known to the minute", "judgement"
-)
-NEAR_SHARE: Final = Parameter(
-    0.25, "-", 0.0, 1.0, "a place is near a trigger line within this share of its distance from the home", "judgement"
-)
-NEAR_LEAST_M: Final = Parameter(
-    1000.0, "m", 0.0, 5000.0, "a place this near a trigger line is near it, wherever the home is", "judgement"
-)
+# --- a drill ----------------------------------------------------------------------------------------------------------
+
+FASTEST_HEAD_M_S: Final = REGISTRY["FASTEST_HEAD_M_S"]
+IN_SIGHT_M: Final = REGISTRY["IN_SIGHT_M"]
+WIND_CHANGE_DEG: Final = REGISTRY["WIND_CHANGE_DEG"]
+REPORTED_AFTER_S: Final = REGISTRY["REPORTED_AFTER_S"]
+
+# --- lines on the map -------------------------------------------------------------------------------------------------
+
+TIE_S: Final = REGISTRY["TIE_S"]
+NEAR_SHARE: Final = REGISTRY["NEAR_SHARE"]
+NEAR_LEAST_M: Final = REGISTRY["NEAR_LEAST_M"]

@@ -1,39 +1,37 @@
-"""Countries and states whose road rules a plan can ask for: the codes that exist, and those with rules here."""
+"""Countries and states whose road rules a plan can ask for, and the tables of rules that lie beside the code."""
 
 from __future__ import annotations
 
 import difflib
-from typing import Final
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Any, Final
 
 from leaveby.errors import Fault
 
 REGION_PATTERN: Final = r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$"
 
-_COUNTRIES: Final = (
-    "AD AE AF AG AI AL AM AO AQ AR AS AT AU AW AX AZ BA BB BD BE BF BG BH BI BJ BL BM BN BO BQ BR BS BT BV BW BY BZ "
-    "CA CC CD CF CG CH CI CK CL CM CN CO CR CU CV CW CX CY CZ DE DJ DK DM DO DZ EC EE EG EH ER ES ET FI FJ FK FM FO "
-    "FR GA GB GD GE GF GG GH GI GL GM GN GP GQ GR GS GT GU GW GY HK HM HN HR HT HU ID IE IL IM IN IO IQ IR IS IT JE "
-    "JM JO JP KE KG KH KI KM KN KP KR KW KY KZ LA LB LC LI LK LR LS LT LU LV LY MA MC MD ME MF MG MH MK ML MM MN MO "
-    "MP MQ MR MS MT MU MV MW MX MY MZ NA NC NE NF NG NI NL NO NP NR NU NZ OM PA PE PF PG PH PK PL PM PN PR PS PT PW "
-    "PY QA RE RO RS RU RW SA SB SC SD SE SG SH SI SJ SK SL SM SN SO SR SS ST SV SX SY SZ TC TD TF TG TH TJ TK TL TM "
-    "TN TO TR TT TV TW TZ UA UG UM US UY UZ VA VC VE VG VI VN VU WF WS YE YT ZA ZM ZW"
-)
-"""ISO 3166-1, two letters (from memory; the tests hold it against the copy in the time-zone data)."""
 
-_STATES: Final = {
-    "AU": "ACT NSW NT QLD SA TAS VIC WA",
-    "US": (
-        "AK AL AR AZ CA CO CT DC DE FL GA HI IA ID IL IN KS KY LA MA MD ME MI MN MO MS MT NC ND NE NH NJ NM NV NY OH "
-        "OK OR PA RI SC SD TN TX UT VA VT WA WI WV WY"
-    ),
+@cache
+def table(name: str) -> Any:
+    """Read a table that lies beside the code, `name`.toml in the package, once.
+
+    Examples
+    --------
+    >>> table("regions")["countries"]["mark"]
+    'memory'
+    """
+    return tomllib.loads(files("leaveby").joinpath(f"{name}.toml").read_text(encoding="utf-8"))
+
+
+_KNOWN: Final = table("regions")
+COUNTRIES: Final = frozenset(_KNOWN["countries"]["values"])
+STATES: Final = {
+    country: tuple(f"{country}-{state}" for state in states) for country, states in _KNOWN["states"]["values"].items()
 }
-"""States of the countries in which a rule differs from state to state (ISO 3166-2, from memory)."""
-
-COUNTRIES: Final = frozenset(_COUNTRIES.split())
-STATES: Final = {country: tuple(f"{country}-{state}" for state in said.split()) for country, said in _STATES.items()}
-
-WITH_RULES: Final = ("AU", "NZ", "GB", "US", "CA", "ZA", "DE", "FR", "ES", "PT", "IT", "GR", "AD", "AT", "CH")
-"""Countries whose road rules stand in `leaveby.roads.vehicle.speeds`; of others only general values are known."""
+WITH_RULES: Final = tuple(table("roads/vehicle/speeds")["zone"]["km_h"])
+"""Countries whose road rules stand in `leaveby.roads.vehicle`; of others only general values are known."""
 
 
 def country_of(region: str) -> str:

@@ -15,6 +15,8 @@ Number = TypeVar("Number", float, NDArray[np.float64])
 SECONDS_PER_MINUTE = 60.0
 SECONDS_PER_HOUR = 3600.0
 METRES_PER_KM = 1000.0
+METRES_PER_DEGREE = 111_195.0
+"""Of latitude, on the mean sphere."""
 
 
 def m_s_from_km_h(speed_km_h: Number) -> Number:

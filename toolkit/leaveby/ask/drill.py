@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime, time
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from leaveby.ask.household import load_plan, read_inputs
 from leaveby.decision.drill.result import Answer, Drill, DrillScript, OwnInject
@@ -16,10 +17,8 @@ from leaveby.errors import Fault, InputError
 from leaveby.files.read.drill_shape import SECTIONS, TABLES, place_in, read_table
 from leaveby.files.read.plan import toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
-from leaveby.household.plan_checks import nearest_word
+from leaveby.household.plan_document import nearest_word
 from leaveby.units import m_s_from_km_h, s_from_min
-
-_WHAT: Final = "a drill file (TOML)"
 
 
 def read_drill(path: str | Path) -> DrillScript:
@@ -52,30 +51,36 @@ def read_drill(path: str | Path) -> DrillScript:
     leaveby.errors.InputError: no_such_drill.toml: there is no such file. Expected a drill file (TOML). To mend it: ...
     """
     path = Path(path)
-    where, text = str(path), toml_text(path, what=_WHAT)
+    where, text = str(path), toml_text(path, what="a drill file (TOML)")
     document = toml_document(text, where=where)
-    faults: list[Fault] = []
-    sections = {name: _section(document, name, where=where, faults=faults) for name in SECTIONS}
-    tables = {name: _tables(document, name, where=where, faults=faults) for name in TABLES}
-    faults += [_unknown_section(name, where=where) for name in document if name not in (*SECTIONS, *TABLES)]
+    file = _File(where, document, [])
+    sections = {name: _section(file, name) for name in SECTIONS}
+    tables = {name: _tables(file, name) for name in TABLES}
+    for name in document:
+        if name not in (*SECTIONS, *TABLES):
+            _unknown_section(file, name)
     plan, plan_faults = _plan(path, sections["drill"]["plan"], where=where)
-    speeds = _speeds(sections["drill"], where=where, faults=faults)
-    script = None
-    if plan is not None:
-        script = _script(document, sections, tables, plan=plan, speeds=speeds, where=where, faults=faults)
-    if faults or plan_faults or script is None:
-        raise InputError([*(with_line(fault, text, where=where) for fault in faults), *plan_faults])
+    speeds = _speeds(file, sections["drill"])
+    script = None if plan is None else _script(file, sections, tables, plan=plan, speeds=speeds)
+    if file.faults or plan_faults or script is None:
+        raise InputError([*(with_line(fault, text, where=where) for fault in file.faults), *plan_faults])
     return script
 
 
 def run_drill(
-    drill: DrillScript | str | Path, *, workers: int | None = None, progress: Progress | None = None
+    drill: DrillScript | str | Path,
+    *,
+    members: int | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
 ) -> Drill:
     """Run a drill, or the drill in a file.
 
     Parameters
     ----------
     drill : DrillScript, str or Path
+    members : int, optional
+        How many times each round's uncertain day is played through; as the drill says when left out.
     workers : int, optional
         Threads; as many as the machine has processors when left out. The drill does not depend on it.
     progress : callable, optional
@@ -91,39 +96,58 @@ def run_drill(
         With every fault of the drill file, of the plan and of what it names.
     """
     script = drill if isinstance(drill, DrillScript) else read_drill(drill)
+    script = script if members is None else replace(script, members=members)
     inputs = read_inputs(script.plan)
     return answer_drill(inputs, script, workers=workers or os.cpu_count() or 1, progress=progress)
 
 
-def _section(document: Mapping[str, Any], name: str, *, where: str, faults: list[Fault]) -> dict[str, Any]:
-    found = document.get(name)
+@dataclass(frozen=True)
+class _File:
+    """A drill file while it is read: its name, what it holds, and the faults found so far."""
+
+    where: str
+    document: Mapping[str, Any]
+    faults: list[Fault]
+
+    def fault(self, place: str, wrong: str, expected: str, mend: str) -> None:
+        place = place if place.startswith(self.where) else f"{self.where}: {place}"
+        self.faults.append(Fault(place, wrong, expected, mend))
+
+    def place(self, name: str, number: int, key: str = "") -> str:
+        """Where a key of a table stands."""
+        return place_in(name, number, table=self.table(name, number), key=key, where=self.where)
+
+    def table(self, name: str, number: int) -> Mapping[str, Any]:
+        found: Mapping[str, Any] = self.document[name][number]
+        return found
+
+
+def _section(file: _File, name: str) -> dict[str, Any]:
+    found = file.document.get(name)
     if isinstance(found, dict):
-        return read_table(name, found, where=where, faults=faults)
+        return read_table(name, found, where=file.where, faults=file.faults)
     wrong = "is missing" if found is None else "is not a section"
-    faults.append(Fault(f"{where}: [{name}]", wrong, "a section with " + ", ".join(SECTIONS[name]), "add the section"))
+    file.fault(f"[{name}]", wrong, "a section with " + ", ".join(SECTIONS[name]), "add the section")
     return dict.fromkeys(SECTIONS[name])
 
 
-def _tables(document: Mapping[str, Any], name: str, *, where: str, faults: list[Fault]) -> list[dict[str, Any]]:
-    found = document.get(name, [])
+def _tables(file: _File, name: str) -> list[dict[str, Any]]:
+    found = file.document.get(name, [])
     if not isinstance(found, list) or not all(isinstance(one, dict) for one in found):
         wanted = f"tables, each under [[{name}]]"
-        faults.append(
-            Fault(f"{where}: [[{name}]]", "is not a list of tables", wanted, "write each under its own header")
-        )
+        file.fault(f"[[{name}]]", "is not a list of tables", wanted, "write each under its own header")
         return []
-    return [read_table(name, table, number=number, where=where, faults=faults) for number, table in enumerate(found)]
+    return [
+        read_table(name, table, number=number, where=file.where, faults=file.faults)
+        for number, table in enumerate(found)
+    ]
 
 
-def _unknown_section(name: str, *, where: str) -> Fault:
+def _unknown_section(file: _File, name: str) -> None:
     known = (*SECTIONS, *TABLES)
     near = nearest_word(name, known)
-    return Fault(
-        f"{where}: [{name}]",
-        "is not a section of a drill file",
-        "one of " + ", ".join(known),
-        f'write "{near}" if that was meant' if near is not None else "take the section away",
-    )
+    mend = f'write "{near}" if that was meant' if near is not None else "take the section away"
+    file.fault(f"[{name}]", "is not a section of a drill file", "one of " + ", ".join(known), mend)
 
 
 def _plan(path: Path, name: str | None, *, where: str) -> tuple[Plan | None, tuple[Fault, ...]]:
@@ -141,15 +165,15 @@ def _plan(path: Path, name: str | None, *, where: str) -> tuple[Plan | None, tup
         return None, error.faults
 
 
-def _speeds(drill: Mapping[str, Any], *, where: str, faults: list[Fault]) -> tuple[float, ...]:
+def _speeds(file: _File, drill: Mapping[str, Any]) -> tuple[float, ...]:
     found: tuple[float, ...] | None = drill["speeds_km_h"]
     if found is None:
         return ()
-    place = f"{where}: [drill] speeds_km_h"
+    place = "[drill] speeds_km_h"
     if len(set(found)) < len(found):
-        faults.append(Fault(place, "names a speed twice", "each speed once", "take one of them out"))
+        file.fault(place, "names a speed twice", "each speed once", "take one of them out")
     if not found and drill["own_fire"] is False:
-        faults.append(Fault(place, "is empty", "a speed, or own_fire = true", "name a speed, for example [5, 12, 50]"))
+        file.fault(place, "is empty", "a speed, or own_fire = true", "name a speed, for example [5, 12, 50]")
     return found
 
 
@@ -162,50 +186,42 @@ def _seconds(plan: Plan, moment: time | datetime | None) -> float | None:
     return (moment - plan.starts_at).total_seconds()
 
 
+@dataclass(frozen=True)
+class _Frame:
+    """What injects and answers are held against: the plan, the rounds' speeds in km/h, and when the clock stops."""
+
+    plan: Plan
+    speeds: tuple[float, ...]
+    begin_s: float | None
+    pauses_s: tuple[float, ...]
+    every_s: float | None
+
+
 def _script(
-    document: Mapping[str, Any],
+    file: _File,
     sections: Mapping[str, Mapping[str, Any]],
     tables: Mapping[str, list[dict[str, Any]]],
     *,
     plan: Plan,
     speeds: tuple[float, ...],
-    where: str,
-    faults: list[Fault],
 ) -> DrillScript | None:
     """Check what has to hold between the keys and the plan, and make the nouns; None where a fault was found."""
-    drill = sections["drill"]
+    drill, pauses = sections["drill"], sections["pauses"]
     begin_s = _seconds(plan, drill["begin_at"])
     if begin_s is not None and begin_s > 0.0:
-        faults.append(
-            Fault(
-                f"{where}: [drill] begin_at",
-                "is after the plan's first fire starts",
-                f"at or before {plan.starts_at:%H:%M}, so that the groups can leave on the forecast alone",
-                "begin earlier",
-            )
+        file.fault(
+            "[drill] begin_at",
+            "is after the plan's first fire starts",
+            f"at or before {plan.starts_at:%H:%M}, so that the groups can leave on the forecast alone",
+            "begin earlier",
         )
-    pauses_s = _pauses(sections["pauses"], plan=plan, begin_s=begin_s, where=where, faults=faults)
-    every_s = None if sections["pauses"]["every_min"] is None else s_from_min(float(sections["pauses"]["every_min"]))
-    raw = {name: document.get(name, []) for name in TABLES}
-    injects = [
-        _inject(one, raw["injects"][number], number=number, plan=plan, speeds=speeds, where=where, faults=faults)
-        for number, one in enumerate(tables["injects"])
-    ]
-    answers = [
-        _answer(
-            one,
-            raw["answers"][number],
-            number=number,
-            plan=plan,
-            speeds=speeds,
-            pauses=(begin_s, pauses_s, every_s),
-            where=where,
-            faults=faults,
-        )
-        for number, one in enumerate(tables["answers"])
-    ]
-    _check_twice(answers, where=where, faults=faults)
-    if faults or begin_s is None:
+    pauses_s = _pauses(file, pauses, plan=plan, begin_s=begin_s)
+    every_s = None if pauses["every_min"] is None else s_from_min(float(pauses["every_min"]))
+    frame = _Frame(plan, speeds, begin_s, pauses_s, every_s)
+    injects = [_inject(file, one, number=number, frame=frame) for number, one in enumerate(tables["injects"])]
+    answers = [_answer(file, one, number=number, frame=frame) for number, one in enumerate(tables["answers"])]
+    _check_twice(file, answers)
+    if file.faults or begin_s is None:
         return None
     return DrillScript(
         name=drill["name"],
@@ -218,106 +234,67 @@ def _script(
         members=drill["members"],
         injects=tuple(one for one in injects if one is not None),
         answers=tuple(one for one in answers if one is not None),
-        where=where,
+        where=file.where,
     )
 
 
-def _pauses(
-    pauses: Mapping[str, Any], *, plan: Plan, begin_s: float | None, where: str, faults: list[Fault]
-) -> tuple[float, ...]:
+def _pauses(file: _File, pauses: Mapping[str, Any], *, plan: Plan, begin_s: float | None) -> tuple[float, ...]:
     if (pauses["at"] is None) == (pauses["every_min"] is None):
         # A key at fault is None as well, and its own fault has been said.
-        if not any(f"{where}: [pauses]" in fault.place for fault in faults):
+        if not any(f"{file.where}: [pauses]" in fault.place for fault in file.faults):
             both = "names both at and every_min" if pauses["at"] is not None else "names neither at nor every_min"
-            faults.append(Fault(f"{where}: [pauses]", both, "one of the two", "keep one of them"))
+            file.fault("[pauses]", both, "one of the two", "keep one of them")
         return ()
     found = [_seconds(plan, moment) for moment in pauses["at"] or ()]
     pauses_s = tuple(at_s for at_s in found if at_s is not None)
-    place = f"{where}: [pauses] at"
     if any(after <= before for before, after in pairwise(pauses_s)):
-        faults.append(Fault(place, "does not rise", "each later than the one before", "put them in order"))
+        file.fault("[pauses] at", "does not rise", "each later than the one before", "put them in order")
     if begin_s is not None and pauses_s and min(pauses_s) < begin_s:
-        faults.append(Fault(place, "holds a time before the exercise begins", "begin_at or later", "correct it"))
+        file.fault("[pauses] at", "holds a time before the exercise begins", "begin_at or later", "correct it")
     return pauses_s
 
 
-def _speed_fault(speed: float | None, speeds: tuple[float, ...], place: str) -> list[Fault]:
-    if speed is None or speed in speeds:
-        return []
-    named = ", ".join(f"{one:g}" for one in speeds) or "none"
-    wrong = f"names {speed:g} km/h, which is no round"
-    return [Fault(place, wrong, f"a speed of [drill]: {named}", "correct the speed")]
+def _check_speed(file: _File, speed: float | None, speeds: tuple[float, ...], place: str) -> None:
+    if speed is not None and speed not in speeds:
+        named = ", ".join(f"{one:g}" for one in speeds) or "none"
+        wrong = f"names {speed:g} km/h, which is no round"
+        file.fault(place, wrong, f"a speed of [drill]: {named}", "correct the speed")
 
 
-def _inject(
-    one: Mapping[str, Any],
-    table: Mapping[str, Any],
-    *,
-    number: int,
-    plan: Plan,
-    speeds: tuple[float, ...],
-    where: str,
-    faults: list[Fault],
-) -> OwnInject | None:
-    def place(key: str) -> str:
-        return place_in("injects", number, table=table, key=key, where=where)
-
+def _inject(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) -> OwnInject | None:
+    table = file.table("injects", number)
     if ("at" in table) == ("after_fire_min" in table):
         wrong = "has both at and after_fire_min" if "at" in table else "has no time"
-        faults.append(Fault(place(""), wrong, "either at or after_fire_min", "give one of the two"))
+        file.fault(file.place("injects", number), wrong, "either at or after_fire_min", "give one of the two")
     for speed in one["speeds_km_h"] or ():
-        faults += _speed_fault(speed, speeds, place("speeds_km_h"))
-    at_s = _seconds(plan, one["at"]) if one["after_fire_min"] is None else s_from_min(float(one["after_fire_min"]))
+        _check_speed(file, speed, frame.speeds, file.place("injects", number, "speeds_km_h"))
+    after_min = one["after_fire_min"]
+    at_s = _seconds(frame.plan, one["at"]) if after_min is None else s_from_min(float(after_min))
     if at_s is None or one["kind"] is None or one["text"] is None or one["speeds_km_h"] is None:
         return None
     return OwnInject(at_s, one["kind"], one["text"], tuple(m_s_from_km_h(speed) for speed in one["speeds_km_h"]))
 
 
-def _answer(
-    one: Mapping[str, Any],
-    table: Mapping[str, Any],
-    *,
-    number: int,
-    plan: Plan,
-    speeds: tuple[float, ...],
-    pauses: tuple[float | None, tuple[float, ...], float | None],
-    where: str,
-    faults: list[Fault],
-) -> Answer | None:
+def _answer(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) -> Answer | None:
     def place(key: str) -> str:
-        return place_in("answers", number, table=table, key=key, where=where)
+        return file.place("answers", number, key)
 
-    begin_s, pauses_s, every_s = pauses
-    way, start_s, pause = one["way"], _seconds(plan, one["start_at"]), one["pause"]
-    own = (*ways(plan), "stay")
+    way, start_s, pause = one["way"], _seconds(frame.plan, one["start_at"]), one["pause"]
+    own = (*ways(frame.plan), "stay")
     if way is not None and way not in own:
         words = ", ".join(f'"{name}"' for name in own)
-        faults.append(
-            Fault(place("way"), f'is "{way}", no way of this plan\'s household', f"one of {words}", "correct it")
-        )
-    if way is not None and way != "stay" and "start_at" not in table:
+        file.fault(place("way"), f'is "{way}", no way of this plan\'s household', f"one of {words}", "correct it")
+    if way is not None and way != "stay" and "start_at" not in file.table("answers", number):
         wanted = "the clock time at which the group would start getting ready"
-        faults.append(Fault(place("start_at"), "is missing", wanted, 'add a line that begins with "start_at ="'))
-    faults += _speed_fault(one["speed_km_h"], speeds, place("speed_km_h"))
-    pause_s = None
-    if pause is not None and pauses_s and pause > len(pauses_s):
-        wanted = f"1 to {len(pauses_s)}"
-        faults.append(Fault(place("pause"), f"is {pause}, and there are {len(pauses_s)} pauses", wanted, "correct it"))
-    elif pause is not None and pauses_s:
-        pause_s = pauses_s[pause - 1]
-    elif pause is not None and every_s is not None and begin_s is not None:
-        pause_s = begin_s + (pause - 1) * every_s
-        if pause_s > plan.horizon_s:
-            wanted = f"a pause within the {plan.horizon_s / 3600.0:g} hours of the plan"
-            faults.append(Fault(place("pause"), f"is {pause}, which comes later than that", wanted, "correct it"))
+        file.fault(place("start_at"), "is missing", wanted, 'add a line that begins with "start_at ="')
+    _check_speed(file, one["speed_km_h"], frame.speeds, place("speed_km_h"))
+    pause_s = _pause_s(file, pause, frame, place("pause"))
     if start_s is not None and pause_s is not None and start_s < pause_s:
-        faults.append(
-            Fault(
-                place("start_at"),
-                "is before the pause at which it was written down",
-                "the time of the pause or later",
-                "correct it; who has left already gave that answer at an earlier pause",
-            )
+        file.fault(
+            place("start_at"),
+            "is before the pause at which it was written down",
+            "the time of the pause or later",
+            "correct it; who has left already gave that answer at an earlier pause",
         )
     if one["group"] is None or way is None or pause is None or (start_s is None and way != "stay"):
         return None
@@ -325,19 +302,35 @@ def _answer(
     return Answer(one["group"], pause, way, None if way == "stay" else start_s, speed)
 
 
-def _check_twice(answers: list[Answer | None], *, where: str, faults: list[Fault]) -> None:
+def _pause_s(file: _File, pause: int | None, frame: _Frame, place: str) -> float | None:
+    """When a numbered pause is held; None where that is not known, or it is no pause of this drill."""
+    if pause is None:
+        return None
+    if frame.pauses_s:
+        if pause <= len(frame.pauses_s):
+            return frame.pauses_s[pause - 1]
+        wrong = f"is {pause}, and there are {len(frame.pauses_s)} pauses"
+        file.fault(place, wrong, f"1 to {len(frame.pauses_s)}", "correct it")
+        return None
+    if frame.every_s is None or frame.begin_s is None:
+        return None
+    pause_s = frame.begin_s + (pause - 1) * frame.every_s
+    if pause_s > frame.plan.horizon_s:
+        wanted = f"a pause within the {frame.plan.horizon_s / 3600.0:g} hours of the plan"
+        file.fault(place, f"is {pause}, which comes later than that", wanted, "correct it")
+    return pause_s
+
+
+def _check_twice(file: _File, answers: list[Answer | None]) -> None:
     seen: dict[tuple[str, int, float | None], int] = {}
     for number, one in enumerate(answers):
         if one is None:
             continue
-        key = (one.group, one.pause, one.speed_m_s)
-        if key in seen:
-            faults.append(
-                Fault(
-                    place_in("answers", number, table={"group": one.group}, key="", where=where),
-                    f"is the second answer of this group at pause {one.pause}, after answers[{seen[key] + 1}]",
-                    "one answer of a group at a pause (of a round)",
-                    "take one out, or say with speed_km_h which round each is for",
-                )
+        first = seen.setdefault((one.group, one.pause, one.speed_m_s), number)
+        if first != number:
+            file.fault(
+                place_in("answers", number, table={"group": one.group}, key="", where=file.where),
+                f"is the second answer of this group at pause {one.pause}, after answers[{first + 1}]",
+                "one answer of a group at a pause (of a round)",
+                "take one out, or say with speed_km_h which round each is for",
             )
-        seen.setdefault(key, number)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -85,6 +86,19 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     if fuel is None or weather is None or network is None:
         raise InputError(faults)
+    record = {
+        "leaveby": __version__,
+        "seed": str(plan.seed),
+        "members": str(plan.members),
+        **file_record(
+            plan=plan.where,
+            roads=plan.roads.file,
+            terrain=plan.terrain.file,
+            fuel=plan.fuel.file,
+            fuel_legend=plan.fuel.legend,
+            weather=plan.weather.file,
+        ),
+    }
     return HouseholdInputs(
         plan=plan,
         terrain=ground.terrain,
@@ -92,36 +106,35 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         weather=weather,
         network=network,
         assumptions=ground.assumptions,
-        record=_record(plan),
+        record=record,
         places=tuple((place.name, place.lon_deg, place.lat_deg) for place in read_places(plan.roads.file)),
     )
 
 
-def _record(plan: Plan) -> Mapping[str, str]:
-    files = {
-        "plan": Path(plan.where),
-        "roads": plan.roads.file,
-        "terrain": plan.terrain.file,
-        "fuel": plan.fuel.file,
-        "fuel_legend": plan.fuel.legend,
-        "weather": plan.weather.file,
-    }
-    record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members)}
+def file_record(**files: str | Path | None) -> dict[str, str]:
+    """The version, and the name and digest of each file that is there, for the record of an answer."""
+    record = {"leaveby": __version__}
     for name, path in files.items():
-        if path is not None and path.is_file():
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
-            record[name] = f"{path.name} sha256:{digest}"
+        if path is not None and Path(path).is_file():
+            with Path(path).open("rb") as source:
+                record[name] = f"{Path(path).name} sha256:{hashlib.file_digest(source, 'sha256').hexdigest()}"
     return record
 
 
 def plan_household(
-    plan: Plan | str | Path, *, workers: int | None = None, progress: Progress | None = None
+    plan: Plan | str | Path,
+    *,
+    members: int | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
 ) -> HouseholdResult:
     """Answer the household question for a plan, or for the plan in a file.
 
     Parameters
     ----------
     plan : Plan, str or Path
+    members : int, optional
+        How many times the uncertain day is played through; as the plan says when left out.
     workers : int, optional
         Threads; as many as the machine has processors when left out. The answer does not depend on it.
     progress : callable, optional
@@ -136,9 +149,16 @@ def plan_household(
     InputError
         With every fault of the plan and of what it names.
     """
-    from leaveby.decision.household.answer import answer_household  # here, since checking a plan does without
+    # here, since checking a plan does without
+    from leaveby.decision.household.answer import answer_household
+    from leaveby.decision.ways.result import HouseholdResult
+    from leaveby.show.in_python import html_of
+
+    # The answer knows nothing of how it is shown; a notebook asks it all the same.
+    HouseholdResult._repr_html_ = html_of  # type: ignore[attr-defined]
 
     read = plan if isinstance(plan, Plan) else load_plan(plan)
+    read = read if members is None else replace(read, members=members)
     return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from shapely.geometry.base import BaseGeometry
 
-from leaveby import __version__
+from leaveby.ask.household import file_record
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
@@ -30,12 +30,42 @@ from leaveby.roads.exits.street_table import StreetTable, street_table
 from leaveby.roads.network.grades import edge_grades
 from leaveby.roads.network.graph import RoadNetwork
 
+Box = tuple[float, float, float, float]
 Progress = Callable[[str, int, int], None]
 Sampler = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
-STANDOFF_M = 100.0
-SMOKE_LEAD_S = 900.0
 _FUEL_STEP_M = 50.0
+
+
+@dataclass(frozen=True)
+class StreetOptions(SurveyOptions):
+    """What a survey from files supposes and looks for, beside what `SurveyOptions` says.
+
+    Attributes
+    ----------
+    area_deg : (west, south, east, north), optional
+        The area asked about: homes outside of it are left out, and listed by number.
+    region : str
+        Country and state, for legal speeds.
+    count_tracks : bool
+        Whether tracks count as ways out for everyone.
+    far_m : float
+        A home farther than this from every street belongs to no group, and is listed.
+    standoff_m, smoke_lead_s : float
+        A street shuts this long before fire is this near to any part of it.
+
+    Examples
+    --------
+    >>> StreetOptions(region="AU-VIC", links=3).standoff_m
+    100.0
+    """
+
+    area_deg: Box | None = None
+    region: str = "AU"
+    count_tracks: bool = False
+    far_m: float = FAR_M
+    standoff_m: float = 100.0
+    smoke_lead_s: float = 900.0
 
 
 def survey_streets(
@@ -43,16 +73,10 @@ def survey_streets(
     homes: str | Path | None = None,
     *,
     exits: str | Path | None = None,
-    area_deg: tuple[float, float, float, float] | None = None,
     terrain: str | Path | None = None,
     fuel: str | Path | None = None,
     arrival: str | Path | None = None,
     options: SurveyOptions | None = None,
-    count_tracks: bool = False,
-    region: str = "AU",
-    far_m: float = FAR_M,
-    standoff_m: float = STANDOFF_M,
-    smoke_lead_s: float = SMOKE_LEAD_S,
     progress: Progress | None = None,
 ) -> StreetSurvey:
     """Answer the community question from files.
@@ -67,30 +91,12 @@ def survey_streets(
         Footprints, points, or counts per way, see `place_from_file`; the buildings of the extract when left out.
     exits : str or Path, optional
         Points that count as out, and nothing else; where left out, main roads at the edge of the map do.
-    area_deg : (west, south, east, north), optional
-        The area asked about: homes outside of it are left out, and listed by number.
-    terrain : str or Path, optional
-        Raster of heights in metres, for grades and for the slope under links.
-    fuel : str or Path, optional
-        Raster of fuel loads in t/ha.
-    arrival : str or Path, optional
-        Raster of fire arrival times in minutes, as `leaveby plan` writes it: then it is counted who is not out when
-        the exit shuts.
-    options : SurveyOptions, optional
-    count_tracks : bool
-        Whether tracks count as ways out for everyone.
-    region : str
-        Country and state, for legal speeds.
-    far_m : float
-        A home farther than this from every street belongs to no group, and is listed.
-    standoff_m, smoke_lead_s : float
-        A street shuts this long before fire is this near.
+    terrain, fuel, arrival : str or Path, optional
+        Rasters of heights in metres (for grades and links), of fuel loads in t/ha, and of fire arrival times in
+        minutes, as `leaveby plan` writes it: with that, it is counted who is not out when the exit shuts.
+    options : StreetOptions or SurveyOptions, optional
     progress : callable, optional
         Called with (what, done, total).
-
-    Returns
-    -------
-    StreetSurvey
 
     Raises
     ------
@@ -104,78 +110,97 @@ def survey_streets(
         ...
     leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
     """
-    if wrong := region_faults(region, place="region"):
+    asked = options if isinstance(options, StreetOptions) else StreetOptions(**vars(options or SurveyOptions()))
+    if wrong := region_faults(asked.region, place="region"):
         raise InputError(wrong)
     file = Path(roads)
-    from_osm = file.name.lower().endswith((*OSM_ENDINGS, ".graphml"))
-    if homes is None and not file.name.lower().endswith(OSM_ENDINGS):
+    bounds = _bounds(file, homes)
+    network = read_roads(file, edge_deg=bounds)
+    heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
+    loads = None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel"))
+    grades = None if heights is None else edge_grades(network, heights)
+    streets = street_table(
+        network, grades=grades, fuel_t_ha=loads, count_tracks=asked.count_tracks, region=asked.region
+    )
+    area = None if asked.area_deg is None else _area(asked.area_deg, crs=streets.crs)
+    placed = place_from_file(file if homes is None else homes, streets, far_m=asked.far_m)
+    placed, left_out, supposed = _asked_about(placed, streets, area=area, bounds=bounds)
+    outline = map_outline(streets)
+    out, maybe, said = _out(streets, exits, area=area, bounds=bounds, outline=outline)
+    closing, shut = None, tuple[str, ...]()
+    if arrival is not None:
+        closing, shut = closings(streets, arrival, standoff_m=asked.standoff_m, smoke_lead_s=asked.smoke_lead_s)
+    question = StreetQuestion(
+        streets,
+        placed,
+        exits=out,
+        maybe=maybe,
+        options=asked,
+        elevation=heights,
+        closing_s=closing,
+        outline=outline,
+        supposed=(*supposed, *said, *shut),
+        from_osm=network.from_osm and file.name.lower().endswith((*OSM_ENDINGS, ".graphml")),
+        inputs=file_record(roads=roads, homes=homes, exits=exits, terrain=terrain, fuel=fuel, arrival=arrival),
+    )
+    answer = survey(question, progress=progress)
+    balance = replace(answer.balance, homes=answer.balance.homes + left_out, outside_area=left_out)
+    return replace(answer, balance=balance)
+
+
+def _bounds(file: Path, homes: str | Path | None) -> Box | None:
+    """Where an extract says that it ends; refused where there is nothing to read homes from."""
+    is_osm = file.name.lower().endswith(OSM_ENDINGS)
+    if homes is None and not is_osm:
         raise refuse(
             "homes",
             f"none were given, and {file} holds roads only",
             expected="a file of footprints, points, or counts per way",
             mend="give it",
         )
-    bounds = extract_bounds(file) if file.is_file() and file.name.lower().endswith(OSM_ENDINGS) else None
-    network = read_roads(file, edge_deg=bounds)
-    from_osm = from_osm and network.from_osm
-    heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
-    streets = street_table(
-        network,
-        grades=None if heights is None else edge_grades(network, heights),
-        fuel_t_ha=None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel")),
-        count_tracks=count_tracks,
-        region=region,
-    )
-    placed = place_from_file(file if homes is None else homes, streets, far_m=far_m)
-    supposed: list[str] = []
-    area = None if area_deg is None else _area(area_deg, crs=streets.crs)
-    left_out = 0.0
+    return extract_bounds(file) if file.is_file() and is_osm else None
+
+
+def _asked_about(
+    placed: PlacedHomes, streets: StreetTable, *, area: BaseGeometry | None, bounds: Box | None
+) -> tuple[PlacedHomes, float, list[str]]:
+    """The homes in the area and within the edge of the map, how many were left out, and what is said of that."""
+    left_out, supposed = 0.0, []
     if area is not None:
         placed, left_out = _within(placed, area)
         if left_out:
             supposed.append(f"{left_out:g} homes lie outside the area asked about and are in no count.")
-    maybe = np.zeros(0, dtype=np.int32)
-    outline = map_outline(streets)
     if bounds is not None:
         placed, beyond = _within(placed, _area(bounds, crs=streets.crs), but=over_edge(streets, bounds))
+        left_out += beyond
         if beyond:
-            left_out += beyond
             supposed.append(
                 f"{beyond:g} homes lie beyond the edge of the map, or on streets beyond it, and are in no count."
             )
-    if exits is None:
-        if bounds is None:
-            out, said = boundary_exits(streets, area=area, outline=outline)
-        else:
-            out, maybe, said = bounds_exits(streets, bounds, area=area)
-        supposed += said
-    else:
+    return placed, left_out, supposed
+
+
+def _out(
+    streets: StreetTable,
+    exits: str | Path | None,
+    *,
+    area: BaseGeometry | None,
+    bounds: Box | None,
+    outline: BaseGeometry,
+) -> tuple[NDArray[np.int32], NDArray[np.int32], Sequence[str]]:
+    """Junctions that count as out, those that may lead out, and what is said of them."""
+    none = np.zeros(0, dtype=np.int32)
+    if exits is not None:
         names, x, y = read_exits(exits, crs=streets.crs)
-        out = exits_at(streets, x, y_m=y, names=names)
-        supposed.append(f"Out was taken to be at the {len(names)} places named: {', '.join(names[:20])}.")
-    closing = None
-    if arrival is not None:
-        closing, said = closings(streets, arrival, standoff_m=standoff_m, smoke_lead_s=smoke_lead_s)
-        supposed += said
-    asked = StreetQuestion(
-        streets,
-        placed,
-        exits=out,
-        maybe=maybe,
-        options=options or SurveyOptions(),
-        elevation=heights,
-        closing_s=closing,
-        outline=outline,
-        supposed=tuple(supposed),
-        from_osm=from_osm,
-        inputs=_record(roads=roads, homes=homes, exits=exits, terrain=terrain, fuel=fuel, arrival=arrival),
-    )
-    answer = survey(asked, progress=progress)
-    balance = replace(answer.balance, homes=answer.balance.homes + left_out, outside_area=left_out)
-    return replace(answer, balance=balance)
+        said = [f"Out was taken to be at the {len(names)} places named: {', '.join(names[:20])}."]
+        return exits_at(streets, x, y_m=y, names=names), none, said
+    if bounds is not None:
+        return bounds_exits(streets, bounds, area=area)
+    out, told = boundary_exits(streets, area=area, outline=outline)
+    return out, none, told
 
 
-def _area(box: tuple[float, float, float, float], *, crs: str) -> BaseGeometry:
+def _area(box: Box, *, crs: str) -> BaseGeometry:
     west, south, east, north = box
     if not (-180.0 <= west < east <= 180.0 and -90.0 <= south < north <= 90.0):
         raise refuse(
@@ -205,17 +230,18 @@ def _within(
             mend="check the order and sign of the four numbers, or take a larger area",
         )
     rows = np.flatnonzero(inside)
-    kept = PlacedHomes(
-        identity=tuple(homes.identity[i] for i in rows),
-        street=homes.street[rows],
-        along_m=homes.along_m[rows],
-        away_m=homes.away_m[rows],
-        dwellings=homes.dwellings[rows],
-        x_m=homes.x_m[rows],
-        y_m=homes.y_m[rows],
-        assumptions=homes.assumptions,
-    )
+    columns = {name: getattr(homes, name)[rows] for name in ("street", "along_m", "away_m", "dwellings", "x_m", "y_m")}
+    kept = replace(homes, identity=tuple(homes.identity[row] for row in rows), **columns)
     return kept, float(homes.dwellings[~inside].sum())
+
+
+def _opened(path: str | Path, *, wanted: str) -> tuple[NDArray[np.float64], Any, Any]:
+    """The first band of a raster with NaN in its voids, its transform and its reference system."""
+    try:
+        with rasterio.open(path) as source:
+            return source.read(1, masked=True).astype(np.float64).filled(np.nan), source.transform, source.crs
+    except rasterio.errors.RasterioIOError as error:
+        raise refuse(str(path), "it can't be read as a raster", expected=wanted, mend="check the file") from error
 
 
 def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
@@ -246,15 +272,7 @@ def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
         ...
     leaveby.errors.InputError: no_such_file.tif: it can't be read as a raster. Expected ...
     """
-    try:
-        with rasterio.open(path) as source:
-            band = np.ma.getdata(source.read(1)).astype(np.float64)
-            band[source.read_masks(1) == 0] = np.nan
-            inverse, own = ~source.transform, source.crs
-    except rasterio.errors.RasterioIOError as error:
-        raise refuse(
-            str(path), "it can't be read as a raster", expected=f"a GeoTIFF of {what}", mend="check the file"
-        ) from error
+    band, inverse, own = _opened(path, wanted=f"a GeoTIFF of {what}")
     if own is None:
         raise refuse(
             str(path),
@@ -262,6 +280,7 @@ def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
             expected="a raster that says which coordinates it is in",
             mend="write the reference system into it, with gdal_edit -a_srs for example",
         )
+    inverse = ~inverse
     project = Transformer.from_crs(crs, CRS.from_wkt(own.to_wkt()), always_xy=True)
 
     def sample(x_m: NDArray[np.float64], y_m: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -308,42 +327,13 @@ def _fuel_along(network: RoadNetwork, sample: Sampler) -> NDArray[np.float64]:
 def closings(
     streets: StreetTable, arrival: str | Path, *, standoff_m: float, smoke_lead_s: float
 ) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """When each street shuts, from a raster of fire arrival times in minutes.
+    """When each street shuts (seconds from the scenario's start, inf where fire does not come), and what was supposed.
 
-    Parameters
-    ----------
-    streets : StreetTable
-        With m streets.
-    arrival : str or Path
-        As `leaveby plan` writes it: north up, square cells in metres; where the fire does not come it has no value.
-    standoff_m, smoke_lead_s : float
-        A street shuts this long before fire is this near to any part of it.
-
-    Returns
-    -------
-    NDArray[np.float64] of shape (m,), tuple of str
-        Seconds from the scenario's start, inf where fire does not come within the horizon; and what was supposed.
-
-    Raises
-    ------
-    InputError
-        When the raster can't be read, or its cells are not square metres.
-
-    Examples
-    --------
-    >>> closings(None, "no_such_file.tif", standoff_m=100.0, smoke_lead_s=900.0)
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.tif: it can't be read as a raster. Expected ...
+    The raster holds fire arrival times in minutes as `leaveby plan` writes it: north up, square cells in metres; where
+    the fire does not come it has no value.
     """
-    try:
-        with rasterio.open(arrival) as source:
-            minutes = np.ma.filled(source.read(1, masked=True).astype(np.float64), np.inf)
-            transform, own = source.transform, source.crs
-    except rasterio.errors.RasterioIOError as error:
-        raise refuse(
-            str(arrival), "it can't be read as a raster", expected="arrival.tif of a plan", mend="check the file"
-        ) from error
+    minutes, transform, own = _opened(arrival, wanted="arrival.tif of a plan")
+    minutes = np.where(np.isnan(minutes), np.inf, minutes)
     square = transform.a > 0.0 and np.isclose(transform.a, -transform.e) and transform.b == transform.d == 0.0
     if own is None or not own.is_projected or not square:
         raise refuse(
@@ -367,15 +357,3 @@ def closings(
     if outside:
         said.append(f"{outside} streets reach beyond the arrival raster: when fire comes there is not known.")
     return times, tuple(said)
-
-
-def _record(**files: str | Path | None) -> dict[str, str]:
-    record = {"leaveby": __version__}
-    for name, path in files.items():
-        if path is not None and Path(path).is_file():
-            digest = hashlib.sha256()
-            with Path(path).open("rb") as source:
-                while block := source.read(1 << 20):
-                    digest.update(block)
-            record[name] = f"{Path(path).name} sha256:{digest.hexdigest()}"
-    return record

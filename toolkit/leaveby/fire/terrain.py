@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,9 @@ from scipy import ndimage, sparse
 from scipy.sparse import linalg as splinalg
 
 from leaveby.errors import Fault, InputError
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 
 @dataclass(frozen=True)
@@ -50,6 +54,12 @@ class Grid:
         """Rows and columns."""
         return (self.rows, self.cols)
 
+    @property
+    def bounds_m(self) -> tuple[float, float, float, float]:
+        """West, south, east and north edge, metres."""
+        south, east = self.y_max_m - self.rows * self.cell_m, self.x_min_m + self.cols * self.cell_m
+        return (self.x_min_m, south, east, self.y_max_m)
+
 
 def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:
     """Row and column of the cell that holds a point, or None where the point lies outside.
@@ -76,6 +86,43 @@ def centre_of(grid: Grid, row: int, *, col: int) -> tuple[float, float]:
     (45.0, 285.0)
     """
     return (grid.x_min_m + (col + 0.5) * grid.cell_m, grid.y_max_m - (row + 0.5) * grid.cell_m)
+
+
+def to_xarray(
+    grid: Grid, values: NDArray[np.float64], *, name: str, long_name: str = "", crs: str | None = None
+) -> xr.DataArray:
+    """Values on a grid, such as arrival or lead times, as a layer with coordinates x and y and a reference system.
+
+    North is up (y falls along the rows). The unit, seconds, stands among the attributes.
+
+    Parameters
+    ----------
+    values : ndarray of float64, shape (rows, cols)
+        Seconds; inf where there is no time.
+    name, long_name : str
+    crs : str, optional
+        Another reference system to take the layer to, each cell by its nearest one; inf outside the grid.
+
+    Examples
+    --------
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> layer = to_xarray(grid, np.array([[0.0, 60.0], [60.0, np.inf]]), name="lead_time_s")
+    >>> float(layer.sel(x=45.0, y=45.0)), layer.rio.crs.to_epsg()
+    (60.0, 32755)
+    """
+    import rioxarray  # noqa: F401  (slow to load; adds the .rio accessor)
+    import xarray as xr
+
+    coords = {
+        "y": grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m,
+        "x": grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m,
+    }
+    attrs = {"units": "s", "long_name": long_name or name}
+    plain = xr.DataArray(values, coords=coords, dims=("y", "x"), name=name, attrs=attrs)
+    layer: xr.DataArray = plain.rio.write_crs(grid.crs)
+    if crs is not None:
+        layer = layer.rio.reproject(crs, nodata=np.inf)
+    return layer
 
 
 @dataclass(frozen=True)
@@ -110,23 +157,10 @@ def check_grid(grid: Grid) -> None:
     leaveby.errors.InputError: grid: its reference system EPSG:4326 is in degrees. Expected a projected ...
     """
     faults: list[Fault] = []
-    wanted = "a projected reference system in metres, such as EPSG:32755"
-    mend = "reproject to the UTM zone of the place"
-    if not grid.crs or not grid.crs.strip():
-        faults.append(Fault("grid", "has no reference system", wanted, "say which one its coordinates are in"))
-    else:
-        try:
-            crs = CRS.from_user_input(grid.crs)
-        except CRSError:
-            faults.append(Fault("grid", f"its reference system {grid.crs!r} is not known", wanted, "correct its name"))
-        else:
-            if crs.is_geographic:
-                faults.append(Fault("grid", f"its reference system {grid.crs} is in degrees", wanted, mend))
-            elif not crs.is_projected:
-                faults.append(Fault("grid", f"its reference system {grid.crs} is not projected", wanted, mend))
-            elif any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in crs.axis_info[:2]):
-                unit = crs.axis_info[0].unit_name
-                faults.append(Fault("grid", f"its reference system {grid.crs} is in {unit}", wanted, mend))
+    wrong = _wrong_crs(grid.crs.strip())
+    if wrong:
+        wanted = "a projected reference system in metres, such as EPSG:32755"
+        faults.append(Fault("grid", wrong, wanted, "reproject to the UTM zone of the place, and name that system"))
     if not (np.isfinite(grid.cell_m) and grid.cell_m > 0):
         faults.append(Fault("grid", f"its cell size is {grid.cell_m} m", "above 0 m", "correct the cell size"))
     if not (np.isfinite(grid.x_min_m) and np.isfinite(grid.y_max_m)):
@@ -137,6 +171,22 @@ def check_grid(grid: Grid) -> None:
         )
     if faults:
         raise InputError(faults)
+
+
+def _wrong_crs(name: str) -> str | None:
+    if not name:
+        return "has no reference system"
+    try:
+        crs = CRS.from_user_input(name)
+    except CRSError:
+        return f"its reference system {name!r} is not known"
+    if crs.is_geographic:
+        return f"its reference system {name} is in degrees"
+    if not crs.is_projected:
+        return f"its reference system {name} is not projected"
+    if any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in crs.axis_info[:2]):
+        return f"its reference system {name} is in {crs.axis_info[0].unit_name}"
+    return None
 
 
 def gradients(terrain: Terrain) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

@@ -36,36 +36,7 @@ class _Search:
 
 
 def searched(crew: Crew, draft: Draft, *, node_limit: int) -> tuple[Draft, bool]:
-    """Look for a schedule that is ready earlier than `draft`.
-
-    Parameters
-    ----------
-    crew : Crew
-    draft : Draft
-        The best that is known.
-    node_limit : int
-        Branches that may be looked at.
-
-    Returns
-    -------
-    Draft
-        A better one, or `draft` itself.
-    bool
-        True when nothing was left to look at: the draft returned can't be bettered.
-
-    Examples
-    --------
-    >>> from leaveby.household.crew import serial
-    >>> crew = Crew(
-    ...     before=((), (), ()), behind=((), (), ()), durations_s=(2.0, 2.0, 4.0), longest_s=(2.0, 2.0, 4.0),
-    ...     hands=(1, 1, 1), able=((0, 1), (0, 1), (0, 1)), arrives_s=(0.0, 0.0), arrives_soonest_s=(0.0, 0.0),
-    ...     arrives_latest_s=(0.0, 0.0), sought=(4.0, 4.0),
-    ... )
-    >>> first = serial(crew, (0, 1, 2))
-    >>> best, proved = searched(crew, first, node_limit=100)
-    >>> first.ready_s, best.ready_s, proved
-    (6.0, 4.0, True)
-    """
+    """Look for a schedule that is ready earlier than the best known; tell whether none was left to look at."""
     people = range(len(crew.arrives_s))
     skills = [frozenset(task for task, able in enumerate(crew.able) if person in able) for person in people]
     groups = sorted({*crew.able, tuple(people)})

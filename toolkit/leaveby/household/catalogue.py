@@ -40,14 +40,7 @@ MOST_CREWS: Final = 1024
 
 @dataclass(frozen=True)
 class TaskList:
-    """One list: who does what in which order, by positions of the tasks and people that it was made for.
-
-    Attributes
-    ----------
-    order : tuple of int
-    who : tuple of tuple of int
-        For each task, in the order in which they were given.
-    """
+    """One list: who does what in which order, by positions of the tasks and people that it was made for."""
 
     order: tuple[int, ...]
     who: tuple[tuple[int, ...], ...]
@@ -73,32 +66,9 @@ def soonest_list(
     arrivals_s: NDArray[np.float64],
     confidence: float,
 ) -> tuple[TaskList, float]:
-    """Find the list by which the household is ready soonest at the asked confidence.
+    """Find the list by which the household is ready soonest, and its ready time in seconds, at the asked confidence.
 
-    Parameters
-    ----------
-    tasks : sequence of Task
-        Those of one way, each done by people of whom enough can.
-    people : sequence of Person
-    durations_s : ndarray of float64, shape (members, tasks)
-    arrivals_s : ndarray of float64, shape (members, people)
-    confidence : float
-        Above 0 and below 1.
-
-    Returns
-    -------
-    TaskList
-    float
-        Its ready time at the asked confidence, in seconds.
-
-    Examples
-    --------
-    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
-    >>> tasks = tuple(Task(name, ("car",), 60.0, 60.0, 60.0) for name in ("bags", "dog", "goats"))
-    >>> lasts = np.array([[60.0, 60.0, 120.0]])
-    >>> best, ready_s = soonest_list(tasks, crew, durations_s=lasts, arrivals_s=np.zeros((1, 2)), confidence=0.5)
-    >>> ready_s, len(best.who[2])
-    (120.0, 1)
+    Durations have the shape (members, tasks), arrivals (members, people); the tasks are those of one way.
     """
     made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
     rank = rank_at(durations_s.shape[0], confidence)
@@ -126,28 +96,9 @@ def latest_list(
     """Find the list with which getting ready may start latest, where how late depends on who is late with which fire.
 
     Needed where a few members take so long that the ready time at the asked confidence does not tell of them; then it
-    is not enough that a list is ready soonest. Every list of the catalogue is put through, which takes seconds.
-
-    Parameters
-    ----------
-    tasks, people, durations_s, arrivals_s, confidence
-        As for `soonest_list`.
-    latest_departure_s : ndarray of float64, shape (members,)
-
-    Returns
-    -------
-    TaskList
-    float
-        Its latest start: the lesser of the latest departure less the ready time, both at the asked confidence, and the
-        time from which the asked share of members gets clear.
-
-    Examples
-    --------
-    >>> crew, tasks = (Person("Ines", can=("lift",)),), (Task("bags", ("car",), 60.0, 60.0, 60.0),)
-    >>> lasts, leave = np.array([[0.0], [0.0], [0.0], [400.0]]), np.array([100.0, 200.0, 300.0, 400.0])
-    >>> latest_list(tasks, crew, durations_s=lasts, arrivals_s=np.zeros((4, 1)), latest_departure_s=leave,
-    ...     confidence=0.6)[1]
-    100.0
+    is not enough that a list is ready soonest. Every list of the catalogue is put through, which takes seconds. Given
+    with it is its latest start: the lesser of the latest departure less the ready time, both at the asked confidence,
+    and the time from which the asked share of members gets clear.
     """
     made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
     leave_s = latest_departure_s[made.members]
@@ -171,19 +122,8 @@ def latest_list(
 def smaller_crews(tasks: Sequence[Task], people: Sequence[Person]) -> Iterator[NDArray[np.bool_]]:
     """Give who can do which task, for the crew itself and for every smaller one that can still do all of them.
 
-    In a smaller crew people stay out of tasks that they could do: of all, or of those that need some ability.
-
-    Yields
-    ------
-    ndarray of bool, shape (tasks, people)
-        The crew itself first.
-
-    Examples
-    --------
-    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
-    >>> tasks = (Task("bags", ("car",), 1.0, 1.0, 1.0), Task("gate", ("car",), 1.0, 1.0, 1.0, needs=("lift",)))
-    >>> [able.sum(axis=0).tolist() for able in smaller_crews(tasks, crew)]
-    [[2, 2], [2, 1], [2, 0], [1, 2], [0, 2]]
+    In a smaller crew people stay out of tasks that they could do: of all, or of those that need some ability. Each is
+    an array of shape (tasks, people).
     """
     asked = {word for task in tasks for word in task.needs}
     choices = [_kept(person, asked, whole=False) for person in people]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -63,19 +63,6 @@ def serial(crew: Crew, order: Sequence[int], *, spared: frozenset[tuple[int, int
     """Place the tasks of a list one by one at the earliest time at which enough of those who can are free.
 
     `spared` holds (task, person) pairs that are not used where enough others can do the task.
-
-    Examples
-    --------
-    >>> crew = Crew(
-    ...     before=((), (0,)), behind=((1,), ()), durations_s=(60.0, 30.0), longest_s=(60.0, 30.0), hands=(1, 2),
-    ...     able=((0, 1), (0, 1)), arrives_s=(0.0, 90.0), arrives_soonest_s=(0.0, 90.0), arrives_latest_s=(0.0, 90.0),
-    ...     sought=(45.0, 45.0),
-    ... )
-    >>> draft = serial(crew, (0, 1))
-    >>> draft.start_s, draft.who, draft.ready_s
-    ((0.0, 90.0), ((0,), (0, 1)), 120.0)
-    >>> lower_bound(crew), common_step(crew)
-    (120.0, 30.0)
     """
     count = len(crew.hands)
     busy: list[list[tuple[float, float]]] = [[] for _ in crew.arrives_s]
@@ -140,17 +127,14 @@ def list_by(crew: Crew, key: Sequence[float]) -> tuple[int, ...]:
 
 def backward(crew: Crew) -> Crew:
     """Turn the time around: what came before comes behind, and everyone is there."""
-    return Crew(
+    there_s = (0.0,) * len(crew.arrives_s)
+    return replace(
+        crew,
         before=crew.behind,
         behind=crew.before,
-        durations_s=crew.durations_s,
-        longest_s=crew.longest_s,
-        hands=crew.hands,
-        able=crew.able,
-        arrives_s=tuple(0.0 for _ in crew.arrives_s),
-        arrives_soonest_s=tuple(0.0 for _ in crew.arrives_s),
-        arrives_latest_s=tuple(0.0 for _ in crew.arrives_s),
-        sought=crew.sought,
+        arrives_s=there_s,
+        arrives_soonest_s=there_s,
+        arrives_latest_s=there_s,
     )
 
 

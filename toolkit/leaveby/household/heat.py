@@ -151,18 +151,10 @@ def radiant_heat(distance_m: ArrayLike, *, flame_length_m: ArrayLike, slope_deg:
 
 
 def exposure_class(heat_kw_m2: float) -> str:
-    """Name the construction class that AS 3959 has for a radiant heat.
+    """Name the construction class that AS 3959 has for a radiant heat: BAL-12.5, -19, -29, -40, BAL-FZ above 40 kW/m2.
 
-    Parameters
-    ----------
-    heat_kw_m2 : float
-        Finite, 0 or more.
-
-    Returns
-    -------
-    str
-        BAL-12.5, BAL-19, BAL-29, BAL-40, or BAL-FZ above 40 kW/m2. A flux below 12.5 is named BAL-12.5 too: the class
-        below it depends on the distance to all vegetation, which is for a licensed practitioner to say.
+    A flux below 12.5 is named BAL-12.5 too: the class below it depends on the distance to all vegetation, which is for
+    a licensed practitioner to say.
 
     Examples
     --------
@@ -176,20 +168,10 @@ def exposure_class(heat_kw_m2: float) -> str:
 def time_to_harm(
     heat_kw_m2: float, harm: Harm = "pain", *, which: Literal["lowest", "mean", "highest"] = "lowest"
 ) -> float:
-    """Seconds until bare skin in a steady radiant heat has taken the dose of a harm.
+    """Seconds until bare skin in a steady radiant heat, more than 0, has taken the dose of a harm.
 
-    Parameters
-    ----------
-    heat_kw_m2 : float
-        More than 0.
-    harm : {"pain", "first_degree_burn", "second_degree_burn", "third_degree_burn"}
-    which : {"lowest", "mean", "highest"}
-        Of the published range of doses; the lowest, the earliest harm, when left out.
-
-    Returns
-    -------
-    float
-        Seconds. Below about 2.5 kW/m2 the pain dose runs early, since skin cools as it heats.
+    Of the published range of doses the lowest counts, the earliest harm, if no other is asked for. Below about 2.5
+    kW/m2 the pain dose runs early, since skin cools as it heats.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The household's plan as nouns in SI units: people, vehicles, tasks, safe points and the inputs beside them.
+"""The household's plan in SI units, and what its people, vehicles and tasks say of its ways of leaving.
 
 The words of the plan file (minutes, km/h, TOML) end in `leaveby.household.plan_file`; from here on everything is in
 seconds, metres and metres per second.
@@ -7,310 +7,87 @@ seconds, metres and metres per second.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from math import inf
-from pathlib import Path
-from typing import Final, Literal
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
 
 from leaveby.errors import Fault, refuse
+from leaveby.household.plan_keys import (
+    Hours,
+    Listed,
+    Minutes,
+    MonthAndDay,
+    Name,
+    Read,
+    Table,
+    key,
+    number,
+    section,
+)
+from leaveby.household.plan_tables import (
+    TASK_WAYS,
+    WAYS,
+    Animal,
+    FireInput,
+    FuelInput,
+    Home,
+    House,
+    IgnitionInput,
+    Person,
+    PersonTable,
+    RoadsInput,
+    SafePoint,
+    Task,
+    TaskWay,
+    TerrainInput,
+    Towing,
+    Vehicle,
+    Way,
+    WeatherInput,
+    ring_opened,
+    skill_word,
+)
+from leaveby.units import s_from_min
 
-Way = Literal["tow", "car", "foot"]
-TaskWay = Literal["tow", "car", "foot", "shelter"]
+__all__ = [
+    "TASK_WAYS",
+    "WAYS",
+    "Animal",
+    "Durations",
+    "FireInput",
+    "FuelInput",
+    "Home",
+    "House",
+    "Household",
+    "IgnitionInput",
+    "Person",
+    "Plan",
+    "PlanFile",
+    "RoadsInput",
+    "SafePoint",
+    "Task",
+    "TaskWay",
+    "TerrainInput",
+    "Towing",
+    "Vehicle",
+    "Way",
+    "WeatherInput",
+    "arrival_faults",
+    "can_do",
+    "skill_word",
+    "tasks_for",
+    "towing_car",
+    "trailer",
+    "uncertain_people",
+    "ways",
+    "why_no_way",
+]
+
 Durations = Literal["beta_pert", "triangular"]
-
-WAYS: Final[tuple[Way, ...]] = ("tow", "car", "foot")
-"""Ways of leaving, the slowest to make ready first."""
-
-TASK_WAYS: Final[tuple[TaskWay, ...]] = ("tow", "car", "foot", "shelter")
-"""What a task can be for: the ways of leaving, and closing the house as the last resort."""
-
-
-@dataclass(frozen=True)
-class Person:
-    """Someone who has to get out.
-
-    Attributes
-    ----------
-    name : str
-    can : tuple of str
-        What this person can do. `drive` and `tow` have a meaning of their own; other words are matched with what
-        the tasks need. Someone who can do nothing takes no task: a child's hands are not counted.
-    arrives_after_s : float
-        Seconds from the start of getting ready until this person is home, 0 or more; the likely time where it is not
-        certain. Nobody leaves before everyone has arrived.
-    arrives_soonest_s, arrives_latest_s : float or None
-        The other two of a three-point arrival; None: as `arrives_after_s`.
-
-    Examples
-    --------
-    >>> Person("Ines", can=("lift", "drive")).arrives_after_s
-    0.0
-    >>> fetching = Person("Bo", ("lift",), arrives_after_s=1800.0, arrives_latest_s=5400.0)
-    >>> fetching.arrival_points_s, fetching.arrival_is_uncertain
-    ((1800.0, 1800.0, 5400.0), True)
-    """
-
-    name: str
-    can: tuple[str, ...] = ()
-    arrives_after_s: float = 0.0
-    arrives_soonest_s: float | None = None
-    arrives_latest_s: float | None = None
-
-    @property
-    def arrival_points_s(self) -> tuple[float, float, float]:
-        """Soonest, likely and latest arrival in seconds."""
-        likely_s = self.arrives_after_s
-        soonest_s, latest_s = self.arrives_soonest_s, self.arrives_latest_s
-        return (likely_s if soonest_s is None else soonest_s, likely_s, likely_s if latest_s is None else latest_s)
-
-    @property
-    def arrival_is_uncertain(self) -> bool:
-        """Whether the arrival has a spread, so that every member has its own."""
-        soonest_s, _, latest_s = self.arrival_points_s
-        return latest_s > soonest_s
-
-    @property
-    def is_away(self) -> bool:
-        """Whether the household may have to wait for this person."""
-        return self.arrival_points_s[-1] > 0.0
-
-
-@dataclass(frozen=True)
-class Animal:
-    """An animal or a group of animals; loading them is a task like any other."""
-
-    name: str
-    note: str = ""
-
-
-@dataclass(frozen=True)
-class Vehicle:
-    """A car, or the trailer that carries the house.
-
-    Attributes
-    ----------
-    kind : {"car", "trailer"}
-    width_m, height_m, length_m : float
-        Outer size in metres, as it stands on the road.
-    mass_kg : float
-        Laden mass in kilograms.
-    seats : int or None
-        Seats of a car, the driver's included; None for a trailer or when the plan does not say.
-    power_kw : float or None
-        Engine power of a car in kilowatts; None for a trailer or when the plan does not say.
-    towed_by : str or None
-        For a trailer, the name of the car that tows it.
-    """
-
-    name: str
-    kind: Literal["car", "trailer"]
-    width_m: float
-    height_m: float
-    length_m: float
-    mass_kg: float
-    seats: int | None = None
-    power_kw: float | None = None
-    towed_by: str | None = None
-
-
-@dataclass(frozen=True)
-class Task:
-    """One thing to do before leaving, or before closing the house.
-
-    Attributes
-    ----------
-    name : str
-    ways : tuple of {"tow", "car", "foot", "shelter"}
-        What the task is needed for.
-    shortest_s, likely_s, longest_s : float
-        Three-point duration in seconds, in rising order.
-    hands : int
-        People at once.
-    needs : tuple of str
-        What every person on the task has to be able to do.
-    after : tuple of str
-        Names of the tasks that have to be finished first, among those that are done for the same way.
-    done_before_season : bool
-        Already done: takes no time and no hands today.
-
-    Examples
-    --------
-    >>> Task("hitch", ways=("tow",), shortest_s=300.0, likely_s=600.0, longest_s=1200.0, hands=2).hands
-    2
-    """
-
-    name: str
-    ways: tuple[TaskWay, ...]
-    shortest_s: float
-    likely_s: float
-    longest_s: float
-    hands: int = 1
-    needs: tuple[str, ...] = ()
-    after: tuple[str, ...] = ()
-    done_before_season: bool = False
-
-
-@dataclass(frozen=True)
-class SafePoint:
-    """Where leaving ends: a safe point, or a place of last resort.
-
-    Attributes
-    ----------
-    lon_deg, lat_deg : float
-        WGS 84.
-    kind : {"safe_point", "place_of_last_resort"}
-    ways : tuple of {"tow", "car", "foot"}
-        Which ways of leaving may end here.
-    """
-
-    name: str
-    lon_deg: float
-    lat_deg: float
-    kind: Literal["safe_point", "place_of_last_resort"]
-    ways: tuple[Way, ...]
-
-
-@dataclass(frozen=True)
-class Home:
-    """Where the household starts from (WGS 84)."""
-
-    lon_deg: float
-    lat_deg: float
-
-
-@dataclass(frozen=True)
-class House:
-    """What the owner states of the house, for the last resort only.
-
-    Attributes
-    ----------
-    heat_limit_kw_m2 : float or None
-        Radiant heat in kW/m2 that the owner states the house was built for; None when nothing is stated.
-    clear_m : float or None
-        Distance in metres from the house to unmanaged vegetation; None when nothing is stated.
-    """
-
-    heat_limit_kw_m2: float | None = None
-    clear_m: float | None = None
-
-
-@dataclass(frozen=True)
-class Towing:
-    """The speed in m/s that the household will not exceed with the house on."""
-
-    speed_limit_m_s: float
-
-
-@dataclass(frozen=True)
-class RoadsInput:
-    """The road extract and when a stretch of it counts as shut.
-
-    Attributes
-    ----------
-    file : Path
-    standoff_m : float
-        A stretch is shut once fire is this near to any part of it, metres.
-    smoke_lead_s : float
-        And this long before that, seconds.
-    region : str
-        Country, or country and state (ISO 3166), whose road rules hold where the extract says nothing: "AU", "AU-NSW".
-    open_gates : tuple of str
-        Ways of the extract whose gate the household may open.
-    """
-
-    file: Path
-    standoff_m: float
-    smoke_lead_s: float
-    open_gates: tuple[str, ...] = ()
-    region: str = "AU"
-
-
-@dataclass(frozen=True)
-class TerrainInput:
-    """The terrain file and, if stated, the cell of the analysis grid in metres."""
-
-    file: Path
-    cell_m: float | None = None
-
-
-@dataclass(frozen=True)
-class FuelInput:
-    """Fuel from a raster with a legend, from polygons with a column, or one type for all.
-
-    Exactly one of `file` and `type` is set.
-    """
-
-    file: Path | None = None
-    legend: Path | None = None
-    column: str | None = None
-    type: str | None = None
-
-
-@dataclass(frozen=True)
-class WeatherInput:
-    """The weather file and how to read it.
-
-    Attributes
-    ----------
-    drought_factor : float
-        0 to 10; 10 (the driest) when the plan does not say.
-    use_gusts : bool
-        Drive the fire by the gusts instead of the mean wind.
-    fill_gaps : bool
-        Whether gaps may be filled at all.
-    """
-
-    file: Path
-    drought_factor: float = 10.0
-    use_gusts: bool = False
-    fill_gaps: bool = False
-
-
-@dataclass(frozen=True)
-class FireInput:
-    """Which rate-of-spread equations take part, and what is set by hand.
-
-    Attributes
-    ----------
-    models : tuple of str
-        The fastest governs.
-    floor_m_s : float or None
-        Head rate of spread on the flat never below this in burnable fuel.
-    set_m_s : float or None
-        The whole head rate of spread by hand.
-    what_if_m_s : tuple of float
-        Head rates of spread for which the sheet also shows the leave-by.
-    """
-
-    models: tuple[str, ...]
-    floor_m_s: float | None = None
-    set_m_s: float | None = None
-    what_if_m_s: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True)
-class IgnitionInput:
-    """A point, a line or a closed perimeter that burns from `at` on.
-
-    Attributes
-    ----------
-    at : datetime
-        With UTC offset.
-    lon_lat_deg : tuple of (float, float)
-        One point: a point; several: a line, or with `ring` a closed perimeter (the first point is not repeated).
-    somewhere : bool
-        The fire starts at one unknown point of the line, or within the ring; each member has its own.
-    unseen_up_to_s : float
-        The fire may have burnt unseen for up to this long before `at`, seconds; each member has its own.
-    """
-
-    name: str
-    at: datetime
-    lon_lat_deg: tuple[tuple[float, float], ...]
-    ring: bool = False
-    somewhere: bool = False
-    unseen_up_to_s: float = 0.0
+_Members = Annotated[int, number("members", "a whole number of members, 1 to 100000", least=1, most=100_000)]
 
 
 @dataclass(frozen=True)
@@ -323,59 +100,94 @@ class Household:
     animals: tuple[Animal, ...] = ()
 
 
-@dataclass(frozen=True)
-class Plan:
+@dataclass(frozen=True, kw_only=True)
+class Asked(Table):
+    """What is asked of the computation."""
+
+    name: Annotated[Name, key("stands over everything that is printed")]
+    confidence: Annotated[
+        float,
+        number("share", "a share of members from 0.5 to 0.999, for example 0.95", least=0.5, most=0.999),
+        key("share of members that have to be clear"),
+    ] = 0.95
+    margin_s: Annotated[Minutes, key("kept between the household and every closing", "margin_min")] = 600.0
+    members: Annotated[_Members, key("draws of everything uncertain")] = 500
+    members_at_most: Annotated[_Members, key("where a precision is asked for, members are added up to this")] = 2000
+    precision_s: Annotated[
+        Annotated[float, number("min", above=0, most=120), AfterValidator(s_from_min)] | None,
+        key("half the width of the interval within which the leave-by is wanted", "precision_min"),
+    ] = None
+    seed: Annotated[
+        int,
+        Field(strict=True, ge=0, lt=2**63, description="a whole number, 0 or more"),
+        key("another seed draws other members"),
+    ] = 1
+    horizon_s: Annotated[Hours, key("how far the computation looks from the start of the scenario", "horizon_h")] = (
+        28_800.0
+    )
+    durations: Annotated[
+        Durations,
+        key("how durations spread between the three points", told='"beta_pert" or "triangular"'),
+    ] = "beta_pert"
+    season_starts: Annotated[
+        MonthAndDay | None, key("when the local fire danger period begins; for the yearly reminders only")
+    ] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sections:
+    """The sections and tables of a plan file, but for `[plan]`."""
+
+    home: Annotated[Home, section("a section [home] with lon_deg and lat_deg")]
+    people: Annotated[
+        tuple[Annotated[Person, Read(PersonTable, PersonTable.person)], ...],
+        Listed(least=1),
+        section("at least one person, each under [[people]]"),
+    ]
+    tasks: Annotated[tuple[Task, ...], Listed(), section("the tasks, each under [[tasks]]")]
+    safe_points: Annotated[
+        tuple[SafePoint, ...], Listed(least=1), section("at least one safe point, each under [[safe_points]]")
+    ]
+    roads: Annotated[RoadsInput, section("a section [roads] with file")]
+    terrain: Annotated[TerrainInput, section("a section [terrain] with file")]
+    fuel: Annotated[FuelInput, section("a section [fuel] with file and legend, file and column, or type")]
+    weather: Annotated[WeatherInput, section("a section [weather] with file")]
+    ignitions: Annotated[
+        tuple[Annotated[IgnitionInput, AfterValidator(ring_opened)], ...],
+        Listed(least=1),
+        section("at least one ignition, each under [[ignitions]]"),
+    ]
+    fire: Annotated[FireInput, section("a section [fire]")] = field(default_factory=FireInput)
+    house: Annotated[House, section("a section [house]")] = field(default_factory=House)
+    animals: Annotated[tuple[Animal, ...], Listed(), section("animals, each under [[animals]]")] = ()
+    vehicles: Annotated[tuple[Vehicle, ...], Listed(), section("vehicles, each under [[vehicles]]")] = ()
+    towing: Annotated[Towing | None, section("a section [towing] with speed_limit_km_h")] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _PlanSection:
+    plan: Annotated[Asked, section("a section [plan]")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanFile(Sections, _PlanSection, Table):
+    """The plan file."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan(Sections, Asked):
     """A whole plan file in SI units. Field names are those of the file's sections.
 
     Attributes
     ----------
-    name : str
-    confidence : float
-        Share of members that have to be clear, 0.5 to 0.999.
-    margin_s : float
-        Kept between the household and the closing of every stretch, seconds.
-    members, seed : int
-    members_at_most : int
-        Where a precision is asked for, members are added up to this number.
-    precision_s : float or None
-        Half the width of the interval within which the leave-by is wanted, seconds; None: as many as `members`.
-    horizon_s : float
-        How far the computation looks from the start of the scenario, seconds.
-    durations : {"beta_pert", "triangular"}
-    season_starts : (month, day) or None
-        When the local fire danger period begins; for the yearly reminders only.
     assumptions : tuple of str
         Sentences: everything that the plan left open and that a default filled, if it could save minutes.
     where : str
         The file that the plan was read from, for messages.
     """
 
-    name: str
-    confidence: float
-    margin_s: float
-    members: int
-    seed: int
-    horizon_s: float
-    durations: Durations
-    home: Home
-    people: tuple[Person, ...]
-    tasks: tuple[Task, ...]
-    safe_points: tuple[SafePoint, ...]
-    roads: RoadsInput
-    terrain: TerrainInput
-    fuel: FuelInput
-    weather: WeatherInput
-    fire: FireInput
-    ignitions: tuple[IgnitionInput, ...]
-    house: House = House()
-    animals: tuple[Animal, ...] = ()
-    vehicles: tuple[Vehicle, ...] = ()
-    towing: Towing | None = None
     assumptions: tuple[str, ...] = ()
     where: str = "plan"
-    members_at_most: int = 2000
-    precision_s: float | None = None
-    season_starts: tuple[int, int] | None = None
 
     @property
     def household(self) -> Household:
@@ -389,13 +201,7 @@ class Plan:
 
 
 def arrival_faults(people: Sequence[Person]) -> list[Fault]:
-    """Find people whose three points of arrival are not in rising order from 0.
-
-    Examples
-    --------
-    >>> arrival_faults([Person("Ines"), Person("Bo", arrives_after_s=60.0, arrives_soonest_s=90.0)])[0].wrong
-    'comes home after 90, 60, 60 s'
-    """
+    """Find people whose three points of arrival are not in rising order from 0."""
     return [
         Fault(
             f'person "{person.name}"',
@@ -420,17 +226,6 @@ def uncertain_people(household: Household | Plan) -> tuple[Person, ...]:
     return tuple(person for person in household.people if person.arrival_is_uncertain)
 
 
-def skill_word(text: str) -> str:
-    """Give the one form of a word for what someone can do: capitals and spaces make no other word of it.
-
-    Examples
-    --------
-    >>> skill_word(" Lift "), skill_word("back  a trailer")
-    ('lift', 'back a trailer')
-    """
-    return " ".join(text.split()).casefold()
-
-
 def can_do(can: Collection[str], needs: Collection[str]) -> bool:
     """Tell whether someone with these skills can be put on a task with these needs.
 
@@ -445,13 +240,7 @@ def can_do(can: Collection[str], needs: Collection[str]) -> bool:
 
 
 def trailer(household: Household | Plan) -> Vehicle | None:
-    """Find the trailer, or None.
-
-    Examples
-    --------
-    >>> trailer(Household(people=(), tasks=())) is None
-    True
-    """
+    """Find the trailer, or None."""
     return next((vehicle for vehicle in household.vehicles if vehicle.kind == "trailer"), None)
 
 
@@ -475,16 +264,6 @@ def why_no_way(household: Household | Plan, way: Way) -> str | None:
     """Say why a way of leaving isn't one for this household, or None when it is.
 
     Leaving on foot always counts as a way; where it leads is for the roads to say.
-
-    Parameters
-    ----------
-    household : Household or Plan
-    way : {"tow", "car", "foot"}
-
-    Returns
-    -------
-    str or None
-        A sentence, or None.
 
     Examples
     --------
@@ -531,15 +310,6 @@ def ways(household: Household | Plan) -> tuple[Way, ...]:
     `car` needs a car, someone who can drive and a seat for everyone; `tow` needs the trailer, its car, someone who can
     tow and a seat for everyone; `foot` is always there.
 
-    Parameters
-    ----------
-    household : Household or Plan
-
-    Returns
-    -------
-    tuple of {"tow", "car", "foot"}
-        In this order.
-
     Examples
     --------
     >>> ute = Vehicle("ute", "car", width_m=1.9, height_m=1.9, length_m=5.4, mass_kg=2400.0, seats=5)
@@ -553,22 +323,7 @@ def tasks_for(household: Household | Plan, way: TaskWay) -> tuple[Task, ...]:
     """Pick the tasks that have to be done today for one way, in the order of the plan.
 
     Tasks that are already done, or that are not for this way, drop out; what was to wait for them waits for what they
-    were to wait for, so that no order is lost.
-
-    Parameters
-    ----------
-    household : Household or Plan
-    way : {"tow", "car", "foot", "shelter"}
-
-    Returns
-    -------
-    tuple of Task
-        With `after` holding names of these tasks only.
-
-    Raises
-    ------
-    InputError
-        When `way` is none of the four.
+    were to wait for, so that no order is lost: `after` holds names of these tasks only.
 
     Examples
     --------

@@ -1,53 +1,30 @@
 """From a plan document (TOML as read) to a `Plan`: every fault at once, in plain words, then SI units.
 
-`plan_from_document` is the way in. Shape and ranges are checked with pydantic against `leaveby.household.plan_shape`,
-what has to hold between the keys by `leaveby.household.plan_checks`.
+`plan_from_document` is the way in. Shape and ranges are checked with pydantic as the nouns of `leaveby.household.plan`
+declare their keys, what has to hold between the keys by `leaveby.household.plan_checks`.
 """
 
 from __future__ import annotations
 
 import math
-import types
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time
-from pathlib import Path
-from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin, get_type_hints
+from typing import Any, Final, Literal, get_args, get_origin
 
 from pydantic import TypeAdapter, ValidationError
-from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from leaveby.errors import Fault, InputError
-from leaveby.household.plan import (
-    TASK_WAYS,
-    WAYS,
-    Animal,
-    FireInput,
-    FuelInput,
-    Home,
-    House,
-    IgnitionInput,
-    Person,
-    Plan,
-    RoadsInput,
-    SafePoint,
-    Task,
-    TerrainInput,
-    Towing,
-    Vehicle,
-    WeatherInput,
-    skill_word,
-    uncertain_people,
-    why_no_way,
-)
-from leaveby.household.plan_checks import cross_faults, nearest_word, place_of
-from leaveby.household.plan_shape import NUMBER, THREE_POINTS, ArrivalTable, IgnitionTable, PersonTable, PlanFile
+from leaveby.household.plan import TASK_WAYS, WAYS, Plan, PlanFile, uncertain_people, why_no_way
+from leaveby.household.plan_checks import cross_faults
+from leaveby.household.plan_document import meant, place_of
+from leaveby.household.plan_keys import at_place, keys_of
+from leaveby.household.plan_tables import NUMBER, THREE_POINTS
 from leaveby.regions import WITH_RULES, country_of
-from leaveby.units import m_s_from_km_h, min_from_s, s_from_min
+from leaveby.units import min_from_s
 
 _ADAPTER: Final = TypeAdapter(PlanFile)
-_MINUTES_PER_HOUR: Final = 60.0
 
 
 def plan_from_document(
@@ -55,16 +32,8 @@ def plan_from_document(
 ) -> Plan:
     """Check a plan document and turn it into a `Plan` in SI units.
 
-    Optional in the file, with what stands when they are left out: `confidence` 0.95, `margin_min` 10, `members` 500,
-    `seed` 1, `horizon_h` 8, `durations` "beta_pert"; of a person `arrives_after_min` 0; of a task `hands` 1, `needs`
-    and `after` empty, `done_before_season` false; `standoff_m` 100, `smoke_lead_min` 10, `region` "AU",
-    `open_gates` empty; `drought_factor` 10; `use_gusts` and `fill_gaps` false; `models` dry eucalypt and Mark 5;
-    `what_if_km_h` empty; `[house]`, `[fire]`, `[[animals]]` and `[[vehicles]]` whole. Whatever of this could save
-    minutes is said in `Plan.assumptions`.
-
-    Of someone who is away, `arrives_after_min` counts from the start of getting ready. A number is taken as certain;
-    three points, `{ shortest_min = 20, likely_min = 35, longest_min = 90 }`, are sampled like a task's, by the
-    distribution that `durations` names.
+    What may be left out, and what stands then, is declared with the nouns (`leaveby.household.plan`) and written out in
+    `about/plan_keys.md`. Whatever of it could save minutes is said in `Plan.assumptions`.
 
     Parameters
     ----------
@@ -74,10 +43,6 @@ def plan_from_document(
         The file, put before the place of each fault.
     fire_models : Collection of str, optional
         The rate-of-spread equations that exist; None leaves their names unchecked.
-
-    Returns
-    -------
-    Plan
 
     Raises
     ------
@@ -96,14 +61,18 @@ def plan_from_document(
     if not isinstance(plain, dict):
         raise InputError([Fault(where, "is not a table of sections", "a TOML document", "see the example plan")])
     faults = list(cross_faults(plain, where=where, fire_models=fire_models))
-    shape: PlanFile | None = None
     try:
         shape = _ADAPTER.validate_python(plain)
     except ValidationError as error:
-        faults = [*_shape_faults(plain, error, where), *faults]
-    if faults or shape is None:
+        raise InputError([*_shape_faults(plain, error, where), *faults]) from None
+    if faults:
         raise InputError(faults)
-    return _to_plan(shape, plain, where)
+    plan = Plan(
+        **{**vars(shape.plan), "members_at_most": max(shape.plan.members, shape.plan.members_at_most)},
+        **{name: value for name, value in vars(shape).items() if name != "plan"},
+        where=where,
+    )
+    return replace(plan, assumptions=tuple(_assumed(plan, plain)))
 
 
 def _plain(value: object) -> Any:
@@ -119,49 +88,6 @@ def _plain(value: object) -> Any:
 
 
 # --- faults of shape --------------------------------------------------------------------------------------------
-
-
-def _unwrapped(hint: Any, *, within: bool = False) -> tuple[Any, str | None]:
-    """Take `X | None` and `Annotated` off a type; give the bare type and the outermost description.
-
-    Where a number or a table may stand it is the number, and `within` the table, since only a table has keys.
-    """
-    told: str | None = None
-    while True:
-        if get_origin(hint) is Annotated:
-            bare, *extras = get_args(hint)
-            for extra in reversed(extras):
-                if told is None and isinstance(extra, FieldInfo) and extra.description is not None:
-                    told = extra.description
-            hint = bare
-        elif get_origin(hint) in (Union, types.UnionType):
-            parts = [part for part in get_args(hint) if part is not types.NoneType]
-            hint = parts[-1 if within else 0]
-        else:
-            return hint, told
-
-
-def _expected(loc: Sequence[str | int], *, within: bool = False) -> tuple[Any, str | None]:
-    """Follow a place through the shape: the bare type that stands there and what is expected in words."""
-    hint: Any = PlanFile
-    told: str | None = None
-    for key in loc:
-        hint, _ = _unwrapped(hint, within=True)
-        if isinstance(key, int):
-            (hint,) = get_args(hint)
-            told = _unwrapped(hint)[1] or told
-        else:
-            hints = get_type_hints(hint, include_extras=True)
-            if key not in hints:
-                return None, None
-            hint = hints[key]
-            told = _unwrapped(hint)[1]
-    return _unwrapped(hint, within=within)[0], told
-
-
-def _keys_of(loc: Sequence[str | int]) -> list[str]:
-    hint = _expected(loc, within=True)[0]
-    return list(get_type_hints(hint)) if hint is not None else []
 
 
 def _shown(value: object) -> str:
@@ -188,66 +114,75 @@ def _shape_faults(document: Mapping[str, object], error: ValidationError, where:
 
 def _told(document: Mapping[str, object], detail: ErrorDetails, loc: tuple[str | int, ...]) -> tuple[str, str, str]:
     """Say one of pydantic's findings in plain words: what is wrong, what was expected, how to mend it."""
-    kind, value = detail["type"], detail["input"]
-    bare, told = _expected(loc)
-    if kind == "unexpected_keyword_argument":
+    if detail["type"] == "unexpected_keyword_argument":
         return _unknown_key(loc)
-    if kind == "missing":
-        expected = told or "a value"
-        key = str(loc[-1])
-        if len(loc) == 1:
-            return "is missing", expected, "add it; the example plan shows one"
-        if loc[-2] == "arrives_after_min":
-            return "is missing", expected, f'write "{key} =" and the minutes between the braces'
-        return "is missing", expected, f'add a line that begins with "{key} ="'
-    if told is None:
-        told = "keys and values"
+    found = at_place(PlanFile, loc)
+    told = found.told if found is not None else ""
+    if detail["type"] == "missing":
+        return "is missing", told or "a value", _missing_mend(loc)
+    told = told or "keys and values"
+    wrong, mend = _wrong_and_mend(detail, loc, None if found is None else found.form)
+    if loc[-1:] in (("lon_deg",), ("lat_deg",)) and not _is_date_or_time_alone(detail["input"]):
+        wrong, mend = f"is {_shown(detail['input'])}", _coordinate_mend(document, loc)
+    return wrong, told, mend or f"write {told}"
+
+
+def _is_date_or_time_alone(value: object) -> bool:
+    return isinstance(value, date | time) and not isinstance(value, datetime)
+
+
+def _missing_mend(loc: tuple[str | int, ...]) -> str:
+    if len(loc) == 1:
+        return "add it; the example plan shows one"
+    if loc[-2] == "arrives_after_min":
+        return f'write "{loc[-1]} =" and the minutes between the braces'
+    return f'add a line that begins with "{loc[-1]} ="'
+
+
+def _wrong_and_mend(detail: ErrorDetails, loc: tuple[str | int, ...], form: Any) -> tuple[str, str]:
+    """Say what is wrong and how to mend it; no mend where it is to write what was expected."""
+    kind, value = detail["type"], detail["input"]
+    wrong = f"is {_shown(value)}"
     if kind == "dataclass_type":
-        return f"is {_shown(value)}", told, "write it as a section of its own"
+        return wrong, "write it as a section of its own"
     if loc == ("plan", "confidence") and isinstance(value, int | float) and not isinstance(value, bool) and value >= 1:
         if 50 <= value < 100:
-            return f"is {value}", told, f"write a share, not per cent: {value / 100:g}"
-        return f"is {value}: no computation can be certain", told, "ask for 0.95, or at most 0.999"
+            return f"is {value}", f"write a share, not per cent: {value / 100:g}"
+        return f"is {value}: no computation can be certain", "ask for 0.95, or at most 0.999"
     if kind == "timezone_aware":
-        return (
-            f"is {_shown(value)}, without a UTC offset",
-            told,
-            "add the offset of the place on that day, for example +11:00",
-        )
-    if isinstance(value, date | time) and not isinstance(value, datetime):
-        return f"is {_shown(value)}, which is not a date with a time", told, "write date, time and offset"
-    if loc[-1] in ("lon_deg", "lat_deg"):
-        return f"is {_shown(value)}", told, _coordinate_mend(document, loc, told)
+        return f"{wrong}, without a UTC offset", "add the offset of the place on that day, for example +11:00"
+    if _is_date_or_time_alone(value):
+        return f"{wrong}, which is not a date with a time", "write date, time and offset"
     if kind in ("too_short", "string_too_short") and not value:
-        return "is empty", told, "fill it in"
-    if get_origin(bare) is Literal:
-        words = [str(word) for word in get_args(bare)]
-        near = nearest_word(value, words) if isinstance(value, str) else None
-        mend = f'write "{near}" if that was meant' if near is not None else "write one of these"
-        return f"is {_shown(value)}", told, mend
-    if isinstance(value, str) and bare in (int, float, bool):
-        return f"is {_shown(value)}, a text", told, "write it without quotes, the number or true/false alone"
-    if loc[-1] == "arrives_after_min" and isinstance(value, list):
-        return f"is {_shown(value)}, a list", told, "write one number of minutes, or name the three points as shown"
-    if isinstance(value, str) and get_origin(bare) is list:
-        return f"is {_shown(value)}, not a list", told, f"put it in brackets: [{_shown(value)}]"
+        return "is empty", "fill it in"
+    if get_origin(form) is Literal:
+        return wrong, meant(value, [str(word) for word in get_args(form)], "write one of these")
+    if isinstance(value, str | list):
+        return _wrong_text_or_list(wrong, value, loc, form)
     if isinstance(value, float) and not math.isfinite(value):
-        return f"is {value}, not a finite number", told, "write the number"
-    return f"is {_shown(value)}", told, f"write {told}"
+        return f"is {value}, not a finite number", "write the number"
+    return wrong, ""
+
+
+def _wrong_text_or_list(wrong: str, value: str | list[Any], loc: tuple[str | int, ...], form: Any) -> tuple[str, str]:
+    if isinstance(value, str) and form in (int, float, bool):
+        return f"{wrong}, a text", "write it without quotes, the number or true/false alone"
+    if isinstance(value, str) and get_origin(form) in (list, tuple):
+        return f"{wrong}, not a list", f"put it in brackets: [{_shown(value)}]"
+    if isinstance(value, list) and loc[-1] == "arrives_after_min":
+        return f"{wrong}, a list", "write one number of minutes, or name the three points as shown"
+    return wrong, ""
 
 
 def _unknown_key(loc: tuple[str | int, ...]) -> tuple[str, str, str]:
-    key, known = str(loc[-1]), _keys_of(loc[:-1])
+    above = at_place(PlanFile, loc[:-1])
+    known = keys_of(above.table) if above is not None and above.table is not None else ()
     word = "section" if len(loc) == 1 else "key"
-    near = nearest_word(key, known)
-    return (
-        f"is not a {word} of a plan file" if len(loc) == 1 else "is not a key of this section",
-        "one of " + ", ".join(known),
-        f'write "{near}" if that was meant' if near is not None else f"take the {word} away",
-    )
+    wrong = f"is not a {word} of a plan file" if len(loc) == 1 else "is not a key of this section"
+    return wrong, "one of " + ", ".join(known), meant(loc[-1], known, f"take the {word} away")
 
 
-def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...], told: str) -> str:
+def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...]) -> str:
     table: Any = document
     for key in loc[:-1]:
         table = table[key]
@@ -257,139 +192,18 @@ def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...],
         return "longitude and latitude look exchanged: exchange lon_deg and lat_deg"
     if any(isinstance(value, str) for value in (lon, lat)):
         return "write decimal degrees without quotes"
-    return f"write {told}"
+    return ""
 
 
-# --- from the shape to the nouns --------------------------------------------------------------------------------
+# --- what the plan leaves open and a default fills ----------------------------------------------------------------
 
 
-def _month_and_day(text: str | None) -> tuple[int, int] | None:
-    if text is None:
-        return None
-    month, day = text.split("-")
-    return int(month), int(day)
-
-
-def _to_plan(shape: PlanFile, document: Mapping[str, Any], where: str) -> Plan:
-    plan = Plan(
-        name=shape.plan.name,
-        confidence=shape.plan.confidence,
-        margin_s=s_from_min(shape.plan.margin_min),
-        members=shape.plan.members,
-        members_at_most=max(shape.plan.members, shape.plan.members_at_most),
-        precision_s=None if shape.plan.precision_min is None else s_from_min(shape.plan.precision_min),
-        season_starts=_month_and_day(shape.plan.season_starts),
-        seed=shape.plan.seed,
-        horizon_s=s_from_min(shape.plan.horizon_h * _MINUTES_PER_HOUR),
-        durations=shape.plan.durations,
-        home=Home(lon_deg=shape.home.lon_deg, lat_deg=shape.home.lat_deg),
-        house=House(heat_limit_kw_m2=shape.house.heat_limit_kw_m2, clear_m=shape.house.clear_m),
-        people=tuple(_person(one) for one in shape.people),
-        animals=tuple(Animal(name=one.name, note=one.note) for one in shape.animals),
-        vehicles=tuple(
-            Vehicle(
-                name=one.name,
-                kind=one.kind,
-                width_m=one.width_m,
-                height_m=one.height_m,
-                length_m=one.length_m,
-                mass_kg=one.mass_kg,
-                seats=one.seats,
-                power_kw=one.power_kw,
-                towed_by=one.towed_by,
-            )
-            for one in shape.vehicles
-        ),
-        towing=None if shape.towing is None else Towing(m_s_from_km_h(shape.towing.speed_limit_km_h)),
-        tasks=tuple(
-            Task(
-                name=one.name,
-                ways=tuple(dict.fromkeys(one.ways)),
-                shortest_s=s_from_min(one.shortest_min),
-                likely_s=s_from_min(one.likely_min),
-                longest_s=s_from_min(one.longest_min),
-                hands=one.hands,
-                needs=_skills(one.needs),
-                after=tuple(dict.fromkeys(one.after)),
-                done_before_season=one.done_before_season,
-            )
-            for one in shape.tasks
-        ),
-        safe_points=tuple(
-            SafePoint(
-                name=one.name,
-                lon_deg=one.lon_deg,
-                lat_deg=one.lat_deg,
-                kind=one.kind,
-                ways=tuple(dict.fromkeys(one.ways)),
-            )
-            for one in shape.safe_points
-        ),
-        roads=RoadsInput(
-            file=Path(shape.roads.file),
-            standoff_m=shape.roads.standoff_m,
-            smoke_lead_s=s_from_min(shape.roads.smoke_lead_min),
-            open_gates=tuple(shape.roads.open_gates),
-            region=shape.roads.region,
-        ),
-        terrain=TerrainInput(file=Path(shape.terrain.file), cell_m=shape.terrain.cell_m),
-        fuel=FuelInput(
-            file=None if shape.fuel.file is None else Path(shape.fuel.file),
-            legend=None if shape.fuel.legend is None else Path(shape.fuel.legend),
-            column=shape.fuel.column,
-            type=shape.fuel.type,
-        ),
-        weather=WeatherInput(
-            file=Path(shape.weather.file),
-            drought_factor=shape.weather.drought_factor,
-            use_gusts=shape.weather.use_gusts,
-            fill_gaps=shape.weather.fill_gaps,
-        ),
-        fire=FireInput(
-            models=tuple(dict.fromkeys(shape.fire.models)),
-            floor_m_s=None if shape.fire.floor_km_h is None else m_s_from_km_h(shape.fire.floor_km_h),
-            set_m_s=None if shape.fire.set_km_h is None else m_s_from_km_h(shape.fire.set_km_h),
-            what_if_m_s=tuple(m_s_from_km_h(speed_km_h) for speed_km_h in shape.fire.what_if_km_h),
-        ),
-        ignitions=tuple(_ignition(one) for one in shape.ignitions),
-        where=where,
-    )
-    return _with_assumptions(plan, document)
-
-
-def _person(shape: PersonTable) -> Person:
-    after = shape.arrives_after_min
-    if not isinstance(after, ArrivalTable):
-        return Person(name=shape.name, can=_skills(shape.can), arrives_after_s=s_from_min(after))
-    return Person(
-        name=shape.name,
-        can=_skills(shape.can),
-        arrives_after_s=s_from_min(after.likely_min),
-        arrives_soonest_s=s_from_min(after.shortest_min),
-        arrives_latest_s=s_from_min(after.longest_min),
-    )
-
-
-def _skills(words: Sequence[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(skill_word(word) for word in words))
-
-
-def _ignition(shape: IgnitionTable) -> IgnitionInput:
-    points = tuple((pair[0], pair[1]) for pair in shape.lon_lat_deg)
-    if shape.ring and points[0] == points[-1]:
-        points = points[:-1]
-    return IgnitionInput(
-        name=shape.name,
-        at=shape.at,
-        lon_lat_deg=points,
-        ring=shape.ring,
-        somewhere=shape.somewhere,
-        unseen_up_to_s=s_from_min(shape.unseen_up_to_min),
-    )
-
-
-def _with_assumptions(plan: Plan, document: Mapping[str, Any]) -> Plan:
-    return replace(plan, assumptions=(*_assumed_values(plan, document), *_assumed_of_household(plan, document)))
+def _assumed(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
+    """Say what was assumed of a plan, given the document that it was made of."""
+    yield from _assumed_values(plan, document)
+    yield from _assumed_of_people(plan, document)
+    yield from _assumed_of_tasks(plan, document)
+    yield from _assumed_of_ways(plan)
 
 
 def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
@@ -426,7 +240,7 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
         yield f"The plan names no rate-of-spread equation; the fastest of {', '.join(plan.fire.models)} governs."
 
 
-def _assumed_of_household(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
+def _assumed_of_people(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
     at_home = [one["name"] for one in document["people"] if "arrives_after_min" not in one]
     if at_home:
         yield f"At home from the start, since the plan says nothing else: {', '.join(at_home)}."
@@ -445,6 +259,9 @@ def _assumed_of_household(plan: Plan, document: Mapping[str, Any]) -> Iterator[s
             )
         else:
             yield f"Taken as certain: {one.name} is home {likely_min:g} minutes after getting ready starts."
+
+
+def _assumed_of_tasks(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
     alone = [one["name"] for one in document["tasks"] if "hands" not in one and not one.get("done_before_season")]
     if alone:
         yield f"One person is enough, since the plan says nothing else, for: {', '.join(alone)}."
@@ -457,6 +274,9 @@ def _assumed_of_household(plan: Plan, document: Mapping[str, Any]) -> Iterator[s
     power = [one.name for one in plan.vehicles if one.kind == "car" and one.power_kw is None]
     if power:
         yield f"Hills do not slow these cars, since the plan states no power of: {', '.join(power)}."
+
+
+def _assumed_of_ways(plan: Plan) -> Iterator[str]:
     reach = {way for point in plan.safe_points if point.kind == "safe_point" for way in point.ways}
     for way in WAYS:
         reason = why_no_way(plan, way)

@@ -1,14 +1,18 @@
-"""Places of a plan that lie too far apart: which one was written wrongly, and how it may have been meant."""
+"""Places of a plan that lie too far apart or too near: which one was written wrongly, and how it may be meant."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-FARTHEST_KM: Final = 300.0
-"""A safe point or ignition farther from home than this is taken for a slip in the coordinates."""
+from leaveby.errors import Fault
+from leaveby.household.plan_document import Document, number_in
+from leaveby.parameters import FARTHEST_PLACE_KM, NEAREST_SAFE_POINT_KM
+
+FARTHEST_KM: Final = FARTHEST_PLACE_KM.value
+NEAREST_KM: Final = NEAREST_SAFE_POINT_KM.value
 
 _EARTH_RADIUS_KM: Final = 6371.0
 
@@ -36,13 +40,7 @@ class Slip:
 
 
 def slips(lon_deg: float, lat_deg: float) -> tuple[Slip, ...]:
-    """Give what coordinates may have been meant for: a sign lost or too many, or the two exchanged.
-
-    Examples
-    --------
-    >>> slips(148.9, 36.1)[0].mend
-    'write -36.1 instead of 36.1 for the latitude if that was meant: south is negative'
-    """
+    """Give what coordinates may have been meant for: a sign lost or too many, or the two exchanged."""
     south = f"write {-lat_deg:.10g} instead of {lat_deg:.10g} for the latitude"
     west = f"write {-lon_deg:.10g} instead of {lon_deg:.10g} for the longitude"
     meant = " if that was meant: south and west are negative"
@@ -58,26 +56,7 @@ def slips(lon_deg: float, lat_deg: float) -> tuple[Slip, ...]:
 
 
 def home_slip(home: Place, others: Sequence[Place]) -> Slip | None:
-    """Tell whether the home is what was written wrongly, because it is far from what lies together otherwise.
-
-    Parameters
-    ----------
-    home : (lon_deg, lat_deg)
-    others : sequence of (lon_deg, lat_deg)
-        Of each safe point and each fire.
-
-    Returns
-    -------
-    Slip or None
-        None where the home lies well, or where nothing says which place is the wrong one.
-
-    Examples
-    --------
-    >>> home_slip((148.9, 36.1), [(148.8, -36.2), (148.9, -36.0)]).place
-    (148.9, -36.1)
-    >>> home_slip((148.9, -36.1), [(148.8, 36.2), (148.9, -36.0)]) is None
-    True
-    """
+    """Tell whether the home is what was written wrongly, because it is far from what lies together otherwise."""
 
     def near(place: Place) -> int:
         return sum(nearest_km(place, [other]) <= FARTHEST_KM for other in others)
@@ -95,13 +74,7 @@ def home_slip(home: Place, others: Sequence[Place]) -> Slip | None:
 
 
 def nearest_km(place: Place, others: Sequence[Place]) -> float:
-    """Distance from a place to the nearest of others, on a sphere.
-
-    Examples
-    --------
-    >>> round(nearest_km((0.0, 0.0), [(0.0, 1.0), (0.0, 2.0)]))
-    111
-    """
+    """Distance from a place to the nearest of others, on a sphere."""
     return min(_great_circle_km(*place, *other) for other in others)
 
 
@@ -112,3 +85,109 @@ def _great_circle_km(lon_a_deg: float, lat_a_deg: float, lon_b_deg: float, lat_b
         + math.cos(lat_a) * math.cos(lat_b) * math.sin(math.radians(lon_b_deg - lon_a_deg) / 2) ** 2
     )
     return 2 * _EARTH_RADIUS_KM * math.asin(min(1.0, math.sqrt(half)))
+
+
+def place_faults(at: Document) -> Iterator[Fault]:
+    """Find places that are nowhere near the others, and safe points that are too near to the home."""
+    home = at.section("home")
+    places: list[tuple[tuple[str | int, ...], object, object]] = [
+        (("safe_points", number), table.get("lon_deg"), table.get("lat_deg"))
+        for number, table in at.tables("safe_points")
+    ]
+    for number, table in at.tables("ignitions"):
+        listed = table.get("lon_lat_deg")
+        for index, pair in enumerate(listed if isinstance(listed, list) else ()):
+            if isinstance(pair, list) and len(pair) == 2:
+                places.append((("ignitions", number, "lon_lat_deg", index), *pair))
+    found = [(loc, place) for loc, lon, lat in places if (place := _on_earth(lon, lat)) is not None]
+    at_home = _on_earth(home.get("lon_deg"), home.get("lat_deg"))
+    if at_home is None:
+        return
+    # Each safe point and each fire has one voice, however many points a fire is drawn with.
+    voices = list({loc[:2]: place for loc, place in reversed(found)}.values())
+    slip = home_slip(at_home, voices)
+    if slip is not None:
+        yield at.fault(
+            ("home", slip.key) if slip.key else ("home",),
+            f"puts the home {nearest_km(at_home, voices):.0f} km from the nearest of the safe points and fires",
+            expected=f"a home within {FARTHEST_KM:.0f} km of them",
+            mend=slip.mend,
+        )
+        if slip.place is None:
+            return
+        at_home = slip.place
+    last_resorts = {
+        ("safe_points", number)
+        for number, table in at.tables("safe_points")
+        if table.get("kind") == "place_of_last_resort"
+    }
+    for loc, place in found:
+        away_km = nearest_km(at_home, [place])
+        if loc[0] == "safe_points" and loc not in last_resorts and away_km < NEAREST_KM:
+            yield at.fault(
+                loc,
+                f"lies {1000.0 * away_km:.0f} m from home",
+                expected=f"a safe point at least {1000.0 * NEAREST_KM:g} m away, beyond the fire that threatens home",
+                mend="name a place where the fire agency or council sends people; a shelter near the home is of kind "
+                '"place_of_last_resort"',
+            )
+        if away_km > FARTHEST_KM:
+            closer = [
+                one.mend for one in slips(*place) if one.place and nearest_km(at_home, [one.place]) <= FARTHEST_KM
+            ]
+            yield at.fault(
+                loc,
+                f"lies {away_km:.0f} km from home",
+                expected=f"a place within {FARTHEST_KM:.0f} km of home",
+                mend=closer[0] if closer else "check the coordinates of both",
+            )
+
+
+def _on_earth(lon: object, lat: object) -> Place | None:
+    lon_deg, lat_deg = number_in(lon), number_in(lat)
+    if lon_deg is None or lat_deg is None or abs(lat_deg) > 90 or abs(lon_deg) > 180:
+        return None
+    return lon_deg, lat_deg
+
+
+def ignition_faults(at: Document) -> Iterator[Fault]:
+    """Find points of fires that are nowhere on earth, and lines and perimeters that are none."""
+    for number, table in at.tables("ignitions"):
+        listed = table.get("lon_lat_deg")
+        if not isinstance(listed, list):
+            continue
+        pairs: list[tuple[float, float]] = []
+        for index, pair in enumerate(listed):
+            if not isinstance(pair, list) or len(pair) != 2:
+                continue
+            lon_deg, lat_deg = number_in(pair[0]), number_in(pair[1])
+            if lon_deg is None or lat_deg is None:
+                continue
+            pairs.append((lon_deg, lat_deg))
+            loc = ("ignitions", number, "lon_lat_deg", index)
+            if abs(lat_deg) > 90 or abs(lon_deg) > 180:
+                swapped = abs(lon_deg) <= 90 and abs(lat_deg) <= 180
+                yield at.fault(
+                    loc,
+                    f"is [{lon_deg:g}, {lat_deg:g}], which is nowhere on earth",
+                    expected="[longitude, latitude] with longitude -180 to 180 and latitude -90 to 90",
+                    mend="longitude and latitude look exchanged: write longitude first" if swapped else "correct them",
+                )
+        if len(pairs) != len(listed):
+            continue
+        if table.get("ring") is True:
+            corners = len(dict.fromkeys(pairs))
+            if corners < 3:
+                yield at.fault(
+                    ("ignitions", number, "lon_lat_deg"),
+                    f"has {corners} different points, and ring is true",
+                    expected="at least 3 different points around a perimeter",
+                    mend="add points, or take ring away for a point or a line",
+                )
+        elif len(pairs) > 1 and len(dict.fromkeys(pairs)) == 1:
+            yield at.fault(
+                ("ignitions", number, "lon_lat_deg"),
+                "gives the same point several times",
+                expected="one point, or a line of different points",
+                mend="keep one of them",
+            )

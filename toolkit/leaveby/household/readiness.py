@@ -23,31 +23,9 @@ from leaveby.confidence import longest_at_confidence
 from leaveby.errors import refuse
 from leaveby.household.catalogue import latest_list, soonest_list
 from leaveby.household.crew import TICK_S
-from leaveby.household.plan import (
-    Household,
-    Plan,
-    TaskWay,
-    tasks_for,
-    uncertain_people,
-)
-from leaveby.household.sampling import sample_arrivals, sample_durations
+from leaveby.household.plan import Household, Plan, TaskWay, tasks_for, uncertain_people
+from leaveby.household.sampling import sample_arrivals
 from leaveby.household.scheduling import Schedule, schedule, schedule_of
-
-__all__ = [
-    "Readiness",
-    "Saving",
-    "Schedule",
-    "criticality",
-    "held_up_by",
-    "readiness",
-    "readiness_for_latest",
-    "ready_times",
-    "sample_arrivals",
-    "sample_durations",
-    "saved_before_season",
-    "schedule",
-    "schedule_for",
-]
 
 _NODES_PER_CASE: Final = 2000
 
@@ -105,14 +83,8 @@ def readiness(
 ) -> Readiness:
     """Choose the list to follow, and work out when the household is ready by it.
 
-    A task more, a longer one, or a pair of hands less never makes the ready time at the asked confidence shorter.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s
-        As for `ready_times`.
-    confidence : float
-        More than 0 and less than 1.
+    A task more, a longer one, or a pair of hands less never makes the ready time at the asked confidence (above 0,
+    below 1) shorter. Durations and arrivals as for `ready_times`.
 
     Examples
     --------
@@ -151,13 +123,8 @@ def readiness_for_latest(
     """Choose the list with which getting ready may start latest under given fires (`catalogue.latest_list`).
 
     Needed only where the list of `readiness` does not clear the road in the asked share of members when it is begun at
-    the latest departure less the ready time, both at the asked confidence.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, confidence
-        As for `readiness`.
-    latest_departure_s : (members,) array
+    the latest departure less the ready time, both at the asked confidence. Arguments as for `readiness`; one latest
+    departure for each member.
     """
     tasks = tasks_for(household, way)
     home_s = _arrivals(household, arrivals_s, members=durations_s.shape[0])
@@ -175,15 +142,7 @@ def readiness_for_latest(
 
 
 def schedule_for(household: Household | Plan, way: TaskWay) -> Schedule:
-    """Schedule the tasks of one way at their likely durations and the likely arrivals: the list on the fridge.
-
-    Examples
-    --------
-    >>> from leaveby.household.plan import Person, Task
-    >>> home = Household((Person("Bo", ("lift",)),), (Task("bags", ("car",), 300.0, 600.0, 900.0),))
-    >>> schedule_for(home, "car").ready_s
-    600.0
-    """
+    """Schedule the tasks of one way at their likely durations and the likely arrivals: the list on the fridge."""
     return schedule(tasks_for(household, way), household.people)
 
 
@@ -244,17 +203,8 @@ def criticality(
     """Count in what share of the members each task is critical.
 
     A task is critical in a member when a little more time for it makes the household ready later; that includes the
-    waiting for people who are busy elsewhere.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, policy
-        As for `ready_times`.
-
-    Returns
-    -------
-    dict of str to float
-        The tasks of this way, 0 to 1, the most often critical first.
+    waiting for people who are busy elsewhere. The tasks of this way, the most often critical first; arguments as for
+    `ready_times`.
 
     Examples
     --------
@@ -283,17 +233,8 @@ def held_up_by(
     """Count in what share of the members waiting for each absent person holds the household up.
 
     It does in a member in which this person is away at first and coming home a little later makes the household ready
-    later: because a critical task is theirs, or because they come last.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, policy
-        As for `ready_times`.
-
-    Returns
-    -------
-    dict of str to float
-        The people who may be away, 0 to 1, those who hold up most often first.
+    later: because a critical task is theirs, or because they come last. Those who may be away, who hold up most often
+    first; arguments as for `ready_times`.
 
     Examples
     --------
@@ -330,19 +271,8 @@ def saved_before_season(
     """Rank the tasks by what doing them before the season would save, by working each case out anew.
 
     Without the task the household may follow a new list, or the old one with the task struck out: the better counts.
-    What two tasks save together is not the sum of what each saves.
-
-    Parameters
-    ----------
-    household, way, durations_s, arrivals_s, policy
-        As for `ready_times`.
-    confidence : float
-        Share of members that have to be ready, more than 0 and less than 1.
-
-    Returns
-    -------
-    tuple of Saving
-        The largest saving first; tasks that are already done are left out.
+    What two tasks save together is not the sum of what each saves. The largest saving first; arguments as for
+    `readiness`.
 
     Examples
     --------

@@ -89,29 +89,10 @@ def sample_arrivals(
     kind: Durations = "beta_pert",
     uniforms: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Draw when each person is home, by the same distributions as the durations of tasks.
+    """Draw when each person is home, in seconds from the start of getting ready, shape (members, people).
 
-    Parameters
-    ----------
-    people : sequence of Person
-        Everyone: columns follow this order.
-    rng : numpy.random.Generator, optional
-        Needed unless `uniforms` are given or every arrival is fixed.
-    members : int
-        1 or more.
-    kind : {"beta_pert", "triangular"}
-    uniforms : (members, uncertain people) array, optional
-        Numbers from 0 to 1 to invert; a column only for each of those whose arrival has a spread.
-
-    Returns
-    -------
-    (members, people) array
-        Seconds from the start of getting ready; a fixed arrival is the same in every member.
-
-    Raises
-    ------
-    InputError
-        When neither `rng` nor `uniforms` is given, their shape is wrong, or three points are not in rising order.
+    As `sample_durations`. A fixed arrival is the same in every member and takes no chance: `uniforms` hold a column for
+    each person whose arrival has a spread, and no others.
 
     Examples
     --------

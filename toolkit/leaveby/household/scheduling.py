@@ -109,10 +109,6 @@ def schedule(
     node_limit : int
         Branches of the exact search that follows when the priority rules leave a gap to the lower bound.
 
-    Returns
-    -------
-    Schedule
-
     Raises
     ------
     InputError
@@ -141,7 +137,6 @@ def _made(
 ) -> Schedule:
     """Make the schedule; an answer asks for the same one again for every batch of members and every other fire."""
     crew = _crew(tasks, people, durations_s)
-    everyone_home_s = max(crew.arrives_s)
     bound_s = lower_bound(crew)
     best = _moved_about(crew, _best_by_rules(crew, bound_s))
     if best.ready_s > bound_s + TICK_S:
@@ -150,7 +145,7 @@ def _made(
             bound_s = found.ready_s
         if found is not best:
             best = _moved_about(crew, found)
-    return _finished(crew, best, tasks=tasks, people=people, everyone_home_s=everyone_home_s, bound_s=bound_s)
+    return _finished(crew, best, tasks=tasks, people=people, bound_s=bound_s)
 
 
 def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence[float] | None) -> Crew:
@@ -233,21 +228,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
 
 
 def schedule_of(tasks: Sequence[Task], people: Sequence[Person], listed: TaskList) -> Schedule:
-    """Lay out a given list at the likely durations and the likely arrivals.
-
-    Parameters
-    ----------
-    tasks, people : sequence of Task, Person
-        Those that the list was made for, in the same order.
-    listed : TaskList
-
-    Examples
-    --------
-    >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))
-    >>> tasks = tuple(Task(name, ("car",), 60.0, 60.0, 60.0) for name in ("bags", "dog"))
-    >>> schedule_of(tasks, crew, TaskList((1, 0), ((0,), (0,)))).start_s
-    (60.0, 0.0)
-    """
+    """Lay out a list at the likely durations and arrivals, for the tasks and people that it was made for."""
     crew = _crew(tuple(tasks), tuple(people), None)
     free_s, start_s = list(crew.arrives_s), [0.0] * len(tasks)
     finish_s = [0.0] * len(tasks)
@@ -257,11 +238,8 @@ def schedule_of(tasks: Sequence[Task], people: Sequence[Person], listed: TaskLis
         finish_s[task] = start_s[task] + crew.durations_s[task]
         for person in listed.who[task]:
             free_s[person] = finish_s[task]
-    everyone_home_s = max(crew.arrives_s)
-    draft = Draft(listed.order, frozenset(), tuple(start_s), listed.who, max((*finish_s, everyone_home_s)))
-    return _finished(
-        crew, draft, tasks=tasks, people=people, everyone_home_s=everyone_home_s, bound_s=lower_bound(crew)
-    )
+    draft = Draft(listed.order, frozenset(), tuple(start_s), listed.who, max((*finish_s, *crew.arrives_s)))
+    return _finished(crew, draft, tasks=tasks, people=people, bound_s=lower_bound(crew))
 
 
 # --- the search ----------------------------------------------------------------------------------------------------
@@ -367,15 +345,7 @@ def _neighbours(crew: Crew, draft: Draft) -> Iterable[tuple[tuple[int, ...], fro
 # --- the list on the fridge -------------------------------------------------------------------------------------------
 
 
-def _finished(
-    crew: Crew,
-    draft: Draft,
-    *,
-    tasks: Sequence[Task],
-    people: Sequence[Person],
-    everyone_home_s: float,
-    bound_s: float,
-) -> Schedule:
+def _finished(crew: Crew, draft: Draft, *, tasks: Sequence[Task], people: Sequence[Person], bound_s: float) -> Schedule:
     order, waits_for = held_order(crew, draft)
     finish_s = tuple(draft.start_s[task] + crew.durations_s[task] for task in range(len(tasks)))
     latest_s = [draft.ready_s] * len(tasks)
@@ -389,7 +359,7 @@ def _finished(
         finish_s=finish_s,
         who=tuple(tuple(people[person].name for person in who) for who in draft.who),
         ready_s=draft.ready_s,
-        everyone_home_s=everyone_home_s,
+        everyone_home_s=max(crew.arrives_s),
         float_s=float_s,
         critical=tuple(task.name for task, spare_s in zip(tasks, float_s, strict=True) if spare_s <= TICK_S),
         order=order,

@@ -19,7 +19,8 @@ from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.errors import refuse
 from leaveby.household.heat import exposure_class, time_to_harm
 from leaveby.household.plan import Plan, Way
-from leaveby.household.readiness import Schedule, schedule_for
+from leaveby.household.readiness import schedule_for
+from leaveby.household.scheduling import Schedule
 
 HEADING: Final = "Last resort: if leaving is no longer possible and official directions are followed"
 """Stands over everything that this module says."""
@@ -127,80 +128,53 @@ def last_resort(
     front_arrival_s: NDArray[np.float64],
     leaving_ends_s: float,
     policy: Schedule | None = None,
-    begins_s: float | None = None,
     heat_kw_m2: float | None = None,
     places: Sequence[Place] = (),
 ) -> LastResort:
-    """Put together what is known of the last resort.
+    """Put together what is known of the last resort. Closing begins when leaving ends, but not before the start.
 
     Parameters
     ----------
-    plan : Plan
     shelter_ready_s : (members,) array
         How long closing the house takes: `ready_times(plan, "shelter", ...)`. Finite, 0 or more.
     ember_arrival_s, front_arrival_s : (members,) array
-        At the house, seconds from the start of the scenario; inf when not within the horizon.
+        At the house, seconds from the start of the scenario; inf when not within the horizon. Embers are taken to
+        arrive with the front at the latest.
     leaving_ends_s : float
         From when every road out is shut in more than half of the members, by any way of leaving; 0 or less when that is
         so from the start, inf when it does not come within the horizon. Never when leaving is merely late.
-    begins_s : float, optional
-        When closing the house begins. When left out, the moment at which leaving ends, but not before the start.
     heat_kw_m2 : float, optional
         Radiant heat on the house from the front, `leaveby.household.heat.radiant_heat`.
-    places : sequence of Place
-        Places of last resort with the way there.
-
-    Returns
-    -------
-    LastResort
 
     Raises
     ------
     InputError
         When the arrays differ in shape or hold a value that has no meaning.
 
-    Notes
-    -----
-    Where embers were not worked out they are taken to arrive with the front at the latest.
-
     Examples
     --------
-    >>> from leaveby.household.plan_file import plan_from_document
-    >>> point = {"name": "oval", "lon_deg": 148.8, "lat_deg": -36.2, "kind": "safe_point", "ways": ["foot"]}
-    >>> task = {"name": "shutters", "ways": ["foot", "shelter"], "shortest_min": 0.5, "likely_min": 1, "longest_min": 2}
-    >>> strike = {"name": "strike", "at": "2026-01-17T12:40:00+11:00", "lon_lat_deg": [[148.85, -36.05]]}
-    >>> plan = plan_from_document({
-    ...     "plan": {"name": "x"}, "home": {"lon_deg": 148.9, "lat_deg": -36.1},
-    ...     "people": [{"name": "Bo", "can": ["lift"]}], "tasks": [task],
-    ...     "safe_points": [point], "roads": {"file": "r.osm"}, "terrain": {"file": "t.tif"},
-    ...     "fuel": {"type": "dry eucalypt forest"}, "weather": {"file": "w.csv"}, "ignitions": [strike],
-    ... })
-    >>> found = last_resort(
-    ...     plan,
-    ...     shelter_ready_s=np.array([60.0, 120.0]),
-    ...     ember_arrival_s=np.array([3600.0, 3000.0]),
-    ...     front_arrival_s=np.array([4200.0, 3900.0]),
-    ...     leaving_ends_s=2940.0,
-    ... )
-    >>> found.closed_before_embers, found.latest_start_before_embers_s
-    (0.5, 2880.0)
+    >>> times_s = {"ember_arrival_s": np.array([3600.0]), "front_arrival_s": np.array([4200.0])}
+    >>> last_resort(None, shelter_ready_s=np.array([60.0]), leaving_ends_s=np.nan, **times_s)
+    Traceback (most recent call last):
+        ...
+    leaveby.errors.InputError: leaving_ends_s: is not a number. Expected seconds, or inf. To mend it: work it out anew.
     """
     ready_s, ember_s, front_s = _checked(shelter_ready_s, ember_arrival_s, front_arrival_s)
     if math.isnan(leaving_ends_s):
         raise refuse("leaving_ends_s", "is not a number", expected="seconds, or inf", mend="work it out anew")
     ember_s = np.minimum(ember_s, front_s)
-    if begins_s is None:
-        begins_s = leaving_ends_s if 0 <= leaving_ends_s < math.inf else 0.0
-    if not math.isfinite(begins_s):
-        raise refuse("begins_s", f"is {begins_s:g}", expected="finite seconds", mend="say when closing begins")
+    begins_s = leaving_ends_s if 0 <= leaving_ends_s < math.inf else 0.0
     if policy is None:
         policy = schedule_for(plan, "shelter")
-    takes_s = longest_at_confidence(ready_s, plan.confidence) if policy.tasks else math.inf
-    ember_early_s, front_early_s = (latest_at_confidence(times, plan.confidence) for times in (ember_s, front_s))
-    # Where the plan names no task nothing is known to be closed: never "ready at once".
-    done_s = begins_s + ready_s if policy.tasks else np.full_like(ready_s, np.inf)
+    if not policy.tasks:
+        # Where the plan names no task nothing is known to be closed: never "ready at once".
+        ready_s = np.full_like(ready_s, np.inf)
+    takes_s = longest_at_confidence(ready_s, plan.confidence)
+    ember_early_s = latest_at_confidence(ember_s, plan.confidence)
     place, reachable = _nearest(places, begins_s)
     limit = plan.house.heat_limit_kw_m2
+    # The list is drawn at the likely durations; at the asked confidence all of it takes longer.
+    stretch = max(1.0, takes_s / policy.ready_s) if policy.ready_s > 0 else 1.0
     return LastResort(
         heading=HEADING,
         tasks=tuple(policy.tasks[task] for task in policy.order),
@@ -209,21 +183,13 @@ def last_resort(
         ready_s=takes_s,
         leaving_ends_s=leaving_ends_s,
         ember_arrival_s=ember_early_s,
-        front_arrival_s=front_early_s,
-        closed_before_embers=float(np.mean(done_s < ember_s)),
-        closed_before_front=float(np.mean(done_s < front_s)),
-        latest_start_before_embers_s=latest_start(
-            shelter_ready_s=ready_s, arrival_s=ember_s, confidence=plan.confidence
-        )
-        if policy.tasks
-        else -math.inf,
-        latest_start_before_front_s=latest_start(shelter_ready_s=ready_s, arrival_s=front_s, confidence=plan.confidence)
-        if policy.tasks
-        else -math.inf,
+        front_arrival_s=latest_at_confidence(front_s, plan.confidence),
+        closed_before_embers=float(np.mean(begins_s + ready_s < ember_s)),
+        closed_before_front=float(np.mean(begins_s + ready_s < front_s)),
+        latest_start_before_embers_s=latest_start(ready_s, arrival_s=ember_s, confidence=plan.confidence),
+        latest_start_before_front_s=latest_start(ready_s, arrival_s=front_s, confidence=plan.confidence),
         too_late=tuple(
-            policy.tasks[task]
-            for task in policy.order
-            if begins_s + policy.finish_s[task] * _stretch(takes_s, policy) >= ember_early_s
+            policy.tasks[task] for task in policy.order if begins_s + policy.finish_s[task] * stretch >= ember_early_s
         ),
         heat_kw_m2=heat_kw_m2,
         heat_class=None if heat_kw_m2 is None else exposure_class(heat_kw_m2),
@@ -236,33 +202,18 @@ def last_resort(
     )
 
 
-def _stretch(takes_s: float, policy: Schedule) -> float:
-    # The list is drawn at the likely durations; at the asked confidence all of it takes longer.
-    return max(1.0, takes_s / policy.ready_s) if policy.ready_s > 0 else 1.0
-
-
-def latest_start(*, shelter_ready_s: NDArray[np.float64], arrival_s: NDArray[np.float64], confidence: float) -> float:
+def latest_start(ready_s: NDArray[np.float64], *, arrival_s: NDArray[np.float64], confidence: float) -> float:
     """Find the last moment to begin with which at least the asked share of the members is done before the arrival.
 
-    Parameters
-    ----------
-    shelter_ready_s, arrival_s : (members,) array
-        Seconds; the arrival may be inf.
-    confidence : float
-        More than 0 and less than 1.
-
-    Returns
-    -------
-    float
-        Seconds from the start of the scenario; negative when it lies before it; inf when nothing arrives.
+    A member that is never ready has no such moment, whatever arrives; the answer is inf when nothing arrives.
 
     Examples
     --------
-    >>> times = np.array([3000.0, 3300.0, np.inf])
-    >>> latest_start(shelter_ready_s=np.full(3, 600.0), arrival_s=times, confidence=0.6)
+    >>> latest_start(np.full(3, 600.0), arrival_s=np.array([3000.0, 3300.0, np.inf]), confidence=0.6)
     2400.0
     """
-    return latest_at_confidence(arrival_s - shelter_ready_s, confidence)
+    spare_s = np.where(np.isinf(ready_s), -np.inf, arrival_s - np.where(np.isinf(ready_s), 0.0, ready_s))
+    return latest_at_confidence(spare_s, confidence)
 
 
 def _checked(

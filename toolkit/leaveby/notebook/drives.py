@@ -9,20 +9,23 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.decision.fires.scenario import Scenario
+from leaveby.ask.household import load_plan, read_inputs
+from leaveby.decision.fires.scenario import Scenario, prepare
 from leaveby.decision.ways.roads import GridSampler, road_vehicle
 from leaveby.fire.terrain import Terrain
 from leaveby.roads.network.grades import EdgeGrades, edge_grades
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork, RoutingGraph, csr
 from leaveby.roads.routing.itinerary import Route, route, street
 from leaveby.roads.routing.latest_departure import earliest_arrival, latest_departure
+from leaveby.roads.vehicle.home_way import household_travel, ways_to_open
 from leaveby.roads.vehicle.pull import RoadVehicle
-from leaveby.roads.vehicle.travel import EdgeTravel, household_travel, ways_to_open
+from leaveby.roads.vehicle.travel import EdgeTravel
 from leaveby.show.wording import WAYS, clean, street_words
 
 FREE_ROADS: Final = (
@@ -37,17 +40,7 @@ _FEW_STREETS: Final = 6
 
 @dataclass(frozen=True)
 class End:
-    """A safe point of the plan, on the roads.
-
-    Attributes
-    ----------
-    name : str
-    node : int
-    xy_m : tuple of float
-        In the network's reference system.
-    ways : tuple of str
-        Ways of leaving that may end there.
-    """
+    """A safe point of the plan on the roads, and the ways of leaving that may end there."""
 
     name: str
     node: int
@@ -61,16 +54,12 @@ class RoadArea:
 
     Attributes
     ----------
-    network : RoadNetwork
-        With the home and the ends on it, in the terrain's reference system.
-    graph : RoutingGraph
-    grades : EdgeGrades
-    terrain : Terrain
+    network, graph, grades, terrain
+        The roads with the home and the ends on them, in the terrain's reference system.
     region : str
         For legal speeds and heights.
-    home_node : int
-    home_xy_m : tuple of float
-    ends : tuple of End
+    home_node, home_xy_m, ends
+        Where one starts from, and may get to.
     last_resorts : tuple of (str, (float, float))
         Name and position of each place of last resort: shown, but no way to one is offered.
     vehicles : mapping of way of leaving to RoadVehicle
@@ -96,17 +85,10 @@ class RoadArea:
 
 @dataclass(frozen=True)
 class Drive:
-    """The quickest way to one end for one vehicle.
+    """The quickest way to one end, for one vehicle and for the car without the house.
 
-    Attributes
-    ----------
-    end : End
-    route : Route or None
-        None where the vehicle can't get there, or the plan does not let this way of leaving end there.
-    car_route : Route or None
-        The same for the car without the house.
-    shut : tuple of str
-        What shuts the car's way to this vehicle: street and reason.
+    No route where the vehicle can't get there, or the plan does not let this way of leaving end there; `shut` says what
+    shuts the car's way to this vehicle: street and reason.
     """
 
     end: End
@@ -125,10 +107,8 @@ class ClosedStretch:
     edges : tuple of int
         One direction of each stretch.
     length_m : float
-    car_passes : bool
-        Whether the car without the house can use it.
-    on_the_way : bool
-        Whether the car's quickest way to an end runs over it.
+    car_passes, on_the_way : bool
+        Whether the car without the house can use it; whether the car's quickest way to an end runs over it.
     """
 
     street: str
@@ -145,10 +125,8 @@ class DriveAnswer:
 
     Attributes
     ----------
-    way : str
-        Way of leaving.
-    vehicle : RoadVehicle
-    travel : EdgeTravel
+    way, vehicle, travel
+        Way of leaving, its vehicle, and what that may use.
     reached_s : ndarray of float64, shape (e,)
         When the far end of each edge is reached from the home, driving over this edge; inf where it is not.
     drives : tuple of Drive
@@ -169,19 +147,41 @@ class DriveAnswer:
     open_first: tuple[int, ...] | None
 
 
-def road_area(scenario: Scenario) -> RoadArea:
-    """Take from a prepared scenario what does not depend on the vehicle, and the plan's own vehicles.
+def our_roads(plan: str | Path) -> RoadArea:
+    """Read a plan file, and take what it needs to drive and nothing of the fire.
 
     Parameters
     ----------
-    scenario : Scenario
-        As `decision.fires.scenario.prepare` makes it.
+    plan : str or Path
+
+    Raises
+    ------
+    InputError
+        With every fault of the plan and of what it names.
     """
+    return road_area(prepare(read_inputs(load_plan(plan))))
+
+
+def road_area(scenario: Scenario) -> RoadArea:
+    """Take from a prepared scenario what does not depend on the vehicle, and the plan's own vehicles."""
     plan, network, terrain = scenario.inputs.plan, scenario.network, scenario.inputs.terrain
     grades = edge_grades(network, GridSampler(terrain.grid, terrain.elevation_m))
     kinds = {vehicle.kind for vehicle in plan.vehicles}
     owned = {"tow": {"trailer", "car"} <= kinds, "car": "car" in kinds, "foot": True}
     made = {way: road_vehicle(plan, way) for way in WAYS if owned[way]}
+    safe = [place for place in plan.safe_points if place.kind == "safe_point"]
+    ends = tuple(End(one.name, scenario.safe_nodes[one.name], scenario.safe_xy_m[one.name], one.ways) for one in safe)
+    by_car = None
+    if "car" in made:
+        targets = [end.node for end in ends]
+        by_car, _ = household_travel(
+            network,
+            made["car"][0],
+            home=scenario.home_node,
+            targets=targets,
+            grade=grades,
+            region=plan.roads.region,
+        )
     return RoadArea(
         network=network,
         graph=csr(network),
@@ -190,40 +190,16 @@ def road_area(scenario: Scenario) -> RoadArea:
         region=plan.roads.region,
         home_node=scenario.home_node,
         home_xy_m=scenario.home_xy_m,
-        ends=tuple(
-            End(place.name, scenario.safe_nodes[place.name], scenario.safe_xy_m[place.name], tuple(place.ways))
-            for place in plan.safe_points
-            if place.kind == "safe_point"
-        ),
-        last_resorts=tuple(
-            (place.name, scenario.safe_xy_m[place.name])
-            for place in plan.safe_points
-            if place.kind == "place_of_last_resort"
-        ),
+        ends=ends,
+        last_resorts=tuple((one.name, scenario.safe_xy_m[one.name]) for one in plan.safe_points if one not in safe),
         vehicles={way: vehicle for way, (vehicle, _) in made.items()},
-        car_travel=household_travel(
-            network,
-            made["car"][0],
-            home=scenario.home_node,
-            targets=[scenario.safe_nodes[place.name] for place in plan.safe_points if place.kind == "safe_point"],
-            grade=grades,
-            region=plan.roads.region,
-        )[0]
-        if "car" in made
-        else None,
+        car_travel=by_car,
         assumptions=tuple(dict.fromkeys(note for _, notes in made.values() for note in notes)),
     )
 
 
 def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnswer:
-    """Find where a vehicle gets to from the home, how long it drives, and what stays shut to it.
-
-    Parameters
-    ----------
-    area : RoadArea
-    way : {"tow", "car", "foot"}
-    vehicle : RoadVehicle
-    """
+    """Find where a vehicle gets to from the home, how long it drives, and what stays shut to it."""
     network = area.network
     found, _ = household_travel(
         network,

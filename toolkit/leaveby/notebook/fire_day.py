@@ -19,7 +19,7 @@ from leaveby.fire.spread.model_error import ERROR_ASSUMPTIONS, ros_factor
 from leaveby.fire.spread.series import MODELS, flat_spread, fuel_moisture_percent, spread_zones
 from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outside_validity
 from leaveby.fire.terrain import Grid
-from leaveby.fire.weather.series import constant_weather
+from leaveby.fire.weather.series import Weather, constant_weather
 from leaveby.parameters import WALKING_SPEED_M_S
 from leaveby.show.wording import MODEL_WORDS
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
@@ -72,16 +72,10 @@ class FireDay:
 
 @dataclass(frozen=True)
 class ModelSpeed:
-    """Head rate of spread by one model on one day.
+    """Head rate of spread by one model on one day: as the equation gives it, slope included, and with its error.
 
-    Attributes
-    ----------
-    model : str
-        Key of the model.
-    printed_m_s : float
-        As the equation gives it, slope included.
-    low_m_s, middle_m_s, high_m_s : float
-        With the model's published error: one run in twenty is slower, half are, one in twenty is faster.
+    By the model's published error one run in twenty is slower than `low_m_s`, half are slower than `middle_m_s`, and
+    one in twenty is faster than `high_m_s`.
     """
 
     model: str
@@ -93,16 +87,7 @@ class ModelSpeed:
 
 @dataclass(frozen=True)
 class DaySpeeds:
-    """Every model that applies to a day's fuel, side by side.
-
-    Attributes
-    ----------
-    day : FireDay
-    models : tuple of ModelSpeed
-    outside : tuple of str
-        Where a model is used beyond what it was made for.
-    assumptions : tuple of str
-    """
+    """Every model that applies to a day's fuel side by side, and where one is used beyond what it was made for."""
 
     day: FireDay
     models: tuple[ModelSpeed, ...]
@@ -112,16 +97,7 @@ class DaySpeeds:
 
 @dataclass(frozen=True)
 class Course:
-    """One steady speed in the chart of distance against time.
-
-    Attributes
-    ----------
-    label : str
-    speed_m_s : float
-    kind : {"model", "band", "set", "people"}
-    model : str
-        Key of the model, '' for the others.
-    """
+    """One steady speed in the chart of distance against time; `model` is '' where it is no model's."""
 
     label: str
     speed_m_s: float
@@ -160,15 +136,7 @@ def model_speeds(day: FireDay) -> DaySpeeds:
     fuel = _burning(day.fuel)
     if not math.isfinite(day.slope_deg) or abs(day.slope_deg) >= 90.0:
         raise refuse("slope", f"it is {day.slope_deg:g} degrees", expected="above -90 and below 90", mend="correct it")
-    weather = constant_weather(
-        _START,
-        air_temperature_c=day.air_temperature_c,
-        relative_humidity_percent=day.relative_humidity_percent,
-        wind_speed_m_s=m_s_from_km_h(day.wind_km_h),
-        wind_from_deg=0.0,
-        drought_factor=day.drought_factor,
-        hours=1,
-    )
+    weather = _weather(day)
     zones = spread_zones(uniform_fuel(_SPOT, fuel), weather)
     flat = flat_spread(weather, zones, models=MODELS)
     slope = float(rate_of_spread.slope_factor(day.slope_deg))
@@ -200,6 +168,19 @@ def model_speeds(day: FireDay) -> DaySpeeds:
     )
 
 
+def _weather(day: FireDay) -> Weather:
+    """One hour of it, from the north."""
+    return constant_weather(
+        _START,
+        air_temperature_c=day.air_temperature_c,
+        relative_humidity_percent=day.relative_humidity_percent,
+        wind_speed_m_s=m_s_from_km_h(day.wind_km_h),
+        wind_from_deg=0.0,
+        drought_factor=day.drought_factor,
+        hours=1,
+    )
+
+
 def _burning(name: str) -> FuelType:
     fuel = fuel_type(name)
     if not fuel.burns:
@@ -213,18 +194,7 @@ def _burning(name: str) -> FuelType:
 
 
 def courses(speeds: DaySpeeds, *, driving_km_h: Mapping[str, float] = DRIVING_KM_H) -> tuple[Course, ...]:
-    """List every speed that the chart of distance against time compares.
-
-    Parameters
-    ----------
-    speeds : DaySpeeds
-    driving_km_h : mapping of str to float
-        Words and mean speed, above 0, of each way of driving.
-
-    Raises
-    ------
-    InputError
-        For a driving speed that is not above 0.
+    """List every speed that the chart of distance against time compares; those of driving are above 0.
 
     Examples
     --------
@@ -248,12 +218,7 @@ def courses(speeds: DaySpeeds, *, driving_km_h: Mapping[str, float] = DRIVING_KM
 def reach_sentences(day: FireDay, *, to_km_h: float = 12.0) -> tuple[str, ...]:
     """Say which forest models can reach a speed on flat ground, and what each would need for it.
 
-    Parameters
-    ----------
-    day : FireDay
-        For the dryness and the fuel's hazard scores; its own wind and slope are left aside.
-    to_km_h : float
-        Above 0.
+    Of the day, the dryness and the fuel's hazard scores count; its own wind and slope are left aside.
 
     Examples
     --------
@@ -290,18 +255,10 @@ def _verdict(most_km_h: float, to_km_h: float) -> str:
 
 
 def _dry_eucalypt_reach(day: FireDay, fuel: FuelType, *, to_km_h: float, made_to: float) -> str:
-    weather = constant_weather(
-        _START,
-        air_temperature_c=day.air_temperature_c,
-        relative_humidity_percent=day.relative_humidity_percent,
-        wind_speed_m_s=0.0,
-        wind_from_deg=0.0,
-        hours=1,
-    )
     winds_km_h = np.arange(0.0, 151.0)
     rates = rate_of_spread.dry_eucalypt_ros_m_s(
         m_s_from_km_h(winds_km_h),
-        fuel_moisture_percent(weather)["forest"][0, 0],
+        fuel_moisture_percent(_weather(day))["forest"][0, 0],
         surface_hazard_score=fuel.surface_hazard_score,
         near_surface_hazard_score=fuel.near_surface_hazard_score,
         near_surface_height_cm=fuel.near_surface_height_cm,

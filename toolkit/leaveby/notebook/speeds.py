@@ -11,13 +11,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
-from markupsafe import Markup
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from leaveby.errors import refuse
 from leaveby.notebook.fire_day import DRIVING_KM_H, SET_KM_H, Course, DaySpeeds, FireDay, ModelSpeed, courses
-from leaveby.show.figure import INK, MUTED, PALE, TABLE_OPEN, blank_figure, figure_style
+from leaveby.notebook.widgets import table
+from leaveby.show.figure import INK, MUTED, PALE, blank_figure, figure_style
 from leaveby.show.wording import MODEL_WORDS
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
 
@@ -31,6 +31,8 @@ _LOOKS: Final[Mapping[str, tuple[str, Any]]] = {
 }
 """Colour and dashes of each model; labels at the lines carry the names."""
 
+_WIDTH_MM: Final = 170.0
+_HEIGHT_MM: Final = 140.0
 _SLACK: Final = 1e-9
 
 
@@ -59,21 +61,10 @@ def _distance(course: Course, minutes: float) -> str:
     return f"{_up(length_km)} km"
 
 
-def model_bars(speeds: DaySpeeds, *, width_mm: float = 170.0) -> Figure:
-    """Draw each model's rate of spread with its published error band, against the speeds set by hand.
-
-    Parameters
-    ----------
-    speeds : DaySpeeds
-    width_mm : float
-        Printed width, above 0.
-
-    Returns
-    -------
-    Figure
-    """
+def model_bars(speeds: DaySpeeds) -> Figure:
+    """Draw each model's rate of spread with its published error band, against the speeds set by hand."""
     with figure_style():
-        figure = blank_figure(width_mm, 24.0 + 13.0 * len(speeds.models))
+        figure = blank_figure(_WIDTH_MM, 24.0 + 13.0 * len(speeds.models))
         axes = figure.subplots()
         most = max(60.0, 1.03 * max(km_h_from_m_s(speed.high_m_s) for speed in speeds.models))
         axes.set_xlim(0.0, most)
@@ -160,49 +151,22 @@ def day_words(day: FireDay) -> str:
     )
 
 
-def hitch_chart(
-    speeds: DaySpeeds,
-    minutes: float,
-    *,
-    driving_km_h: Mapping[str, float] = DRIVING_KM_H,
-    width_mm: float = 170.0,
-    height_mm: float = 140.0,
-) -> Figure:
-    """Draw how far each fire, and people, get while one hitches up for so many minutes.
-
-    Parameters
-    ----------
-    speeds : DaySpeeds
-    minutes : float
-        Above 0.
-    driving_km_h : mapping of str to float
-        As for `courses`.
-    width_mm, height_mm : float
-        Printed size, above 0.
-
-    Returns
-    -------
-    Figure
-
-    Raises
-    ------
-    InputError
-        For minutes that are not above 0.
-    """
+def hitch_chart(speeds: DaySpeeds, minutes: float, *, driving_km_h: Mapping[str, float] = DRIVING_KM_H) -> Figure:
+    """Draw how far each fire, and people, get while one hitches up for so many minutes, which are above 0."""
     if not 0.0 < minutes < math.inf:
         raise refuse("minutes to hitch", f"they are {minutes}", expected="above 0", mend="correct them")
     shown = courses(speeds, driving_km_h=driving_km_h)
     near_m_s = max(m_s_from_km_h(SET_KM_H[1]), *(speed.middle_m_s for speed in speeds.models))
     near = tuple(course for course in shown if course.speed_m_s <= near_m_s * (1.0 + _SLACK))
     with figure_style():
-        figure = blank_figure(width_mm, height_mm)
+        figure = blank_figure(_WIDTH_MM, _HEIGHT_MM)
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1.0, 1.2))
         for axes, drawn, labelled in (
             (upper, shown, tuple(course for course in shown if course not in near)),
             (lower, near, near),
         ):
             _draw_courses(axes, speeds, drawn, minutes=minutes)
-            _label_ends(axes, labelled, minutes=minutes, height_pt=height_mm / 25.4 * 72.0 * 0.39)
+            _label_ends(axes, labelled, minutes=minutes, height_pt=_HEIGHT_MM / 25.4 * 72.0 * 0.39)
         upper.set_title(f"every speed, for the {minutes:g} minutes until you are hitched", loc="left", fontsize=8.0)
         lower.set_title("the slower ones, drawn larger", loc="left", fontsize=8.0)
         lower.set_xlabel("minutes since you began to hitch up; pale: 9 of 10 runs, over all models shown", loc="left")
@@ -298,28 +262,20 @@ def describe_hitch_chart(speeds: DaySpeeds, minutes: float, *, driving_km_h: Map
 
 
 def hitch_table(speeds: DaySpeeds, minutes: float) -> str:
-    """Make the table of models: speed as printed, with the published error, and how far the fire gets meanwhile.
-
-    Returns
-    -------
-    str
-        An HTML table.
-    """
-    head = Markup(
-        TABLE_OPEN
-        + '<thead><tr><th scope="col">Model</th><th scope="col">As printed</th><th scope="col">Middle of its '
-        'published error</th><th scope="col">One run in 20 is faster than</th><th scope="col">While you hitch for {} '
-        "min: middle, one in 20</th></tr></thead><tbody>"
-    ).format(f"{minutes:g}")
-    rows = Markup("").join(
-        Markup('<tr><th scope="row">{}</th><td>{}</td><td>{}</td><td>{}</td><td>{} km, {} km</td></tr>').format(
+    """Make the table of models: speed as printed, its published error, how far the fire gets meanwhile (HTML)."""
+    head = (
+        "Model",
+        "As printed",
+        "Middle of its published error",
+        "One run in 20 is faster than",
+        f"While you hitch for {minutes:g} min: middle, one in 20",
+    )
+    rows = (
+        (
             MODEL_WORDS[speed.model],
-            speed_words(speed.printed_m_s),
-            speed_words(speed.middle_m_s),
-            speed_words(speed.high_m_s),
-            _up(speed.middle_m_s * minutes * 0.06),
-            _up(speed.high_m_s * minutes * 0.06),
+            *(speed_words(at_m_s) for at_m_s in (speed.printed_m_s, speed.middle_m_s, speed.high_m_s)),
+            ", ".join(f"{_up(at_m_s * minutes * 0.06)} km" for at_m_s in (speed.middle_m_s, speed.high_m_s)),
         )
         for speed in speeds.models
     )
-    return str(head + rows + Markup("</tbody></table>"))
+    return table(head, rows)

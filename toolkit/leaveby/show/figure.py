@@ -10,6 +10,7 @@ import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import timedelta
+from importlib.resources import files
 from typing import Any, Final
 from xml.etree import ElementTree
 
@@ -18,7 +19,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from leaveby.show.wording import Clocked, clean, minutes_between
+from leaveby.show.symbols import SYMBOLS
+from leaveby.show.wording import WAYS, Clocked, clean, minutes_between
 
 OVERRIDE_LINE: Final = "Official warnings override this figure. Leave early."
 """The override statement, short enough for the foot of a figure; the page carries the whole of it."""
@@ -32,35 +34,15 @@ GREY: Final = "#bdbdbd"
 DARK: Final = "#3a3a3a"
 """Fills of bars, told apart in black and white too."""
 
-WAY_COLOURS: Final[Mapping[str, str]] = {"tow": "#0b3c8c", "car": "#a33b00", "foot": "#00614f"}
+WAY_COLOURS: Final[Mapping[str, str]] = {way: SYMBOLS[f"way_{way}"].colour for way in WAYS}
 """Told apart by colour-blind readers, and each dark enough on white; dashes and labels carry them in grey."""
 
-WAY_DASHES: Final[Mapping[str, Any]] = {"tow": (0, (6, 2)), "car": (0, (4, 1.5, 1, 1.5)), "foot": (0, (1, 1.3))}
+WAY_DASHES: Final[Mapping[str, Any]] = {way: (0, SYMBOLS[f"way_{way}"].dashes) for way in WAYS}
 
 TABLE_OPEN: Final = '<table style="text-align: left; border-spacing: 0.9em 0.3em; margin: 0.6em 0">'
 """Begins a table that stands beside a figure in a notebook, where no style sheet of ours reaches."""
 
-_STYLE: Final[dict[Any, Any]] = {
-    "font.family": "sans-serif",
-    "font.sans-serif": ["DejaVu Sans"],
-    "font.size": 8.0,
-    "text.color": INK,
-    "text.parse_math": False,
-    "text.usetex": False,
-    "axes.edgecolor": MUTED,
-    "axes.labelcolor": INK,
-    "axes.linewidth": 0.7,
-    "axes.unicode_minus": True,
-    "xtick.color": INK,
-    "ytick.color": INK,
-    "hatch.linewidth": 0.7,
-    "hatch.color": INK,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "leaveby",
-    "figure.facecolor": "white",
-    "savefig.facecolor": "white",
-}
-
+_STYLE: Final = str(files("leaveby.show").joinpath("figure.mplstyle"))
 _SVG: Final = "http://www.w3.org/2000/svg"
 _XLINK: Final = "http://www.w3.org/1999/xlink"
 _HALO_ID: Final = "halo-"
@@ -71,7 +53,7 @@ _REFERENCE: Final = re.compile(r"url\(#([^)]+)\)")
 @contextmanager
 def figure_style() -> Iterator[None]:
     """Draw in the project's look, whatever the caller's settings are; text is never read as mathematics."""
-    with mpl.rc_context(_STYLE), warnings.catch_warnings():
+    with mpl.rc_context(fname=_STYLE), warnings.catch_warnings():
         # A letter that the measuring font lacks is still written as text, and the reader's own font shows it.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font", category=UserWarning)
         yield
@@ -119,7 +101,9 @@ def whole_hours(result: Clocked, low_s: float, high_s: float) -> tuple[float, fl
     return minutes_between(result, low) * 60.0, minutes_between(result, high) * 60.0
 
 
-def as_svg(figure: Figure, title: str, description: str) -> str:
+def as_svg(
+    figure: Figure, title: str, description: str, *, name: str = "", base: str = "", rounded: bool = False
+) -> str:
     """Turn a figure into SVG text for use inside a page.
 
     The same figure gives the same text: no date, and identifiers that depend on the content and the title only, so that
@@ -127,11 +111,16 @@ def as_svg(figure: Figure, title: str, description: str) -> str:
 
     Parameters
     ----------
-    figure : Figure
     title : str
         Short; read out as the picture's name.
     description : str
         What the picture says, for a person who can't see it.
+    name : str
+        Tells figures of the same title apart.
+    base : str
+        A drawing of `shared_svg` to be shown over the figure, which has to be of the same size.
+    rounded : bool
+        Whether to keep no more than a tenth of a point, so that maps of whole towns stay small.
 
     Returns
     -------
@@ -143,6 +132,35 @@ def as_svg(figure: Figure, title: str, description: str) -> str:
     >>> as_svg(blank_figure(40.0, 20.0), "A <b>", "Nothing")[:4]
     '<svg'
     """
+    prefix = "f" + hashlib.sha256(f"{name}{title}".encode()).hexdigest()[:8]
+    root = _drawn(figure, prefix)
+    if rounded:
+        _round_paths(root)
+    if base:
+        root.append(ElementTree.Element(f"{{{_SVG}}}use", {"href": f"#{base}"}))
+    for part, text in (("desc", description), ("title", title)):
+        element = ElementTree.Element(f"{{{_SVG}}}{part}", {"id": f"{prefix}-{part}"})
+        element.text = clean(text)
+        root.insert(0, element)
+    root.set("role", "img")
+    root.set("aria-labelledby", f"{prefix}-title")
+    root.set("aria-describedby", f"{prefix}-desc")
+    root.set("preserveAspectRatio", "xMidYMin meet")
+    return ElementTree.tostring(root, encoding="unicode")
+
+
+def shared_svg(figure: Figure, name: str) -> str:
+    """Turn a figure into a drawing that shows nothing by itself, for other figures of a page to be drawn under."""
+    root = _drawn(figure, name)
+    _round_paths(root)
+    hidden = ElementTree.Element(f"{{{_SVG}}}svg", {"width": "0", "height": "0", "aria-hidden": "true"})
+    hidden.set("style", "position: absolute")
+    drawing = ElementTree.SubElement(ElementTree.SubElement(hidden, f"{{{_SVG}}}defs"), f"{{{_SVG}}}g", {"id": name})
+    drawing.extend(list(root))
+    return ElementTree.tostring(hidden, encoding="unicode")
+
+
+def _drawn(figure: Figure, prefix: str) -> ElementTree.Element:
     stream = io.BytesIO()
     with figure_style(), _halos_left_to_svg(figure):
         figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
@@ -154,21 +172,19 @@ def as_svg(figure: Figure, title: str, description: str) -> str:
         if group.get("id", "").startswith(_HALO_ID):
             for letters in group.iter(f"{{{_SVG}}}text"):
                 letters.set("style", f"{letters.get('style', '')}; {_HALO_STYLE}")
-    prefix = "f" + hashlib.sha256(title.encode()).hexdigest()[:8]
     _make_ids_own(root, prefix)
-    for name, text in (("desc", description), ("title", title)):
-        element = ElementTree.Element(f"{{{_SVG}}}{name}", {"id": f"{prefix}-{name}"})
-        element.text = clean(text)
-        root.insert(0, element)
-    root.set("role", "img")
-    root.set("aria-labelledby", f"{prefix}-title")
-    root.set("aria-describedby", f"{prefix}-desc")
-    root.set("preserveAspectRatio", "xMidYMin meet")
     for side in ("width", "height"):
         root.attrib.pop(side, None)
     ElementTree.register_namespace("", _SVG)
     ElementTree.register_namespace("xlink", _XLINK)
-    return ElementTree.tostring(root, encoding="unicode")
+    return root
+
+
+def _round_paths(root: ElementTree.Element) -> None:
+    """Keep tenths of a point, finer than any print."""
+    for path in root.iter(f"{{{_SVG}}}path"):
+        parts = path.get("d", "").split()
+        path.set("d", " ".join(part if part.isalpha() else f"{float(part):.1f}".removesuffix(".0") for part in parts))
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -21,6 +21,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.ways.result import HouseholdResult, TriggerLine, WayRoute, clock
 from leaveby.fire.terrain import Grid
+from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import shut_along
 from leaveby.show.wording import floor_clock, minutes_between
 
@@ -30,15 +31,7 @@ _STEPS_MIN: Final = (5, 10, 15, 30, 60, 120, 180, 240)
 
 @dataclass(frozen=True)
 class Isochrone:
-    """Ground that has burnt by a moment in the scenario's central run.
-
-    Attributes
-    ----------
-    at_s : float
-        Seconds from the scenario's start.
-    area : MultiPolygon
-        Whole cells, in the grid's reference system.
-    """
+    """Ground, as whole cells, that has burnt by a moment in the scenario's central run."""
 
     at_s: float
     area: MultiPolygon
@@ -46,36 +39,11 @@ class Isochrone:
 
 @dataclass(frozen=True)
 class ShutStreet:
-    """A street of a route and the first moment when a part of it shuts.
-
-    Attributes
-    ----------
-    street : str
-    at_s : float
-    line : LineString
-        The stretch that shuts first, in the grid's reference system.
-    """
+    """A street of a route, the first moment when a part of it shuts, and the stretch that shuts first."""
 
     street: str
     at_s: float
     line: LineString
-
-
-def isochrone_times(result: HouseholdResult, *, most: int = 8) -> tuple[float, ...]:
-    """Pick moments on whole clock steps, no more than `most`, that span the fire's run over the grid.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    most : int
-        1 or more.
-
-    Returns
-    -------
-    tuple of float
-        Seconds from the scenario's start, rising; empty where nothing burns.
-    """
-    return clock_steps(result, arrival_s(result), most=most)
 
 
 def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most: int) -> tuple[float, ...]:
@@ -97,21 +65,15 @@ def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most
 
 
 def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ...]:
-    """Outline the ground that has burnt by each of the moments of `isochrone_times`, as whole cells."""
+    """Outline the ground that has burnt by moments on whole clock steps, no more than `most`, as whole cells."""
     reached_s = arrival_s(result)
     grid = result.terrain.grid
-    times = isochrone_times(result, most=most)
+    times = clock_steps(result, reached_s, most=most)
     return tuple(Isochrone(at_s=at_s, area=burnt_area(grid, reached_s, by_s=at_s)) for at_s in times)
 
 
 def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> MultiPolygon:
     """Outline the cells that the fire has reached by a moment.
-
-    Parameters
-    ----------
-    grid : Grid
-    arrival_s : ndarray of float64, shape (rows, cols)
-    by_s : float
 
     Examples
     --------
@@ -127,8 +89,9 @@ def burnt_area(grid: Grid, arrival_s: NDArray[np.float64], *, by_s: float) -> Mu
 
 def shut_streets(result: HouseholdResult, route: WayRoute) -> tuple[ShutStreet, ...]:
     """Streets of a route in the order in which they shut; those that do not shut within the horizon stay out."""
+    lines = edge_lines(result.network, result.terrain.grid.crs)
     return tuple(
-        ShutStreet(street=name, at_s=at_s, line=edge_line(result, edge))
+        ShutStreet(street=name, at_s=at_s, line=lines[edge])
         for name, edge, at_s in shut_along(result.network, route.edges, result.closing_s)
     )
 
@@ -140,18 +103,21 @@ def arrival_s(result: HouseholdResult) -> NDArray[np.float64]:
 
 def to_grid(result: HouseholdResult, geometry: BaseGeometry) -> BaseGeometry:
     """Bring a geometry from the road network's reference system to the grid's, where they are not the same."""
-    if CRS.from_user_input(result.network.crs) == CRS.from_user_input(result.terrain.grid.crs):
+    moved: BaseGeometry = _moved(geometry, result.network.crs, result.terrain.grid.crs)
+    return moved
+
+
+def edge_lines(network: RoadNetwork, crs: str) -> NDArray[np.object_]:
+    """Line of every edge of a road network, in a grid's reference system."""
+    lines: NDArray[np.object_] = _moved(network.geometry, network.crs, crs)
+    return lines
+
+
+def _moved(geometry: Any, crs: str, wanted: str) -> Any:
+    if CRS.from_user_input(crs) == CRS.from_user_input(wanted):
         return geometry
-    change = Transformer.from_crs(result.network.crs, result.terrain.grid.crs, always_xy=True)
+    change = Transformer.from_crs(crs, wanted, always_xy=True)
     return shapely.transform(geometry, lambda points: np.column_stack(change.transform(points[:, 0], points[:, 1])))
-
-
-def edge_line(result: HouseholdResult, edge: int) -> LineString:
-    """Line of an edge of the road network, in the grid's reference system."""
-    line = to_grid(result, result.network.geometry[edge])
-    if not isinstance(line, LineString):
-        raise TypeError(f"edge {edge} has no line")
-    return line
 
 
 def ignition_points(result: HouseholdResult) -> tuple[tuple[str, NDArray[np.float64]], ...]:

@@ -47,15 +47,6 @@ def letters_css() -> str:
 def text_width(text: str, *, size: float, weight: str = "normal") -> float:
     """How wide a text is set in these letters, in the unit of the type size; a letter that they lack is a square.
 
-    Parameters
-    ----------
-    text : str
-        On one line.
-    size : float
-        Type size.
-    weight : str
-        `normal` or `bold`.
-
     Examples
     --------
     >>> text_width("m", size=2048.0), text_width("mm", size=1024.0), text_width("\u68ee", size=10.0)

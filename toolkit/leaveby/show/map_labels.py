@@ -1,20 +1,27 @@
-"""Where words go on a map: beside symbols and along lines, never over each other or the frame."""
+"""What is drawn on every map on paper, and where words go: never over each other or the frame."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any, Final
 
+import numpy as np
+import pandas as pd
 import shapely
 import shapely.affinity
 from matplotlib import patheffects
 from matplotlib.axes import Axes
+from matplotlib.patches import PathPatch, Polygon
+from matplotlib.path import Path
 from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.show.figure import INK
 from leaveby.show.letters import text_width
-from leaveby.show.wording import distance_words
+from leaveby.show.scene import Scene
+from leaveby.show.symbols import SYMBOLS, mark_look
+from leaveby.show.wording import clean, distance_words
 
 HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
 """White around letters, so that they stay readable over lines."""
@@ -154,8 +161,61 @@ class Sheet:
         return turned
 
 
+def draw_lines(axes: Axes, lines: Iterable[BaseGeometry], **look: Any) -> None:
+    """Draw lines as one path, and the edges of areas; the look in the words of a matplotlib patch."""
+    found = [np.asarray(line.coords)[:, :2] for geometry in lines for line in lines_of(geometry)]
+    if found:
+        path = Path.make_compound_path(*(Path(corners) for corners in found))
+        axes.add_patch(PathPatch(path, **{"facecolor": "none", "joinstyle": "round", **look}))
+
+
+def draw_places(sheet: Sheet, scene: Scene) -> None:
+    """Home, safe points and where the fire starts, each with its name beside it."""
+    marks = pd.concat([scene.drawn(name) for name in ("home", "safe_points")])
+    labels: list[tuple[str, tuple[float, float], str]] = []
+    for mark in marks.itertuples():
+        place = (float(mark.geometry.x), float(mark.geometry.y))
+        if mark.symbol != "home" and not sheet.frame.covers(mark.geometry):
+            continue
+        sheet.axes.plot(*place, **mark_look(mark.symbol), zorder=14 if mark.symbol == "home" else 13)
+        labels.append((clean(mark.title, 30), place, INK))
+    fire = SYMBOLS["ignition"].ink
+    for start in scene.drawn("ignitions").itertuples() if "ignitions" in scene.layers else ():
+        corners = shapely.get_coordinates(start.geometry)
+        if start.geometry.geom_type == "Point":
+            sheet.axes.plot(*corners[0], **mark_look("ignition"), zorder=13)
+        elif start.geometry.geom_type == "Polygon":
+            corners = corners[:-1]
+            outline = Polygon(corners, closed=True, facecolor="none", edgecolor=fire, linewidth=2, zorder=12)
+            sheet.axes.add_patch(outline)
+        else:
+            sheet.axes.plot(*corners.T, color=fire, linewidth=2.4, zorder=12)
+        x_m, y_m = corners.mean(axis=0)
+        at = start.burns_from_iso.split("T")[1][:5]
+        labels.append((f"{clean(start.name, 40)}, {at}", (float(x_m), float(y_m)), fire))
+    for _, place, _ in labels:
+        sheet.take(*place, radius_pt=6.0)
+    for text, place, colour in labels:
+        sheet.write_beside(text, place, colour=colour)
+
+
+def name_streets(
+    sheet: Sheet, lines: Mapping[str, Sequence[LineString]], *, most: int, first: Collection[str] = ()
+) -> None:
+    """Names along the streets that come first, then along the longest, where there is room."""
+    order = sorted(lines, key=lambda name: (name not in first, -sum(line.length for line in lines[name]), name))
+    written = 0
+    for name in order:
+        if written >= most:
+            break
+        merged = shapely.line_merge(shapely.unary_union(lines[name]).intersection(sheet.frame))
+        size, off = (6.5, 1.15) if name in first else (5.6, 0.85)
+        text = clean(name, 28)
+        written += any(sheet.write_along(text, part, size=size, off=off) for part in lines_of(merged)[:2])
+
+
 def lines_of(geometry: BaseGeometry) -> list[LineString]:
-    """Lines of any geometry, longest first.
+    """Lines of any geometry, and edges of areas, longest first.
 
     Examples
     --------
@@ -165,6 +225,8 @@ def lines_of(geometry: BaseGeometry) -> list[LineString]:
     """
     if isinstance(geometry, LineString):
         return [] if geometry.is_empty else [geometry]
+    if isinstance(geometry, shapely.Polygon):
+        return lines_of(geometry.boundary)
     if hasattr(geometry, "geoms"):
         found = [line for part in geometry.geoms for line in lines_of(part)]
         return sorted(found, key=lambda line: -line.length)

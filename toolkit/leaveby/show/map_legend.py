@@ -8,15 +8,15 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from matplotlib.axes import Axes
-from matplotlib.path import Path
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.ways.result import HouseholdResult, TriggerLine
 from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES
 from leaveby.show.ground import ShutStreet, shown_triggers, trigger_edge
+from leaveby.show.symbols import SYMBOLS, mark_look
 from leaveby.show.wording import clean, clock_words, street_words
 
-FIRE: Final = "#8a1c00"
+FIRE: Final = SYMBOLS["front"].colour
 ROUTE: Final = "#111111"
 
 _SIZE: Final = 6.7
@@ -24,40 +24,9 @@ _SMALLEST: Final = 0.75
 _ROW_GAP: Final = 0.35
 _HEADING_GAP: Final = 0.9
 
-_HOUSE: Final = Path(
-    [(-0.8, -0.8), (0.8, -0.8), (0.8, 0.15), (0.0, 1.0), (-0.8, 0.15), (-0.8, -0.8)],
-    [Path.MOVETO, *[Path.LINETO] * 4, Path.CLOSEPOLY],
-)
-HOME_LOOK: Final[Mapping[str, Any]] = {
-    "marker": _HOUSE,
-    "markersize": 10,
-    "color": INK,
-    "markeredgecolor": "white",
-    "linestyle": "none",
-}
-SAFE_LOOK: Final[Mapping[str, Any]] = {
-    "marker": "o",
-    "markersize": 9,
-    "color": "white",
-    "markeredgecolor": "#00614f",
-    "markeredgewidth": 3,
-    "linestyle": "none",
-}
-LAST_RESORT_LOOK: Final[Mapping[str, Any]] = {
-    "marker": "s",
-    "markersize": 8,
-    "color": "white",
-    "markeredgecolor": INK,
-    "markeredgewidth": 1.6,
-    "linestyle": "none",
-}
-IGNITION_LOOK: Final[Mapping[str, Any]] = {
-    "marker": "*",
-    "markersize": 13,
-    "color": FIRE,
-    "markeredgecolor": "white",
-    "linestyle": "none",
-}
+HOME_LOOK: Final = mark_look("home")
+SAFE_LOOK: Final = mark_look("safe_point")
+LAST_RESORT_LOOK: Final = mark_look("last_resort")
 ROUTE_LOOKS: Final = (("-", 3.2), ((0, (3, 1)), 2.4), ((0, (1, 1)), 2.4))
 
 
@@ -83,23 +52,7 @@ def draw_legend(
     ends: Sequence[tuple[tuple[str, ...], str]],
     times: Sequence[float],
 ) -> None:
-    """Write the legend beside the map, and what shuts first; smaller where there is much to say.
-
-    Parameters
-    ----------
-    axes : Axes
-        Takes the part `share` of the figure's width.
-    result : HouseholdResult
-    frame : Polygon
-        The ground that the map shows.
-    share : float
-    badges : sequence of (ShutStreet, bool)
-        The first streets to shut, and whether the map carries each one's number.
-    ends : sequence of (tuple of str, str)
-        Ways of leaving that share a drawn route, and the safe point where it ends.
-    times : sequence of float
-        Isochrones drawn.
-    """
+    """Write the legend beside the map, and what shuts first; smaller where there is much to say."""
     axes.set_xlim(0.0, 1.0)
     axes.set_ylim(1.0, 0.0)
     rows = [*_sign_rows(result, ends=ends, times=times), *_trigger_rows(result, frame), *_shut_rows(result, badges)]
@@ -150,7 +103,7 @@ def _sign_rows(
         rows.append(_Row("Safe point of your plan", marker=SAFE_LOOK))
     if "place_of_last_resort" in kinds:
         rows.append(_Row("Place of last resort", marker=LAST_RESORT_LOOK))
-    rows.append(_Row("Where the fire starts", marker=IGNITION_LOOK))
+    rows.append(_Row("Where the fire starts", marker=mark_look("ignition")))
     if times:
         rows.append(_Row("Fire front at the time written on it", line={"color": FIRE, "linewidth": 0.9}))
     return rows
@@ -161,8 +114,6 @@ def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeom
 
     Parameters
     ----------
-    result : HouseholdResult
-    trigger : TriggerLine
     frame : Polygon
         The ground that the map shows, in the grid's reference system.
     """

@@ -86,10 +86,6 @@ def clean(text: str, limit: int | None = None) -> str:
 def check_made_at(made_at: datetime) -> None:
     """Refuse a moment of writing that has no UTC offset.
 
-    Raises
-    ------
-    InputError
-
     Examples
     --------
     >>> check_made_at(datetime(2026, 1, 17, 12, 0))
@@ -238,6 +234,17 @@ def shown_ways(result: HouseholdResult) -> tuple[WayTiming, ...]:
     """The ways of leaving that the result holds, in the order in which they are shown."""
     known = [result.ways[name] for name in WAYS if name in result.ways]
     return (*known, *(way for name, way in result.ways.items() if name not in WAYS))
+
+
+def shared_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
+    """Each different route once, with the names of the ways of leaving that share it."""
+    found: dict[tuple[tuple[int, ...], str], tuple[tuple[str, ...], WayRoute]] = {}
+    for way in shown_ways(result):
+        if way.route is not None:
+            key = (way.route.edges, way.route.safe_point)
+            names, route = found.get(key, ((), way.route))
+            found[key] = ((*names, way.way), route)
+    return tuple(found.values())
 
 
 def before_fire(way: WayTiming) -> bool:
@@ -401,20 +408,24 @@ def _on_wheels(tow: _Leave, car: _Leave) -> tuple[str, float]:
         case "before", "unbounded":
             words = f"start getting ready by {_by(tow)}, to tow the house out; once it has started, leave the house"
             return f"{words} behind and go by car at once, for which no latest time was found.", last_s
+    return f"{_too_late(tow, car)}{_AWAY}", last_s
+
+
+def _too_late(tow: _Leave, car: _Leave) -> str:
+    """Why such a day is left before it begins: no wheels are in time once the fire has started."""
     late = "there is no time to get ready"
     started = "once the fire has started"
     match tow.kind, car.kind:
         case "before", "before":
-            words = f"{late} {started}, with or without the house"
+            return f"{late} {started}, with or without the house"
         case "before", "closed":
-            words = f"{late} to tow the house out {started}, and no way out was found by car without it"
+            return f"{late} to tow the house out {started}, and no way out was found by car without it"
         case "before", "absent":
-            words = f"{late} to tow the house out {started}"
+            return f"{late} to tow the house out {started}"
         case "closed", "before":
-            words = f"no way out was found with the house, and {late} to go by car {started}"
+            return f"no way out was found with the house, and {late} to go by car {started}"
         case _:
-            words = f"{late} to go by car {started}"
-    return f"{words}{_AWAY}", last_s
+            return f"{late} to go by car {started}"
 
 
 def _walk_after(foot: _Leave) -> str:

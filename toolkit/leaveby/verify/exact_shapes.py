@@ -55,8 +55,8 @@ class ShapeCheck:
 
     Attributes
     ----------
-    arrival : Arrival
-    exact_s : ndarray of float64, shape (rows, cols)
+    arrival, exact_s
+        Computed and exact, shape (rows, cols).
     compared : ndarray of bool, shape (rows, cols)
         Cells far enough from the ignition to be judged.
     worst, mean : float
@@ -71,17 +71,7 @@ class ShapeCheck:
 
 
 def wind_for_ratio(ratio: float) -> float:
-    """Wind (m/s) at which fire in forest is so many times longer than broad.
-
-    Parameters
-    ----------
-    ratio : float
-        1 to 6.
-
-    Raises
-    ------
-    InputError
-        Outside that range.
+    """Wind (m/s) at which fire in forest is so many times longer than broad, 1 to 6.
 
     Examples
     --------
@@ -103,20 +93,7 @@ def ellipse_check(ratio: float, *, towards_deg: float = 30.0, cells: int = 201) 
     """Burn even ground from a point in steady wind, and hold it against the ellipse about its rear focus.
 
     In polar form about a focus, r = p / (1 - e cos phi), with p = head rate (1 - e) for each unit of time: so fire
-    needs (distance - e distance cos phi) / p.
-
-    Parameters
-    ----------
-    ratio : float
-        Length to breadth, 1 to 6.
-    towards_deg : float
-        Where the wind blows to, degrees from east, anticlockwise.
-    cells : int
-        Cells along each side.
-
-    Returns
-    -------
-    ShapeCheck
+    needs (distance - e distance cos phi) / p. The wind's direction is in degrees from east, anticlockwise.
 
     Examples
     --------
@@ -141,20 +118,7 @@ def history_check(name: str, *, cells: int = 401, sample: int = 400) -> ShapeChe
 
     The burnt region is the Minkowski sum of what burns in each step (Huygens' principle), and support functions add:
     an ellipse about its rear focus has a e cos phi + sqrt(a^2 (1 - e^2) + (a e cos phi)^2), a = head rate / (1 + e).
-    A place burns when the region's edge passes it.
-
-    Parameters
-    ----------
-    name : str
-        One of `WIND_HISTORIES`.
-    cells : int
-        Cells along each side.
-    sample : int
-        Cells that are compared, spread evenly over the burnt ground.
-
-    Returns
-    -------
-    ShapeCheck
+    A place burns when the region's edge passes it. `sample` cells are compared, spread evenly over the burnt ground.
     """
     time_s, head, wind_km_h, towards = (np.array(values) for values in WIND_HISTORIES[name])
     wind = wind_km_h[:, None] / 3.6 * np.column_stack([np.cos(np.radians(towards)), np.sin(np.radians(towards))])
@@ -181,28 +145,25 @@ def history_check(name: str, *, cells: int = 401, sample: int = 400) -> ShapeChe
 
 
 def ellipse_checks(*, directions: int = 4) -> tuple[Check, ...]:
-    """Length to breadth 1 to 6, each with the wind in several directions, as rows for `checks_table`."""
+    """Length to breadth 1 to 6, each with the wind in several directions, as rows of a table."""
     rows = []
     for ratio in (1.0, 2.0, 3.0, 4.0, 5.0, 6.0):
         found = [ellipse_check(ratio, towards_deg=360.0 / directions * number + 7.0) for number in range(directions)]
         allowed = ALLOWED if ratio <= 4.0 else ALLOWED_NARROW
-        rows.append(
-            _row(
-                f"Ellipse {ratio:g} times as long as broad, {directions} wind directions", found, allowed, "an ellipse"
-            )
-        )
+        what = f"Ellipse {ratio:g} times as long as broad, {directions} wind directions"
+        rows.append(_row(what, found, allowed, "an ellipse"))
     return tuple(rows)
 
 
 def history_checks() -> tuple[Check, ...]:
-    """Every wind history, as rows for `checks_table`."""
+    """Every wind history, as rows of a table."""
     return tuple(
         _row(f"Wind history: {name}", [history_check(name)], ALLOWED_HISTORY, "the sum of the steps' support functions")
         for name in WIND_HISTORIES
     )
 
 
-def ellipse_figure(check: ShapeCheck, *, width_mm: float = 120.0, height_mm: float = 92.0) -> Figure:
+def ellipse_figure(check: ShapeCheck) -> Figure:
     """Draw the fire's front at five moments as computed, and as the exact ellipse has it."""
     grid = check.arrival.grid
     x_km = (np.arange(grid.cols) + 0.5) * grid.cell_m / 1000.0
@@ -210,7 +171,7 @@ def ellipse_figure(check: ShapeCheck, *, width_mm: float = 120.0, height_mm: flo
     edge = np.concatenate([check.exact_s[0], check.exact_s[-1], check.exact_s[:, 0], check.exact_s[:, -1]])
     levels = float(edge.min()) * np.array([0.2, 0.4, 0.6, 0.8, 0.97])
     with figure_style():
-        figure = blank_figure(width_mm, height_mm)
+        figure = blank_figure(120.0, 92.0)
         axes = figure.subplots()
         axes.contour(x_km, y_km, check.exact_s, levels=levels, colors=[FIRE], linewidths=3.2, alpha=0.45)
         axes.contour(x_km, y_km, check.arrival.time_s, levels=levels, colors=[INK], linewidths=0.8, linestyles="--")

@@ -28,26 +28,15 @@ STREETS: Final[tuple[tuple[str, tuple[int, int], float], ...]] = (
 )
 """Name, the two junctions, and homes. Junction 0 is out; there are two rings, and dead ends on them."""
 
-_PLACES: Final = (
-    (0, 0),
-    (300, 0),
-    (500, 200),
-    (800, 0),
-    (1100, 0),
-    (1300, 200),
-    (1500, 0),
-    (1800, 0),
-    (300, -300),
-    (300, -600),
-)
+_EAST_M: Final = (0, 300, 500, 800, 1100, 1300, 1500, 1800, 300, 300)
+_NORTH_M: Final = (0, 0, 200, 0, 0, 200, 0, 0, -300, -600)
 
 
 def example_streets() -> StreetTable:
     """The small street graph as a table of streets."""
-    lines = [[_PLACES[a], _PLACES[b]] for _, (a, b), _ in STREETS]
     return street_table(
         network_from_lines(
-            [[(float(x), float(y)) for x, y in line] for line in lines],
+            [[(float(_EAST_M[end]), float(_NORTH_M[end])) for end in ends] for _, ends, _ in STREETS],
             crs="EPSG:32755",
             names=[name for name, _, _ in STREETS],
             tags=[{"highway": "residential"}] * len(STREETS),
@@ -86,7 +75,7 @@ def homes_by_networkx() -> dict[str, float]:
 
 
 def exit_checks() -> tuple[Check, ...]:
-    """One row for each street, for `checks_table`."""
+    """One row for each street."""
     ours, theirs = homes_here(), homes_by_networkx()
     return tuple(
         Check(

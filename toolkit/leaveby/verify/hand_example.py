@@ -6,6 +6,7 @@ as it is metres away. The question goes through the same computation as any hous
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta, timezone
 from math import hypot
 from pathlib import Path
@@ -17,7 +18,7 @@ from pyproj import Transformer
 
 from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.decision.household.answer import answer_household
-from leaveby.decision.ways.result import HouseholdResult
+from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.errors import refuse
 from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
@@ -60,13 +61,7 @@ _EARLY_S: Final = 0.5 * CELL_M * 2.0**0.5
 
 
 def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
-    """The example as the inputs of a household, made without any file.
-
-    Parameters
-    ----------
-    members : int
-        20 or more.
-    """
+    """The example as the inputs of a household with 20 members or more, made without any file."""
     grid = Grid(HOME_M[0] - 525.0, HOME_M[1] + 6525.0, CELL_M, rows=142, cols=262, crs=CRS)
     fire_deg = _lon_lat(*FIRE_M)
     town_deg = _lon_lat(len(STREETS) * STRETCH_M, 0.0)
@@ -125,131 +120,121 @@ def hand_example(*, workers: int = 1) -> HouseholdResult:
 
 
 def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
-    """Every step of the example: the arithmetic, its number, and what the computation gives.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-        From `hand_example`.
-
-    Returns
-    -------
-    tuple of Check
-        In the order in which one works it out.
-
-    Raises
-    ------
-    InputError
-        If the result has no way by car: it is not the example's.
-    """
+    """Every step of the example, in the order in which one works it out: what is computed beside the arithmetic."""
     car = result.ways.get("car")
     if car is None or car.route is None or car.latest_departure_s is None or car.latest_start_s is None:
         raise refuse("result", "has no way by car", expected="the answer of `hand_example`", mend="compute it first")
-    rows = [
-        _seconds("The drive", car.route.time_s, "12,000 m at 72 km/h, nine tenths of 80: 12,000 / 20", 600.0, off=0.1)
-    ]
-    sides = (3750.0, 750.0, 0.0, 2250.0)
-    for name, side_m, edge in zip(STREETS, sides, car.route.edges, strict=True):
-        away_m = hypot(side_m, FIRE_M[1])
-        sum_words = f"sqrt({side_m:,.0f}^2 + 6,100^2) = {away_m:,.1f} m, less 100 m, less 600 s"
-        shut_s = float(result.closing_s[edge])
-        rows.append(_seconds(f"{name} shuts after", shut_s, sum_words, away_m - 700.0, off=_EARLY_S, only_early=True))
-    rows += [
-        _seconds("Ready after", car.ready_at_confidence_s, "one pair of hands: 900 + 300", 1200.0, off=0.1),
-        _seconds(
+    start_words = f"4,136 - 1,200, which is {clock_words(result, 2936.0, step_min=1)}"
+    drawn_s = 450.0 * _SAMPLED
+    steps: list[_Step] = [
+        ("The drive", car.route.time_s, "12,000 m at 72 km/h, nine tenths of 80: 12,000 / 20", 600.0, 0.1),
+        *_closings(result, car.route.edges),
+        ("Ready after", car.ready_at_confidence_s, "one pair of hands: 900 + 300", 1200.0, 0.1),
+        (
             "Latest departure",
             car.latest_departure_s,
             f"Hill Road binds: 5,400 - 600 - 450 x {FACTOR}",
             4800.0 - 450.0 * FACTOR,
-            off=450.0 * _SAMPLED,
+            drawn_s,
         ),
-        _seconds(
-            "Latest start",
-            car.latest_start_s,
-            f"4,136 - 1,200, which is {clock_words(result, 2936.0, step_min=1)}",
-            3600.0 - 450.0 * FACTOR,
-            off=450.0 * _SAMPLED,
-        ),
+        ("Latest start", car.latest_start_s, start_words, 3600.0 - 450.0 * FACTOR, drawn_s),
     ]
-    clear = dict(zip(car.start_s.tolist(), car.clear_probability.tolist(), strict=True))
-    for at_s, share, words in (
-        (2700.0, 1.0, "clear when the drive factor is at most (3,600 - 2,700) / 450 = 2: always"),
-        (3000.0, 2.0 / 3.0, "(3,600 - 3,000) / 450 = 1.333, of factors between 1 and 1.5: two in three"),
-        (3300.0, 0.0, "(3,600 - 3,300) / 450 = 0.667: never"),
-    ):
-        rows.append(_share(f"Clear when starting at {clock_words(result, at_s)}", clear[at_s], words, share))
-    rows += [
-        _seconds(
+    last: list[_Step] = [
+        (
             "Getting ready and driving, 95 % of the days",
             car.required_s.p95_s,
             f"1,200 + 600 x {FACTOR}",
             1200.0 + 600.0 * FACTOR,
-            off=600.0 * _SAMPLED,
+            600.0 * _SAMPLED,
         ),
-        _seconds(
+        (
             "Fire at the home",
             result.fire.home_p50_s,
             "the nearest of the nine cells about it: sqrt(6,700^2 + 6,050^2)",
             hypot(6700.0, 6050.0),
-            off=0.5,
+            0.5,
         ),
     ]
-    middle_m = (HOME_M[0] + 2.5 * STRETCH_M, HOME_M[1])
-    north = shapely.LineString([middle_m, (middle_m[0], middle_m[1] + 6500.0)])
-    for line in result.triggers:
-        if line.way == "car":
-            factor = 1.0 + 0.5 * line.confidence
-            rows.append(
-                _length(
-                    f"Trigger line north of Hill Road, {100.0 * line.confidence:g} % sure",
-                    float(line.area.intersection(north).length),
-                    f"100 + 450 x {factor:g} + 600 + 600 + 1,200; drawn up to a cell and a half farther",
-                    2500.0 + 450.0 * factor,
-                )
-            )
-    return tuple(rows)
+    return (
+        *(_seconds(step) for step in steps),
+        *_clear(result, car),
+        *(_seconds(step) for step in last),
+        *_trigger_lines(result),
+    )
 
 
-def _seconds(
-    what: str, ours_s: float, arithmetic: str, by_hand_s: float, *, off: float, only_early: bool = False
-) -> Check:
-    apart_s = ours_s - by_hand_s
-    agrees = -off <= apart_s <= (0.1 if only_early else off)
-    allowed = f"may be up to {off:.3g} s early" if only_early else f"may be {off:.3g} s"
+_Step = tuple[str, float, str, float, float]
+"""What, ours in seconds, the arithmetic, by hand, and how far off it may be; below 0: early only."""
+
+
+def _closings(result: HouseholdResult, edges: Sequence[int]) -> list[_Step]:
+    """When each street shuts: the fire's distance from the nearest point of it, less the stand-off and the smoke."""
+    steps: list[_Step] = []
+    for name, side_m, edge in zip(STREETS, (3750.0, 750.0, 0.0, 2250.0), edges, strict=True):
+        away_m = hypot(side_m, FIRE_M[1])
+        words = f"sqrt({side_m:,.0f}^2 + 6,100^2) = {away_m:,.1f} m, less 100 m, less 600 s"
+        steps.append((f"{name} shuts after", float(result.closing_s[edge]), words, away_m - 700.0, -_EARLY_S))
+    return steps
+
+
+def _seconds(step: _Step) -> Check:
+    what, ours_s, arithmetic, by_hand_s, off_s = step
+    apart_s, early = ours_s - by_hand_s, off_s < 0.0
     return Check(
         what=what,
         ours=f"{ours_s:,.1f} s",
         outside=f"{by_hand_s:,.1f} s",
-        off=f"{apart_s:+.1f} s, {allowed}",
-        agrees=agrees,
+        off=f"{apart_s:+.1f} s, may be {f'up to {-off_s:.3g} s early' if early else f'{off_s:.3g} s'}",
+        agrees=-abs(off_s) <= apart_s <= (0.1 if early else off_s),
         source=arithmetic,
         mark=BY_HAND,
     )
 
 
-def _share(what: str, ours: float, arithmetic: str, by_hand: float) -> Check:
-    allowed = 2.0 * _SAMPLED if 0.0 < by_hand < 1.0 else 0.0
-    return Check(
-        what=what,
-        ours=f"{100.0 * ours:.1f} %",
-        outside=f"{100.0 * by_hand:.1f} %",
-        off=f"{100.0 * (ours - by_hand):+.1f} %, may be {100.0 * allowed:g} %",
-        agrees=abs(ours - by_hand) <= allowed,
-        source=arithmetic,
-        mark=BY_HAND,
-    )
+def _clear(result: HouseholdResult, car: WayTiming) -> list[Check]:
+    """The share of days that get clear, for three moments of starting."""
+    clear = dict(zip(car.start_s.tolist(), car.clear_probability.tolist(), strict=True))
+    rows = []
+    for at_s, by_hand, arithmetic in (
+        (2700.0, 1.0, "clear when the drive factor is at most (3,600 - 2,700) / 450 = 2: always"),
+        (3000.0, 2.0 / 3.0, "(3,600 - 3,000) / 450 = 1.333, of factors between 1 and 1.5: two in three"),
+        (3300.0, 0.0, "(3,600 - 3,300) / 450 = 0.667: never"),
+    ):
+        apart, allowed = clear[at_s] - by_hand, 2.0 * _SAMPLED if 0.0 < by_hand < 1.0 else 0.0
+        rows.append(
+            Check(
+                what=f"Clear when starting at {clock_words(result, at_s)}",
+                ours=f"{100.0 * clear[at_s]:.1f} %",
+                outside=f"{100.0 * by_hand:.1f} %",
+                off=f"{100.0 * apart:+.1f} %, may be {100.0 * allowed:g} %",
+                agrees=abs(apart) <= allowed,
+                source=arithmetic,
+                mark=BY_HAND,
+            )
+        )
+    return rows
 
 
-def _length(what: str, ours_m: float, arithmetic: str, by_hand_m: float) -> Check:
-    return Check(
-        what=what,
-        ours=f"{ours_m:,.0f} m",
-        outside=f"{by_hand_m:,.0f} m",
-        off=f"{ours_m - by_hand_m:+.0f} m, may be up to {1.5 * CELL_M:g} m farther",
-        agrees=0.0 <= ours_m - by_hand_m <= 1.5 * CELL_M,
-        source=arithmetic,
-        mark=BY_HAND,
-    )
+def _trigger_lines(result: HouseholdResult) -> list[Check]:
+    """How far north of Hill Road's middle each trigger line of the car lies."""
+    middle_m = (HOME_M[0] + 2.5 * STRETCH_M, HOME_M[1])
+    north = shapely.LineString([middle_m, (middle_m[0], middle_m[1] + 6500.0)])
+    rows = []
+    for line in (line for line in result.triggers if line.way == "car"):
+        factor = 1.0 + 0.5 * line.confidence
+        ours_m, by_hand_m = float(line.area.intersection(north).length), 2500.0 + 450.0 * factor
+        rows.append(
+            Check(
+                what=f"Trigger line north of Hill Road, {100.0 * line.confidence:g} % sure",
+                ours=f"{ours_m:,.0f} m",
+                outside=f"{by_hand_m:,.0f} m",
+                off=f"{ours_m - by_hand_m:+.0f} m, may be up to {1.5 * CELL_M:g} m farther",
+                agrees=0.0 <= ours_m - by_hand_m <= 1.5 * CELL_M,
+                source=f"100 + 450 x {factor:g} + 600 + 600 + 1,200; drawn up to a cell and a half farther",
+                mark=BY_HAND,
+            )
+        )
+    return rows
 
 
 def _lon_lat(east_m: float, north_m: float) -> tuple[float, float]:

@@ -8,11 +8,9 @@ from typing import Final
 
 import numpy as np
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
 from leaveby.decision.household.replay import Replay
-from leaveby.decision.ways.result import HouseholdResult, WayTiming
-from leaveby.errors import refuse
+from leaveby.decision.ways.result import HouseholdResult
 from leaveby.show.figure import GREY, INK, WAY_COLOURS, blank_figure, figure_style
 from leaveby.show.wording import WAY_TITLES, clean
 
@@ -53,29 +51,19 @@ class Promise:
 
 
 def promises(found: Mapping[str, Replay], result: HouseholdResult, *, rng: np.random.Generator) -> tuple[Promise, ...]:
-    """Set each replayed way beside its sampling band.
+    """Set each replayed way beside its sampling band; ways without a leave-by to follow are left out.
 
     The leave-by is an order statistic of its members, so the chance of not keeping the margin has a beta distribution,
     and the count over other fires a beta-binomial one (order statistics of a continuous distribution, common
     knowledge). Its band is drawn here, beside `Replay.allowed`, which is computed.
-
-    Parameters
-    ----------
-    found : mapping of way to Replay
-    result : HouseholdResult
-        The answer that was replayed.
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    tuple of Promise
-        Ways without a leave-by to follow are left out.
     """
     made = []
     for way, replay in found.items():
         if replay.start_s is None or not replay.truths:
             continue
-        counts = _drawn_counts(result.ways[way], replay, rng)
+        sample_s = result.ways[way].member_latest_start_s
+        rank = min(int(np.searchsorted(sample_s, replay.start_s, side="left")) + 1, sample_s.size)
+        counts = rng.binomial(replay.truths, rng.beta(rank, sample_s.size + 1 - rank, size=_DRAWS))
         low, high = np.quantile(counts, BAND)
         made.append(
             Promise(
@@ -89,65 +77,39 @@ def promises(found: Mapping[str, Replay], result: HouseholdResult, *, rng: np.ra
     return tuple(made)
 
 
-def _drawn_counts(timing: WayTiming, replay: Replay, rng: np.random.Generator) -> NDArray[np.int64]:
-    sample_s = timing.member_latest_start_s
-    if replay.start_s is None:
-        raise refuse("the replay", "has no start", expected="one that was followed", mend="leave this way out")
-    rank = min(int(np.searchsorted(sample_s, replay.start_s, side="left")) + 1, sample_s.size)
-    return rng.binomial(replay.truths, rng.beta(rank, sample_s.size + 1 - rank, size=_DRAWS))
-
-
-def replay_figure(made: tuple[Promise, ...], *, width_mm: float = 150.0) -> Figure:
+def replay_figure(made: tuple[Promise, ...]) -> Figure:
     """Draw for each way what was caught and where the margin was not kept, on its band, beside what was promised."""
+    rows = np.arange(len(made))
+    low, high, most, unkept, caught = (
+        100.0
+        * np.array(
+            [(one.low, one.high, one.most, one.replay.within_margin_share, one.replay.caught_share) for one in made]
+        )
+        .reshape(-1, 5)
+        .transpose()
+    )
+    colours = [WAY_COLOURS.get(one.replay.way, INK) for one in made]
     with figure_style():
-        figure = blank_figure(width_mm, 30.0 + 16.0 * max(len(made), 1))
+        figure = blank_figure(150.0, 30.0 + 16.0 * max(len(made), 1))
         axes = figure.subplots()
-        for row, promise in enumerate(made):
-            replay = promise.replay
-            axes.barh(
-                row,
-                100.0 * (promise.high - promise.low),
-                left=100.0 * promise.low,
-                height=0.5,
-                color=GREY,
-                hatch="///",
-                edgecolor="white",
-                linewidth=0.0,
-                label="nine of ten replays, if as sure as it says" if not row else None,
-            )
-            axes.plot(
-                [100.0 * promise.most] * 2,
-                [row - 0.3, row + 0.3],
-                color=INK,
-                linewidth=1.8,
-                label="passed by one in a thousand" if not row else None,
-            )
-            colour = WAY_COLOURS.get(replay.way, INK)
-            for share, marker, fill, words in (
-                (replay.within_margin_share, "D", colour, "margin not kept"),
-                (replay.caught_share, "o", "white", "caught on the road"),
-            ):
-                axes.plot(
-                    100.0 * share,
-                    row,
-                    linestyle="none",
-                    marker=marker,
-                    markersize=7,
-                    color=fill,
-                    markeredgecolor=colour,
-                    markeredgewidth=1.6,
-                    clip_on=False,
-                    zorder=5,
-                    label=words if not row else None,
-                )
         if made:
+            words = "nine of ten replays, if as sure as it says"
+            for bar in axes.barh(rows, high - low, left=low, height=0.5, color=GREY, edgecolor="white", label=words):
+                bar.set(hatch="///", linewidth=0.0)
+            axes.vlines(most, rows - 0.3, rows + 0.3, INK, linewidth=1.8, label="passed by one in a thousand")
+            for share, marker, fill, words in (
+                (unkept, "D", colours, "margin not kept"),
+                (caught, "o", ["white"] * len(made), "caught on the road"),
+            ):
+                dots = axes.scatter(share, rows, s=49, c=fill, marker=marker, edgecolors=colours, label=words)
+                dots.set(linewidths=1.6, clip_on=False, zorder=5)
             axes.axvline(
                 100.0 * made[0].promised, color=INK, linewidth=1.0, linestyle=(0, (4, 2)), label="promised at most"
             )
             figure.legend(loc="outside upper left", ncols=2, fontsize=6.8, frameon=False)
         else:
             axes.text(0.5, 0.5, "No way of leaving has a time to follow.", ha="center", transform=axes.transAxes)
-        axes.set_yticks(range(len(made)), [WAY_TITLES.get(one.replay.way, one.replay.way) for one in made])
+        axes.set_yticks(rows, [WAY_TITLES.get(one.replay.way, one.replay.way) for one in made])
         axes.set_ylim(len(made) - 0.4, -0.6)
         axes.set_xlim(left=0.0)
         axes.set_xlabel("of the fires drawn anew, per cent")

@@ -20,7 +20,7 @@ from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.model_error import ros_factors
 from leaveby.fire.spread.series import SpreadZones, check_models, spread_zones, table_for_member
 from leaveby.fire.terrain import Terrain, cell_of, gradients
-from leaveby.fire.weather.series import Weather, rebased, shifted
+from leaveby.fire.weather.series import Weather, perturbed, rebased, shifted
 from leaveby.household.plan import Plan
 from leaveby.parameters import SPOT_OVER_M
 from leaveby.roads.network.attach import attach_points
@@ -338,16 +338,16 @@ def choice_weather(scenario: Scenario, choice: FireChoice) -> Weather:
 
 def member_table(scenario: Scenario, choice: FireChoice, *, draws: Draws, member: int) -> SpreadTable:
     """Make one member's spread table: its own wind at its own time, every model multiplied by its own error."""
+    weather = shifted(choice_weather(scenario, choice), float(draws.weather_shift_s[member]))
+    wind_factor, turn_deg = float(draws.wind_factor[member]), float(draws.wind_turn_deg[member])
     return table_for_member(
         scenario.zones,
-        shifted(choice_weather(scenario, choice), float(draws.weather_shift_s[member])),
+        perturbed(weather, wind_factor=wind_factor, wind_turn_deg=turn_deg),
         gradients=scenario.gradients,
         models=choice.models,
         ros_factors=ros_factors(float(draws.ros_z[member])),
         floor_m_s=choice.floor_m_s,
         set_m_s=choice.set_m_s,
-        wind_factor=float(draws.wind_factor[member]),
-        wind_turn_deg=float(draws.wind_turn_deg[member]),
     )
 
 

@@ -18,7 +18,8 @@ from shapely.geometry import LineString, MultiPolygon
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Terrain
 from leaveby.household.plan import Plan
-from leaveby.household.readiness import Saving, Schedule
+from leaveby.household.readiness import Saving
+from leaveby.household.scheduling import Schedule
 from leaveby.household.shelter import LastResort
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import Step

@@ -20,9 +20,10 @@ from leaveby.roads.network.grades import edge_grades
 from leaveby.roads.network.graph import RoadNetwork, RoutingGraph
 from leaveby.roads.routing.itinerary import Route, alternatives, route, street
 from leaveby.roads.routing.latest_departure import LatestDeparture, latest_departure
+from leaveby.roads.vehicle.home_way import HomeWay, household_travel
 from leaveby.roads.vehicle.pull import RoadVehicle
 from leaveby.roads.vehicle.speeds import towing_limit_m_s
-from leaveby.roads.vehicle.travel import EdgeTravel, HomeWay, household_travel
+from leaveby.roads.vehicle.travel import EdgeTravel
 
 MOST_ROUTES: Final = 24
 """Routes timed for each way of leaving, the quickest first."""

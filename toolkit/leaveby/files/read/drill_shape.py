@@ -1,113 +1,36 @@
 """The agreed shape of a drill file: every section and key, unit, valid range and what stands when it is left out.
 
-This module only describes the file and checks one value at a time; `leaveby.ask.drill` reads it. The `expected` of a
-key is what a person is told that was expected there.
+The keys are declared as those of the plan file are (`leaveby.household.plan_keys`), and checked one at a time;
+`leaveby.ask.drill` reads the file.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import MISSING, dataclass
 from datetime import date, datetime, time
-from typing import Any, Final, get_args
+from functools import cache
+from typing import Annotated, Any, Final, get_args
+
+from pydantic import ConfigDict, Field, PlainValidator, TypeAdapter, ValidationError
 
 from leaveby.decision.drill.result import DrillWay, OwnKind
 from leaveby.errors import Fault
-from leaveby.household.plan_checks import nearest_word
+from leaveby.household.plan_document import meant
+from leaveby.household.plan_keys import Listed, Table, declared, defaults_of, key, keys_of, number, section, text
 
-FASTEST_KM_H: Final = 100.0
-MOST_MEMBERS: Final = 5000
-LONGEST_TEXT: Final = 600
-
-REQUIRED: Final = object()
-"""Stands for a key that can't be left out."""
-
-KINDS: Final[tuple[str, ...]] = get_args(OwnKind)
-DRILL_WAYS: Final[tuple[str, ...]] = get_args(DrillWay)
-
-
-class UnfitError(ValueError):
-    """A value that can't be used; its words say how to mend it, where there is more to say than what was expected."""
-
-
-@dataclass(frozen=True)
-class Key:
-    """One key of a section.
-
-    Attributes
-    ----------
-    expected : str
-        In words, with unit and range.
-    read : callable
-        From the value as TOML has it to the value used; raises `UnfitError`.
-    default : object
-        What stands when it is left out; `REQUIRED` for what can't be.
-    """
-
-    expected: str
-    read: Callable[[Any], Any]
-    default: Any = REQUIRED
-
-
-def _text(most: int) -> Callable[[Any], str]:
-    def read(value: Any) -> str:
-        if not isinstance(value, str) or not value.strip():
-            raise UnfitError("write it in quotes" if not isinstance(value, str) else "fill it in")
-        if len(value) > most:
-            raise UnfitError("shorten it")
-        return value
-
-    return read
-
-
-def _flag(value: Any) -> bool:
-    if not isinstance(value, bool):
-        raise UnfitError("write true or false, without quotes")
-    return value
-
-
-def _number(low: float, high: float, *, above: bool = False) -> Callable[[Any], float]:
-    def read(value: Any) -> float:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise UnfitError("write the number alone, without quotes")
-        if not math.isfinite(value) or not low <= value <= high or (above and value <= low):
-            raise UnfitError
-        return float(value)
-
-    return read
-
-
-def _whole(low: int, high: int) -> Callable[[Any], int]:
-    def read(value: Any) -> int:
-        if isinstance(value, bool) or not isinstance(value, int):
-            raise UnfitError("write a whole number, without quotes")
-        if not low <= value <= high:
-            raise UnfitError
-        return value
-
-    return read
-
-
-def _word(words: Sequence[str]) -> Callable[[Any], str]:
-    def read(value: Any) -> str:
-        if value in words:
-            return str(value)
-        near = nearest_word(value, words) if isinstance(value, str) else None
-        raise UnfitError(f'write "{near}" if that was meant' if near is not None else "write one of these")
-
-    return read
-
-
-def _list(item: Callable[[Any], Any], *, least: int = 0) -> Callable[[Any], tuple[Any, ...]]:
-    def read(value: Any) -> tuple[Any, ...]:
-        if not isinstance(value, list):
-            raise UnfitError("put it in brackets")
-        if len(value) < least:
-            raise UnfitError("fill it in")
-        return tuple(item(one) for one in value)
-
-    return read
+_MENDS: Final = {
+    "string_type": "write it in quotes",
+    "string_too_short": "fill it in",
+    "string_pattern_mismatch": "fill it in",
+    "string_too_long": "shorten it",
+    "bool_type": "write true or false, without quotes",
+    "float_type": "write the number alone, without quotes",
+    "int_type": "write a whole number, without quotes",
+    "list_type": "put it in brackets",
+    "too_short": "fill it in",
+}
+"""How to mend a value, by what pydantic finds, where there is more to say than what was expected."""
 
 
 def moment(value: Any) -> time | datetime:
@@ -121,59 +44,120 @@ def moment(value: Any) -> time | datetime:
     if isinstance(value, str):
         for kind in (time, datetime):
             try:
-                return moment(kind.fromisoformat(value.strip()))
-            except ValueError as error:
-                if isinstance(error, UnfitError):
-                    raise
-        raise UnfitError('write hours and minutes in quotes, for example "08:30"')
+                value = kind.fromisoformat(value.strip())
+                break
+            except ValueError:
+                continue
+        else:
+            raise ValueError('write hours and minutes in quotes, for example "08:30"')
     if isinstance(value, datetime):
         if value.tzinfo is None:
-            raise UnfitError("add the UTC offset of the place on that day, for example +11:00")
+            raise ValueError("add the UTC offset of the place on that day, for example +11:00")
         return value
     if isinstance(value, time) and value.tzinfo is None:
         return value
-    raise UnfitError("give the clock time" if isinstance(value, date) else 'write it in quotes, for example "08:30"')
+    raise ValueError("give the clock time" if isinstance(value, date) else 'write it in quotes, for example "08:30"')
 
 
 _CLOCK: Final = 'a clock time on the day of the plan\'s first fire, for example "08:30", or a date and time with offset'
-_SPEED: Final = f"km/h, more than 0 and at most {FASTEST_KM_H:g}"
-_SPEEDS: Final = _list(_number(0.0, FASTEST_KM_H, above=True))
+_SPEED: Final = "km/h, more than 0 and at most 100"
 
-SECTIONS: Final[Mapping[str, Mapping[str, Key]]] = {
-    "drill": {
-        "name": Key("a name in quotes, at most 120 letters", _text(120)),
-        "plan": Key("the plan file's name in quotes, relative to this file", _text(1000)),
-        "begin_at": Key(_CLOCK, moment),
-        "speeds_km_h": Key(f"a list of speeds in {_SPEED}, for example [5, 12, 50]", _SPEEDS, (5.0, 12.0, 50.0)),
-        "own_fire": Key("true or false: also run the plan's own fire", _flag, False),
-        "members": Key(f"a whole number, 20 to {MOST_MEMBERS}", _whole(20, MOST_MEMBERS), 100),
-    },
-    "pauses": {
-        "at": Key(f"a list, rising, each {_CLOCK}", _list(moment, least=1), None),
-        "every_min": Key("minutes, 5 to 240", _number(5.0, 240.0), None),
-    },
-}
-"""Sections that stand once."""
 
-TABLES: Final[Mapping[str, Mapping[str, Key]]] = {
-    "injects": {
-        "at": Key(_CLOCK, moment, None),
-        "after_fire_min": Key("minutes after the plan's first fire starts, 0 to 1440", _number(0.0, 1440.0), None),
-        "kind": Key("one of " + ", ".join(f'"{kind}"' for kind in KINDS), _word(KINDS)),
-        "text": Key(f"the words to give out, in quotes, at most {LONGEST_TEXT} letters", _text(LONGEST_TEXT)),
-        "speeds_km_h": Key(f"a list of speeds of [drill], {_SPEED}: only in these rounds", _SPEEDS, ()),
-    },
-    "answers": {
-        "group": Key("a group's name in quotes, at most 60 letters", _text(60)),
-        "pause": Key("the number of the pause, 1 or more", _whole(1, 1000)),
-        "way": Key("one of " + ", ".join(f'"{way}"' for way in DRILL_WAYS), _word(DRILL_WAYS)),
-        "start_at": Key(_CLOCK, moment, None),
-        "speed_km_h": Key(
-            f"a speed of [drill], {_SPEED}: only in that round", _number(0.0, FASTEST_KM_H, above=True), None
+def _quoted(words: Any) -> str:
+    return ", ".join(f'"{word}"' for word in get_args(words))
+
+
+_Clock = Annotated[time | datetime, PlainValidator(moment), section(_CLOCK)]
+_Speed = Annotated[float, number("km/h", f"a speed of [drill], {_SPEED}: only in that round", above=0, most=100)]
+_Flag = Annotated[bool, Field(strict=True)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DrillSection(Table):
+    """The exercise."""
+
+    name: Annotated[str, text("a name in quotes, at most 120 letters", most=120), key("stands over the sheets")]
+    plan: Annotated[
+        str,
+        text("the plan file's name in quotes, relative to this file", most=1000),
+        key("the household whose morning it is"),
+    ]
+    begin_at: Annotated[_Clock, key("when the exercise begins, at or before the first fire")]
+    speeds_km_h: Annotated[
+        tuple[_Speed, ...],
+        Listed(),
+        key(
+            "a round for each: the mean speed of its fire",
+            told=f"a list of speeds in {_SPEED}, for example [5, 12, 50]",
         ),
-    },
-}
-"""Tables that stand any number of times."""
+    ] = (5.0, 12.0, 50.0)
+    own_fire: Annotated[
+        _Flag, key("a round with the plan's fire as it is computed", told="true or false: also run the plan's own fire")
+    ] = False
+    members: Annotated[
+        int, number("members", "a whole number, 20 to 5000", least=20, most=5000), key("draws of everything uncertain")
+    ] = 100
+
+
+@dataclass(frozen=True, kw_only=True)
+class PausesSection(Table):
+    """When every group writes down when it would leave and how; one of the two keys."""
+
+    at: Annotated[
+        Annotated[tuple[_Clock, ...], Listed(least=1)] | None,
+        key("the pauses", told=f"a list, rising, each {_CLOCK}"),
+    ] = None
+    every_min: Annotated[float | None, number("min", least=5, most=240), key("a pause every so many minutes")] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class InjectTable(Table):
+    """A piece of word of the trainer's own, handed out at its time; either `at` or `after_fire_min`."""
+
+    at: Annotated[_Clock | None, key("when it is handed out")] = None
+    after_fire_min: Annotated[
+        float | None,
+        number("min", "minutes after the plan's first fire starts, 0 to 1440", least=0, most=1440),
+        key("when it is handed out"),
+    ] = None
+    kind: Annotated[OwnKind, key("what sort of word it is", told="one of " + _quoted(OwnKind))]
+    text: Annotated[
+        str, text("the words to give out, in quotes, at most 600 letters", most=600), key("printed as it stands")
+    ]
+    speeds_km_h: Annotated[
+        tuple[_Speed, ...],
+        Listed(),
+        key("all rounds when left out", told=f"a list of speeds of [drill], {_SPEED}: only in these rounds"),
+    ] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class AnswerTable(Table):
+    """What a group wrote down at a pause."""
+
+    group: Annotated[str, text("a group's name in quotes, at most 60 letters", most=60), key("who wrote it")]
+    pause: Annotated[int, number("", "the number of the pause, 1 or more", least=1, most=1000), key("counted from 1")]
+    way: Annotated[DrillWay, key("how it would leave, if at all", told="one of " + _quoted(DrillWay))]
+    start_at: Annotated[_Clock | None, key("when it would start getting ready; needed unless it stays")] = None
+    speed_km_h: Annotated[_Speed | None, key("all rounds when left out")] = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DrillFile(Table):
+    """The drill file."""
+
+    drill: DrillSection
+    pauses: PausesSection
+    injects: tuple[InjectTable, ...] = ()
+    answers: tuple[AnswerTable, ...] = ()
+
+
+_OF: Final = {"drill": DrillSection, "pauses": PausesSection, "injects": InjectTable, "answers": AnswerTable}
+SECTIONS: Final = {name: keys_of(_OF[name]) for name in ("drill", "pauses")}
+"""Keys of the sections that stand once."""
+
+TABLES: Final = {name: keys_of(_OF[name]) for name in ("injects", "answers")}
+"""Keys of the tables that stand any number of times."""
 
 _NAMES: Final = {"injects": "text", "answers": "group"}
 
@@ -195,40 +179,54 @@ def place_in(section: str, number: int | None, *, table: Mapping[str, Any], key:
     return f"{where}: {section}[{number + 1}]{words}" + (f": {key}" if key else "")
 
 
+@cache
+def _adapter(hint: Any) -> TypeAdapter[Any]:
+    return TypeAdapter(hint, config=ConfigDict(allow_inf_nan=False))
+
+
 def read_table(
     section: str, table: Mapping[str, Any], *, number: int | None = None, where: str, faults: list[Fault]
 ) -> dict[str, Any]:
     """Read one section or table: its values by key, None for those at fault, whose faults are added to the list."""
-    keys = SECTIONS[section] if number is None else TABLES[section]
-    faults.extend(_unknown(section, table, keys, number=number, where=where))
+    keys, defaults = keys_of(_OF[section]), defaults_of(_OF[section])
+
+    def place(name: str) -> str:
+        return place_in(section, number, table=table, key=name, where=where)
+
+    faults.extend(
+        Fault(
+            place(name),
+            "is not a key of this section",
+            "one of " + ", ".join(keys),
+            meant(name, keys, "take the key away"),
+        )
+        for name in table
+        if name not in keys
+    )
     found: dict[str, Any] = {}
-    for name, key in keys.items():
-        place = place_in(section, number, table=table, key=name, where=where)
-        if name not in table:
-            found[name] = None if key.default is REQUIRED else key.default
-            if key.default is REQUIRED:
-                faults.append(Fault(place, "is missing", key.expected, f'add a line that begins with "{name} ="'))
-            continue
-        try:
-            found[name] = key.read(table[name])
-        except UnfitError as error:
-            found[name] = None
-            faults.append(Fault(place, f"is {shown(table[name])}", key.expected, str(error) or f"write {key.expected}"))
+    for name, hint in keys.items():
+        told, default = declared(hint).told, defaults[name]
+        found[name] = None if default is MISSING else default
+        if name in table:
+            try:
+                found[name] = _adapter(hint).validate_python(table[name])
+            except ValidationError as error:
+                found[name] = None
+                faults.append(
+                    Fault(place(name), f"is {shown(table[name])}", told, _mend(error, hint) or f"write {told}")
+                )
+        elif default is MISSING:
+            faults.append(Fault(place(name), "is missing", told, f'add a line that begins with "{name} ="'))
     return found
 
 
-def _unknown(
-    section: str, table: Mapping[str, Any], keys: Mapping[str, Key], *, number: int | None, where: str
-) -> Iterator[Fault]:
-    for name in table:
-        if name not in keys:
-            near = nearest_word(name, keys)
-            yield Fault(
-                place_in(section, number, table=table, key=name, where=where),
-                "is not a key of this section",
-                "one of " + ", ".join(keys),
-                f'write "{near}" if that was meant' if near is not None else "take the key away",
-            )
+def _mend(error: ValidationError, hint: Any) -> str:
+    first = error.errors(include_url=False)[0]
+    if first["type"] == "literal_error":
+        return meant(first["input"], get_args(declared(hint).form), "write one of these")
+    if first["type"] == "value_error":
+        return str(first["ctx"]["error"])
+    return _MENDS.get(first["type"], "")
 
 
 def shown(value: Any) -> str:

@@ -7,7 +7,8 @@ resampled or coarsened on the way is listed, never done in silence.
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,7 @@ from leaveby.fire.weather.series import Weather
 from leaveby.fire.weather.table import weather_from_table
 from leaveby.household.plan_places import slips
 from leaveby.roads.network.graph import utm_crs
+from leaveby.units import METRES_PER_DEGREE
 
 MOST_CELLS = 40_000
 """Cells of the analysis grid when the plan does not set the cell: hundreds of fires are solved on it."""
@@ -71,20 +73,7 @@ def read_terrain(
         With every point that lies off the terrain or on a void too large to fill, a raster without a reference
         system or that can't be read, or a cell larger than the area.
     """
-    try:
-        source = rasterio.open(path)
-    except rasterio.errors.RasterioIOError as error:
-        raise refuse(
-            key, f"{path} can't be read as a raster", expected="a GeoTIFF of elevations", mend="give a terrain raster"
-        ) from error
-    with source:
-        if source.crs is None:
-            raise refuse(
-                key,
-                f"{path} has no reference system",
-                expected="a raster that says which coordinates it is in",
-                mend="write the reference system into it, with gdal_edit -a_srs for example",
-            )
+    with _opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as source:
         crs = _metric_crs(source)
         x_m, y_m = _project(points, crs=crs)
         off = _off_the_raster(source, points, path=path, key=key)
@@ -100,19 +89,8 @@ def read_terrain(
         elif cell_m < own_m / 1.5:
             notes.append(f"The terrain has cells of {own_m:.0f} m; cells of {cell_m:.0f} m add no detail to it.")
         grid = _grid(west, south, east=east, north=north, cell_m=cell_m, crs=crs, key=key)
-        band = np.ma.getdata(source.read(1)).astype(np.float64)
-        band[source.read_masks(1) == 0] = np.nan
-        elevation = np.full(grid.shape, np.nan)
-        rasterio.warp.reproject(
-            band,
-            elevation,
-            src_transform=source.transform,
-            src_crs=source.crs,
-            src_nodata=np.nan,
-            dst_transform=rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m),
-            dst_crs=CRS.from_user_input(grid.crs),
-            dst_nodata=np.nan,
-            resampling=Resampling.average if grid.cell_m > 1.5 * own_m else Resampling.bilinear,
+        elevation = _onto(
+            grid, source, missing=np.nan, how=Resampling.average if grid.cell_m > 1.5 * own_m else Resampling.bilinear
         )
     valid = np.isfinite(elevation)
     if valid.mean() < 1.0 - LARGEST_VOID_SHARE:
@@ -130,6 +108,45 @@ def read_terrain(
         "that area is not seen."
     )
     return Ground(Terrain(grid, filled), tuple(notes))
+
+
+@contextmanager
+def _opened(path: Path, key: str, mend: str) -> Iterator[Any]:
+    """Open a raster that says where it lies."""
+    try:
+        source = rasterio.open(path)
+    except rasterio.errors.RasterioIOError as error:
+        raise refuse(
+            key, f"{path} can't be read as a raster", expected="a GeoTIFF of elevations", mend="give a terrain raster"
+        ) from error
+    with source:
+        if source.crs is None:
+            raise refuse(
+                key,
+                f"{path} has no reference system",
+                expected="a raster that says which coordinates it is in",
+                mend=mend,
+            )
+        yield source
+
+
+def _onto(grid: Grid, source: Any, *, missing: float, how: Resampling) -> NDArray[np.float64]:
+    """Bring the first band of a raster onto the grid."""
+    band = np.ma.getdata(source.read(1)).astype(np.float64)
+    band[source.read_masks(1) == 0] = missing
+    values = np.full(grid.shape, missing)
+    rasterio.warp.reproject(
+        band,
+        values,
+        src_transform=source.transform,
+        src_crs=source.crs,
+        src_nodata=missing,
+        dst_transform=rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m),
+        dst_crs=CRS.from_user_input(grid.crs),
+        dst_nodata=missing,
+        resampling=how,
+    )
+    return values
 
 
 def _metric_crs(source: Any) -> str:
@@ -175,8 +192,7 @@ def _off_the_raster(source: Any, points: Mapping[str, tuple[float, float]], *, p
 def _own_cell_m(source: Any, *, crs: str) -> float:
     if pyproj.CRS.from_wkt(source.crs.to_wkt()).is_geographic:
         middle = (source.bounds.top + source.bounds.bottom) / 2.0
-        metres_per_degree = 111_195.0
-        size = (abs(source.res[0]) * metres_per_degree * np.cos(np.radians(middle)), source.res[1] * metres_per_degree)
+        size = (abs(source.res[0]) * METRES_PER_DEGREE * np.cos(np.radians(middle)), source.res[1] * METRES_PER_DEGREE)
         return float(min(size))
     transform, _, _ = rasterio.warp.calculate_default_transform(
         source.crs, crs, source.width, source.height, *source.bounds
@@ -219,16 +235,8 @@ def read_fuel(
 ) -> FuelMap:
     """Read the fuel onto the grid: a raster with its legend, polygons with a column, or one type for all.
 
-    Parameters
-    ----------
-    grid : Grid
-    path : Path or None
-        Raster, or a layer of polygons; None with `one_type`.
-    legend : Path, optional
-        CSV with the columns `value,fuel_type`; needed for a raster, allowed for polygons.
-    column : str, optional
-        Column of the polygons that names the fuel or the land cover.
-    one_type : str, optional
+    The legend is a CSV with the columns `value,fuel_type`, needed for a raster and allowed for polygons, of which the
+    column names the fuel or the land cover.
 
     Raises
     ------
@@ -300,28 +308,8 @@ def _whole(text: str) -> str:
 def _read_codes(grid: Grid, path: Path, *, legend: Path) -> FuelMap:
     names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True).items()}
     missing = -9999.0
-    codes = np.full(grid.shape, missing)
-    with rasterio.open(path) as source:
-        if source.crs is None:
-            raise refuse(
-                "fuel.file",
-                f"{path} has no reference system",
-                expected="a raster that says which coordinates it is in",
-                mend="write the reference system into it",
-            )
-        band = np.ma.getdata(source.read(1)).astype(np.float64)
-        band[source.read_masks(1) == 0] = missing
-        rasterio.warp.reproject(
-            band,
-            codes,
-            src_transform=source.transform,
-            src_crs=source.crs,
-            src_nodata=missing,
-            dst_transform=rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m),
-            dst_crs=CRS.from_user_input(grid.crs),
-            dst_nodata=missing,
-            resampling=Resampling.nearest,
-        )
+    with _opened(path, "fuel.file", "write the reference system into it") as source:
+        codes = _onto(grid, source, missing=missing, how=Resampling.nearest)
     return fuel_from_codes(grid, codes, legend=names, where=f"fuel.file {path}", nodata=missing)
 
 

@@ -19,6 +19,8 @@ from pyproj import Transformer
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, said_plainly, without_editing
+from leaveby.files.read.road_lines import read_layer
+from leaveby.parameters import HOME_FLOOR_M2, LEAST_HOME_FOOTPRINT_M2, USUAL_LEVELS
 from leaveby.roads.exits.homes import FAR_M, Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.exits.street_table import StreetTable
 
@@ -46,15 +48,6 @@ PEOPLE_INSIDE: Final = frozenset(
 )
 """Kinds of building that people have to leave though they are no homes; listed by number."""
 
-LEAST_FOOTPRINT_M2: Final = 30.0
-"""A building that says no more than `yes` and is smaller than this is taken for a shed. Judgement."""
-
-HOME_FLOOR_M2: Final = 100.0
-"""Floor of one home in a building of several whose number of flats is not stated. Judgement."""
-
-USUAL_LEVELS: Final = 3.0
-"""Storeys of such a building where they are not stated. Judgement."""
-
 _LON: Final = ("lon_deg", "lon", "longitude", "x")
 _LAT: Final = ("lat_deg", "lat", "latitude", "y")
 _ID: Final = ("id", "osm_id", "osmid", "address_id", "gnaf_pid", "fid", "name")
@@ -75,11 +68,6 @@ def read_homes(path: str | Path, *, crs: str, layer: str | None = None) -> Homes
         Reference system of the roads, to which the homes are brought.
     layer : str, optional
         For a file with several layers.
-
-    Returns
-    -------
-    Homes
-        With sentences on what was taken for a home, and how many buildings were not.
 
     Raises
     ------
@@ -115,16 +103,6 @@ def place_from_file(
     ------
     InputError
         As `read_homes`; or when a way is counted twice, or has no street that cars drive.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> streets = street_table(network_from_lines([[(0.0, 0.0), (90.0, 0.0)]], crs="EPSG:32755"))
-    >>> place_from_file("no_such_file.csv", streets)
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.csv: there is no such file. Expected ...
     """
     file = _there(path, "homes")
     if file.name.lower().endswith(_TABLES):
@@ -136,11 +114,6 @@ def place_from_file(
 
 def read_exits(path: str | Path, *, crs: str) -> tuple[tuple[str, ...], NDArray[np.float64], NDArray[np.float64]]:
     """Read places that count as out: a layer of points, or a table with columns lon_deg, lat_deg and, if wished, name.
-
-    Returns
-    -------
-    tuple of str, and two NDArray[np.float64]
-        Names, x and y in the reference system of the roads.
 
     Raises
     ------
@@ -330,25 +303,12 @@ def _frame(file: Path, *, layer: str | None, what: str) -> geopandas.GeoDataFram
                 expected=f"one layer of {what}",
                 mend="name the layer",
             )
-        frame = geopandas.read_file(file, layer=layer, engine="pyogrio")
-    if frame.crs is None:
-        raise refuse(
-            str(file),
-            "it names no reference system",
-            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
-            mend="set the reference system of the layer and save it again",
-        )
-    if len(frame) == 0:
-        raise refuse(str(file), f"there are no {what} in it", expected="at least one", mend="take a larger area")
-    empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
-    if empty.size:
-        raise InputError(
-            [
-                Fault(f"{file} row {row + 1}", "it has no shape", "a point or an area", "draw it or delete the row")
-                for row in empty[:20]
-            ]
-        )
-    return frame
+    return read_layer(
+        file,
+        layer=layer,
+        none=(f"there are no {what} in it", "at least one"),
+        shape=("it has no shape", "a point or an area", "draw it or delete the row"),
+    )
 
 
 def _layer_homes(file: Path, *, crs: str, layer: str | None) -> Homes:
@@ -467,11 +427,11 @@ def homes_in_building(tags: dict[str, str], *, area_m2: float) -> float:
     if flats is not None and flats > 0.0:
         return flats
     if kind in MANY_HOMES:
-        levels = _number(tags.get("building:levels")) or USUAL_LEVELS
-        return max(2.0, float(np.ceil(max(levels, 1.0) * area_m2 / HOME_FLOOR_M2)))
+        levels = _number(tags.get("building:levels")) or USUAL_LEVELS.value
+        return max(2.0, float(np.ceil(max(levels, 1.0) * area_m2 / HOME_FLOOR_M2.value)))
     if kind not in ONE_HOME:
         return 0.0
-    if kind == "yes" and (0.0 < area_m2 < LEAST_FOOTPRINT_M2 or "amenity" in tags or "tourism" in tags):
+    if kind == "yes" and (0.0 < area_m2 < LEAST_HOME_FOOTPRINT_M2.value or "amenity" in tags or "tourism" in tags):
         return 0.0
     return 1.0
 

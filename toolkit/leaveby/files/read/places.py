@@ -35,18 +35,9 @@ class NamedPlace:
 
 
 def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
-    """Read the named places of the file that the roads come from.
+    """Read the named places of the file that the roads come from, in its order: nodes with a name, no larger areas.
 
-    Parameters
-    ----------
-    path : str or Path
-        Any file that `leaveby.files.read.roads.read_roads` takes. Only OpenStreetMap extracts hold places: for street
-        graphs and layers of lines the answer is empty.
-
-    Returns
-    -------
-    tuple of NamedPlace
-        In the order of the file; nodes only, with a name, and no larger areas.
+    Only OpenStreetMap extracts hold places: for street graphs and layers of lines the answer is empty.
 
     Raises
     ------

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.household.plan import Plan
-from leaveby.household.plan_checks import place_of
+from leaveby.household.plan_document import place_of
 from leaveby.household.plan_file import plan_from_document
 
 _FILE_KEYS: Final = (
@@ -38,11 +38,6 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
         A TOML file. File names in it are relative to its own folder.
     fire_models : Collection of str, optional
         The rate-of-spread equations that exist; None leaves their names unchecked.
-
-    Returns
-    -------
-    Plan
-        In SI units, with the paths of its files resolved.
 
     Raises
     ------
@@ -123,19 +118,7 @@ def with_line(fault: Fault, text: str, *, where: str) -> Fault:
 
 
 def toml_text(path: Path, *, what: str = "a plan file (TOML)") -> str:
-    """Read a TOML file as text.
-
-    Parameters
-    ----------
-    path : Path
-    what : str
-        What the file should be, for messages.
-
-    Raises
-    ------
-    InputError
-        Where there is no such file, or it can't be read as UTF-8.
-    """
+    """Read a TOML file as text."""
     where = str(path)
     try:
         raw = path.read_bytes()

@@ -20,8 +20,9 @@ import numpy as np
 import osmium
 
 from leaveby.errors import Fault, InputError, refuse
+from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE
 from leaveby.roads.network.graph import TAGS, great_circle_m
-from leaveby.roads.osm.ways import Ways, barrier_words, ways_kept, ways_with_points_at, ways_within
+from leaveby.roads.osm.osm_ways import OsmWays, barrier_words, osm_ways_kept, osm_ways_with_points_at, osm_ways_within
 
 _BAD_PLACE = osmium.InvalidLocationError
 
@@ -56,12 +57,6 @@ NOT_READ: Final = (
 OSM_ENDINGS: Final = (".osm", ".osm.bz2", ".osm.gz", ".osm.pbf", ".pbf")
 WAY_TAGS: Final = tuple(tag for tag in TAGS if tag != "barrier")
 TAG_KEYS: Final = {tag: ("4wd_only" if tag == "four_wd_only" else tag) for tag in WAY_TAGS}
-FEW_CUT_SHARE: Final = 0.02
-"""Up to this share of the roads may be cut through, and is left out. Judgement: more is an extract that was cut."""
-
-FAR_CUT_M: Final = 2000.0
-"""A road that is cut through this near to the home is not left out: it may be the way out. Judgement."""
-
 _NEW: Final = 1 << 60
 """Numbers of new objects of map editors, below zero, are counted from here while a file is read."""
 
@@ -72,16 +67,7 @@ _SOUND: Final = "a complete OpenStreetMap file (.osm, .osm.gz, .osm.bz2 or .osm.
 
 @contextmanager
 def said_plainly(file: Path) -> Iterator[None]:
-    """Turn what a reader throws at a broken file into a fault with its place and mend.
-
-    Examples
-    --------
-    >>> with said_plainly(Path("roads.osm.pbf")):
-    ...     raise RuntimeError("PBF error: truncated data")
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: roads.osm.pbf: the file is broken or truncated (PBF error: truncated data). Expected ...
-    """
+    """Turn what a reader throws at a broken file into a fault with its place and mend."""
     try:
         yield
     except InputError:
@@ -111,13 +97,7 @@ def said_plainly(file: Path) -> Iterator[None]:
 
 
 def entities_refused(file: Path) -> InputError:
-    """The error for XML that declares entities or a document type.
-
-    Examples
-    --------
-    >>> str(entities_refused(Path("roads.osm")))[:46]
-    'roads.osm: the file declares XML entities or a'
-    """
+    """The error for XML that declares entities or a document type."""
     return refuse(
         str(file),
         "the file declares XML entities or a document type, which can blow up without bound or read other files",
@@ -154,13 +134,8 @@ def without_editing(file: Path, *, odd: bool = False) -> Iterator[Path]:
     """Give an extract as a file that can be read in one go: what an editor marked as deleted left out, ids above zero.
 
     Most extracts are given as they stand. In one that a map editor saved, new objects have ids below zero, to which
-    the reader finds no place: they are counted from a high number instead, see `identity`.
-
-    Parameters
-    ----------
-    file : Path
-    odd : bool
-        The file is known to hold ids below zero. Those of XML are looked for; in PBF they are not.
+    the reader finds no place: they are counted from a high number instead, see `identity`. `odd` says that a file is
+    known to hold such ids: in XML they are looked for, in PBF they are not.
     """
     xml = not file.name.lower().endswith(".pbf")
     stat = file.stat()
@@ -231,16 +206,9 @@ def _deleted(file: Path) -> frozenset[tuple[str, int]]:
 
 
 def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:
-    """Read where an extract ends: the box in its header (`<bounds>` in XML), or None where it names none, or several.
+    """Read where an extract ends, (west, south, east, north) in degrees: the box in its header (`<bounds>` in XML).
 
-    Returns
-    -------
-    (west, south, east, north) in degrees, or None
-
-    Raises
-    ------
-    InputError
-        When the file is broken.
+    None where it names none, or several.
 
     Examples
     --------
@@ -271,33 +239,13 @@ def read_extract(
     classes: Collection[str] | None,
     home_deg: tuple[float, float] | None = None,
     edge_deg: tuple[float, float, float, float] | None = None,
-) -> Ways:
-    """Read the roads of an extract as raw ways; `leaveby.files.read.roads.read_roads` makes a network of them.
-
-    Parameters
-    ----------
-    file : Path
-        .osm, .osm.gz, .osm.bz2 or .osm.pbf.
-    box : (west, south, east, north), optional
-        Keep the roads that touch this box, in degrees.
-    classes : collection of str, optional
-        Keep these values of the highway tag; all but `NOT_ROADS` when left out.
-    home_deg : (lon, lat), optional
-        The home: a road that is cut through near it is refused, not left out.
-    edge_deg : (west, south, east, north), optional
-        Let every street end where it crosses the edge of this box.
+) -> OsmWays:
+    """Read the roads of an extract as raw ways; `read_roads` makes a network of them, and explains the parameters.
 
     Raises
     ------
     InputError
         When the file is broken, out of range, has no roads, or many of them, or some near the home, are cut through.
-
-    Examples
-    --------
-    >>> read_extract(Path("no_such_file.osm"), box=None, classes=None)
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.osm: the file is broken or truncated (...). Expected ...
     """
     with said_plainly(file), without_editing(file) as sound:
         ways = _raw_ways(sound, classes=classes)
@@ -311,9 +259,9 @@ def read_extract(
             expected="ways with a highway tag",
             mend="take a larger area, or an extract that was not filtered",
         )
-    ways = ways_within(ways, box) if box is not None else ways
+    ways = osm_ways_within(ways, box) if box is not None else ways
     ways = _without_cut_ways(file, ways, home_deg=home_deg)
-    return ways if edge_deg is None else ways_with_points_at(ways, edge_deg)
+    return ways if edge_deg is None else osm_ways_with_points_at(ways, edge_deg)
 
 
 def drawn_from_osm(file: Path) -> bool:
@@ -321,11 +269,6 @@ def drawn_from_osm(file: Path) -> bool:
 
     The root element of OpenStreetMap XML may carry an `attribution` (as the editing interface's own answers do). Where
     it has none, or the file is no XML, the notice is due.
-
-    Parameters
-    ----------
-    file : Path
-        .osm, .osm.gz, .osm.bz2 or .osm.pbf, which can be read.
     """
     kind = file.suffix.lower()
     if kind == ".pbf":
@@ -340,7 +283,7 @@ def drawn_from_osm(file: Path) -> bool:
     return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
 
 
-def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
+def _raw_ways(file: Path, *, classes: Collection[str] | None) -> OsmWays:
     way_id, start = array("q"), array("q", [0])
     node, x, y = array("q"), array("i"), array("i")
     values: list[tuple[str, ...]] = []
@@ -377,7 +320,7 @@ def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
         values.append(tuple(tags.get(key) or "" for key in keys))
     columns = list(zip(*values, strict=True)) if values else [()] * len(keys)
     number = np.array(node, dtype=np.int64)
-    return Ways(
+    return OsmWays(
         way_id=np.array(way_id, dtype=np.int64),
         start=np.array(start, dtype=np.int64),
         node=np.where(number > _NEW, _NEW - number, number),
@@ -390,32 +333,32 @@ def _raw_ways(file: Path, *, classes: Collection[str] | None) -> Ways:
     )
 
 
-def _without_cut_ways(file: Path, ways: Ways, *, home_deg: tuple[float, float] | None) -> Ways:
+def _without_cut_ways(file: Path, ways: OsmWays, *, home_deg: tuple[float, float] | None) -> OsmWays:
     """Leave out the roads of which points are missing, where they are few and far from home; refuse the file else."""
     missing = (ways.lon_deg > 200.0) & (ways.lat_deg > 200.0)
     outside = ~missing & ((np.abs(ways.lon_deg) > 180.0) | (np.abs(ways.lat_deg) > 90.0))
     way_of = np.repeat(np.arange(ways.way_id.size), np.diff(ways.start))
     cut = np.bincount(way_of[missing], minlength=ways.way_id.size) > 0
     faults: list[Fault] = []
-    few = cut.sum() <= FEW_CUT_SHARE * ways.way_id.size
+    few = cut.sum() <= FEW_CUT_SHARE.value * ways.way_id.size
     near = np.zeros(cut.size, dtype=np.bool_)
     if cut.any() and home_deg is not None:
         known = np.flatnonzero(~missing & cut[way_of])
         away = great_circle_m(
             ways.lon_deg[known], ways.lat_deg[known], lon_b_deg=np.array(home_deg[0]), lat_b_deg=np.array(home_deg[1])
         )
-        near[way_of[known[away <= FAR_CUT_M]]] = True
+        near[way_of[known[away <= FAR_CUT_M.value]]] = True
     if not few or near.any():
         named = ways.way_id[near if few else cut]
-        where = f", and some of them lie within {FAR_CUT_M / 1000.0:g} km of the home" if few else ""
+        where = f", and some of them lie within {FAR_CUT_M.value / 1000.0:g} km of the home" if few else ""
         faults.append(
             Fault(
                 f"{file}, ways {', '.join(str(way) for way in named[:3])}"
                 + (f" and {named.size - 3} more" if named.size > 3 else ""),
                 f"{int(missing.sum())} points of {int(cut.sum())} roads are not in the file: it was cut through its "
                 f"ways{where}",
-                f"an extract with complete ways, wider than the area asked about (at most {100 * FEW_CUT_SHARE:g} % of "
-                "the roads may lack points, and none near the home)",
+                "an extract with complete ways, wider than the area asked about (at most "
+                f"{100 * FEW_CUT_SHARE.value:g} % of the roads may lack points, and none near the home)",
                 "cut the extract with complete ways (osmium extract does so by default) and with room around the area",
             )
         )
@@ -439,5 +382,5 @@ def _without_cut_ways(file: Path, ways: Ways, *, home_deg: tuple[float, float] |
         f"are not in the file (ways {', '.join(str(way) for way in named[:5])}{' ...' if named.size > 5 else ''}): "
         "whoever needs them to get out has fewer ways here than on the ground."
     )
-    kept = ways_kept(ways, ~cut)
+    kept = osm_ways_kept(ways, ~cut)
     return replace(kept, assumptions=(*kept.assumptions, said))

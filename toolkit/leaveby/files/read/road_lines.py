@@ -17,9 +17,9 @@ from pyproj import Transformer
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
 from leaveby.roads.network.graph import RoadNetwork
+from leaveby.roads.osm.osm_ways import OsmWays, osm_ways_within
 from leaveby.roads.osm.street_graph import network_from_graph
-from leaveby.roads.osm.topology import Split, network_from_ways
-from leaveby.roads.osm.ways import Ways, ways_within
+from leaveby.roads.osm.topology import Split, network_from_osm_ways
 
 _IDS = ("osm_id", "osmid", "way_id", "id", "fid")
 _CLASS_SUPPOSED = "road"
@@ -39,38 +39,15 @@ def read_road_lines(
 
     Lines join where they share a point. A layer of directed edges with columns `u` and `v`, as osmnx writes it, is
     taken as it stands.
-
-    Raises
-    ------
-    InputError
-        When there is no reference system, no line layer or more than one, an empty or cut line, an unknown column.
-
-    Examples
-    --------
-    >>> read_road_lines(Path("no_such_file.gpkg"))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.gpkg: the file is broken or truncated (...). Expected ...
     """
     with said_plainly(file):
-        frame = geopandas.read_file(file, layer=_line_layer(file, layer=layer), engine="pyogrio")
-    if frame.crs is None:
-        raise refuse(
-            str(file),
-            "it names no reference system",
-            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
-            mend="set the reference system of the layer and save it again",
-        )
-    empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
-    if empty.size:
-        raise InputError(
-            [
-                Fault(f"{file} row {row + 1}", "the line is empty", "a line", "draw the line or delete the row")
-                for row in empty[:20]
-            ]
-        )
-    if len(frame) == 0:
-        raise refuse(str(file), "there is no road in it", expected="at least one line", mend="take a larger area")
+        layer = _line_layer(file, layer=layer)
+    frame = read_layer(
+        file,
+        layer=layer,
+        none=("there is no road in it", "at least one line"),
+        shape=("the line is empty", "a line", "draw the line or delete the row"),
+    )
     frame = frame.explode(index_parts=False, ignore_index=True)
     not_lines = sorted(set(frame.geom_type) - {"LineString", "LinearRing"})
     if not_lines:
@@ -78,7 +55,32 @@ def read_road_lines(
     if {"u", "v", "length"} <= set(frame.columns):
         return _directed_edges(frame, crs=crs)
     ways = _ways(file, frame, columns=columns or {}, classes=classes)
-    return network_from_ways(ways if box is None else ways_within(ways, box), crs=crs, split=split)
+    return network_from_osm_ways(ways if box is None else osm_ways_within(ways, box), crs=crs, split=split)
+
+
+def read_layer(
+    file: Path, *, layer: str | None, none: tuple[str, str], shape: tuple[str, str, str]
+) -> geopandas.GeoDataFrame:
+    """Read a layer that names its reference system, holds something, and draws every row of it.
+
+    `none` and `shape` are the words for a layer without rows and for a row without a shape: what is wrong, what was
+    expected and, of the row, how to mend it.
+    """
+    with said_plainly(file):
+        frame = geopandas.read_file(file, layer=layer, engine="pyogrio")
+    if frame.crs is None:
+        raise refuse(
+            str(file),
+            "it names no reference system",
+            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
+            mend="set the reference system of the layer and save it again",
+        )
+    if len(frame) == 0:
+        raise refuse(str(file), none[0], expected=none[1], mend="take a larger area")
+    empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
+    if empty.size:
+        raise InputError([Fault(f"{file} row {row + 1}", *shape) for row in empty[:20]])
+    return frame
 
 
 def _line_layer(file: Path, *, layer: str | None) -> str | None:
@@ -124,7 +126,7 @@ def _ways(
     *,
     columns: Mapping[str, str],
     classes: Collection[str] | None,
-) -> Ways:
+) -> OsmWays:
     by_lower = {str(name).lower(): name for name in frame.columns}
     faults = [
         Fault(f"{file}, columns[{tag!r}]", f"{what} {tag if tag not in WAY_TAGS else name!r}", expected, "correct it")
@@ -162,7 +164,7 @@ def _ways(
     _, node = np.unique(np.round(xy, decimals), axis=0, return_inverse=True)
     ident = next((by_lower[name] for name in _IDS if name in by_lower), None)
     numbers = [_number(value) for value in frame[ident]] if ident is not None else [None] * len(frame)
-    return Ways(
+    return OsmWays(
         way_id=np.array(
             [row + 1 if number is None else number for row, number in zip(chosen, numbers, strict=True)], dtype=np.int64
         ),

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Collection
-from dataclasses import replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Final
 from xml.parsers import expat
 
 import numpy as np
@@ -15,21 +16,67 @@ from pyproj import Transformer
 from leaveby.errors import InputError, refuse
 from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, entities_refused, read_extract, said_plainly
 from leaveby.roads.network.graph import RoadNetwork, select_edges
-from leaveby.roads.osm.topology import Split, network_from_ways
+from leaveby.roads.osm.topology import Split, network_from_osm_ways
+from leaveby.units import METRES_PER_DEGREE
+
+_Box = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class RoadsWanted:
+    """Which roads of a file are wanted; all roads, tracks and paths when nothing is said.
+
+    Attributes
+    ----------
+    around_deg : (west, south, east, north), optional
+        Keep only roads that touch this box, in degrees. They are kept whole.
+    buffer_m : float
+        Widens the box on all sides. A dead end is only known for one when the roads beyond the box were read too.
+    classes : collection of str, optional
+        Keep only these values of the highway tag.
+    columns : mapping, optional
+        For a layer of lines: tag -> column that holds it, where the names differ.
+    layer : str, optional
+        For a layer of lines in a file with several.
+    """
+
+    around_deg: _Box | None = None
+    buffer_m: float = 0.0
+    classes: Collection[str] | None = None
+    columns: Mapping[str, str] | None = None
+    layer: str | None = None
+
+    @property
+    def box_deg(self) -> _Box | None:
+        """The widened box."""
+        if not (np.isfinite(self.buffer_m) and self.buffer_m >= 0.0):
+            raise refuse("buffer_m", f"it is {self.buffer_m}", expected="metres, 0 or more", mend="correct it")
+        if self.around_deg is None:
+            return None
+        west, south, east, north = self.around_deg
+        if not (-180.0 <= west < east <= 180.0 and -90.0 <= south < north <= 90.0):
+            raise refuse(
+                "around_deg",
+                f"{self.around_deg} is no box",
+                expected="(west, south, east, north) in degrees, west below east and south below north",
+                mend="put the four numbers in this order",
+            )
+        tall = self.buffer_m / METRES_PER_DEGREE
+        wide = self.buffer_m / (METRES_PER_DEGREE * max(0.01, float(np.cos(np.radians(max(abs(south), abs(north)))))))
+        return (west - wide, south - tall, east + wide, north + tall)
+
+
+ALL_ROADS: Final = RoadsWanted()
 
 
 def read_roads(
     path: str | Path,
     *,
     crs: str | None = None,
-    around_deg: tuple[float, float, float, float] | None = None,
-    buffer_m: float = 0.0,
-    classes: Collection[str] | None = None,
     split: Split = "ways",
-    columns: dict[str, str] | None = None,
-    layer: str | None = None,
+    wanted: RoadsWanted = ALL_ROADS,
     home_deg: tuple[float, float] | None = None,
-    edge_deg: tuple[float, float, float, float] | None = None,
+    edge_deg: _Box | None = None,
 ) -> RoadNetwork:
     """Read roads from a file.
 
@@ -40,26 +87,12 @@ def read_roads(
         (.gpkg, .shp, .geojson).
     crs : str, optional
         Projected reference system in metres; the UTM zone of the area when left out.
-    around_deg : (west, south, east, north), optional
-        Keep only roads that touch this box, in degrees. They are kept whole.
-    buffer_m : float
-        Widens the box on all sides. A dead end is only known for one when the roads beyond the box were read too.
-    classes : collection of str, optional
-        Keep only these values of the highway tag. All roads, tracks and paths when left out.
     split : {"ways", "junctions", "nodes"}
-        Where edges end, see `network_from_ways`. For extracts and layers of lines.
-    columns : dict, optional
-        For a layer of lines: tag -> column that holds it, where the names differ.
-    layer : str, optional
-        For a layer of lines in a file with several.
+        Where edges end, see `network_from_osm_ways`. For extracts and layers of lines.
     home_deg : (lon, lat), optional
         For an extract: a road near this home that is cut through is refused; elsewhere a few are left out, and said.
     edge_deg : (west, south, east, north), optional
         For an extract: let every street end where it crosses the edge of this box, see `extract_bounds`.
-
-    Returns
-    -------
-    RoadNetwork
 
     Raises
     ------
@@ -82,45 +115,26 @@ def read_roads(
             expected="a road file (.osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp, .geojson)",
             mend="correct the path; relative paths start from the plan file",
         )
-    box = _box(around_deg, buffer_m=buffer_m)
+    box = wanted.box_deg
     ending = file.name.lower()
     if ending.endswith(OSM_ENDINGS):
-        ways = read_extract(file, box=box, classes=classes, home_deg=home_deg, edge_deg=edge_deg)
-        return replace(network_from_ways(ways, crs=crs, split=split), from_osm=drawn_from_osm(file))
+        ways = read_extract(file, box=box, classes=wanted.classes, home_deg=home_deg, edge_deg=edge_deg)
+        return replace(network_from_osm_ways(ways, crs=crs, split=split), from_osm=drawn_from_osm(file))
     if ending.endswith(".graphml"):
         network = _read_graphml(file, crs=crs)
         return network if box is None else _inside(network, box)
     if ending.endswith((".gpkg", ".shp", ".geojson")):
         from leaveby.files.read.road_lines import read_road_lines
 
-        return read_road_lines(file, crs=crs, box=box, classes=classes, split=split, columns=columns, layer=layer)
+        return read_road_lines(
+            file, crs=crs, box=box, classes=wanted.classes, split=split, columns=wanted.columns, layer=wanted.layer
+        )
     raise refuse(
         str(file),
         "the kind of file is not known from its ending",
         expected=".osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp or .geojson",
         mend="rename or convert the file",
     )
-
-
-def _box(
-    around_deg: tuple[float, float, float, float] | None, *, buffer_m: float
-) -> tuple[float, float, float, float] | None:
-    if not (np.isfinite(buffer_m) and buffer_m >= 0.0):
-        raise refuse("buffer_m", f"it is {buffer_m}", expected="metres, 0 or more", mend="correct it")
-    if around_deg is None:
-        return None
-    west, south, east, north = around_deg
-    if not (-180.0 <= west < east <= 180.0 and -90.0 <= south < north <= 90.0):
-        raise refuse(
-            "around_deg",
-            f"{around_deg} is no box",
-            expected="(west, south, east, north) in degrees, west below east and south below north",
-            mend="put the four numbers in this order",
-        )
-    metres_per_degree = 111_195.0
-    tall = buffer_m / metres_per_degree
-    wide = buffer_m / (metres_per_degree * max(0.01, float(np.cos(np.radians(max(abs(south), abs(north)))))))
-    return (west - wide, south - tall, east + wide, north + tall)
 
 
 def _refuse_entities(file: Path) -> None:
@@ -159,7 +173,7 @@ def _read_graphml(file: Path, *, crs: str | None) -> RoadNetwork:
         raise InputError([replace(fault, place=f"{file}, {fault.place}") for fault in error.faults]) from error
 
 
-def _inside(network: RoadNetwork, box: tuple[float, float, float, float]) -> RoadNetwork:
+def _inside(network: RoadNetwork, box: _Box) -> RoadNetwork:
     ring = shapely.segmentize(shapely.box(*box), max_segment_length=0.05)
     project = Transformer.from_crs("EPSG:4326", network.crs, always_xy=True)
     area = shapely.transform(ring, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))

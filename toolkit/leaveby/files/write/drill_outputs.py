@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
@@ -10,7 +9,7 @@ from leaveby.decision.drill.result import Drill
 from leaveby.files.write.whole import write_whole
 from leaveby.show.drill.page import drill_page, participants_page
 from leaveby.show.drill.record import drill_record
-from leaveby.show.plan.record import record_text
+from leaveby.show.record import record_text
 
 
 def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
@@ -18,7 +17,6 @@ def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, 
 
     Parameters
     ----------
-    drill : Drill
     out_dir : Path
         Made when it is not there. Files of the same names are replaced.
     made_at : datetime
@@ -39,8 +37,4 @@ def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, 
         "drill.html": drill_page(drill, made_at=made_at),
         "drill_participants.html": participants_page(drill, made_at=made_at),
     }
-
-    def writer(text: str) -> Callable[[Path], object]:
-        return lambda path: path.write_text(text, encoding="utf-8")
-
-    return write_whole({name: writer(text) for name, text in texts.items()}, out_dir)
+    return write_whole(texts, out_dir)

@@ -1,281 +1,127 @@
-"""Writes an answer as KML 2.2 (OGC 07-147r2), for globes and phones: ways out, safe points, triggers, fronts, streets.
+"""Writes a scene as KML 2.2 (OGC 07-147r2), for globes and phones, and its ways out as GPX 1.1, for route finders.
 
-Positions are WGS 84. Names stand in `name`, which is plain text; a `description` is read as HTML by those who show it,
-so what stands there is escaped once more; `ExtendedData` holds numbers and times only, with the unit in the name.
+Positions are WGS 84. Names stand in `name`, which is plain text; a `description` of KML is read as HTML by those who
+show it, so what stands there is escaped once more; `ExtendedData` holds numbers and times only, with the unit in the
+name.
 """
 
 from __future__ import annotations
 
 import html
 import math
-from collections.abc import Callable, Mapping
-from datetime import datetime
-from typing import Final
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from itertools import groupby
+from typing import Any, Final
 from xml.etree import ElementTree
 
-import numpy as np
 import shapely
-from pyproj import Transformer
-from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry import LineString, Polygon
 from shapely.geometry.base import BaseGeometry, BaseMultipartGeometry
 from shapely.geometry.polygon import orient
 
 from leaveby.caution import OVERRIDE
-from leaveby.decision.ways.result import HouseholdResult, clock
-from leaveby.roads.routing.itinerary import street
-from leaveby.show.figure import INK, WAY_COLOURS
-from leaveby.show.ground import ignition_points, isochrones, shown_triggers
-from leaveby.show.map_legend import FIRE
-from leaveby.show.map_words import (
-    caution_words,
-    day_line,
-    front_line,
-    safe_point_line,
-    shut_line,
-    trigger_line,
-    way_line,
-    way_name,
-)
-from leaveby.show.wording import (
-    WAY_TITLES,
-    check_made_at,
-    clean,
-    clock_words,
-    every_road_shut_words,
-    floor_clock,
-    iso_minute,
-    minutes_between,
-    minutes_down,
-    minutes_up,
-    percent_words,
-    shown_ways,
-    street_words,
-)
+from leaveby.show.scene import Scene
+from leaveby.show.symbols import SYMBOLS
+from leaveby.show.wording import WAYS, check_made_at, clean
 
 _KML: Final = "http://www.opengis.net/kml/2.2"
+_GPX: Final = "http://www.topografix.com/GPX/1/1"
+_XSI: Final = "http://www.w3.org/2001/XMLSchema-instance"
+_WGS84: Final = "EPSG:4326"
 _NAME_LETTERS: Final = 120
-_FRONTS: Final = 16
-_SHUT_COLOUR: Final = "#6b6b6b"
 
-Change = Callable[[BaseGeometry], BaseGeometry]
-Facts = Mapping[str, str | float | None]
+_LAYERS: Final = ("home", "safe_points", "routes", "triggers", "ignitions", "isochrones", "shut_streets")
+"""In the order of the folders; neighbours under one title share a folder."""
+
+_STYLED: Final = (
+    *("home", "safe_point", "last_resort"),
+    *(f"{what}_{way}" for way in WAYS for what in ("way", "trigger")),
+    *("ignition", "front", "shut"),
+)
+
+_FACTS: Final[Mapping[str, Mapping[str, Any]]] = {
+    "routes": {
+        "length_m": "length_m",
+        "likely_drive_min": "likely_drive_min",
+        "latest_start_iso": "latest_start_iso",
+        "latest_departure_iso": "latest_departure_iso",
+        "shuts_first_iso": "shuts_first_at_iso",
+    },
+    "triggers": dict.fromkeys(("confidence_share", "lead_time_min", "weather_at_iso")),
+    "ignitions": dict.fromkeys(("burns_from_iso",)),
+    "isochrones": dict.fromkeys(("reached_at_iso", "reached_after_start_min")),
+    "shut_streets": dict.fromkeys(("shuts_at_iso", "shuts_after_start_min")),
+}
+"""Names in `ExtendedData`, with the columns that they are taken from where those are called otherwise."""
 
 
-def plan_kml(result: HouseholdResult, *, made_at: datetime) -> bytes:
-    """Lay out the map of an answer as KML.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    made_at : datetime
-        With UTC offset.
-
-    Returns
-    -------
-    bytes
-        UTF-8, with XML declaration; the same for the same answer and moment.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-    """
+def plan_kml(scene: Scene, *, made_at: datetime) -> bytes:
+    """Lay out the scene of a household's answer as KML."""
     check_made_at(made_at)
     ElementTree.register_namespace("", _KML)
     root = ElementTree.Element(f"{{{_KML}}}kml")
-    document = ElementTree.SubElement(root, f"{{{_KML}}}Document")
-    _text(document, "name", f"When to leave: {clean(result.plan.name, _NAME_LETTERS)}")
+    document = _part(root, "Document")
+    _text(document, "name", f"When to leave: {clean(scene.title, _NAME_LETTERS)}")
     _text(document, "open", "1")
     made = f"Made {made_at.strftime('%Y-%m-%d %H:%M')} by leaveby."
-    _describe(document, f"{caution_words(result)} {day_line(result)} {every_road_shut_words(result)} {made}")
+    _describe(document, f"{scene.caution} {scene.words} {made}")
     _styles(document)
-    _places(document, result)
-    _ways_out(document, result)
-    _triggers(document, result)
-    _fire(document, result)
-    _shut_streets(document, result)
-    ElementTree.indent(root)
-    text: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
-    return text + b"\n"
-
-
-def _places(document: ElementTree.Element, result: HouseholdResult) -> None:
-    folder = _folder(document, "Home, safe points and places of last resort", "The places that the plan names.")
-    home = Point(result.plan.home.lon_deg, result.plan.home.lat_deg)
-    _placemark(folder, "Home", "Where the plan starts from.", style="home", geometry=home)
-    for point in result.plan.safe_points:
-        style = "last-resort" if point.kind == "place_of_last_resort" else "safe-point"
-        position = Point(point.lon_deg, point.lat_deg)
-        _placemark(folder, clean(point.name, _NAME_LETTERS), safe_point_line(point), style=style, geometry=position)
-
-
-def _ways_out(document: ElementTree.Element, result: HouseholdResult) -> None:
-    change = _to_wgs84(result.network.crs)
-    shown = [(way, way.route) for way in shown_ways(result)]
-    without = [f"{way_name(way)}: {way_line(result, way)}" for way, route in shown if route is None]
-    folder = _folder(document, "Ways out", " ".join(["The road that each way of leaving is timed on.", *without]))
-    for way, route in shown:
-        if route is None or route.line.is_empty:
+    for title, names in groupby(_LAYERS, key=lambda name: scene.layers[name].title):
+        group = {name: scene.drawn(name, crs=_WGS84) for name in names}
+        # Why there is no way out at all is said in the folder that would hold the ways.
+        if "routes" not in group and not any(map(len, group.values())):
             continue
-        facts: Facts = {
-            "length_m": math.ceil(route.length_m),
-            "likely_drive_min": minutes_up(way.drive_s.p50_s),
-            "latest_start_iso": iso_minute(result, way.latest_start_s),
-            "latest_departure_iso": iso_minute(result, way.latest_departure_s),
-            "shuts_first_iso": iso_minute(result, route.closes_first_s),
-        }
-        style = f"way-{way.way}" if way.way in WAY_COLOURS else "way-car"
-        _placemark(folder, way_name(way), way_line(result, way), style=style, geometry=change(route.line), facts=facts)
+        folder = _part(document, "Folder")
+        _text(folder, "name", title)
+        _describe(folder, scene.layers[next(iter(group))].words)
+        for name, things in group.items():
+            for thing in things.to_dict("records"):
+                _placemark(folder, thing, facts=_FACTS.get(name, {}))
+    return _bytes(root)
 
 
-def _triggers(document: ElementTree.Element, result: HouseholdResult) -> None:
-    lines = [line for line in shown_triggers(result) if not line.area.is_empty]
-    if not lines:
-        return
-    change = _to_wgs84(result.terrain.grid.crs)
-    folder = _folder(document, "Trigger lines", "Where the fire may be at the latest when getting ready starts.")
-    for line in lines:
-        title = WAY_TITLES.get(line.way, clean(line.way))
-        facts: Facts = {
-            "confidence_share": line.confidence,
-            "lead_time_min": minutes_up(line.ready_s),
-            "weather_at_iso": iso_minute(result, line.weather_at_s),
-        }
-        _placemark(
-            folder,
-            f"Trigger line: {title} ({percent_words(line.confidence)})",
-            trigger_line(result, line),
-            style=f"trigger-{line.way}" if line.way in WAY_COLOURS else "trigger-car",
-            geometry=change(line.area),
-            facts=facts,
-        )
+def _placemark(folder: ElementTree.Element, thing: dict[str, Any], *, facts: Mapping[str, Any]) -> None:
+    placemark = _part(folder, "Placemark")
+    _text(placemark, "name", thing["title"])
+    # A balloon shows this placemark's words and none of the document's.
+    _describe(placemark, f"{thing['words']} {OVERRIDE}")
+    _text(placemark, "styleUrl", f"#{_identity(thing['symbol'])}")
+    told = {name: thing[column or name] for name, column in facts.items()}
+    told = {name: value for name, value in told.items() if isinstance(value, str) or math.isfinite(value or math.nan)}
+    if told:
+        extended = _part(placemark, "ExtendedData")
+        for name, value in told.items():
+            data = ElementTree.SubElement(extended, f"{{{_KML}}}Data", {"name": name})
+            _text(data, "value", value if isinstance(value, str) else _number(name, value))
+    _shape(placemark, thing["geometry"])
 
 
-def _fire(document: ElementTree.Element, result: HouseholdResult) -> None:
-    change = _to_wgs84(result.terrain.grid.crs)
-    folder = _folder(document, "The fire", "One computed fire, the middle run: a real one can be faster, or elsewhere.")
-    starts = zip(result.plan.ignitions, ignition_points(result), strict=True)
-    for ignition, (name, positions) in starts:
-        at = ignition.at.astimezone(result.start.tzinfo)
-        if len(positions) == 1:
-            where: BaseGeometry = Point(positions[0])
-        else:
-            where = Polygon(positions) if ignition.ring else LineString(positions)
-        _placemark(
-            folder,
-            f"Fire starts: {clean(name, _NAME_LETTERS)}",
-            f"Burns from {at.strftime('%H:%M')} in the computed day.",
-            style="ignition",
-            geometry=change(where),
-            facts={"burns_from_iso": at.isoformat(timespec="minutes")},
-        )
-    for area in isochrones(result, most=_FRONTS):
-        if area.area.is_empty:
-            continue
-        facts: Facts = {
-            "reached_at_iso": iso_minute(result, area.at_s),
-            "reached_after_start_min": minutes_down(area.at_s),
-        }
-        name = f"Fire front at {clock_words(result, area.at_s, step_min=1)}"
-        _placemark(folder, name, front_line(result, area), style="front", geometry=change(area.area), facts=facts)
-
-
-def _shut_streets(document: ElementTree.Element, result: HouseholdResult) -> None:
-    """Stretches of the same street that shut in the same minute stand together; both directions are one line."""
-    network = result.network
-    stretches: dict[tuple[float, str], list[LineString]] = {}
-    for edge in np.flatnonzero(np.isfinite(result.closing_s)).tolist():
-        twin = int(network.twin[edge])
-        if 0 <= twin < edge and result.closing_s[twin] <= result.closing_s[edge]:
-            continue
-        # the whole minute of the clock, as it is written
-        minute_s = 60.0 * minutes_between(result, floor_clock(clock(result, float(result.closing_s[edge])), 1))
-        name = street_words(street(network, edge), _NAME_LETTERS)
-        stretches.setdefault((minute_s, name), []).append(network.geometry[edge])
-    if not stretches:
-        return
-    change = _to_wgs84(network.crs)
-    folder = _folder(document, "Streets that shut", "In the order in which they shut in the middle run, or earlier.")
-    for (at_s, name), lines in sorted(stretches.items(), key=lambda item: item[0]):
-        facts: Facts = {"shuts_at_iso": iso_minute(result, at_s), "shuts_after_start_min": minutes_down(at_s)}
-        geometry = change(shapely.MultiLineString(lines) if len(lines) > 1 else lines[0])
-        words = f"Shuts from {clock_words(result, at_s)}: {name}"
-        _placemark(folder, words, shut_line(result, at_s), style="shut", geometry=geometry, facts=facts)
+def _number(name: str, value: float) -> str:
+    kept = math.ceil(value) if name.endswith("_m") else value
+    return f"{kept:g}" if kept < 1e5 else f"{kept:.0f}"
 
 
 def _styles(document: ElementTree.Element) -> None:
-    for identity, colour in (
-        ("home", INK),
-        ("safe-point", WAY_COLOURS["foot"]),
-        ("last-resort", INK),
-    ):
-        icon = _part(_style(document, identity), "IconStyle")
-        _text(icon, "color", _kml_colour(colour))
-    for way, colour in WAY_COLOURS.items():
-        _line_style(document, f"way-{way}", colour, width=5.0)
-        _line_style(document, f"trigger-{way}", colour, width=3.0)
-    ignition = _style(document, "ignition")
-    _text(_part(ignition, "IconStyle"), "color", _kml_colour(FIRE))
-    _outline(ignition, FIRE, width=4.0)
-    _line_style(document, "front", FIRE, width=1.5)
-    _line_style(document, "shut", _SHUT_COLOUR, width=3.0)
+    for symbol in (SYMBOLS[kind] for kind in _STYLED):
+        style = ElementTree.SubElement(document, f"{{{_KML}}}Style", {"id": _identity(symbol.kind)})
+        if symbol.sign:
+            _text(_part(style, "IconStyle"), "color", _kml_colour(symbol.ink))
+        if symbol.screen_px:
+            line = _part(style, "LineStyle")
+            _text(line, "color", _kml_colour(symbol.ink))
+            _text(line, "width", f"{symbol.screen_px:g}")
+            # The ground stays to be seen under a line that means its edge.
+            _text(_part(style, "PolyStyle"), "fill", "0")
 
 
-def _line_style(document: ElementTree.Element, identity: str, colour: str, *, width: float) -> None:
-    _outline(_style(document, identity), colour, width=width)
-
-
-def _outline(style: ElementTree.Element, colour: str, *, width: float) -> None:
-    line = _part(style, "LineStyle")
-    _text(line, "color", _kml_colour(colour))
-    _text(line, "width", f"{width:g}")
-    # The ground stays to be seen under a line that means its edge.
-    _text(_part(style, "PolyStyle"), "fill", "0")
-
-
-def _style(document: ElementTree.Element, identity: str) -> ElementTree.Element:
-    return ElementTree.SubElement(document, f"{{{_KML}}}Style", {"id": identity})
+def _identity(kind: str) -> str:
+    return kind.replace("_", "-")
 
 
 def _kml_colour(colour: str) -> str:
-    """Turn #rrggbb into KML's aabbggrr.
-
-    Examples
-    --------
-    >>> _kml_colour("#0b3c8c")
-    'ff8c3c0b'
-    """
+    """Turn #rrggbb into KML's aabbggrr."""
     return f"ff{colour[5:7]}{colour[3:5]}{colour[1:3]}"
-
-
-def _folder(document: ElementTree.Element, name: str, description: str) -> ElementTree.Element:
-    folder = _part(document, "Folder")
-    _text(folder, "name", name)
-    _describe(folder, description)
-    return folder
-
-
-def _placemark(
-    folder: ElementTree.Element,
-    name: str,
-    description: str,
-    *,
-    style: str,
-    geometry: BaseGeometry,
-    facts: Facts | None = None,
-) -> None:
-    placemark = _part(folder, "Placemark")
-    _text(placemark, "name", name)
-    # A balloon shows this placemark's words and none of the document's.
-    _describe(placemark, f"{description} {OVERRIDE}")
-    _text(placemark, "styleUrl", f"#{style}")
-    told = {key: value for key, value in (facts or {}).items() if value is not None}
-    if told:
-        extended = _part(placemark, "ExtendedData")
-        for key, value in told.items():
-            data = ElementTree.SubElement(extended, f"{{{_KML}}}Data", {"name": key})
-            _text(data, "value", value if isinstance(value, str) else f"{value:g}" if value < 1e5 else f"{value:.0f}")
-    _shape(placemark, geometry)
 
 
 def _shape(parent: ElementTree.Element, geometry: BaseGeometry) -> None:
@@ -289,9 +135,9 @@ def _shape(parent: ElementTree.Element, geometry: BaseGeometry) -> None:
         _text(polygon, "tessellate", "1")
         # Outer edges run against the clock, holes with it.
         turned = orient(geometry, 1.0)
-        _ring(_part(polygon, "outerBoundaryIs"), turned.exterior)
-        for hole in turned.interiors:
-            _ring(_part(polygon, "innerBoundaryIs"), hole)
+        for name, ring in (("outer", turned.exterior), *(("inner", hole) for hole in turned.interiors)):
+            boundary = _part(_part(polygon, f"{name}BoundaryIs"), "LinearRing")
+            _text(boundary, "coordinates", _coordinates(ring))
     elif isinstance(geometry, LineString):
         line = _part(parent, "LineString")
         _text(line, "tessellate", "1")
@@ -300,33 +146,56 @@ def _shape(parent: ElementTree.Element, geometry: BaseGeometry) -> None:
         _text(_part(parent, "Point"), "coordinates", _coordinates(geometry))
 
 
-def _ring(boundary: ElementTree.Element, ring: BaseGeometry) -> None:
-    _text(_part(boundary, "LinearRing"), "coordinates", _coordinates(ring))
-
-
 def _coordinates(geometry: BaseGeometry) -> str:
     return " ".join(f"{lon_deg:.7f},{lat_deg:.7f}" for lon_deg, lat_deg in shapely.get_coordinates(geometry))
 
 
-def _to_wgs84(crs: str) -> Change:
-    change = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+def route_gpx(scene: Scene, *, made_at: datetime) -> bytes:
+    """Write the ways out as GPX 1.1: a waypoint for the home and each safe point, a track for each way of leaving."""
+    ElementTree.register_namespace("", _GPX)
+    ElementTree.register_namespace("xsi", _XSI)
+    about = {"version": "1.1", "creator": "leaveby", f"{{{_XSI}}}schemaLocation": f"{_GPX} {_GPX}/gpx.xsd"}
+    root = ElementTree.Element(f"{{{_GPX}}}gpx", about)
+    metadata = _part(root, "metadata", _GPX)
+    _text(metadata, "name", f"Ways out: {clean(scene.title, _NAME_LETTERS)}", _GPX)
+    _text(metadata, "desc", scene.caution, _GPX)
+    _text(metadata, "time", made_at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), _GPX)
+    for name in ("home", "safe_points", "routes"):
+        for thing in scene.drawn(name, crs=_WGS84).itertuples():
+            points = shapely.get_coordinates(thing.geometry)
+            if name == "routes":
+                track = _part(root, "trk", _GPX)
+                _text(track, "name", thing.title, _GPX)
+                _text(track, "desc", f"{OVERRIDE} {thing.words}", _GPX)
+                segment = _part(track, "trkseg", _GPX)
+                for lon_lat in points:
+                    _position(segment, "trkpt", lon_lat)
+            else:
+                words = OVERRIDE if name == "home" else f"{thing.words} {OVERRIDE}"
+                point = _position(root, "wpt", points[0])
+                _text(point, "name", thing.title, _GPX)
+                _text(point, "desc", words, _GPX)
+    return _bytes(root)
 
-    def changed(geometry: BaseGeometry) -> BaseGeometry:
-        turned: BaseGeometry = shapely.transform(
-            geometry, lambda points: np.column_stack(change.transform(points[:, 0], points[:, 1]))
-        )
-        return turned
 
-    return changed
+def _position(parent: ElementTree.Element, name: str, lon_lat: Any) -> ElementTree.Element:
+    lon_deg, lat_deg = lon_lat
+    return ElementTree.SubElement(parent, f"{{{_GPX}}}{name}", {"lat": f"{lat_deg:.7f}", "lon": f"{lon_deg:.7f}"})
 
 
-def _part(parent: ElementTree.Element, name: str) -> ElementTree.Element:
-    return ElementTree.SubElement(parent, f"{{{_KML}}}{name}")
+def _part(parent: ElementTree.Element, name: str, space: str = _KML) -> ElementTree.Element:
+    return ElementTree.SubElement(parent, f"{{{space}}}{name}")
 
 
-def _text(parent: ElementTree.Element, name: str, text: str) -> None:
-    _part(parent, name).text = text
+def _text(parent: ElementTree.Element, name: str, text: str, space: str = _KML) -> None:
+    _part(parent, name, space).text = text
 
 
 def _describe(parent: ElementTree.Element, text: str) -> None:
     _text(parent, "description", html.escape(text, quote=False))
+
+
+def _bytes(root: ElementTree.Element) -> bytes:
+    ElementTree.indent(root)
+    text: bytes = ElementTree.tostring(root, encoding="utf-8", xml_declaration=True)
+    return text + b"\n"

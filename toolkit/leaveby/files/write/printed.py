@@ -106,22 +106,7 @@ def _usual_places() -> Iterator[Path]:
 
 
 def print_page(page: str, path: Path, *, browser: Path | None = None) -> None:
-    """Print a page that stands alone as PDF.
-
-    Parameters
-    ----------
-    page : str
-        HTML.
-    path : Path
-        The PDF to write. What the browser needs meanwhile is kept in a folder beside it and taken away again.
-    browser : Path, optional
-        As for `find_browser`.
-
-    Raises
-    ------
-    InputError
-        When there is no browser, or it gives no PDF, with what it said and how to mend it.
-    """
+    """Print a page that stands alone as PDF."""
     program = find_browser(browser)
     # Beside the PDF and not among the system's temporary files, which some browsers are kept from reading.
     with tempfile.TemporaryDirectory(prefix="print-", dir=path.parent, ignore_cleanup_errors=True) as folder:

@@ -41,16 +41,6 @@ _DAYS: Final = (
 def season_day(lat_deg: float) -> tuple[int, int]:
     """Choose the month and day to be reminded on, early for the latitude (judgement).
 
-    Parameters
-    ----------
-    lat_deg : float
-        -90 to 90.
-
-    Returns
-    -------
-    tuple of int
-        Month and day, never 29 February.
-
     Examples
     --------
     >>> season_day(-36.1), season_day(-12.5), season_day(10.0), season_day(42.5)
@@ -75,29 +65,18 @@ def reminder_day(plan: Plan) -> tuple[int, int]:
 
 
 def _day_words(plan: Plan) -> str:
+    """Say which day was taken, and that it is only a guess where the plan file names no season."""
+    month, day = plan.season_starts or season_day(plan.home.lat_deg)
+    said = f"{day} {date(2000, month, day).strftime('%B')}"
     if plan.season_starts is None:
-        return season_assumption(plan.home.lat_deg)
-    starts = date(2000, *plan.season_starts)
+        return (
+            f"The plan file does not say when your fire season starts: {said} was taken, early for your latitude "
+            "(judgement). Ask your fire agency when its danger period begins, and move this reminder to well before "
+            "it; never to later than that."
+        )
     return (
-        f"Your plan file says that the fire season starts on {starts.day} {starts.strftime('%B')}; this comes eight "
-        "weeks before. Ask your fire agency each year: danger periods can begin earlier."
-    )
-
-
-def season_assumption(lat_deg: float) -> str:
-    """Say which day was taken, and that it is only a guess.
-
-    Examples
-    --------
-    >>> season_assumption(-36.1)[:100]
-    'The plan file does not say when your fire season starts: 1 July was taken, early for your latitude ('
-    """
-    month, day = season_day(lat_deg)
-    said = date(2000, month, day)
-    return (
-        f"The plan file does not say when your fire season starts: {said.day} {said.strftime('%B')} was taken, early "
-        "for your latitude (judgement). Ask your fire agency when its danger period begins, and move this reminder to "
-        "well before it; never to later than that."
+        f"Your plan file says that the fire season starts on {said}; this comes eight weeks before. Ask your fire "
+        "agency each year: danger periods can begin earlier."
     )
 
 
@@ -106,22 +85,6 @@ def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
 
     One to check the plan; one to do again what the plan counts as done before the season, where there is any; one with
     what would save the most, done beforehand, where anything would.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    made_at : datetime
-        With UTC offset; the first reminder falls on the next such day after it.
-
-    Returns
-    -------
-    bytes
-        UTF-8, lines ended and folded as the standard asks. Identities depend on the household alone.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
     """
     check_made_at(made_at)
     name = clean(result.plan.name, 90)

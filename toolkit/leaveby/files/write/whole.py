@@ -12,34 +12,19 @@ from pyogrio.errors import DataSourceError
 
 from leaveby.errors import refuse
 
+Made = str | bytes | Callable[[Path], object]
+"""What becomes a file: its text (in UTF-8), its bytes, or what writes it when given a path."""
 
-def write_whole(
-    writers: Mapping[str, Callable[[Path], object]], out_dir: Path, *, stale: Collection[str] = ()
-) -> dict[str, Path]:
+
+def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[str] = ()) -> dict[str, Path]:
     """Write files in a temporary folder inside the chosen one, and move them to their names once all are there.
 
-    Parameters
-    ----------
-    writers : mapping of file name to callable
-        Each is given the path to write.
-    out_dir : Path
-        Made when it is not there, and taken away again when nothing could be written.
-    stale : collection of str
-        Files of an earlier answer that would be read as belonging to this one: removed at the end.
-
-    Returns
-    -------
-    dict of file name to Path
-
-    Raises
-    ------
-    InputError
-        If the folder can't be made or written.
+    `stale` are files of an earlier answer that would be read as belonging to this one: they are removed at the end.
 
     Examples
     --------
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     sorted(write_whole({"a.txt": lambda path: path.write_text("a")}, Path(folder)))
+    ...     sorted(write_whole({"a.txt": "a"}, Path(folder)))
     ['a.txt']
     """
     made_here = not out_dir.exists()
@@ -55,9 +40,12 @@ def write_whole(
         ) from error
     written: dict[str, Path] = {}
     try:
-        for name, write in writers.items():
-            write(workshop / name)
-        for name in writers:
+        for name, made in files.items():
+            if callable(made):
+                made(workshop / name)
+            else:
+                (workshop / name).write_bytes(made.encode("utf-8") if isinstance(made, str) else made)
+        for name in files:
             (workshop / name).replace(out_dir / name)
             written[name] = out_dir / name
         for name in stale:

@@ -10,10 +10,8 @@ from __future__ import annotations
 import math
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-from leaveby.fire.arrival.leg import Cells, Leg, follow_leg
+from leaveby.fire.arrival.ground import Ellipse, Ground, Steps
+from leaveby.fire.arrival.leg import Anchor, Leg, blocked, follow_leg
 from leaveby.fire.spread.ellipse import compiled, inlined
 
 CLEARANCE: Final = 5e-4  # distance of an anchor from an edge or a barrier's corner, cells
@@ -22,29 +20,31 @@ HALVINGS: Final = 8  # of an edge's length, to find where fire crosses it
 
 
 @inlined
-def contrast(weather: NDArray[np.float64], step: int, one: int, other: int) -> bool:
+def contrast(steps: Steps, step: int, one: int, other: int) -> bool:
     """Whether fire runs so differently in two zones that their border bends its path."""
     return (
         one != other
         and one >= 0
         and other >= 0
-        and abs(weather[step, one, 0] - weather[step, other, 0]) > CONTRAST * weather[step, one, 0]
+        and abs(steps.rates[step, one]["head_m_s"] - steps.rates[step, other]["head_m_s"])
+        > CONTRAST * steps.rates[step, one]["head_m_s"]
     )
 
 
 @inlined
-def near_edge(cells: Cells, rows: int, cols: int, x: float, y: float) -> bool:
+def near_edge(ground: Ground, x: float, y: float) -> bool:
     """Whether a point lies in a cell that touches another fuel."""
     row = math.floor(y + 0.5)
     col = math.floor(x + 0.5)
-    return 0 <= row < rows and 0 <= col < cols and cells[row * cols + col]["edge"] > 0
+    inside = 0 <= row < ground.rows and 0 <= col < ground.cols
+    return inside and ground.cells[row * ground.cols + col]["edge"] > 0
 
 
 @compiled
-def on_edge(
-    cells: Cells, rows: int, cols: int, weather: NDArray[np.float64], step: int, x: float, y: float
-) -> tuple[bool, bool]:
+def on_edge(ground: Ground, steps: Steps, step: int, x: float, y: float) -> tuple[bool, bool]:
     """Whether a point lies on an upright, and on a level edge between two fuels."""
+    cells = ground.cells
+    cols = ground.cols
     upright = False
     level = False
     row = math.floor(y + 0.5)
@@ -55,24 +55,16 @@ def on_edge(
     above = math.floor(y)
     if abs(x - left - 0.5) < 2.0 * CLEARANCE and 0 <= left < cols - 1:
         at = row * cols + left
-        upright = contrast(weather, step, cells[at]["zone"], cells[at + 1]["zone"])
-    if abs(y - above - 0.5) < 2.0 * CLEARANCE and 0 <= above < rows - 1:
+        upright = contrast(steps, step, cells[at]["zone"], cells[at + 1]["zone"])
+    if abs(y - above - 0.5) < 2.0 * CLEARANCE and 0 <= above < ground.rows - 1:
         at = above * cols + col
-        level = contrast(weather, step, cells[at]["zone"], cells[at + cols]["zone"])
+        level = contrast(steps, step, cells[at]["zone"], cells[at + cols]["zone"])
     return upright, level
 
 
 @compiled
 def by_corner(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    weather: NDArray[np.float64],
-    step: int,
-    corner_x: float,
-    corner_y: float,
-    from_x: float,
-    from_y: float,
+    ground: Ground, steps: Steps, step: int, corner_x: float, corner_y: float, from_x: float, from_y: float
 ) -> tuple[float, float]:
     """A place at the corner of four cells, a little inside the fastest fuel, so that legs along edges run there.
 
@@ -88,10 +80,10 @@ def by_corner(
         for right in range(2):
             row = above + down
             col = left + right
-            if row < 0 or row >= rows or col < 0 or col >= cols:
+            if row < 0 or row >= ground.rows or col < 0 or col >= ground.cols:
                 continue
-            zone = cells[row * cols + col]["zone"]
-            rate = weather[step, zone, 0] if zone >= 0 else 0.0
+            zone = ground.cells[row * ground.cols + col]["zone"]
+            rate = steps.rates[step, zone]["head_m_s"] if zone >= 0 else 0.0
             if rate > (1.0 + 1e-9) * fastest:
                 fastest = rate
                 lean_x = right - 0.5
@@ -109,17 +101,7 @@ def by_corner(
 
 @compiled
 def crossing(
-    run_x: float,
-    run_y: float,
-    run: float,
-    s0: float,
-    x0: float,
-    y0: float,
-    s1: float,
-    x1: float,
-    y1: float,
-    dx: int,
-    dy: int,
+    run_x: float, run_y: float, run: float, here: Ellipse, there: Ellipse, dx: int, dy: int
 ) -> tuple[float, float, float]:
     """Where fire passes soonest from a cell into a neighbour of another fuel, from the first cell's centre, and when.
 
@@ -127,6 +109,8 @@ def crossing(
     its derivative finds the least; the place is a little inside the faster fuel, so that legs along the edge run
     there. To a neighbour at the corner, it is the corner.
     """
+    s0, x0, y0 = here
+    s1, x1, y1 = there
     px = 0.5 * dx
     py = 0.5 * dy
     if dx == 0 or dy == 0:
@@ -155,92 +139,44 @@ def crossing(
 
 
 @compiled
-def go_on(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    parts: NDArray[np.float64],
-    ax: float,
-    ay: float,
-    a_time: float,
-    step: int,
-    x: float,
-    y: float,
-) -> Leg:
-    """The leg from an anchor to a point, its anchor that one always; `step` is the anchor's or an earlier one."""
-    while a_time >= step_s[step + 1]:
+def go_on(ground: Ground, steps: Steps, anchor: Anchor, x: float, y: float) -> Leg:
+    """The leg from an anchor to a point, its anchor that one always; the anchor's step may be an earlier one."""
+    step = anchor.step
+    while anchor.time >= steps.start_s[step + 1]:
         step += 1
-    leg = follow_leg(
-        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, ax, ay, a_time, step, x, y, 0.0, 0.0
-    )
-    return Leg(leg.time, leg.ray_x, leg.ray_y, leg.run, ax, ay, a_time, step)
+    kept = Anchor(anchor.x, anchor.y, anchor.time, step)
+    leg = follow_leg(ground, steps, kept, x, y, 0.0, 0.0)
+    return Leg(leg.time, leg.ray_x, leg.ray_y, leg.run, kept)
 
 
 @compiled
 def leg_over(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    parts: NDArray[np.float64],
-    ax: float,
-    ay: float,
-    a_time: float,
-    a_step: int,
-    over_x: float,
-    over_y: float,
-    x: float,
-    y: float,
-    enough: float,
+    ground: Ground, steps: Steps, anchor: Anchor, over: tuple[float, float], x: float, y: float, enough: float
 ) -> Leg:
-    """The leg from an anchor to a point by a place between them, its new anchor; a late one if it is not `enough`."""
-    first = follow_leg(
-        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-        ax, ay, a_time, a_step, over_x, over_y, 0.0, 0.0,
-    )  # fmt: skip
+    """The leg from an anchor to a point by a place between them, its new anchor; blocked if it is not `enough`."""
+    first = follow_leg(ground, steps, anchor, over[0], over[1], 0.0, 0.0)
     if not first.time < enough:
-        return Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-    return go_on(
-        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, over_x, over_y, first.time, a_step, x, y
-    )
+        return blocked(anchor)
+    return go_on(ground, steps, Anchor(over[0], over[1], first.time, anchor.step), x, y)
+
+
+@inlined
+def _corner_inside(ground: Ground, row: int, col: int) -> bool:
+    """Whether all four cells that meet at the lower right corner of a cell lie on the grid."""
+    return 0 <= row < ground.rows - 1 and 0 <= col < ground.cols - 1
 
 
 @compiled
 def round_fuel(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    parts: NDArray[np.float64],
-    col: int,
-    row: int,
-    ax: float,
-    ay: float,
-    a_time: float,
-    a_step: int,
-    step: int,
-    x: float,
-    y: float,
-    enough: float,
+    ground: Ground, steps: Steps, anchor: Anchor, step: int, col: int, row: int, x: float, y: float, enough: float
 ) -> Leg:
     """The best leg from an anchor to a point round a corner of another fuel at a cell, if it beats `enough`."""
-    best = Leg(enough, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+    cells = ground.cells
+    cols = ground.cols
+    best = Leg(enough, 0.0, 0.0, 0.0, anchor)
     for down in range(-1, 1):
         for right in range(-1, 1):
-            if row + down < 0 or row + down + 1 >= rows or col + right < 0 or col + right + 1 >= cols:
+            if not _corner_inside(ground, row + down, col + right):
                 continue
             at = (row + down) * cols + col + right
             one = cells[at]["zone"]
@@ -251,68 +187,42 @@ def round_fuel(
             if (one == beside and below == across) or (one == below and beside == across):
                 continue
             if not (
-                contrast(weather, step, one, beside)
-                or contrast(weather, step, one, below)
-                or contrast(weather, step, across, beside)
-                or contrast(weather, step, across, below)
+                contrast(steps, step, one, beside)
+                or contrast(steps, step, one, below)
+                or contrast(steps, step, across, beside)
+                or contrast(steps, step, across, below)
             ):
                 continue
-            corner_x, corner_y = by_corner(
-                cells, rows, cols, weather, step, col + right + 0.5, row + down + 0.5, 1.0 * col, 1.0 * row
-            )
-            over = leg_over(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                ax, ay, a_time, a_step, corner_x, corner_y, x, y, best.time,
-            )  # fmt: skip
+            corner = by_corner(ground, steps, step, col + right + 0.5, row + down + 0.5, 1.0 * col, 1.0 * row)
+            over = leg_over(ground, steps, anchor, corner, x, y, best.time)
             if over.time < best.time:
                 best = over
     return best
 
 
 @compiled
-def round_corner(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    parts: NDArray[np.float64],
-    col: int,
-    row: int,
-    ax: float,
-    ay: float,
-    a_time: float,
-    a_step: int,
-    x: float,
-    y: float,
-) -> Leg:
-    """The best leg from an anchor to a point round a barrier's corner at a cell; a late one where there is none."""
-    best = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
+def round_corner(ground: Ground, steps: Steps, anchor: Anchor, col: int, row: int, x: float, y: float) -> Leg:
+    """The best leg from an anchor to a point round a barrier's corner at a cell; blocked where there is none."""
+    best = blocked(anchor)
     for down in range(-1, 1):
         for right in range(-1, 1):
-            if row + down < 0 or row + down + 1 >= rows or col + right < 0 or col + right + 1 >= cols:
+            if not _corner_inside(ground, row + down, col + right):
                 continue
-            at = (row + down) * cols + col + right
+            at = (row + down) * ground.cols + col + right
             shut = 0
             away_x = 0.0
             away_y = 0.0
             for below in range(2):
                 for beside in range(2):
-                    if cells[at + below * cols + beside]["zone"] < 0:
+                    if ground.cells[at + below * ground.cols + beside]["zone"] < 0:
                         shut += 1
                         away_x = 0.5 - beside
                         away_y = 0.5 - below
             if shut != 1:
                 continue
             # a little off the corner, so that legs along the barrier's edge run in the open
-            corner_x = col + right + 0.5 + CLEARANCE * away_x
-            corner_y = row + down + 0.5 + CLEARANCE * away_y
-            second = leg_over(
-                cells, rows, cols, recent, weather, ratios, step_s, True, parts,
-                ax, ay, a_time, a_step, corner_x, corner_y, x, y, best.time,
-            )  # fmt: skip
+            corner = (col + right + 0.5 + CLEARANCE * away_x, row + down + 0.5 + CLEARANCE * away_y)
+            second = leg_over(ground, steps, anchor, corner, x, y, best.time)
             if second.time < best.time:
                 best = second
     return best

@@ -11,12 +11,12 @@ The ellipse makes the order of settling acausal near a needle-shaped head: a cel
 from __future__ import annotations
 
 import math
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.arrival.bends import polish, retrace
+from leaveby.fire.arrival.bends import Bend, polish, retrace
 from leaveby.fire.arrival.edges import (
     by_corner,
     contrast,
@@ -27,15 +27,8 @@ from leaveby.fire.arrival.edges import (
     round_corner,
     round_fuel,
 )
-from leaveby.fire.arrival.leg import (
-    ELLIPSE,
-    LEG_STEPS,
-    RECENT,
-    Cells,
-    Leg,
-    cell_ellipse,
-    follow_leg,
-)
+from leaveby.fire.arrival.ground import Ellipse, Ground, Steps, cell_ellipse
+from leaveby.fire.arrival.leg import Anchor, Leg, blocked, follow_leg
 from leaveby.fire.spread.ellipse import compiled, inlined
 
 SEED_REACH: Final = 2  # cells around an ignition point that it is offered to
@@ -68,9 +61,63 @@ FRONT: Final = np.dtype(
 Fronts = NDArray[Any]
 
 
+class Seeds(NamedTuple):
+    """Ignition points on burnable cells: where (cells), and when (s)."""
+
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    time: NDArray[np.float64]
+
+
+class _Queue(NamedTuple):
+    """The fronts in order of time, a heap with four branches that has room for one entry more than there are cells."""
+
+    keys: NDArray[np.float64]
+    cells: NDArray[np.int32]
+
+
+class _Settled(NamedTuple):
+    """A settled cell: its leg, the anchor before that one's, and the weather step and ellipse at its time."""
+
+    cell: int
+    col: int
+    row: int
+    leg: Leg
+    before: Anchor
+    step: int
+    ellipse: Ellipse
+    by_edge: bool
+    fine: bool
+
+
+class _Offer(NamedTuple):
+    """What a settled cell may promise a neighbour.
+
+    `hop` is the distance, `slowness` and `drift` the means of the two cells' ellipses (drift along the hop), `known`
+    the neighbour's time so far, `small` the least gain that counts, `enough` the time to beat; `direct` whether the
+    leg from the settled cell's anchor promises enough, `edge` whether an edge between two fuels lies between.
+    """
+
+    cell: int
+    dc: int
+    dr: int
+    x: float
+    y: float
+    hop: float
+    slowness: float
+    drift: float
+    known: float
+    small: float
+    enough: float
+    ellipse: Ellipse
+    direct: bool
+    edge: bool
+
+
 @compiled
-def _put(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int, key: float, cell: int) -> None:
-    """Put a cell into a heap of some size that has room for it."""
+def _put(queue: _Queue, size: int, key: float, cell: int) -> None:
+    """Put a cell into a queue of some size that has room for it."""
+    keys, heap = queue
     at = size
     while at > 0:
         above = (at - 1) >> 2
@@ -84,8 +131,9 @@ def _put(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int, key: flo
 
 
 @compiled
-def _close_gap(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> None:
-    """Set the heap right after its first entry was taken; `size` is what is left, the last entry moves up."""
+def _close_gap(queue: _Queue, size: int) -> None:
+    """Set the queue right after its first entry was taken; `size` is what is left, the last entry moves up."""
+    keys, heap = queue
     key = keys[size]
     cell = heap[size]
     at = 0
@@ -107,76 +155,96 @@ def _close_gap(keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) ->
 
 
 @inlined
-def _write(here: Any, new: Leg, before_x: float, before_y: float, before_time: float, seed: int) -> None:
+def _write(here: Any, leg: Leg, before: Anchor, seed: int) -> None:
     """Write a better leg into a cell, with the anchor before its anchor, and the ignition point that is its anchor."""
     here["seed"] = seed
-    here["before_x"] = before_x - new.anchor_x
-    here["before_y"] = before_y - new.anchor_y
-    here["before_s"] = new.anchor_time - before_time
-    here["time"] = new.time
-    here["anchor_x"] = new.anchor_x
-    here["anchor_y"] = new.anchor_y
-    here["anchor_time"] = new.anchor_time
-    here["anchor_step"] = new.anchor_step
-    here["ray_x"] = new.ray_x
-    here["ray_y"] = new.ray_y
-    here["run"] = new.run
+    here["before_x"] = before.x - leg.anchor.x
+    here["before_y"] = before.y - leg.anchor.y
+    here["before_s"] = leg.anchor.time - before.time
+    here["time"] = leg.time
+    here["anchor_x"] = leg.anchor.x
+    here["anchor_y"] = leg.anchor.y
+    here["anchor_time"] = leg.anchor.time
+    here["anchor_step"] = leg.anchor.step
+    here["ray_x"] = leg.ray_x
+    here["ray_y"] = leg.ray_y
+    here["run"] = leg.run
     here["settled"] = 0
 
 
+@inlined
+def _step_at(steps: Steps, time: float, step: int) -> int:
+    """The weather step at a time, from an earlier one on."""
+    while time >= steps.start_s[step + 1]:
+        step += 1
+    return step
+
+
 @compiled
-def _drop_stale(fronts: Fronts, keys: NDArray[np.float64], heap: NDArray[np.int32], size: int) -> int:
-    """Rebuild a full heap without the entries that a better leg has replaced; at most one a cell stays."""
+def _drop_stale(fronts: Fronts, queue: _Queue, size: int) -> int:
+    """Rebuild a full queue without the entries that a better leg has replaced; at most one a cell stays."""
     kept = 0
     for i in range(size):
-        key = keys[i]
-        cell = heap[i]
+        key = queue.keys[i]
+        cell = queue.cells[i]
         if fronts[cell]["settled"] == 0 and key == fronts[cell]["time"]:
-            _put(keys, heap, kept, key, cell)
+            _put(queue, kept, key, cell)
             kept += 1
     return kept
 
 
+@inlined
+def _queue_up(fronts: Fronts, queue: _Queue, size: int, key: float, cell: int) -> int:
+    """Put a cell into the queue, and give its new size."""
+    if size == queue.cells.size:
+        size = _drop_stale(fronts, queue, size)
+    _put(queue, size, key, cell)
+    return size + 1
+
+
 @compiled
-def _slide_seed(
-    cells: Cells,
-    rows: int,
-    cols: int,
-    recent: Cells,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    parts: NDArray[np.float64],
-    fronts: Fronts,
-    cell: int,
-    seed_x: NDArray[np.float64],
-    seed_y: NDArray[np.float64],
-    seed_time: NDArray[np.float64],
-) -> None:
+def _seed(ground: Ground, steps: Steps, seeds: Seeds, fronts: Fronts, queue: _Queue, horizon: float) -> int:
+    """Offer every ignition point to the cells around it; the size of the queue."""
+    cols = ground.cols
+    size = 0
+    for i in range(seeds.x.size):
+        anchor = Anchor(seeds.x[i], seeds.y[i], seeds.time[i], _step_at(steps, seeds.time[i], 0))
+        col0 = math.floor(anchor.x + 0.5)
+        row0 = math.floor(anchor.y + 0.5)
+        for row in range(max(row0 - SEED_REACH, 0), min(row0 + SEED_REACH + 1, ground.rows)):
+            for col in range(max(col0 - SEED_REACH, 0), min(col0 + SEED_REACH + 1, cols)):
+                cell = row * cols + col
+                # over an edge between fuels the seed's own cell hands the fire on
+                other_fuel = ground.cells[cell]["zone"] != ground.cells[row0 * cols + col0]["zone"]
+                if other_fuel or fronts[cell]["time"] <= anchor.time:
+                    continue
+                new = follow_leg(ground, steps, anchor, 1.0 * col, 1.0 * row, 0.0, 0.0)
+                if new.time < fronts[cell]["time"] and new.time <= horizon:
+                    _write(fronts[cell], new, anchor, i if new.anchor.time == anchor.time else -1)
+                    size = _queue_up(fronts, queue, size, new.time, cell)
+    return size
+
+
+@compiled
+def _slide_seed(ground: Ground, steps: Steps, seeds: Seeds, fronts: Fronts, cell: int) -> None:
     """Start the leg to a cell from a better place of the line or perimeter that burns first.
 
     The ignition points along a line follow one another, and the time to a cell has one least place along a straight
     line; a neighbour's best point is near this cell's. Narrow ellipses need it: their heads are narrower than a cell.
     """
     here = fronts[cell]
-    row = cell // cols
-    col = cell - row * cols
+    row = cell // ground.cols
+    col = cell - row * ground.cols
     for way in range(-1, 2, 2):
         stride = 1
         while True:
             i = here["seed"] + way * stride
-            if i < 0 or i >= seed_x.size or here["seed"] < 0:
+            if i < 0 or i >= seeds.x.size or here["seed"] < 0:
                 break
-            step = 0
-            while seed_time[i] >= step_s[step + 1]:
-                step += 1
-            new = follow_leg(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, 0.0, 0.0,
-            )  # fmt: skip
+            anchor = Anchor(seeds.x[i], seeds.y[i], seeds.time[i], _step_at(steps, seeds.time[i], 0))
+            new = follow_leg(ground, steps, anchor, 1.0 * col, 1.0 * row, 0.0, 0.0)
             if new.time < here["time"] - 1e-9:
-                _write(here, new, seed_x[i], seed_y[i], seed_time[i], i if new.anchor_time == seed_time[i] else -1)
+                _write(here, new, anchor, i if new.anchor.time == anchor.time else -1)
                 stride *= 2
             elif stride > 1:
                 stride = 1
@@ -184,270 +252,208 @@ def _slide_seed(
                 break
 
 
+@inlined
+def _settle(ground: Ground, steps: Steps, fronts: Fronts, cell: int, fine: bool) -> _Settled:
+    """Settle a cell: move its anchor to where it is best for this cell, and gather what it hands on."""
+    row = cell // ground.cols
+    col = cell - row * ground.cols
+    here = fronts[cell]
+    here["settled"] = 1
+    anchor = Anchor(here["anchor_x"], here["anchor_y"], here["anchor_time"], here["anchor_step"] + 0)
+    leg = Leg(here["time"], 1.0 * here["ray_x"], 1.0 * here["ray_y"], 1.0 * here["run"], anchor)
+    step = _step_at(steps, leg.time, anchor.step)
+    ellipse = cell_ellipse(ground, steps, cell, step)
+    old_time = anchor.time - here["before_s"]
+    # the time before is known to a float32 only
+    old_step = anchor.step
+    while old_step > 0 and old_time < steps.start_s[old_step] - 0.01:
+        old_step -= 1
+    before = Anchor(anchor.x + here["before_x"], anchor.y + here["before_y"], old_time, old_step)
+    by_edge = ground.cells[cell]["edge"] > 0
+    # of coarse legs every fifth one is enough: what one gains is handed on
+    if fine or (old_time < anchor.time and (row + 2 * col) % 5 == 0):
+        bend = polish(ground, steps, Bend(leg, before), step, 1.0 * col, 1.0 * row, ellipse.slowness, fine and by_edge)
+        if bend.leg.time < leg.time:
+            leg = bend.leg
+            before = bend.before
+            _write(here, leg, before, -1)
+            here["settled"] = 1
+            if leg.time < steps.start_s[step]:
+                # sooner than the change of weather
+                step = _step_at(steps, leg.time, anchor.step)
+                ellipse = cell_ellipse(ground, steps, cell, step)
+    return _Settled(cell, col, row, leg, before, step, ellipse, by_edge, fine)
+
+
+@inlined
+def _edge_between(ground: Ground, steps: Steps, here: _Settled, dc: int, dr: int) -> bool:
+    """Whether an edge between two fuels lies between a cell and a neighbour; to one at the corner, beside the way."""
+    cells = ground.cells
+    zone = cells[here.cell]["zone"]
+    if dc == 0 or dr == 0:
+        return contrast(steps, here.step, zone, cells[here.cell + dr * ground.cols + dc]["zone"])
+    beside = cells[here.cell + dc]["zone"]
+    below = cells[here.cell + dr * ground.cols]["zone"]
+    differ = contrast(steps, here.step, zone, beside) or contrast(steps, here.step, zone, below)
+    return differ and min(beside, below) >= 0
+
+
 @compiled
-def _burn(
-    cells: Cells,
+def _over_edge(ground: Ground, steps: Steps, here: _Settled, offer: _Offer, new: Leg, enough: float) -> Leg:
+    """The leg from a settled cell's anchor to a neighbour over the edge between them; blocked if it gains nothing."""
+    leg = here.leg
+    best = blocked(leg.anchor)
+    soonest = new.time
+    step_end = steps.start_s[here.step + 1]
+    for later in range(2):
+        # what arrives after a change of weather may cross where that one favours it
+        ellipse = offer.ellipse
+        if later == 1:
+            ellipse = cell_ellipse(ground, steps, offer.cell, here.step + 1)
+        over_x, over_y, after = crossing(
+            leg.ray_x * leg.run, leg.ray_y * leg.run, leg.run, here.ellipse, ellipse, offer.dc, offer.dr
+        )
+        place = (over_x + here.col, over_y + here.row)
+        if offer.hop > 1.0:
+            place = by_corner(ground, steps, here.step, place[0], place[1], 1.0 * here.col, 1.0 * here.row)
+        limit = min(enough, soonest + TURN_SLACK * offer.slowness)
+        untold = min(leg.time + after, offer.known) > step_end
+        if leg.time + after < limit or (untold and leg.time < limit):
+            over = leg_over(ground, steps, leg.anchor, place, offer.x, offer.y, limit)
+            if over.time < limit:
+                best = over
+                soonest = over.time
+        if not (here.fine and untold) or offer.hop > 1.0:
+            break
+    return best
+
+
+@inlined
+def _best_offer(ground: Ground, steps: Steps, fronts: Fronts, here: _Settled, offer: _Offer) -> Bend:
+    """The best leg from a settled cell to a neighbour; a blocked one where none beats what the neighbour has."""
+    anchor = here.leg.anchor
+    time = here.leg.time
+    step_end = steps.start_s[here.step + 1]
+    x = offer.x
+    y = offer.y
+    enough = offer.enough
+    before = here.before
+    new = blocked(anchor)
+    if offer.direct:
+        hint_x = here.leg.ray_x * here.ellipse.slowness - here.ellipse.drift_x
+        hint_y = here.leg.ray_y * here.ellipse.slowness - here.ellipse.drift_y
+        new = follow_leg(ground, steps, anchor, x, y, hint_x, hint_y)
+        if new.anchor.time > anchor.time:
+            before = anchor
+        if new.time == np.inf:
+            new = round_corner(ground, steps, anchor, here.col, here.row, x, y)
+            before = anchor
+    turn_guess = time + offer.hop * offer.slowness - offer.drift
+    promising = new.time > turn_guess + offer.small and turn_guess < enough
+    if promising or min(turn_guess, offer.known) > step_end:
+        centre = Anchor(1.0 * here.col, 1.0 * here.row, time, here.step)
+        turn = follow_leg(ground, steps, centre, x, y, 0.0, 0.0)
+        if turn.time < new.time - offer.small:
+            new = turn
+            before = anchor
+            if here.by_edge:
+                over = round_fuel(ground, steps, anchor, here.step, here.col, here.row, x, y, turn.time)
+                if over.time < turn.time:
+                    new = over
+    if offer.edge:
+        there = fronts[offer.cell]
+        upright, level = on_edge(ground, steps, here.step, there["anchor_x"], there["anchor_y"])
+        if there["settled"] == 0 and not (upright or level):
+            # as soon, but over the edge: what lies behind is better reached from there
+            enough = offer.known + TURN_SLACK * offer.slowness
+        over = _over_edge(ground, steps, here, offer, new, enough)
+        if over.time < np.inf:
+            new = over
+            before = anchor
+    if (
+        here.fine
+        and here.by_edge
+        and new.time < enough
+        and anchor.time < new.anchor.time
+        and here.before.time < anchor.time
+        and new.anchor.time != time
+        and near_edge(ground, anchor.x, anchor.y)
+    ):
+        bend = retrace(ground, steps, here.before, anchor, here.step, new.anchor, x, y, here.ellipse.slowness)
+        if bend.leg.time < new.time:
+            new = bend.leg
+            before = bend.before
+    return Bend(new if new.time < enough else blocked(anchor), before)
+
+
+@inlined
+def _offer(
+    ground: Ground,
+    steps: Steps,
     fronts: Fronts,
-    rows: int,
-    cols: int,
-    keys: NDArray[np.float64],
-    heap: NDArray[np.int32],
-    recent: Cells,
-    parts: NDArray[np.float64],
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    barriers: bool,
-    seed_x: NDArray[np.float64],
-    seed_y: NDArray[np.float64],
-    seed_time: NDArray[np.float64],
+    queue: _Queue,
+    size: int,
+    here: _Settled,
+    gain: float,
     horizon: float,
-    fine: bool,
-) -> None:
-    size = 0
-    for i in range(seed_x.size):
-        step = 0
-        while seed_time[i] >= step_s[step + 1]:
-            step += 1
-        col0 = math.floor(seed_x[i] + 0.5)
-        row0 = math.floor(seed_y[i] + 0.5)
-        for row in range(max(row0 - SEED_REACH, 0), min(row0 + SEED_REACH + 1, rows)):
-            for col in range(max(col0 - SEED_REACH, 0), min(col0 + SEED_REACH + 1, cols)):
-                cell = row * cols + col
-                # over an edge between fuels the seed's own cell hands the fire on
-                if cells[cell]["zone"] != cells[row0 * cols + col0]["zone"] or fronts[cell]["time"] <= seed_time[i]:
-                    continue
-                new = follow_leg(
-                    cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                    seed_x[i], seed_y[i], seed_time[i], step, 1.0 * col, 1.0 * row, 0.0, 0.0,
-                )  # fmt: skip
-                if new.time < fronts[cell]["time"] and new.time <= horizon:
-                    seed = i if new.anchor_time == seed_time[i] else -1
-                    _write(fronts[cell], new, seed_x[i], seed_y[i], seed_time[i], seed)
-                    if size == heap.size:
-                        size = _drop_stale(fronts, keys, heap, size)
-                    _put(keys, heap, size, new.time, cell)
-                    size += 1
-
-    settled = 0
-    gain = REOPEN_GAIN if fine else COARSE_GAIN
-    patience = 4 * rows * cols
-    while size > 0:
-        key = keys[0]
-        cell = int(heap[0]) + 0
-        size -= 1
-        if size > 0:
-            _close_gap(keys, heap, size)
-        if key > fronts[cell]["time"]:
-            continue  # it came off earlier, by a better leg
-        if fronts[cell]["seed"] >= 0 and seed_x.size > 1:
-            _slide_seed(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts, fronts, cell,
-                seed_x, seed_y, seed_time,
-            )  # fmt: skip
-        settled += 1
-        if settled > patience:
-            # never seen; it makes sure that this ends
-            gain *= 10.0
-            patience += 4 * rows * cols
-        row = cell // cols
-        col = cell - row * cols
-        zone = cells[cell]["zone"]
-        here = fronts[cell]
-        here["settled"] = 1
-        time = here["time"]
-        ax = here["anchor_x"]
-        ay = here["anchor_y"]
-        a_time = here["anchor_time"]
-        a_step = here["anchor_step"] + 0
-        ux = 1.0 * here["ray_x"]
-        uy = 1.0 * here["ray_y"]
-        run = 1.0 * here["run"]
-        step = a_step
-        while time >= step_s[step + 1]:
-            step += 1
-        s0, x0, y0 = cell_ellipse(cells, recent, weather, ratios, cell, step)
-        old_x = ax + here["before_x"]
-        old_y = ay + here["before_y"]
-        old_time = a_time - here["before_s"]
-        by_edge = cells[cell]["edge"] > 0
-        # the time before is known to a float32 only
-        old_step = a_step
-        while old_step > 0 and old_time < step_s[old_step] - 0.01:
-            old_step -= 1
-        # of coarse legs every fifth one is enough: what one gains is handed on
-        if fine or (old_time < a_time and (row + 2 * col) % 5 == 0):
-            bend = polish(
-                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                old_x, old_y, old_time, old_step, ax, ay, a_time, a_step, step,
-                1.0 * col, 1.0 * row, time, s0, fine and by_edge,
-            )  # fmt: skip
-            if bend.leg.time < time:
-                old_x = bend.before_x
-                old_y = bend.before_y
-                old_time = bend.before_time
-                old_step = bend.before_step
-                _write(here, bend.leg, old_x, old_y, old_time, -1)
-                here["settled"] = 1
-                time = bend.leg.time
-                ax = bend.leg.anchor_x
-                ay = bend.leg.anchor_y
-                a_time = bend.leg.anchor_time
-                a_step = bend.leg.anchor_step
-                ux = bend.leg.ray_x
-                uy = bend.leg.ray_y
-                run = bend.leg.run
-                if time < step_s[step]:
-                    # sooner than the change of weather
-                    step = a_step
-                    while time >= step_s[step + 1]:
-                        step += 1
-                    s0, x0, y0 = cell_ellipse(cells, recent, weather, ratios, cell, step)
-        for dr in range(-1, 2):
-            if row + dr < 0 or row + dr >= rows:
+) -> int:
+    """Offer a settled cell's leg to its eight neighbours; the size of the queue."""
+    leg = here.leg
+    step_start = steps.start_s[here.step]
+    step_end = steps.start_s[here.step + 1]
+    for dr in range(-1, 2):
+        if here.row + dr < 0 or here.row + dr >= ground.rows:
+            continue
+        for dc in range(-1, 2):
+            if (dr == 0 and dc == 0) or here.col + dc < 0 or here.col + dc >= ground.cols:
                 continue
-            for dc in range(-1, 2):
-                if (dr == 0 and dc == 0) or col + dc < 0 or col + dc >= cols:
-                    continue
-                other = cell + dr * cols + dc
-                if cells[other]["zone"] < 0:
-                    continue
-                there = fronts[other]
-                known = there["time"]
-                if known <= step_s[step]:
-                    continue  # what burnt before this weather does not depend on it
-                s1, x1, y1 = cell_ellipse(cells, recent, weather, ratios, other, step)
-                s = 0.5 * (s0 + s1)
-                drift = 0.5 * ((x0 + x1) * dc + (y0 + y1) * dr)
-                from_x = dc + ux * run
-                from_y = dr + uy * run
-                guess = time + (math.sqrt(from_x * from_x + from_y * from_y) - run) * s - drift
-                hop = 1.0 if dr == 0 or dc == 0 else 1.4142135623730951
-                # a settled cell is opened again for a real gain only
-                small = (gain if there["settled"] > 0 else OFFER_GAIN) * hop * s
-                edge = False
-                if by_edge and known > time:
-                    if hop == 1.0:
-                        edge = contrast(weather, step, zone, cells[other]["zone"])
-                    else:
-                        beside = cells[cell + dc]["zone"]
-                        below = cells[cell + dr * cols]["zone"]
-                        edge = (contrast(weather, step, zone, beside) or contrast(weather, step, zone, below)) and min(
-                            beside, below
-                        ) >= 0
-                # what arrives after a change of weather can't be told from the weather before it
-                step_end = step_s[step + 1]
-                enough = known - small if known <= step_end else max(known - small, step_end)
-                direct = guess < enough or min(guess, known) >= step_end
-                if not (direct or edge):
-                    continue
-                before_x = old_x
-                before_y = old_y
-                before_time = old_time
-                new = Leg(np.inf, 0.0, 0.0, 0.0, ax, ay, a_time, a_step)
-                if direct:
-                    new = follow_leg(
-                        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr), ux * s0 - x0, uy * s0 - y0,
-                    )  # fmt: skip
-                if new.anchor_time > a_time:
-                    before_x = ax
-                    before_y = ay
-                    before_time = a_time
-                if direct and new.time == np.inf:
-                    new = round_corner(
-                        cells, rows, cols, recent, weather, ratios, step_s, parts,
-                        col, row, ax, ay, a_time, a_step, 1.0 * (col + dc), 1.0 * (row + dr),
-                    )  # fmt: skip
-                    before_x = ax
-                    before_y = ay
-                    before_time = a_time
-                turn_guess = time + hop * s - drift
-                if (new.time > turn_guess + small and turn_guess < enough) or min(turn_guess, known) > step_end:
-                    turn = follow_leg(
-                        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        1.0 * col, 1.0 * row, time, step, 1.0 * (col + dc), 1.0 * (row + dr), 0.0, 0.0,
-                    )  # fmt: skip
-                    if turn.time < new.time - small:
-                        new = turn
-                        before_x = ax
-                        before_y = ay
-                        before_time = a_time
-                        if by_edge:
-                            over = round_fuel(
-                                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                                col, row, ax, ay, a_time, a_step, step, 1.0 * (col + dc), 1.0 * (row + dr), turn.time,
-                            )  # fmt: skip
-                            if over.time < turn.time:
-                                new = over
-                if edge:
-                    upright, level = on_edge(cells, rows, cols, weather, step, there["anchor_x"], there["anchor_y"])
-                    if there["settled"] == 0 and not (upright or level):
-                        # as soon, but over the edge: what lies behind is better reached from there
-                        enough = known + TURN_SLACK * s
-                    for later in range(2):
-                        # what arrives after a change of weather may cross where that one favours it
-                        s2, x2, y2 = s1, x1, y1
-                        if later == 1:
-                            s2, x2, y2 = cell_ellipse(cells, recent, weather, ratios, other, step + 1)
-                        over_x, over_y, after = crossing(ux * run, uy * run, run, s0, x0, y0, s2, x2, y2, dc, dr)
-                        over_x += col
-                        over_y += row
-                        if hop > 1.0:
-                            over_x, over_y = by_corner(
-                                cells, rows, cols, weather, step, over_x, over_y, 1.0 * col, 1.0 * row
-                            )
-                        limit = min(enough, new.time + TURN_SLACK * s)
-                        untold = min(time + after, known) > step_end
-                        if time + after < limit or (untold and time < limit):
-                            over = leg_over(
-                                cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                                ax, ay, a_time, a_step, over_x, over_y,
-                                1.0 * (col + dc), 1.0 * (row + dr), limit,
-                            )  # fmt: skip
-                            if over.time < limit:
-                                new = over
-                                before_x = ax
-                                before_y = ay
-                                before_time = a_time
-                        if not (fine and untold) or hop > 1.0:
-                            break
-                if (
-                    fine
-                    and by_edge
-                    and new.time < enough
-                    and a_time < new.anchor_time
-                    and old_time < a_time
-                    and new.anchor_time != time
-                    and near_edge(cells, rows, cols, ax, ay)
-                ):
-                    bend = retrace(
-                        cells, rows, cols, recent, weather, ratios, step_s, barriers, parts,
-                        old_x, old_y, old_time, old_step, ax, ay, a_time, a_step, step,
-                        new, 1.0 * (col + dc), 1.0 * (row + dr), s0,
-                    )  # fmt: skip
-                    if bend.leg.time < new.time:
-                        new = bend.leg
-                        before_x = bend.before_x
-                        before_y = bend.before_y
-                        before_time = bend.before_time
-                if new.time < enough and new.time <= horizon:
-                    same = new.anchor_time == a_time and new.anchor_x == ax and new.anchor_y == ay
-                    _write(there, new, before_x, before_y, before_time, here["seed"] if same else -1)
-                    if size == heap.size:
-                        size = _drop_stale(fronts, keys, heap, size)
-                    _put(keys, heap, size, new.time, other)
-                    size += 1
+            other = here.cell + dr * ground.cols + dc
+            if ground.cells[other]["zone"] < 0:
+                continue
+            there = fronts[other]
+            known = there["time"]
+            if known <= step_start:
+                continue  # what burnt before this weather does not depend on it
+            ellipse = cell_ellipse(ground, steps, other, here.step)
+            s = 0.5 * (here.ellipse.slowness + ellipse.slowness)
+            drift = 0.5 * (
+                (here.ellipse.drift_x + ellipse.drift_x) * dc + (here.ellipse.drift_y + ellipse.drift_y) * dr
+            )
+            from_x = dc + leg.ray_x * leg.run
+            from_y = dr + leg.ray_y * leg.run
+            guess = leg.time + (math.sqrt(from_x * from_x + from_y * from_y) - leg.run) * s - drift
+            hop = 1.0 if dr == 0 or dc == 0 else 1.4142135623730951
+            # a settled cell is opened again for a real gain only
+            small = (gain if there["settled"] > 0 else OFFER_GAIN) * hop * s
+            edge = here.by_edge and known > leg.time and _edge_between(ground, steps, here, dc, dr)
+            # what arrives after a change of weather can't be told from the weather before it
+            enough = known - small if known <= step_end else max(known - small, step_end)
+            direct = guess < enough or min(guess, known) >= step_end
+            if not (direct or edge):
+                continue
+            x = 1.0 * (here.col + dc)
+            y = 1.0 * (here.row + dr)
+            offer = _Offer(other, dc, dr, x, y, hop, s, drift, known, small, enough, ellipse, direct, edge)
+            bend = _best_offer(ground, steps, fronts, here, offer)
+            new = bend.leg
+            if new.time < np.inf and new.time <= horizon:
+                anchor = leg.anchor
+                same = new.anchor.time == anchor.time and new.anchor.x == anchor.x and new.anchor.y == anchor.y
+                _write(there, new, bend.before, fronts[here.cell]["seed"] if same else -1)
+                size = _queue_up(fronts, queue, size, new.time, other)
+    return size
 
-    for cell in range(rows * cols):
+
+@compiled
+def _finish(ground: Ground, steps: Steps, fronts: Fronts) -> None:
+    """Turn the last direction of every leg into the slowness vector of the front."""
+    for cell in range(fronts.size):
         here = fronts[cell]
         time = here["time"]
         if not time < np.inf:
             continue
-        step = here["anchor_step"] + 0
-        while time >= step_s[step + 1]:
-            step += 1
-        s, sx, sy = cell_ellipse(cells, recent, weather, ratios, cell, step)
+        step = _step_at(steps, time, here["anchor_step"] + 0)
+        s, sx, sy = cell_ellipse(ground, steps, cell, step)
         ux = 1.0 * here["ray_x"]
         uy = 1.0 * here["ray_y"]
         if ux == 0.0 and uy == 0.0:
@@ -458,34 +464,46 @@ def _burn(
         here["ray_y"] = uy * s - sy
 
 
-def burn(
-    cells: Cells,
-    *,
-    weather: NDArray[np.float64],
-    ratios: NDArray[np.float64],
-    step_s: NDArray[np.float64],
-    seed_x: NDArray[np.float64],
-    seed_y: NDArray[np.float64],
-    seed_time: NDArray[np.float64],
-    horizon: float,
-    fine: bool = True,
-) -> Fronts:
+@compiled
+def _burn(
+    ground: Ground, steps: Steps, seeds: Seeds, fronts: Fronts, queue: _Queue, horizon: float, fine: bool
+) -> None:
+    """Seed the fire, then settle cell after cell in order of time, each offering its leg to its neighbours."""
+    size = _seed(ground, steps, seeds, fronts, queue, horizon)
+    settled = 0
+    gain = REOPEN_GAIN if fine else COARSE_GAIN
+    patience = 4 * fronts.size
+    while size > 0:
+        key = queue.keys[0]
+        cell = int(queue.cells[0]) + 0
+        size -= 1
+        if size > 0:
+            _close_gap(queue, size)
+        if key > fronts[cell]["time"]:
+            continue  # it came off earlier, by a better leg
+        if fronts[cell]["seed"] >= 0 and seeds.x.size > 1:
+            _slide_seed(ground, steps, seeds, fronts, cell)
+        settled += 1
+        if settled > patience:
+            # never seen; it makes sure that this ends
+            gain *= 10.0
+            patience += 4 * fronts.size
+        here = _settle(ground, steps, fronts, cell, fine)
+        size = _offer(ground, steps, fronts, queue, size, here, gain, horizon)
+    _finish(ground, steps, fronts)
+
+
+def burn(ground: Ground, steps: Steps, *, seeds: Seeds, horizon_s: float, fine: bool = True) -> Fronts:
     """Let fire run over the cells from the ignition points on, and give how it came to each.
 
     Parameters
     ----------
-    cells : ndarray of `CELL`, shape (rows, cols)
-        The ellipses kept in them change.
-    weather : ndarray of float64, shape (steps, zones, 5)
-        Flat head rate of spread (m/s), wind east and north (m/s), row of `ratios`, and the cell size (m), negative
-        to follow fire backwards.
-    ratios : ndarray of float64
-        As `shape_table`.
-    step_s : ndarray of float64, shape (steps,)
-        Starts of the weather steps; no seed lies before the first.
-    seed_x, seed_y, seed_time : ndarray of float64
-        Ignition points (cells) on burnable cells, and their times (s).
-    horizon : float
+    ground : Ground
+        The ellipses kept in it change.
+    steps : Steps
+        The first begins at or before every seed.
+    seeds : Seeds
+    horizon_s : float
         Later times are left out.
     fine : bool
         Bend legs at the edges of fuels as far as that gains; without it legs are coarser, and a third quicker to find.
@@ -498,37 +516,16 @@ def burn(
 
     Examples
     --------
-    >>> flat = np.zeros((3, 3), dtype=np.float32)
-    >>> from leaveby.fire.arrival.leg import make_cells
-    >>> cells = make_cells(np.zeros((3, 3), dtype=np.int32), flat, flat)
-    >>> one, weather = np.ones(1), np.array([[[0.5, 0.0, 0.0, 0.0, 30.0]]])
-    >>> fronts = burn(cells, weather=weather, ratios=np.ones((1, 12801)), step_s=0 * one, seed_x=0 * one,
-    ...               seed_y=0 * one, seed_time=0 * one, horizon=1e9)
-    >>> fronts["time"][0]
+    >>> from leaveby.fire.arrival.ground import make_ground, make_steps
+    >>> flat, one = np.zeros((3, 3), dtype=np.float32), np.ones((1, 1))
+    >>> steps = make_steps(0 * one[0], head_m_s=0.5 * one, wind_m_s=(0 * one, 0 * one), grass=one[0] > 1, cell_m=30.0)
+    >>> seeds = Seeds(np.zeros(1), np.zeros(1), np.zeros(1))
+    >>> burn(make_ground(np.zeros((3, 3), dtype=np.int32), flat, flat), steps, seeds=seeds, horizon_s=1e9)["time"][0]
     array([  0.,  60., 120.])
     """
-    rows, cols = cells.shape
-    recent = np.zeros(RECENT, dtype=ELLIPSE)
-    recent["key"] = -1
-    fronts = np.zeros(cells.shape, dtype=FRONT)
+    count = ground.cells.size
+    fronts = np.zeros(count, dtype=FRONT)
     fronts["time"] = np.inf
-    _burn(
-        cells.reshape(rows * cols),
-        fronts.reshape(rows * cols),
-        rows,
-        cols,
-        np.empty(rows * cols + 1),
-        np.empty(rows * cols + 1, dtype=np.int32),
-        recent,
-        np.empty((LEG_STEPS + 1, 8)),
-        np.ascontiguousarray(weather),
-        np.array(ratios),
-        np.append(step_s, np.inf),
-        bool((cells["zone"] < 0).any()),
-        np.array(seed_x),
-        np.array(seed_y),
-        np.array(seed_time),
-        float(horizon),
-        fine,
-    )
-    return fronts
+    queue = _Queue(np.empty(count + 1), np.empty(count + 1, dtype=np.int32))
+    _burn(ground, steps, seeds, fronts, queue, float(horizon_s), fine)
+    return fronts.reshape(ground.rows, ground.cols)

@@ -1,41 +1,22 @@
 """Fire arrival time: forward from ignitions, backward to points that must be left in time.
 
-Method: straight legs with bends, settled in order of time (`arrival_kernel`). A leg's time is the exact sum over the
+Method: straight legs with bends, settled in order of time (`kernel`). A leg's time is the exact sum over the
 cells its line crosses, with the weather in force while the fire crosses them; across weather steps a leg bends as
 the fire's path does. No stencil of fixed directions takes part, so a narrow head is not late.
 
-Measured error (tests/fire/test_arrival_*.py and a five times finer grid):
-
-- ground that is alike, unchanging weather, ratios 1 to 6, any direction: below 0.02 % beyond 15 cells;
-- ground that is alike, random wind histories of 2 to 13 steps, from a point: within 0.1 % at every cell beyond 15;
-  from lines and perimeters, of which every quarter of a cell is a place where legs begin: 0.01 % late on average, 99 %
-  of the cells within 0.1 %, single ones late by up to 2.4 %; tilted planes: below 0.1 %;
-- what burnt before a change of weather does not depend on it (among patches, but for single cells at the very change);
-- smooth isotropic speed and barriers against scikit-fmm (second order): within 1 %, 0.1 % on average;
-- smooth hills (waves of 30 cells and more): 0.1 to 0.2 % late on average, 99 % of the cells within 1.5 %;
-- a straight edge between two fuels, fire across it and along it, against Fermat's principle: 0.1 % on average;
-- fire that slips through where two patches of fuel touch at a corner, against Fermat's principle: within 0.5 %;
-- patches of fuel eight cells wide, the fastest 2 to 16 times the slowest: in steady weather 0.03 to 0.08 % late on
-  average, 99 % of the cells within 0.5 %; with wind changes 0.08 to 0.14 %, 99 % within 1.7 %; in the worst of 48
-  fields 0.3 % and 2.4 %. Single cells just past where the front stood when the wind changed can be late by the time in
-  which fire creeps part of a cell before the change: up to 25 %. Where the weather changes on a slope or beside another
-  fuel, single legs take the mean speed along a line for that along their bent way: such cells can be early by two
-  cells' time;
-- a field that is faster everywhere, or in some fuels, is later nowhere on ground that is alike. Among patches (6,400
-  pairs of fields) the worst cell was later by the time in which fire crosses 1.0 cell in steady weather, 1.4 cells
-  with wind changes; 6 cells in a million and 1 in 28,000 were later by half a cell;
-- with `fine=False`, as members are solved: among these patches 0.07 to 0.22 % late on average in steady weather,
-  0.12 to 0.3 % with wind changes; in the worst field 0.6 %, 99 % of its cells within 5.6 %;
-- backward against forward: within 1 %;
-- real valleys, 15 m instead of 30 m cells: at the settlements within 2 %; on single steep slopes up to 7 %, earlier
-  on the finer grid. Where that matters, take a finer grid.
+How far off it is was measured against exact shapes, Fermat's principle, scikit-fmm and five times finer grids; the
+figures stand in `about/trust.md`. The ones that matter most: on ground that is alike it is within 0.1 %; among patches
+of fuel it is late, by 0.1 to 0.3 % on average, with `fine=False` (as members are solved) by two to four times as much,
+and single cells just past where the front stood when the wind changed by up to a quarter; a field that is faster
+everywhere is later nowhere on ground that is alike, and among patches by a few cells' time at the very worst; on single
+steep slopes real valleys burn up to 7 % earlier on a grid twice as fine. Where that matters, take a finer grid.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
@@ -43,11 +24,15 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
+from leaveby.caution import OVERRIDE
 from leaveby.errors import Fault, InputError
-from leaveby.fire.arrival.kernel import burn
-from leaveby.fire.arrival.leg import make_cells
-from leaveby.fire.spread.ellipse import SpreadTable, shape_table
-from leaveby.fire.terrain import Grid, cell_of, check_grid
+from leaveby.fire.arrival.ground import make_ground, make_steps
+from leaveby.fire.arrival.kernel import Seeds, burn
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.terrain import Grid, cell_of, check_grid, to_xarray
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 MOST_STEPS: Final = 30_000
 
@@ -71,10 +56,6 @@ class Ignition:
     at_s : float
         Seconds from the scenario's start; may be negative.
 
-    Examples
-    --------
-    >>> Ignition(shapely.Point(100.0, 200.0)).at_s
-    0.0
     """
 
     geometry: BaseGeometry
@@ -117,6 +98,12 @@ class Arrival:
     burnable: NDArray[np.bool_]
     horizon_s: float
 
+    def to_xarray(self, *, crs: str | None = None) -> xr.DataArray:
+        """The arrival time as a layer, as `fire.terrain.to_xarray`, in the grid's reference system or another one."""
+        attrs = {"override": OVERRIDE, "horizon_s": self.horizon_s}
+        layer = to_xarray(self.grid, self.time_s, name="arrival_time_s", long_name="fire arrival time", crs=crs)
+        return layer.assign_attrs(attrs)
+
 
 def arrive(
     spread: SpreadTable,
@@ -150,12 +137,7 @@ def arrive(
 
     Examples
     --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=900.0, cell_m=30.0, rows=30, cols=30, crs="EPSG:32755")
-    >>> flat = np.zeros(grid.shape, dtype=np.float32)
-    >>> still = np.zeros((1, 1))
-    >>> spread = SpreadTable(grid, np.zeros(grid.shape, dtype=np.int32), flat, flat, np.zeros(1),
-    ...                      still + 0.5, still, still, np.zeros(1, dtype=bool))
-    >>> arrival = arrive(spread, [ignite_point(15.0, 885.0)], horizon_s=3600.0)
+    >>> arrival = arrive(_calm(), [ignite_point(15.0, 885.0)], horizon_s=3600.0)
     >>> float(arrival.time_s[0, 20].round(6))  # 600 m at 0.5 m/s
     1200.0
     """
@@ -170,7 +152,7 @@ def arrive(
     for fire in ignitions:
         step_s = np.round(spread.time_s - fire.at_s, 6)
         seeds = _seeds(spread, fire.geometry)
-        time, east, north = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, sign=1.0, fine=fine)
+        time, east, north = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, fine=fine)
         time += fire.at_s
         if best is not None:
             later = time > best.time_s
@@ -228,22 +210,58 @@ def lead_time(
 
     Examples
     --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=900.0, cell_m=30.0, rows=30, cols=30, crs="EPSG:32755")
-    >>> flat = np.zeros(grid.shape, dtype=np.float32)
-    >>> still = np.zeros((1, 1))
-    >>> spread = SpreadTable(grid, np.zeros(grid.shape, dtype=np.int32), flat, flat, np.zeros(1),
-    ...                      still + 0.5, still, still, np.zeros(1, dtype=bool))
-    >>> lead = lead_time(spread, [(15.0, 885.0)], value_s=[-300.0])
+    >>> lead = lead_time(_calm(), [(15.0, 885.0)], value_s=[-300.0])
     >>> float(lead[0, 20].round(6))  # 600 m at 0.5 m/s, less 300 s
     900.0
     """
     check_spread(spread)
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
     values = np.asarray(value_s, dtype=np.float64).reshape(-1)
-    faults: list[Fault] = []
     if points.shape[0] == 0 or points.shape[0] != values.size:
         found = f"{points.shape[0]} points and {values.size} values"
         raise InputError([Fault("points", found, "at least one point, one value each", "give both")])
+    _check_lead_options(spread, reach_m=reach_m, step=step, horizon_s=horizon_s)
+    # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
+    start_s = float(min(values[np.isfinite(values)], default=0.0))
+    seeds = _lead_seeds(spread, points, values - start_s, reach_m=reach_m)
+    one = replace(
+        spread,
+        time_s=np.array([-np.inf]),
+        flat_head_ros_m_s=spread.flat_head_ros_m_s[step : step + 1],
+        wind_east_m_s=spread.wind_east_m_s[step : step + 1],
+        wind_north_m_s=spread.wind_north_m_s[step : step + 1],
+    )
+    time, _, _ = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True)
+    return time + start_s
+
+
+def _lead_seeds(
+    spread: SpreadTable, points: NDArray[np.float64], values: NDArray[np.float64], *, reach_m: float
+) -> NDArray[np.float64]:
+    """Ignition points of a backward solve as rows x, y (cells) and value, in order of it; or every fault."""
+    seeds: list[NDArray[np.float64]] = []
+    faults: list[Fault] = []
+    for i, (point, value) in enumerate(zip(points, values, strict=True)):
+        place = f"point {i} at ({point[0]}, {point[1]})"
+        if not np.isfinite(value):
+            faults.append(Fault(place, "has no value", "seconds", "give its drive time"))
+        elif not np.isfinite(point).all() or cell_of(spread.grid, point[0], y_m=point[1]) is None:
+            faults.append(Fault(place, "lies outside the grid", "a point on the grid", "take in more ground"))
+        else:
+            near = _seeds_in_reach(spread, point, reach_m=reach_m)
+            seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value, 6))]))
+            if near.size == 0:
+                wrong, mend = "lies on unburnable ground", "give a larger reach_m"
+                faults.append(Fault(place, wrong, "burnable ground within reach_m", mend))
+    if faults:
+        raise InputError(faults)
+    found = np.concatenate(seeds, axis=1)
+    # later ones mostly find their cells taken
+    return found[:, np.argsort(found[2], kind="stable")]
+
+
+def _check_lead_options(spread: SpreadTable, *, reach_m: float, step: int, horizon_s: float) -> None:
+    faults: list[Fault] = []
     if not 0 <= step < spread.time_s.size:
         faults.append(Fault("step", f"is {step}", f"0 to {spread.time_s.size - 1}", "name a step of the table"))
     if not (np.isfinite(reach_m) and reach_m >= 0):
@@ -252,114 +270,71 @@ def lead_time(
         faults.append(Fault("horizon", "is not a number", "seconds or inf", "give one"))
     if faults:
         raise InputError(faults)
+
+
+def _seeds_in_reach(spread: SpreadTable, point_m: NDArray[np.float64], *, reach_m: float) -> NDArray[np.float64]:
+    """Ignition points of a place, as rows x and y (cells): itself, and the centres within reach, where fire burns."""
     grid = spread.grid
-    x = (points[:, 0] - grid.x_min_m) / grid.cell_m - 0.5
-    y = (grid.y_max_m - points[:, 1]) / grid.cell_m - 0.5
-    seed_x: list[NDArray[np.float64]] = []
-    seed_y: list[NDArray[np.float64]] = []
-    seed_value: list[NDArray[np.float64]] = []
-    reach = reach_m / grid.cell_m
-    for i in range(values.size):
-        place = f"point {i} at ({points[i, 0]}, {points[i, 1]})"
-        if not np.isfinite(values[i]):
-            faults.append(Fault(place, "has no value", "seconds", "give its drive time"))
-            continue
-        if not (np.isfinite(x[i]) and np.isfinite(y[i])) or cell_of(grid, points[i, 0], y_m=points[i, 1]) is None:
-            faults.append(Fault(place, "lies outside the grid", "a point on the grid", "take in more ground"))
-            continue
-        row, col = int(np.floor(y[i] + 0.5)), int(np.floor(x[i] + 0.5))
-        found_one = False
-        if spread.zone[row, col] >= 0:
-            seed_x.append(x[i : i + 1])
-            seed_y.append(y[i : i + 1])
-            seed_value.append(values[i : i + 1])
-            found_one = True
-        if reach > 0:
-            span = int(np.ceil(reach))
-            rows = np.arange(max(row - span, 0), min(row + span + 1, grid.rows))
-            cols = np.arange(max(col - span, 0), min(col + span + 1, grid.cols))
-            near = np.hypot(rows[:, None] - y[i], cols[None, :] - x[i]) <= reach
-            near &= spread.zone[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1] >= 0
-            at = np.nonzero(near)
-            if at[0].size:
-                seed_y.append(rows[at[0]].astype(np.float64))
-                seed_x.append(cols[at[1]].astype(np.float64))
-                seed_value.append(np.full(at[0].size, values[i]))
-                found_one = True
-        if not found_one:
-            faults.append(
-                Fault(place, "lies on unburnable ground", "burnable ground within reach_m", "give a larger reach_m")
-            )
-    if faults:
-        raise InputError(faults)
-    one = replace(
-        spread,
-        time_s=np.array([-np.inf]),
-        flat_head_ros_m_s=spread.flat_head_ros_m_s[step : step + 1],
-        wind_east_m_s=spread.wind_east_m_s[step : step + 1],
-        wind_north_m_s=spread.wind_north_m_s[step : step + 1],
-    )
-    # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
-    start_s = float(values.min())
-    after_s = np.round(np.concatenate(seed_value) - start_s, 6)
-    seeds = np.stack([np.concatenate(seed_x), np.concatenate(seed_y), after_s])
-    time, _, _ = _solve(one, _earliest(seeds), step_s=one.time_s, horizon_s=horizon_s - start_s, sign=-1.0)
-    return time + start_s
+    x = (point_m[0] - grid.x_min_m) / grid.cell_m - 0.5
+    y = (grid.y_max_m - point_m[1]) / grid.cell_m - 0.5
+    row, col = int(np.floor(y + 0.5)), int(np.floor(x + 0.5))
+    seeds = np.array([[x], [y]])[:, : int(spread.zone[row, col] >= 0)]
+    if reach_m > 0:
+        reach = reach_m / grid.cell_m
+        span = int(np.ceil(reach))
+        top, left = max(row - span, 0), max(col - span, 0)
+        zone = spread.zone[top : row + span + 1, left : col + span + 1]
+        rows, cols = np.indices(zone.shape) + np.array([top, left])[:, None, None]
+        near = (np.hypot(rows - y, cols - x) <= reach) & (zone >= 0)
+        seeds = np.hstack([seeds, np.stack([cols[near], rows[near]])])
+    return seeds
 
 
 def check_spread(spread: SpreadTable) -> None:
     """Refuse a spread table that can't be used, with every fault.
 
-    Raises
-    ------
-    InputError
-
     Examples
     --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> flat = np.zeros(grid.shape, dtype=np.float32)
-    >>> still = np.zeros((1, 1))
-    >>> check_spread(SpreadTable(grid, np.zeros(grid.shape, dtype=np.int32), flat, flat, np.zeros(1),
-    ...                          still, still, still, np.zeros(1, dtype=bool)))
+    >>> check_spread(_calm(ros_m_s=0.0))
     Traceback (most recent call last):
         ...
     leaveby.errors.InputError: spread: the flat head rate of spread is 0.0 m/s in step 0, zone 0. Expected above ...
     """
     check_grid(spread.grid)
     faults: list[Fault] = []
-    shape = spread.grid.shape
+
+    def fault(wrong: str, expected: str, mend: str = "match them") -> None:
+        faults.append(Fault("spread", wrong, expected, mend))
+
+    steps, zones = spread.time_s.size, spread.grass.size
     for name in ("zone", "gradient_east", "gradient_north"):
         found = getattr(spread, name).shape
-        if found != shape:
-            faults.append(Fault("spread", f"{name} has shape {found}", f"the grid's shape {shape}", "match them"))
-    steps, zones = spread.time_s.size, spread.grass.size
+        if found != spread.grid.shape:
+            fault(f"{name} has shape {found}", f"the grid's shape {spread.grid.shape}")
     for name in ("flat_head_ros_m_s", "wind_east_m_s", "wind_north_m_s"):
         table = getattr(spread, name)
         if table.shape != (steps, zones):
-            wanted = f"steps x zones, {(steps, zones)}"
-            faults.append(Fault("spread", f"{name} has shape {table.shape}", wanted, "match them"))
+            fault(f"{name} has shape {table.shape}", f"steps x zones, {(steps, zones)}")
         elif not np.all(np.isfinite(table)):
             step, zone = np.argwhere(~np.isfinite(table))[0]
-            wrong = f"{name} is not a number in step {step}, zone {zone}"
-            faults.append(Fault("spread", wrong, "finite m/s", "fill the gap in fuel or weather"))
+            where = f"step {step}, zone {zone}"
+            fault(f"{name} is not a number in {where}", "finite m/s", "fill the gap in fuel or weather")
         elif name == "flat_head_ros_m_s" and not np.all(table > 0):
             step, zone = np.argwhere(~(table > 0))[0]
             wrong = f"the flat head rate of spread is {table[step, zone]} m/s in step {step}, zone {zone}"
-            mend = "mark what can't burn as zone -1"
-            faults.append(Fault("spread", wrong, "above 0 m/s where anything burns", mend))
+            fault(wrong, "above 0 m/s where anything burns", "mark what can't burn as zone -1")
     if steps > MOST_STEPS:
-        faults.append(Fault("spread", f"has {steps} steps", f"{MOST_STEPS} at most", "take coarser weather"))
+        fault(f"has {steps} steps", f"{MOST_STEPS} at most", "take coarser weather")
     if steps == 0 or not np.all(np.diff(spread.time_s) > 0) or np.isnan(spread.time_s).any():
-        faults.append(Fault("spread", "the steps' times do not increase", "increasing seconds", "sort the weather"))
+        fault("the steps' times do not increase", "increasing seconds", "sort the weather")
     elif spread.time_s[0] > 0:
         wrong = f"the weather starts {spread.time_s[0]} s after the scenario"
-        faults.append(Fault("spread", wrong, "a first step at or before 0 s", "give earlier weather"))
-    if not faults:
-        for name in ("gradient_east", "gradient_north"):
-            if not np.all(np.isfinite(getattr(spread, name))):
-                faults.append(Fault("spread", f"{name} holds voids", "finite slopes", "fill the terrain's voids"))
-        if spread.zone.size and (spread.zone.min() < -1 or spread.zone.max() >= zones):
-            faults.append(Fault("spread", "zone holds numbers without a row", f"-1 to {zones - 1}", "match them"))
+        fault(wrong, "a first step at or before 0 s", "give earlier weather")
+    for name in ("gradient_east", "gradient_north"):
+        if not np.isfinite(getattr(spread, name)).all():
+            fault(f"{name} holds voids", "finite slopes", "fill the terrain's voids")
+    if ((spread.zone < -1) | (spread.zone >= zones)).any():
+        fault("zone holds numbers without a row", f"-1 to {zones - 1}")
     if faults:
         raise InputError(faults)
 
@@ -370,10 +345,7 @@ def _ignition_faults(spread: SpreadTable, ignitions: Sequence[Ignition], *, hori
         faults.append(Fault("ignitions", "there are none", "at least one", "say where the fire starts"))
     if not np.isfinite(horizon_s):
         faults.append(Fault("horizon", f"is {horizon_s} s", "a finite number of seconds", "give one"))
-    grid = spread.grid
-    extent = shapely.box(
-        grid.x_min_m, grid.y_max_m - grid.rows * grid.cell_m, grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m
-    )
+    extent = shapely.box(*spread.grid.bounds_m)
     for i, ignition in enumerate(ignitions):
         place = f"ignition {i}"
         geometry = ignition.geometry
@@ -439,11 +411,6 @@ def _single_parts(geometry: BaseGeometry) -> list[BaseGeometry]:
     return [geometry]
 
 
-def _earliest(seeds: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Seeds in order of time, so that later ones mostly find their cells taken."""
-    return np.ascontiguousarray(seeds[:, np.argsort(seeds[2], kind="stable")])
-
-
 def bridged_zones(zone: NDArray[np.int32], *, cell_m: float, spot_over_m: float) -> NDArray[np.int32]:
     """Fill barriers narrower than a spotting distance with the nearest fuel's zone, since embers cross them.
 
@@ -479,31 +446,30 @@ def _solve(
     *,
     step_s: NDArray[np.float64],
     horizon_s: float,
-    sign: float,
+    backward: bool = False,
     fine: bool = True,
 ) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
     """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
-    grid = spread.grid
-    cells = make_cells(spread.zone, spread.gradient_east, spread.gradient_north)
-    weather = np.empty((step_s.size, spread.grass.size, 5))
-    weather[..., 0] = spread.flat_head_ros_m_s
-    weather[..., 1] = spread.wind_east_m_s
-    weather[..., 2] = spread.wind_north_m_s
-    weather[..., 3] = spread.grass
-    weather[..., 4] = sign * grid.cell_m
-    fronts = burn(
-        cells,
-        weather=weather,
-        ratios=shape_table(),
-        step_s=np.asarray(step_s, dtype=np.float64),
-        seed_x=seeds[0],
-        seed_y=seeds[1],
-        seed_time=seeds[2],
-        horizon=horizon_s,
-        fine=fine,
+    cell_m = spread.grid.cell_m
+    steps = make_steps(
+        step_s,
+        head_m_s=spread.flat_head_ros_m_s,
+        wind_m_s=(spread.wind_east_m_s, spread.wind_north_m_s),
+        grass=spread.grass,
+        cell_m=cell_m,
+        backward=backward,
     )
+    ground = make_ground(spread.zone, spread.gradient_east, spread.gradient_north)
+    fronts = burn(ground, steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
     reached = np.isfinite(fronts["time"])
-    time: NDArray[np.float64] = fronts["time"].copy()
-    slowness_east = np.where(reached, fronts["ray_x"] / grid.cell_m, 0.0).astype(np.float32)
-    slowness_north = np.where(reached, fronts["ray_y"] / -grid.cell_m, 0.0).astype(np.float32)
-    return time, slowness_east, slowness_north
+    slowness_east = np.where(reached, fronts["ray_x"] / cell_m, 0.0).astype(np.float32)
+    slowness_north = np.where(reached, fronts["ray_y"] / -cell_m, 0.0).astype(np.float32)
+    return fronts["time"].copy(), slowness_east, slowness_north
+
+
+def _calm(*, ros_m_s: float = 0.5) -> SpreadTable:
+    """Even ground without wind, for the examples."""
+    grid = Grid(x_min_m=0.0, y_max_m=900.0, cell_m=30.0, rows=30, cols=30, crs="EPSG:32755")
+    flat, one = np.zeros(grid.shape, dtype=np.float32), np.ones((1, 1))
+    zone, grass = np.zeros(grid.shape, dtype=np.int32), np.zeros(1, dtype=bool)
+    return SpreadTable(grid, zone, flat, flat, np.zeros(1), ros_m_s * one, 0 * one, 0 * one, grass)

@@ -1,6 +1,9 @@
 """Moisture of fine dead fuel, by the published equation that goes with each rate-of-spread model.
 
 None of the source papers was read: the coefficients are remembered (mark ``memory``) and are checked by hand only.
+
+The public functions take air temperature in degrees C and relative humidity in percent, and what else they need, as
+arrays that broadcast together, and give percent of dry weight: in forest and shrubland never below `DRIEST_PERCENT`.
 """
 
 from __future__ import annotations
@@ -74,17 +77,7 @@ def forest_moisture_percent(
 ) -> NDArray[np.float64]:
     """Fine dead fuel moisture content in dry eucalypt forest.
 
-    Parameters
-    ----------
-    air_temperature_c, relative_humidity_percent : array_like
-        Degrees C and 0 to 100 %, broadcast together.
-    period : {"afternoon", "day", "night"}
-        Sunny from 12 to 17 h, October to March (southern summer); other daylight; night.
-
-    Returns
-    -------
-    ndarray of float64
-        Percent of dry weight, never below `DRIEST_PERCENT`.
+    Sunny from 12 to 17 h, October to March (southern summer) is "afternoon"; other daylight "day".
 
     References
     ----------
@@ -116,20 +109,6 @@ def forest_moisture_by_hour_percent(
     - 5 to 7 and 19 to 21 h: the drier of day and night;
     - 21 to 5 h: night.
 
-    Parameters
-    ----------
-    air_temperature_c, relative_humidity_percent : array_like
-        Degrees C and 0 to 100 %.
-    local_hour : array_like
-        Clock hour, 0 to 24.
-    month : array_like
-        1 to 12.
-
-    Returns
-    -------
-    ndarray of float64
-        Percent of dry weight, never below `DRIEST_PERCENT`; the arguments broadcast together.
-
     Examples
     --------
     >>> forest_moisture_by_hour_percent(30.0, 30.0, local_hour=[10.0, 15.0, 23.0], month=1).round(3)
@@ -152,17 +131,7 @@ _grass_over = vectorize(_grass)
 
 
 def grass_moisture_percent(air_temperature_c: ArrayLike, relative_humidity_percent: ArrayLike) -> NDArray[np.float64]:
-    """Moisture content of dead grass.
-
-    Parameters
-    ----------
-    air_temperature_c, relative_humidity_percent : array_like
-        Degrees C and 0 to 100 %, broadcast together.
-
-    Returns
-    -------
-    ndarray of float64
-        Percent of dry weight, never below 0 (the equation itself falls below 0 in the hottest, driest air).
+    """Moisture content of dead grass, never below 0 (the equation itself falls below it in the hottest, driest air).
 
     References
     ----------
@@ -186,19 +155,7 @@ _shrubland_over = vectorize(_shrubland)
 def shrubland_moisture_percent(
     air_temperature_c: ArrayLike, relative_humidity_percent: ArrayLike, *, sunny_afternoon: ArrayLike
 ) -> NDArray[np.float64]:
-    """Moisture content of dead fine fuel in shrubland and heath.
-
-    Parameters
-    ----------
-    air_temperature_c, relative_humidity_percent : array_like
-        Degrees C and 0 to 100 %.
-    sunny_afternoon : array_like of bool
-        True from 12 to 17 h on sunny days, October to March.
-
-    Returns
-    -------
-    ndarray of float64
-        Percent of dry weight, never below `DRIEST_PERCENT`; the arguments broadcast together.
+    """Moisture content of dead fine fuel in shrubland and heath; the afternoon as `sunny_afternoon` has it.
 
     References
     ----------

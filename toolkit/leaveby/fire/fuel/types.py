@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import pkgutil
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -39,7 +41,7 @@ class FuelType:
         Wind at the shrubs over open wind at 10 m: 0.67 in the open, 0.35 under trees.
     flames : {"forest", "grass", "shrubland", "any"}, optional
         Which family of flame lengths applies; that of `equation` when left out.
-    origin : str
+    source : str
         Where the values come from.
     """
 
@@ -55,30 +57,22 @@ class FuelType:
     shrub_height_m: float = 0.0
     shrub_wind_factor: float = 0.67
     flames: Equation | None = None
-    origin: str = "judgement"
+    source: str = "judgement"
 
     def __post_init__(self) -> None:
         """Refuse values that no equation can take."""
-        numbers = (
-            self.surface_load_t_ha,
-            self.overall_load_t_ha,
-            self.surface_hazard_score,
-            self.near_surface_hazard_score,
-            self.near_surface_height_cm,
-            self.shrub_height_m,
-        )
-        if not all(np.isfinite(value) and value >= 0.0 for value in numbers):
+        loads = (self.surface_load_t_ha, self.overall_load_t_ha)
+        scores = (self.surface_hazard_score, self.near_surface_hazard_score)
+        heights = (self.near_surface_height_cm, self.shrub_height_m)
+        if not all(np.isfinite(value) and value >= 0.0 for value in (*loads, *scores, *heights)):
             raise ValueError(f"{self.name}: loads, scores and heights must be finite and not below 0")
-        if max(self.surface_hazard_score, self.near_surface_hazard_score) > 4.0:
+        if max(scores) > 4.0:
             raise ValueError(f"{self.name}: hazard scores run from 0 to 4")
         if not 0.0 < self.grass_factor <= 1.0 or not 0.0 < self.shrub_wind_factor <= 1.0:
             raise ValueError(f"{self.name}: grass_factor and shrub_wind_factor must be above 0 and up to 1")
-        needs: dict[str, tuple[float, ...]] = {
-            "forest": (self.surface_load_t_ha, self.surface_hazard_score, self.near_surface_hazard_score),
-            "shrubland": (self.shrub_height_m,),
-        }
-        needs["any"] = needs["forest"] + needs["shrubland"]
-        if not all(value > 0.0 for value in needs.get(self.equation, ())):
+        forest, shrubs = (self.surface_load_t_ha, *scores), (self.shrub_height_m,)
+        needs = {"forest": forest, "shrubland": shrubs, "any": forest + shrubs}.get(self.equation, ())
+        if not all(value > 0.0 for value in needs):
             raise ValueError(f"{self.name}: a value that the {self.equation} equations need is missing")
         if self.burns and (self.flame_equation == "none" or self.overall_load_t_ha == 0.0):
             raise ValueError(f"{self.name}: it burns, so it needs flames and an overall load")
@@ -99,207 +93,33 @@ class FuelType:
         return self.equation == "grass"
 
 
-_LOADS = "loads of AS 3959 Table B2 from memory; hazard scores and heights by judgement for long-unburnt fuel"
-_GRASS = "load 4.5 t/ha of AS 3959 from memory; state by name"
-_UNDER_TREES = (
-    "share of open-grassland spread from Cheney and Sullivan (2008), from memory; overall load of woodland, AS 3959 "
-    "Table B2 from memory, in flames as of shrubs by judgement: the trees burn too"
+def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a table of published values that lies beside a package's modules.
+
+    Examples
+    --------
+    >>> table_rows("leaveby.fire.fuel", "land_cover.csv")[0]["fuel_type"]
+    'dry eucalypt forest'
+    """
+    found = pkgutil.get_data(package, name)
+    assert found is not None
+    return tuple(csv.DictReader(found.decode().splitlines()))
+
+
+_WORDS: Final = ("name", "equation", "grass_state", "flames", "source")
+_TYPED: Final[tuple[dict[str, Any], ...]] = tuple(
+    {key: value if key in _WORDS else float(value) for key, value in row.items() if value}
+    for row in table_rows(__package__, "fuel_types.csv")
 )
 
-UNMAPPED: Final = FuelType(
-    "unmapped",
-    "any",
-    surface_load_t_ha=25.0,
-    overall_load_t_ha=35.0,
-    surface_hazard_score=3.5,
-    near_surface_hazard_score=3.0,
-    near_surface_height_cm=25.0,
-    shrub_height_m=2.0,
-    origin="the fastest of dry eucalypt forest, natural grassland and open shrubland, by judgement",
-)
-
-_TYPES: Final = (
-    FuelType(
-        "dry eucalypt forest",
-        "forest",
-        surface_load_t_ha=25.0,
-        overall_load_t_ha=35.0,
-        surface_hazard_score=3.5,
-        near_surface_hazard_score=3.0,
-        near_surface_height_cm=25.0,
-        origin=_LOADS,
-    ),
-    FuelType(
-        "recently burnt forest",
-        "forest",
-        surface_load_t_ha=10.0,
-        overall_load_t_ha=14.0,
-        surface_hazard_score=2.5,
-        near_surface_hazard_score=2.0,
-        near_surface_height_cm=15.0,
-        origin="judgement, for 2 to 5 years since fire",
-    ),
-    FuelType(
-        "tall wet forest",
-        "forest",
-        surface_load_t_ha=25.0,
-        overall_load_t_ha=35.0,
-        surface_hazard_score=4.0,
-        near_surface_hazard_score=3.5,
-        near_surface_height_cm=30.0,
-        origin=_LOADS + "; the dry eucalypt model was not made for it",
-    ),
-    FuelType(
-        "woodland",
-        "forest",
-        surface_load_t_ha=15.0,
-        overall_load_t_ha=25.0,
-        surface_hazard_score=3.0,
-        near_surface_hazard_score=2.5,
-        near_surface_height_cm=20.0,
-        origin=_LOADS,
-    ),
-    FuelType(
-        "pine plantation",
-        "forest",
-        surface_load_t_ha=15.0,
-        overall_load_t_ha=25.0,
-        surface_hazard_score=3.5,
-        near_surface_hazard_score=2.5,
-        near_surface_height_cm=20.0,
-        origin="judgement; the eucalypt equations stand in for a conifer model",
-    ),
-    FuelType(
-        "grassy woodland",
-        "grass",
-        surface_load_t_ha=4.5,
-        overall_load_t_ha=25.0,
-        grass_factor=0.5,
-        flames="shrubland",
-        origin=_UNDER_TREES,
-    ),
-    FuelType(
-        "grassy open forest",
-        "grass",
-        surface_load_t_ha=4.5,
-        overall_load_t_ha=25.0,
-        grass_factor=0.3,
-        flames="shrubland",
-        origin=_UNDER_TREES,
-    ),
-    FuelType("natural grassland", "grass", surface_load_t_ha=4.5, overall_load_t_ha=4.5, origin=_GRASS),
-    FuelType("crop", "grass", surface_load_t_ha=4.5, overall_load_t_ha=4.5, origin="as natural grassland, judgement"),
-    FuelType(
-        "grazed pasture",
-        "grass",
-        surface_load_t_ha=4.5,
-        overall_load_t_ha=4.5,
-        grass_state="grazed",
-        origin=_GRASS,
-    ),
-    FuelType(
-        "eaten-out pasture",
-        "grass",
-        surface_load_t_ha=1.5,
-        overall_load_t_ha=1.5,
-        grass_state="eaten_out",
-        origin="load by judgement; state by name",
-    ),
-    FuelType(
-        "shrubland",
-        "shrubland",
-        surface_load_t_ha=15.0,
-        overall_load_t_ha=15.0,
-        shrub_height_m=1.5,
-        origin="load of AS 3959 Table B2 from memory; height by judgement",
-    ),
-    FuelType(
-        "heath",
-        "shrubland",
-        surface_load_t_ha=15.0,
-        overall_load_t_ha=15.0,
-        shrub_height_m=1.0,
-        origin="as shrubland, lower",
-    ),
-    FuelType(
-        "scrub",
-        "shrubland",
-        surface_load_t_ha=25.0,
-        overall_load_t_ha=25.0,
-        shrub_height_m=3.0,
-        origin="load of AS 3959 Table B2 from memory; height by judgement",
-    ),
-    FuelType(
-        "shrubs under trees",
-        "shrubland",
-        surface_load_t_ha=15.0,
-        overall_load_t_ha=25.0,
-        shrub_height_m=1.5,
-        shrub_wind_factor=0.35,
-        origin="wind factor of Anderson et al. (2015) from memory; overall load as of woodland, judgement",
-    ),
-    FuelType(
-        "houses and gardens",
-        "grass",
-        surface_load_t_ha=4.5,
-        overall_load_t_ha=15.0,
-        grass_state="grazed",
-        flames="shrubland",
-        origin="judgement: gardens and houses carry fire; taken to spread it like grazed pasture, with flames as of "
-        "shrubland: hedges and shrubs",
-    ),
-    UNMAPPED,
-    FuelType("water", "none", origin="does not burn"),
-    FuelType("bare ground", "none", origin="does not burn; for rock, scree, sand, quarries"),
-    FuelType("sealed surface", "none", origin="does not burn; only for surfaces wider than a cell"),
-)
-
-FUEL_TYPES: Final[Mapping[str, FuelType]] = {fuel.name: fuel for fuel in _TYPES}
+FUEL_TYPES: Final[Mapping[str, FuelType]] = {row["name"]: FuelType(**row) for row in _TYPED}
 """The table of common fuel types, by name."""
 
+UNMAPPED: Final = FUEL_TYPES["unmapped"]
+"""What stands in where a map says nothing: the fastest of all equations counts there."""
+
 LAND_COVER: Final[Mapping[str, str]] = {
-    "wood": "dry eucalypt forest",
-    "forest": "dry eucalypt forest",
-    "tree_row": "woodland",
-    "orchard": "woodland",
-    "vineyard": "natural grassland",
-    "plantation": "pine plantation",
-    "grassland": "natural grassland",
-    "grass": "natural grassland",
-    "meadow": "natural grassland",
-    "fell": "natural grassland",
-    "farmland": "natural grassland",
-    "farmyard": "natural grassland",
-    "pasture": "natural grassland",
-    "wetland": "natural grassland",
-    "park": "natural grassland",
-    "recreation_ground": "natural grassland",
-    "cemetery": "natural grassland",
-    "golf_course": "grazed pasture",
-    "brownfield": "natural grassland",
-    "greenfield": "natural grassland",
-    "landfill": "natural grassland",
-    "shrubbery": "shrubland",
-    "residential": "houses and gardens",
-    "commercial": "houses and gardens",
-    "retail": "houses and gardens",
-    "industrial": "houses and gardens",
-    "bare_rock": "bare ground",
-    "rock": "bare ground",
-    "scree": "bare ground",
-    "shingle": "bare ground",
-    "sand": "bare ground",
-    "beach": "bare ground",
-    "quarry": "bare ground",
-    "glacier": "bare ground",
-    "reservoir": "water",
-    "basin": "water",
-    "bay": "water",
-    "lake": "water",
-    "river": "water",
-    "aerodrome": "natural grassland",
-    "parking": "sealed surface",
-    "road": "sealed surface",
+    row["land_cover"]: row["fuel_type"] for row in table_rows(__package__, "land_cover.csv")
 }
 """OpenStreetMap values of `landuse`, `natural` and the like, with the fuel type each is taken for: the faster where in
 doubt (grass stands uncut, wetlands are dry, industrial land burns)."""
@@ -322,12 +142,8 @@ def fuel_type(name: str) -> FuelType:
     """
     found = known_fuel_type(name)
     if found is None:
-        raise refuse(
-            "fuel type",
-            f"{name!r} is not known",
-            expected=known_names(),
-            mend="use one of these names, or map it to one",
-        )
+        mend = "use one of these names, or map it to one"
+        raise refuse("fuel type", f"{name!r} is not known", expected=known_names(), mend=mend)
     return found
 
 
@@ -345,7 +161,7 @@ def plain_name(name: str) -> str:
 
 _BY_PLAIN_NAME: Final[Mapping[str, FuelType]] = {
     **{plain_name(cover): FUEL_TYPES[name] for cover, name in LAND_COVER.items()},
-    **{plain_name(fuel.name): fuel for fuel in _TYPES},
+    **{plain_name(fuel.name): fuel for fuel in FUEL_TYPES.values()},
 }
 
 

@@ -19,14 +19,7 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.fire.fuel.types import (
-    UNMAPPED,
-    FuelType,
-    fuel_type,
-    known_fuel_type,
-    known_names,
-    plain_name,
-)
+from leaveby.fire.fuel.types import UNMAPPED, FuelType, fuel_type, known_fuel_type, known_names, plain_name
 from leaveby.fire.terrain import Grid
 
 
@@ -73,12 +66,8 @@ def uniform_fuel(grid: Grid, fuel: FuelType | str) -> FuelMap:
     'heath'
     """
     found = fuel_type(fuel) if isinstance(fuel, str) else fuel
-    return FuelMap(
-        grid,
-        np.zeros(grid.shape, dtype=np.int16),
-        (found,),
-        (f"The fuel is taken to be {found.name} everywhere; water, bare ground and roads are not left out.",),
-    )
+    said = f"The fuel is taken to be {found.name} everywhere; water, bare ground and roads are not left out."
+    return FuelMap(grid, np.zeros(grid.shape, dtype=np.int16), (found,), (said,))
 
 
 def fuel_from_codes(
@@ -136,23 +125,15 @@ def fuel_from_codes(
         missing |= number == nodata
     known = np.isin(number, list(legend)) & ~missing
     strange = ~known & ~missing
-    for value in np.unique(number[strange]):
+    for value in np.unique(number[strange]) if unknown == "refuse" else ():
         row, col = (int(k[0]) for k in np.nonzero(strange & (number == value)))
-        if unknown == "refuse":
-            faults.append(
-                Fault(
-                    f"{where} row {row + 1}, column {col + 1}",
-                    f"the code {value:g} is not in the legend",
-                    "one of " + ", ".join(str(code) for code in legend),
-                    "add it to the legend",
-                )
-            )
+        place, known_codes = f"{where} row {row + 1}, column {col + 1}", ", ".join(str(code) for code in legend)
+        wrong = f"the code {value:g} is not in the legend"
+        faults.append(Fault(place, wrong, f"one of {known_codes}", "add it to the legend"))
     if faults:
         raise InputError(faults)
-    assumptions: list[str] = []
-    for mask, what in ((strange, "a code that the legend lacks"), (missing, "no value")):
-        if mask.any():
-            assumptions.append(_filled_in(int(mask.sum()), mask.size, what))
+    gaps = ((strange, "a code that the legend lacks"), (missing, "no value"))
+    assumptions = [_filled_in(int(mask.sum()), mask.size, what) for mask, what in gaps if mask.any()]
     chosen = (*types.values(), UNMAPPED)
     code_of = np.full(grid.shape, len(chosen) - 1, dtype=np.int16)
     for index, code in enumerate(types):
@@ -169,17 +150,14 @@ def _filled_in(cells: int, of: int, what: str) -> str:
 
 def _notes(types: Sequence[FuelType], code: NDArray[np.int16]) -> tuple[str, ...]:
     present = {types[k].name: types[k] for k in np.unique(code)}
-    notes = []
-    if "houses and gardens" in present:
-        notes.append("Built-up land is taken to carry fire like grazed pasture, not to stop it.")
-    bare = [name for name, kind in present.items() if not kind.burns]
-    if bare:
-        notes.append(f"These are taken not to burn, though embers cross them: {', '.join(bare)}.")
-    if "pine plantation" in present:
-        notes.append("Pine plantation is taken to burn by the eucalypt forest equations.")
-    if "tall wet forest" in present:
-        notes.append("Tall wet forest is taken to be as dry as dry eucalypt forest.")
-    return tuple(notes)
+    bare = ", ".join(name for name, kind in present.items() if not kind.burns)
+    said = (
+        ("houses and gardens" in present, "Built-up land is taken to carry fire like grazed pasture, not to stop it."),
+        (bare, f"These are taken not to burn, though embers cross them: {bare}."),
+        ("pine plantation" in present, "Pine plantation is taken to burn by the eucalypt forest equations."),
+        ("tall wet forest" in present, "Tall wet forest is taken to be as dry as dry eucalypt forest."),
+    )
+    return tuple(line for holds, line in said if holds)
 
 
 def fuel_from_polygons(
@@ -225,12 +203,8 @@ def fuel_from_polygons(
     [['dry eucalypt forest', 'water'], ['dry eucalypt forest', 'water']]
     """
     if len(geometries) != len(classes):
-        raise refuse(
-            where,
-            f"there are {len(geometries)} polygons and {len(classes)} classes",
-            expected="as many of each",
-            mend="give each polygon a class",
-        )
+        wrong = f"there are {len(geometries)} polygons and {len(classes)} classes"
+        raise refuse(where, wrong, expected="as many of each", mend="give each polygon a class")
     fallback = fuel_type(default) if isinstance(default, str) else default
     names = {plain_name(key): value for key, value in (legend or {}).items()}
     faults: list[Fault] = []
@@ -263,10 +237,8 @@ def fuel_from_polygons(
 def _described(geometry: object) -> str:
     if geometry is None:
         return "missing"
-    if isinstance(geometry, shapely.Geometry):
-        kind = type(geometry).__name__
-        return f"an empty {kind}" if shapely.is_empty(geometry) else f"a {kind}"
-    return f"a {type(geometry).__name__}"
+    empty = isinstance(geometry, shapely.Geometry) and shapely.is_empty(geometry)
+    return f"{'an empty' if empty else 'a'} {type(geometry).__name__}"
 
 
 def _rasterized(
@@ -279,16 +251,11 @@ def _rasterized(
         transform = rasterio.transform.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m)
         # Later shapes overwrite earlier ones: the largest first, so that the smallest stays on top.
         order = sorted(range(len(geometries)), key=lambda k: -float(geometries[k].area))
-        options = {"out_shape": grid.shape, "transform": transform}
+        options = {"out_shape": grid.shape, "transform": transform, "dtype": "int16"}
         shapes = [(geometries[k], types.index(chosen[k])) for k in order]
-        covered = rasterio.features.rasterize(shapes, fill=-1, dtype="int16", **options)
-        count = rasterio.features.rasterize(
-            [(geometry, 1) for geometry in geometries],
-            fill=0,
-            dtype="int16",
-            merge_alg=rasterio.enums.MergeAlg.add,
-            **options,
-        )
+        covered = rasterio.features.rasterize(shapes, fill=-1, **options)
+        ones = [(geometry, 1) for geometry in geometries]
+        count = rasterio.features.rasterize(ones, merge_alg=rasterio.enums.MergeAlg.add, **options)
         code = np.where(covered >= 0, covered, 0).astype(np.int16)
     assumptions: list[str] = []
     bare = int((count == 0).sum())

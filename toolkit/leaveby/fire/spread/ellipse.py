@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from leaveby.compiling import njit
-from leaveby.errors import Fault, InputError
+from leaveby.errors import refuse
 from leaveby.fire.terrain import Grid
 
 SLOPE_FACTOR_PER_DEG: Final = 0.069
@@ -131,22 +131,10 @@ def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[n
 
     In forest the smaller of the two relations, in grass its own; at least 1 and at most 6.
 
-    Parameters
-    ----------
-    wind_km_h : array_like
-        Effective wind at 10 m in km/h, at or above 0.
-    grass : bool
-        True for grassland.
-
-    Returns
-    -------
-    ndarray of float64
-        1 to 6.
-
     Raises
     ------
     InputError
-        Where the wind is negative or not finite.
+        Where the wind (at 10 m) is negative or not finite.
 
     References
     ----------
@@ -161,7 +149,7 @@ def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[n
     """
     wind = np.asarray(wind_km_h, dtype=np.float64)
     if not np.all(np.isfinite(wind)) or np.any(wind < 0):
-        raise InputError([Fault("wind", "is negative or not a number", "0 km/h or more", "correct the wind")])
+        raise refuse("wind", "is negative or not a number", expected="0 km/h or more", mend="correct the wind")
     return np.minimum(_uncapped_ratio(wind, grass=grass), LENGTH_TO_BREADTH_LIMIT)
 
 
@@ -175,7 +163,7 @@ def eccentricity(ratio: ArrayLike) -> NDArray[np.float64]:
     """
     LB = np.asarray(ratio, dtype=np.float64)
     if not np.all(LB >= 1.0):
-        raise InputError([Fault("length-to-breadth", "is below 1 or not a number", "1 or more", "correct the ratio")])
+        raise refuse("length-to-breadth", "is below 1 or not a number", expected="1 or more", mend="correct the ratio")
     return np.sqrt(1.0 - 1.0 / LB**2)
 
 
@@ -210,11 +198,7 @@ def local_ellipse(
     The head runs along the vector sum of the wind and 2.949 km/h upslope per degree of slope, at the flat rate times
     exp(0.069 x slope in degrees along that direction); the ratio follows from the length of the sum. The ellipse
     is then rounded off until it gives, along the wind, at least the flat rate times the slope factor along the wind.
-
-    Parameters
-    ----------
-    ratio_row : ndarray of float64, shape (12801,)
-        A row of `shape_table`.
+    `ratio_row` is a row of `shape_table`.
 
     Examples
     --------

@@ -1,6 +1,8 @@
 """Head rate of spread on flat ground: every published equation as printed, and its form in SI for arrays.
 
-Each private function holds one equation in the units and symbols of its paper. Each public one takes and returns SI.
+Each private function holds one equation in the units and symbols of its paper. Each public one gives the head rate of
+spread on flat ground in m/s, as an array; what it takes broadcasts together: `wind_speed_m_s`, the mean open wind at
+10 m, and `moisture_percent`, that of fine dead fuel (`fuel.moisture`), besides what its own docstring names.
 None of these papers was read in full; where an equation is remembered, its docstring says so. No tabulated value of
 the dry eucalypt model was found anywhere: it is checked by hand and by the published statistics of its error only.
 """
@@ -98,11 +100,6 @@ def _shrubland(WF: float, U10: float, H: float, MC: float) -> float:
     return (5.0 + 0.2 * (R5 - 5.0) * U10) * shape
 
 
-def _rule(share: float, U10: float) -> float:
-    """Share of the mean open wind at 10 m, both in the same unit."""
-    return share * U10
-
-
 # --- for arrays ------------------------------------------------------------------------------------------------------
 
 _phi_m_of = njit()(_grass_phi_m)
@@ -132,6 +129,7 @@ _cruz_over = vectorize(_curing_cruz2015)
 _cheney_over = vectorize(_curing_cheney1998)
 
 GRASS_STATES: Final = ("natural", "grazed", "eaten_out")
+"""Grazed is also cut."""
 
 
 def _array(values: ArrayLike) -> NDArray[np.float64]:
@@ -148,21 +146,9 @@ def _si(speed: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
 
 
 def mark5_ros_m_s(danger_index: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
-    """McArthur Mark 5 rate of spread in eucalypt forest.
+    """McArthur Mark 5 in eucalypt forest, known to be slow on wildfires: see `model_error`.
 
-    Known to be slow on wildfires: see `model_error`.
-
-    Parameters
-    ----------
-    danger_index : array_like
-        Forest fire danger index; the meter ended at 100.
-    load_t_ha : array_like
-        Fine surface fuel, t/ha.
-
-    Returns
-    -------
-    ndarray of float64
-        Head rate of spread on flat ground, m/s.
+    The danger index is that of forest (the meter ended at 100), the load that of fine surface fuel, t/ha.
 
     References
     ----------
@@ -185,26 +171,10 @@ def dry_eucalypt_ros_m_s(
     near_surface_hazard_score: ArrayLike,
     near_surface_height_cm: ArrayLike,
 ) -> NDArray[np.float64]:
-    """Rate of spread in dry eucalypt forest, fuel-hazard-score form.
+    """Dry eucalypt forest, fuel-hazard-score form: scores 0 to 4, moisture above 0 %.
 
     The two branches meet at 5 km/h of wind, where the wind term is 0. The form with hazard ratings is not offered: its
     coefficients are not known here with confidence.
-
-    Parameters
-    ----------
-    wind_speed_m_s : array_like
-        Mean open wind at 10 m, m/s.
-    moisture_percent : array_like
-        Fine dead fuel moisture, above 0 %.
-    surface_hazard_score, near_surface_hazard_score : array_like
-        0 to 4.
-    near_surface_height_cm : array_like
-        Height of the near-surface layer, cm.
-
-    Returns
-    -------
-    ndarray of float64
-        Head rate of spread on flat ground, m/s.
 
     References
     ----------
@@ -219,14 +189,8 @@ def dry_eucalypt_ros_m_s(
     >>> float((ros * 3600).round(0))
     2115.0
     """
-    out = _dry_eucalypt_over(
-        _km_h(wind_speed_m_s),
-        _array(moisture_percent),
-        _array(surface_hazard_score),
-        _array(near_surface_hazard_score),
-        _array(near_surface_height_cm),
-    )
-    return _si(out, _M_S_PER_M_H)
+    scores = (_array(surface_hazard_score), _array(near_surface_hazard_score), _array(near_surface_height_cm))
+    return _si(_dry_eucalypt_over(_km_h(wind_speed_m_s), _array(moisture_percent), *scores), _M_S_PER_M_H)
 
 
 def curing_coefficient(curing_percent: ArrayLike, *, curve: Curing = "cruz2015") -> NDArray[np.float64]:
@@ -256,29 +220,11 @@ def grass_ros_m_s(
     state: ArrayLike = 0,
     curve: Curing = "cruz2015",
 ) -> NDArray[np.float64]:
-    """Rate of spread in grassland.
+    """Grassland, for a head wider than about 200 m; narrower ones are slower.
 
-    For a head wider than about 200 m; narrower ones are slower. Multiply by 0.5 for grassy woodland and 0.3 for grassy
-    open forest (`fuel_types.FuelType.grass_factor`).
-
-    Parameters
-    ----------
-    wind_speed_m_s : array_like
-        Mean open wind at 10 m, m/s.
-    moisture_percent : array_like
-        Dead grass moisture, %; above 20 to 24 % the equation gives 0.
-    curing_percent : array_like
-        0 to 100 %.
-    state : array_like of int
-        Index into `GRASS_STATES`: 0 natural, 1 grazed or cut, 2 eaten out.
-    curve : {"cruz2015", "cheney1998"}
-        Curing curve.
-
-    Returns
-    -------
-    ndarray of float64
-        Head rate of spread on flat ground, m/s. At 10 km/h of wind and 12 % of moisture the printed pieces miss each
-        other by less than 0.1 %.
+    `state` is an index into `GRASS_STATES`. Above 20 to 24 % of moisture the equation gives 0. At 10 km/h of wind and
+    12 % of moisture the printed pieces miss each other by less than 0.1 %. Under trees, multiply by
+    `FuelType.grass_factor`.
 
     References
     ----------
@@ -290,40 +236,17 @@ def grass_ros_m_s(
     >>> float((grass_ros_m_s(40 / 3.6, 4.0, curing_percent=100.0) * 3.6).round(3))
     11.844
     """
-    out = _grass_over(
-        _km_h(wind_speed_m_s),
-        _array(moisture_percent),
-        _array(curing_percent),
-        np.asarray(state, dtype=np.int64),
-        0 if curve == "cruz2015" else 1,
-    )
+    states, curves = np.asarray(state, dtype=np.int64), 0 if curve == "cruz2015" else 1
+    out = _grass_over(_km_h(wind_speed_m_s), _array(moisture_percent), _array(curing_percent), states, curves)
     return _si(out, _M_S_PER_KM_H)
 
 
 def shrubland_ros_m_s(
-    wind_speed_m_s: ArrayLike,
-    moisture_percent: ArrayLike,
-    *,
-    height_m: ArrayLike,
-    wind_factor: ArrayLike = 0.67,
+    wind_speed_m_s: ArrayLike, moisture_percent: ArrayLike, *, height_m: ArrayLike, wind_factor: ArrayLike = 0.67
 ) -> NDArray[np.float64]:
-    """Rate of spread in shrubland and heath.
+    """Shrubland and heath of a mean height; the wind factor is 0.67 in the open and 0.35 under trees.
 
-    Parameters
-    ----------
-    wind_speed_m_s : array_like
-        Mean open wind at 10 m, m/s. Below 5 km/h a straight line to 5 m/min (before height and moisture) in calm air.
-    moisture_percent : array_like
-        Dead fine fuel moisture, %.
-    height_m : array_like
-        Mean height of the shrubs, m.
-    wind_factor : array_like
-        0.67 in the open, 0.35 under trees.
-
-    Returns
-    -------
-    ndarray of float64
-        Head rate of spread on flat ground, m/s.
+    Below 5 km/h of wind a straight line to 5 m/min (before height and moisture) in calm air.
 
     References
     ----------
@@ -342,7 +265,7 @@ def shrubland_ros_m_s(
 def rule_10_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
     """Rule of thumb for forest and shrubland: a tenth of the mean open wind at 10 m.
 
-    For dry fuel (below about 7 %) and strong wind (above 30 km/h); not for grass. On flat ground.
+    For dry fuel (below about 7 %) and strong wind (above 30 km/h); not for grass.
 
     References
     ----------
@@ -353,7 +276,7 @@ def rule_10_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
     >>> float(rule_10_percent_ros_m_s(25.0))
     2.5
     """
-    return np.asarray(_rule(0.10, 1.0) * _array(wind_speed_m_s))
+    return np.asarray(0.10 * _array(wind_speed_m_s))
 
 
 def rule_20_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
@@ -370,7 +293,7 @@ def rule_20_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
     >>> float(rule_20_percent_ros_m_s(10.0))
     2.0
     """
-    return np.asarray(_rule(0.20, 1.0) * _array(wind_speed_m_s))
+    return np.asarray(0.20 * _array(wind_speed_m_s))
 
 
 def grass_meter_ros_m_s(danger_index: ArrayLike) -> NDArray[np.float64]:

@@ -1,7 +1,8 @@
 """Flames and fireline intensity, each kind of vegetation by its own equation, for the radiant heat on a house.
 
 A forest's flames on grass or shrubs would be three to six times too long: grass and shrubs take Byram's flame length,
-from the intensity.
+from the intensity. The public functions take arrays that broadcast together: head rates of spread in m/s, fuel that
+burns in the flames in t/ha, intensities in kW per metre of front. Flames are in metres.
 """
 
 from __future__ import annotations
@@ -57,18 +58,6 @@ def _array(values: ArrayLike) -> NDArray[np.float64]:
 def flame_height_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
     """Flame height in eucalypt forest by the Mark 5 equations, never below 0.
 
-    Parameters
-    ----------
-    head_ros_m_s : array_like
-        Head rate of spread, m/s.
-    load_t_ha : array_like
-        Fine fuel, t/ha.
-
-    Returns
-    -------
-    ndarray of float64
-        Metres.
-
     References
     ----------
     Noble, Bary and Gill (1980). Remembered, not read.
@@ -84,17 +73,7 @@ def flame_height_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.
 def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDArray[np.float64]:
     """Flame length of the Australian standard for building in bushfire-prone areas, forest and woodland.
 
-    Parameters
-    ----------
-    head_ros_m_s : array_like
-        Head rate of spread, m/s.
-    overall_load_t_ha : array_like
-        Fine fuel with canopy and bark, t/ha.
-
-    Returns
-    -------
-    ndarray of float64
-        Metres.
+    The load is that of fine fuel with canopy and bark.
 
     References
     ----------
@@ -111,16 +90,6 @@ def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDA
 
 def byram_flame_length_m(intensity_kw_m: ArrayLike) -> NDArray[np.float64]:
     """Flame length by Byram's equation, which the standard takes for scrub and shrubland.
-
-    Parameters
-    ----------
-    intensity_kw_m : array_like
-        Fireline intensity, kW/m, 0 or more.
-
-    Returns
-    -------
-    ndarray of float64
-        Metres.
 
     References
     ----------
@@ -139,18 +108,7 @@ def fuel_flame_length_m(fuel: FuelType, head_ros_m_s: ArrayLike) -> NDArray[np.f
     """Flame length of a head fire in a fuel type, by the flame equation of its vegetation.
 
     Forest and woodland: the standard's equation. Shrubs: Byram's. Grass: Byram's with the intensity 1.14 times as
-    high, which meets the distances that the standard prints. "any": the longest of the three.
-
-    Parameters
-    ----------
-    fuel : FuelType
-    head_ros_m_s : array_like
-        Head rate of spread, m/s, with the slope in it.
-
-    Returns
-    -------
-    ndarray of float64
-        Metres; 0 where nothing burns.
+    high, which meets the distances that the standard prints. "any": the longest of the three. Where nothing burns: 0.
 
     References
     ----------
@@ -179,21 +137,7 @@ def fuel_flame_length_m(fuel: FuelType, head_ros_m_s: ArrayLike) -> NDArray[np.f
 def fireline_intensity_kw_m(
     head_ros_m_s: ArrayLike, load_t_ha: ArrayLike, *, heat_yield_kj_kg: float = HEAT_YIELD_KJ_KG.value
 ) -> NDArray[np.float64]:
-    """Byram's fireline intensity, by default with the heat yield of AS 3959.
-
-    Parameters
-    ----------
-    head_ros_m_s : array_like
-        Head rate of spread, m/s.
-    load_t_ha : array_like
-        Fuel that burns in the flames, t/ha.
-    heat_yield_kj_kg : float
-        Heat given off by a kilogram of fuel, kJ/kg; older reports take 16,000.
-
-    Returns
-    -------
-    ndarray of float64
-        kW per metre of front.
+    """Byram's fireline intensity, by default with the heat yield of AS 3959; older reports take 16,000.
 
     References
     ----------

@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from leaveby.fire.fuel.types import table_rows
 from leaveby.parameters import HIGHEST_ROS_FACTOR, LOWEST_ROS_FACTOR
 
 LOWEST_FACTOR: Final = LOWEST_ROS_FACTOR.value
@@ -34,14 +35,14 @@ class ModelError:
         Key of the model.
     mu, sigma : float
         Mean and standard deviation of the logarithm of observed over predicted.
-    origin : str
+    source : str
         Where they come from, and how.
     """
 
     model: str
     mu: float
     sigma: float
-    origin: str
+    source: str
 
 
 def mape_of_sigma(sigma: float) -> float:
@@ -78,64 +79,11 @@ def sigma_of_mape(mape: float) -> float:
     return 0.5 * (low + high)
 
 
-MARK5_ON_WILDFIRES: Final = (1.0 / (1.0 - 0.73), 0.5 * (3.5 + 4.0) / 2.0)
-"""Observed over predicted by Mark 5: Tasmania, January 2013, 12 runs, predicted 73 % too slow on average
-(Marsden-Smedley 2014); Bemm River, October 1988, 3.5 to 4.0 km/h observed and 2.0 predicted. Both read in abstracts."""
-
 MODEL_ERRORS: Final[Mapping[str, ModelError]] = {
-    error.model: error
-    for error in (
-        ModelError(
-            "dry_eucalypt",
-            mu=-math.log(1.0 - 0.04),
-            sigma=sigma_of_mape(0.46),
-            origin=(
-                "centre: -4 % on 12 runs, Tasmania 2013 (Marsden-Smedley 2014); width: 35 to 46 % mean absolute error "
-                "published for the later model on the same kind of fires (IJWF 31:81-95), the wider end; its 81 to 84 "
-                "% on independent wildfires come from slow fires predicted too fast (under 30 % above 2 km/h)"
-            ),
-        ),
-        ModelError(
-            "mark5",
-            mu=sum(math.log(ratio) for ratio in MARK5_ON_WILDFIRES) / len(MARK5_ON_WILDFIRES),
-            sigma=sigma_of_mape(0.46),
-            origin=(
-                "centre: geometric mean of two published comparisons (3.7 in Tasmania 2013, 1.9 at Bemm River), a vote "
-                "each since runs of one outbreak are not independent: 2.6 times too slow; width: not published, "
-                "taken as for the dry eucalypt model"
-            ),
-        ),
-        ModelError(
-            "grass",
-            mu=0.0,
-            sigma=sigma_of_mape(0.51),
-            origin=(
-                "no error of its own is at hand: just over half of 49 data sets have mean errors of 51 to 75 % (Cruz "
-                "and Alexander 2013), the lower end for a model used in the fuel it was made for"
-            ),
-        ),
-        ModelError(
-            "shrubland",
-            mu=0.0,
-            sigma=sigma_of_mape(0.52),
-            origin=(
-                "46 to 52 % mean absolute error on 32 published wildfires with fuel moisture as it is computed here, "
-                "the wider end; with the moisture published for each fire 41 % and a bias of -0.01 km/h"
-            ),
-        ),
-        ModelError(
-            "rule_10_percent",
-            mu=0.0,
-            sigma=sigma_of_mape(0.50),
-            origin="mean relative error under 50 % in dry fuel and strong wind, 118 runs (Cruz and Alexander 2019)",
-        ),
-        ModelError(
-            "rule_20_percent",
-            mu=0.0,
-            sigma=sigma_of_mape(0.51),
-            origin="no error of its own is at hand: as for the grass model",
-        ),
+    row["model"]: ModelError(
+        row["model"], float(row["mu"]), sigma_of_mape(float(row["mean_absolute_error"])), row["source"]
     )
+    for row in table_rows(__package__, "model_errors.csv")
 }
 """The error of each model, by its key."""
 
@@ -166,26 +114,12 @@ ERROR_ASSUMPTIONS: Final = (
 def ros_factor(model: str, z: float) -> float:
     """Factor on a model's rate of spread for a standard normal number, within 0.25 to 8.
 
-    Parameters
-    ----------
-    model : str
-        Key of the model, as in `MODEL_ERRORS`.
-    z : float
-        Standard normal; above 0 for a fire faster than the middle one.
-
-    Returns
-    -------
-    float
-        Observed over predicted rate of spread.
-
-    Raises
-    ------
-    KeyError
-        For a model without a published error.
+    `z` is standard normal, above 0 for a fire faster than the middle one; a model without a published error raises
+    KeyError.
 
     References
     ----------
-    Cruz and Alexander (2013), Environmental Modelling and Software 47:16-28; the sources named in each `origin`.
+    Cruz and Alexander (2013), Environmental Modelling and Software 47:16-28; the sources named in `model_errors.csv`.
 
     Examples
     --------

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
@@ -16,12 +17,12 @@ from numpy.typing import ArrayLike, NDArray
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire.fuel import moisture
 from leaveby.fire.fuel.types import FuelType
-from leaveby.fire.fuel.zones import FuelMap
+from leaveby.fire.fuel.zones import FuelMap, uniform_fuel
 from leaveby.fire.spread import equations as rate_of_spread
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather import danger
-from leaveby.fire.weather.series import Weather, local_hour, local_month, perturbed, wind_towards
+from leaveby.fire.weather.series import Weather, constant_weather, local_hour, local_month, wind_towards
 
 MODELS: Final = ("dry_eucalypt", "mark5", "grass", "shrubland", "rule_10_percent", "rule_20_percent")
 """Keys of the rate-of-spread models."""
@@ -97,13 +98,8 @@ def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
 
     Examples
     --------
-    >>> from datetime import UTC, datetime
-    >>> from leaveby.fire.fuel.zones import uniform_fuel
-    >>> from leaveby.fire.weather.series import constant_weather
-    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0)
     >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> zones = spread_zones(uniform_fuel(grid, "heath"), weather)
+    >>> zones = spread_zones(uniform_fuel(grid, "heath"), _hot_day())
     >>> zones.zone.tolist(), zones.types[0].name
     ([[0, 0], [0, 0]], 'heath')
     """
@@ -117,12 +113,8 @@ def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
     counts = np.bincount(pair.ravel(), minlength=len(fuel.types) * weather.places)
     kept = np.flatnonzero((counts > 0) & np.repeat(burns, weather.places))
     if kept.size == 0:
-        raise refuse(
-            "the fuel map",
-            "no cell of it can burn",
-            expected="burnable fuel somewhere",
-            mend="look over the legend, and the area that the map covers",
-        )
+        mend = "look over the legend, and the area that the map covers"
+        raise refuse("the fuel map", "no cell of it can burn", expected="burnable fuel somewhere", mend=mend)
     number = np.full(counts.size, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
     types = tuple(fuel.types[int(k) // weather.places] for k in kept)
@@ -146,11 +138,7 @@ def check_models(models: Sequence[str], zones: SpreadZones) -> None:
 
     Examples
     --------
-    >>> from leaveby.fire.fuel.types import fuel_type
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> zones = SpreadZones(grid, np.zeros((2, 2), np.int32), (fuel_type("woodland"),), np.zeros(1, np.int32),
-    ...     np.zeros(1, np.bool_))
-    >>> check_models(["grass"], zones)
+    >>> check_models(["grass"], _heath("woodland"))
     Traceback (most recent call last):
         ...
     leaveby.errors.InputError: models: there is forest on the map, but no model for it. Expected one or more of
@@ -163,14 +151,8 @@ def check_models(models: Sequence[str], zones: SpreadZones) -> None:
     ]
     forest = any(kind.equation in ("forest", "any") for kind in zones.types)
     if forest and not any(model in FOREST_MODELS for model in models):
-        faults.append(
-            Fault(
-                "models",
-                "there is forest on the map, but no model for it",
-                "one or more of " + ", ".join(FOREST_MODELS),
-                "name a forest model",
-            )
-        )
+        wrong, wanted = "there is forest on the map, but no model for it", "one or more of " + ", ".join(FOREST_MODELS)
+        faults.append(Fault("models", wrong, wanted, "name a forest model"))
     if faults:
         raise InputError(faults)
 
@@ -213,11 +195,7 @@ def fuel_moisture_percent(weather: Weather) -> dict[str, NDArray[np.float64]]:
 
     Examples
     --------
-    >>> from datetime import UTC, datetime
-    >>> from leaveby.fire.weather.series import constant_weather
-    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, hours=1)
-    >>> {fuel: float(percent[0, 0].round(3)) for fuel, percent in fuel_moisture_percent(weather).items()}
+    >>> {fuel: float(percent[0, 0].round(3)) for fuel, percent in fuel_moisture_percent(_hot_day()).items()}
     {'forest': 3.128, 'grass': 2.76, 'shrubland': 4.21}
     """
     T, RH = weather.air_temperature_c, weather.relative_humidity_percent
@@ -238,21 +216,16 @@ def fuel_moisture_percent(weather: Weather) -> dict[str, NDArray[np.float64]]:
 
 def _rates(weather: Weather, zones: SpreadZones, models: tuple[str, ...]) -> NDArray[np.float64]:
     moist = fuel_moisture_percent(weather)
-    index = danger.forest_fire_danger_index(
-        weather.air_temperature_c,
-        weather.relative_humidity_percent,
-        wind_speed_m_s=weather.wind_speed_m_s,
-        drought_factor=weather.drought_factor,
-    )
-    wind = weather.wind_speed_m_s
+    index = fire_danger(weather)
     out = np.zeros((len(models), weather.steps, len(zones.types)), dtype=np.float64)
     for kind in dict.fromkeys(zones.types):
         which = np.array([k for k, other in enumerate(zones.types) if other == kind], dtype=np.intp)
         at = zones.place[which]
+        wind, curing = weather.wind_speed_m_s[:, at], weather.curing_percent[:, at]
         for model in models_for(kind, models):
             if model == "dry_eucalypt":
                 ros = rate_of_spread.dry_eucalypt_ros_m_s(
-                    wind[:, at],
+                    wind,
                     moist["forest"][:, at],
                     surface_hazard_score=kind.surface_hazard_score,
                     near_surface_hazard_score=kind.near_surface_hazard_score,
@@ -262,22 +235,34 @@ def _rates(weather: Weather, zones: SpreadZones, models: tuple[str, ...]) -> NDA
                 ros = rate_of_spread.mark5_ros_m_s(index[:, at], kind.surface_load_t_ha)
             elif model == "grass":
                 state = rate_of_spread.GRASS_STATES.index(kind.grass_state)
-                ros = kind.grass_factor * rate_of_spread.grass_ros_m_s(
-                    wind[:, at], moist["grass"][:, at], curing_percent=weather.curing_percent[:, at], state=state
-                )
+                grass = rate_of_spread.grass_ros_m_s(wind, moist["grass"][:, at], curing_percent=curing, state=state)
+                ros = kind.grass_factor * grass
             elif model == "shrubland":
                 ros = rate_of_spread.shrubland_ros_m_s(
-                    wind[:, at],
-                    moist["shrubland"][:, at],
-                    height_m=kind.shrub_height_m,
-                    wind_factor=kind.shrub_wind_factor,
+                    wind, moist["shrubland"][:, at], height_m=kind.shrub_height_m, wind_factor=kind.shrub_wind_factor
                 )
             elif model == "rule_10_percent":
-                ros = rate_of_spread.rule_10_percent_ros_m_s(wind[:, at])
+                ros = rate_of_spread.rule_10_percent_ros_m_s(wind)
             else:
-                ros = kind.grass_factor * rate_of_spread.rule_20_percent_ros_m_s(wind[:, at])
+                ros = kind.grass_factor * rate_of_spread.rule_20_percent_ros_m_s(wind)
             out[models.index(model)][:, which] = ros
     return out
+
+
+def fire_danger(weather: Weather) -> NDArray[np.float64]:
+    """Forest fire danger index by step and place.
+
+    Examples
+    --------
+    >>> fire_danger(_hot_day()).round(1)
+    array([[119.9]])
+    """
+    return danger.forest_fire_danger_index(
+        weather.air_temperature_c,
+        weather.relative_humidity_percent,
+        wind_speed_m_s=weather.wind_speed_m_s,
+        drought_factor=weather.drought_factor,
+    )
 
 
 def flat_spread(
@@ -315,15 +300,9 @@ def flat_spread(
 
     Examples
     --------
-    >>> from datetime import UTC, datetime
-    >>> from leaveby.fire.fuel.zones import uniform_fuel
-    >>> from leaveby.fire.weather.series import constant_weather
-    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, drought_factor=10.0)
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> flat = flat_spread(weather, uniform_fuel(grid, "dry eucalypt forest"))
+    >>> flat = flat_spread(_hot_day(), _heath("dry eucalypt forest"))
     >>> float((flat.head_ros_m_s[0, 0] * 3.6).round(1)), flat.governors[flat.governing[0, 0]]
-    (7.1, 'dry_eucalypt')
+    (7.5, 'dry_eucalypt')
     """
     zones = fuel if isinstance(fuel, SpreadZones) else spread_zones(fuel, weather)
     check_models(models, zones)
@@ -356,9 +335,8 @@ def _check_rates(ros_factors: Mapping[str, float], floor_m_s: float | None, set_
     ]
     for name, value in (("the floor of", floor_m_s), ("the set", set_m_s)):
         if value is not None and not 0.0 < value <= 30.0:
-            faults.append(
-                Fault(f"{name} rate of spread", f"it is {value} m/s", "above 0 to 30 m/s (108 km/h)", "correct it")
-            )
+            wanted = "above 0 to 30 m/s (108 km/h)"
+            faults.append(Fault(f"{name} rate of spread", f"it is {value} m/s", wanted, "correct it"))
     if faults:
         raise InputError(faults)
 
@@ -372,10 +350,8 @@ def table_for_member(
     ros_factors: Mapping[str, float] | None = None,
     floor_m_s: float | None = None,
     set_m_s: float | None = None,
-    wind_factor: float = 1.0,
-    wind_turn_deg: float = 0.0,
 ) -> SpreadTable:
-    """Make the spread table of one member from zones that were made before.
+    """Make the spread table of one member from zones that were made before, and the member's own weather.
 
     Where the rate is set by hand it is the speed across the landscape, hills included: the table's ground is then flat.
 
@@ -383,42 +359,42 @@ def table_for_member(
     ----------
     gradients : tuple of two array_like, shape (rows, cols)
         Rise over run towards east and north.
-    wind_factor, wind_turn_deg : float
-        The member's wind, as in `weather.perturbed`.
 
     Other parameters are those of `flat_spread`.
 
     Examples
     --------
-    >>> from datetime import UTC, datetime
-    >>> from leaveby.fire.fuel.zones import uniform_fuel
-    >>> from leaveby.fire.weather.series import constant_weather
-    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=270.0)
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> zones = spread_zones(uniform_fuel(grid, "heath"), weather)
-    >>> table = table_for_member(zones, weather, gradients=(np.zeros((2, 2)), np.zeros((2, 2))), wind_factor=1.2)
+    >>> from leaveby.fire.weather.series import perturbed
+    >>> windier = perturbed(_hot_day(), wind_factor=1.2)
+    >>> table = table_for_member(_heath(), windier, gradients=(np.zeros((2, 2)), np.zeros((2, 2))))
     >>> float(table.wind_east_m_s[0, 0])
     18.0
     """
-    member = weather
-    if wind_factor != 1.0 or wind_turn_deg != 0.0:
-        member = perturbed(weather, wind_factor=wind_factor, wind_turn_deg=wind_turn_deg)
-    flat = flat_spread(member, zones, models=models, ros_factors=ros_factors, floor_m_s=floor_m_s, set_m_s=set_m_s)
+    flat = flat_spread(weather, zones, models=models, ros_factors=ros_factors, floor_m_s=floor_m_s, set_m_s=set_m_s)
     east, north = (np.asarray(component, dtype=np.float32) for component in gradients)
     if east.shape != zones.grid.shape or north.shape != zones.grid.shape:
         raise ValueError(f"gradients must have the grid's shape {zones.grid.shape}")
     if set_m_s is not None:
         east, north = np.zeros_like(east), np.zeros_like(north)
-    wind_east, wind_north = wind_towards(member)
-    return SpreadTable(
-        grid=zones.grid,
-        zone=zones.zone,
-        gradient_east=east,
-        gradient_north=north,
-        time_s=member.time_s,
-        flat_head_ros_m_s=flat.head_ros_m_s,
-        wind_east_m_s=wind_east[:, zones.place],
-        wind_north_m_s=wind_north[:, zones.place],
-        grass=zones.grass,
+    wind_east, wind_north = (component[:, zones.place] for component in wind_towards(weather))
+    rates = flat.head_ros_m_s
+    return SpreadTable(zones.grid, zones.zone, east, north, weather.time_s, rates, wind_east, wind_north, zones.grass)
+
+
+def _hot_day() -> Weather:
+    """An hour of hot, dry wind from the west, for the examples."""
+    return constant_weather(
+        datetime(2026, 1, 17, 13, tzinfo=UTC),
+        hours=1,
+        air_temperature_c=40.0,
+        relative_humidity_percent=10.0,
+        wind_speed_m_s=15.0,
+        wind_from_deg=270.0,
+        drought_factor=10.0,
     )
+
+
+def _heath(fuel: str = "heath") -> SpreadZones:
+    """Four cells of one fuel, for the examples."""
+    grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    return spread_zones(uniform_fuel(grid, fuel), _hot_day())

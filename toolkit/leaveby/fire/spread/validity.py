@@ -13,18 +13,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.fuel.types import FUEL_TYPES, FuelType
+from leaveby.fire.fuel.types import FUEL_TYPES, FuelType, table_rows
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.series import (
     DEFAULT_MODELS,
     FlatSpread,
     SpreadZones,
+    fire_danger,
     flat_spread,
     fuel_moisture_percent,
     models_for,
     spread_zones,
 )
-from leaveby.fire.weather import danger
 from leaveby.fire.weather.series import Weather
 
 MODEL_NAMES: Final[Mapping[str, str]] = {
@@ -64,27 +64,11 @@ class ValidRange:
     source: str
 
 
-_VESTA: Final = "experiments behind Cheney et al. (2012)"
-_GRASS: Final = "Cheney, Gould and Catchpole (1998)"
-_SHRUBS: Final = "Anderson et al. (2015)"
-_RULE_10: Final = "Cruz and Alexander (2019)"
-_RULE_20: Final = "Cruz, Alexander and Kilinc (2022)"
-
-VALID_RANGES: Final = (
-    ValidRange("mark5", "danger_index", 0.0, 100.0, False, "the meter's scale; Noble et al. (1980)"),
-    ValidRange("mark5", "load_t_ha", 0.0, 25.0, False, "the meter's scale"),
-    ValidRange("dry_eucalypt", "wind_km_h", 0.0, 30.0, False, _VESTA),
-    ValidRange("dry_eucalypt", "forest_moisture_percent", 5.6, 9.6, False, _VESTA),
-    ValidRange("grass", "curing_percent", 20.0, 100.0, False, "Cruz et al. (2015)"),
-    ValidRange("grass", "grass_moisture_percent", 2.0, 20.0, False, _GRASS),
-    ValidRange("grass", "wind_km_h", 0.0, 60.0, False, _GRASS),
-    ValidRange("shrubland", "wind_km_h", 5.0, 60.0, False, _SHRUBS),
-    ValidRange("shrubland", "shrubland_moisture_percent", 4.0, 30.0, False, _SHRUBS),
-    ValidRange("shrubland", "shrub_height_m", 0.1, 3.0, False, _SHRUBS),
-    ValidRange("rule_10_percent", "wind_km_h", 30.0, 100.0, True, _RULE_10),
-    ValidRange("rule_10_percent", "forest_moisture_percent", 0.0, 7.0, True, _RULE_10),
-    ValidRange("rule_20_percent", "wind_km_h", 20.0, 62.0, True, _RULE_20),
-    ValidRange("rule_20_percent", "curing_percent", 90.0, 100.0, False, _RULE_20),
+VALID_RANGES: Final = tuple(
+    ValidRange(
+        row["model"], row["quantity"], float(row["low"]), float(row["high"]), row["seen"] == "yes", row["source"]
+    )
+    for row in table_rows(__package__, "valid_ranges.csv")
 )
 """What each model was made for."""
 
@@ -103,12 +87,7 @@ _WORDS: Final[Mapping[str, tuple[str, str]]] = {
 def _quantities(weather: Weather) -> dict[str, Callable[[FuelType, int], NDArray[np.float64]]]:
     """Each quantity as a function of fuel type and weather place, giving its course over the steps."""
     moist = fuel_moisture_percent(weather)
-    index = danger.forest_fire_danger_index(
-        weather.air_temperature_c,
-        weather.relative_humidity_percent,
-        wind_speed_m_s=weather.wind_speed_m_s,
-        drought_factor=weather.drought_factor,
-    )
+    index = fire_danger(weather)
     steps = weather.steps
     return {
         "wind_km_h": lambda _, place: weather.wind_speed_m_s[:, place] * 3.6,
@@ -137,10 +116,7 @@ _BASIS: Final[Mapping[str, str]] = {
 def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MODELS) -> tuple[str, ...]:
     """List what the rates of spread rest on, for the assumptions of a result; those of fuel and weather stand apart.
 
-    Returns
-    -------
-    tuple of str
-        One sentence for each model taking part that was not read, for fuel types out of the table, and for the sky.
+    One sentence for each model taking part that was not read, for fuel types out of the table, and for the sky.
 
     Examples
     --------
@@ -171,18 +147,9 @@ def outside_validity(
 ) -> tuple[str, ...]:
     """List where the models are used beyond what they were made for, and where they then fall below the rule of thumb.
 
-    Parameters
-    ----------
-    fuel : FuelMap or SpreadZones
-    models : sequence of str
-        The plan's models.
-
-    Returns
-    -------
-    tuple of str
-        One sentence for each model, quantity and end of its range, and one for each model that is slower than the rule
-        of thumb (10 % of the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its
-        range, or within it where no other model is faster.
+    One sentence for each model, quantity and end of its range, and one for each model that is slower than the rule of
+    thumb (10 % of the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its range, or
+    within it where no other model is faster.
 
     Examples
     --------

@@ -2,6 +2,9 @@
 
 The forest index, the Keetch-Byram drought index and the Griffiths drought factor are checked against the climate-index
 library xclim; the grassland indices are remembered from Noble et al. (1980) and checked against the printed meter.
+
+The public functions take arrays that broadcast together: temperature in degrees C, humidity, curing and the like in
+percent, the mean open wind at 10 m in m/s, rain and soil moisture deficit in mm, loads in t/ha.
 """
 
 from __future__ import annotations
@@ -63,23 +66,9 @@ def forest_fire_danger_index(
     wind_speed_m_s: ArrayLike,
     drought_factor: ArrayLike,
 ) -> NDArray[np.float64]:
-    """McArthur forest fire danger index, Mark 5, as an equation.
+    """McArthur forest fire danger index, Mark 5, as an equation: the meter ended at 100, it does not.
 
-    Parameters
-    ----------
-    air_temperature_c : array_like
-        Degrees C.
-    relative_humidity_percent : array_like
-        0 to 100 %.
-    wind_speed_m_s : array_like
-        Mean open wind at 10 m, m/s, not below 0.
-    drought_factor : array_like
-        0 to 10; at 0 the index is 0.
-
-    Returns
-    -------
-    ndarray of float64
-        The index; the meter ended at 100, the equation does not. The arguments broadcast together.
+    The drought factor runs from 0 to 10; at 0 the index is 0.
 
     References
     ----------
@@ -109,21 +98,7 @@ def grass_fire_danger_index(
     """McArthur grassland fire danger index, Mark 4 or Mark 5, as an equation.
 
     On three fast grass fires Mark 4 was found fair and Mark 5 far too low (Noble 1991), so Mark 4 is the default.
-
-    Parameters
-    ----------
-    air_temperature_c, relative_humidity_percent, wind_speed_m_s : array_like
-        As in `forest_fire_danger_index`.
-    curing_percent : array_like
-        Dead share of the grass, 0 to 100 %; at 0 the index is 0.
-    version : {"mark4", "mark5"}
-    load_t_ha : array_like
-        Grass load, t/ha; Mark 5 only.
-
-    Returns
-    -------
-    ndarray of float64
-        The index; the arguments broadcast together.
+    The load takes part in Mark 5 only; at a curing of 0 % the index is 0.
 
     References
     ----------
@@ -188,19 +163,8 @@ def keetch_byram_drought_index_mm(
 
     The first 5 mm of every wet spell do not reach the soil. The index is held between 0 and 203.2 mm.
 
-    Parameters
-    ----------
-    rain_mm, highest_temperature_c : array_like, shape (days, ...)
-        Rain and highest temperature of each 24 h, mm and degrees C.
-    annual_rain_mm : array_like
-        Mean annual rain, mm.
-    initial_mm : array_like
-        Index on the day before the first.
-
-    Returns
-    -------
-    ndarray of float64, shape (days, ...)
-        The index at the end of each day, mm.
+    Rain and highest temperature are those of each 24 h, shape (days, ...), the annual rain the mean, and `initial_mm`
+    the index on the day before the first; the index comes at the end of each day.
 
     References
     ----------
@@ -286,15 +250,8 @@ def griffiths_drought_factor(rain_mm: ArrayLike, deficit_mm: ArrayLike) -> NDArr
     the latest day being 1 day ago (rain since this morning, age 0 in Finkele et al., can't occur in daily sums). The
     driest-looking limit on x of Finkele et al. (equation 14) applies.
 
-    Parameters
-    ----------
-    rain_mm, deficit_mm : array_like, shape (days, ...)
-        Daily rain, and the deficit (as from `keetch_byram_drought_index_mm`), mm; at least 20 days.
-
-    Returns
-    -------
-    ndarray of float64, shape (days - 19, ...)
-        Drought factor (0 to 10) of day 20 and every later one.
+    Daily rain and deficit (as from `keetch_byram_drought_index_mm`) have the shape (days, ...), 20 days at least; the
+    factor, 0 to 10, is that of day 20 and every later one.
 
     References
     ----------
@@ -331,23 +288,9 @@ _drought_factor_noble_over = vectorize(_drought_factor_noble)
 def noble_drought_factor(
     deficit_mm: ArrayLike, days_since_rain: ArrayLike, *, last_rain_mm: ArrayLike
 ) -> NDArray[np.float64]:
-    """Drought factor in the older form that stands beside the Mark 5 equations.
+    """Drought factor in the older form that stands beside the Mark 5 equations, up to 10.
 
     Soon after rain it can differ by several units from `griffiths_drought_factor`.
-
-    Parameters
-    ----------
-    deficit_mm : array_like
-        Soil moisture deficit, mm.
-    days_since_rain : array_like
-        Days since the last rain, not below 0.
-    last_rain_mm : array_like
-        Amount of that rain, mm.
-
-    Returns
-    -------
-    ndarray of float64
-        Drought factor, up to 10.
 
     References
     ----------

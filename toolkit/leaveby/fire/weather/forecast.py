@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta, timezone
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pyproj
@@ -17,17 +17,7 @@ from scipy.spatial import cKDTree
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.fire.terrain import Grid
-from leaveby.fire.weather.series import (
-    CURING_NOT_GIVEN,
-    DROUGHT_NOT_GIVEN,
-    HIGHEST_GUST_M_S,
-    HIGHEST_TEMPERATURE_C,
-    HIGHEST_WIND_M_S,
-    HOLDS_ON,
-    LOWEST_TEMPERATURE_C,
-    Weather,
-    faults_of_values,
-)
+from leaveby.fire.weather.series import GUSTS_STAND_IN, HOLDS_ON, LIMITS, Weather, faults_of_values, taken_where_missing
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -35,39 +25,30 @@ if TYPE_CHECKING:
 Factors = Mapping[str, tuple[float, float]]
 
 _SPEED: Final[Factors] = {
-    "m s-1": (1.0, 0.0),
-    "m/s": (1.0, 0.0),
-    "m s^-1": (1.0, 0.0),
-    "m s**-1": (1.0, 0.0),
-    "km h-1": (1.0 / 3.6, 0.0),
-    "km/h": (1.0 / 3.6, 0.0),
-    "knot": (1852.0 / 3600.0, 0.0),
-    "knots": (1852.0 / 3600.0, 0.0),
-    "kt": (1852.0 / 3600.0, 0.0),
+    **dict.fromkeys(("m s-1", "m/s", "m s^-1", "m s**-1"), (1.0, 0.0)),
+    **dict.fromkeys(("km h-1", "km/h"), (1.0 / 3.6, 0.0)),
+    **dict.fromkeys(("knot", "knots", "kt"), (1852.0 / 3600.0, 0.0)),
 }
+_CELSIUS: Final = ("degC", "degree_Celsius", "degrees_Celsius", "Celsius", "celsius", "degree_C")
 _TEMPERATURE: Final[Factors] = {
-    "K": (1.0, -273.15),
-    "kelvin": (1.0, -273.15),
-    "degC": (1.0, 0.0),
-    "degree_Celsius": (1.0, 0.0),
-    "degrees_Celsius": (1.0, 0.0),
-    "Celsius": (1.0, 0.0),
-    "celsius": (1.0, 0.0),
-    "degree_C": (1.0, 0.0),
+    **dict.fromkeys(("K", "kelvin"), (1.0, -273.15)),
+    **dict.fromkeys(_CELSIUS, (1.0, 0.0)),
 }
 _SHARE: Final[Factors] = {"%": (1.0, 0.0), "percent": (1.0, 0.0), "1": (100.0, 0.0)}
 _ANGLE: Final[Factors] = {"degree": (1.0, 0.0), "degrees": (1.0, 0.0), "radian": (180.0 / np.pi, 0.0)}
 
-_UNITS: Final[Mapping[str, Factors]] = {
-    "air_temperature": _TEMPERATURE,
-    "relative_humidity": _SHARE,
-    "wind_speed": _SPEED,
-    "eastward_wind": _SPEED,
-    "northward_wind": _SPEED,
-    "wind_from_direction": _ANGLE,
-    "wind_to_direction": _ANGLE,
-    "wind_speed_of_gust": _SPEED,
+_NAMES: Final[Mapping[str, tuple[Factors, str]]] = {
+    "air_temperature": (_TEMPERATURE, "air_temperature_c"),
+    "relative_humidity": (_SHARE, "relative_humidity_percent"),
+    "wind_speed": (_SPEED, "wind_speed_m_s"),
+    "eastward_wind": (_SPEED, "wind_speed_m_s"),
+    "northward_wind": (_SPEED, "wind_speed_m_s"),
+    "wind_from_direction": (_ANGLE, "wind_from_deg"),
+    "wind_to_direction": (_ANGLE, "wind_from_deg"),
+    "wind_speed_of_gust": (_SPEED, "gust_m_s"),
 }
+"""The units of each standard name with their factors and offsets, and whose limits hold for it."""
+
 _HEIGHT_NAMES: Final = ("height", "height_above_ground", "level", "z")
 
 
@@ -93,20 +74,11 @@ def weather_from_dataset(
     ds : xarray.Dataset
         With decoded times, which CF counts in UTC.
     grid : Grid
-        The analysis grid; every cell takes the nearest forecast point.
-    where : str
-        Name of the forecast, for the faults.
-    drought_factor, curing_percent : float, optional
-        For the whole forecast. Where missing, 10 and 100 %, and listed.
+        The analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are kept.
+    where, drought_factor, curing_percent, use_gusts
+        As in `weather_from_table`.
     utc_offset_h : float, optional
         Local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
-    use_gusts : bool
-        Let the gusts stand in for the mean wind, and list it.
-
-    Returns
-    -------
-    Weather
-        Only with the forecast points that serve a cell.
 
     Raises
     ------
@@ -128,45 +100,73 @@ def weather_from_dataset(
     >>> float(weather.wind_from_deg[0, 0]), weather.start.isoformat()
     (270.0, '2026-01-17T13:00:00+11:00')
     """
-    faults: list[Fault] = faults_of_values(
-        place=f"{where}, the value for the whole forecast", drought_factor=drought_factor, curing_percent=curing_percent
+    given = {"drought_factor": drought_factor, "curing_percent": curing_percent}
+    faults = faults_of_values(f"{where}, the value for the whole forecast", given)
+    times, wrong_times = _times(ds, where)
+    fields, dims, wrong_fields = _fields(ds, where)
+    faults += wrong_times + wrong_fields
+    faults += _missing(fields, faults, where=where, use_gusts=use_gusts)
+    if faults:
+        raise InputError(faults)
+
+    place, used, longitude = _places(ds, dims, grid=grid, where=where)
+    fields = {name: values.reshape(len(times), -1)[:, used] for name, values in fields.items()}
+    if faults := _bad_values(fields, where=where, used=used):
+        raise InputError(faults)
+    lines = [HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
+    wind = _wind(fields)
+    if use_gusts:
+        wind["wind_speed_m_s"] = wind["gust_m_s"]
+        lines.append(f"{where}: {GUSTS_STAND_IN}.")
+    if utc_offset_h is None:
+        utc_offset_h = float(np.round(longitude / 15.0))
+        lines.append(f"{where}: local time is taken to be UTC{utc_offset_h:+g} h, from the longitude.")
+    series, missing = taken_where_missing(wind, given)
+    every: dict[str, Any] = {"gust_m_s": None, **series}
+    return Weather(
+        start=times[0].astimezone(timezone(timedelta(hours=utc_offset_h))),
+        time_s=np.array([(time - times[0]).total_seconds() for time in times]),
+        air_temperature_c=fields["air_temperature"],
+        relative_humidity_percent=np.minimum(fields["relative_humidity"], 100.0),
+        **every,
+        place=place,
+        assumptions=(*lines, *missing),
     )
-    times, more = _times(ds, where)
-    faults += more
+
+
+def _fields(ds: xr.Dataset, where: str) -> tuple[dict[str, NDArray[np.float64]], tuple[str, ...], list[Fault]]:
+    """Every variable that is known by its standard name, and the dimensions in space that all must share."""
+    faults: list[Fault] = []
     fields: dict[str, NDArray[np.float64]] = {}
-    shape: tuple[str, ...] = ()
-    for name in _UNITS:
+    shared: tuple[str, ...] = ()
+    for name in _NAMES:
         array, more = _variable(ds, name, where)
         faults += more
         if array is None:
             continue
         dims, values = array
-        if fields and dims != shape:
-            wrong = f"it lies on {dims}, the others on {shape}"
+        if fields and dims != shared:
+            wrong = f"it lies on {dims}, the others on {shared}"
             faults.append(Fault(f"{where}, {name}", wrong, "the same dimensions", "put all on one grid"))
             continue
-        shape = dims
+        shared = dims
         fields[name] = values
-    faults += _missing(fields, faults, where=where, use_gusts=use_gusts)
-    if faults:
-        raise InputError(faults)
+    return fields, shared, faults
 
-    place, used, longitude = _places(ds, shape, grid=grid, where=where)
-    fields = {name: values.reshape(len(times), -1)[:, used] for name, values in fields.items()}
-    faults = _bad_values(fields, where=where, used=used)
-    if faults:
-        raise InputError(faults)
-    return _weather(
-        fields,
-        times=times,
-        place=place,
-        longitude=longitude,
-        where=where,
-        drought_factor=drought_factor,
-        curing_percent=curing_percent,
-        utc_offset_h=utc_offset_h,
-        use_gusts=use_gusts,
-    )
+
+def _wind(fields: Mapping[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
+    """Speed, direction and, where given, gusts (never below the speed), from components or from a direction."""
+    if "eastward_wind" in fields and "northward_wind" in fields:
+        u, v = fields["eastward_wind"], fields["northward_wind"]
+        speed, direction = np.hypot(u, v), np.mod(np.rad2deg(np.arctan2(-u, -v)), 360.0)
+    else:
+        speed = fields["wind_speed"]
+        towards = "wind_from_direction" not in fields
+        direction = np.mod(fields["wind_to_direction"] + 180.0 if towards else fields["wind_from_direction"], 360.0)
+    wind = {"wind_speed_m_s": speed, "wind_from_deg": direction}
+    if "wind_speed_of_gust" in fields:
+        wind["gust_m_s"] = np.maximum(fields["wind_speed_of_gust"], speed)
+    return wind
 
 
 def _times(ds: xr.Dataset, where: str) -> tuple[list[datetime], list[Fault]]:
@@ -183,21 +183,17 @@ def _times(ds: xr.Dataset, where: str) -> tuple[list[datetime], list[Fault]]:
     faults: list[Fault] = []
     if np.any(lengths <= 0):
         k = int(np.flatnonzero(lengths <= 0)[0])
-        faults.append(
-            Fault(f"{place}, step {k + 2}", "it is not later than the step before", "rising times", "sort it")
-        )
+        wrong = "it is not later than the step before"
+        faults.append(Fault(f"{place}, step {k + 2}", wrong, "rising times", "sort it"))
     elif lengths.size:
         steps, counts = np.unique(lengths, return_counts=True)
         usual = int(steps[np.argmax(counts)])
         for late in np.flatnonzero(lengths > max(usual, 3600)):
-            wrong = f"there is a gap of {lengths[late] / 3600.0:g} h before it"
-            faults.append(
-                Fault(f"{place}, step {int(late) + 2}", wrong, f"a step every {usual / 3600.0:g} h", "complete it")
-            )
+            wrong, wanted = f"there is a gap of {lengths[late] / 3600.0:g} h before it", f"{usual / 3600.0:g} h"
+            faults.append(Fault(f"{place}, step {int(late) + 2}", wrong, f"a step every {wanted}", "complete it"))
         if usual > 6 * 3600:
-            faults.append(
-                Fault(place, f"its steps are {usual / 3600.0:g} h apart", "6 h at the most", "take a finer one")
-            )
+            wrong = f"its steps are {usual / 3600.0:g} h apart"
+            faults.append(Fault(place, wrong, "6 h at the most", "take a finer one"))
     return [datetime.fromtimestamp(int(s), tz=UTC) for s in seconds], faults
 
 
@@ -214,7 +210,7 @@ def _variable(
         return None, [Fault(place, f"several variables have it: {names}", "one", "keep the one at 2 m (wind: 10 m)")]
     array = ds[found[0]]
     units = array.attrs.get("units")
-    known = _UNITS[name]
+    known = _NAMES[name][0]
     if units is None:
         return None, [Fault(place, "it has no attribute units", "one of " + ", ".join(known), "add the unit")]
     if str(units).strip() not in known:
@@ -249,14 +245,8 @@ def _missing(
     components = not absent("eastward_wind") and not absent("northward_wind")
     polar = not absent("wind_speed") and not (absent("wind_from_direction") and absent("wind_to_direction"))
     if not components and not polar:
-        out.append(
-            Fault(
-                where,
-                "there is no complete wind",
-                "eastward_wind and northward_wind, or wind_speed and wind_from_direction, as standard_name",
-                "add the variables or their attributes",
-            )
-        )
+        wanted = "eastward_wind and northward_wind, or wind_speed and wind_from_direction, as standard_name"
+        out.append(Fault(where, "there is no complete wind", wanted, "add the variables or their attributes"))
     if use_gusts and absent("wind_speed_of_gust"):
         out.append(Fault(where, "gusts are to be used, but there are none", "wind_speed_of_gust", "add it"))
     return out
@@ -272,7 +262,7 @@ def _coordinate(ds: xr.Dataset, name: str) -> xr.DataArray | None:
 
 def _places(
     ds: xr.Dataset, dims: tuple[str, ...], *, grid: Grid, where: str
-) -> tuple[NDArray[np.int32] | None, NDArray[np.intp], float | None]:
+) -> tuple[NDArray[np.int32] | None, NDArray[np.intp], float]:
     """Forecast point of each cell, the points in use (flat index), and a longitude."""
     geographic = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
     east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
@@ -353,16 +343,6 @@ def _spacing(points: NDArray[np.float64]) -> float:
     return float(distance[:, 1].max())
 
 
-_RANGES: Final[Mapping[str, tuple[float, float, str]]] = {
-    "air_temperature": (LOWEST_TEMPERATURE_C, HIGHEST_TEMPERATURE_C, "degrees C"),
-    "relative_humidity": (0.0, 100.0, "%"),
-    "wind_speed": (0.0, HIGHEST_WIND_M_S, "m/s"),
-    "eastward_wind": (-HIGHEST_WIND_M_S, HIGHEST_WIND_M_S, "m/s"),
-    "northward_wind": (-HIGHEST_WIND_M_S, HIGHEST_WIND_M_S, "m/s"),
-    "wind_from_direction": (0.0, 360.0, "degrees"),
-    "wind_to_direction": (0.0, 360.0, "degrees"),
-    "wind_speed_of_gust": (0.0, HIGHEST_GUST_M_S, "m/s"),
-}
 _SUPERSATURATION_PERCENT: Final = 5.0
 """Weather models give humidities slightly above 100 %; up to this much is cut, more is refused."""
 
@@ -370,7 +350,9 @@ _SUPERSATURATION_PERCENT: Final = 5.0
 def _bad_values(fields: Mapping[str, NDArray[np.float64]], *, where: str, used: NDArray[np.intp]) -> list[Fault]:
     faults: list[Fault] = []
     for name, values in fields.items():
-        low, high, unit = _RANGES[name]
+        _, unit, low, high = LIMITS[_NAMES[name][1]]
+        if name in ("eastward_wind", "northward_wind"):
+            low = -high
         slack = _SUPERSATURATION_PERCENT if name == "relative_humidity" else 1e-9
         bad = ~np.isfinite(values) | (values < low - 1e-9) | (values > high + slack)
         count = int(bad.sum())
@@ -382,63 +364,6 @@ def _bad_values(fields: Mapping[str, NDArray[np.float64]], *, where: str, used: 
         if name == "air_temperature" and 223.0 <= value <= 335.0:
             wrong += ", which looks like kelvin under the unit of degrees C"
         more = f" (and {count - 1} more such values)" if count > 1 else ""
-        faults.append(
-            Fault(
-                f"{where}, {name}, step {step + 1}, point {int(used[point]) + 1}",
-                wrong + more,
-                f"{low:g} to {high:g} {unit}",
-                "complete or correct the forecast",
-            )
-        )
+        at = f"{where}, {name}, step {step + 1}, point {int(used[point]) + 1}"
+        faults.append(Fault(at, wrong + more, f"{low:g} to {high:g} {unit}", "complete or correct the forecast"))
     return faults
-
-
-def _weather(
-    fields: Mapping[str, NDArray[np.float64]],
-    *,
-    times: list[datetime],
-    place: NDArray[np.int32] | None,
-    longitude: float | None,
-    where: str,
-    drought_factor: float | None,
-    curing_percent: float | None,
-    utc_offset_h: float | None,
-    use_gusts: bool,
-) -> Weather:
-    assumptions = [HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
-    if "eastward_wind" in fields and "northward_wind" in fields:
-        u, v = fields["eastward_wind"], fields["northward_wind"]
-        speed, direction = np.hypot(u, v), np.mod(np.rad2deg(np.arctan2(-u, -v)), 360.0)
-    else:
-        speed = fields["wind_speed"]
-        if "wind_from_direction" in fields:
-            direction = np.mod(fields["wind_from_direction"], 360.0)
-        else:
-            direction = np.mod(fields["wind_to_direction"] + 180.0, 360.0)
-    gust = fields.get("wind_speed_of_gust")
-    if gust is not None:
-        gust = np.maximum(gust, speed)
-    if use_gusts and gust is not None:
-        speed = gust
-        assumptions.append(f"{where}: the gusts stand in for the mean wind, as the plan asks.")
-    if utc_offset_h is None:
-        utc_offset_h = float(np.round((longitude or 0.0) / 15.0))
-        assumptions.append(f"{where}: local time is taken to be UTC{utc_offset_h:+g} h, from the longitude.")
-    if drought_factor is None:
-        assumptions.append(DROUGHT_NOT_GIVEN)
-    if curing_percent is None:
-        assumptions.append(CURING_NOT_GIVEN)
-    start = times[0].astimezone(timezone(timedelta(hours=utc_offset_h)))
-    return Weather(
-        start=start,
-        time_s=np.array([(time - times[0]).total_seconds() for time in times]),
-        air_temperature_c=fields["air_temperature"],
-        relative_humidity_percent=np.minimum(fields["relative_humidity"], 100.0),
-        wind_speed_m_s=speed,
-        wind_from_deg=direction,
-        gust_m_s=gust,
-        drought_factor=np.full(speed.shape, 10.0 if drought_factor is None else drought_factor),
-        curing_percent=np.full(speed.shape, 100.0 if curing_percent is None else curing_percent),
-        place=place,
-        assumptions=tuple(assumptions),
-    )

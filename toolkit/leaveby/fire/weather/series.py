@@ -7,25 +7,35 @@ What is filled in, because the plan asks for it or because nothing was given, st
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final, NotRequired, TypedDict, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.errors import Fault, InputError, refuse
 
-LOWEST_TEMPERATURE_C = -30.0
-HIGHEST_TEMPERATURE_C = 60.0
-HIGHEST_WIND_M_S = 45.0
-HIGHEST_GUST_M_S = 75.0
-HIGHEST_DROUGHT_FACTOR = 10.0
-"""Limits beyond which a reading is taken for a mistake: no air temperature above 57 degrees C is on record, and a mean
-wind of 45 m/s (162 km/h) is well past hurricane force."""
+LIMITS: Final[Mapping[str, tuple[str, str, float, float]]] = {
+    "air_temperature_c": ("temperature", "degrees C", -30.0, 60.0),
+    "relative_humidity_percent": ("relative humidity", "%", 0.0, 100.0),
+    "wind_speed_m_s": ("wind speed", "m/s", 0.0, 45.0),
+    "gust_m_s": ("gust", "m/s", 0.0, 75.0),
+    "wind_from_deg": ("wind direction", "degrees", 0.0, 360.0),
+    "drought_factor": ("drought factor", "", 0.0, 10.0),
+    "curing_percent": ("grass curing", "%", 0.0, 100.0),
+}
+"""Each quantity in words, its unit, and the limits beyond which a reading is taken for a mistake: no air temperature
+above 57 degrees C is on record, and a mean wind of 45 m/s (162 km/h) is well past hurricane force."""
 
-HOLDS_ON = "Each weather row is taken to hold from its own time until the next row, and the last row ever after."
-DROUGHT_NOT_GIVEN = "No drought factor was given: 10, the highest, was taken."
-CURING_NOT_GIVEN = "No grass curing was given: 100 % (all grass dead) was taken."
+HOLDS_ON: Final = "Each weather row is taken to hold from its own time until the next row, and the last row ever after."
+GUSTS_STAND_IN: Final = "the gusts stand in for the mean wind, as the plan asks"
+NOT_GIVEN: Final[Mapping[str, tuple[float, str]]] = {
+    "drought_factor": (10.0, "No drought factor was given: 10, the highest, was taken."),
+    "curing_percent": (100.0, "No grass curing was given: 100 % (all grass dead) was taken."),
+}
+"""What is taken where a quantity is missing, and how that is said."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +94,10 @@ class Weather:
             raise ValueError("several weather places need a map of the place of each cell")
         if self.place is not None and (self.place.min() < 0 or self.place.max() >= shape[1]):
             raise ValueError("a cell points at a weather place that does not exist")
-        for name, values in _series(self).items():
+        for name in LIMITS:
+            values = getattr(self, name)
+            if name == "gust_m_s" and values is None:
+                continue
             if values.shape != shape:
                 raise ValueError(f"{name} has the shape {values.shape}, not {shape}")
             if not np.all(np.isfinite(values)):
@@ -101,114 +114,78 @@ class Weather:
         return int(self.air_temperature_c.shape[1])
 
 
-def _series(weather: Weather) -> dict[str, NDArray[np.float64]]:
-    series = {
-        "air_temperature_c": weather.air_temperature_c,
-        "relative_humidity_percent": weather.relative_humidity_percent,
-        "wind_speed_m_s": weather.wind_speed_m_s,
-        "wind_from_deg": weather.wind_from_deg,
-        "drought_factor": weather.drought_factor,
-        "curing_percent": weather.curing_percent,
-    }
-    if weather.gust_m_s is not None:
-        series["gust_m_s"] = weather.gust_m_s
-    return series
+class Conditions(TypedDict):
+    """Weather at one place and moment, as in `Weather`; drought and curing are taken at the worst where missing."""
+
+    air_temperature_c: float
+    relative_humidity_percent: float
+    wind_speed_m_s: float
+    wind_from_deg: float
+    gust_m_s: NotRequired[float | None]
+    drought_factor: NotRequired[float | None]
+    curing_percent: NotRequired[float | None]
 
 
-def faults_of_values(
-    *,
-    place: str,
-    air_temperature_c: float | None = None,
-    relative_humidity_percent: float | None = None,
-    wind_speed_m_s: float | None = None,
-    wind_from_deg: float | None = None,
-    gust_m_s: float | None = None,
-    drought_factor: float | None = None,
-    curing_percent: float | None = None,
-) -> list[Fault]:
-    """List what is impossible in one set of values; None is passed over.
-
-    Parameters
-    ----------
-    place : str
-        Where the values stand.
-
-    Returns
-    -------
-    list of Fault
-        Empty where all values are possible.
+def faults_of_values(place: str, values: Mapping[str, Any]) -> list[Fault]:
+    """List what is impossible in one set of values, each under its name in `Weather`; None is passed over.
 
     Examples
     --------
-    >>> [fault.wrong for fault in faults_of_values(place="row 2", air_temperature_c=313.0)]
+    >>> [fault.wrong for fault in faults_of_values("row 2", {"air_temperature_c": 313.0})]
     ['the temperature is 313 degrees C, which looks like kelvin']
     """
     faults: list[Fault] = []
-
-    def check(
-        value: float | None, name: str, unit: str, *, low: float, high: float, hint: str = "", mend: str = "correct it"
-    ) -> None:
+    for quantity, (name, unit, low, high) in LIMITS.items():
+        value = values.get(quantity)
         if value is None:
-            return
+            continue
         span = f"{low:g} to {high:g} {unit}".strip()
         if np.isnan(value):
             faults.append(Fault(place, f"the {name} is not a number", span, "give the value"))
         elif not low <= value <= high:
-            shown = f"{value:g} {unit}".strip()
-            faults.append(Fault(place, f"the {name} is {shown}{hint}", span, mend))
-
-    kelvin = air_temperature_c is not None and 223.0 <= air_temperature_c <= 335.0
-    check(
-        air_temperature_c,
-        "temperature",
-        "degrees C",
-        low=LOWEST_TEMPERATURE_C,
-        high=HIGHEST_TEMPERATURE_C,
-        hint=", which looks like kelvin" if kelvin else "",
-        mend="subtract 273.15, or name the column temperature_k" if kelvin else "correct it",
-    )
-    check(relative_humidity_percent, "relative humidity", "%", low=0.0, high=100.0)
-    check(wind_speed_m_s, "wind speed", "m/s", low=0.0, high=HIGHEST_WIND_M_S)
-    check(gust_m_s, "gust", "m/s", low=0.0, high=HIGHEST_GUST_M_S)
-    if wind_speed_m_s is not None and gust_m_s is not None and gust_m_s < wind_speed_m_s:
-        faults.append(
-            Fault(
-                place,
-                f"the gust ({gust_m_s:g} m/s) is below the mean wind ({wind_speed_m_s:g} m/s)",
-                "gusts at or above the mean wind",
-                "look whether the two are swapped",
-            )
-        )
-    check(wind_from_deg, "wind direction", "degrees", low=0.0, high=360.0)
-    check(drought_factor, "drought factor", "", low=0.0, high=HIGHEST_DROUGHT_FACTOR)
-    check(curing_percent, "grass curing", "%", low=0.0, high=100.0)
+            kelvin = quantity == "air_temperature_c" and 223.0 <= value <= 335.0
+            mend = "subtract 273.15, or name the column temperature_k" if kelvin else "correct it"
+            hint = ", which looks like kelvin" if kelvin else ""
+            faults.append(Fault(place, f"the {name} is {f'{value:g} {unit}'.strip()}{hint}", span, mend))
+        wind = values.get("wind_speed_m_s")
+        if quantity == "gust_m_s" and wind is not None and value < wind:
+            wrong = f"the gust ({value:g} m/s) is below the mean wind ({wind:g} m/s)"
+            faults.append(Fault(place, wrong, "gusts at or above the mean wind", "look whether the two are swapped"))
     return faults
 
 
-def constant_weather(
-    start: datetime,
-    *,
-    air_temperature_c: float,
-    relative_humidity_percent: float,
-    wind_speed_m_s: float,
-    wind_from_deg: float,
-    gust_m_s: float | None = None,
-    drought_factor: float | None = None,
-    curing_percent: float | None = None,
-    hours: int = 24,
-) -> Weather:
+def taken_where_missing(
+    series: Mapping[str, NDArray[np.float64]], given: Mapping[str, Any]
+) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
+    """Add drought factor and curing to series that lack them: the value given, or else the worst, and say so.
+
+    Examples
+    --------
+    >>> taken_where_missing({"wind_speed_m_s": np.array([5.0])}, {"drought_factor": 8.0})[1]
+    ['No grass curing was given: 100 % (all grass dead) was taken.']
+    """
+    out = dict(series)
+    lines: list[str] = []
+    for quantity, (worst, said) in NOT_GIVEN.items():
+        if quantity not in out:
+            value = given.get(quantity)
+            out[quantity] = np.full(series["wind_speed_m_s"].shape, worst if value is None else value, dtype=np.float64)
+            if value is None:
+                lines.append(said)
+    return out, lines
+
+
+def constant_weather(start: datetime, *, hours: int = 24, **conditions: Unpack[Conditions]) -> Weather:
     """Make weather that stays the same for everyone and always; only the time of day goes on.
 
     Parameters
     ----------
     start : datetime
         With its offset from UTC.
-    air_temperature_c, relative_humidity_percent, wind_speed_m_s, wind_from_deg, gust_m_s : float
-        As in `Weather`.
-    drought_factor, curing_percent : float, optional
-        Where missing, 10 and 100 % are taken and listed among the assumptions.
     hours : int
         Number of hourly steps, so that the fuel moisture can follow the time of day.
+    **conditions
+        As in `Conditions`. Where drought factor and curing are missing, 10 and 100 % are taken and listed.
 
     Raises
     ------
@@ -228,40 +205,29 @@ def constant_weather(
     where = "the constant weather"
     if start.utcoffset() is None:
         raise refuse(where, "the start has no offset from UTC", expected="an offset", mend="write +11:00 or the like")
-    faults = faults_of_values(
-        place=where,
-        air_temperature_c=air_temperature_c,
-        relative_humidity_percent=relative_humidity_percent,
-        wind_speed_m_s=wind_speed_m_s,
-        wind_from_deg=wind_from_deg,
-        gust_m_s=gust_m_s,
-        drought_factor=drought_factor,
-        curing_percent=curing_percent,
-    )
+    faults = faults_of_values(where, conditions)
     if hours < 1:
         faults.append(Fault(where, f"it lasts {hours} hours", "1 or more", "give a longer time"))
     if faults:
         raise InputError(faults)
-    assumptions = ["The weather is taken to stay the same throughout."]
-    if drought_factor is None:
-        assumptions.append(DROUGHT_NOT_GIVEN)
-    if curing_percent is None:
-        assumptions.append(CURING_NOT_GIVEN)
+    known: dict[str, Any] = {name: value for name, value in conditions.items() if value is not None}
+    series, lines = taken_where_missing(
+        {name: np.full((hours, 1), value, dtype=np.float64) for name, value in known.items()}, {}
+    )
+    every: dict[str, Any] = {"gust_m_s": None, **series}
+    time_s = np.arange(hours, dtype=np.float64) * 3600.0
+    return Weather(start, time_s, **every, assumptions=("The weather is taken to stay the same throughout.", *lines))
 
-    def filled(value: float) -> NDArray[np.float64]:
-        return np.full((hours, 1), value, dtype=np.float64)
 
-    return Weather(
-        start=start,
-        time_s=np.arange(hours, dtype=np.float64) * 3600.0,
-        air_temperature_c=filled(air_temperature_c),
-        relative_humidity_percent=filled(relative_humidity_percent),
-        wind_speed_m_s=filled(wind_speed_m_s),
-        wind_from_deg=filled(wind_from_deg),
-        gust_m_s=None if gust_m_s is None else filled(gust_m_s),
-        drought_factor=filled(10.0 if drought_factor is None else drought_factor),
-        curing_percent=filled(100.0 if curing_percent is None else curing_percent),
-        assumptions=tuple(assumptions),
+def _example(*, hours: int = 24, wind_from_deg: float = 350.0, start: datetime | None = None) -> Weather:
+    """A hot day in a wind of 10 m/s, for the examples."""
+    return constant_weather(
+        start or datetime(2026, 1, 17, 3, tzinfo=UTC),
+        hours=hours,
+        air_temperature_c=40.0,
+        relative_humidity_percent=10.0,
+        wind_speed_m_s=10.0,
+        wind_from_deg=wind_from_deg,
     )
 
 
@@ -270,10 +236,7 @@ def step_at(weather: Weather, time_s: float) -> int:
 
     Examples
     --------
-    >>> from datetime import UTC
-    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, hours=3)
-    >>> [step_at(weather, t) for t in (-5.0, 0.0, 3599.0, 3600.0, 1e9)]
+    >>> [step_at(_example(hours=3), t) for t in (-5.0, 0.0, 3599.0, 3600.0, 1e9)]
     [0, 0, 0, 1, 2]
     """
     return max(int(np.searchsorted(weather.time_s, time_s, side="right")) - 1, 0)
@@ -294,11 +257,8 @@ def rebased(weather: Weather, start: datetime) -> Weather:
 
     Examples
     --------
-    >>> from datetime import UTC
-    >>> begin = datetime(2026, 1, 17, 3, tzinfo=UTC)
-    >>> weather = constant_weather(begin, air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0, hours=2)
-    >>> rebased(weather, begin + timedelta(minutes=40)).time_s
+    >>> weather = _example(hours=2)
+    >>> rebased(weather, weather.start + timedelta(minutes=40)).time_s
     array([-2400.,  1200.])
     """
     where = "the weather"
@@ -329,15 +289,14 @@ def perturbed(weather: Weather, *, wind_factor: float = 1.0, wind_turn_deg: floa
 
     Examples
     --------
-    >>> from datetime import UTC
-    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0)
-    >>> member = perturbed(weather, wind_factor=1.2, wind_turn_deg=20.0)
+    >>> member = perturbed(_example(), wind_factor=1.2, wind_turn_deg=20.0)
     >>> float(member.wind_speed_m_s[0, 0]), float(member.wind_from_deg[0, 0])
     (12.0, 10.0)
     """
     if not (np.isfinite(wind_factor) and wind_factor > 0.0 and np.isfinite(wind_turn_deg)):
         raise ValueError(f"wind_factor must be above 0 and wind_turn_deg finite: {wind_factor}, {wind_turn_deg}")
+    if wind_factor == 1.0 and wind_turn_deg == 0.0:
+        return weather
     return replace(
         weather,
         wind_speed_m_s=weather.wind_speed_m_s * wind_factor,
@@ -359,9 +318,7 @@ def shifted(weather: Weather, shift_s: float) -> Weather:
 
     Examples
     --------
-    >>> from datetime import UTC
-    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0, hours=3,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0)
+    >>> weather = _example(hours=3)
     >>> shifted(weather, 1800.0).time_s, shifted(weather, -1800.0).time_s
     (array([   0., 5400., 9000.]), array([-1800.,  1800.,  5400.]))
     """
@@ -377,9 +334,7 @@ def local_hour(weather: Weather) -> NDArray[np.float64]:
 
     Examples
     --------
-    >>> from datetime import UTC
-    >>> local_hour(constant_weather(datetime(2026, 1, 17, 3, 30, tzinfo=UTC), air_temperature_c=40.0, hours=1,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0))
+    >>> local_hour(_example(hours=1, start=datetime(2026, 1, 17, 3, 30, tzinfo=UTC)))
     array([3.5])
     """
     first = weather.start
@@ -392,9 +347,7 @@ def local_month(weather: Weather) -> NDArray[np.int64]:
 
     Examples
     --------
-    >>> from datetime import UTC
-    >>> local_month(constant_weather(datetime(2026, 1, 31, 23, tzinfo=UTC), air_temperature_c=40.0, hours=2,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=350.0))
+    >>> local_month(_example(hours=2, start=datetime(2026, 1, 31, 23, tzinfo=UTC)))
     array([1, 2])
     """
     return np.array([(weather.start + timedelta(seconds=float(t))).month for t in weather.time_s], dtype=np.int64)
@@ -405,10 +358,7 @@ def wind_towards(weather: Weather) -> tuple[NDArray[np.float64], NDArray[np.floa
 
     Examples
     --------
-    >>> from datetime import UTC
-    >>> weather = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
-    ...     relative_humidity_percent=10.0, wind_speed_m_s=10.0, wind_from_deg=270.0)
-    >>> east, north = wind_towards(weather)
+    >>> east, north = wind_towards(_example(wind_from_deg=270.0))
     >>> round(float(east[0, 0]), 9), abs(round(float(north[0, 0]), 9))
     (10.0, 0.0)
     """

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.fire.weather.series import CURING_NOT_GIVEN, DROUGHT_NOT_GIVEN, HOLDS_ON, Weather, faults_of_values
+from leaveby.fire.weather.series import GUSTS_STAND_IN, HOLDS_ON, Weather, faults_of_values, taken_where_missing
 
 
 class Columns(Protocol):
@@ -99,7 +99,7 @@ def weather_from_table(
     use_gusts: bool = False,
     row_numbers: Sequence[int] | None = None,
 ) -> Weather:
-    """Read a station's weather from columns of text.
+    """Read a station's weather from columns of text; it starts at the first row.
 
     Columns (the unit is part of the name): `time` (ISO 8601 with its offset from UTC), `temperature_c` (or `_k`, `_f`),
     `relative_humidity_percent`, `wind_speed_km_h` (or `_m_s`, `_kn`, `_mph`; mean wind in the open at 10 m),
@@ -121,11 +121,6 @@ def weather_from_table(
     row_numbers : sequence of int, optional
         Number of each row for the faults, where comments or empty lines stand between them in the file.
 
-    Returns
-    -------
-    Weather
-        With `start` at the first row.
-
     Raises
     ------
     InputError
@@ -141,219 +136,167 @@ def weather_from_table(
     (array([   0., 3600.]), array([10., 15.]))
     """
     names = [str(name) for name in columns]
-    faults, found = _columns_of(names, where, use_gusts=use_gusts)
-    faults += faults_of_values(
-        place=f"{where}, the value for the whole series", drought_factor=drought_factor, curing_percent=curing_percent
-    )
+    given = {"drought_factor": drought_factor, "curing_percent": curing_percent}
     lengths = {name: len(columns[name]) for name in names}
-    if names and len(set(lengths.values())) > 1:
-        raise InputError(
-            [*faults, Fault(where, f"the columns differ in length: {lengths}", "one length", "complete them")]
-        )
-    if not names or not 1 <= lengths[names[0]] <= _LONGEST_ROWS:
-        rows = lengths[names[0]] if names else 0
-        raise InputError(
-            [*faults, Fault(where, f"it has {rows} rows", f"1 to {_LONGEST_ROWS} rows", "give the weather")]
-        )
-
-    numbers = list(row_numbers) if row_numbers is not None else list(range(2, lengths[names[0]] + 2))
-    if len(numbers) != lengths[names[0]]:
-        raise ValueError(f"there are {len(numbers)} row numbers for {lengths[names[0]]} rows")
-    times: list[datetime | None] = []
-    if "time" in names:
-        more, times = _times_of(list(columns["time"]), where, rows=numbers)
-        faults += more
-    values: dict[str, NDArray[np.float64]] = {}
-    for column in found:
-        more, values[column.quantity] = _values_of(
-            list(columns[column.name]), column=column, where=where, fill_gaps=fill_gaps, rows=numbers
-        )
-        faults += more
-    faults += _mix_ups(values, times, where=where, rows=numbers)
-    more, step_s = _step_of(times, where=where, fill_gaps=fill_gaps, rows=numbers)
-    faults += more
-    if faults:
-        raise InputError(faults)
+    size = lengths[names[0]] if names else 0
+    sheet = _Sheet(where, range(2, size + 2) if row_numbers is None else row_numbers, fill_gaps, [])
+    found = _columns_of(names, sheet, use_gusts=use_gusts)
+    sheet.faults.extend(faults_of_values(f"{where}, the value for the whole series", given))
+    if len(set(lengths.values())) > 1:
+        sheet.fault("", f"the columns differ in length: {lengths}", "one length", "complete them")
+        raise InputError(sheet.faults)
+    if not 1 <= size <= _LONGEST_ROWS:
+        sheet.fault("", f"it has {size} rows", f"1 to {_LONGEST_ROWS} rows", "give the weather")
+        raise InputError(sheet.faults)
+    if len(sheet.rows) != size:
+        raise ValueError(f"there are {len(sheet.rows)} row numbers for {size} rows")
+    times = _times_of(list(columns["time"]), sheet) if "time" in names else []
+    values = {column.quantity: _values_of(list(columns[column.name]), column, sheet) for column in found}
+    _mix_ups(values, times, sheet)
+    step_s = _step_of(times, sheet)
+    if sheet.faults:
+        raise InputError(sheet.faults)
 
     known = [time for time in times if time is not None]
     time_s, values, lines = _filled(known, values, step_s=step_s, where=where)
     passed = [name for name in names if name != "time" and name not in {column.name for column in found}]
     if passed:
         lines.append(f"{where}: these columns take no part: {', '.join(passed)}.")
-    lines += _doubts(values, where)
-    constants = (
-        ("drought_factor", drought_factor, 10.0, DROUGHT_NOT_GIVEN),
-        ("curing_percent", curing_percent, 100.0, CURING_NOT_GIVEN),
-    )
-    for quantity, given, dangerous, said in constants:
-        if quantity in values:
-            continue
-        values[quantity] = np.full(time_s.shape, dangerous if given is None else given, dtype=np.float64)
-        if given is None:
-            lines.append(said)
-    wind = values["wind_speed_m_s"]
+    values, missing = taken_where_missing(values, given)
+    lines += _doubts(values, where) + missing
     if use_gusts:
-        wind = np.maximum(wind, values["gust_m_s"])
-        lines.append(
-            f"{where}: the gusts stand in for the mean wind, as the plan asks; equations are made for the mean."
-        )
-    return Weather(
-        start=known[0],
-        time_s=time_s,
-        air_temperature_c=values["air_temperature_c"][:, np.newaxis],
-        relative_humidity_percent=values["relative_humidity_percent"][:, np.newaxis],
-        wind_speed_m_s=wind[:, np.newaxis],
-        wind_from_deg=values["wind_from_deg"][:, np.newaxis],
-        gust_m_s=values["gust_m_s"][:, np.newaxis] if "gust_m_s" in values else None,
-        drought_factor=values["drought_factor"][:, np.newaxis],
-        curing_percent=values["curing_percent"][:, np.newaxis],
-        assumptions=(HOLDS_ON, *lines),
-    )
+        values["wind_speed_m_s"] = np.maximum(values["wind_speed_m_s"], values["gust_m_s"])
+        lines.append(f"{where}: {GUSTS_STAND_IN}; equations are made for the mean.")
+    series: dict[str, Any] = {quantity: column[:, np.newaxis] for quantity, column in values.items()}
+    return Weather(known[0], time_s, **{"gust_m_s": None, **series}, assumptions=(HOLDS_ON, *lines))
 
 
-def _columns_of(names: Sequence[str], where: str, *, use_gusts: bool) -> tuple[list[Fault], list[_Column]]:
-    faults: list[Fault] = []
+@dataclass(frozen=True)
+class _Sheet:
+    """A table while it is read: its name, the number of each row in its file, and the faults found so far."""
+
+    where: str
+    rows: Sequence[int]
+    fill_gaps: bool
+    faults: list[Fault]
+
+    def fault(self, place: str, wrong: str, expected: str, mend: str) -> None:
+        """Note a fault at a place in the table, or of the table as such."""
+        self.faults.append(Fault(f"{self.where}{place}", wrong, expected, mend))
+
+
+def _columns_of(names: Sequence[str], sheet: _Sheet, *, use_gusts: bool) -> list[_Column]:
     found: dict[str, _Column] = {}
     if names.count("time") > 1:
-        raise refuse(where, "has the column 'time' twice", expected="each column once", mend="rename or remove one")
+        raise refuse(
+            sheet.where, "has the column 'time' twice", expected="each column once", mend="rename or remove one"
+        )
     if "time" not in names:
-        faults.append(Fault(where, "there is no column time", "ISO 8601 times with their offset from UTC", "add it"))
+        sheet.fault("", "there is no column time", "ISO 8601 times with their offset from UTC", "add it")
     for name in names:
-        place = f"{where}, column {name}"
+        place = f", column {name}"
         if name in _KNOWN:
             quantity, unit = _KNOWN[name]
             if quantity in found:
                 wrong = f"it gives the same as {found[quantity].name}"
-                faults.append(Fault(place, wrong, "one column for each quantity", "remove one"))
+                sheet.fault(place, wrong, "one column for each quantity", "remove one")
             else:
                 found[quantity] = _Column(name, quantity, unit)
         elif name in _STEMS:
             units = [key for key in _KNOWN if key.startswith(name + "_")]
-            faults.append(Fault(place, "its name has no unit", " or ".join(units), "put the unit into the name"))
+            sheet.fault(place, "its name has no unit", " or ".join(units), "put the unit into the name")
         elif name != "time" and name.strip().lower().startswith(_WATCHED):
-            faults.append(Fault(place, "the name is not known", "one of " + ", ".join(_KNOWN), "rename or remove it"))
+            sheet.fault(place, "the name is not known", "one of " + ", ".join(_KNOWN), "rename or remove it")
     for quantity, wanted in _NEEDED.items():
         stem_given = any(name in _STEMS and _STEMS[name][0] == quantity for name in names)
         if quantity not in found and not stem_given:
-            faults.append(Fault(where, f"there is no column {wanted}", "one such column", "add it"))
+            sheet.fault("", f"there is no column {wanted}", "one such column", "add it")
     if use_gusts and "gust_m_s" not in found:
-        faults.append(
-            Fault(where, "gusts are to be used, but there are none", "a column gust_km_h or the like", "add it")
-        )
-    return faults, list(found.values())
+        sheet.fault("", "gusts are to be used, but there are none", "a column gust_km_h or the like", "add it")
+    return list(found.values())
 
 
-def _times_of(texts: Sequence[Any], where: str, *, rows: Sequence[int]) -> tuple[list[Fault], list[datetime | None]]:
-    faults: list[Fault] = []
+def _times_of(texts: Sequence[Any], sheet: _Sheet) -> list[datetime | None]:
     times: list[datetime | None] = []
-    expected = "an ISO 8601 time with its offset from UTC, such as 2026-01-17T13:00:00+11:00"
-    for row, text in zip(rows, texts, strict=True):
-        place = f"{where} row {row}, column time"
-        try:
-            moment = text if isinstance(text, datetime) else datetime.fromisoformat(str(text).strip())
-        except ValueError:
-            faults.append(Fault(place, f"{text!r} is not a time", expected, "correct it"))
-            times.append(None)
-            continue
-        if moment.utcoffset() is None:
-            faults.append(Fault(place, f"{text} has no offset from UTC", expected, "add the offset"))
-            times.append(None)
-            continue
+    for row, text in zip(sheet.rows, texts, strict=True):
         previous = next((time for time in reversed(times) if time is not None), None)
-        if previous is not None and moment <= previous:
-            wrong, mend = f"{moment.isoformat()} is not later than the time before it", "sort the rows"
-            if moment.utcoffset() != previous.utcoffset():
-                mend = f"correct the offset from UTC; the time before it is {previous.isoformat()}"
-            elif moment == previous:
-                wrong, mend = f"{moment.isoformat()} stands there twice", "remove one of the two rows"
-            faults.append(Fault(place, wrong, "times in order, none twice", mend))
-            times.append(None)
-            continue
-        times.append(moment)
-    return faults, times
+        times.append(_time_of(text, previous, place=f" row {row}, column time", sheet=sheet))
+    return times
 
 
-def _values_of(
-    texts: Sequence[Any], *, column: _Column, where: str, fill_gaps: bool, rows: Sequence[int]
-) -> tuple[list[Fault], NDArray[np.float64]]:
-    faults: list[Fault] = []
+def _time_of(text: Any, previous: datetime | None, *, place: str, sheet: _Sheet) -> datetime | None:
+    expected = "an ISO 8601 time with its offset from UTC, such as 2026-01-17T13:00:00+11:00"
+    try:
+        moment = text if isinstance(text, datetime) else datetime.fromisoformat(str(text).strip())
+    except ValueError:
+        sheet.fault(place, f"{text!r} is not a time", expected, "correct it")
+        return None
+    if moment.utcoffset() is None:
+        sheet.fault(place, f"{text} has no offset from UTC", expected, "add the offset")
+        return None
+    if previous is None or moment > previous:
+        return moment
+    wrong, mend = f"{moment.isoformat()} is not later than the time before it", "sort the rows"
+    if moment.utcoffset() != previous.utcoffset():
+        mend = f"correct the offset from UTC; the time before it is {previous.isoformat()}"
+    elif moment == previous:
+        wrong, mend = f"{moment.isoformat()} stands there twice", "remove one of the two rows"
+    sheet.fault(place, wrong, "times in order, none twice", mend)
+    return None
+
+
+def _values_of(texts: Sequence[Any], column: _Column, sheet: _Sheet) -> NDArray[np.float64]:
     out = np.full(len(texts), np.nan)
+    before = len(sheet.faults)
     for index, text in enumerate(texts):
-        place = f"{where} row {rows[index]}, column {column.name}"
+        place = f" row {sheet.rows[index]}, column {column.name}"
         shown = "" if text is None else str(text).strip()
         if shown == "" or (isinstance(text, float) and math.isnan(text)):
-            if not fill_gaps:
-                faults.append(
-                    Fault(place, "the cell is empty", "a number", "give the value, or let the plan fill gaps")
-                )
+            if not sheet.fill_gaps:
+                sheet.fault(place, "the cell is empty", "a number", "give the value, or let the plan fill gaps")
             continue
         try:
             value = float(shown)
         except ValueError:
             hint = "write the number with a decimal point and nothing else"
-            faults.append(Fault(place, f"{shown!r} is not a number", "a number", hint))
+            sheet.fault(place, f"{shown!r} is not a number", "a number", hint)
             continue
         if not math.isfinite(value):
-            faults.append(Fault(place, f"{shown!r} is not a number that can be used", "a number", "give the value"))
+            sheet.fault(place, f"{shown!r} is not a number that can be used", "a number", "give the value")
             continue
         si = value * column.unit.factor + column.unit.offset
-        told = f"{place} ({shown})"
-        bad = faults_of_values(place=told, **{column.quantity: si})
-        faults += bad
+        bad = faults_of_values(f"{sheet.where}{place} ({shown})", {column.quantity: si})
+        sheet.faults.extend(bad)
         if not bad:
             out[index] = si
-    if not faults and len(texts) and np.all(np.isnan(out)):
-        faults.append(Fault(f"{where}, column {column.name}", "all its cells are empty", "numbers", "give the values"))
-    return faults, out
+    if len(sheet.faults) == before and len(texts) and np.all(np.isnan(out)):
+        sheet.fault(f", column {column.name}", "all its cells are empty", "numbers", "give the values")
+    return out
 
 
-def _mix_ups(
-    values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime | None], *, where: str, rows: Sequence[int]
-) -> list[Fault]:
+def _mix_ups(values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime | None], sheet: _Sheet) -> None:
     """Find columns that look swapped, or in another unit than their name says, though each value is possible."""
-    faults: list[Fault] = []
     temperature, humidity = values.get("air_temperature_c"), values.get("relative_humidity_percent")
     wind, gust, turn = values.get("wind_speed_m_s"), values.get("gust_m_s"), values.get("wind_from_deg")
     if humidity is not None and np.any(humidity > 0.0) and np.nanmax(humidity) <= 1.0:
-        faults.append(
-            Fault(
-                f"{where}, column relative_humidity_percent",
-                f"no value is above {np.nanmax(humidity):g} %, which looks like a fraction",
-                "percent, 0 to 100",
-                "multiply by 100",
-            )
-        )
+        wrong = f"no value is above {np.nanmax(humidity):g} %, which looks like a fraction"
+        sheet.fault(", column relative_humidity_percent", wrong, "percent, 0 to 100", "multiply by 100")
+    swap = "swap the names of the two columns"
     if temperature is not None and humidity is not None and _swapped(temperature, humidity, times):
-        faults.append(
-            Fault(
-                f"{where}, columns temperature and relative_humidity_percent",
-                "the temperature falls and the humidity rises towards the afternoon: the two look swapped",
-                "the temperature highest in the afternoon",
-                "swap the names of the two columns",
-            )
-        )
+        wrong = "the temperature falls and the humidity rises towards the afternoon: the two look swapped"
+        place = ", columns temperature and relative_humidity_percent"
+        sheet.fault(place, wrong, "the temperature highest in the afternoon", swap)
     if wind is not None and turn is not None and np.any(np.isfinite(turn)):
         # An impossible wind is already a fault and NaN here; the ones that are left tell whether it is a direction.
         fast = np.all(np.isnan(wind) | (wind > 28.0))
         if fast and np.nanmax(turn) <= 120.0:
-            faults.append(_wind_swapped(where))
+            wrong = "the wind is above 100 km/h throughout and its direction below 120 degrees: the two look swapped"
+            expected = "speeds in wind_speed and directions in wind_from_deg"
+            sheet.fault(", columns wind_speed and wind_from_deg", wrong, expected, swap)
     if wind is not None and gust is not None:
         for index in np.flatnonzero(gust < wind - 1e-9):
-            faults += faults_of_values(
-                place=f"{where} row {rows[int(index)]}, columns gust and wind_speed",
-                wind_speed_m_s=float(wind[index]),
-                gust_m_s=float(gust[index]),
-            )
-    return faults
-
-
-def _wind_swapped(where: str) -> Fault:
-    return Fault(
-        f"{where}, columns wind_speed and wind_from_deg",
-        "the wind is above 100 km/h throughout and its direction below 120 degrees: the two look swapped",
-        "speeds in wind_speed and directions in wind_from_deg",
-        "swap the names of the two columns",
-    )
+            place = f"{sheet.where} row {sheet.rows[int(index)]}, columns gust and wind_speed"
+            sheet.faults.extend(faults_of_values(place, {"wind_speed_m_s": wind[index], "gust_m_s": gust[index]}))
 
 
 def _swapped(temperature: NDArray[np.float64], humidity: NDArray[np.float64], times: Sequence[datetime | None]) -> bool:
@@ -390,38 +333,30 @@ def _doubts(values: Mapping[str, NDArray[np.float64]], where: str) -> list[str]:
     return []
 
 
-def _step_of(
-    times: Sequence[datetime | None], *, where: str, fill_gaps: bool, rows: Sequence[int]
-) -> tuple[list[Fault], float]:
+def _step_of(times: Sequence[datetime | None], sheet: _Sheet) -> float:
     """Usual step of the series (the commonest, the shortest of several), and the longer ones as faults."""
     if len(times) < 2 or any(time is None for time in times):
-        return [], 3600.0
+        return 3600.0
     known = [time for time in times if time is not None]
     lengths = np.array([(b - a).total_seconds() for a, b in itertools.pairwise(known)])
     steps, counts = np.unique(np.round(lengths), return_counts=True)
     usual = float(steps[np.argmax(counts)])
-    faults: list[Fault] = []
     if usual > _LONGEST_STEP_S:
         wrong = f"its rows are {usual / 3600.0:g} h apart"
-        faults.append(Fault(where, wrong, "6 h at the most, better 1 h or less", "give a finer series"))
-        return faults, usual
+        sheet.fault("", wrong, "6 h at the most, better 1 h or less", "give a finer series")
+        return usual
     # Clocks are put forward and back without a gap: where the offset changes with one, a row has a wrong offset.
     turned = np.array([a.utcoffset() != b.utcoffset() for a, b in itertools.pairwise(known)])
     for index in np.flatnonzero(np.where(turned, np.abs(lengths - usual) > 1.0, lengths > usual + 1.0)):
         mend = "give the missing rows, or let the plan fill gaps"
         if turned[index]:
             mend = f"correct the offset from UTC; the time before it is {known[int(index)].isoformat()}"
-        elif fill_gaps:
+        elif sheet.fill_gaps:
             continue
-        faults.append(
-            Fault(
-                f"{where} row {rows[int(index) + 1]}, column time",
-                f"there is a gap of {lengths[index] / 60.0:g} min before it",
-                f"a row every {usual / 60.0:g} min",
-                mend,
-            )
-        )
-    return faults, usual
+        wrong = f"there is a gap of {lengths[index] / 60.0:g} min before it"
+        place = f" row {sheet.rows[int(index) + 1]}, column time"
+        sheet.fault(place, wrong, f"a row every {usual / 60.0:g} min", mend)
+    return usual
 
 
 def _filled(

@@ -10,11 +10,13 @@ import base64
 import io
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
 import shapely
+from matplotlib.figure import Figure
 from matplotlib.image import imsave
 from numpy.typing import NDArray
 from pyproj import Transformer
@@ -25,6 +27,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.fire.terrain import Grid
 from leaveby.show.ground import hill_shade
+from leaveby.show.symbols import SYMBOLS, mark_look
 
 WEB_CRS: Final = "EPSG:3857"
 """Projection of web maps."""
@@ -34,24 +37,20 @@ _DEGREES: Final = 7
 _BEND_M: Final = 500.0
 """A straight line of a projected map bends on a web map by less than a centimetre over this length."""
 _MOST_PIXELS: Final = 900
+_UNTOLD: Final[dict[str, Any]] = {"Software": None}
+"""matplotlib drops what is None; its stubs know only text."""
 _SHADE: Final = np.array([[0.80, 0.79, 0.76], [0.985, 0.982, 0.972]])
 """Colour in full shade and in full light."""
 
 
 @dataclass(frozen=True)
 class Look:
-    """How lines or areas are drawn.
+    """How lines or areas are drawn: width in pixels, lengths of dashes and gaps in pixels, opacity of fill and line.
 
-    Attributes
-    ----------
-    colour : str
-    width_px : float
-    dashes : str
-        Lengths of dashes and gaps in pixels, "" for an unbroken line.
-    fill : float
-        Opacity of the area's fill, 0 for none.
-    opacity : float
-        Of the line.
+    Examples
+    --------
+    >>> Look("#111111", 3.0, "6 2").style()["dashArray"]
+    '6 2'
     """
 
     colour: str
@@ -61,13 +60,7 @@ class Look:
     opacity: float = 1.0
 
     def style(self) -> dict[str, Any]:
-        """Give it as the properties that SVG web maps take.
-
-        Examples
-        --------
-        >>> Look("#111111", 3.0, "6 2").style()["dashArray"]
-        '6 2'
-        """
+        """Give it as the properties that web maps take."""
         return {
             "color": self.colour,
             "weight": self.width_px,
@@ -78,6 +71,20 @@ class Look:
             "fillColor": self.colour,
             "fillOpacity": self.fill,
         }
+
+
+def look_of(kind: str, *, width_px: float | None = None, **changes: Any) -> Look:
+    """The look of a kind of thing, as the one table of symbols has it.
+
+    Examples
+    --------
+    >>> look_of("way_tow")
+    Look(colour='#0b3c8c', width_px=5.0, dashes='30 10', fill=0.0, opacity=1.0)
+    """
+    symbol = SYMBOLS[kind]
+    width = width_px or symbol.screen_px or 1.5 * symbol.width_pt
+    dashes = " ".join(f"{part * width:g}" for part in symbol.dashes)
+    return replace(Look(symbol.colour, width, dashes), **changes)
 
 
 @dataclass(frozen=True)
@@ -117,7 +124,7 @@ class Mark:
     ----------
     lon_deg, lat_deg : float
     sign : str
-        "home", "safe", "last", "fire", "exit", "shut", "number", or "" for words alone.
+        A kind of point in the table of symbols, "number", or "" for words alone.
     text : str
         Plain text beside it (inside it for "number"); names are untrusted.
     colour : str
@@ -133,17 +140,7 @@ class Mark:
 
 @dataclass(frozen=True)
 class Layer:
-    """What is switched on and off together.
-
-    Attributes
-    ----------
-    name : str
-        Plain words beside the switch; untrusted where it holds a name.
-    shapes : tuple of Shape
-    marks : tuple of Mark
-    meanings : tuple of (Look or str, str)
-        What the legend says: a line or a sign, and its meaning in plain words.
-    """
+    """What is switched on and off together, under plain words, with what the legend says of its lines and signs."""
 
     name: str
     shapes: tuple[Shape, ...] = ()
@@ -153,15 +150,7 @@ class Layer:
 
 @dataclass(frozen=True)
 class Picture:
-    """The hills, as an image in web-map projection.
-
-    Attributes
-    ----------
-    url : str
-        The PNG itself, as a `data:` address.
-    west_deg, south_deg, east_deg, north_deg : float
-        Its outer edges.
-    """
+    """The hills, as an image in web-map projection: the PNG itself as a `data:` address, and its outer edges."""
 
     url: str
     west_deg: float
@@ -176,14 +165,13 @@ class LiveSheet:
 
     Attributes
     ----------
-    title : str
+    title, described : str
+        Its name, and what it says for a person who can't see it.
     picture : Picture or None
     layers : tuple of Layer
         From the ground up.
     window_deg : tuple of float
         West, south, east, north of what is shown first.
-    described : str
-        What the map says, for a person who can't see it.
     notice : str
         Whose data the roads are; "" where no notice is due.
     """
@@ -195,36 +183,24 @@ class LiveSheet:
     described: str
     notice: str
 
+    def under(self, layers: Iterable[Layer]) -> LiveSheet:
+        """The same sheet with other layers under its own."""
+        return replace(self, layers=(*layers, *self.layers))
+
 
 PANES: Final[Mapping[str, int]] = {"area": 410, "under": 420, "lines": 430, "over": 440, "touch": 450}
 """Stacking order: burnt ground, bands under streets, streets, routes and trigger lines, what is pointed at."""
 
 
 def collection(shapes: Iterable[Shape]) -> dict[str, Any]:
-    """Give shapes as a GeoJSON feature collection.
-
-    Examples
-    --------
-    >>> collection(())
-    {'type': 'FeatureCollection', 'features': []}
-    """
+    """Give shapes as a GeoJSON feature collection."""
     return {"type": "FeatureCollection", "features": [shape.feature() for shape in shapes]}
 
 
 def to_wgs84(geometry: Any, crs: str) -> Any:
-    """Bring one geometry, or an array of them, to WGS 84, bending long straight lines as they bend there.
+    """Bring one geometry in metres, or an array of them, to WGS 84, within a centimetre: longitude before latitude.
 
-    Parameters
-    ----------
-    geometry : BaseGeometry or ndarray of BaseGeometry
-        In metres.
-    crs : str
-        Projected.
-
-    Returns
-    -------
-    BaseGeometry or ndarray of BaseGeometry
-        Longitude before latitude, within a centimetre.
+    Long straight lines bend as they bend there.
 
     Examples
     --------
@@ -253,18 +229,7 @@ def lon_lat(x_m: float, y_m: float, crs: str) -> tuple[float, float]:
 
 
 def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
-    """Draw the light on the hills in the projection of web maps; clear where there is no terrain.
-
-    Parameters
-    ----------
-    grid : Grid
-    elevation_m : ndarray of float64, shape (rows, cols)
-        NaN where it is not known.
-
-    Returns
-    -------
-    Picture
-    """
+    """Draw the light on the hills in the projection of web maps; clear where there is no terrain (NaN)."""
     shade = hill_shade(elevation_m, grid.cell_m)
     thin = max(1, math.ceil(max(shade.shape) / _MOST_PIXELS))
     rows, cols = (size - size % thin for size in shade.shape)
@@ -294,7 +259,7 @@ def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
     west_deg, south_deg = back.transform(west, south)
     east_deg, north_deg = back.transform(east, north)
     return Picture(
-        url="data:image/png;base64," + base64.b64encode(_png(light)).decode("ascii"),
+        url=_data_url(_png(light)),
         west_deg=float(west_deg),
         south_deg=float(south_deg),
         east_deg=float(east_deg),
@@ -302,26 +267,42 @@ def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
     )
 
 
-def _png(light: NDArray[np.float64]) -> bytes:
+@cache
+def sign_url(sign: str) -> str:
+    """The sign of a kind of point as a small clear picture, a `data:` address; "" for what is no kind of point.
+
+    Examples
+    --------
+    >>> sign_url("home")[:22], sign_url("7")
+    ('data:image/png;base64,', '')
+    """
+    if sign not in SYMBOLS or not SYMBOLS[sign].sign:
+        return ""
+    figure = Figure(figsize=(22.0 / 72.0, 22.0 / 72.0))
+    axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_axis_off()
+    axes.plot(0.0, 0.0, **mark_look(sign))
+    stream = io.BytesIO()
+    figure.savefig(stream, format="png", dpi=216, transparent=True, metadata=_UNTOLD)
+    return _data_url(stream)
+
+
+def _data_url(stream: io.BytesIO) -> str:
+    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
+
+
+def _png(light: NDArray[np.float64]) -> io.BytesIO:
     """Light 0 to 1 as a pale grey picture; NaN is clear."""
     known = np.isfinite(light)
     share = np.clip((np.where(known, light, 0.0) - 0.1) / 0.85, 0.0, 1.0)[..., None]
     pixels = np.concatenate([_SHADE[0] + share * (_SHADE[1] - _SHADE[0]), known[..., None].astype(np.float64)], axis=2)
     stream = io.BytesIO()
-    # matplotlib drops what is None; its stubs know only text
-    untold: dict[str, Any] = {"Software": None}
-    imsave(stream, np.round(pixels * 255.0).astype(np.uint8), format="png", metadata=untold)
-    return stream.getvalue()
+    imsave(stream, np.round(pixels * 255.0).astype(np.uint8), format="png", metadata=_UNTOLD)
+    return stream
 
 
 def window_around(points_m: NDArray[np.float64], crs: str) -> tuple[float, float, float, float]:
     """West, south, east and north in degrees of the ground that holds projected points, with some room.
-
-    Parameters
-    ----------
-    points_m : ndarray of float64, shape (n, 2)
-        One or more.
-    crs : str
 
     Examples
     --------

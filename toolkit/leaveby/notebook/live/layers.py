@@ -1,15 +1,15 @@
-"""The layers of the household's map: streets, ways out, what shuts, the fire's fronts, trigger lines, and a moment.
+"""The layers of the household's map: the scene that every map of it shares, the streets to point at, and a moment.
 
-Everything is plain data in WGS 84; `live_map` puts it on the screen. The static `maps` draws the same with the same
-signs, so that one legend fits both.
+Everything is plain data in WGS 84; `live_map` puts it on the screen. Names, moments, words and signs are those of
+`leaveby.show.scene`, so that one legend fits all maps.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import shapely
@@ -20,23 +20,27 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.fire.arrival.isochrones import isochrones
-from leaveby.notebook.live.ground import Layer, LiveSheet, Look, Mark, Shape, hills, lon_lat, to_wgs84, window_around
+from leaveby.fire.terrain import Grid
+from leaveby.notebook.live.ground import (
+    Layer,
+    LiveSheet,
+    Look,
+    Mark,
+    Shape,
+    hills,
+    lon_lat,
+    look_of,
+    to_wgs84,
+    window_around,
+)
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork
 from leaveby.roads.routing.itinerary import compass_words, street
-from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES
-from leaveby.show.ground import (
-    arrival_s,
-    burnt_area,
-    clock_steps,
-    ignition_points,
-    shown_triggers,
-    shut_streets,
-    to_grid,
-    trigger_edge,
-)
+from leaveby.show.ground import burnt_area, clock_steps, ignition_points, shown_triggers, shut_streets, trigger_edge
 from leaveby.show.map_labels import lines_of
-from leaveby.show.map_legend import FIRE, ROUTE, ROUTE_LOOKS, trigger_words
-from leaveby.show.plan.map import MAIN_CLASSES, describe_map, drawn_routes, last_that_matters_s
+from leaveby.show.map_legend import trigger_words
+from leaveby.show.plan.map import describe_map, drawn_routes, last_that_matters_s
+from leaveby.show.scene import Scene, household_scene, street_symbol
+from leaveby.show.symbols import SYMBOLS, way_symbol
 from leaveby.show.wording import (
     INSIDE_WORDS,
     WAY_TITLES,
@@ -53,8 +57,8 @@ from leaveby.show.wording import (
 MOST_MOMENTS: Final = 60
 """No more clock times than this on the slider."""
 
-BURNT: Final = Look("#b4551f", 2.5, fill=0.3)
-SHUT: Final = Look(FIRE, 13.0, "2.5 5", opacity=0.85)
+BURNT: Final = look_of("burnt", width_px=2.5, fill=0.3)
+SHUT: Final = Look(SYMBOLS["shut"].colour, 13.0, "2.5 5", opacity=0.85)
 """Rungs across the road, so that a shut street is told apart in black and white too."""
 
 STREET_INK: Final = "#5c5c5c"
@@ -62,10 +66,10 @@ CASING: Final = "#ffffff"
 TOUCHED: Final = Look("#ffd24a", 16.0, opacity=0.0)
 """An unseen broad band over each street, so that it is easily pointed at."""
 
-_FRONTS: Final = 9
 _NAMED: Final = 8
 _TOLD: Final = 8
 _BADGES: Final = 5
+_MOST_THINGS: Final = 200
 _CLASS_WORDS: Final = {
     "trunk": "main highway",
     "primary": "main road",
@@ -82,23 +86,20 @@ _CLASS_WORDS: Final = {
 
 @dataclass(frozen=True, eq=False)
 class Stretches:
-    """Each stretch of road once, ready for the map.
+    """Each of n stretches of road once, ready for the map.
 
     Attributes
     ----------
-    lines : ndarray of LineString, shape (n,)
+    lines : ndarray of LineString
         In WGS 84.
-    name : tuple of str, length n
-        As the street is called, on one line, untrusted.
-    kind : tuple of str, length n
-        Its class in plain words.
-    main : ndarray of bool, shape (n,)
-    length_m : ndarray of float64, shape (n,)
-    closing_s : ndarray of float64, shape (n,)
+    name, kind : tuple of str
+        As the street is called, on one line, untrusted; its class in plain words.
+    main, named : ndarray of bool
+        Whether it is drawn broader; whether it has a name or a number.
+    length_m : ndarray of float64
+    closing_s : ndarray of float64
         The sooner of its two directions; inf where none is known.
-    named : ndarray of bool, shape (n,)
-        Whether it has a name or a number.
-    edge : ndarray of int64, shape (n,)
+    edge : ndarray of int64
         Edge of the network that it stands for.
     """
 
@@ -125,77 +126,77 @@ def class_words(highway: str) -> str:
 
 
 def stretches(network: RoadNetwork, closing_s: NDArray[np.float64] | None = None) -> Stretches:
-    """Take each stretch of road once, with the sooner closing of its two directions.
-
-    Parameters
-    ----------
-    network : RoadNetwork
-    closing_s : ndarray of float64, shape (e,), optional
-        Nothing shuts when left out.
-    """
+    """Take each stretch of road once, with the sooner closing of its two directions; nothing shuts when left out."""
     shut = np.full(network.edge_count, np.inf) if closing_s is None else closing_s
     twin = network.twin
     sooner = np.minimum(shut, np.where(twin >= 0, shut[twin], np.inf))
     # Short joins from a home or a safe point to its road are no streets.
     once = np.flatnonzero(~((twin >= 0) & (twin < np.arange(network.edge_count))) & (network.way_id != 0))
+    rows = once.tolist()
     return Stretches(
         lines=to_wgs84(network.geometry[once], network.crs),
-        name=tuple(street_words(street(network, edge), 80) for edge in once.tolist()),
-        kind=tuple(class_words(network.highway[edge]) for edge in once.tolist()),
-        main=np.array([network.highway[edge].startswith(MAIN_CLASSES) for edge in once.tolist()], dtype=np.bool_),
+        name=tuple(street_words(street(network, edge), 80) for edge in rows),
+        kind=tuple(class_words(network.highway[edge]) for edge in rows),
+        main=np.array([street_symbol(network, edge) == "main_street" for edge in rows], dtype=np.bool_),
         length_m=network.length_m[once],
         closing_s=sooner[once],
-        named=np.array([bool(network.name[edge] or network.ref[edge]) for edge in once.tolist()], dtype=np.bool_),
+        named=np.array([bool(network.name[edge] or network.ref[edge]) for edge in rows], dtype=np.bool_),
         edge=once.astype(np.int64),
     )
 
 
-def svg_dashes(dashes: Any, width: float) -> str:
-    """Dashes as drawn by figures (in line widths) as dashes of a web map (in pixels).
-
-    Examples
-    --------
-    >>> svg_dashes((0, (6, 2)), 1.5), svg_dashes("-", 2.0)
-    ('9 3', '')
-    """
-    return "" if isinstance(dashes, str) else " ".join(f"{part * width:g}" for part in dashes[1])
-
-
-def street_shapes(roads: Stretches) -> tuple[Shape, ...]:
-    """All streets as they are seen: a white casing and a grey line, the main roads broader."""
+def street_shapes(roads: Stretches, words: Iterable[tuple[str, ...]]) -> tuple[Shape, ...]:
+    """All streets as they are seen, with a white casing, and what is said when one points at each."""
     shapes = []
     for main, width in ((False, 1.6), (True, 3.0)):
         lines = MultiLineString(list(roads.lines[roads.main == main]))
         if not lines.is_empty:
-            shapes.append(Shape(lines, (), Look(CASING, width + 2.4), "lines"))
-            shapes.append(Shape(lines, (), Look(STREET_INK, width), "lines"))
-    return tuple(shapes)
+            shapes.append(Shape(lines, (), Look(CASING, width + 2.4)))
+            shapes.append(Shape(lines, (), Look(STREET_INK, width)))
+    rows: dict[tuple[str, ...], list[int]] = {}
+    for row, told in enumerate(words):
+        rows.setdefault(told, []).append(row)
+    touched = (Shape(MultiLineString(list(roads.lines[which])), told, TOUCHED, "touch") for told, which in rows.items())
+    return (*shapes, *touched)
+
+
+def written(scene: Scene, names: Iterable[str], *, title: str, named: bool = True) -> Layer:
+    """Some of a scene's tables as one layer: signs, lines over a casing, their titles beside them, what they mean."""
+    shapes, marks, kinds = [], [], dict[str, None]()
+    for name in names:
+        for thing in scene.drawn(name).head(_MOST_THINGS).itertuples(index=False):
+            place, symbol = to_wgs84(thing.geometry, scene.crs), SYMBOLS[thing.symbol]
+            kinds[thing.symbol] = None
+            text, at = clean(thing.title, 60) if named else "", place
+            if place.geom_type == "Point":
+                marks.append(Mark(at.x, at.y, thing.symbol, text, symbol.ink if thing.symbol == "ignition" else ""))
+                continue
+            line = place.boundary if place.geom_type == "Polygon" else place
+            look = replace(look_of(thing.symbol), colour=symbol.ink)
+            shapes.append(Shape(line, (), Look(CASING, look.width_px + 3.0), "over"))
+            shapes.append(Shape(line, (thing.title, thing.words), look, "over"))
+            at = line.interpolate(0.5, normalized=True) if line.geom_type == "LineString" else line.centroid
+            marks.append(Mark(at.x, at.y, "", text, symbol.ink))
+    meanings = [(kind if SYMBOLS[kind].sign else look_of(kind), SYMBOLS[kind].words) for kind in kinds]
+    return Layer(title, tuple(shapes), tuple(marks), tuple(meanings))
 
 
 def household_sheet(result: HouseholdResult) -> LiveSheet:
-    """Everything that the household's map shows, but for the moment on the slider.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-
-    Returns
-    -------
-    LiveSheet
-    """
-    roads = stretches(result.network, result.closing_s)
-    window = household_window(result)
+    """Everything that the household's map shows, but for the moment on the slider."""
+    roads, window = stretches(result.network, result.closing_s), household_window(result)
+    scene = household_scene(result, only=("home", "safe_points", "ignitions", "routes", "isochrones"))
     return LiveSheet(
         title="Map of the ways out and the fire",
         picture=hills(result.terrain.grid, result.terrain.elevation_m),
         layers=(
             _streets(result, roads),
-            *_ways_out(result),
+            *_ways_out(scene),
             Layer("Street names", (), _names(result, roads)),
-            _fronts(result),
+            _fronts(result, scene),
             *_triggers(result),
             _closing_order(result),
-            _places(result),
+            written(scene, ("ignitions",), title="Where the fire starts"),
+            written(scene, ("safe_points", "home"), title="Home and safe points"),
         ),
         window_deg=window_around(window, result.terrain.grid.crs),
         described=describe_map(result),
@@ -205,31 +206,21 @@ def household_sheet(result: HouseholdResult) -> LiveSheet:
 
 def household_window(result: HouseholdResult) -> NDArray[np.float64]:
     """Places that are on the map to begin with, in the grid's reference system: shape (n, 2)."""
-    points = [np.array([result.home_xy_m])]
-    points += [shapely.get_coordinates(to_grid(result, route.line)) for _, route in drawn_routes(result)]
-    points += [positions for _, positions in ignition_points(result)]
-    return np.vstack(points)
+    scene = household_scene(result, only=("routes",))
+    points = [np.array([result.home_xy_m]), shapely.get_coordinates(scene.drawn("routes").geometry.to_numpy())]
+    return np.vstack([*points, *(positions for _, positions in ignition_points(result))])
 
 
 def _streets(result: HouseholdResult, roads: Stretches) -> Layer:
-    rows: dict[tuple[str, ...], list[int]] = {}
     along = _along(result)
-    for row, edge in enumerate(roads.edge.tolist()):
-        words = (
-            roads.name[row],
-            roads.kind[row],
-            _shuts_words(result, float(roads.closing_s[row])),
-            *along.get(edge, ()),
+    words = (
+        (name, kind, _shuts_words(result, at_s), *along.get(edge, ()))
+        for name, kind, at_s, edge in zip(
+            roads.name, roads.kind, roads.closing_s.tolist(), roads.edge.tolist(), strict=True
         )
-        rows.setdefault(words, []).append(row)
-    touched = tuple(
-        Shape(MultiLineString(list(roads.lines[which])), words, TOUCHED, "touch") for words, which in rows.items()
     )
-    return Layer(
-        "Streets",
-        (*street_shapes(roads), *touched),
-        meanings=((Look(STREET_INK, 3.0), "Street: point at it for its name and when it shuts"),),
-    )
+    meaning = (Look(STREET_INK, 3.0), "Street: point at it for its name and when it shuts")
+    return Layer("Streets", street_shapes(roads, words), meanings=(meaning,))
 
 
 def _along(result: HouseholdResult) -> dict[int, tuple[str, ...]]:
@@ -243,7 +234,7 @@ def _along(result: HouseholdResult) -> dict[int, tuple[str, ...]]:
     return found
 
 
-def ways_words(names: Sequence[str]) -> str:
+def ways_words(names: Iterable[str]) -> str:
     """Ways of leaving in a few words.
 
     Examples
@@ -261,98 +252,88 @@ def _shuts_words(result: HouseholdResult, at_s: float) -> str:
 
 
 def _names(result: HouseholdResult, roads: Stretches) -> tuple[Mark, ...]:
-    """Names of the longest streets of the ways out, in the middle of each."""
+    """Names of the longest streets of the ways out."""
     on_route = _along(result)
-    rows: dict[str, list[int]] = {}
-    for row, edge in enumerate(roads.edge.tolist()):
-        if edge in on_route and result.network.name[edge]:
-            rows.setdefault(roads.name[row], []).append(row)
-    length_m = {name: float(roads.length_m[which].sum()) for name, which in rows.items()}
-    # A name that is longer than its street would lie over its neighbours.
+    rows = [row for row, edge in enumerate(roads.edge.tolist()) if edge in on_route and result.network.name[edge]]
     least_m = 0.1 * float(np.ptp(household_window(result), axis=0).max())
-    longest = sorted((name for name in rows if length_m[name] >= least_m), key=lambda name: -length_m[name])[:_NAMED]
+    return name_marks(roads, rows, least_m=least_m, most=_NAMED)
+
+
+def name_marks(roads: Stretches, among: Iterable[int], *, least_m: float, most: int) -> tuple[Mark, ...]:
+    """Names of the longest streets among some stretches, in the middle of each.
+
+    A name that is longer than its street would lie over its neighbours: shorter streets than `least_m` get none.
+    """
+    rows: dict[str, list[int]] = {}
+    for row in among:
+        rows.setdefault(roads.name[row], []).append(row)
+    length_m = {name: float(roads.length_m[which].sum()) for name, which in rows.items()}
     marks = []
-    for name in longest:
-        line = max(
-            lines_of(shapely.line_merge(shapely.union_all(roads.lines[rows[name]]))), key=lambda part: part.length
-        )
-        middle = line.interpolate(0.5, normalized=True)
+    for name in sorted((name for name in rows if length_m[name] >= least_m), key=lambda name: -length_m[name])[:most]:
+        merged = shapely.line_merge(shapely.union_all(roads.lines[rows[name]]))
+        middle = max(lines_of(merged), key=lambda part: part.length).interpolate(0.5, normalized=True)
         marks.append(Mark(middle.x, middle.y, "", clean(name, 28), STREET_INK))
     return tuple(marks)
 
 
-def _ways_out(result: HouseholdResult) -> list[Layer]:
+def _ways_out(scene: Scene) -> list[Layer]:
+    """One layer for each way of leaving; the first lies on top where they share a street."""
     layers = []
-    for number, (names, route) in enumerate(drawn_routes(result)):
-        dashes, width = ROUTE_LOOKS[min(number, len(ROUTE_LOOKS) - 1)]
-        look = Look(ROUTE, width * 1.5, svg_dashes(dashes, width * 1.5))
-        line = to_wgs84(route.line, result.network.crs)
-        name = f"Way out ({ways_words(names)}) to {clean(route.safe_point, 34)}"
-        told = (name, f"{distance_words(route.length_m)} in all")
-        shapes = (Shape(line, told, Look(CASING, width * 1.5 + 3.0), "over"), Shape(line, told, look, "over"))
-        layers.append(Layer(name, shapes, meanings=((look, name),)))
-    # The first lies on top where they share a street, as on paper.
+    for thing in scene.drawn("routes").itertuples(index=False):
+        look, line = look_of(thing.symbol), to_wgs84(thing.geometry, scene.crs)
+        casing = Shape(line, (), Look(CASING, look.width_px + 3.0), "lines")
+        shape = Shape(line, (thing.title, f"{distance_words(thing.length_m)} in all"), look, "over")
+        name = f"Way out: {thing.title}"
+        layers.append(Layer(name, (casing, shape), meanings=((look, name),)))
     return layers[::-1]
 
 
-def fronts_s(result: HouseholdResult) -> tuple[float, ...]:
-    """Clock steps at which the fire's front is drawn."""
-    reached_s = arrival_s(result)
-    return tuple(
-        at_s
-        for at_s in clock_steps(
-            result, np.where(reached_s <= last_that_matters_s(result), reached_s, np.inf), most=_FRONTS
-        )
-        if at_s <= result.fire.arrival.horizon_s
-    )
-
-
-def _fronts(result: HouseholdResult) -> Layer:
-    grid = result.terrain.grid
-    times = fronts_s(result)
-    look = Look(FIRE, 1.3)
+def _ground(grid: Grid) -> BaseGeometry:
     east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
+    return box(grid.x_min_m, south_m, east_m, grid.y_max_m)
+
+
+def _fronts(result: HouseholdResult, scene: Scene) -> Layer:
+    grid, look = result.terrain.grid, look_of("front")
     # Lines end where ground does not burn: they would crowd along its edge.
     bare = burnt_area(grid, np.where(result.fire.arrival.burnable, np.inf, 0.0), by_s=1.0).buffer(0.8 * grid.cell_m)
-    inside = box(grid.x_min_m, south_m, east_m, grid.y_max_m).buffer(-1.5 * grid.cell_m)
+    inside = _ground(grid).buffer(-1.5 * grid.cell_m)
     (west, south), (east, north) = household_window(result).min(axis=0), household_window(result).max(axis=0)
     seen = box(west, south, east, north).buffer(grid.cell_m)
     shapes, marks = [], []
-    for at_s, area in zip(times, isochrones(result.fire.arrival, times).geometry, strict=True):
+    fronts = scene.drawn("isochrones")
+    fronts = fronts[fronts["at_s"] <= last_that_matters_s(result)]
+    # Between the middles of cells, where a table of whole cells would draw steps.
+    smooth = isochrones(result.fire.arrival, fronts["at_s"].tolist()).geometry
+    for thing, area in zip(fronts.itertuples(index=False), smooth, strict=True):
         front: BaseGeometry = area.boundary.intersection(inside).difference(bare)
         if front.is_empty:
             continue
-        words = clock_words(result, at_s, step_min=1)
-        told = (f"Fire front at {words}", "in the middle run; it may come earlier")
-        shapes.append(Shape(to_wgs84(front, grid.crs), told, look, "over"))
+        shapes.append(Shape(to_wgs84(front, grid.crs), (thing.title, thing.words), look, "over"))
         parts = lines_of(shapely.line_merge(front.intersection(seen))) or lines_of(front)
         at = parts[0].interpolate(0.5, normalized=True)
-        marks.append(Mark(*lon_lat(at.x, at.y, grid.crs), "", words, FIRE))
+        when = clock_words(result, thing.at_s, step_min=1)
+        marks.append(Mark(*lon_lat(at.x, at.y, grid.crs), "", when, look.colour))
     meanings = ((look, "Fire front at the time written on it, in the middle run"),) if shapes else ()
     return Layer("Fire front by the clock", tuple(shapes), tuple(marks), meanings)
 
 
 def _triggers(result: HouseholdResult) -> list[Layer]:
-    grid = result.terrain.grid
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
-    ground = box(grid.x_min_m, south_m, east_m, grid.y_max_m)
+    crs, ground = result.terrain.grid.crs, _ground(result.terrain.grid)
     layers = []
     for trigger in shown_triggers(result):
         drawn, meaning = trigger_words(result, trigger, ground)
-        whom = ways_words((trigger.way,))
-        colour = WAY_COLOURS.get(trigger.way, INK)
-        look = Look(colour, 3.0, svg_dashes(WAY_DASHES.get(trigger.way, "-"), 3.0))
+        whom, look = ways_words((trigger.way,)), look_of(way_symbol("trigger", trigger.way))
         shapes: tuple[Shape, ...] = ()
         marks: tuple[Mark, ...] = ()
         if drawn:
             edge = trigger_edge(result, trigger, ground)
-            line = to_wgs84(edge, grid.crs)
-            casing = Look(CASING, 6.0, opacity=0.8)
+            line, casing = to_wgs84(edge, crs), Look(CASING, 6.0, opacity=0.8)
             shapes = (Shape(line, (meaning,), casing, "over"), Shape(line, (meaning,), look, "over"))
             home = Point(result.home_xy_m)
             part = min(lines_of(shapely.line_merge(edge)), key=lambda piece: piece.distance(home))
             at = part.interpolate(0.3, normalized=True)
-            marks = (Mark(*lon_lat(at.x, at.y, grid.crs), "", f"{whom}: {INSIDE_WORDS[trigger.way]}", colour),)
+            marks = (Mark(*lon_lat(at.x, at.y, crs), "", f"{whom}: {INSIDE_WORDS[trigger.way]}", look.colour),)
         layers.append(Layer(f"Trigger line ({whom})", shapes, marks, ((look if drawn else "", meaning),)))
     return layers
 
@@ -372,44 +353,10 @@ def _closing_order(result: HouseholdResult) -> Layer:
     return Layer("What shuts first", (), tuple(marks), tuple(meanings))
 
 
-def _places(result: HouseholdResult) -> Layer:
-    crs = result.terrain.grid.crs
-    marks = []
-    signs = {"home": "Home"}
-    shapes = []
-    for point in result.plan.safe_points:
-        place = result.safe_point_xy_m.get(point.name)
-        if place is None:
-            continue
-        last = point.kind == "place_of_last_resort"
-        signs["last" if last else "safe"] = "Place of last resort" if last else "Safe point of your plan"
-        marks.append(Mark(*lon_lat(*place, crs), "last" if last else "safe", clean(point.name, 30)))
-    for ignition, (name, positions) in zip(result.plan.ignitions, ignition_points(result), strict=True):
-        at = ignition.at.astimezone(result.start.tzinfo).strftime("%H:%M")
-        words = f"{clean(name, 40)}, {at}"
-        middle = positions.mean(axis=0)
-        if len(positions) > 1:
-            line = shapely.linearrings(positions) if ignition.ring else shapely.linestrings(positions)
-            shapes.append(Shape(to_wgs84(line, crs), (words,), Look(FIRE, 4.0), "over"))
-        marks.append(
-            Mark(*lon_lat(float(middle[0]), float(middle[1]), crs), "fire" if len(positions) == 1 else "", words, FIRE)
-        )
-        signs["fire"] = "Where the fire starts"
-    marks.append(Mark(*lon_lat(*result.home_xy_m, crs), "home", "Home"))
-    return Layer("Home, safe points, where the fire starts", tuple(shapes), tuple(marks), tuple(signs.items()))
-
-
 def moments_s(result: HouseholdResult) -> tuple[float, ...]:
-    """Clock times for the slider: from the start of the fire until an hour after it has shut the ways out.
+    """Clock times for the slider, in seconds from the scenario's start, which is the first of them.
 
-    Parameters
-    ----------
-    result : HouseholdResult
-
-    Returns
-    -------
-    tuple of float
-        Seconds from the scenario's start, rising; the first is the start itself.
+    Until an hour after the fire has shut the ways out.
     """
     last_s = min(last_that_matters_s(result), result.fire.arrival.horizon_s, result.plan.horizon_s)
     steps = clock_steps(result, np.array([0.0, last_s]), most=MOST_MOMENTS)
@@ -434,21 +381,19 @@ def shut_shapes(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tu
     return (Shape(MultiLineString(list(roads.lines[rows])), told, SHUT, "under"),)
 
 
+def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[Layer, ...]:
+    """What changes with the clock: the ground that has burnt and the streets that are shut by a moment."""
+    burnt, shut = burnt_shapes(result, at_s), shut_shapes(result, roads, at_s=at_s)
+    return (
+        Layer("Burnt by the clock time below", burnt, (), ((BURNT, "Burnt by the clock time on the slider"),)),
+        Layer("Shut by the clock time below", shut, (), ((SHUT, "Shut by the clock time on the slider"),)),
+    )
+
+
 def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[str, ...]:
     """Say what the map shows at a moment: where the fire is, what is shut, which start is past.
 
-    Parameters
-    ----------
-    result : HouseholdResult
-    roads : Stretches
-        Of the result's network, with its closings.
-    at_s : float
-        Seconds from the scenario's start.
-
-    Returns
-    -------
-    tuple of str
-        Sentences of plain text; names in them are untrusted.
+    Sentences of plain text; names in them are untrusted.
     """
     now = clock_words(result, at_s, step_min=1)
     return (

@@ -1,6 +1,6 @@
 """The layers of the maps about roads: drive times for one vehicle, and the streets that have one way out.
 
-Plain data in WGS 84, with the same colours, dashes and numbers as `road_map` and `streets_map` draw on paper.
+Plain data in WGS 84, with the same numbers as the tables beside it and the same colours as the streets' page.
 """
 
 from __future__ import annotations
@@ -27,56 +27,58 @@ from leaveby.notebook.live.ground import (
     Shape,
     hills,
     lon_lat,
+    look_of,
     to_wgs84,
     window_around,
 )
-from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, svg_dashes
-from leaveby.notebook.road_map import (
-    BAND_LOOKS,
-    QUICKEST_COLOUR,
-    UNREACHED_COLOUR,
+from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, written
+from leaveby.notebook.road_words import (
     band_words,
-    describe_road_map,
+    describe_roads,
     drive_bands,
     edges_by_band,
+    numbered,
+    ours_words,
+    vehicle_words,
 )
-from leaveby.notebook.road_tables import numbered, ours_words, vehicle_words
 from leaveby.roads.routing.itinerary import street
 from leaveby.show.figure import GREY, INK
-from leaveby.show.streets.map import CLASSES, LINK_COLOUR, MOST_LABELS, describe_streets_map, map_title
+from leaveby.show.streets.map import MOST_LABELS, describe_streets_map, map_title
+from leaveby.show.streets.scene import streets_scene
+from leaveby.show.symbols import SYMBOLS
 from leaveby.show.wording import clean, duration_words, map_notice, street_words
 
 Heights = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
+BAND_LOOKS: Final = (
+    Look("#0d2b6b", 3.6),
+    Look("#00614f", 3.4, "24 5.4"),
+    Look("#8a5a00", 3.4, "10.8 4.7"),
+    Look("#a3300f", 3.4, "4.4 3.7"),
+    Look("#6b2a75", 2.9, "14.3 4 2.9 4"),
+)
+"""Each band of drive time; the dashes carry it in black and white."""
+
+UNREACHED: Final = Look("#a0a0a0", 1.2)
+QUICKEST_COLOUR: Final = "#ffe08a"
 _CELLS: Final = 320
 
 CLOSED: Final = Look(INK, 13.0, "2 6")
 """Rungs across what the vehicle can't use."""
 
 
-def road_sheet(area: RoadArea, answer: DriveAnswer) -> LiveSheet:
-    """What the map of the roads round a home shows for one vehicle.
-
-    Parameters
-    ----------
-    area : RoadArea
-    answer : DriveAnswer
-        Of the same area.
-
-    Returns
-    -------
-    LiveSheet
-    """
+def road_sheet(area: RoadArea, answer: DriveAnswer, *, picture: Picture | None = None) -> LiveSheet:
+    """What the map of the roads round a home shows for one vehicle, over a picture of the hills."""
     network = area.network
     points = [np.array([area.home_xy_m, *(end.xy_m for end in area.ends)])]
     ways = [drive.route for drive in answer.drives if drive.route is not None and drive.route.edges]
     points += [shapely.get_coordinates(network.geometry[list(way.edges)]) for way in ways]
     return LiveSheet(
         title=f"Map of the roads round your home for {vehicle_words(answer)}",
-        picture=hills(area.terrain.grid, area.terrain.elevation_m),
+        picture=picture,
         layers=(_quickest(area, answer), _closed(area, answer), *_bands(area, answer), _ends(area, answer)),
         window_deg=window_around(np.vstack(points), network.crs),
-        described=describe_road_map(area, answer),
+        described=describe_roads(area, answer),
         notice=map_notice(network),
     )
 
@@ -115,16 +117,15 @@ def _closed(area: RoadArea, answer: DriveAnswer) -> Layer:
 
 def _bands(area: RoadArea, answer: DriveAnswer) -> list[Layer]:
     ends = drive_bands(answer)
-    looks: list[tuple[str, Any, float]] = [*BAND_LOOKS[: len(ends)], (UNREACHED_COLOUR, "-", 0.9)]
+    looks = [*BAND_LOOKS[: len(ends)], UNREACHED]
     words = [f"{band_words(ends, number)} from home" for number in range(len(ends))]
     words.append("Could be used, but no way leads there")
     layers = []
-    for edges, (colour, dashes, width), text in zip(edges_by_band(area, answer), looks, words, strict=True):
+    for edges, look, text in zip(edges_by_band(area, answer), looks, words, strict=True):
         if not edges:
             continue
-        look = Look(colour, width * 1.3, svg_dashes(dashes, width * 1.3))
         lines = _lines(area, edges)
-        shapes = [Shape(lines, (), Look(CASING, width * 1.3 + 2.0, opacity=0.8)), Shape(lines, (), look)]
+        shapes = [Shape(lines, (), Look(CASING, look.width_px + 2.0, opacity=0.8)), Shape(lines, (), look)]
         layers.append(Layer(text, (*shapes, *_touched(area, answer, edges)), meanings=((look, text),)))
     return layers
 
@@ -146,38 +147,32 @@ def _touched(area: RoadArea, answer: DriveAnswer, edges: Sequence[int]) -> list[
 def _ends(area: RoadArea, answer: DriveAnswer) -> Layer:
     crs = area.network.crs
     words = {drive.end.name: ours_words(answer, drive) for drive in answer.drives}
-    marks = [Mark(*lon_lat(*place, crs), "last", clean(name, 30)) for name, place in area.last_resorts]
+    marks = [Mark(*lon_lat(*place, crs), "last_resort", clean(name, 30)) for name, place in area.last_resorts]
     for end in area.ends:
         told = f"{clean(end.name, 30)}: {words[end.name]}" if end.name in words else clean(end.name, 30)
-        marks.append(Mark(*lon_lat(*end.xy_m, crs), "safe", told))
+        marks.append(Mark(*lon_lat(*end.xy_m, crs), "safe_point", told))
     marks.append(Mark(*lon_lat(*area.home_xy_m, crs), "home", "Home"))
-    signs: list[tuple[Look | str, str]] = [("home", "Home"), ("safe", "Safe point of your plan")]
+    signs: list[tuple[Look | str, str]] = [("home", "Home"), ("safe_point", "Safe point of your plan")]
     if area.last_resorts:
-        signs.append(("last", "Place of last resort"))
+        signs.append(("last_resort", "Place of last resort"))
     return Layer("Home and safe points", (), tuple(marks), tuple(signs))
 
 
 def survey_sheet(answer: StreetSurvey, *, heights: Heights | None = None) -> LiveSheet:
-    """What the map of single exits shows.
-
-    Parameters
-    ----------
-    answer : StreetSurvey
-    heights : callable, optional
-        Gives the elevation at x_m and y_m, NaN where it is not known, for the hills under the streets.
-
-    Returns
-    -------
-    LiveSheet
-    """
-    homes, streets = answer.homes, answer.streets
+    """What the map of single exits shows; `heights` gives the elevation at x_m and y_m, for the hills under it."""
+    homes, streets, scene = answer.homes, answer.streets, streets_scene(answer)
     around = np.column_stack([homes.x_m, homes.y_m])
     exits = answer.found.exits[:200]
     around = np.vstack([around, np.column_stack([streets.x_m[exits], streets.y_m[exits]])])
     return LiveSheet(
         title=map_title(answer),
         picture=None if heights is None else _hills_around(around, streets.crs, heights=heights),
-        layers=(*_street_classes(answer), _links(answer), _exits(answer), _groups(answer)),
+        layers=(
+            *_street_classes(answer),
+            written(scene, ("links",), title="Missing links"),
+            written(scene, ("exits",), title="Exits", named=False),
+            group_layer(answer, answer.notable),
+        ),
         window_deg=window_around(around, streets.crs),
         described=describe_streets_map(answer),
         notice=OSM_NOTICE if answer.from_osm else "",
@@ -203,21 +198,17 @@ def _street_classes(answer: StreetSurvey) -> list[Layer]:
     behind = found.homes_behind[streets.node_count : found.tree.outside]
     must = streets.driven & (behind > 0.0)
     lines = to_wgs84(streets.geometry, streets.crs)
-    other = np.flatnonzero(streets.driven & ~must)
-    layers = [_class_layer(answer, lines, other, "Other streets", look=Look(GREY, 1.8))]
-    for number, (least, colour, width) in reversed(list(enumerate(CLASSES))):
-        most = CLASSES[number - 1][0] if number else np.inf
-        rows = np.flatnonzero(must & (behind >= max(least, 1e-9)) & (behind < most))
-        if np.isinf(most):
-            words = f"{least:g} homes or more have to pass it"
-        else:
-            words = f"{least:g} to {most:g} homes have to pass it" if least else f"Up to {most:g} homes have to pass it"
-        layers.append(_class_layer(answer, lines, rows, words, look=Look(colour, width * 1.3)))
+    layers = [_class_layer(answer, lines, streets.driven & ~must, "Other streets", look=Look(GREY, 1.8))]
+    for least, most in ((0, 10), (10, 30), (30, 100), (100, np.inf)):
+        kind = f"single_exit_{least}"
+        look = look_of(kind, width_px=2.4 * SYMBOLS[kind].width_pt)
+        rows = must & (behind >= least) & (behind < most)
+        layers.append(_class_layer(answer, lines, rows, SYMBOLS[kind].words, look=look))
     return [layer for layer in layers if layer.shapes]
 
 
-def _class_layer(answer: StreetSurvey, lines: Any, rows: Any, name: str, *, look: Look) -> Layer:
-    streets, found = answer.streets, answer.found
+def _class_layer(answer: StreetSurvey, lines: Any, which: NDArray[np.bool_], name: str, *, look: Look) -> Layer:
+    streets, found, rows = answer.streets, answer.found, np.flatnonzero(which)
     if not rows.size:
         return Layer(name)
     behind = found.homes_behind[streets.node_count : found.tree.outside]
@@ -237,33 +228,10 @@ def _class_layer(answer: StreetSurvey, lines: Any, rows: Any, name: str, *, look
     )
 
 
-def _links(answer: StreetSurvey) -> Layer:
-    look = Look(LINK_COLOUR, 4.0, "8 5")
-    shapes, marks = [], []
-    for number, link in enumerate(answer.links, start=1):
-        verb = "open" if link.kind == "open" else "build"
-        told = (f"L{number}: a link to {verb}", f"would relieve {link.homes_relieved:g} homes", *link.reasons)
-        line = to_wgs84(link.line, answer.streets.crs)
-        shapes.append(Shape(line, told, look, "over"))
-        at = line.interpolate(0.5, normalized=True) if line.geom_type == "LineString" else line.centroid
-        marks.append(Mark(at.x, at.y, "", f"L{number}", LINK_COLOUR))
-    meanings = ((look, "Link that would let people out another way, the most helpful first"),) if shapes else ()
-    return Layer("Missing links", tuple(shapes), tuple(marks), meanings)
-
-
-def _exits(answer: StreetSurvey) -> Layer:
-    streets = answer.streets
-    marks = tuple(
-        Mark(*lon_lat(float(streets.x_m[node]), float(streets.y_m[node]), streets.crs), "exit", "")
-        for node in answer.found.exits[:200].tolist()
-    )
-    return Layer("Exits", (), marks, (("exit", "Exit: reaching it counts as out"),) if marks else ())
-
-
-def _groups(answer: StreetSurvey) -> Layer:
-    groups: tuple[StreetGroup, ...] = answer.notable[:MOST_LABELS]
+def group_layer(answer: StreetSurvey, groups: Sequence[StreetGroup]) -> Layer:
+    """The numbers of the first of some groups, the same as in the table."""
     marks, meanings = [], []
-    for group in groups:
+    for group in groups[:MOST_LABELS]:
         place = lon_lat(group.x_m, group.y_m, answer.streets.crs)
         marks.append(Mark(*place, "number", str(group.number)))
         meanings.append((str(group.number), f"{street_words(group.name, 50)}: {group.homes:g} homes"))

@@ -51,11 +51,6 @@ def lanes_out(lanes: str, *, one_way: bool) -> int:
     """Lanes in the direction of leaving, from the `lanes` tag: all of a one-way street, else half, at least 1.
 
     Values of merged ways are joined by '|': the least counts. Nothing stated counts as one.
-
-    Examples
-    --------
-    >>> lanes_out("4", one_way=False), lanes_out("2", one_way=True), lanes_out("", one_way=True)
-    (2, 2, 1)
     """
     stated = [int(value) for value in re.split(r"[;|]", lanes) if _LANES.match(value.strip())]
     if not stated:
@@ -69,16 +64,6 @@ def capacity_veh_h(highway: str, *, lanes: str = "", one_way: bool = False, widt
     Trunk to tertiary roads: 1,700 a lane (one-way with one lane 1,600). Lesser roads: 1,600 when one-way; else 800, as
     a road with one lane for both ways, unless at least 5.5 m or two lanes are stated, which makes them two-lane roads.
     Tracks: 400, judgement.
-
-    Parameters
-    ----------
-    highway : str
-        Class; of merged ways the least counts.
-    lanes : str
-        The tag.
-    one_way : bool
-    width_m : float
-        Stated width of the carriageway; inf where none is stated.
 
     Examples
     --------

@@ -75,14 +75,7 @@ MOBILISATIONS: Final = (
 
 
 def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """Share of the homes that are rolling by a time after they were told to leave.
-
-    Examples
-    --------
-    >>> curve = Mobilisation("middle", 2700.0)
-    >>> rolling_share(curve, np.array([0.0, 2700.0, curve.last_s])).round(3).tolist()
-    [0.0, 0.505, 1.0]
-    """
+    """Share of the homes that are rolling by a time after they were told to leave."""
     at = np.asarray(time_s, dtype=np.float64)
     with np.errstate(divide="ignore"):
         share = ndtr(np.log(np.maximum(at, 0.0) / curve.median_s) / curve.spread) / _TAIL
@@ -157,21 +150,7 @@ def street_tree(
     vehicles: NDArray[np.float64],
     lanes: NDArray[np.float64] | float = 1.0,
 ) -> StreetTree:
-    """Make a tree of streets, and refuse one that can't be followed.
-
-    Raises
-    ------
-    InputError
-        When values are missing or not above 0, or the streets do not form one tree with one way out.
-
-    Examples
-    --------
-    >>> street_tree(
-    ...     np.array([-1, 0], dtype=np.int32), np.array([150.0, 75.0]), speed_m_s=np.full(2, 10.0),
-    ...     capacity_veh_s=np.full(2, 0.25), vehicles=np.array([0.0, 10.0]),
-    ... ).room_veh.tolist()
-    [20.0, 10.0]
-    """
+    """Make a tree of streets, and refuse one that can't be followed."""
     count = onward.size
     faults = [
         Fault("streets", f"{what} is missing or not {word}", f"one value {word} for each street", "correct it")
@@ -240,15 +219,10 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
 
     Parameters
     ----------
-    tree : StreetTree
     curve : Mobilisation or NDArray[np.float64]
         When homes get going; or the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1.
     step_s : float
         Length of a time step. A street that is driven in less than a step takes a whole one.
-
-    Returns
-    -------
-    Clearance
 
     Raises
     ------
@@ -269,11 +243,42 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
     if not step_s > 0.0:
         raise refuse("step_s", f"it is {step_s}", expected="above 0", mend="correct it")
     total = float(tree.vehicles.sum())
+    share = _all_shares(tree, curve, total=total, step_s=step_s)
+    speed = tree.speed_m_s
+    density = tree.room_veh / tree.length_m
+    capacity = np.minimum(tree.capacity_veh_s, MOST_CAPACITY_SHARE * speed * density)
+    wave = capacity / (density - capacity / speed)
+    free_lag = np.maximum(tree.length_m / speed / step_s, 1.0)
+    wave_lag = np.maximum(tree.length_m / wave / step_s, 1.0)
+    order, most = _inner_first(tree.onward), capacity * step_s
+    # a street that is driven in less than a step still passes its capacity
+    room = np.maximum(tree.room_veh, most * (free_lag + wave_lag))
+    out, held = _simulate(tree.onward, tree.vehicles, free_lag, wave_lag, most, room, share, total)
+    if out[-1] < total - LEAST_VEH:
+        raise AssertionError("a street never emptied")
+    unqueued = _unqueued(order, tree.onward, tree.vehicles, free_lag, share, out.size)
+    time = _clock(out.size, step_s)
+    return Clearance(
+        vehicles=total,
+        time_s=time,
+        out=out,
+        rolling=total * share[: out.size],
+        last_out_s=float(time[-1]),
+        ninety_out_s=float(time[int(np.searchsorted(out, 0.9 * total))]),
+        longest_queue_veh=float(np.maximum(unqueued - out, 0.0).max()),
+        waiting_in_drives=held,
+    )
+
+
+def _all_shares(
+    tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, total: float, step_s: float
+) -> NDArray[np.float64]:
+    """The share that is rolling at every step that it can take until the last is out."""
     if isinstance(curve, Mobilisation):
         share = rolling_share(curve, _clock(int(np.ceil(curve.last_s / step_s)) + 1, step_s))
     else:
         share = np.asarray(curve, dtype=np.float64)
-        if share.size < 2 or not np.isfinite(share).all() or (np.diff(share) < 0.0).any() or share[0] < 0.0:
+        if share.size < 2 or not np.isfinite(share).all() or (np.diff(share) < 0.0).any() or share[0] != 0.0:
             raise refuse("curve", "it does not rise", expected="shares that rise from 0 to 1", mend="correct it")
         if abs(share[-1] - 1.0) > 1e-9:
             raise refuse("curve", f"it ends at {share[-1]}", expected="a last share of 1", mend="correct it")
@@ -288,38 +293,7 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
             expected=f"at most {MOST_STEPS}",
             mend="take a longer step, or check the capacities",
         )
-    speed = tree.speed_m_s
-    density = tree.room_veh / tree.length_m
-    capacity = np.minimum(tree.capacity_veh_s, MOST_CAPACITY_SHARE * speed * density)
-    wave = capacity / (density - capacity / speed)
-    free_lag = np.maximum(tree.length_m / speed / step_s, 1.0)
-    wave_lag = np.maximum(tree.length_m / wave / step_s, 1.0)
-    out, unqueued, held = _simulate(
-        _inner_first(tree.onward),
-        tree.onward,
-        tree.vehicles,
-        free_lag,
-        wave_lag,
-        capacity * step_s,
-        # a street that is driven in less than a step still passes its capacity
-        np.maximum(tree.room_veh, capacity * step_s * (free_lag + wave_lag)),
-        np.concatenate([share, np.ones(bound - share.size)]),
-        total,
-    )
-    if out[-1] < total - LEAST_VEH:
-        raise AssertionError("a street never emptied")
-    time = _clock(out.size, step_s)
-    rolling = total * np.concatenate([share, np.ones(max(out.size - share.size, 0))])[: out.size]
-    return Clearance(
-        vehicles=total,
-        time_s=time,
-        out=out,
-        rolling=np.asarray(rolling, dtype=np.float64),
-        last_out_s=float(time[-1]),
-        ninety_out_s=float(time[int(np.searchsorted(out, 0.9 * total))]),
-        longest_queue_veh=float(np.maximum(unqueued[: out.size] - out, 0.0).max()),
-        waiting_in_drives=held,
-    )
+    return np.concatenate([share, np.ones(bound - share.size)])
 
 
 def _clock(count: int, step_s: float) -> NDArray[np.float64]:
@@ -341,8 +315,44 @@ def _at(history: NDArray[np.float64], start: int, size: int, step: int, back: fl
 
 
 @njit()
+def _let_in(
+    onward: NDArray[np.int32],
+    most: NDArray[np.float64],
+    sending: NDArray[np.float64],
+    given: NDArray[np.float64],
+    free: NDArray[np.float64],
+    wish: NDArray[np.float64],
+    queue: NDArray[np.float64],
+    entered: NDArray[np.float64],
+) -> None:
+    """Share what is free by capacity among those who still want more, street and drives alike."""
+    streets = onward.shape[0]
+    asked = np.zeros(streets)
+    for s in range(streets):
+        if wish[s] > 1e-12:
+            asked[s] = most[s]
+    for s in range(streets):
+        if onward[s] >= 0 and sending[s] - given[s] > 1e-12:
+            asked[onward[s]] += most[s]
+    left_over = free.copy()
+    for s in range(streets):
+        if left_over[s] > 1e-12 and wish[s] > 1e-12:
+            part = min(wish[s], left_over[s] * most[s] / asked[s])
+            wish[s] -= part
+            queue[s] -= part
+            entered[s] += part
+            free[s] -= part
+    for s in range(streets):
+        up = onward[s]
+        if up >= 0 and left_over[up] > 1e-12 and sending[s] - given[s] > 1e-12:
+            part = min(sending[s] - given[s], left_over[up] * most[s] / asked[up])
+            given[s] += part
+            entered[up] += part
+            free[up] -= part
+
+
+@njit()
 def _simulate(
-    order: NDArray[np.int32],
     onward: NDArray[np.int32],
     vehicles: NDArray[np.float64],
     free_lag: NDArray[np.float64],
@@ -351,25 +361,17 @@ def _simulate(
     room: NDArray[np.float64],
     share: NDArray[np.float64],
     total: float,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
-    """Step by step: vehicles out, vehicles that would be out with no queue, and the most that wait in drives."""
-    streets = onward.shape[0]
+) -> tuple[NDArray[np.float64], float]:
+    """Step by step until the last is out: vehicles out, and the most that wait in drives."""
+    streets, steps = onward.shape[0], share.shape[0]
     start = np.zeros(streets + 1, np.int64)
     for s in range(streets):
         start[s + 1] = start[s] + int(np.ceil(max(free_lag[s], wave_lag[s]))) + 3
-    came = np.zeros(start[streets])
-    went = np.zeros(start[streets])
+    came, went = np.zeros(start[streets]), np.zeros(start[streets])
     entered, left, queue = np.zeros(streets), np.zeros(streets), np.zeros(streets)
     sending, free, wish, given = np.zeros(streets), np.zeros(streets), np.zeros(streets), np.zeros(streets)
-    asked_weight, left_over = np.zeros(streets), np.zeros(streets)
-    way = np.zeros(streets)
-    for k in range(streets - 1, -1, -1):
-        s = order[k]
-        way[s] = free_lag[s] + (way[onward[s]] if onward[s] >= 0 else 0.0)
-    out = np.zeros(share.shape[0])
+    out = np.zeros(steps)
     held = 0.0
-    steps = share.shape[0]
-    last = steps - 1
     for step in range(1, steps):
         fresh = share[step] - share[step - 1]
         for s in range(streets):
@@ -381,30 +383,8 @@ def _simulate(
             queue[s] += vehicles[s] * fresh
             wish[s] = min(queue[s], most[s])
             given[s] = 0.0
-        # what is free is shared by capacity among those who still want more, street and drives alike
         for _ in range(4):
-            for s in range(streets):
-                asked_weight[s] = most[s] if wish[s] > 1e-12 else 0.0
-            for s in range(streets):
-                up = onward[s]
-                if up >= 0 and sending[s] - given[s] > 1e-12:
-                    asked_weight[up] += most[s]
-            for s in range(streets):
-                left_over[s] = free[s]
-            for s in range(streets):
-                if left_over[s] > 1e-12 and wish[s] > 1e-12:
-                    part = min(wish[s], left_over[s] * most[s] / asked_weight[s])
-                    wish[s] -= part
-                    queue[s] -= part
-                    entered[s] += part
-                    free[s] -= part
-            for s in range(streets):
-                up = onward[s]
-                if up >= 0 and left_over[up] > 1e-12 and sending[s] - given[s] > 1e-12:
-                    part = min(sending[s] - given[s], left_over[up] * most[s] / asked_weight[up])
-                    given[s] += part
-                    entered[up] += part
-                    free[up] -= part
+            _let_in(onward, most, sending, given, free, wish, queue, entered)
         waiting = 0.0
         for s in range(streets):
             if onward[s] < 0:
@@ -417,18 +397,28 @@ def _simulate(
             waiting += queue[s]
         held = max(held, waiting)
         if out[step] >= total - 1e-3:
-            last = step
-            break
-    unqueued = np.zeros(last + 1)
-    for s in range(streets):
-        if vehicles[s] > 0.0:
-            for step in range(last + 1):
-                back = step - way[s]
-                if back > 0.0:
-                    low = int(np.floor(back))
-                    value = share[low] + (back - low) * (share[min(low + 1, steps - 1)] - share[low])
-                    unqueued[step] += vehicles[s] * value
-    return out[: last + 1].copy(), unqueued, held
+            return out[: step + 1].copy(), held
+    return out, held
+
+
+def _unqueued(
+    order: NDArray[np.int32],
+    onward: NDArray[np.int32],
+    vehicles: NDArray[np.float64],
+    free_lag: NDArray[np.float64],
+    share: NDArray[np.float64],
+    steps: int,
+) -> NDArray[np.float64]:
+    """Vehicles that would be out at each step with no queue anywhere."""
+    way = free_lag.copy()
+    for s in order[::-1].tolist():
+        if onward[s] >= 0:
+            way[s] += way[onward[s]]
+    total = np.zeros(steps)
+    at = np.arange(share.size)
+    for s in np.flatnonzero(vehicles > 0.0).tolist():
+        total += vehicles[s] * np.interp(at[:steps] - way[s], at, share, left=0.0)
+    return total
 
 
 def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | float) -> NDArray[np.float64]:
@@ -436,7 +426,6 @@ def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | f
 
     Parameters
     ----------
-    found : Clearance
     shuts_s : float
         When the way out shuts; inf: not within the horizon, which is no leave to wait.
     told_s : float or NDArray[np.float64]

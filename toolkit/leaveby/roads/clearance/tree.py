@@ -13,7 +13,7 @@ from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.facts import GroupFacts
 from leaveby.roads.exits.groups import SingleExits
 from leaveby.roads.exits.homes import PlacedHomes
-from leaveby.roads.exits.street_table import StreetTable, shortest_out
+from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
 
 LEAST_LENGTH_M = 1.0
 
@@ -33,7 +33,7 @@ def quickest_out(streets: StreetTable, found: SingleExits) -> tuple[NDArray[np.f
     [0.0, 9.0]
     """
     time_s = np.maximum(streets.length_m, LEAST_LENGTH_M) / streets.speed_m_s
-    return shortest_out(streets, found.passage, exits=found.exits, weight=time_s)
+    return shortest_out(found.passages, found.exits, weight=time_s)
 
 
 def group_tree(
@@ -49,24 +49,8 @@ def group_tree(
     """Lay out a group's streets for `clearance`, to the outer end of the one way that only the group must pass.
 
     Homes leave their street by the nearer end. Capacities are the published ones of the road types, times the share
-    that is left once a queue has formed.
-
-    Parameters
-    ----------
-    streets : StreetTable
-    found : SingleExits
-    facts : GroupFacts
-    homes : PlacedHomes
-    group : int
-        One with a street as throat (`facts.throat` 0 or more).
-    way : tuple
-        From `quickest_out`.
-    vehicles_per_home : float
-
-    Returns
-    -------
-    StreetTree, NDArray[np.int32]
-        The tree, and the street of each of its rows.
+    that is left once a queue has formed. `way` is that of
+    `quickest_out`; the group has a street as throat (`facts.throat` 0 or more). Gives the street of each row as well.
 
     Examples
     --------
@@ -89,82 +73,70 @@ def group_tree(
     tree, n = found.tree, streets.node_count
     mouth = int(facts.mouth[group])
     sink = mouth if mouth < n else int(tree.parent[mouth])
-    first, size = int(tree.first[mouth]), int(tree.size[mouth])
-    spot = tree.first[:n]
-    inside = np.flatnonzero((tree.size[:n] > 0) & (spot >= first) & (spot < first + size))
-    time_s, onward_street = way
-
-    row_of: dict[tuple[int, int], int] = {}
-    rows: list[tuple[int, int, float]] = []
-
-    def row(street: int, from_node: int, length_m: float) -> int:
-        key = (street, from_node)
-        if key not in row_of:
-            row_of[key] = len(rows)
-            rows.append((street, from_node, length_m))
-        return row_of[key]
-
-    for node in inside.tolist():
-        if node != sink:
-            street = int(onward_street[node])
-            row(street, node, float(streets.length_m[street]))
-
-    mine = np.flatnonzero(found.home_vertex != NO_WAY_OUT)
-    at = tree.first[found.home_vertex[mine]]
-    mine = mine[(at >= first) & (at < first + size)]
-    load: dict[int, float] = defaultdict(float)
+    behind = (tree.size > 0) & (tree.first >= tree.first[mouth]) & (tree.first < tree.first[mouth] + tree.size[mouth])
+    inside = np.flatnonzero(behind[:n] & (np.arange(n) != sink))
+    # a row is a street and the junction from which it is driven
+    length_of = {(int(way[1][node]), node): float(streets.length_m[way[1][node]]) for node in inside.tolist()}
+    mine = np.flatnonzero((found.home_vertex != NO_WAY_OUT) & behind[found.home_vertex])
+    load: dict[tuple[int, int], float] = defaultdict(float)
     for home in mine.tolist():
-        street = int(homes.street[home])
-        a, b = int(streets.a[street]), int(streets.b[street])
-        along, length = float(homes.along_m[home]), float(streets.length_m[street])
-        speed = float(streets.speed_m_s[street])
-        leaves = found.passage[street]
-        by_a = time_s[a] + along / speed if leaves & 4 else np.inf
-        by_b = time_s[b] + (length - along) / speed if leaves & 8 else np.inf
-        near, far = (a, b) if by_a <= by_b else (b, a)
+        street, near, far = _leaves_by(streets, found, homes, home=home, time_s=way[0])
         key = (street, far)
-        if key not in row_of:
+        if key not in length_of:
             # a street on nobody's quickest way: its own people drive to its nearer end
             key = (street, -1 - near)
-            row(street, -1 - near, length / 2.0)
-        load[row_of[key]] += vehicles_per_home * float(homes.dwellings[home])
+            length_of[key] = float(streets.length_m[street]) / 2.0
+        load[key] += vehicles_per_home * float(homes.dwellings[home])
 
-    onward = np.full(len(rows), -1, dtype=np.int32)
-    for index, (street, from_node, _) in enumerate(rows):
-        if from_node < 0:
-            to_node = -1 - from_node
-        else:
-            to_node = int(streets.b[street] if streets.a[street] == from_node else streets.a[street])
+    row_of = {key: row for row, key in enumerate(length_of)}
+    onward = np.full(len(row_of), -1, dtype=np.int32)
+    for (street, from_node), row in row_of.items():
+        other = int(streets.b[street] if streets.a[street] == from_node else streets.a[street])
+        to_node = other if from_node >= 0 else -1 - from_node
         if to_node != sink:
-            onward[index] = row_of[int(onward_street[to_node]), to_node]
-    vehicles = np.array([load.get(index, 0.0) for index in range(len(rows))], dtype=np.float64)
+            onward[row] = row_of[int(way[1][to_node]), to_node]
+    vehicles = np.array([load.get(key, 0.0) for key in row_of], dtype=np.float64)
     kept = _carrying(onward, vehicles)
-    number = np.full(len(rows) + 1, -1, dtype=np.int32)
+    number = np.full(len(row_of) + 1, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
-    street_of = np.array([rows[index][0] for index in kept], dtype=np.int32)
-    length_m = np.array([rows[index][2] for index in kept], dtype=np.float64)
-    one_way = streets.forward != streets.backward
-    lanes = np.array([lanes_out(streets.lanes[s], one_way=bool(one_way[s])) for s in street_of], dtype=np.float64)
-    capacity = np.array(
-        [
-            capacity_veh_h(
-                streets.highway[s], lanes=streets.lanes[s], one_way=bool(one_way[s]), width_m=float(streets.width_m[s])
-            )
-            for s in street_of
-        ],
-        dtype=np.float64,
-    )
+    street_of = np.array([street for street, _ in row_of], dtype=np.int32)[kept]
+    lanes, capacity_veh_h = _lanes_and_capacity(streets, street_of)
     return (
         street_tree(
             number[onward[kept]],
-            np.maximum(length_m, LEAST_LENGTH_M),
+            np.maximum(np.array(list(length_of.values()))[kept], LEAST_LENGTH_M),
             speed_m_s=streets.speed_m_s[street_of],
-            capacity_veh_s=BREAKDOWN_SHARE.value * capacity / 3600.0,
+            capacity_veh_s=BREAKDOWN_SHARE.value * capacity_veh_h / 3600.0,
             vehicles=vehicles[kept],
             lanes=lanes,
         ),
         street_of,
     )
+
+
+def _leaves_by(
+    streets: StreetTable, found: SingleExits, homes: PlacedHomes, *, home: int, time_s: NDArray[np.float64]
+) -> tuple[int, int, int]:
+    """The street of a home, the end by which it is out sooner, and the other end."""
+    street = int(homes.street[home])
+    a, b = int(streets.a[street]), int(streets.b[street])
+    along_m, speed = float(homes.along_m[home]), float(streets.speed_m_s[street])
+    leaves = found.passages.bits[street]
+    by_a = time_s[a] + along_m / speed if leaves & LEAVE_A else np.inf
+    by_b = time_s[b] + (float(streets.length_m[street]) - along_m) / speed if leaves & LEAVE_B else np.inf
+    return (street, a, b) if by_a <= by_b else (street, b, a)
+
+
+def _lanes_and_capacity(
+    streets: StreetTable, rows: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    lanes, capacity = [], []
+    for s in rows:
+        stated, one_way = streets.lanes[s], bool(streets.forward[s] != streets.backward[s])
+        lanes.append(lanes_out(stated, one_way=one_way))
+        width_m = float(streets.width_m[s])
+        capacity.append(capacity_veh_h(streets.highway[s], lanes=stated, one_way=one_way, width_m=width_m))
+    return np.array(lanes, dtype=np.float64), np.array(capacity, dtype=np.float64)
 
 
 def _carrying(onward: NDArray[np.int32], load: NDArray[np.float64]) -> NDArray[np.int64]:

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.compiling import njit
-from leaveby.roads.exits.dominators import NO_WAY_OUT, greatest_behind, sum_behind
+from leaveby.roads.exits.dominators import NO_WAY_OUT, ExitTree, greatest_behind, sum_behind
 from leaveby.roads.exits.groups import SingleExits, home_vertices, weights
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.places import at_outline, map_outline
-from leaveby.roads.exits.street_table import DRIVES, StreetTable
+from leaveby.roads.exits.street_table import DRIVES, StreetTable, walked
 from leaveby.roads.network.graph import SEPARATOR
 
 
@@ -103,16 +103,7 @@ def _down(
 def group_facts(
     streets: StreetTable, found: SingleExits, homes: PlacedHomes, *, outline: BaseGeometry | None = None
 ) -> GroupFacts:
-    """Measure each group's streets.
-
-    Parameters
-    ----------
-    streets : StreetTable
-    found : SingleExits
-    homes : PlacedHomes
-        As given to `single_exits`.
-    outline : shapely geometry, optional
-        Outline of what the map holds; from `map_outline` when left out.
+    """Measure each group's streets; `homes` as given to `single_exits`, `outline` of what the map holds.
 
     Examples
     --------
@@ -129,77 +120,75 @@ def group_facts(
     ([90.0], [90.0], [1])
     """
     tree = found.tree
-    n, m, total = tree.node_count, tree.street_count, tree.outside + 1
-    track = np.array(["track" in kind.split(SEPARATOR) for kind in streets.highway], dtype=np.bool_)
-    drive = np.array([kind in DRIVES for kind in streets.service], dtype=np.bool_)
-    counted = streets.driven & ~drive & ~track
-    burning = np.isfinite(streets.fuel_t_ha)
-    length = np.zeros((total, 6))
-    columns = (
-        counted,
-        counted & ~np.isfinite(streets.width_m),
-        streets.driven & track,
-        counted & burning,
-    )
-    for column, kept in enumerate(columns):
-        length[n : n + m, column] = np.where(kept, streets.length_m, 0.0)
-    length[n : n + m, 4] = np.where(counted & burning, streets.length_m * np.where(burning, streets.fuel_t_ha, 0.0), 0)
-    length[n : n + m, 5] = np.where(streets.driven, streets.length_m, 0.0)
-    worst = np.full((total, 2), -np.inf)
-    worst[n : n + m, 0] = np.where(counted, -streets.width_m, -np.inf)
-    worst[n : n + m, 1] = np.where(counted, streets.steepest, -np.inf)
-
+    n, total = tree.node_count, tree.outside + 1
+    counted, length, worst = _per_vertex(streets, tree)
     choice = np.full(total, -1, dtype=np.int32)
     added, above = np.zeros_like(length), np.full_like(worst, -np.inf)
     _down(tree.order, tree.parent, n, tree.outside, length, worst, choice, added, above)
-    start, mouth, throat = _corridors(found.head, found.gate, tree.parent, n, choice, added[:, 5].copy())
+    start, mouth, throat = _corridors(found.head, found.gate, tree.parent, n, choice, added[:, _ALL].copy())
     up = tree.parent[mouth]
     # nothing is shared beyond a mouth that is itself a junction with a choice
-    goes_on = (up != tree.outside) & (choice[mouth] != mouth)
-    rest = np.where(goes_on[:, None], added[up], 0.0)
-    rest_worst = np.where(goes_on[:, None], above[up], -np.inf)
-    everything = np.column_stack([sum_behind(tree, length[:, column])[mouth] for column in range(6)]) + rest
-    steepest = np.maximum(greatest_behind(tree, worst[:, 1])[mouth], rest_worst[:, 1])
-    narrowest = -np.maximum(greatest_behind(tree, worst[:, 0])[mouth], rest_worst[:, 0])
+    goes_on = ((up != tree.outside) & (choice[mouth] != mouth))[:, None]
+    whole = np.column_stack([sum_behind(tree, column)[mouth] for column in length.T])
+    whole += np.where(goes_on, added[up], 0.0)
+    greatest = np.column_stack([greatest_behind(tree, column)[mouth] for column in worst.T])
+    greatest = np.maximum(greatest, np.where(goes_on, above[up], -np.inf))
 
     far = np.full(total, -np.inf)
-    far[n : n + m] = np.where(counted, _farthest_m(streets, found), -np.inf)
-    base = found.distance_m[np.maximum(choice[mouth], 0)]
+    far[n:-1] = np.where(counted, _farthest_m(streets, found), -np.inf)
     deepest = greatest_behind(tree, far)[mouth]
-    dead_end = np.maximum(np.where(np.isfinite(deepest), deepest - base, 0.0), added[start, 0])
-
-    pinch = np.where(throat >= 0, throat + n, mouth)
-    foot_vertex = home_vertices(
-        found.foot_tree,
-        homes.street,
-        a=streets.a,
-        b=streets.b,
-        passage=np.where(streets.on_foot, 15, 0).astype(np.uint8),
-    )
-    foot_behind = sum_behind(found.foot_tree, weights(found.foot_tree, foot_vertex, homes.dwellings))
-    stuck = found.home_vertex != NO_WAY_OUT
-    no_foot = np.where(foot_vertex == NO_WAY_OUT, homes.dwellings, 0.0)
-    unwalked = np.bincount(found.home_vertex[stuck], weights=no_foot[stuck], minlength=total).astype(np.float64)
-    held = foot_behind[pinch] + sum_behind(tree, unwalked)[mouth]
+    base = found.distance_m[np.maximum(choice[mouth], 0)]
+    dead_end = np.maximum(np.where(np.isfinite(deepest), deepest - base, 0.0), added[start, _COUNTED])
     edge = np.zeros(total)
     edge[:n] = at_outline(streets, map_outline(streets) if outline is None else outline)
-    fuel_m = everything[:, 3]
+    fuel_m = whole[:, _BURNING]
     return GroupFacts(
         throat=throat,
         start=start,
         mouth=mouth,
         choice=choice[mouth],
-        shared_m=added[start, 5],
+        shared_m=added[start, _ALL],
         dead_end_m=np.asarray(dead_end, dtype=np.float64),
-        streets_m=everything[:, 0],
-        narrowest_m=narrowest,
-        no_width_m=everything[:, 1],
-        track_m=everything[:, 2],
-        steepest=steepest,
-        fuel_t_ha=np.divide(everything[:, 4], fuel_m, out=np.full(fuel_m.size, -np.inf), where=fuel_m > 0.0),
-        foot_homes=np.maximum(found.homes - held, 0.0),
+        streets_m=whole[:, _COUNTED],
+        narrowest_m=-greatest[:, 0],
+        no_width_m=whole[:, _NO_WIDTH],
+        track_m=whole[:, _TRACK],
+        steepest=greatest[:, 1],
+        fuel_t_ha=np.divide(whole[:, _FUEL], fuel_m, out=np.full(fuel_m.size, -np.inf), where=fuel_m > 0.0),
+        foot_homes=np.maximum(found.homes - _held(streets, found, homes, throat=throat, mouth=mouth), 0.0),
         at_edge=greatest_behind(tree, edge)[mouth] > 0.0,
     )
+
+
+_COUNTED, _NO_WIDTH, _TRACK, _BURNING, _FUEL, _ALL = range(6)
+
+
+def _per_vertex(
+    streets: StreetTable, tree: ExitTree
+) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
+    """Which streets count; by vertex, lengths to add up (`_COUNTED` and so on); -width and grade, to compare."""
+    track = np.array(["track" in kind.split(SEPARATOR) for kind in streets.highway], dtype=np.bool_)
+    drive = np.array([kind in DRIVES for kind in streets.service], dtype=np.bool_)
+    counted = streets.driven & ~drive & ~track
+    burning = counted & np.isfinite(streets.fuel_t_ha)
+    kept = (counted, counted & ~np.isfinite(streets.width_m), streets.driven & track, burning, burning, streets.driven)
+    length, worst = np.zeros((tree.outside + 1, 6)), np.full((tree.outside + 1, 2), -np.inf)
+    rows = slice(tree.node_count, -1)
+    length[rows] = np.where(np.column_stack(kept), streets.length_m[:, None], 0.0)
+    length[rows, _FUEL] *= np.where(burning, streets.fuel_t_ha, 0.0)
+    worst[rows] = np.where(counted[:, None], np.column_stack([-streets.width_m, streets.steepest]), -np.inf)
+    return counted, length, worst
+
+
+def _held(
+    streets: StreetTable, found: SingleExits, homes: PlacedHomes, *, throat: NDArray[np.int32], mouth: NDArray[np.int32]
+) -> NDArray[np.float64]:
+    """Homes of each group that can't be left on foot without passing the throat, or the mouth where there is none."""
+    pinch = np.where(throat >= 0, throat + streets.node_count, mouth)
+    vertex = home_vertices(found.foot_tree, homes.street, passages=walked(streets))
+    behind = sum_behind(found.foot_tree, weights(found.foot_tree, vertex, homes.dwellings))
+    no_foot = np.where(vertex == NO_WAY_OUT, homes.dwellings, 0.0)
+    return behind[pinch] + sum_behind(found.tree, weights(found.tree, found.home_vertex, no_foot))[mouth]
 
 
 def shared_way(found: SingleExits, group: int) -> tuple[int, ...]:

@@ -14,11 +14,18 @@ from leaveby.roads.exits.dominators import (
     ExitTree,
     bridges,
     exit_tree,
-    street_passages,
     sum_behind,
 )
 from leaveby.roads.exits.homes import NOT_PLACED, PlacedHomes
-from leaveby.roads.exits.street_table import StreetTable, shortest_out
+from leaveby.roads.exits.street_table import (
+    LEAVE_A,
+    LEAVE_B,
+    Passages,
+    StreetTable,
+    shortest_out,
+    street_passages,
+    walked,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,8 +57,8 @@ class SingleExits:
     ----------
     exits : NDArray[np.int32]
         Junctions that count as out.
-    passage : NDArray[np.uint8], shape (m,)
-        How each street may be entered and left, see `street_passages`.
+    passages : Passages
+        How each street may be entered and left by car.
     tree, foot_tree : ExitTree
         By car; and on foot over all ways that may be walked.
     home_vertex : NDArray[np.int32], shape (h,)
@@ -73,7 +80,7 @@ class SingleExits:
     """
 
     exits: NDArray[np.int32]
-    passage: NDArray[np.uint8]
+    passages: Passages
     tree: ExitTree
     foot_tree: ExitTree
     home_vertex: NDArray[np.int32]
@@ -92,40 +99,18 @@ class SingleExits:
         return int(self.head.shape[0])
 
 
-def home_vertices(
-    tree: ExitTree, street: NDArray[np.int32], *, a: NDArray[np.int32], b: NDArray[np.int32], passage: NDArray[np.uint8]
-) -> NDArray[np.int32]:
-    """Find the nearest street or junction that a home on a street must pass.
+def home_vertices(tree: ExitTree, street: NDArray[np.int32], *, passages: Passages) -> NDArray[np.int32]:
+    """Find the nearest street or junction that homes on streets must pass: a vertex of the tree (maybe the outside).
 
-    That is the street itself where it can be left by one end only, or where the other end leads back through it.
-
-    Parameters
-    ----------
-    tree : ExitTree
-    street : NDArray[np.int32], shape (h,)
-        Street of each home, or -1.
-    a, b, passage : shape (m,)
-        As for `exit_tree`.
-
-    Returns
-    -------
-    NDArray[np.int32], shape (h,)
-        A vertex of the tree (maybe the outside), or -1 where there is no way out.
-
-    Examples
-    --------
-    >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
-    >>> passage = np.full(4, 15, dtype=np.uint8)
-    >>> tree = exit_tree(4, a, b=b, passage=passage, exits=np.array([0, 1], dtype=np.int32))
-    >>> home_vertices(tree, np.array([0, 3], dtype=np.int32), a=a, b=b, passage=passage).tolist()
-    [8, 7]
+    That is the street itself where it can be left by one end only, or where the other end leads back through it; -1
+    where there is no way out, or no street (-1).
     """
     known = street != NOT_PLACED
     s = np.where(known, street, 0)
     vertex = tree.node_count + s
-    one_end = np.isin(passage[s] & 12, (4, 8))
+    one_end = np.isin(passages.bits[s] & (LEAVE_A | LEAVE_B), (LEAVE_A, LEAVE_B))
     back_through = np.zeros(s.shape, dtype=np.bool_)
-    for end in (a[s], b[s]):
+    for end in (passages.a[s], passages.b[s]):
         back_through |= (tree.parent[end] == vertex) | (tree.parent[end] == NO_WAY_OUT)
     found = np.where(one_end | back_through, vertex, tree.parent[vertex])
     lost = ~known | (tree.parent[vertex] == NO_WAY_OUT)
@@ -171,19 +156,12 @@ def single_exits(
 
     Parameters
     ----------
-    streets : StreetTable
-        With n junctions and m streets.
-    homes : PlacedHomes
     exits : NDArray[np.int32]
         Junctions that count as out, from `boundary_exits` or `exits_at`.
     compare : bool
         Also find the undirected bridges and why they differ; two more passes over the streets.
     known : NDArray[np.int32], optional
         The exits by which it is told who can do without streets of residents' own; all of them when left out.
-
-    Returns
-    -------
-    SingleExits
 
     Raises
     ------
@@ -202,20 +180,9 @@ def single_exits(
     ([17.0, 12.0], [-1, 0])
     """
     out = np.unique(np.asarray(exits, dtype=np.int32))
-    own = streets.own
-    passage = street_passages(
-        streets.node_count,
-        streets.a,
-        b=streets.b,
-        forward=streets.forward,
-        backward=streets.backward,
-        own=own,
-        exits=out if known is None else np.asarray(known, dtype=np.int32),
-    )
-    tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=out)
-    walked = np.where(streets.on_foot, 15, 0).astype(np.uint8)
-    foot_tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=walked, exits=out)
-    vertex = home_vertices(tree, homes.street, a=streets.a, b=streets.b, passage=passage)
+    passages = street_passages(streets, out if known is None else np.asarray(known, dtype=np.int32))
+    tree = exit_tree(passages, out)
+    vertex = home_vertices(tree, homes.street, passages=passages)
     behind = sum_behind(tree, weights(tree, vertex, homes.dwellings))
     head, gate, inside, _ = _grouped(tree.order, tree.parent, behind, tree.outside)
     bridge = np.zeros(streets.street_count, dtype=np.bool_)
@@ -226,9 +193,9 @@ def single_exits(
         differences = _differences(streets, tree, homes=behind, exits=out, bridge=bridge)
     return SingleExits(
         exits=out,
-        passage=passage,
+        passages=passages,
         tree=tree,
-        foot_tree=foot_tree,
+        foot_tree=exit_tree(walked(streets), out),
         home_vertex=vertex,
         homes_behind=behind,
         head=head,
@@ -237,20 +204,12 @@ def single_exits(
         homes=behind[head],
         bridge=bridge,
         differences=differences,
-        distance_m=shortest_out(streets, passage, exits=out, weight=streets.length_m)[0],
+        distance_m=shortest_out(passages, out, weight=streets.length_m)[0],
     )
 
 
 def weights(tree: ExitTree, vertex: NDArray[np.int32], dwellings: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Add up dwellings at the vertex that each home hangs on; those without a way out are left to be listed.
-
-    Examples
-    --------
-    >>> a, b = np.array([0], dtype=np.int32), np.array([1], dtype=np.int32)
-    >>> tree = exit_tree(2, a, b=b, passage=np.array([15], dtype=np.uint8), exits=np.array([0], dtype=np.int32))
-    >>> weights(tree, np.array([2, 2, -1], dtype=np.int32), np.array([1.0, 4.0, 1.0])).tolist()
-    [0.0, 0.0, 5.0, 0.0]
-    """
+    """Add up dwellings at the vertex that each home hangs on; those without a way out are left to be listed."""
     reached = vertex != NO_WAY_OUT
     count = np.bincount(vertex[reached], weights=dwellings[reached], minlength=tree.outside + 1)
     return np.asarray(count, dtype=np.float64)
@@ -269,16 +228,7 @@ def _differences(
     if odd.size == 0:
         return ()
     no_own = np.zeros(streets.street_count, dtype=np.bool_)
-    passage = street_passages(
-        streets.node_count,
-        streets.a,
-        b=streets.b,
-        forward=streets.forward,
-        backward=streets.backward,
-        own=no_own,
-        exits=exits,
-    )
-    shared = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=exits)
+    shared = exit_tree(street_passages(streets, exits, own=no_own), exits)
     still = shared.size[number] > 1
     found = [
         Difference(

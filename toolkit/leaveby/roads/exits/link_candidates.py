@@ -5,9 +5,9 @@ Each is bounded from the tree of single exits: no more homes can be relieved tha
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import shapely
@@ -20,7 +20,7 @@ from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.groups import SingleExits, home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.links import END_M, RELIEF_SHARE, Link, by_bound, must_m
-from leaveby.roads.exits.street_table import StreetTable, shortest_out
+from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
 
 Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
@@ -35,33 +35,22 @@ MOST_CANDIDATES: Final = 1000
 
 
 @njit()
-def _parting(
-    parent: NDArray[np.int32], first: NDArray[np.int32], size: NDArray[np.int32], here: int, other: int, outside: int
-) -> int:
-    """The outermost vertex that must be passed from `here` but not from `other`, or the outside."""
-    found = outside
-    at = here
-    while at != outside and not first[at] <= first[other] < first[at] + size[at]:
-        found = at
-        at = int(parent[at])
-    return found
-
-
-@njit()
 def _partings(
     parent: NDArray[np.int32],
     first: NDArray[np.int32],
     size: NDArray[np.int32],
     outside: int,
-    a: NDArray[np.int32],
-    b: NDArray[np.int32],
-) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    left, right = np.full(a.shape[0], outside, np.int32), np.full(a.shape[0], outside, np.int32)
-    for k in range(a.shape[0]):
-        if a[k] >= 0 and b[k] >= 0:
-            left[k] = _parting(parent, first, size, a[k], b[k], outside)
-            right[k] = _parting(parent, first, size, b[k], a[k], outside)
-    return left, right
+    here: NDArray[np.int32],
+    other: NDArray[np.int32],
+) -> NDArray[np.int32]:
+    """The outermost vertex that must be passed from `here` but not from `other`, or the outside, for pairs of these."""
+    found = np.full(here.shape[0], outside, np.int32)
+    for k in range(here.shape[0]):
+        at, spot = here[k], first[other[k]]
+        while at >= 0 and other[k] >= 0 and at != outside and not first[at] <= spot < first[at] + size[at]:
+            found[k] = at
+            at = parent[at]
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,30 +73,22 @@ class _Bounds:
         return _Bounds(self.left[rows], self.right[rows], self.most[rows], self.taken[rows])
 
 
-def _bound(
-    streets: StreetTable,
-    found: SingleExits,
-    homes: PlacedHomes,
-    a: NDArray[np.int32],
-    b: NDArray[np.int32],
-    *,
-    onward_a: NDArray[np.int32],
-    onward_b: NDArray[np.int32],
-    node_a: NDArray[np.int32],
-    node_b: NDArray[np.int32],
-) -> _Bounds:
-    """Bound the homes that joins relieve.
+class _Ends(NamedTuple):
+    """One end of each join: its vertex, the vertex that the join lets its people go on to, and a junction at it."""
 
-    `a` and `b` are the vertices of the ends, `onward_a` and `onward_b` the vertices that the join lets their people go
-    on to, `node_a` and `node_b` junctions at the ends.
-    """
+    vertex: NDArray[np.int32]
+    onward: NDArray[np.int32]
+    node: NDArray[np.int32]
+
+
+def _bound(streets: StreetTable, found: SingleExits, homes: PlacedHomes, a: _Ends, b: _Ends) -> _Bounds:
+    """Bound the homes that joins relieve."""
     tree = found.tree
-    left, _ = _partings(tree.parent, tree.first, tree.size, tree.outside, a, onward_a)
-    right, _ = _partings(tree.parent, tree.first, tree.size, tree.outside, b, onward_b)
+    left, right = (_partings(tree.parent, tree.first, tree.size, tree.outside, e.vertex, e.onward) for e in (a, b))
     must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)
-    most = np.zeros(a.size)
-    taken = np.zeros(a.size)
-    for side, end in ((left, a), (right, b)):
+    most = np.zeros(left.size)
+    taken = np.zeros(left.size)
+    for side, end in ((left, a.vertex), (right, b.vertex)):
         parted = side != tree.outside
         beyond = np.where(parted, must[tree.parent[side]], 0.0)
         # only what lies between the parting and the join is taken away, and what lies beyond the parting stays
@@ -116,7 +97,7 @@ def _bound(
         most[helps] += _homes_within(found, homes, must, side[helps], gone[helps] / RELIEF_SHARE)
         taken[helps] = np.maximum(taken[helps], gone[helps])
     cut_off, part = _cut_off(streets, found, homes)
-    for end, node in ((a, node_a), (b, node_b)):
+    for end, _, node in (a, b):
         most += np.where(end == NO_WAY_OUT, cut_off[part[node]], 0.0)
     return _Bounds(left, right, most, np.floor(np.log2(np.maximum(taken, 1.0))).astype(np.int64))
 
@@ -132,18 +113,16 @@ def _cut_off(
     lost = found.tree.parent[:n] == NO_WAY_OUT
     into = lost.copy()
     if lost.any():
-        away, _ = shortest_out(
-            streets, found.passage, exits=np.flatnonzero(lost).astype(np.int32), weight=streets.length_m
-        )
+        away, _ = shortest_out(found.passages, np.flatnonzero(lost), weight=streets.length_m)
         into |= np.isfinite(away)
     joined = streets.driven & into[streets.a] & into[streets.b]
     links = sparse.coo_matrix((np.ones(int(joined.sum())), (streets.a[joined], streets.b[joined])), shape=(n, n))
     count, part = sparse.csgraph.connected_components(links, directed=False)
     placed = np.flatnonzero(homes.street >= 0)
     street = homes.street[placed]
-    leaves = found.passage[street]
-    by_a = (leaves & 4 > 0) & into[streets.a[street]]
-    by_b = (leaves & 8 > 0) & into[streets.b[street]]
+    leaves = found.passages.bits[street]
+    by_a = (leaves & LEAVE_A > 0) & into[streets.a[street]]
+    by_b = (leaves & LEAVE_B > 0) & into[streets.b[street]]
     at = np.where(by_a, streets.a[street], streets.b[street])
     gains = by_a | by_b
     total = np.bincount(part[at[gains]], weights=homes.dwellings[placed][gains], minlength=count)
@@ -183,19 +162,8 @@ def links_to_open(
 ) -> tuple[Link, ...]:
     """Find ways already on the map (tracks, gated and private ways) that would join streets of different groups.
 
-    Parameters
-    ----------
-    streets : StreetTable
-    found : SingleExits
-    homes : PlacedHomes
-        As given to `single_exits`.
-    least_homes : float
-        Leave out what can't relieve so many homes.
-
-    Returns
-    -------
-    tuple of Link
-        Most homes (as bounded) first; `homes_relieved` is not yet computed.
+    `homes` as given to `single_exits`. What can't relieve `least_homes` is left out; most homes (as bounded) first.
+    `homes_relieved` is not yet computed.
 
     Examples
     --------
@@ -211,58 +179,24 @@ def links_to_open(
     >>> [(link.streets, link.reasons, link.most_homes) for link in links_to_open(streets, found, homes=placed)]
     [((2,), ('track',), 7.0)]
     """
-    own = streets.own
-    shut = own & (streets.a != streets.b)
-    open_street = streets.driven & ~own
-    touches = np.zeros(streets.node_count, dtype=np.bool_)
-    touches[streets.a[open_street]] = True
-    touches[streets.b[open_street]] = True
-    rows = np.flatnonzero(shut)
-    if rows.size == 0:
+    paths = _own_paths(streets)
+    if paths is None:
         return ()
-    ends = np.concatenate([streets.a[rows], streets.b[rows]])
-    contacts = np.unique(ends[touches[ends]])
-    if contacts.size < 2:
-        return ()
-    length = np.maximum(streets.length_m[rows], 0.1)
-    low, high = np.minimum(streets.a[rows], streets.b[rows]), np.maximum(streets.a[rows], streets.b[rows])
-    order = np.lexsort((length, high, low))
-    keep = order[np.unique(np.column_stack([low[order], high[order]]), axis=0, return_index=True)[1]]
-    street_of = {(int(low[i]), int(high[i])): int(rows[i]) for i in keep}
-    graph = sparse.coo_matrix((length[keep], (low[keep], high[keep])), shape=(streets.node_count,) * 2).tocsr()
-    away, before, source = sparse.csgraph.dijkstra(
-        graph, directed=False, indices=contacts, min_only=True, return_predecessors=True
-    )
-    u, v = low[keep], high[keep]
-    apart = (source[u] != source[v]) & np.isfinite(away[u]) & np.isfinite(away[v])
-    u, v, extra = u[apart], v[apart], length[keep][apart]
-    total = away[u] + extra + away[v]
-    ends_a, ends_b = source[u].astype(np.int32), source[v].astype(np.int32)
     # people go on to the way itself, which may lead out elsewhere too; one that nobody drives leads to its other end
-    middle = (streets.node_count + np.array([street_of[int(i), int(j)] for i, j in zip(u, v, strict=True)])).astype(
-        np.int32
-    )
+    middle = (streets.node_count + paths.street).astype(np.int32)
     lost = found.tree.parent[middle] == NO_WAY_OUT
+    a, b = _with_way(found, paths.from_a), _with_way(found, paths.from_b)
     bound = _bound(
         streets,
         found,
         homes,
-        _with_way(found, ends_a),
-        _with_way(found, ends_b),
-        onward_a=np.where(lost, _with_way(found, ends_b), middle).astype(np.int32),
-        onward_b=np.where(lost, _with_way(found, ends_a), middle).astype(np.int32),
-        node_a=ends_a,
-        node_b=ends_b,
+        _Ends(a, np.where(lost, b, middle).astype(np.int32), paths.from_a),
+        _Ends(b, np.where(lost, a, middle).astype(np.int32), paths.from_b),
     )
     kept = np.flatnonzero(bound.most >= max(least_homes, 1e-9))
     links = []
-    for chosen in _shortest_of_each(bound, kept[np.argsort(total[kept], kind="stable")]):
-        way = [street_of[int(u[chosen]), int(v[chosen])]]
-        for end in (int(u[chosen]), int(v[chosen])):
-            at = end
-            while before[at] >= 0:
-                way.append(street_of[min(at, int(before[at])), max(at, int(before[at]))])
-                at = int(before[at])
+    for chosen in _shortest_of_each(bound, kept[np.argsort(paths.total_m[kept], kind="stable")]):
+        way = paths.way(chosen)
         links.append(
             Link(
                 kind="open",
@@ -278,6 +212,71 @@ def links_to_open(
             )
         )
     return tuple(sorted(links, key=by_bound))
+
+
+@dataclass(frozen=True, eq=False)
+class _Paths:
+    """Ways over streets of residents' own from one open street to another, one for each pair that meets in the middle.
+
+    `street` is the middle one, from junction `u` to `v`; from each the way goes `before` by `before` to an open street,
+    at `from_a` and `from_b`.
+    """
+
+    street: NDArray[np.int64]
+    u: NDArray[np.int64]
+    v: NDArray[np.int64]
+    from_a: NDArray[np.int32]
+    from_b: NDArray[np.int32]
+    total_m: NDArray[np.float64]
+    before: NDArray[np.int32]
+    street_of: Mapping[tuple[int, int], int]
+
+    def way(self, k: int) -> list[int]:
+        way = [int(self.street[k])]
+        for at in (int(self.u[k]), int(self.v[k])):
+            while self.before[at] >= 0:
+                up = int(self.before[at])
+                way.append(self.street_of[min(at, up), max(at, up)])
+                at = up
+        return way
+
+
+def _own_paths(streets: StreetTable) -> _Paths | None:
+    own, n = streets.own, streets.node_count
+    open_street = streets.driven & ~own
+    touches = np.zeros(n, dtype=np.bool_)
+    touches[streets.a[open_street]] = True
+    touches[streets.b[open_street]] = True
+    rows = np.flatnonzero(own & (streets.a != streets.b))
+    ends = np.concatenate([streets.a[rows], streets.b[rows]])
+    contacts = np.unique(ends[touches[ends]])
+    if contacts.size < 2:
+        return None
+    length = np.maximum(streets.length_m[rows], 0.1)
+    low, high = np.minimum(streets.a[rows], streets.b[rows]), np.maximum(streets.a[rows], streets.b[rows])
+    order = np.lexsort((length, high, low))
+    keep = order[np.unique(np.column_stack([low[order], high[order]]), axis=0, return_index=True)[1]]
+    u, v, street, length = low[keep], high[keep], rows[keep], length[keep]
+    away, before, source = sparse.csgraph.dijkstra(
+        sparse.coo_matrix((length, (u, v)), shape=(n, n)).tocsr(),
+        directed=False,
+        indices=contacts,
+        min_only=True,
+        return_predecessors=True,
+    )
+    apart = (source[u] != source[v]) & np.isfinite(away[u]) & np.isfinite(away[v])
+    street_of = dict(zip(zip(u.tolist(), v.tolist(), strict=True), street.tolist(), strict=True))
+    u, v = u[apart], v[apart]
+    return _Paths(
+        street=street[apart],
+        u=u,
+        v=v,
+        from_a=source[u].astype(np.int32),
+        from_b=source[v].astype(np.int32),
+        total_m=away[u] + length[apart] + away[v],
+        before=before,
+        street_of=street_of,
+    )
 
 
 def _with_way(found: SingleExits, node: NDArray[np.int32]) -> NDArray[np.int32]:
@@ -310,28 +309,12 @@ def links_to_build(
 
     Parameters
     ----------
-    streets : StreetTable
-    found : SingleExits
-    homes : PlacedHomes
-        As given to `single_exits`.
-    within_m : float
-        Longest straight line.
-    steepest : float
-        Steepest slope of the ground along it, rise over run.
+    within_m, steepest : float
+        Longest straight line, and steepest slope of the ground along it, rise over run; above 0.
     elevation : callable, optional
         Height in m at (x_m, y_m); NaN where unknown. No slope is looked at without it.
-    least_homes : float
-        Leave out what can't relieve so many homes.
-
-    Returns
-    -------
-    tuple of Link
-        Most homes (as bounded) first; `homes_relieved` is not yet computed.
-
-    Raises
-    ------
-    InputError
-        When the distance or the slope is not above 0.
+    streets, found, homes, least_homes
+        And what is returned: as for `links_to_open`.
 
     Examples
     --------
@@ -350,53 +333,28 @@ def links_to_build(
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
-    usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
-    place_vertex = home_vertices(found.tree, usable.astype(np.int32), a=streets.a, b=streets.b, passage=found.passage)
-    behind = found.homes_behind.copy()
-    behind[found.tree.outside] = 0.0
-    served = (place_vertex == NO_WAY_OUT) | (behind[np.maximum(place_vertex, 0)] > 0.0)
-    served |= _under_group(found, place_vertex, behind)
-    from_street, from_share = _samples(streets, usable[served])
-    if from_street.size == 0:
+    joins = _joins(streets, found, within_m=within_m)
+    if joins is None:
         return ()
-    vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
-    vertex_of[usable] = place_vertex
-    spots = shapely.line_interpolate_point(streets.geometry[from_street], from_share, normalized=True)
-    a, a_share, b, b_share = _pairs(streets, usable, spots, from_street, from_share, within_m)
-    vertex_a = _spot_vertex(streets, found, a, a_share, vertex_of)
-    vertex_b = _spot_vertex(streets, found, b, b_share, vertex_of)
-    bound = _bound(
-        streets,
-        found,
-        homes,
-        vertex_a,
-        vertex_b,
-        onward_a=_before_spot(found, vertex_b, b),
-        onward_b=_before_spot(found, vertex_a, a),
-        node_a=streets.a[a],
-        node_b=streets.a[b],
-    )
+    a, a_share, b, b_share, ends = joins
+    bound = _bound(streets, found, homes, *ends)
     good = (bound.most >= max(least_homes, 1e-9)) & (a != b)
-    a, a_share, b, b_share, bound = a[good], a_share[good], b[good], b_share[good], bound.chosen(good)
-    if a.size == 0:
+    if not good.any():
         return ()
+    a, a_share, b, b_share, bound = a[good], a_share[good], b[good], b_share[good], bound.chosen(good)
     begin = shapely.line_interpolate_point(streets.geometry[a], a_share, normalized=True)
     meets = shapely.line_interpolate_point(streets.geometry[b], b_share, normalized=True)
     straight = np.asarray(shapely.distance(begin, meets), dtype=np.float64)
-    slope = np.full(straight.size, -np.inf)
-    if elevation is not None:
-        slope = _slopes(begin, meets, straight, elevation)
+    slope = np.full(a.size, -np.inf) if elevation is None else _slopes(begin, meets, straight, elevation)
     kept = np.flatnonzero((straight > END_M) & (slope <= steepest))
+    a_m, b_m = a_share * streets.length_m[a], b_share * streets.length_m[b]
     links = [
         Link(
             kind="build",
             line=shapely.LineString([begin[k], meets[k]]),
             streets=(),
             reasons=(),
-            ends=(
-                (int(a[k]), float(a_share[k] * streets.length_m[a[k]])),
-                (int(b[k]), float(b_share[k] * streets.length_m[b[k]])),
-            ),
+            ends=((int(a[k]), float(a_m[k])), (int(b[k]), float(b_m[k]))),
             build_m=float(WINDING * straight[k]),
             open_m=0.0,
             steepest=float(slope[k]),
@@ -408,8 +366,36 @@ def links_to_build(
     return tuple(sorted(links, key=by_bound))
 
 
+_Spots = tuple[NDArray[np.int64], NDArray[np.float64]]
+
+
+def _joins(
+    streets: StreetTable, found: SingleExits, *, within_m: float
+) -> tuple[*_Spots, *_Spots, tuple[_Ends, _Ends]] | None:
+    """Straight lines from streets with one way out to others: street and share along it of both ends."""
+    usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
+    place_vertex = home_vertices(found.tree, usable.astype(np.int32), passages=found.passages)
+    behind = found.homes_behind.copy()
+    behind[found.tree.outside] = 0.0
+    served = (place_vertex == NO_WAY_OUT) | _under_group(found, place_vertex, behind)
+    from_street, from_share = _samples(streets, usable[served])
+    if from_street.size == 0:
+        return None
+    vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
+    vertex_of[usable] = place_vertex
+    spots = shapely.line_interpolate_point(streets.geometry[from_street], from_share, normalized=True)
+    a, a_share, b, b_share = _pairs(streets, usable, spots, from_street, from_share, within_m)
+    vertex_a = _spot_vertex(streets, found, a, a_share, vertex_of)
+    vertex_b = _spot_vertex(streets, found, b, b_share, vertex_of)
+    ends = (
+        _Ends(vertex_a, _before_spot(found, vertex_b, b), streets.a[a]),
+        _Ends(vertex_b, _before_spot(found, vertex_a, a), streets.a[b]),
+    )
+    return a, a_share, b, b_share, ends
+
+
 def _under_group(found: SingleExits, vertex: NDArray[np.int32], behind: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Streets without homes of their own that still hang on a single exit with homes behind it."""
+    """Whether a vertex has homes behind it or hangs on one that has."""
     tree = found.tree
     hangs = np.zeros(tree.parent.size, dtype=np.bool_)
     for v in tree.order[1:].tolist():

@@ -8,7 +8,7 @@ anew, and the homes are compared one by one.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import shapely
@@ -17,10 +17,11 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import substring
 
 from leaveby.compiling import njit
-from leaveby.roads.exits.dominators import NO_WAY_OUT, ExitTree, exit_tree, street_passages
+from leaveby.roads.exits.dominators import NO_WAY_OUT, exit_tree
 from leaveby.roads.exits.groups import home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
-from leaveby.roads.exits.street_table import OPEN_WAY, StreetTable
+from leaveby.roads.exits.street_table import OPEN_WAY, PER_STREET, StreetTable, street_passages
+from leaveby.roads.network.graph import taken
 from leaveby.roads.vehicle.speeds import USUAL_KM_H
 from leaveby.units import m_s_from_km_h
 
@@ -82,14 +83,7 @@ class Link:
 def must_m(
     order: NDArray[np.int32], parent: NDArray[np.int32], nodes: int, length_m: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Length of street that must be passed from each vertex, the street itself with it.
-
-    Examples
-    --------
-    >>> parent = np.array([4, 3, 4, 0, 4], dtype=np.int32)
-    >>> must_m(np.array([4, 0, 3, 1], dtype=np.int32), parent, 3, np.array([70.0])).tolist()
-    [0.0, 70.0, 0.0, 70.0, 0.0]
-    """
+    """Length of street that must be passed from each vertex, the street itself with it."""
     total = np.zeros(parent.shape[0])
     for k in range(1, order.shape[0]):
         v = order[k]
@@ -98,15 +92,7 @@ def must_m(
 
 
 def by_bound(link: Link) -> tuple[float, float, float, str]:
-    """Order candidates by what they promise, then by metres to build and to open.
-
-    Examples
-    --------
-    >>> import shapely
-    >>> line = shapely.LineString([(0.0, 0.0), (9.0, 0.0)])
-    >>> by_bound(Link("build", line, (), (), ((0, 1.0), (1, 2.0)), 10.8, 0.0, 0.1, (5, 6), 12.0))
-    (-12.0, 10.8, 0.0, 'LINESTRING (0 0, 9 0)')
-    """
+    """Order candidates by what they promise, then by metres to build and to open."""
     return (-link.most_homes, link.build_m, link.open_m, link.line.wkt)
 
 
@@ -115,13 +101,7 @@ def with_link(
 ) -> tuple[StreetTable, PlacedHomes]:
     """Add a link to the streets: open its ways to everyone, or split the streets that it joins and lay it between.
 
-    Parameters
-    ----------
-    streets : StreetTable
-    homes : PlacedHomes
-    link : Link
-    joined : bool
-        Without it the streets are only split, for comparison.
+    Without `joined` the streets are only split, for comparison.
 
     Examples
     --------
@@ -148,13 +128,10 @@ def with_link(
         backward[rows] |= nothing[rows]
         reason = tuple(OPEN_WAY if row in chosen else why for row, why in enumerate(streets.reason))
         return replace(streets, forward=forward, backward=backward, reason=reason), homes
-    nodes: list[int] = []
-    table, placed = streets, homes
-    for street, along_m in link.ends:
-        table, placed, node = _split(table, placed, street, along_m)
-        nodes.append(node)
+    table, placed, tail = _split(streets, homes, *link.ends[0])
+    table, placed, head = _split(table, placed, *link.ends[1])
     if joined:
-        table = _appended(table, nodes[0], nodes[1], line=link.line, length_m=link.build_m)
+        table = _appended(table, tail, head, line=link.line, length_m=link.build_m)
     return table, placed
 
 
@@ -166,27 +143,20 @@ def _split(
         return streets, homes, int(streets.a[street])
     if length - along_m <= END_M:
         return streets, homes, int(streets.b[street])
-    line = streets.geometry[street]
+    line, node = streets.geometry[street], streets.node_count
     at = along_m / length * line.length
     spot = shapely.line_interpolate_point(line, at)
-    node = streets.node_count
-    geometry = np.empty(streets.street_count + 1, dtype=object)
-    geometry[:-1] = streets.geometry
-    geometry[street], geometry[-1] = substring(line, 0.0, at), substring(line, at, line.length)
-    lengths = np.append(streets.length_m, length - along_m)
-    lengths[street] = along_m
-    b = np.append(streets.b, streets.b[street])
-    b[street] = node
+    columns = taken(streets, PER_STREET, np.append(np.arange(streets.street_count), street))
+    columns["a"][-1] = columns["b"][street] = node
+    columns["length_m"][[street, -1]] = along_m, length - along_m
+    columns["geometry"][street], columns["geometry"][-1] = substring(line, 0.0, at), substring(line, at, line.length)
     moved = (homes.street == street) & (homes.along_m > along_m)
     table = replace(
-        _repeated(streets, street),
+        streets,
         node_id=np.append(streets.node_id, -1 - node),
         x_m=np.append(streets.x_m, spot.x),
         y_m=np.append(streets.y_m, spot.y),
-        a=np.append(streets.a, np.int32(node)),
-        b=b,
-        length_m=lengths,
-        geometry=geometry,
+        **columns,
     )
     placed = replace(
         homes,
@@ -196,75 +166,42 @@ def _split(
     return table, placed, node
 
 
-def _repeated(streets: StreetTable, street: int) -> StreetTable:
-    """The table with one more row that repeats the facts of a street (not its ends, line and length)."""
-
-    def once_more(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.append(values, values[street])
-
-    return replace(
-        streets,
-        forward=np.append(streets.forward, streets.forward[street]),
-        backward=np.append(streets.backward, streets.backward[street]),
-        reason=(*streets.reason, streets.reason[street]),
-        on_foot=np.append(streets.on_foot, streets.on_foot[street]),
-        speed_m_s=once_more(streets.speed_m_s),
-        width_m=once_more(streets.width_m),
-        steepest=once_more(streets.steepest),
-        fuel_t_ha=once_more(streets.fuel_t_ha),
-        takes_homes=np.append(streets.takes_homes, streets.takes_homes[street]),
-        way_id=np.append(streets.way_id, streets.way_id[street]),
-        name=(*streets.name, streets.name[street]),
-        highway=(*streets.highway, streets.highway[street]),
-        service=(*streets.service, streets.service[street]),
-        lanes=(*streets.lanes, streets.lanes[street]),
-        barrier=(*streets.barrier, streets.barrier[street]),
-    )
-
-
 def _appended(streets: StreetTable, tail: int, head: int, *, line: BaseGeometry, length_m: float) -> StreetTable:
-    geometry = np.empty(streets.street_count + 1, dtype=object)
-    geometry[:-1] = streets.geometry
-    geometry[-1] = line
-    return replace(
-        streets,
-        a=np.append(streets.a, np.int32(tail)),
-        b=np.append(streets.b, np.int32(head)),
-        forward=np.append(streets.forward, True),
-        backward=np.append(streets.backward, True),
-        reason=(*streets.reason, OPEN_WAY),
-        on_foot=np.append(streets.on_foot, True),
-        length_m=np.append(streets.length_m, length_m),
-        speed_m_s=np.append(streets.speed_m_s, m_s_from_km_h(USUAL_KM_H["unclassified"])),
-        width_m=np.append(streets.width_m, np.inf),
-        steepest=np.append(streets.steepest, -np.inf),
-        fuel_t_ha=np.append(streets.fuel_t_ha, -np.inf),
-        takes_homes=np.append(streets.takes_homes, False),
-        geometry=geometry,
-        way_id=np.append(streets.way_id, 0),
-        name=(*streets.name, "link to build"),
-        highway=(*streets.highway, "unclassified"),
-        service=(*streets.service, ""),
-        lanes=(*streets.lanes, ""),
-        barrier=(*streets.barrier, ""),
-    )
+    """The table with a street to build, of which nothing is known but its ends, line and length."""
+    new: dict[str, Any] = {
+        "a": tail,
+        "b": head,
+        "forward": True,
+        "backward": True,
+        "reason": OPEN_WAY,
+        "on_foot": True,
+        "length_m": length_m,
+        "speed_m_s": m_s_from_km_h(USUAL_KM_H["unclassified"]),
+        "width_m": np.inf,
+        "steepest": -np.inf,
+        "fuel_t_ha": -np.inf,
+        "takes_homes": False,
+        "geometry": line,
+        "way_id": 0,
+        "name": "link to build",
+        "highway": "unclassified",
+    }
+    columns = taken(streets, PER_STREET, np.append(np.arange(streets.street_count), 0))
+    for name, column in columns.items():
+        if isinstance(column, tuple):
+            columns[name] = (*column[:-1], new.get(name, ""))
+        else:
+            column[-1] = new[name]
+    return replace(streets, **columns)
 
 
 def _must_pass(
     streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int32]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Length of street that each home must pass, inf where it has no way out; and whether it must pass none."""
-    passage = street_passages(
-        streets.node_count,
-        streets.a,
-        b=streets.b,
-        forward=streets.forward,
-        backward=streets.backward,
-        own=streets.own,
-        exits=exits,
-    )
-    tree: ExitTree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=exits)
-    at = home_vertices(tree, homes.street, a=streets.a, b=streets.b, passage=passage)
+    passages = street_passages(streets, exits)
+    tree = exit_tree(passages, exits)
+    at = home_vertices(tree, homes.street, passages=passages)
     must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)[np.maximum(at, 0)]
     lost = at == NO_WAY_OUT
     return np.where(lost, np.inf, must), ~lost & (must == 0.0)
@@ -275,23 +212,7 @@ def relieved_homes(
 ) -> tuple[Link, NDArray[np.bool_]]:
     """Count exactly whom a link relieves: add it, find the tree of single exits anew, and compare home by home.
 
-    Returns
-    -------
-    Link, NDArray[np.bool_] of shape (h,)
-        The link with its counts, and which homes it relieves.
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.homes import homes_by_street
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(0.0, 0.0), (0.0, 90.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> placed = homes_by_street(streets, np.array([5.0, 2.0]))
-    >>> line = shapely.LineString([(90.0, 0.0), (0.0, 90.0)])
-    >>> link = Link("build", line, (), (), ((0, 90.0), (1, 90.0)), 153.0, 0.0, 0.0, (3, 4), 7.0)
-    >>> relieved_homes(streets, placed, link=link, exits=np.array([0]))[0].homes_relieved
-    7.0
+    Gives the link with its counts, and which homes it relieves.
     """
     before, _ = _must_pass(*with_link(streets, homes, link=link, joined=False), exits)
     after, free = _must_pass(*with_link(streets, homes, link=link), exits)
@@ -361,13 +282,10 @@ def _useful(done: list[tuple[Link, NDArray[np.bool_]]], dwellings: NDArray[np.fl
     """Those that relieve someone whom no better one of their kind does, in order."""
     served: dict[str, NDArray[np.bool_]] = {}
     kept: list[Link] = []
-    for link, relieved in sorted((item for item in done if item[0].homes_relieved > 0.0), key=_relief_of):
+    helpful = (item for item in done if item[0].homes_relieved > 0.0)
+    for link, relieved in sorted(helpful, key=lambda item: _by_relief(item[0])):
         before = served.get(link.kind, np.zeros(relieved.size, dtype=np.bool_))
         if float(dwellings[relieved & ~before].sum()) >= NEW_SHARE * link.homes_relieved:
             kept.append(link)
             served[link.kind] = before | relieved
     return tuple(kept)
-
-
-def _relief_of(item: tuple[Link, NDArray[np.bool_]]) -> tuple[float, float, float, str]:
-    return _by_relief(item[0])

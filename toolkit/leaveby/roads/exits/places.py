@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final, cast
 
 import numpy as np
@@ -12,8 +13,7 @@ from scipy import sparse
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.errors import InputError, refuse
-from leaveby.roads.exits.dominators import NO_WAY_OUT, exit_tree, street_passages
-from leaveby.roads.exits.street_table import StreetTable
+from leaveby.roads.exits.street_table import StreetTable, shortest_out, street_passages
 from leaveby.roads.network.graph import SEPARATOR
 
 MAIN_ROADS: Final = (
@@ -34,17 +34,7 @@ _OUTLINE_RATIO: Final = 0.1
 
 
 def neighbours(streets: StreetTable, driven: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Count for each junction the other junctions that it is joined to by one of the given streets.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> neighbours(streets, streets.driven).tolist()
-    [1, 2, 1]
-    """
+    """Count for each junction the other junctions that it is joined to by one of the given streets."""
     real = driven & (streets.a != streets.b)
     low = np.minimum(streets.a[real], streets.b[real]).astype(np.int64)
     high = np.maximum(streets.a[real], streets.b[real]).astype(np.int64)
@@ -54,34 +44,14 @@ def neighbours(streets: StreetTable, driven: NDArray[np.bool_]) -> NDArray[np.in
 
 
 def map_outline(streets: StreetTable) -> BaseGeometry:
-    """Outline of the area that the streets cover: a concave hull of 250 m cells that hold a junction.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (900.0, 0.0)], [(0.0, 0.0), (0.0, 900.0)]]
-    >>> round(map_outline(street_table(network_from_lines(lines, crs="EPSG:32755"))).area)
-    405000
-    """
+    """Outline of the area that the streets cover: a concave hull of 250 m cells that hold a junction."""
     cell = np.unique(np.column_stack([streets.x_m // _CELL_M, streets.y_m // _CELL_M]), axis=0, return_index=True)[1]
     places = shapely.multipoints(np.column_stack([streets.x_m[cell], streets.y_m[cell]]))
     return cast(BaseGeometry, shapely.concave_hull(places, ratio=_OUTLINE_RATIO))
 
 
 def at_outline(streets: StreetTable, outline: BaseGeometry) -> NDArray[np.bool_]:
-    """Tell which street ends lie at the outline of the map, or beyond it.
-
-    Examples
-    --------
-    >>> import shapely
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (900.0, 0.0)], [(900.0, 0.0), (900.0, 900.0)]]
-    >>> streets = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> at_outline(streets, shapely.box(-2000.0, -2000.0, 1000.0, 1000.0)).tolist()
-    [False, False, True]
-    """
+    """Tell which street ends lie at the outline of the map, or beyond it."""
     ends = np.flatnonzero(neighbours(streets, streets.driven) == 1)
     near = np.zeros(streets.node_count, dtype=np.bool_)
     line = shapely.boundary(outline) if outline.geom_type in ("Polygon", "MultiPolygon") else outline
@@ -101,19 +71,9 @@ def boundary_exits(
     so the extract has to reach well beyond the area. At a cut edge every road looks like a dead end, and a real dead
     end near the edge looks like a cut one: look at the exits that were taken, and name them where they are wrong.
 
-    Parameters
-    ----------
-    streets : StreetTable
-    area : shapely geometry, optional
-        The area asked about, in the reference system of the streets. With it, junctions outside of it count as out when
-        a cut end of a main road is reached from them by car without coming back into it.
-    outline : shapely geometry, optional
-        Outline of what the map holds; from `map_outline` when left out.
-
-    Returns
-    -------
-    NDArray[np.int32], tuple of str
-        Junctions in order, and what was supposed.
+    With an `area` (in the reference system of the streets), junctions outside of it count as out when a cut end of a
+    main road is reached from them by car without coming back into it. `outline` is that of what the map holds, from
+    `map_outline` when left out. Gives junctions in order, and what was supposed.
 
     Raises
     ------
@@ -189,7 +149,7 @@ def bounds_exits(
     Parameters
     ----------
     streets : StreetTable
-        From ways with a point wherever they cross the edge, see `ways_with_points_at`.
+        From ways with a point wherever they cross the edge, see `osm_ways_with_points_at`.
     bounds : (west, south, east, north)
         Degrees.
     area : shapely geometry, optional
@@ -227,22 +187,7 @@ def bounds_exits(
         cut = dead & np.asarray(shapely.dwithin(shapely.points(streets.x_m, streets.y_m), edge, EDGE_M), dtype=np.bool_)
         sure = cut & by_main
     if not sure.any():
-        try:
-            exits, said = boundary_exits(streets, area=area)
-        except InputError as error:
-            lesser = roads_at(streets, np.flatnonzero(cut).astype(np.int32))
-            if not lesser:
-                raise
-            raise refuse(
-                "exits",
-                f"the edge of the extract cuts only lesser roads ({', '.join(lesser[:_NAMED])})",
-                expected="a road of class motorway to tertiary that goes on beyond it",
-                mend="name the exits, or take an extract that reaches to the next main road",
-            ) from error
-        no_edge = (
-            "The extract says at which box it ends, but no main road goes on there: its streets' outline was taken."
-        )
-        return exits, np.zeros(0, dtype=np.int32), (no_edge, *said)
+        return _by_outline(streets, cut, area=area)
     border = at_outline(streets, map_outline(streets)) & dead & by_main & ~outside & ~on_edge
     maybe = (cut | border) & ~sure
     ends, unknown = np.flatnonzero(sure).astype(np.int32), np.flatnonzero(maybe).astype(np.int32)
@@ -262,8 +207,28 @@ def bounds_exits(
     return ends, unknown, tuple(sentences)
 
 
+def _by_outline(
+    streets: StreetTable, cut: NDArray[np.bool_], *, area: BaseGeometry | None
+) -> tuple[NDArray[np.int32], NDArray[np.int32], tuple[str, ...]]:
+    """Where no main road goes on at the edge, as `bounds_exits` gives it; `cut` are the junctions at the edge."""
+    try:
+        exits, said = boundary_exits(streets, area=area)
+    except InputError as error:
+        lesser = roads_at(streets, np.flatnonzero(cut).astype(np.int32))
+        if not lesser:
+            raise
+        raise refuse(
+            "exits",
+            f"the edge of the extract cuts only lesser roads ({', '.join(lesser[:_NAMED])})",
+            expected="a road of class motorway to tertiary that goes on beyond it",
+            mend="name the exits, or take an extract that reaches to the next main road",
+        ) from error
+    no_edge = "The extract says at which box it ends, but no main road goes on there: its streets' outline was taken."
+    return exits, np.zeros(0, dtype=np.int32), (no_edge, *said)
+
+
 def over_edge(streets: StreetTable, bounds: tuple[float, float, float, float]) -> NDArray[np.bool_]:
-    """Tell which streets lie beyond the edge at which an extract says that it ends (degrees, west, south, east, north).
+    """Tell which streets lie beyond the edge (west, south, east, north, degrees) at which an extract says that it ends.
 
     Examples
     --------
@@ -312,21 +277,10 @@ def _beyond(streets: StreetTable, ends: NDArray[np.int32], area: BaseGeometry) -
     shapely.prepare(area)
     within = np.asarray(shapely.intersects_xy(area, streets.x_m, streets.y_m), dtype=np.bool_)
     beyond = driven & ~within[streets.a] & ~within[streets.b] & ~streets.own
-    passage = np.where(
-        beyond,
-        street_passages(
-            streets.node_count,
-            streets.a,
-            b=streets.b,
-            forward=streets.forward,
-            backward=streets.backward,
-            own=streets.own,
-            exits=ends,
-        ),
-        0,
-    ).astype(np.uint8)
-    tree = exit_tree(streets.node_count, streets.a, b=streets.b, passage=passage, exits=ends)
-    out = (tree.parent[: streets.node_count] != NO_WAY_OUT) & (~within | cut)
+    passages = street_passages(streets, ends)
+    open_ways = replace(passages, bits=np.where(beyond, passages.bits, 0).astype(np.uint8))
+    away, _ = shortest_out(open_ways, ends, weight=streets.length_m)
+    out = np.isfinite(away) & (~within | cut)
     return np.flatnonzero(out).astype(np.int32)
 
 

@@ -7,8 +7,9 @@ who live on it or behind it; nobody else counts on it as a way through.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from leaveby.errors import InputError, refuse
 from leaveby.parameters import POSTED_SHARE
 from leaveby.roads.network.attach import carries_cars, takes_drives
 from leaveby.roads.network.grades import EdgeGrades
-from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, RoadNetwork, routing_graph
+from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, TAGS, RoadNetwork, judged, routing_graph, taken
 from leaveby.roads.routing.latest_departure import latest_departure
 from leaveby.roads.vehicle.restrictions import access_closed, barrier_closed, length_limit_m
 from leaveby.roads.vehicle.speeds import posted_speed_m_s, reads, surface_speed_m_s, usual_speed_m_s
@@ -115,6 +116,12 @@ class StreetTable:
         return np.array([bool(reason) for reason in self.reason], dtype=np.bool_)
 
 
+PER_STREET: Final = tuple(
+    name for name in StreetTable.__dataclass_fields__ if name not in ("crs", "node_id", "x_m", "y_m", "assumptions")
+)
+"""Attributes of `StreetTable` that hold one value for each street."""
+
+
 def street_table(
     network: RoadNetwork,
     *,
@@ -127,8 +134,6 @@ def street_table(
 
     Parameters
     ----------
-    network : RoadNetwork
-        With e edges.
     grades : EdgeGrades, optional
         Grades of its edges, see `edge_grades`.
     fuel_t_ha : NDArray[np.float64], shape (e,), optional
@@ -155,44 +160,18 @@ def street_table(
     edges = np.arange(network.edge_count)
     main = np.flatnonzero((network.twin < 0) | (edges <= network.twin))
     back = network.twin[main]
-    cars = carries_cars(network)
-    shut = np.zeros(network.edge_count, dtype=np.bool_)
-    reason: list[str] = []
-    width = np.full(main.size, np.inf)
-    speed = np.zeros(main.size)
-    walked = np.zeros(main.size, dtype=np.bool_)
-    unread = 0
-    for row, edge in enumerate(main):
-        tags = network.edge_tags(int(edge))
-        why, passes = _why_own(tags, count_tracks=count_tracks)
-        reason.append(why)
-        shut[edge] = not passes
-        if not passes and back[row] >= 0:
-            shut[back[row]] = True
-        speed[row] = _free_flow_m_s(tags, region=region)
-        stated = tags.get("width", "")
-        if stated:
-            try:
-                width[row] = length_limit_m(stated, place="width")
-            except InputError:
-                unread += 1
-        kinds = set(tags.get("highway", "").split(SEPARATOR))
-        walked[row] = MOTORWAYS.isdisjoint(kinds) and not access_closed(tags, mode="foot")
-    usable = cars & ~shut
+    judge = partial(_facts, count_tracks=count_tracks, region=region)
+    known = judged(network, judge, tags=[tag for tag in TAGS if tag not in ("name", "ref")])
+    facts = [known[edge] for edge in main]
+    width_m = np.array([fact.width_m for fact in facts], dtype=np.float64)
+    unread = int(np.isnan(width_m).sum())
+    usable, takes_homes = carries_cars(network), takes_drives(network)
+    passes = np.array([fact.passes for fact in facts], dtype=np.bool_)
     sentences = [*network.assumptions]
     if unread:
         sentences.append(f"{unread} stated widths could not be read and were taken for not stated.")
-    fuel = np.full(main.size, -np.inf)
-    if fuel_t_ha is not None:
-        given = np.asarray(fuel_t_ha, dtype=np.float64)
-        if given.shape != (network.edge_count,) or not np.isfinite(given).all() or (given < 0.0).any():
-            raise refuse(
-                "fuel_t_ha",
-                "it is not one load of 0 or more for each edge",
-                expected=f"{network.edge_count} values in t/ha",
-                mend="give them all, or leave the fuel out",
-            )
-        fuel = given[main]
+    if grades is not None:
+        sentences.extend(grades.assumptions)
     return StreetTable(
         crs=network.crs,
         node_id=network.node_id,
@@ -200,36 +179,61 @@ def street_table(
         y_m=network.y_m,
         a=network.tail[main],
         b=network.head[main],
-        forward=usable[main],
-        backward=np.where(back >= 0, usable[back], False),
-        reason=tuple(reason),
-        on_foot=walked,
+        forward=usable[main] & passes,
+        backward=(back >= 0) & usable[back] & passes,
+        reason=tuple(fact.reason for fact in facts),
+        on_foot=np.array([fact.on_foot for fact in facts], dtype=np.bool_),
         length_m=network.length_m[main],
-        speed_m_s=speed,
-        width_m=width,
+        speed_m_s=np.array([fact.speed_m_s for fact in facts], dtype=np.float64),
+        width_m=np.where(np.isnan(width_m), np.inf, width_m),
         steepest=np.full(main.size, -np.inf) if grades is None else grades.steepest[main],
-        fuel_t_ha=fuel,
-        takes_homes=takes_drives(network)[main] | np.where(back >= 0, takes_drives(network)[back], False),
+        fuel_t_ha=_fuel_t_ha(fuel_t_ha, count=network.edge_count)[main],
+        takes_homes=takes_homes[main] | ((back >= 0) & takes_homes[back]),
         geometry=network.geometry[main],
-        way_id=network.way_id[main],
         name=tuple(network.name[i] or network.ref[i] for i in main),
-        highway=tuple(network.highway[i] for i in main),
-        service=tuple(network.service[i] for i in main),
-        lanes=tuple(network.lanes[i] for i in main),
-        barrier=tuple(network.barrier[i] for i in main),
-        assumptions=tuple(sentences) if grades is None else (*sentences, *grades.assumptions),
+        assumptions=tuple(sentences),
+        **taken(network, ("way_id", "highway", "service", "lanes", "barrier"), main),
     )
+
+
+def _fuel_t_ha(fuel_t_ha: NDArray[np.float64] | None, *, count: int) -> NDArray[np.float64]:
+    if fuel_t_ha is None:
+        return np.full(count, -np.inf)
+    given = np.asarray(fuel_t_ha, dtype=np.float64)
+    if given.shape != (count,) or not np.isfinite(given).all() or (given < 0.0).any():
+        raise refuse(
+            "fuel_t_ha",
+            "it is not one load of 0 or more for each edge",
+            expected=f"{count} values in t/ha",
+            mend="give them all, or leave the fuel out",
+        )
+    return given
+
+
+class _Facts(NamedTuple):
+    """What the tags of a stretch say; the width is inf where none is stated, NaN where it can't be read."""
+
+    reason: str
+    passes: bool
+    speed_m_s: float
+    width_m: float
+    on_foot: bool
+
+
+def _facts(_: int, tags: dict[str, str], *, count_tracks: bool, region: str) -> _Facts:
+    reason, passes = _why_own(tags, count_tracks=count_tracks)
+    try:
+        width_m = length_limit_m(tags["width"], place="width")
+    except InputError:
+        width_m = float("nan")
+    on_foot = MOTORWAYS.isdisjoint(tags["highway"].split(SEPARATOR)) and not access_closed(tags, mode="foot")
+    return _Facts(reason, passes, _free_flow_m_s(tags, region=region), width_m, on_foot)
 
 
 def _free_flow_m_s(tags: dict[str, str], *, region: str) -> float:
-    usual = usual_speed_m_s(
-        tags.get("highway", ""), service=tags.get("service", ""), tracktype=tags.get("tracktype", ""), region=region
-    )
-    surface = surface_speed_m_s(
-        tags.get("surface", ""), smoothness=tags.get("smoothness", ""), tracktype=tags.get("tracktype", "")
-    )
-    text = tags.get("maxspeed", "")
-    posted = posted_speed_m_s(text) if text and reads(text) else None
+    usual = usual_speed_m_s(tags["highway"], service=tags["service"], tracktype=tags["tracktype"], region=region)
+    surface = surface_speed_m_s(tags["surface"], smoothness=tags["smoothness"], tracktype=tags["tracktype"])
+    posted = posted_speed_m_s(tags["maxspeed"]) if reads(tags["maxspeed"]) else None
     driven = usual if posted is None or not np.isfinite(posted) else POSTED_SHARE.value * posted
     return min(driven, surface)
 
@@ -253,49 +257,73 @@ def _why_own(tags: dict[str, str], *, count_tracks: bool) -> tuple[str, bool]:
     return OPEN_WAY, True
 
 
-def shortest_out(
-    streets: StreetTable, passage: NDArray[np.uint8], *, exits: NDArray[np.int32], weight: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Find the least way by car from each junction to an exit.
+ENTER_A: Final = 1
+ENTER_B: Final = 2
+LEAVE_A: Final = 4
+LEAVE_B: Final = 8
+BOTH_WAYS: Final = ENTER_A | ENTER_B | LEAVE_A | LEAVE_B
 
-    Parameters
+
+@dataclass(frozen=True, eq=False)
+class Passages:
+    """Streets between junctions, and how each may be entered and left at its ends.
+
+    Attributes
     ----------
-    streets : StreetTable
-        With n junctions and m streets.
-    passage : NDArray[np.uint8], shape (m,)
-        From `street_passages`.
-    exits : NDArray[np.int32]
-        Junctions that count as out.
-    weight : NDArray[np.float64], shape (m,)
-        Length or time of each street, 0 or more.
-
-    Returns
-    -------
-    NDArray[np.float64], NDArray[np.int32], both of shape (n,)
-        Length or time (inf where there is no way out), and the street to take (-1 at exits and where there is none).
-
-    Examples
-    --------
-    >>> from leaveby.roads.exits.dominators import street_passages
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 70.0)]]
-    >>> table = street_table(network_from_lines(lines, crs="EPSG:32755"))
-    >>> out = np.array([0], dtype=np.int32)
-    >>> bits = street_passages(
-    ...     3, table.a, b=table.b, forward=table.forward, backward=table.backward, own=table.own, exits=out
-    ... )
-    >>> away, street = shortest_out(table, bits, exits=out, weight=table.length_m)
-    >>> away.tolist(), street.tolist()
-    ([0.0, 90.0, 160.0], [-1, 0, 1])
+    node_count : int
+        Number of junctions, n.
+    a, b : NDArray[np.int32], shape (m,)
+        The ends of each street.
+    bits : NDArray[np.uint8], shape (m,)
+        The sum of `ENTER_A`, `ENTER_B`, `LEAVE_A` and `LEAVE_B`, of those that may be.
     """
-    there = np.flatnonzero((passage & 1 > 0) & (passage & 8 > 0))
-    back = np.flatnonzero((passage & 2 > 0) & (passage & 4 > 0))
-    tail = np.concatenate([streets.a[there], streets.b[back]])
-    head = np.concatenate([streets.b[there], streets.a[back]])
+
+    node_count: int
+    a: NDArray[np.int32]
+    b: NDArray[np.int32]
+    bits: NDArray[np.uint8]
+
+
+def street_passages(
+    streets: StreetTable, exits: NDArray[np.int32], *, own: NDArray[np.bool_] | None = None
+) -> Passages:
+    """Say how each street may be entered and left by car.
+
+    A street of its residents' own (private, behind a gate, a track; `streets.own`, or `own`) is left by those who live
+    on it or behind it, but nobody else counts on it: it is not entered from a junction from which one gets out, to one
+    of `exits`, by open streets alone.
+    """
+    there, back = streets.forward, streets.backward
+    bits = np.asarray(there * (ENTER_A | LEAVE_B) + back * (ENTER_B | LEAVE_A), dtype=np.uint8)
+    kept_out = (streets.own if own is None else own) & (bits > 0)
+    passages = Passages(streets.node_count, streets.a, streets.b, bits)
+    if not kept_out.any():
+        return passages
+    shared = replace(passages, bits=np.where(kept_out, 0, bits).astype(np.uint8))
+    gets_out = np.isfinite(shortest_out(shared, exits, weight=streets.length_m)[0])
+    shut = (kept_out & gets_out[streets.a]) * ENTER_A + (kept_out & gets_out[streets.b]) * ENTER_B
+    return replace(passages, bits=np.asarray(bits & ~shut.astype(np.uint8), dtype=np.uint8))
+
+
+def walked(streets: StreetTable) -> Passages:
+    """Streets as people on foot pass them."""
+    bits = np.where(streets.on_foot, BOTH_WAYS, 0).astype(np.uint8)
+    return Passages(streets.node_count, streets.a, streets.b, bits)
+
+
+def shortest_out(
+    streets: Passages, exits: NDArray[np.integer[Any]], *, weight: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
+    """Find the least way by car from each junction to an exit, by a length or time of each street, 0 or more."""
+    there = np.flatnonzero((streets.bits & ENTER_A > 0) & (streets.bits & LEAVE_B > 0))
+    back = np.flatnonzero((streets.bits & ENTER_B > 0) & (streets.bits & LEAVE_A > 0))
     street = np.concatenate([there, back])
-    graph = routing_graph(streets.node_count, tail, head=head)
     ways = latest_departure(
-        graph,
+        routing_graph(
+            streets.node_count,
+            np.concatenate([streets.a[there], streets.b[back]]),
+            head=np.concatenate([streets.b[there], streets.a[back]]),
+        ),
         np.asarray(weight, dtype=np.float64)[street],
         closing_s=np.full(street.size, np.inf),
         targets=np.asarray(exits, dtype=np.int32),

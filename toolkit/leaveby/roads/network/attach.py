@@ -4,16 +4,26 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
-from typing import Any, Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.ops import substring
 
-from leaveby.errors import Fault, InputError
-from leaveby.roads.network.graph import FOOT_CLASSES, MOTORWAYS, SEPARATOR, TAGS, RoadNetwork, check_network
+from leaveby.errors import Fault, InputError, refuse
+from leaveby.roads.network.graph import (
+    FOOT_CLASSES,
+    MOTORWAYS,
+    PER_EDGE,
+    SEPARATOR,
+    TAGS,
+    RoadNetwork,
+    check_network,
+    taken,
+)
 
 ATTACH_LIMIT_M: Final = 500.0
 """Farther than this from any road a point is refused. Judgement: longer farm drives should be drawn as roads."""
@@ -26,41 +36,18 @@ _ON_THE_ROAD_M = 1.0
 
 
 def carries_cars(network: RoadNetwork) -> NDArray[np.bool_]:
-    """Edges of a class that cars use, in a direction in which they may be driven.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 9.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "track"}, {"highway": "steps"}])
-    >>> carries_cars(network).tolist()
-    [True, False, True, False]
-    """
-    by_class = np.array(
-        [not FOOT_CLASSES.issuperset(value.split(SEPARATOR)) for value in network.highway], dtype=np.bool_
-    )
-    return np.asarray(by_class & ~network.foot_only, dtype=np.bool_)
+    """Edges of a class that cars use, in a direction in which they may be driven."""
+    by_class = [not FOOT_CLASSES.issuperset(value.split(SEPARATOR)) for value in network.highway]
+    return np.asarray(np.array(by_class, dtype=np.bool_) & ~network.foot_only, dtype=np.bool_)
 
 
 def takes_drives(network: RoadNetwork) -> NDArray[np.bool_]:
-    """Edges that a drive can open onto: those that carry cars, but no motorways and nothing in a tunnel.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> lines = [[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 9.0)]]
-    >>> network = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "motorway"}, {"tunnel": "no"}])
-    >>> takes_drives(network).tolist()
-    [False, True, False, True]
-    """
-    open_ground = np.array(
-        [
-            MOTORWAYS.isdisjoint(kind.split(SEPARATOR)) and set(tunnel.split(SEPARATOR)) <= {"", "no"}
-            for kind, tunnel in zip(network.highway, network.tunnel, strict=True)
-        ],
-        dtype=np.bool_,
-    )
-    return np.asarray(carries_cars(network) & open_ground, dtype=np.bool_)
+    """Edges that a drive can open onto: those that carry cars, but no motorways and nothing in a tunnel."""
+    open_ground = [
+        MOTORWAYS.isdisjoint(kind.split(SEPARATOR)) and set(tunnel.split(SEPARATOR)) <= {"", "no"}
+        for kind, tunnel in zip(network.highway, network.tunnel, strict=True)
+    ]
+    return np.asarray(carries_cars(network) & np.array(open_ground, dtype=np.bool_), dtype=np.bool_)
 
 
 def attach_points(
@@ -79,8 +66,6 @@ def attach_points(
 
     Parameters
     ----------
-    network : RoadNetwork
-        The roads.
     x_m, y_m : sequences of float
         The points, in the network's reference system.
     names : sequence of str
@@ -123,23 +108,45 @@ def attach_points(
     bad = [name for name, x, y in zip(names, xs, ys, strict=True) if not (np.isfinite(x) and np.isfinite(y))]
     if bad:
         raise InputError([Fault(name, "its position is missing", "finite coordinates", "give them") for name in bad])
-    usable = takes_drives(network) if eligible is None else np.asarray(eligible, dtype=np.bool_)
-    if not usable.any():
-        raise InputError(
-            [
-                Fault(
-                    "road network",
-                    "no road in it can be reached by a drive",
-                    "at least one",
-                    "read a larger area or more classes",
-                )
-            ]
+    points = np.asarray(shapely.points(xs, ys), dtype=object)
+    edge_of, away_m = _nearest(network, points, names=names, limit_m=limit_m, eligible=eligible)
+    parts, places, road_node = _cut(network, points, edge_of)
+
+    nodes: list[int] = []
+    sentences: list[str] = []
+    for index, name in enumerate(names):
+        if drive and away_m[index] > _ON_THE_ROAD_M:
+            nodes.append(network.node_count + len(places))
+            places.append((float(xs[index]), float(ys[index])))
+            parts += _drive(network, nodes[-1], road_node[index], places=places, name=name)
+            sentences.append(
+                f"{name}: {away_m[index]:.0f} m from the nearest road ({network.place(int(edge_of[index]))}); a drive "
+                f"of {DRIVE_WINDING * away_m[index]:.0f} m was supposed (1.4 times the straight line, judgement)."
+            )
+        else:
+            nodes.append(road_node[index])
+    return _with_parts(network, parts, places=places, sentences=sentences), tuple(nodes)
+
+
+def _nearest(
+    network: RoadNetwork,
+    points: NDArray[np.object_],
+    *,
+    names: Sequence[str],
+    limit_m: float,
+    eligible: NDArray[np.bool_] | None,
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """The nearest road of each point, and how far it is; refuses points that are far from all of them."""
+    candidates = np.flatnonzero(takes_drives(network) if eligible is None else eligible)
+    if candidates.size == 0:
+        raise refuse(
+            "road network",
+            "no road in it can be reached by a drive",
+            expected="at least one",
+            mend="read a larger area or more classes",
         )
-    candidates = np.flatnonzero(usable)
-    points = shapely.points(xs, ys)
-    nearest = shapely.STRtree(network.geometry[candidates]).query_nearest(points, all_matches=False)
-    edge_of = candidates[nearest[1]]
-    away = np.asarray(shapely.distance(points, network.geometry[edge_of]), dtype=np.float64)
+    edge_of = candidates[shapely.STRtree(network.geometry[candidates]).query_nearest(points, all_matches=False)[1]]
+    away_m = np.asarray(shapely.distance(points, network.geometry[edge_of]), dtype=np.float64)
     faults = [
         Fault(
             name,
@@ -147,194 +154,135 @@ def attach_points(
             f"a road within {limit_m:.0f} m",
             "check its coordinates; if they are right, add the drive or track to the roads file, or raise the limit",
         )
-        for name, gap, edge in zip(names, away, edge_of, strict=True)
+        for name, gap, edge in zip(names, away_m, edge_of, strict=True)
         if gap > limit_m
     ]
     if faults:
         raise InputError(faults)
+    return edge_of, away_m
 
-    building = _Building(network)
-    cuts: dict[int, list[tuple[float, int]]] = defaultdict(list)
-    along = np.asarray(shapely.line_locate_point(network.geometry[edge_of], points), dtype=np.float64)
-    line_m = np.asarray(shapely.length(network.geometry[edge_of]), dtype=np.float64)
-    road_node = [-1] * xs.size
-    for index, (edge, at_m, whole_m) in enumerate(zip(edge_of, along, line_m, strict=True)):
+
+class _Part(NamedTuple):
+    """An edge to come: a part of edge `source`, or a drive (`source` -1) with a name."""
+
+    tail: int
+    head: int
+    length_m: float
+    line: shapely.LineString
+    source: int
+    name: str = ""
+
+
+def _cut(
+    network: RoadNetwork, points: NDArray[np.object_], edge_of: NDArray[np.int64]
+) -> tuple[list[_Part], list[tuple[float, float]], list[int]]:
+    """Cut roads where points lie nearest: the parts, the new nodes, and the node on the road of each point."""
+    lines = network.geometry[edge_of]
+    along = np.asarray(shapely.line_locate_point(lines, points), dtype=np.float64).tolist()
+    line_m = np.asarray(shapely.length(lines), dtype=np.float64).tolist()
+    road_node = [-1] * len(along)
+    # both directions of one stretch are cut at the same spots: number them along the one with the lower number
+    by_stretch: dict[int, list[tuple[float, int]]] = defaultdict(list)
+    for index, (edge, at_m, whole_m) in enumerate(zip(edge_of.tolist(), along, line_m, strict=True)):
+        twin = int(network.twin[edge])
         if at_m <= _ON_THE_ROAD_M:
             road_node[index] = int(network.tail[edge])
         elif whole_m - at_m <= _ON_THE_ROAD_M:
             road_node[index] = int(network.head[edge])
+        elif 0 <= twin < edge:
+            by_stretch[twin].append((whole_m - at_m, index))
         else:
-            cuts[int(edge)].append((float(at_m), index))
-    # both directions of one stretch are cut at the same spots: number them along the one with the lower number
-    by_stretch: dict[int, list[tuple[float, int]]] = defaultdict(list)
-    for edge, spots in cuts.items():
-        twin = int(network.twin[edge])
-        main = edge if twin < 0 else min(edge, twin)
-        whole_m = float(shapely.length(network.geometry[edge]))
-        by_stretch[main].extend((at_m if edge == main else whole_m - at_m, index) for at_m, index in spots)
+            by_stretch[edge].append((at_m, index))
+    parts: list[_Part] = []
+    places: list[tuple[float, float]] = []
     for main, spots in by_stretch.items():
-        spots.sort()
         merged: list[tuple[float, int]] = []
-        for at_m, index in spots:
+        for at_m, index in sorted(spots):
             if not merged or at_m - merged[-1][0] > _ON_THE_ROAD_M:
                 spot = shapely.line_interpolate_point(network.geometry[main], at_m)
-                merged.append((at_m, building.add_node(spot.x, spot.y)))
+                merged.append((at_m, network.node_count + len(places)))
+                places.append((spot.x, spot.y))
             road_node[index] = merged[-1][1]
-        building.cut(main, merged)
+        parts += _between(network, main, merged)
         twin = int(network.twin[main])
         if twin >= 0 and twin != main:
             whole_m = float(shapely.length(network.geometry[main]))
-            building.cut(twin, [(whole_m - at_m, node) for at_m, node in reversed(merged)])
+            parts += _between(network, twin, [(whole_m - at_m, node) for at_m, node in reversed(merged)])
+    return parts, places, road_node
 
-    nodes: list[int] = []
-    sentences: list[str] = []
-    for index, name in enumerate(names):
-        if drive and away[index] > _ON_THE_ROAD_M:
-            nodes.append(building.add_node(float(xs[index]), float(ys[index])))
-            building.add_drive(nodes[-1], road_node[index], name=name)
-            sentences.append(
-                f"{name}: {away[index]:.0f} m from the nearest road ({network.place(int(edge_of[index]))}); a drive of "
-                f"{DRIVE_WINDING * away[index]:.0f} m was supposed (1.4 times the straight line, judgement)."
-            )
+
+def _between(network: RoadNetwork, edge: int, spots: list[tuple[float, int]]) -> list[_Part]:
+    """The parts of an edge between spots (distance along, node)."""
+    line = network.geometry[edge]
+    whole_m = float(shapely.length(line))
+    stops = [(0.0, int(network.tail[edge])), *spots, (whole_m, int(network.head[edge]))]
+    return [
+        _Part(
+            tail,
+            head,
+            float(network.length_m[edge]) * (to_m - from_m) / whole_m,
+            shapely.LineString(substring(line, from_m, to_m).coords),
+            edge,
+        )
+        for (from_m, tail), (to_m, head) in pairwise(stops)
+    ]
+
+
+def _drive(
+    network: RoadNetwork, home: int, road: int, *, places: list[tuple[float, float]], name: str
+) -> tuple[_Part, _Part]:
+    known = network.node_count
+    end = (float(network.x_m[road]), float(network.y_m[road])) if road < known else places[road - known]
+    line = shapely.LineString([places[home - known], end])
+    length_m, words = DRIVE_WINDING * float(line.length), f"drive of {name}"
+    return _Part(home, road, length_m, line, -1, words), _Part(road, home, length_m, line.reverse(), -1, words)
+
+
+def _with_parts(
+    old: RoadNetwork, parts: list[_Part], *, places: list[tuple[float, float]], sentences: list[str]
+) -> RoadNetwork:
+    """The network with parts in the place of the edges that they were cut from, and drives added."""
+    if not parts:
+        return check_network(replace(old, assumptions=(*old.assumptions, *sentences)))
+    tail, head, length_m, lines, source, names = zip(*parts, strict=True)
+    gone = np.array(source, dtype=np.int64)
+    kept = np.setdiff1d(np.arange(old.edge_count), gone)
+    number = np.full(old.edge_count + 1, -1, dtype=np.int32)
+    number[kept] = np.arange(kept.size, dtype=np.int32)
+    edges = taken(old, PER_EDGE, np.concatenate([kept, gone]))
+    new = slice(kept.size, None)
+    edges["tail"][new], edges["head"][new], edges["length_m"][new], edges["geometry"][new] = tail, head, length_m, lines
+    edges["way_id"][new][gone < 0] = 0
+    edges["foot_only"][new][gone < 0] = False
+    for tag in TAGS:
+        words = [{"highway": "service", "service": "driveway", "name": name}.get(tag, "") for name in names]
+        whole: tuple[str, ...] = edges[tag]
+        of_parts = zip(whole[new], words, source, strict=True)
+        edges[tag] = whole[: kept.size] + tuple(word if edge < 0 else value for value, word, edge in of_parts)
+    x_m, y_m = np.array(places, dtype=np.float64).reshape(-1, 2).T
+    least = int(min(0, old.node_id.min())) if old.node_id.size else 0
+    return check_network(
+        replace(
+            old,
+            node_id=np.concatenate([old.node_id, least - 1 - np.arange(len(places), dtype=np.int64)]),
+            x_m=np.concatenate([old.x_m, x_m]),
+            y_m=np.concatenate([old.y_m, y_m]),
+            twin=np.concatenate([number[old.twin[kept]], kept.size + _twins(old, parts)]).astype(np.int32),
+            assumptions=(*old.assumptions, *sentences),
+            **edges,
+        )
+    )
+
+
+def _twins(network: RoadNetwork, parts: list[_Part]) -> NDArray[np.int64]:
+    """Pair the added parts: same ends the other way round, from the twin edge or for the same drive."""
+    twin = np.full(len(parts), -1, dtype=np.int64)
+    waiting: dict[tuple[int, int, int, str], int] = {}
+    for index, part in enumerate(parts):
+        back = int(network.twin[part.source]) if part.source >= 0 else -1
+        other = waiting.pop((part.head, part.tail, back, part.name), None)
+        if other is None:
+            waiting[part.tail, part.head, part.source, part.name] = index
         else:
-            nodes.append(road_node[index])
-    return building.finish(sentences), tuple(nodes)
-
-
-class _Building:
-    """The parts of the network to come, gathered before the arrays are made."""
-
-    def __init__(self, network: RoadNetwork) -> None:
-        self.network = network
-        self.x: list[float] = []
-        self.y: list[float] = []
-        self.gone: set[int] = set()
-        self.tail: list[int] = []
-        self.head: list[int] = []
-        self.length_m: list[float] = []
-        self.shape: list[shapely.LineString] = []
-        self.source: list[int] = []
-        self.foot_only: list[bool] = []
-        self.drive_name: list[str] = []
-        self.part: list[tuple[int, int]] = []
-
-    def add_node(self, x_m: float, y_m: float) -> int:
-        self.x.append(x_m)
-        self.y.append(y_m)
-        return self.network.node_count + len(self.x) - 1
-
-    def cut(self, edge: int, spots: list[tuple[float, int]]) -> None:
-        """Replace an edge by its parts between the spots (distance along, node)."""
-        network = self.network
-        self.gone.add(edge)
-        line = network.geometry[edge]
-        whole_m = float(shapely.length(line))
-        stops = [(0.0, int(network.tail[edge])), *spots, (whole_m, int(network.head[edge]))]
-        for (from_m, tail), (to_m, head) in pairwise(stops):
-            self._edge(
-                tail,
-                head,
-                length_m=float(network.length_m[edge]) * (to_m - from_m) / whole_m,
-                shape=shapely.LineString(substring(line, from_m, to_m).coords),
-                source=edge,
-                foot_only=bool(network.foot_only[edge]),
-                name="",
-            )
-
-    def add_drive(self, home: int, road: int, *, name: str) -> None:
-        network = self.network
-        known = network.node_count
-        end = (
-            (float(network.x_m[road]), float(network.y_m[road]))
-            if road < known
-            else (self.x[road - known], self.y[road - known])
-        )
-        line = shapely.LineString([(self.x[home - known], self.y[home - known]), end])
-        for tail, head, shape in ((home, road, line), (road, home, line.reverse())):
-            self._edge(
-                tail,
-                head,
-                length_m=DRIVE_WINDING * float(line.length),
-                shape=shape,
-                source=-1,
-                foot_only=False,
-                name=f"drive of {name}",
-            )
-
-    def _edge(
-        self,
-        tail: int,
-        head: int,
-        *,
-        length_m: float,
-        shape: shapely.LineString,
-        source: int,
-        foot_only: bool,
-        name: str,
-    ) -> None:
-        self.tail.append(tail)
-        self.head.append(head)
-        self.length_m.append(length_m)
-        self.shape.append(shape)
-        self.source.append(source)
-        self.foot_only.append(foot_only)
-        self.drive_name.append(name)
-
-    def finish(self, sentences: list[str]) -> RoadNetwork:
-        old = self.network
-        kept = np.array([edge for edge in range(old.edge_count) if edge not in self.gone], dtype=np.int64)
-        number = np.full(old.edge_count + 1, -1, dtype=np.int32)
-        number[kept] = np.arange(kept.size, dtype=np.int32)
-        added = len(self.tail)
-        geometry = np.empty(kept.size + added, dtype=object)
-        geometry[: kept.size] = old.geometry[kept]
-        geometry[kept.size :] = self.shape
-        least = int(min(0, old.node_id.min())) if old.node_id.size else 0
-        ids = least - 1 - np.arange(len(self.x), dtype=np.int64)
-        drive = {"highway": "service", "service": "driveway"}
-        tags: dict[str, Any] = {}
-        for tag in TAGS:
-            values: tuple[str, ...] = getattr(old, tag)
-            new = tuple(
-                values[source] if source >= 0 else (name if tag == "name" else drive.get(tag, ""))
-                for source, name in zip(self.source, self.drive_name, strict=True)
-            )
-            tags[tag] = tuple(values[edge] for edge in kept) + new
-        return check_network(
-            RoadNetwork(
-                crs=old.crs,
-                from_osm=old.from_osm,
-                node_id=np.concatenate([old.node_id, ids]),
-                x_m=np.concatenate([old.x_m, np.array(self.x, dtype=np.float64)]),
-                y_m=np.concatenate([old.y_m, np.array(self.y, dtype=np.float64)]),
-                tail=np.concatenate([old.tail[kept], np.array(self.tail, dtype=np.int32)]),
-                head=np.concatenate([old.head[kept], np.array(self.head, dtype=np.int32)]),
-                length_m=np.concatenate([old.length_m[kept], np.array(self.length_m, dtype=np.float64)]),
-                geometry=geometry,
-                way_id=np.concatenate(
-                    [
-                        old.way_id[kept],
-                        np.array([old.way_id[s] if s >= 0 else 0 for s in self.source], dtype=np.int64),
-                    ]
-                ),
-                twin=np.concatenate([number[old.twin[kept]], kept.size + self._twins()]).astype(np.int32)
-                if added
-                else number[old.twin[kept]],
-                foot_only=np.concatenate([old.foot_only[kept], np.array(self.foot_only, dtype=np.bool_)]),
-                assumptions=(*old.assumptions, *sentences),
-                **tags,
-            )
-        )
-
-    def _twins(self) -> NDArray[np.int64]:
-        """Pair the added parts: same ends the other way round, from the twin edge or for the same drive."""
-        twin = np.full(len(self.tail), -1, dtype=np.int64)
-        waiting: dict[tuple[int, int, int, str], int] = {}
-        for index, (tail, head, source) in enumerate(zip(self.tail, self.head, self.source, strict=True)):
-            back = int(self.network.twin[source]) if source >= 0 else -1
-            other = waiting.pop((head, tail, back, self.drive_name[index]), None)
-            if other is None:
-                waiting[(tail, head, source, self.drive_name[index])] = index
-            else:
-                twin[index], twin[other] = other, index
-        return twin
+            twin[index], twin[other] = other, index
+    return twin

@@ -67,13 +67,7 @@ class EdgeGrades:
 
 
 def constant_grades(mean: NDArray[np.float64]) -> EdgeGrades:
-    """One grade for each edge as a whole.
-
-    Examples
-    --------
-    >>> constant_grades(np.array([0.1, -0.1])).start.tolist()
-    [0, 1, 2]
-    """
+    """One grade for each edge as a whole."""
     value = np.asarray(mean, dtype=np.float64)
     if value.ndim != 1 or not np.isfinite(value).all():
         raise refuse("grade", "it has missing values", expected="one finite grade per edge", mend="give them all")
@@ -94,8 +88,6 @@ def edge_grades(
 
     Parameters
     ----------
-    network : RoadNetwork
-        With e edges.
     elevation : callable
         Height of the ground in m at `(x_m, y_m)`, arrays in the network's reference system; NaN where the terrain has
         a void.
@@ -105,10 +97,6 @@ def edge_grades(
         Length in the smoothing; 0 for none.
     cap : float
         Steepest grade believed.
-
-    Returns
-    -------
-    EdgeGrades
 
     Raises
     ------
@@ -127,75 +115,85 @@ def edge_grades(
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
     if not smoothing_m >= 0.0:
         raise refuse("smoothing_m", f"it is {smoothing_m}", expected="0 or more", mend="correct it")
-    edges = np.arange(network.edge_count)
-    twin = network.twin
-    main = np.flatnonzero((twin < 0) | (edges <= twin))
+    s = _samples(network, spacing_m)
+    height = np.asarray(elevation(s.x_m, s.y_m), dtype=np.float64)
+    if height.shape != s.x_m.shape:
+        raise refuse(
+            "elevation", f"it gave shape {height.shape}", expected=f"{s.x_m.shape}", mend="return one height per point"
+        )
+    height[network.node_count :][~s.inner_on_ground] = np.nan
+    part, blind = _unseen(height, s)
+    height[blind[part]] = 0.0
+    smooth = _smoothed(height, s, smoothing_m=smoothing_m)
+    rise = smooth[s.end] - smooth[s.begin]
+    grade = np.divide(rise, s.step_m, out=np.zeros_like(rise), where=s.step_m > 0.0)
+    too_steep, unseen = np.abs(grade) > cap, blind[part][s.begin]
+    sentences = []
+    if too_steep.any():
+        sentences.append(
+            f"{float(s.step_m[too_steep].sum()) / 1000.0:.1f} km of road came out steeper than {100.0 * cap:.0f} % "
+            "and were taken at that."
+        )
+    if unseen.any():
+        sentences.append(
+            f"{float(s.step_m[unseen].sum()):.0f} m of road lie in voids of the terrain and were taken for a climb "
+            f"of {100.0 * cap:.0f} % both ways."
+        )
+    steep = np.where(unseen, cap, -1.0)
+    return _both_ways(network, s, grade=np.clip(grade, -cap, cap), steep=steep, assumptions=tuple(sentences))
+
+
+@dataclass(frozen=True, eq=False)
+class _Samples:
+    """Points along each stretch, evenly spaced: nodes first, then the points between them.
+
+    `main` and `pieces` are the stretches and how many pieces each has; `begin`, `end` and `step_m` the samples at the
+    ends of each piece and its length.
+    """
+
+    main: NDArray[np.int64]
+    pieces: NDArray[np.int64]
+    x_m: NDArray[np.float64]
+    y_m: NDArray[np.float64]
+    inner_on_ground: NDArray[np.bool_]
+    begin: NDArray[np.int64]
+    end: NDArray[np.int64]
+    on_ground: NDArray[np.bool_]
+    step_m: NDArray[np.float64]
+
+
+def _samples(network: RoadNetwork, spacing_m: float) -> _Samples:
+    main = np.flatnonzero((network.twin < 0) | (np.arange(network.edge_count) <= network.twin))
     line_m = np.asarray(shapely.length(network.geometry[main]), dtype=np.float64)
     pieces = np.maximum(1, np.ceil(line_m / spacing_m)).astype(np.int64)
     inner = pieces - 1
-
     inner_start = network.node_count + np.concatenate([[0], np.cumsum(inner)])
     of_inner = np.repeat(np.arange(main.size), inner)
     step = 1 + np.arange(int(inner.sum())) - np.repeat(inner_start[:-1] - network.node_count, inner)
     spots = shapely.get_coordinates(
         shapely.line_interpolate_point(network.geometry[main[of_inner]], step * (line_m / pieces)[of_inner])
     ).reshape(-1, 2)
-    x = np.concatenate([network.x_m, spots[:, 0]])
-    y = np.concatenate([network.y_m, spots[:, 1]])
-    height = np.asarray(elevation(x, y), dtype=np.float64)
-    if height.shape != x.shape:
-        raise refuse(
-            "elevation", f"it gave shape {height.shape}", expected=f"{x.shape}", mend="return one height per point"
-        )
-    carried = np.array([_off_ground(network.bridge[i]) or _off_ground(network.tunnel[i]) for i in main], dtype=np.bool_)
-    height[network.node_count :][carried[of_inner]] = np.nan
-
-    # the pieces between samples, as pairs of sample numbers along each main edge
-    piece_start = np.concatenate([[0], np.cumsum(pieces)])
-    of_piece = np.repeat(np.arange(main.size), pieces)
-    rank = np.arange(int(pieces.sum())) - piece_start[of_piece]
-    from_sample = np.where(rank == 0, network.tail[main][of_piece], inner_start[of_piece] + rank - 1)
-    to_sample = np.where(rank == pieces[of_piece] - 1, network.head[main][of_piece], inner_start[of_piece] + rank)
-    step_m = (network.length_m[main] / pieces)[of_piece]
-
-    part, blind = _unseen(height, from_sample, to_sample=to_sample, on_ground=~carried[of_piece], step_m=step_m)
-    height[blind[part]] = 0.0
-    smooth = _smoothed(height, from_sample, to_sample=to_sample, step_m=step_m, smoothing_m=smoothing_m)
-    rise = smooth[to_sample] - smooth[from_sample]
-    grade = np.divide(rise, step_m, out=np.zeros_like(rise), where=step_m > 0.0)
-    too_steep = np.abs(grade) > cap
-    sentences: tuple[str, ...] = (
-        (
-            f"{float(step_m[too_steep].sum()) / 1000.0:.1f} km of road came out steeper than {100.0 * cap:.0f} % "
-            "and were taken at that.",
-        )
-        if too_steep.any()
-        else ()
-    )
-    grade = np.clip(grade, -cap, cap)
-    unseen = blind[part][from_sample]
-    if unseen.any():
-        sentences += (
-            f"{float(step_m[unseen].sum()):.0f} m of road lie in voids of the terrain and were taken for a climb "
-            f"of {100.0 * cap:.0f} % both ways.",
-        )
-    return _both_ways(
-        network, main=main, pieces=pieces, grade=grade, steep=np.where(unseen, cap, -1.0), assumptions=sentences
+    on_ground = np.array([not (_off_ground(network.bridge[i]) or _off_ground(network.tunnel[i])) for i in main])
+    of = np.repeat(np.arange(main.size), pieces)
+    rank = np.arange(int(pieces.sum())) - np.concatenate([[0], np.cumsum(pieces)])[of]
+    return _Samples(
+        main=main,
+        pieces=pieces,
+        x_m=np.concatenate([network.x_m, spots[:, 0]]),
+        y_m=np.concatenate([network.y_m, spots[:, 1]]),
+        inner_on_ground=on_ground[of_inner],
+        begin=np.where(rank == 0, network.tail[main][of], inner_start[of] + rank - 1),
+        end=np.where(rank == pieces[of] - 1, network.head[main][of], inner_start[of] + rank),
+        on_ground=on_ground[of],
+        step_m=(network.length_m[main] / pieces)[of],
     )
 
 
-def _unseen(
-    height: NDArray[np.float64],
-    from_sample: NDArray[np.int64],
-    *,
-    to_sample: NDArray[np.int64],
-    on_ground: NDArray[np.bool_],
-    step_m: NDArray[np.float64],
-) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+def _unseen(height: NDArray[np.float64], s: _Samples) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """Number the parts of the network that hang together, and say which of them no height is known of."""
     missing = np.isnan(height)
-    lost_m = float(step_m[on_ground & (missing[from_sample] | missing[to_sample])].sum())
-    share = lost_m / max(float(step_m.sum()), 1.0)
+    lost_m = float(s.step_m[s.on_ground & (missing[s.begin] | missing[s.end])].sum())
+    share = lost_m / max(float(s.step_m.sum()), 1.0)
     if share > VOID_SHARE:
         raise refuse(
             "terrain",
@@ -203,8 +201,7 @@ def _unseen(
             expected=f"terrain under all roads (up to {100.0 * VOID_SHARE:.0f} % in voids)",
             mend="take a larger terrain file, or a smaller road file",
         )
-    count = height.size
-    links = sparse.coo_matrix((np.ones(from_sample.size), (from_sample, to_sample)), shape=(count, count))
+    links = sparse.coo_matrix((np.ones(s.begin.size), (s.begin, s.end)), shape=(height.size, height.size))
     part = np.asarray(sparse.csgraph.connected_components(links, directed=False)[1], dtype=np.int32)
     return part, np.bincount(part, weights=~missing) == 0
 
@@ -213,31 +210,22 @@ def _off_ground(value: str) -> bool:
     return any(part not in ("", "no") for part in value.split("|"))
 
 
-def _smoothed(
-    height: NDArray[np.float64],
-    from_sample: NDArray[np.int64],
-    *,
-    to_sample: NDArray[np.int64],
-    step_m: NDArray[np.float64],
-    smoothing_m: float,
-) -> NDArray[np.float64]:
+def _smoothed(height: NDArray[np.float64], s: _Samples, *, smoothing_m: float) -> NDArray[np.float64]:
     """Heights that bend little and stay near the samples; voids are bridged."""
     count = height.size
     known = np.isfinite(height)
-    real = from_sample != to_sample
-    a, b, h = from_sample[real], to_sample[real], np.maximum(step_m[real], 1.0)
+    real = s.begin != s.end
+    a, b, h = s.begin[real], s.end[real], np.maximum(s.step_m[real], 1.0)
     if smoothing_m == 0.0 and known.all():
         return height
     weight = sparse.coo_matrix((1.0 / h, (a, b)), shape=(count, count))
     weight = (weight + weight.T).tocsr()
-    degree = np.asarray((weight > 0).sum(axis=1)).ravel()
-    # second difference at every sample between others; none at dead ends, so that a steady grade may run out there
-    spacing = np.divide(np.asarray(weight.sum(axis=1)).ravel(), degree, out=np.ones(count), where=degree > 0)
-    bend = sparse.diags(np.where(degree >= 2, spacing, 0.0)) @ (
-        sparse.diags(np.asarray(weight.sum(axis=1)).ravel()) - weight
-    )
+    degree, total = (np.asarray(each.sum(axis=1)).ravel() for each in (weight > 0, weight))
     # a trace of first differences keeps voids at dead ends from being thrown up or down
-    level = sparse.diags(np.asarray(weight.sum(axis=1)).ravel()) - weight
+    level = sparse.diags(total) - weight
+    # second difference at every sample between others; none at dead ends, so that a steady grade may run out there
+    spacing = np.divide(total, degree, out=np.ones(count), where=degree > 0)
+    bend = sparse.diags(np.where(degree >= 2, spacing, 0.0)) @ level
     strength = max(smoothing_m, 1.0) ** 4
     system = (
         sparse.diags(np.where(known, 1.0, 0.0)) + strength * (bend.T @ bend) + 1e-3 * level + 1e-9 * sparse.eye(count)
@@ -248,23 +236,22 @@ def _smoothed(
 
 def _both_ways(
     network: RoadNetwork,
+    s: _Samples,
     *,
-    main: NDArray[np.int64],
-    pieces: NDArray[np.int64],
     grade: NDArray[np.float64],
     steep: NDArray[np.float64],
     assumptions: tuple[str, ...],
 ) -> EdgeGrades:
     """Hand the pieces of each stretch to both its directions; where `steep` is above 0 it is a climb in both."""
     source = np.full(network.edge_count, -1, dtype=np.int64)
-    source[main] = np.arange(main.size)
+    source[s.main] = np.arange(s.main.size)
     against = source < 0
     source[against] = source[network.twin[against]]
-    count = pieces[source]
+    count = s.pieces[source]
     start = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
     of = np.repeat(np.arange(network.edge_count), count)
     rank = np.arange(start[-1]) - start[of]
-    first = np.concatenate([[0], np.cumsum(pieces)])[:-1]
+    first = np.concatenate([[0], np.cumsum(s.pieces)])[:-1]
     at = np.where(against[of], first[source[of]] + count[of] - 1 - rank, first[source[of]] + rank)
     value = np.asarray(np.where(against[of], -grade[at], grade[at]), dtype=np.float64)
     value = np.where(steep[at] > 0.0, steep[at], value)

@@ -6,13 +6,15 @@ and loops are kept. Lengths are great-circle lengths on the mean sphere; geometr
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
+from scipy import sparse
 
 from leaveby.errors import Fault, InputError, refuse
 
@@ -61,6 +63,8 @@ FOOT_CLASSES: Final = frozenset(
 
 _LENGTH_AGAINST_GEOMETRY = 0.02
 _SLACK_M = 2.0
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,6 +162,37 @@ class RoadNetwork:
         return f"way {self.way_id[edge]}{named}, {self.highway[edge] or 'unclassed road'}"
 
 
+PER_EDGE: Final = ("tail", "head", "length_m", "geometry", "way_id", "foot_only", *TAGS)
+"""Attributes of `RoadNetwork` that hold one value for each edge and stay true of it alone."""
+
+
+def taken(table: object, columns: Iterable[str], rows: NDArray[np.int64]) -> dict[str, Any]:
+    """Some rows of those attributes of a table that are columns: arrays, or tuples of text."""
+    found: dict[str, Any] = {}
+    for name in columns:
+        column = getattr(table, name)
+        found[name] = column[rows] if isinstance(column, np.ndarray) else tuple(column[row] for row in rows)
+    return found
+
+
+def judged(
+    network: RoadNetwork,
+    judge: Callable[[int, dict[str, str]], T],
+    *,
+    tags: Sequence[str],
+    beside: Sequence[NDArray[np.bool_]] = (),
+) -> list[T]:
+    """What `judge` says of each edge by its number and tags; edges that are equal in these, and `beside`, ask once."""
+    known: dict[tuple[object, ...], T] = {}
+    found: list[T] = []
+    columns = [getattr(network, tag) for tag in tags]
+    for edge, key in enumerate(zip(*columns, *beside, strict=True)):
+        if key not in known:
+            known[key] = judge(edge, dict(zip(tags, key, strict=False)))
+        found.append(known[key])
+    return found
+
+
 @dataclass(frozen=True, eq=False)
 class RoutingGraph:
     """Which edges leave and enter each node, as compressed rows; made once, used for every routing.
@@ -189,28 +224,7 @@ class RoutingGraph:
 
 
 def routing_graph(node_count: int, tail: NDArray[np.int32], *, head: NDArray[np.int32]) -> RoutingGraph:
-    """Index directed edges by the node they leave and by the node they enter.
-
-    Parameters
-    ----------
-    node_count : int
-        Number of nodes, n.
-    tail, head : NDArray[np.int32], shape (e,)
-        Start and end node of each edge, 0 to n - 1.
-
-    Raises
-    ------
-    InputError
-        When the two differ in length or a node lies outside 0 to n - 1.
-
-    Examples
-    --------
-    >>> graph = routing_graph(3, np.array([0, 1, 0], dtype=np.int32), head=np.array([1, 2, 2], dtype=np.int32))
-    >>> graph.out_edge[graph.out_start[0] : graph.out_start[1]].tolist()
-    [0, 2]
-    >>> graph.in_tail[graph.in_start[2] : graph.in_start[3]].tolist()
-    [1, 0]
-    """
+    """Index directed edges by the node they leave and by the node they enter."""
     start = np.ascontiguousarray(tail, dtype=np.int32)
     end = np.ascontiguousarray(head, dtype=np.int32)
     if start.shape != end.shape or start.ndim != 1:
@@ -229,10 +243,10 @@ def routing_graph(node_count: int, tail: NDArray[np.int32], *, head: NDArray[np.
         )
 
     def rows(key: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-        order = np.argsort(key, kind="stable").astype(np.int32)
-        starts = np.zeros(node_count + 1, dtype=np.int32)
-        np.cumsum(np.bincount(key, minlength=node_count), out=starts[1:])
-        return starts, order
+        # a column of its own for each edge: compressing counts and never sorts, and edges stay in order
+        each = np.arange(key.size, dtype=np.int32)
+        table = sparse.coo_matrix((np.ones(key.size, dtype=np.int8), (key, each)), shape=(node_count, key.size)).tocsr()
+        return table.indptr.astype(np.int32, copy=False), table.indices.astype(np.int32, copy=False)
 
     out_start, out_edge = rows(start)
     in_start, in_edge = rows(end)
@@ -251,14 +265,7 @@ def routing_graph(node_count: int, tail: NDArray[np.int32], *, head: NDArray[np.
 
 
 def csr(network: RoadNetwork) -> RoutingGraph:
-    """Index a network for routing; edge and node numbers stay those of the network.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755")
-    >>> csr(network).out_start.tolist()
-    [0, 1, 2]
-    """
+    """Index a network for routing; edge and node numbers stay those of the network."""
     return routing_graph(network.node_count, network.tail, head=network.head)
 
 
@@ -298,18 +305,7 @@ def utm_crs(lon_deg: float, *, lat_deg: float) -> str:
 
 
 def metric_crs(crs: str, *, place: str) -> str:
-    """Check that a reference system is projected with metre axes; return it.
-
-    Raises
-    ------
-    InputError
-        When it is geographic, in feet, or unknown.
-
-    Examples
-    --------
-    >>> metric_crs("EPSG:32755", place="roads")
-    'EPSG:32755'
-    """
+    """Check that a reference system is projected with metre axes; return it."""
     try:
         known = CRS.from_user_input(crs)
     except Exception as error:
@@ -330,19 +326,7 @@ def metric_crs(crs: str, *, place: str) -> str:
 
 
 def check_network(network: RoadNetwork) -> RoadNetwork:
-    """Refuse a network with missing, negative or contradictory values; return it unchanged when it is sound.
-
-    Raises
-    ------
-    InputError
-        Naming every kind of fault with the first edges that have it.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755")
-    >>> check_network(network) is network
-    True
-    """
+    """Refuse a network with missing, negative or contradictory values; return it unchanged when it is sound."""
     count = network.edge_count
     faults: list[Fault] = []
     if count == 0:
@@ -352,19 +336,10 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
             expected="at least one road",
             mend="take a larger area, or check that the file holds ways with a highway tag",
         )
-    shapes = {
-        "head": network.head.shape[0],
-        "length_m": network.length_m.shape[0],
-        "geometry": network.geometry.shape[0],
-        "way_id": network.way_id.shape[0],
-        "twin": network.twin.shape[0],
-        "foot_only": network.foot_only.shape[0],
-        **{tag: len(getattr(network, tag)) for tag in TAGS},
-    }
     faults.extend(
         Fault("road network", f"{what} has {size} entries for {count} edges", "one per edge", "give one per edge")
-        for what, size in shapes.items()
-        if size != count
+        for what in (*PER_EDGE, "twin")
+        if (size := len(getattr(network, what))) != count
     )
     if faults:
         raise InputError(faults)
@@ -410,47 +385,15 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
 
 
 def select_edges(network: RoadNetwork, keep: NDArray[np.bool_]) -> RoadNetwork:
-    """The network with only the edges where `keep` is true; nodes stay as they are numbered.
-
-    Parameters
-    ----------
-    network : RoadNetwork
-        With e edges.
-    keep : NDArray[np.bool_], shape (e,)
-        True where the edge stays.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)], [(9.0, 0.0), (9.0, 5.0)]], crs="EPSG:32755")
-    >>> select_edges(network, network.length_m > 6.0).length_m.tolist()
-    [9.0, 9.0]
-    """
+    """The network with only the edges where `keep` is true; nodes stay as they are numbered."""
     kept = np.flatnonzero(keep)
     number = np.full(network.edge_count + 1, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
-    tags: dict[str, Any] = {tag: tuple(getattr(network, tag)[i] for i in kept) for tag in TAGS}
-    return replace(
-        network,
-        tail=network.tail[kept],
-        head=network.head[kept],
-        length_m=network.length_m[kept],
-        geometry=network.geometry[kept],
-        way_id=network.way_id[kept],
-        twin=number[network.twin[kept]],
-        foot_only=network.foot_only[kept],
-        **tags,
-    )
+    return replace(network, twin=number[network.twin[kept]], **taken(network, PER_EDGE, kept))
 
 
 def without_point_loops(network: RoadNetwork) -> RoadNetwork:
-    """The network without loops of no length, which lead nowhere and take no time.
-
-    Examples
-    --------
-    >>> network = network_from_lines([[(0.0, 0.0), (9.0, 0.0)]], crs="EPSG:32755")
-    >>> without_point_loops(network) is network
-    True
-    """
+    """The network without loops of no length, which lead nowhere and take no time."""
     useless = (network.tail == network.head) & (network.length_m == 0.0)
     if not useless.any():
         return network

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.parameters import Mark
+from leaveby.regions import table
 
 METRES_PER_FOOT: Final = 0.3048
 """Exact (international yard and pound agreement, 1959)."""
@@ -72,179 +73,17 @@ class AccessRule:
     note: str = ""
 
 
-def _feet(value: float) -> float:
-    return value * METRES_PER_FOOT
+def _rule(name: str, given: dict[str, Any]) -> AccessRule:
+    """One rule of the file, in metres."""
+    of, limit = (METRES_PER_FOOT if given.pop(unit, "") == "ft" else 1.0 for unit in ("up_to_unit", "limit_unit"))
+    steps = tuple(Step(up_to * of, most * limit, printed) for up_to, most, printed in given.pop("steps"))
+    return AccessRule(name=name, steps=steps, **given)
 
-
-def _dead_ends(limits_ft: Sequence[tuple[float, float]]) -> tuple[Step, ...]:
-    return tuple(
-        Step(acres, _feet(feet), f"{feet:,.0f} ft" if feet < INFINITE else "no limit") for acres, feet in limits_ft
-    )
-
-
-_CALIFORNIA: Final = "14 CCR 1273 as copied in Butte County Code 20-133 and at firesaferoadregs.org"
-_DEL_NORTE: Final = "Del Norte County Code, sections 19.08.020, 19.08.060 and 19.08.090 (ccode.dnco.org)"
-_IFC: Final = "International Fire Code, Table D103.4, as in a Kittitas County record and one local copy"
 
 RULES: Final[Mapping[str, AccessRule]] = {
-    rule.name: rule
-    for rule in (
-        AccessRule(
-            "california_1273_dead_end",
-            "California fire safe regulations: longest dead-end road, by smallest parcel",
-            "all_streets",
-            _dead_ends([(1.0, 800.0), (5.0, 1320.0), (20.0, 2640.0), (INFINITE, 5280.0)]),
-            _CALIFORNIA,
-            "read",
-            "All dead ends on a dead end are added up, and where parcel sizes mix the shortest limit rules.",
-        ),
-        AccessRule(
-            "del_norte_dead_end",
-            "Del Norte County: longest dead-end road, by smallest parcel",
-            "all_streets",
-            _dead_ends(
-                [(1.0, 800.0), (5.0, 1350.0), (20.0, 2640.0), (40.0, 5280.0), (160.0, 7500.0), (INFINITE, INFINITE)]
-            ),
-            _DEL_NORTE,
-            "read",
-            "Prints 1,350 ft for 1 to 4.99 acres where copies of the state text print 1,320 ft.",
-        ),
-        AccessRule(
-            "california_width",
-            "California fire safe regulations: two 10-foot lanes",
-            "width",
-            (Step(INFINITE, _feet(20.0), "20 ft"),),
-            "Del Norte County Code 19.08.020 (ccode.dnco.org); firesaferoadregs.org",
-            "read",
-        ),
-        AccessRule(
-            "california_grade",
-            "California fire safe regulations: steepest road",
-            "grade",
-            (Step(INFINITE, 0.16, "16 percent, 20 with mitigation"),),
-            "firesaferoadregs.org",
-            "read",
-            "The grade here comes from the terrain and is rough.",
-        ),
-        AccessRule(
-            "ifc_d107_ways_out",
-            "International Fire Code D107.1: one- and two-family dwellings on one access road",
-            "ways_out",
-            (Step(30.0, 1.0, "30 dwellings"), Step(INFINITE, 2.0, "more than 30 dwellings")),
-            "thebuildingcodeforum.com, on the 2006 International Fire Code, Appendix D",
-            "read",
-            "Has an exception where all dwellings have sprinklers.",
-        ),
-        AccessRule(
-            "ifc_d103_dead_end",
-            "International Fire Code D103.4: dead-end access road without special approval",
-            "dead_end",
-            (Step(INFINITE, _feet(750.0), "750 ft"),),
-            _IFC,
-            "read",
-        ),
-        AccessRule(
-            "ifc_d103_width",
-            "International Fire Code D103.4: width of a dead-end access road, by its length",
-            "width",
-            (
-                Step(_feet(500.0), _feet(20.0), "20 ft up to 500 ft"),
-                Step(_feet(750.0), _feet(26.0), "26 ft from 501 to 750 ft"),
-                Step(INFINITE, _feet(26.0), "26 ft, and special approval above 750 ft"),
-            ),
-            _IFC,
-            "read",
-        ),
-        AccessRule(
-            "ifc_d103_turnaround",
-            "International Fire Code D103.4: dead end that needs a turnaround",
-            "turnaround",
-            (Step(INFINITE, _feet(150.0), "150 ft"),),
-            _IFC,
-            "read",
-            "120 ft hammerhead, 60 ft Y or 96 ft circle; whether there is one is not on the map.",
-        ),
-        AccessRule(
-            "iwuic_403_turnaround",
-            "International Wildland-Urban Interface Code 403.3: dead end that needs a turnaround",
-            "turnaround",
-            (Step(INFINITE, _feet(150.0), "150 ft"),),
-            "2015 International Wildland-Urban Interface Code, page 31",
-            "read",
-            "Whether there is one is not on the map.",
-        ),
-        AccessRule(
-            "nfpa_1141_ways_out",
-            "NFPA 1141: access routes by number of households",
-            "ways_out",
-            (
-                Step(100.0, 1.0, "1 for 0 to 100 households"),
-                Step(600.0, 2.0, "2 for 101 to 600"),
-                Step(INFINITE, 3.0, "3 above 600"),
-            ),
-            "NFPA 1141 and 1140; from memory, not read",
-            "memory",
-        ),
-        AccessRule(
-            "cova_2005_ways_out",
-            "Cova 2005, proposed exits by number of households",
-            "ways_out",
-            (
-                Step(50.0, 1.0, "1 for 1 to 50 households"),
-                Step(300.0, 2.0, "2 for 51 to 300"),
-                Step(600.0, 3.0, "3 for 301 to 600"),
-                Step(INFINITE, 4.0, "4 above 600"),
-            ),
-            "Cova 2005, Natural Hazards Review 6:99-108, of which only the abstract was seen; the numbers from memory",
-            "memory",
-            "A proposal, not a code.",
-        ),
-        AccessRule(
-            "nsw_pbp_2019_dead_end",
-            "New South Wales, Planning for Bush Fire Protection 2019: dead-end road",
-            "dead_end",
-            (Step(INFINITE, 200.0, "200 m"),),
-            "Planning for Bush Fire Protection 2019; from memory, not read",
-            "memory",
-            "Asks for a turning circle of 12 m outer radius as well.",
-        ),
-        AccessRule(
-            "nsw_pbp_2019_width",
-            "New South Wales, Planning for Bush Fire Protection 2019: roads other than perimeter roads",
-            "width",
-            (Step(INFINITE, 5.5, "5.5 m kerb to kerb"),),
-            "Planning for Bush Fire Protection 2019; from memory, not read",
-            "memory",
-        ),
-        AccessRule(
-            "victoria_5302_width",
-            "Victoria planning scheme, clause 53.02 Table 5: access longer than 30 m",
-            "width",
-            (Step(30.0, 0.0, "no width up to 30 m"), Step(INFINITE, 3.5, "3.5 m trafficable")),
-            "Victoria planning scheme, clause 53.02; from memory, not read",
-            "memory",
-        ),
-        AccessRule(
-            "victoria_5302_grade",
-            "Victoria planning scheme, clause 53.02 Table 5: grade of access",
-            "grade",
-            (Step(INFINITE, 0.20, "average 14.4 percent, 20 percent for 50 m"),),
-            "Victoria planning scheme, clause 53.02; from memory, not read",
-            "memory",
-            "The steeper limit, for 50 m, is compared with the steepest stretch, which is rough.",
-        ),
-        AccessRule(
-            "victoria_5302_turnaround",
-            "Victoria planning scheme, clause 53.02 Table 5: access that needs a turning area",
-            "turnaround",
-            (Step(INFINITE, 100.0, "100 m"),),
-            "Victoria planning scheme, clause 53.02; from memory, not read",
-            "memory",
-            "Turning circle of 8 m radius, T or Y; whether there is one is not on the map.",
-        ),
-    )
+    name: _rule(name, dict(given)) for name, given in table("roads/osm/access_rules").items()
 }
-"""All rules by name."""
+"""All rules by name, as they stand in `access_rules.toml` beside this."""
 
 DEFAULT_RULES: Final = ("california_1273_dead_end", "ifc_d107_ways_out", "nfpa_1141_ways_out")
 """Held against every group when none are named: the length of the dead end, and the number of ways out."""
@@ -326,11 +165,6 @@ def limit_of(rule: AccessRule, by: float) -> Step:
     Steps by parcel size hold below their bound (a parcel of exactly 1 acre has the limit of 1 to 4.99 acres); the
     others up to it.
 
-    Raises
-    ------
-    InputError
-        When the number is missing or negative.
-
     Examples
     --------
     >>> round(limit_of(RULES["california_1273_dead_end"], 0.5).limit, 2)
@@ -351,8 +185,6 @@ def compare(rule: AccessRule, measured: Measured, *, parcel_acres: float | None 
 
     Parameters
     ----------
-    rule : AccessRule
-    measured : Measured
     parcel_acres : float, optional
         Smallest parcel on the streets; where it is not known the shortest limit is taken.
 

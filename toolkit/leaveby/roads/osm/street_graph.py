@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 import networkx as nx
 import numpy as np
@@ -23,7 +23,9 @@ from leaveby.roads.network.graph import (
     utm_crs,
     without_point_loops,
 )
-from leaveby.roads.osm.ways import barrier_words, shut_by_end
+from leaveby.roads.osm.osm_ways import barrier_words, shut_by_end
+
+_FEW: Final = 20
 
 
 def _text(value: object) -> str:
@@ -61,6 +63,63 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
     >>> network.edge_count, network.foot_only.tolist(), network.highway
     (2, [False, True], ('residential', 'residential'))
     """
+    edges = list(graph.edges(keys=True, data=True))
+    _check(graph, edges)
+    identity = list(graph.nodes)
+    number = {node: index for index, node in enumerate(identity)}
+    x, y = (np.array([float(graph.nodes[node][axis]) for node in identity]) for axis in ("x", "y"))
+    source, target = _target(graph.graph["crs"], crs, x, y, identity=identity)
+    to_crs = Transformer.from_crs(source, target, always_xy=True)
+    x_m, y_m = (np.asarray(axis, dtype=np.float64) for axis in to_crs.transform(x, y))
+
+    tail = np.array([number[u] for u, *_ in edges], dtype=np.int32)
+    head = np.array([number[v] for _, v, *_ in edges], dtype=np.int32)
+    ends = np.stack([np.column_stack([x_m[tail], y_m[tail]]), np.column_stack([x_m[head], y_m[head]])], axis=1)
+    shapes = np.asarray(shapely.linestrings(ends), dtype=object)
+    for index, (*_, data) in enumerate(edges):
+        if data.get("geometry") is not None:
+            shapes[index] = shapely.transform(
+                data["geometry"], lambda xy: np.column_stack(to_crs.transform(xy[:, 0], xy[:, 1]))
+            )
+    length_m = np.array([float(data["length"]) for *_, data in edges])
+    texts = {tag: [_text(data.get("4wd_only" if tag == "four_wd_only" else tag)) for *_, data in edges] for tag in TAGS}
+    twin = _twins_by_shape(tail, head, shapes=shapes, length_m=length_m)
+    standing = {
+        number[node]: barrier_words({key: value for key, value in data.items() if isinstance(value, str)})
+        for node, data in graph.nodes(data=True)
+        if data.get("barrier")
+    }
+    _lay_on_edges(
+        texts["barrier"], standing, tail=tail, head=head, twin=twin, length_m=length_m, highway=texts["highway"]
+    )
+    no_motorway = [MOTORWAYS.isdisjoint(kind.split(SEPARATOR)) for kind in texts["highway"]]
+    lonely = np.flatnonzero((twin < 0) & np.array(no_motorway, dtype=np.bool_) & (tail != head))
+    twin[lonely] = np.arange(len(edges), len(edges) + lonely.size, dtype=np.int32)
+    order = np.concatenate([np.arange(len(edges)), lonely])
+    network = RoadNetwork(
+        from_osm=True,
+        crs=target,
+        node_id=np.array([_first_int(node) for node in identity], dtype=np.int64),
+        x_m=x_m,
+        y_m=y_m,
+        tail=np.concatenate([tail, head[lonely]]),
+        head=np.concatenate([head, tail[lonely]]),
+        length_m=length_m[order],
+        geometry=np.concatenate([shapes, shapely.reverse(shapes[lonely])]),
+        way_id=np.array([_first_int(data.get("osmid")) for *_, data in edges], dtype=np.int64)[order],
+        twin=np.concatenate([twin, lonely.astype(np.int32)]),
+        foot_only=np.arange(order.size) >= len(edges),
+        assumptions=_graph_assumptions(edges),
+        **{tag: tuple(values[index] for index in order) for tag, values in texts.items()},
+    )
+    return check_network(without_point_loops(network))
+
+
+_Edges = list[tuple[Any, Any, Any, dict[str, Any]]]
+
+
+def _check(graph: nx.MultiDiGraph[Any], edges: _Edges) -> None:
+    """Refuse a graph that is undirected or empty, or in which a reference system, positions or lengths are missing."""
     if not graph.is_directed():
         raise refuse(
             "road graph",
@@ -68,21 +127,18 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
             expected="a directed graph, as osmnx makes it",
             mend="keep the directed graph; one-way streets matter when leaving",
         )
-    named = graph.graph.get("crs")
-    if named is None:
+    if graph.graph.get("crs") is None:
         raise refuse(
             "road graph",
             "it names no reference system",
             expected="graph.graph['crs'], such as 'EPSG:4326'",
             mend="set it to the reference system of the node coordinates",
         )
-    faults: list[Fault] = []
-    identity = list(graph.nodes)
-    number = {node: index for index, node in enumerate(identity)}
-    for node, data in graph.nodes(data=True):
-        if not all(isinstance(data.get(axis), int | float) and np.isfinite(data[axis]) for axis in ("x", "y")):
-            faults.append(Fault(f"node {node}", "it has no position", "x and y", "give x and y of every node"))
-    edges = list(graph.edges(keys=True, data=True))
+    faults = [
+        Fault(f"node {node}", "it has no position", "x and y", "give x and y of every node")
+        for node, data in graph.nodes(data=True)
+        if not all(isinstance(data.get(axis), int | float) and np.isfinite(data[axis]) for axis in ("x", "y"))
+    ]
     for u, v, _, data in edges:
         length = data.get("length")
         if not isinstance(length, int | float) or not np.isfinite(length) or length < 0.0:
@@ -94,88 +150,36 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
                     "add lengths (osmnx.distance.add_edge_lengths) and read it again",
                 )
             )
+    if len(faults) > _FEW:
+        more = Fault("and further", f"{len(faults) - _FEW} faults of the same kind", "none", "mend them likewise")
+        faults = [*faults[:_FEW], more]
     if faults:
-        raise InputError(_few(faults))
+        raise InputError(faults)
     if not edges:
         raise refuse("road graph", "it has no edges", expected="at least one road", mend="take a larger area")
 
+
+def _target(
+    named: object, crs: str | None, x: NDArray[np.float64], y: NDArray[np.float64], *, identity: list[Any]
+) -> tuple[CRS, str]:
+    """The reference system of a graph, and the one that its network is to have."""
     try:
         source = CRS.from_user_input(named)
     except Exception as error:
         raise refuse(
             "road graph", f"its reference system {named!r} is unknown", expected="an EPSG code", mend="correct it"
         ) from error
-    x = np.array([float(graph.nodes[node]["x"]) for node in identity])
-    y = np.array([float(graph.nodes[node]["y"]) for node in identity])
-    if source.is_geographic:
-        outside = (np.abs(x) > 180.0) | (np.abs(y) > 90.0)
-        if outside.any():
-            raise refuse(
-                f"node {identity[int(np.flatnonzero(outside)[0])]}",
-                "its coordinates lie out of range",
-                expected="longitude -180 to 180 and latitude -90 to 90 degrees",
-                mend="correct the coordinates, or name the projected reference system they are in",
-            )
-        target = crs or utm_crs(float(x.mean()), lat_deg=float(y.mean()))
-    else:
-        target = crs or str(named)
-    metric_crs(target, place="road graph")
-    transformer = Transformer.from_crs(source, target, always_xy=True)
-    x_m, y_m = (np.asarray(axis, dtype=np.float64) for axis in transformer.transform(x, y))
-
-    def project(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.column_stack(transformer.transform(xy[:, 0], xy[:, 1]))
-
-    shapes = np.empty(len(edges), dtype=object)
-    for index, (u, v, _, data) in enumerate(edges):
-        line = data.get("geometry")
-        if line is None:
-            shapes[index] = shapely.LineString([(x_m[number[u]], y_m[number[u]]), (x_m[number[v]], y_m[number[v]])])
-        else:
-            shapes[index] = shapely.transform(line, project)
-    tail = np.array([number[u] for u, _, _, _ in edges], dtype=np.int32)
-    head = np.array([number[v] for _, v, _, _ in edges], dtype=np.int32)
-    length_m = np.array([float(data["length"]) for *_, data in edges])
-    way_id = np.array([_first_int(data.get("osmid")) for *_, data in edges], dtype=np.int64)
-    texts = {tag: [_text(data.get("4wd_only" if tag == "four_wd_only" else tag)) for *_, data in edges] for tag in TAGS}
-    twin = _twins_by_shape(tail, head, shapes=shapes, length_m=length_m)
-    standing = {number[node]: _barrier_of_node(data) for node, data in graph.nodes(data=True) if data.get("barrier")}
-    _lay_on_edges(
-        texts["barrier"], standing, tail=tail, head=head, twin=twin, length_m=length_m, highway=texts["highway"]
-    )
-    lonely = [
-        index
-        for index in np.flatnonzero(twin < 0)
-        if not MOTORWAYS & set(texts["highway"][index].split(SEPARATOR)) and tail[index] != head[index]
-    ]
-    extra = np.array(lonely, dtype=np.int64)
-    back = np.arange(len(edges), len(edges) + extra.size, dtype=np.int32)
-    twin[extra] = back
-    order = np.concatenate([np.arange(len(edges)), extra])
-    geometry = np.empty(order.size, dtype=object)
-    geometry[: len(edges)] = shapes
-    geometry[len(edges) :] = [shapes[index].reverse() for index in extra]
-    network = RoadNetwork(
-        from_osm=True,
-        crs=target,
-        node_id=np.array([_first_int(node) for node in identity], dtype=np.int64),
-        x_m=x_m,
-        y_m=y_m,
-        tail=np.concatenate([tail, head[extra]]),
-        head=np.concatenate([head, tail[extra]]),
-        length_m=length_m[order],
-        geometry=geometry,
-        way_id=way_id[order],
-        twin=np.concatenate([twin, extra.astype(np.int32)]),
-        foot_only=np.arange(order.size) >= len(edges),
-        assumptions=_graph_assumptions(edges),
-        **{tag: tuple(values[index] for index in order) for tag, values in texts.items()},
-    )
-    return check_network(without_point_loops(network))
-
-
-def _barrier_of_node(data: Mapping[str, Any]) -> str:
-    return barrier_words({key: value for key, value in data.items() if isinstance(value, str)})
+    if not source.is_geographic:
+        return source, metric_crs(crs or str(named), place="road graph")
+    outside = (np.abs(x) > 180.0) | (np.abs(y) > 90.0)
+    if outside.any():
+        raise refuse(
+            f"node {identity[int(np.flatnonzero(outside)[0])]}",
+            "its coordinates lie out of range",
+            expected="longitude -180 to 180 and latitude -90 to 90 degrees",
+            mend="correct the coordinates, or name the projected reference system they are in",
+        )
+    return source, metric_crs(crs or utm_crs(float(x.mean()), lat_deg=float(y.mean())), place="road graph")
 
 
 def _lay_on_edges(
@@ -201,13 +205,6 @@ def _lay_on_edges(
                 barrier[each] = SEPARATOR.join(filter(None, (barrier[each], standing[node])))
 
 
-def _few(faults: list[Fault], limit: int = 20) -> list[Fault]:
-    if len(faults) <= limit:
-        return faults
-    more = Fault("and further", f"{len(faults) - limit} faults of the same kind", "none", "mend them likewise")
-    return [*faults[:limit], more]
-
-
 def _first_int(value: object) -> int:
     if isinstance(value, list | tuple):
         value = value[0]
@@ -217,7 +214,7 @@ def _first_int(value: object) -> int:
         return 0
 
 
-def _graph_assumptions(edges: list[tuple[Any, Any, Any, dict[str, Any]]]) -> tuple[str, ...]:
+def _graph_assumptions(edges: _Edges) -> tuple[str, ...]:
     present = Counter(key for *_, data in edges for key in data)
     absent = [tag for tag in ("surface", "maxheight", "maxweight", "access", "barrier") if present[tag] == 0]
     if not absent:

@@ -8,7 +8,7 @@ where a way ends, so that no edge mixes the tags of two ways, and at barriers.
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -28,17 +28,17 @@ from leaveby.roads.network.graph import (
     utm_crs,
     without_point_loops,
 )
-from leaveby.roads.osm.ways import REVERSED, Ways, is_one_way, join_values, shut_by_end
+from leaveby.roads.osm.osm_ways import REVERSED, OsmWays, is_one_way, join_values, osm_ways_kept, shut_by_end
 
 Split = Literal["ways", "junctions", "nodes"]
 
 
-def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "ways") -> RoadNetwork:
+def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split = "ways") -> RoadNetwork:
     """Build the directed network from raw ways.
 
     Parameters
     ----------
-    ways : Ways
+    raw : OsmWays
         Points, tags and barriers.
     crs : str, optional
         Projected reference system in metres. The UTM zone of the middle of the points when left out.
@@ -59,7 +59,7 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
 
     Examples
     --------
-    >>> ways = Ways(
+    >>> raw = OsmWays(
     ...     way_id=np.array([7]),
     ...     start=np.array([0, 2]),
     ...     node=np.array([1, 2]),
@@ -67,11 +67,11 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
     ...     lat_deg=np.array([-37.0, -37.0]),
     ...     tags={tag: ("residential" if tag == "highway" else "",) for tag in TAGS},
     ... )
-    >>> network = network_from_ways(ways)
+    >>> network = network_from_osm_ways(raw)
     >>> network.crs, network.edge_count, round(float(network.length_m[0]), 2)
     ('EPSG:32755', 2, 88.8)
     """
-    clean = _oriented(ways)
+    clean = _oriented(raw)
     if clean.way_id.size == 0:
         raise refuse(
             "road network",
@@ -85,86 +85,87 @@ def network_from_ways(ways: Ways, *, crs: str | None = None, split: Split = "way
         if crs is not None
         else utm_crs(float(clean.lon_deg.mean()), lat_deg=float(clean.lat_deg.mean()))
     )
-    identity, first, point = np.unique(clean.node, return_index=True, return_inverse=True)
-    point = point.astype(np.int64)
+    identity, first, of = np.unique(clean.node, return_index=True, return_inverse=True)
+    points = _Points(identity, first, of.astype(np.int64))
     one_way = np.array(
         [
-            is_one_way({tag: clean.tags[tag][i] for tag in ("oneway", "junction", "highway")})
-            for i in range(_count(clean))
+            is_one_way({"oneway": oneway, "junction": junction, "highway": highway})
+            for oneway, junction, highway in zip(
+                *(clean.tags[t] for t in ("oneway", "junction", "highway")), strict=True
+            )
+        ],
+        dtype=np.bool_,
+    )
+    is_end = _end_points(clean, points, one_way=one_way, split=split)
+    pieces = _pieces(clean, points, is_end=is_end)
+    if split == "junctions":
+        chains = _chains(pieces, point=points.of, is_end=is_end, one_way=one_way)
+    else:
+        two_way = np.flatnonzero(~one_way[pieces.way])
+        chains = [[(piece, True)] for piece in range(pieces.way.size)] + [
+            [(piece, False)] for piece in two_way.tolist()
         ]
-    )
-    is_end = _end_points(clean, point=point, one_way=one_way, points=identity.size, identity=identity, split=split)
-    pieces = _pieces(clean, point=point, is_end=is_end)
-    chains = _chains(pieces, point=point, is_end=is_end, one_way=one_way) if split == "junctions" else None
-    return _assemble(
-        clean, pieces, chains=chains, point=point, identity=identity, first=first, one_way=one_way, crs=target
-    )
+    return _assemble(clean, pieces, chains=chains, points=points, one_way=one_way, crs=target)
 
 
-def _count(ways: Ways) -> int:
-    return int(ways.way_id.size)
+@dataclass(frozen=True, eq=False)
+class _Points:
+    """Points of the map: identity, where each stands first among the points of ways, and which one each of these is."""
+
+    identity: NDArray[np.int64]
+    first: NDArray[np.int64]
+    of: NDArray[np.int64]
 
 
-def _oriented(ways: Ways) -> Ways:
+def _count(raw: OsmWays) -> int:
+    return int(raw.way_id.size)
+
+
+def _oriented(raw: OsmWays) -> OsmWays:
     """Turn ways that run against their points, drop repeated points, and ways of fewer than two points."""
-    size = np.diff(ways.start)
+    size = np.diff(raw.start)
     way_of = np.repeat(np.arange(size.size), size)
-    against = np.array([value in REVERSED for value in ways.tags["oneway"]], dtype=np.bool_)
-    place = np.arange(ways.node.size)
-    turned = np.where(against[way_of], ways.start[:-1][way_of] + ways.start[1:][way_of] - 1 - place, place)
-    node = ways.node[turned]
+    against = np.array([value in REVERSED for value in raw.tags["oneway"]], dtype=np.bool_)
+    place = np.arange(raw.node.size)
+    turned = np.where(against[way_of], raw.start[:-1][way_of] + raw.start[1:][way_of] - 1 - place, place)
+    node = raw.node[turned]
     keep = np.ones(node.size, dtype=np.bool_)
     keep[1:] = (node[1:] != node[:-1]) | (way_of[1:] != way_of[:-1])
     left = np.bincount(way_of[keep], minlength=size.size)
     whole = left >= 2
     keep &= whole[way_of]
-    start = np.zeros(int(whole.sum()) + 1, dtype=np.int64)
-    np.cumsum(left[whole], out=start[1:])
-    chosen = np.flatnonzero(whole)
-    return Ways(
-        way_id=ways.way_id[whole],
-        start=start,
+    return replace(
+        osm_ways_kept(raw, whole),
+        start=np.concatenate([[0], np.cumsum(left[whole])]).astype(np.int64),
         node=node[keep],
-        lon_deg=ways.lon_deg[turned][keep],
-        lat_deg=ways.lat_deg[turned][keep],
-        tags={tag: tuple(values[i] for i in chosen) for tag, values in ways.tags.items()},
-        barriers=ways.barriers,
-        limits=ways.limits,
-        ends=ways.ends,
-        assumptions=ways.assumptions,
+        lon_deg=raw.lon_deg[turned][keep],
+        lat_deg=raw.lat_deg[turned][keep],
     )
 
 
-def _check_range(ways: Ways) -> None:
+def _check_range(raw: OsmWays) -> None:
     bad = ~(
-        np.isfinite(ways.lon_deg)
-        & np.isfinite(ways.lat_deg)
-        & (np.abs(ways.lon_deg) <= 180.0)
-        & (np.abs(ways.lat_deg) <= 90.0)
+        np.isfinite(raw.lon_deg)
+        & np.isfinite(raw.lat_deg)
+        & (np.abs(raw.lon_deg) <= 180.0)
+        & (np.abs(raw.lat_deg) <= 90.0)
     )
     if bad.any():
         where = int(np.flatnonzero(bad)[0])
-        way = int(np.searchsorted(ways.start, where, side="right")) - 1
+        way = int(np.searchsorted(raw.start, where, side="right")) - 1
         raise refuse(
-            f"way {ways.way_id[way]}, node {ways.node[where]}",
-            f"longitude {ways.lon_deg[where]}, latitude {ways.lat_deg[where]} lie out of range",
+            f"way {raw.way_id[way]}, node {raw.node[where]}",
+            f"longitude {raw.lon_deg[where]}, latitude {raw.lat_deg[where]} lie out of range",
             expected="longitude -180 to 180 and latitude -90 to 90 degrees",
             mend="correct the coordinates (are they swapped, or projected?)",
         )
 
 
-def _end_points(
-    ways: Ways,
-    *,
-    point: NDArray[np.int64],
-    one_way: NDArray[np.bool_],
-    points: int,
-    identity: NDArray[np.int64],
-    split: Split,
-) -> NDArray[np.bool_]:
+def _end_points(raw: OsmWays, known: _Points, *, one_way: NDArray[np.bool_], split: Split) -> NDArray[np.bool_]:
+    point, points = known.of, known.identity.size
     if split == "nodes":
         return np.ones(points, dtype=np.bool_)
-    way_of = np.repeat(np.arange(_count(ways)), np.diff(ways.start))
+    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
     inner = way_of[1:] == way_of[:-1]
     a, b = point[:-1][inner], point[1:][inner]
     both = ~one_way[way_of[:-1][inner]]
@@ -176,10 +177,10 @@ def _end_points(
     through = (neighbours == 2) & ((degree == 2) | (degree == 4)) & (degree_out > 0) & (degree_in > 0)
     ends = ~through
     if split == "ways":
-        ends[point[ways.start[:-1]]] = True
-        ends[point[ways.start[1:] - 1]] = True
-        marked = np.array([*ways.barriers, *ways.limits], dtype=np.int64)
-        ends |= np.isin(identity, marked) | np.isin(identity, ways.ends)
+        ends[point[raw.start[:-1]]] = True
+        ends[point[raw.start[1:] - 1]] = True
+        marked = np.array([*raw.barriers, *raw.limits], dtype=np.int64)
+        ends |= np.isin(known.identity, marked) | np.isin(known.identity, raw.ends)
     return np.asarray(ends, dtype=np.bool_)
 
 
@@ -192,11 +193,11 @@ class _Pieces:
     end: NDArray[np.int64]
 
 
-def _pieces(ways: Ways, *, point: NDArray[np.int64], is_end: NDArray[np.bool_]) -> _Pieces:
-    way_of = np.repeat(np.arange(_count(ways)), np.diff(ways.start))
-    cut = is_end[point]
-    cut[ways.start[:-1]] = True
-    cut[ways.start[1:] - 1] = True
+def _pieces(raw: OsmWays, points: _Points, *, is_end: NDArray[np.bool_]) -> _Pieces:
+    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
+    cut = is_end[points.of]
+    cut[raw.start[:-1]] = True
+    cut[raw.start[1:] - 1] = True
     at = np.flatnonzero(cut)
     same = way_of[at[1:]] == way_of[at[:-1]]
     return _Pieces(way=way_of[at[:-1][same]], begin=at[:-1][same], end=at[1:][same])
@@ -244,109 +245,101 @@ def _chains(
 
 
 def _assemble(
-    ways: Ways,
+    raw: OsmWays,
     pieces: _Pieces,
     *,
-    chains: list[list[tuple[int, bool]]] | None,
-    point: NDArray[np.int64],
-    identity: NDArray[np.int64],
-    first: NDArray[np.int64],
+    chains: list[list[tuple[int, bool]]],
+    points: _Points,
     one_way: NDArray[np.bool_],
     crs: str,
 ) -> RoadNetwork:
-    step = np.zeros(point.size, dtype=np.float64)
-    step[1:] = great_circle_m(
-        ways.lon_deg[:-1], ways.lat_deg[:-1], lon_b_deg=ways.lon_deg[1:], lat_b_deg=ways.lat_deg[1:]
-    )
-    along_m = np.cumsum(step)
-    piece_m = along_m[pieces.end] - along_m[pieces.begin]
-
-    if chains is None:
-        single = np.arange(pieces.way.size)
-        two_way = single[~one_way[pieces.way]]
-        chains = [[(int(piece), True)] for piece in single] + [[(int(piece), False)] for piece in two_way]
-    motorway = np.array([value in MOTORWAYS for value in ways.tags["highway"]], dtype=np.bool_)
+    motorway = np.array([value in MOTORWAYS for value in raw.tags["highway"]], dtype=np.bool_)
+    walked = (one_way & ~motorway)[pieces.way]
     drivable = len(chains)
-    walked = [
+    chains = chains + [
         [(piece, not along) for piece, along in reversed(chain)]
         for chain in chains
-        if all(one_way[pieces.way[piece]] and not motorway[pieces.way[piece]] for piece, _ in chain)
+        if all(walked[piece] for piece, _ in chain)
     ]
-    chains = chains + walked
-
-    flat_piece = np.array([piece for chain in chains for piece, _ in chain], dtype=np.int64)
-    flat_along = np.array([along for chain in chains for _, along in chain], dtype=np.bool_)
-    chain_size = np.array([len(chain) for chain in chains], dtype=np.int64)
-    chain_of = np.repeat(np.arange(len(chains)), chain_size)
-    chain_start = np.concatenate([[0], np.cumsum(chain_size)])[:-1]
-    is_last = np.ones(flat_piece.size, dtype=np.bool_)
-    is_last[:-1] = chain_of[1:] != chain_of[:-1]
-
-    begin = np.where(flat_along, pieces.begin[flat_piece], pieces.end[flat_piece])
-    end = np.where(flat_along, pieces.end[flat_piece], pieces.begin[flat_piece])
+    piece = np.array([piece for chain in chains for piece, _ in chain], dtype=np.int64)
+    along = np.array([along for chain in chains for _, along in chain], dtype=np.bool_)
+    of = np.repeat(np.arange(len(chains)), [len(chain) for chain in chains])
+    is_first, is_last = np.diff(of, prepend=-1) > 0, np.diff(of, append=len(chains)) > 0
+    begin, end = (
+        np.where(along, pieces.begin[piece], pieces.end[piece]),
+        np.where(along, pieces.end[piece], pieces.begin[piece]),
+    )
     # every piece gives its points but the last, which the next piece of the chain repeats
     run = np.abs(end - begin) + is_last
-    total = int(run.sum())
-    offset = np.arange(total) - np.repeat(np.concatenate([[0], np.cumsum(run)])[:-1], run)
-    at = np.repeat(begin, run) + np.repeat(np.where(flat_along, 1, -1), run) * offset
-    edge_of = np.repeat(chain_of, run)
+    offset = np.arange(int(run.sum())) - np.repeat(np.cumsum(run) - run, run)
+    at = np.repeat(begin, run) + np.repeat(np.where(along, 1, -1), run) * offset
 
-    x_all, y_all = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(ways.lon_deg, ways.lat_deg)
-    if not (np.isfinite(x_all).all() and np.isfinite(y_all).all()):
+    x_m, y_m = _projected(raw, crs=crs)
+    tail_point, head_point = points.of[begin[is_first]], points.of[end[is_last]]
+    used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
+    step_m = np.zeros(points.of.size)
+    step_m[1:] = great_circle_m(
+        raw.lon_deg[:-1], raw.lat_deg[:-1], lon_b_deg=raw.lon_deg[1:], lat_b_deg=raw.lat_deg[1:]
+    )
+    along_m = np.cumsum(step_m)
+    piece_m = along_m[pieces.end] - along_m[pieces.begin]
+    network = RoadNetwork(
+        from_osm=True,
+        crs=crs,
+        node_id=points.identity[used],
+        x_m=x_m[points.first[used]],
+        y_m=y_m[points.first[used]],
+        tail=renumbered[: tail_point.size].astype(np.int32),
+        head=renumbered[tail_point.size :].astype(np.int32),
+        length_m=np.bincount(of, weights=piece_m[piece], minlength=len(chains)).astype(np.float64),
+        geometry=np.asarray(
+            shapely.linestrings(np.column_stack([x_m[at], y_m[at]]), indices=np.repeat(of, run)), dtype=object
+        ),
+        way_id=raw.way_id[pieces.way[piece[is_first]]],
+        twin=_twins(chains),
+        foot_only=np.arange(len(chains)) >= drivable,
+        assumptions=raw.assumptions,
+        **_tags(raw, pieces, chains=chains, points=points, piece_m=piece_m),
+    )
+    return check_network(without_point_loops(network))
+
+
+def _projected(raw: OsmWays, *, crs: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    x_m, y_m = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(raw.lon_deg, raw.lat_deg)
+    if not (np.isfinite(x_m).all() and np.isfinite(y_m).all()):
         raise refuse(
             "road network",
             f"points can't be projected to {crs}",
             expected="a reference system made for this area",
             mend="leave the reference system out, so that the UTM zone of the area is taken",
         )
-    geometry = np.asarray(shapely.linestrings(np.column_stack([x_all[at], y_all[at]]), indices=edge_of), dtype=object)
+    return np.asarray(x_m, dtype=np.float64), np.asarray(y_m, dtype=np.float64)
 
-    tail_point = point[begin[chain_start]]
-    head_point = point[end[np.flatnonzero(is_last)]]
-    used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
-    tail, head = renumbered[: tail_point.size].astype(np.int32), renumbered[tail_point.size :].astype(np.int32)
-    length_m = np.bincount(chain_of, weights=piece_m[flat_piece], minlength=len(chains)).astype(np.float64)
-    foot_only = np.arange(len(chains)) >= drivable
 
-    piece_barrier, piece_limits = _standing_on(ways, pieces, point=point, identity=identity, piece_m=piece_m)
-    tags: dict[str, tuple[str, ...]] = {}
+def _tags(
+    raw: OsmWays,
+    pieces: _Pieces,
+    *,
+    chains: list[list[tuple[int, bool]]],
+    points: _Points,
+    piece_m: NDArray[np.float64],
+) -> dict[str, tuple[str, ...]]:
+    """The tags of each chain: those of its pieces, joined where they differ."""
+    barrier, limits = _standing_on(raw, pieces, points=points, piece_m=piece_m)
+    found: dict[str, tuple[str, ...]] = {}
     for tag in TAGS:
         if tag == "barrier":
-            of_piece = piece_barrier
+            joined = [
+                SEPARATOR.join(dict.fromkeys(v for piece, _ in chain if (v := barrier[piece]))) for chain in chains
+            ]
         else:
-            of_way = ways.tags[tag]
-            of_piece = [of_way[way] for way in pieces.way]
-            for piece, limits in piece_limits.items():
-                if tag in limits:
-                    of_piece[piece] = join_values([value for value in (of_piece[piece], limits[tag]) if value])
-        tags[tag] = tuple(
-            of_piece[chain[0][0]]
-            if len(chain) == 1
-            else (
-                join_values([of_piece[piece] for piece, _ in chain])
-                if tag != "barrier"
-                else SEPARATOR.join(dict.fromkeys(v for p, _ in chain if (v := of_piece[p])))
-            )
-            for chain in chains
-        )
-
-    network = RoadNetwork(
-        from_osm=True,
-        crs=crs,
-        node_id=identity[used],
-        x_m=np.asarray(x_all, dtype=np.float64)[first[used]],
-        y_m=np.asarray(y_all, dtype=np.float64)[first[used]],
-        tail=tail,
-        head=head,
-        length_m=length_m,
-        geometry=geometry,
-        way_id=ways.way_id[pieces.way[flat_piece[chain_start]]],
-        twin=_twins(chains),
-        foot_only=foot_only,
-        assumptions=ways.assumptions,
-        **tags,
-    )
-    return check_network(without_point_loops(network))
+            of_piece = [raw.tags[tag][way] for way in pieces.way]
+            for piece, said in limits.items():
+                if tag in said:
+                    of_piece[piece] = join_values([value for value in (of_piece[piece], said[tag]) if value])
+            joined = [join_values([of_piece[piece] for piece, _ in chain]) for chain in chains]
+        found[tag] = tuple(joined)
+    return found
 
 
 def _twins(chains: list[list[tuple[int, bool]]]) -> NDArray[np.int32]:
@@ -356,20 +349,20 @@ def _twins(chains: list[list[tuple[int, bool]]]) -> NDArray[np.int32]:
 
 
 def _standing_on(
-    ways: Ways,
+    raw: OsmWays,
     pieces: _Pieces,
     *,
-    point: NDArray[np.int64],
-    identity: NDArray[np.int64],
+    points: _Points,
     piece_m: NDArray[np.float64],
 ) -> tuple[list[str], dict[int, dict[str, str]]]:
     """Lay each barrier and limit that stands on a point upon the pieces that it shuts."""
     barrier: list[list[str]] = [[] for _ in range(pieces.way.size)]
     limits: dict[int, dict[str, str]] = defaultdict(dict)
-    marked = np.array(sorted({*ways.barriers, *ways.limits}), dtype=np.int64)
+    marked = np.array(sorted({*raw.barriers, *raw.limits}), dtype=np.int64)
     if marked.size == 0:
         return [""] * pieces.way.size, {}
-    at = np.flatnonzero(np.isin(identity[point], marked))
+    node_at = points.identity[points.of]
+    at = np.flatnonzero(np.isin(node_at, marked))
     touching: dict[int, list[tuple[int, bool]]] = defaultdict(list)
     order = np.argsort(pieces.begin, kind="stable")
     sorted_begin, sorted_end = pieces.begin[order], pieces.end[order]
@@ -377,7 +370,7 @@ def _standing_on(
         low = int(np.searchsorted(sorted_end, position, side="left"))
         while low < order.size and sorted_begin[low] <= position <= sorted_end[low]:
             inner = bool(sorted_begin[low] < position < sorted_end[low])
-            touching[int(identity[point[position]])].append((int(order[low]), inner))
+            touching[int(node_at[position])].append((int(order[low]), inner))
             low += 1
     for node, met in touching.items():
         shut = [piece for piece, inner in met if inner]
@@ -386,12 +379,12 @@ def _standing_on(
             shut = shut_by_end(
                 ends,
                 length_m=[float(piece_m[piece]) for piece in ends],
-                highway=[ways.tags["highway"][pieces.way[piece]] for piece in ends],
+                highway=[raw.tags["highway"][pieces.way[piece]] for piece in ends],
             )
         for piece in dict.fromkeys(shut):
-            if node in ways.barriers:
-                barrier[piece].append(ways.barriers[node])
-            for tag, value in ways.limits.get(node, {}).items():
+            if node in raw.barriers:
+                barrier[piece].append(raw.barriers[node])
+            for tag, value in raw.limits.get(node, {}).items():
                 had = limits[piece].get(tag)
                 limits[piece][tag] = join_values([had, value] if had else [value])
     return [SEPARATOR.join(dict.fromkeys(kinds)) for kinds in barrier], dict(limits)

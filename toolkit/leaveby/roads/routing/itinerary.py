@@ -210,16 +210,10 @@ def route_along(
 
     Parameters
     ----------
-    network : RoadNetwork
-        The roads.
     edges : sequence of int
         In the order of travel, each starting where the one before ends.
     start : int
         Node where the way begins.
-    travel_time_s, closing_s : NDArray[np.float64], shape (e,)
-        As for `latest_departure`.
-    margin_s : float
-        As for `latest_departure`.
 
     Raises
     ------
@@ -272,13 +266,7 @@ def _heading_deg(network: RoadNetwork, edge: int, *, leaving: bool) -> float | N
 
 
 def turn_words(before_deg: float, after_deg: float) -> str:
-    """The turn from one heading to another.
-
-    Examples
-    --------
-    >>> turn_words(0.0, 90.0), turn_words(350.0, 0.0), turn_words(10.0, 330.0), turn_words(0.0, 178.0)
-    ('right', 'straight on', 'slight left', 'turn back')
-    """
+    """The turn from one heading to another."""
     change = (after_deg - before_deg + 180.0) % 360.0 - 180.0
     side = "right" if change > 0.0 else "left"
     size = abs(change)
@@ -346,18 +334,7 @@ def _goes_unnoticed(network: RoadNetwork, members: Sequence[int], *, edge: int) 
 
 
 def shared_share(network: RoadNetwork, route_a: Route, *, route_b: Route) -> float:
-    """Share of the length of `route_a` that `route_b` runs along too, in either direction.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> network = network_from_lines([[(0.0, 0.0), (0.0, 300.0)]], crs="EPSG:32755")
-    >>> way = route_along(
-    ...     network, [0], start=0, travel_time_s=network.length_m, closing_s=np.full(2, np.inf)
-    ... )
-    >>> shared_share(network, way, route_b=way)
-    1.0
-    """
+    """Share of the length of `route_a` that `route_b` runs along too, in either direction."""
     if route_a.length_m == 0.0:
         return 1.0
     other = _both_ways(network, route_b.edges)
@@ -385,29 +362,8 @@ def alternatives(
     """Other ways that share as little as can be with the first, and with each other.
 
     Stretches that are taken already are made to look slower, a thousand times at first and then less, until a way comes
-    out that is no more than `longest` times as slow as the first.
-
-    Parameters
-    ----------
-    network : RoadNetwork
-        The roads.
-    first : Route
-        The way one would take.
-    travel_time_s : NDArray[np.float64], shape (e,)
-        As for `latest_departure`.
-    targets : int or sequence of int
-        Safe points.
-    count : int
-        At most this many.
-    longest : float
-        Greatest travel time over that of the first way.
-    graph : RoutingGraph, optional
-        The index of the network, where it is at hand.
-
-    Returns
-    -------
-    tuple of Route
-        None, one or more; each shares less than 80 % of its length with any other.
+    out that is no more than `longest` times as slow as the first. None, one or up to `count` ways; each shares less
+    than 80 % of its length with any other. `graph` is the index of the network, where it is at hand.
 
     Examples
     --------

@@ -296,10 +296,6 @@ def latest_departure(
     margin_s : float
         Every edge must be cleared this long before it shuts.
 
-    Returns
-    -------
-    LatestDeparture
-
     Raises
     ------
     InputError
@@ -361,14 +357,10 @@ def earliest_arrival(
     ----------
     network : RoadNetwork or RoutingGraph
         With n nodes and e edges.
-    travel_time_s, closing_s : NDArray[np.float64], shape (e,)
-        As for `latest_departure`.
     start : int
         Node one leaves from.
     depart_s : float
         Moment of departure.
-    margin_s : float
-        As for `latest_departure`.
 
     Examples
     --------

@@ -151,20 +151,6 @@ def sustained_speed_m_s(
     climbs it is the gear that holds it back without burning the brakes (common practice, no source). A car alone is not
     held back by its engine.
 
-    Parameters
-    ----------
-    vehicle : RoadVehicle
-        Not on foot.
-    grade : NDArray[np.float64]
-        Rise over run in the direction of travel.
-    rolling : NDArray[np.float64], same shape
-        Rolling resistance coefficient of the surface.
-
-    Returns
-    -------
-    NDArray[np.float64], same shape
-        m/s; 0 where the grade is steeper than the vehicle's `max_grade`.
-
     Examples
     --------
     >>> house = RoadVehicle(

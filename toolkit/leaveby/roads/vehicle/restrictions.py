@@ -8,80 +8,24 @@ from typing import Final
 
 from leaveby.errors import InputError, refuse
 from leaveby.parameters import HEIGHT_SLACK_M, WIDTH_SLACK_M
+from leaveby.regions import table
 from leaveby.roads.network.graph import FOOT_CLASSES, MOTORWAYS, SEPARATOR
+from leaveby.roads.osm.access_rules import METRES_PER_FOOT
 from leaveby.roads.vehicle.pull import RoadVehicle
 
-METRES_PER_FOOT: Final = 0.3048
 KG_PER_POUND: Final = 0.45359237
-"""Both exact (international yard and pound agreement, 1959)."""
+"""Exact (international yard and pound agreement, 1959)."""
 
-LEGAL_HEIGHT_M: Final[dict[str, float]] = {
-    "AU": 4.3,
-    "NZ": 4.3,
-    "GB": 5.03,
-    "US": 4.11,
-    "CA": 4.15,
-    "ZA": 4.3,
-}
-"""Height that roads without a sign let pass (`maxheight=default`), by country.
-
-AU read in secondary pages (trailer 4.3 m high); the others from memory of the road rules.
-"""
-
-OTHER_LEGAL_HEIGHT_M: Final = 4.0
-"""The same elsewhere: Council Directive 96/53/EC, annex I (from memory)."""
-
+_TABLES: Final = table("roads/vehicle/restrictions")
+"""What each table holds, its source and mark stand in `restrictions.toml` beside this."""
+LEGAL_HEIGHT_M: Final[dict[str, float]] = _TABLES["legal_height"]["m"]
+OTHER_LEGAL_HEIGHT_M: Final[float] = _TABLES["legal_height"]["elsewhere_m"]
 LOW_HEIGHT_M: Final = 2.0
 """Taken for a height that is below the legal one, or can't be read: only cars pass. Judgement."""
-
-OPEN_ACCESS: Final = frozenset(
-    {"yes", "permissive", "designated", "official", "public", "destination", "customers", "discouraged", "unknown"}
+OPEN_ACCESS, CLOSED_ACCESS, GATES, NO_HINDRANCE, TOO_ROUGH_TO_TOW = (
+    frozenset[str](_TABLES[name]["values"])
+    for name in ("open_access", "closed_access", "gates", "no_hindrance", "too_rough_to_tow")
 )
-CLOSED_ACCESS: Final = frozenset(
-    {
-        "no",
-        "private",
-        "agricultural",
-        "forestry",
-        "military",
-        "emergency",
-        "permit",
-        "delivery",
-        "restricted",
-        "residents",
-        "psv",
-        "bus",
-        "taxi",
-        "hgv",
-        "use_sidepath",
-    }
-)
-GATES: Final = frozenset(
-    {"gate", "lift_gate", "swing_gate", "sliding_gate", "wire_gate", "hampshire_gate", "bump_gate", "chain", "rope"}
-)
-"""Barriers that a household with the key, or the right, opens."""
-
-NO_HINDRANCE: Final = frozenset(
-    {
-        "border_control",
-        "cattle_grid",
-        "checkpoint",
-        "entrance",
-        "height_restrictor",
-        "kerb",
-        "sally_port",
-        "toll_booth",
-        "hedge",
-        "guard_rail",
-        "wall",
-        "retaining_wall",
-        "city_wall",
-    }
-)
-"""Barriers that one drives through or past (a height restrictor counts by its height)."""
-
-TOO_ROUGH_TO_TOW: Final = frozenset({"grade4", "grade5", "horrible", "very_horrible", "impassable"})
-"""Track types and smoothness on which a house is not towed. Judgement."""
 
 _NO_LIMIT: Final = frozenset({"", "none", "unsigned", "no_sign", "no_indications", "unlimited", "no"})
 _LENGTH = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(m|metres|meters|cm|ft|feet)?$")
@@ -91,22 +35,6 @@ _WEIGHT = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(t|tonnes?|kg|st|lbs?)?$")
 
 def length_limit_m(text: str, *, place: str, region: str = "AU", height: bool = False) -> float:
     """A length from a tag such as `maxheight`; inf where there is no limit. Of several values the least counts.
-
-    Parameters
-    ----------
-    text : str
-        `4.3`, `4,3 m`, `14'6"`, `none`, `default`, `below_default`, ...
-    place : str
-        Where it stands, for the error.
-    region : str
-        Country (and state) whose legal height `default` means.
-    height : bool
-        Whether the words `default` and `below_default` are heights.
-
-    Raises
-    ------
-    InputError
-        For a value that is not understood, or not above 0.
 
     Examples
     --------
@@ -148,11 +76,6 @@ def _one_length(word: str, *, place: str, region: str, height: bool) -> float:
 
 def weight_limit_kg(text: str, *, place: str) -> float:
     """A weight from a tag such as `maxweight`, in kg; inf where there is no limit. Of several values the least counts.
-
-    Raises
-    ------
-    InputError
-        For a value that is not understood, or not above 0.
 
     Examples
     --------
@@ -230,13 +153,7 @@ def barrier_closed(barrier: str, *, mode: str) -> tuple[str, bool]:
 
 
 def gate_count(barrier: str) -> int:
-    """How many gates stand on an edge that take time to pass.
-
-    Examples
-    --------
-    >>> gate_count("gate|lift_gate=yes|cattle_grid")
-    2
-    """
+    """How many gates stand on an edge that take time to pass."""
     return sum(item.partition("=")[0] in GATES for item in barrier.split(SEPARATOR))
 
 
@@ -250,34 +167,7 @@ def why_closed(
     place: str,
     doubts: list[str],
 ) -> str:
-    """Why a vehicle can't use an edge, in a few words; '' where it can.
-
-    Parameters
-    ----------
-    tags : Mapping[str, str]
-        Raw tags of the edge.
-    vehicle : RoadVehicle
-        What rolls, or walks.
-    opened : bool
-        Whether the household opens this way (its gates and private access).
-    foot_only : bool
-        Whether this is the wrong direction of a one-way street.
-    region : str
-        Country and state.
-    place : str
-        Words that lead to the edge, for `doubts`.
-    doubts : list of str
-        Sentences on values that could not be read are appended; the low side is taken for them.
-
-    Examples
-    --------
-    >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
-    >>> why_closed(
-    ...     {"highway": "track", "maxheight": "1.4"},
-    ...     vehicle=car, opened=False, foot_only=False, region="AU", place="way 1", doubts=[],
-    ... )
-    'maxheight=1.4 is too low for 1.5 m'
-    """
+    """Why a vehicle can't use an edge, in a few words; '' where it can."""
     mode = vehicle.mode
     kinds = tags.get("highway", "").split(SEPARATOR)
     if mode == "foot":

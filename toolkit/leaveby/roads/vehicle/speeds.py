@@ -12,14 +12,9 @@ from leaveby.errors import InputError, refuse
 from leaveby.parameters import (
     DECELERATION_M_S2,
     REACTION_TIME_S,
-    TOW_LIMIT_CALIFORNIA_KM_H,
-    TOW_LIMIT_GREAT_BRITAIN_MPH,
-    TOW_LIMIT_NEW_ZEALAND_KM_H,
-    TOW_LIMIT_NSW_HEAVY_KM_H,
-    TOW_LIMIT_NSW_HEAVY_MASS_KG,
-    TOW_LIMIT_WA_KM_H,
     WALKING_PACE_KM_H,
 )
+from leaveby.regions import country_of, table
 from leaveby.roads.network.graph import SEPARATOR
 from leaveby.roads.vehicle.pull import GRAVITY_M_S2
 from leaveby.units import m_s_from_km_h
@@ -29,129 +24,18 @@ KM_H_PER_MPH: Final = 1.609344
 KM_H_PER_KNOT: Final = 1.852
 """Exact: nautical mile."""
 
-ZONE_KM_H: Final[dict[str, dict[str, float]]] = {
-    "AU": {"urban": 50.0, "rural": 100.0, "motorway": 100.0, "school": 40.0, "living_street": 10.0},
-    "NZ": {"urban": 50.0, "rural": 100.0, "motorway": 100.0, "school": 40.0, "living_street": 10.0},
-    "GB": {"urban": 48.28032, "nsl_single": 96.56064, "nsl_dual": 112.65408, "motorway": 112.65408, "rural": 96.56064},
-    "US": {"urban": 40.2336, "rural": 88.51392, "motorway": 88.51392, "living_street": 24.14016},
-    "CA": {"urban": 50.0, "rural": 80.0, "motorway": 100.0},
-    "ZA": {"urban": 60.0, "rural": 100.0, "motorway": 120.0},
-    "DE": {"urban": 50.0, "rural": 100.0, "motorway": 130.0, "living_street": 5.0, "bicycle_road": 30.0},
-    "FR": {"urban": 50.0, "rural": 80.0, "motorway": 130.0, "living_street": 20.0},
-    "ES": {"urban": 30.0, "rural": 90.0, "motorway": 120.0, "living_street": 20.0, "trunk": 90.0},
-    "PT": {"urban": 50.0, "rural": 90.0, "motorway": 120.0, "living_street": 20.0},
-    "IT": {"urban": 50.0, "rural": 90.0, "motorway": 130.0, "trunk": 110.0},
-    "GR": {"urban": 50.0, "rural": 90.0, "motorway": 130.0, "living_street": 20.0},
-    "AD": {"urban": 50.0, "rural": 60.0, "living_street": 20.0},
-    "AT": {"urban": 50.0, "rural": 100.0, "motorway": 130.0, "living_street": 5.0},
-    "CH": {"urban": 50.0, "rural": 80.0, "motorway": 120.0, "living_street": 20.0},
-}
-"""Legal limits where none is posted, by country and zone, km/h.
-
-From memory of the countries' road rules; where states differ the lowest of them.
-"""
-
-USUAL_KM_H: Final[dict[str, float]] = {
-    "motorway": 100.0,
-    "motorway_link": 50.0,
-    "trunk": 80.0,
-    "trunk_link": 40.0,
-    "primary": 65.0,
-    "primary_link": 35.0,
-    "secondary": 55.0,
-    "secondary_link": 30.0,
-    "tertiary": 50.0,
-    "tertiary_link": 30.0,
-    "unclassified": 40.0,
-    "residential": 30.0,
-    "living_street": 10.0,
-    "road": 30.0,
-    "busway": 30.0,
-    "service": 15.0,
-    "track": 15.0,
-}
-"""Usual speed by class where no limit is posted, km/h. Judgement, on the slow side of common free-flow tables."""
-
+_TABLES: Final = table("roads/vehicle/speeds")
+"""What each table holds, its source and mark stand in `speeds.toml` beside this."""
+ZONE_KM_H: Final[dict[str, dict[str, float]]] = _TABLES["zone"]["km_h"]
+USUAL_KM_H: Final[dict[str, float]] = _TABLES["usual"]["km_h"]
+SERVICE_KM_H: Final[dict[str, float]] = _TABLES["service"]["km_h"]
+TRACK_GRADE_KM_H: Final[dict[str, float]] = _TABLES["track"]["km_h"]
+SURFACE_KM_H: Final[dict[str, float]] = _TABLES["surface"]["km_h"]
+SMOOTHNESS_KM_H: Final[dict[str, float]] = _TABLES["smoothness"]["km_h"]
 OTHER_CLASS_KM_H: Final = 10.0
 """Usual speed on any class that is not in the table. Judgement."""
-
-SERVICE_KM_H: Final[dict[str, float]] = {"driveway": 10.0, "parking_aisle": 10.0, "alley": 10.0, "drive-through": 5.0}
-"""Usual speed by kind of service road, km/h. Judgement."""
-
-TRACK_GRADE_KM_H: Final[dict[str, float]] = {
-    "grade1": 30.0,
-    "grade2": 25.0,
-    "grade3": 18.0,
-    "grade4": 12.0,
-    "grade5": 8.0,
-}
-"""Speed by track type, km/h. Judgement."""
-
-SURFACE_KM_H: Final[dict[str, float]] = {
-    **dict.fromkeys(("asphalt", "paved", "concrete", "chipseal", "sealed", "tarmac", "bitumen"), float("inf")),
-    "concrete:plates": 70.0,
-    "concrete:lanes": 40.0,
-    "paving_stones": 40.0,
-    "paving_stones:lanes": 30.0,
-    "bricks": 40.0,
-    "sett": 35.0,
-    "cobblestone": 25.0,
-    "unhewn_cobblestone": 20.0,
-    "metal": 30.0,
-    "metal_grid": 30.0,
-    "wood": 20.0,
-    "rubber": 30.0,
-    "compacted": 60.0,
-    "fine_gravel": 50.0,
-    "unpaved": 40.0,
-    "gravel": 40.0,
-    "pebblestone": 30.0,
-    "shells": 30.0,
-    "dirt": 25.0,
-    "earth": 25.0,
-    "ground": 25.0,
-    "soil": 25.0,
-    "clay": 20.0,
-    "grass_paver": 20.0,
-    "woodchips": 15.0,
-    "grass": 15.0,
-    "sand": 12.0,
-    "mud": 8.0,
-    "rock": 8.0,
-    "stone": 8.0,
-    "snow": 15.0,
-    "ice": 10.0,
-}
-"""Highest speed by surface, km/h. Judgement."""
-
 UNKNOWN_SURFACE_KM_H: Final = 20.0
-SMOOTHNESS_KM_H: Final[dict[str, float]] = {
-    "excellent": float("inf"),
-    "good": float("inf"),
-    "intermediate": 60.0,
-    "bad": 30.0,
-    "very_bad": 15.0,
-    "horrible": 8.0,
-    "very_horrible": 5.0,
-}
-"""Highest speed by smoothness, km/h. Judgement."""
-
-LOOSE: Final = frozenset(
-    {
-        "compacted",
-        "fine_gravel",
-        "unpaved",
-        "gravel",
-        "pebblestone",
-        "shells",
-        "dirt",
-        "earth",
-        "ground",
-        "soil",
-        "clay",
-    }
-)
-SOFT: Final = frozenset({"grass", "sand", "mud", "woodchips", "snow", "grass_paver"})
+"""Highest speed on a surface or smoothness that is not in the table. Judgement."""
 
 TOW_ON_LOOSE: Final = 0.7
 """A trailer on a surface that is not sealed runs at this share of the speed of a car. Judgement."""
@@ -162,23 +46,6 @@ _ZONE = re.compile(r"^([A-Za-z]{2})(?:-[A-Za-z]{2,3})?:(?:zone:?)?([a-z_]+|\d+)$
 
 def posted_speed_m_s(text: str, *, place: str = "maxspeed") -> float | None:
     """Posted speed from a `maxspeed` tag.
-
-    Parameters
-    ----------
-    text : str
-        As tagged: `50`, `40 mph`, `walk`, `none`, `AU:urban`, `50;30` (the lowest counts), ...
-    place : str
-        Where it stands, for the error.
-
-    Returns
-    -------
-    float or None
-        m/s; inf for `none` (no limit); None where nothing is posted (empty, or signs that change).
-
-    Raises
-    ------
-    InputError
-        For 0, a negative or an unknown value.
 
     Examples
     --------
@@ -289,9 +156,9 @@ def rolling_resistance(surface: str, *, tracktype: str = "") -> float:
     """
     values = {value.strip() for value in re.split(r"[;|]", surface)} - {""}
     grades = set(tracktype.split(SEPARATOR)) - {""}
-    if values & SOFT or grades & {"grade4", "grade5"}:
+    if not values.isdisjoint(_TABLES["soft"]["values"]) or grades & {"grade4", "grade5"}:
         return 0.08
-    if values & LOOSE or grades & {"grade2", "grade3"}:
+    if not values.isdisjoint(_TABLES["loose"]["values"]) or grades & {"grade2", "grade3"}:
         return 0.03
     return 0.015
 
@@ -313,17 +180,9 @@ def towing_limit_m_s(region: str, *, combined_mass_kg: float) -> float:
     >>> towing_limit_m_s("AU-NSW", combined_mass_kg=3000.0)
     inf
     """
-    state = region.upper()
-    if state == "AU-WA":
-        return m_s_from_km_h(TOW_LIMIT_WA_KM_H.value)
-    if state == "AU-NSW" and combined_mass_kg > TOW_LIMIT_NSW_HEAVY_MASS_KG.value:
-        return m_s_from_km_h(TOW_LIMIT_NSW_HEAVY_KM_H.value)
-    if state.startswith("NZ"):
-        return m_s_from_km_h(TOW_LIMIT_NEW_ZEALAND_KM_H.value)
-    if state.startswith("GB"):
-        return m_s_from_km_h(TOW_LIMIT_GREAT_BRITAIN_MPH.value * KM_H_PER_MPH)
-    if state == "US-CA":
-        return m_s_from_km_h(TOW_LIMIT_CALIFORNIA_KM_H.value)
+    for rule in _TABLES["towing"]:
+        if rule["region"] in (region.upper(), country_of(region)) and combined_mass_kg > rule.get("above_kg", 0.0):
+            return m_s_from_km_h(float(rule["km_h"] if "km_h" in rule else rule["mph"] * KM_H_PER_MPH))
     return float("inf")
 
 
@@ -331,13 +190,6 @@ def sight_speed_m_s(
     visibility_m: NDArray[np.float64] | float, *, grade: NDArray[np.float64] | float = 0.0
 ) -> NDArray[np.float64]:
     """Highest speed from which one can stop within the distance one sees: the stopping sight distance solved for speed.
-
-    Parameters
-    ----------
-    visibility_m : float or NDArray[np.float64]
-        Distance seen, 0 or more; inf for clear air.
-    grade : float or NDArray[np.float64]
-        Rise over run in the direction of travel; downhill lengthens the way to stop.
 
     Examples
     --------
@@ -353,13 +205,7 @@ def sight_speed_m_s(
 
 
 def reads(text: str) -> bool:
-    """Whether a `maxspeed` tag is understood.
-
-    Examples
-    --------
-    >>> reads("50"), reads("fast")
-    (True, False)
-    """
+    """Whether a `maxspeed` tag is understood."""
     try:
         posted_speed_m_s(text)
     except InputError:

@@ -13,20 +13,8 @@ from matplotlib.figure import Figure
 from leaveby.decision.drill.result import Drill, Placed, Round
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
+from leaveby.show import figure as paper
 from leaveby.show.drill.words import answer_words, clear_words, margin_words, round_full_title
-from leaveby.show.figure import (
-    DARK,
-    GREY,
-    INK,
-    MUTED,
-    WAY_COLOURS,
-    WAY_DASHES,
-    blank_figure,
-    clock_axis,
-    figure_style,
-    finite,
-    whole_hours,
-)
 from leaveby.show.plan.plots import MARKERS, finish_curve, mark_leave_by
 from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, percent_words
 
@@ -46,35 +34,29 @@ def answers_curve(
 
     Parameters
     ----------
-    drill : Drill
-    run : Round
     placed : sequence of Placed, optional
         Answers to draw, numbered from 1 in this order; the round's own when left out. Those that stay are not drawn.
     width_mm, height_mm : float
         Printed size.
-
-    Returns
-    -------
-    Figure
     """
     answers = run.placed if placed is None else tuple(placed)
     ways = [run.ways[name] for name in WAYS if name in run.ways and run.ways[name].route is not None]
     low_s, high_s = _span(drill, ways, answers)
     at_s = np.linspace(low_s, high_s, _POINTS)
-    with figure_style():
-        figure = blank_figure(width_mm, height_mm)
+    with paper.figure_style():
+        figure = paper.blank_figure(width_mm, height_mm)
         axes = figure.add_subplot()
         for way in ways:
             axes.plot(
                 at_s / 60.0,
                 share_clear(way.member_latest_start_s, at_s) * 100.0,
-                color=WAY_COLOURS.get(way.way, INK),
-                linestyle=WAY_DASHES.get(way.way, "-"),
+                color=paper.WAY_COLOURS.get(way.way, paper.INK),
+                linestyle=paper.WAY_DASHES.get(way.way, "-"),
                 linewidth=1.8,
                 label=WAY_TITLES.get(way.way, way.way),
             )
             mark_leave_by(axes, way, confidence=drill.plan.confidence)
-        axes.axhline(drill.plan.confidence * 100.0, color=INK, linewidth=0.8)
+        axes.axhline(drill.plan.confidence * 100.0, color=paper.INK, linewidth=0.8)
         axes.text(
             0.997,
             0.995,
@@ -84,26 +66,26 @@ def answers_curve(
             va="top",
             fontsize=6.8,
         )
-        axes.axvline(0.0, color=INK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=0)
+        axes.axvline(0.0, color=paper.INK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=0)
         axes.text(0.0, 0.03, " fire starts", transform=axes.get_xaxis_transform(), fontsize=6.5, va="bottom", ha="left")
         _draw_answers(axes, answers, low_s=low_s, high_s=high_s, width_mm=width_mm)
         axes.set_ylim(-4.0, 124.0)
         axes.set_yticks([0, 20, 40, 60, 80, 100])
         axes.set_ylabel("days that get clear, in 100")
         axes.set_xlabel("when you start getting ready")
-        clock_axis(axes, drill, low_s, high_s=high_s, most=12)
+        paper.clock_axis(axes, drill, low_s, high_s=high_s, most=12)
         finish_curve(axes, legend=bool(ways))
     return figure
 
 
 def _span(drill: Drill, ways: Sequence[WayTiming], answers: Sequence[Placed]) -> tuple[float, float]:
     """From before the first curve falls, the exercise begins or the first answer, to where all have fallen."""
-    times = [drill.script.begin_s, 0.0, *finite(*(one.answer.start_s for one in answers))]
+    times = [drill.script.begin_s, 0.0, *paper.finite(*(one.answer.start_s for one in answers))]
     for way in ways:
         bounded = way.member_latest_start_s[np.isfinite(way.member_latest_start_s)]
         if bounded.size:
             times += [float(bounded.min()) - 600.0, float(np.quantile(bounded, 0.98)) + 600.0]
-    return whole_hours(drill, min(times), max(times))
+    return paper.whole_hours(drill, min(times), max(times))
 
 
 def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s: float, width_mm: float) -> None:
@@ -120,7 +102,7 @@ def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s
             marker=MARKERS.get(one.answer.way, "D"),
             markersize=5.5,
             markerfacecolor="white",
-            markeredgecolor=WAY_COLOURS.get(one.answer.way, INK),
+            markeredgecolor=paper.WAY_COLOURS.get(one.answer.way, paper.INK),
             markeredgewidth=1.4,
             linestyle="none",
             zorder=6,
@@ -137,7 +119,7 @@ def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s
             va="center",
             fontsize=7.5,
             fontweight="bold",
-            bbox={"boxstyle": "circle,pad=0.18", "facecolor": "white", "edgecolor": INK, "linewidth": 0.8},
+            bbox={"boxstyle": "circle,pad=0.18", "facecolor": "white", "edgecolor": paper.INK, "linewidth": 0.8},
             zorder=7,
         )
 
@@ -163,24 +145,19 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
 
     Parameters
     ----------
-    drill : Drill
     width_mm : float
         Printed width.
-
-    Returns
-    -------
-    Figure
     """
     low_s, high_s = _strip_span(drill)
-    with figure_style():
-        figure = blank_figure(width_mm, 20.0 + 13.0 * len(drill.rounds))
+    with paper.figure_style():
+        figure = paper.blank_figure(width_mm, 20.0 + 13.0 * len(drill.rounds))
         axes = figure.add_subplot()
         for row, run in enumerate(drill.rounds):
             end_s = min(run.end_s, high_s)
             shut_s = max(run.shuts[0].at_s, 0.0) if run.shuts else end_s
             _bar(axes, row, 0.0, min(shut_s, end_s), colour="white", hatch=None)
-            _bar(axes, row, min(shut_s, end_s), end_s, colour=GREY, hatch="//")
-            _bar(axes, row, end_s, high_s, colour=DARK, hatch=None)
+            _bar(axes, row, min(shut_s, end_s), end_s, colour=paper.GREY, hatch="//")
+            _bar(axes, row, end_s, high_s, colour=paper.DARK, hatch=None)
             for name in WAYS:
                 way = run.ways.get(name)
                 if way is None or way.latest_start_s is None:
@@ -190,7 +167,7 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
                     [way.latest_start_s / 60.0],
                     [row + off],
                     marker=MARKERS[name],
-                    color=WAY_COLOURS[name],
+                    color=paper.WAY_COLOURS[name],
                     markersize=6,
                     linestyle="none",
                     zorder=6,
@@ -205,15 +182,15 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
                     bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.4},
                     zorder=5,
                 )
-        axes.axvline(0.0, color=INK, linewidth=0.9, linestyle=(0, (2, 2)))
-        axes.axvline(drill.script.begin_s / 60.0, color=MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
+        axes.axvline(0.0, color=paper.INK, linewidth=0.9, linestyle=(0, (2, 2)))
+        axes.axvline(drill.script.begin_s / 60.0, color=paper.MUTED, linewidth=0.8, linestyle=(0, (1, 2)))
         for at_s, words in ((0.0, "fire starts"), (drill.script.begin_s, "exercise begins")):
             axes.text(at_s / 60.0, -0.72, f" {words}", fontsize=6.5, va="bottom", ha="left")
         axes.set_yticks(range(len(drill.rounds)), [round_full_title(run) for run in drill.rounds], fontsize=7.2)
         axes.set_ylim(len(drill.rounds) - 0.35, -0.75)
         axes.tick_params(axis="y", length=0)
         axes.spines[["top", "right", "left"]].set_visible(False)
-        clock_axis(axes, drill, low_s, high_s=high_s, most=12)
+        paper.clock_axis(axes, drill, low_s, high_s=high_s, most=12)
         axes.set_xlabel(
             "marks: start getting ready by; hatched: a street of a way out is shut; dark: the front is at the home"
         )
@@ -222,16 +199,16 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
 
 def _bar(axes: Axes, row: int, low_s: float, high_s: float, *, colour: str, hatch: str | None) -> None:
     if high_s > low_s:
-        look: dict[str, Any] = {"facecolor": colour, "edgecolor": INK, "linewidth": 0.7, "hatch": hatch}
+        look: dict[str, Any] = {"facecolor": colour, "edgecolor": paper.INK, "linewidth": 0.7, "hatch": hatch}
         axes.barh(row, (high_s - low_s) / 60.0, left=low_s / 60.0, height=0.42, **look)
 
 
 def _strip_span(drill: Drill) -> tuple[float, float]:
     times = [drill.script.begin_s, 0.0]
     for run in drill.rounds:
-        times += finite(run.home_s, *(way.latest_start_s for way in run.ways.values()))
+        times += paper.finite(run.home_s, *(way.latest_start_s for way in run.ways.values()))
         times += [run.shuts[0].at_s] if run.shuts else []
-    return whole_hours(drill, min(times) - 300.0, max(times) + 300.0)
+    return paper.whole_hours(drill, min(times) - 300.0, max(times) + 300.0)
 
 
 def describe_rounds_strip(drill: Drill) -> str:

@@ -31,121 +31,61 @@ from leaveby.decision.drill.result import (
 )
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.household.plan import tasks_for
+from leaveby.show import wording
+from leaveby.show.drill import words
 from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip, rounds_strip
 from leaveby.show.drill.map import map_base, pause_map, round_map
-from leaveby.show.drill.words import (
-    EXERCISE_BANNER,
-    KIND_WORDS,
-    NO_WAY_OPEN,
-    answer_words,
-    clear_words,
-    leave_by_words,
-    margin_words,
-    pause_words,
-    round_full_title,
-    round_title,
-    shut_words,
-    stay_words,
-    verdict_words,
-    weather_words,
-)
 from leaveby.show.figure import as_svg
 from leaveby.show.letters import letters_css
-from leaveby.show.wording import (
-    WAYS,
-    check_made_at,
-    clean,
-    clock_words,
-    day_words,
-    distance_words,
-    duration_words,
-    map_notice,
-    percent_words,
-)
 
 MANY_NEW: Final = 13
 """More new injects than this are set in smaller type beside a smaller map, so that a sheet stays one page."""
 
 
 def drill_page(drill: Drill, *, made_at: datetime) -> str:
-    """Lay out the trainer's part: how to run it, every inject, the closings, the answers on their curves.
-
-    Parameters
-    ----------
-    drill : Drill
-    made_at : datetime
-        When the drill was computed, with UTC offset; the clock is never read here.
-
-    Returns
-    -------
-    str
-        HTML. The same drill and moment give the same page.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-    """
-    notes = [clean(line) for line in drill.assumptions]
-    notes += [f"Beyond what was tested: {clean(line)}" for line in drill.outside_validity]
+    """Lay out the trainer's part: how to run it, every inject, the closings, the answers on their curves."""
+    notes = [wording.clean(line) for line in drill.assumptions]
+    notes += [f"Beyond what was tested: {wording.clean(line)}" for line in drill.outside_validity]
     return _render(
         "drill.html.j2",
         drill,
         made_at=made_at,
         strip=Markup(as_svg(rounds_strip(drill), "The rounds side by side", describe_rounds_strip(drill))),
         rounds=[_round_parts(drill, run) for run in drill.rounds],
-        overview=_overview(drill),
         groups=_groups(drill),
-        no_round_open="" if any_round_is_open(drill) else NO_WAY_OPEN.replace("this round", "every round"),
+        no_round_open="" if any_round_is_open(drill) else words.NO_WAY_OPEN.replace("this round", "every round"),
         last_resort=LAST_RESORT,
-        confidence=percent_words(drill.plan.confidence),
+        confidence=wording.percent_words(drill.plan.confidence),
         notes=notes,
         made_with=_made_with(drill),
     )
 
 
 def participants_page(drill: Drill, *, made_at: datetime) -> str:
-    """Lay out the sheets for the groups: one page for the place and household, one for each pause of each round.
-
-    Parameters
-    ----------
-    drill : Drill
-    made_at : datetime
-        With UTC offset.
-
-    Returns
-    -------
-    str
-        HTML.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-    """
+    """Lay out the sheets for the groups: one page for the place and household, one for each pause of each round."""
     return _render(
         "drill_participants.html.j2",
         drill,
         made_at=made_at,
         place_map=Markup(pause_map(drill, None, None)),
-        people=", ".join(clean(person.name, 40) for person in drill.plan.people),
-        animals=", ".join(clean(animal.name, 40) for animal in drill.plan.animals),
+        people=", ".join(wording.clean(person.name, 40) for person in drill.plan.people),
+        animals=", ".join(wording.clean(animal.name, 40) for animal in drill.plan.animals),
         safe_points=[
             {
-                "name": clean(point.name, 60),
+                "name": wording.clean(point.name, 60),
                 "kind": "safe point" if point.kind == "safe_point" else "place of last resort",
                 "ways": ", ".join(DRILL_WAY_WORDS[way] for way in point.ways),
             }
             for point in drill.plan.safe_points
         ],
         tasks=_tasks(drill),
-        choices=[DRILL_WAY_WORDS[way] for way in (*(way for way in WAYS if way in _ways(drill)), "stay")],
+        choices=[DRILL_WAY_WORDS[way] for way in (*(way for way in wording.WAYS if way in _ways(drill)), "stay")],
         sheets=[_sheet(drill, run, pause) for run in drill.rounds for pause in run.pauses],
     )
 
 
 def _render(template: str, drill: Drill, *, made_at: datetime, **values: Any) -> str:
-    check_made_at(made_at)
+    wording.check_made_at(made_at)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     text = files("leaveby.show.drill").joinpath(template).read_text(encoding="utf-8")
     style = files("leaveby.show.drill").joinpath("drill.css").read_text(encoding="utf-8")
@@ -153,14 +93,14 @@ def _render(template: str, drill: Drill, *, made_at: datetime, **values: Any) ->
         style=Markup(f"{letters_css()}\n{style}"),
         override=OVERRIDE,
         planning_aid=PLANNING_AID,
-        exercise=EXERCISE_BANNER,
+        exercise=words.EXERCISE_BANNER,
         exercise_only=EXERCISE_ONLY,
         invented=INVENTED,
-        notice=map_notice(drill.network),
-        name=clean(drill.name, 120),
-        plan=clean(drill.plan.name, 90),
-        day=day_words(drill.start),
-        begins=clock_words(drill, drill.script.begin_s, step_min=1),
+        notice=wording.map_notice(drill.network),
+        name=wording.clean(drill.name, 120),
+        plan=wording.clean(drill.plan.name, 90),
+        day=wording.day_words(drill.start),
+        begins=wording.clock_words(drill, drill.script.begin_s, step_min=1),
         made=made_at.strftime("%Y-%m-%d %H:%M"),
         base=Markup(map_base(drill)),
         **values,
@@ -173,16 +113,16 @@ def _ways(drill: Drill) -> tuple[str, ...]:
 
 def _round_parts(drill: Drill, run: Round) -> dict[str, Any]:
     return {
-        "title": round_full_title(run),
+        "title": words.round_full_title(run),
         "number": run.number,
-        "verdict": verdict_words(drill, run),
+        "verdict": words.verdict_words(drill, run),
         "is_open": round_is_open(run),
         "about": _about(run),
-        "leave_by": leave_by_words(drill, run),
+        "leave_by": words.leave_by_words(drill, run),
         "shuts": [
             {
-                "street": clean(one.street, 60),
-                "at": clock_words(drill, max(one.at_s, 0.0), step_min=1),
+                "street": wording.clean(one.street, 60),
+                "at": wording.clock_words(drill, max(one.at_s, 0.0), step_min=1),
                 "early": one.at_s < 0.0,
                 "ways": ", ".join(one.ways),
             }
@@ -191,21 +131,21 @@ def _round_parts(drill: Drill, run: Round) -> dict[str, Any]:
         "rows": _timeline(drill, run),
         "map": Markup(round_map(drill, run)),
         "curve": Markup(
-            as_svg(answers_curve(drill, run), f"Answers, {round_title(run)}", describe_answers_curve(drill, run))
+            as_svg(answers_curve(drill, run), f"Answers, {words.round_title(run)}", describe_answers_curve(drill, run))
         ),
         "placed": [_placed(drill, one, number) for number, one in enumerate(run.placed, start=1)],
-        "stay": stay_words(drill, run) if any(one.answer.way == "stay" for one in run.placed) else "",
-        "notes": [clean(line) for line in run.notes],
+        "stay": words.stay_words(drill, run) if any(one.answer.way == "stay" for one in run.placed) else "",
+        "notes": [wording.clean(line) for line in run.notes],
     }
 
 
 def _about(run: Round) -> str:
-    length = distance_words(run.run_m)
+    length = wording.distance_words(run.run_m)
     if run.speed_m_s is None:
         return "The fire as the plan's own equations give it."
     return (
-        f"{clean(run.run_from, 60)[:1].upper()}{clean(run.run_from, 60)[1:]}: {length} to the home in "
-        f"{duration_words(run.run_m / run.speed_m_s)}. The plan's own head rate of spread is multiplied by "
+        f"{wording.clean(run.run_from, 60)[:1].upper()}{wording.clean(run.run_from, 60)[1:]}: {length} to the home in "
+        f"{wording.duration_words(run.run_m / run.speed_m_s)}. The plan's own head rate of spread is multiplied by "
         f"{run.scale:.3g}."
     )
 
@@ -218,11 +158,11 @@ def _timeline(drill: Drill, run: Round) -> list[dict[str, Any]]:
             pause.at_s,
             1,
             {
-                "at": clock_words(drill, pause.at_s, step_min=1),
+                "at": wording.clock_words(drill, pause.at_s, step_min=1),
                 "kind": "pause",
                 "label": f"Pause {pause.number}",
                 "text": f"Hand out sheet {run.number}.{pause.number}: every group writes down when, and how.",
-                "more": f"{weather_words(pause)} {pause_words(pause)}",
+                "more": f"{words.weather_words(pause)} {words.pause_words(pause)}",
                 "basis": "",
                 "official": False,
             },
@@ -234,12 +174,12 @@ def _timeline(drill: Drill, run: Round) -> list[dict[str, Any]]:
 
 def _inject(drill: Drill, one: Inject) -> dict[str, Any]:
     return {
-        "at": clock_words(drill, one.at_s, step_min=1),
+        "at": wording.clock_words(drill, one.at_s, step_min=1),
         "kind": "keep" if one.facilitator_only else "give",
-        "label": KIND_WORDS[one.kind],
-        "text": clean(one.text),
+        "label": words.KIND_WORDS[one.kind],
+        "text": wording.clean(one.text),
         "more": "",
-        "basis": "your own" if one.source == "trainer" else clean(one.basis),
+        "basis": "your own" if one.source == "trainer" else wording.clean(one.basis),
         "official": one.kind == "official",
     }
 
@@ -247,26 +187,14 @@ def _inject(drill: Drill, one: Inject) -> dict[str, Any]:
 def _placed(drill: Drill, one: Placed, number: int) -> dict[str, Any]:
     return {
         "number": number,
-        "group": clean(one.answer.group, 60),
+        "group": wording.clean(one.answer.group, 60),
         "pause": one.answer.pause,
-        "answer": answer_words(drill, one),
-        "share": clear_words(one),
-        "margin": margin_words(drill, one),
+        "answer": words.answer_words(drill, one),
+        "share": words.clear_words(one),
+        "margin": words.margin_words(drill, one),
         "late": one.early_s is not None and one.early_s < 0.0,
-        "shut": shut_words(one),
+        "shut": words.shut_words(one),
     }
-
-
-def _overview(drill: Drill) -> list[dict[str, Any]]:
-    return [
-        {
-            "title": round_full_title(run),
-            "verdict": verdict_words(drill, run),
-            "is_open": round_is_open(run),
-            "leave_by": leave_by_words(drill, run),
-        }
-        for run in drill.rounds
-    ]
 
 
 def _groups(drill: Drill) -> list[dict[str, Any]]:
@@ -274,11 +202,11 @@ def _groups(drill: Drill) -> list[dict[str, Any]]:
     names = list(dict.fromkeys(one.answer.group for run in drill.rounds for one in run.placed))
     return [
         {
-            "group": clean(name, 60),
+            "group": wording.clean(name, 60),
             "cells": [
                 [
-                    f"pause {one.answer.pause}: {answer_words(drill, one)}: {clear_words(one)}, "
-                    f"{margin_words(drill, one)}"
+                    f"pause {one.answer.pause}: {words.answer_words(drill, one)}: {words.clear_words(one)}, "
+                    f"{words.margin_words(drill, one)}"
                     for one in run.placed
                     if one.answer.group == name
                 ]
@@ -291,12 +219,12 @@ def _groups(drill: Drill) -> list[dict[str, Any]]:
 
 def _tasks(drill: Drill) -> list[dict[str, str]]:
     """The household's tasks by way of leaving; how long they take together is for the groups to reckon."""
-    found: Mapping[str, Any] = {way: tasks_for(drill.plan, way) for way in WAYS if way in _ways(drill)}
+    found: Mapping[str, Any] = {way: tasks_for(drill.plan, way) for way in wording.WAYS if way in _ways(drill)}
     return [
         {
             "way": DRILL_WAY_WORDS[way],
             "list": "; ".join(
-                f"{clean(task.name, 60)} ({duration_words(task.likely_s)}"
+                f"{wording.clean(task.name, 60)} ({wording.duration_words(task.likely_s)}"
                 + (f", {task.hands} people)" if task.hands > 1 else ")")
                 for task in tasks
             )
@@ -309,12 +237,12 @@ def _tasks(drill: Drill) -> list[dict[str, str]]:
 def _sheet(drill: Drill, run: Round, pause: Pause) -> dict[str, Any]:
     fresh = new_at(run, pause)
     return {
-        "title": f"{round_title(run)}, sheet {run.number}.{pause.number}: it is "
-        f"{clock_words(drill, pause.at_s, step_min=1)}",
+        "title": f"{words.round_title(run)}, sheet {run.number}.{pause.number}: it is "
+        f"{wording.clock_words(drill, pause.at_s, step_min=1)}",
         "new": [_inject(drill, one) for one in fresh],
         "many": len(fresh) > MANY_NEW,
-        "weather": weather_words(pause),
-        "fire": pause_words(pause),
+        "weather": words.weather_words(pause),
+        "fire": words.pause_words(pause),
         "map": Markup(pause_map(drill, run, pause)),
     }
 
@@ -323,6 +251,6 @@ def _made_with(drill: Drill) -> str:
     version, seed = drill.inputs.get("leaveby", ""), drill.inputs.get("seed", "")
     rounds = "; ".join(speed_words(run.speed_m_s) for run in drill.rounds)
     parts = [f"Computed from {drill.members} members in each of {len(drill.rounds)} rounds ({rounds})"]
-    parts += [f"leaveby {clean(version, 30)}"] if version else []
-    parts += [f"seed {clean(seed, 30)}"] if seed else []
+    parts += [f"leaveby {wording.clean(version, 30)}"] if version else []
+    parts += [f"seed {wording.clean(seed, 30)}"] if seed else []
     return ", ".join(parts) + "."

@@ -10,19 +10,18 @@ import math
 from datetime import datetime
 from typing import Any, Final
 
-from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
+from leaveby.caution import LAST_RESORT
 from leaveby.decision.drill.result import Drill, Inject, Pause, Placed, Round, round_is_open
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.show.drill.words import EXERCISE_BANNER, inject_words, verdict_words
-from leaveby.show.wording import WAYS, check_made_at, iso_minute, map_notice, minutes_up, why_words
+from leaveby.show.record import SLACK, record_head, share_down
+from leaveby.show.wording import WAYS, iso_minute, map_notice, minutes_up, why_words
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 1
 """Rises when a field changes its meaning or goes."""
-
-_SLACK: Final = 1e-9
 
 
 def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
@@ -32,7 +31,6 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
 
     Parameters
     ----------
-    drill : Drill
     made_at : datetime
         When the drill was computed, with UTC offset; the clock is never read here.
 
@@ -46,14 +44,9 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
     InputError
         If `made_at` has no UTC offset.
     """
-    check_made_at(made_at)
+    first = {"exercise": EXERCISE_BANNER}
     return {
-        "override": OVERRIDE,
-        "exercise": EXERCISE_BANNER,
-        "planning_aid": PLANNING_AID,
-        "last_resort": LAST_RESORT,
-        "record_version": RECORD_VERSION,
-        "made_at": made_at.isoformat(timespec="seconds"),
+        **record_head(made_at, first=first, last_resort=LAST_RESORT, record_version=RECORD_VERSION),
         "drill": drill.name,
         "plan": drill.plan.name,
         "begins": iso_minute(drill, drill.script.begin_s),
@@ -103,14 +96,10 @@ def _way(drill: Drill, way: WayTiming) -> dict[str, Any]:
         "drive_min": {"p50": minutes_up(way.drive_s.p50_s), "p95": minutes_up(way.drive_s.p95_s)},
         "safe_point": None if way.route is None else way.route.safe_point,
         "clear_probability": [
-            [iso_minute(drill, float(at_s)), _share(float(share))]
+            [iso_minute(drill, float(at_s)), share_down(share)]
             for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
         ],
     }
-
-
-def _share(share: float) -> float:
-    return math.floor(share * 1e4 + _SLACK) / 1e4
 
 
 def _inject(drill: Drill, one: Inject) -> dict[str, Any]:
@@ -143,13 +132,13 @@ def _pause(drill: Drill, one: Pause) -> dict[str, Any]:
 
 def _placed(drill: Drill, one: Placed) -> dict[str, Any]:
     answer = one.answer
-    early_min = None if one.early_s is None else math.floor(one.early_s / 60.0 + _SLACK)
+    early_min = None if one.early_s is None else math.floor(one.early_s / 60.0 + SLACK)
     return {
         "group": answer.group,
         "pause": answer.pause,
         "way": answer.way,
         "start": iso_minute(drill, answer.start_s),
-        "clear_probability": None if one.clear_probability is None else _share(one.clear_probability),
+        "clear_probability": None if one.clear_probability is None else share_down(one.clear_probability),
         "leave_by": iso_minute(drill, one.latest_start_s),
         "minutes_before_leave_by": early_min,
         "why": _why_not_placed(one),

@@ -30,19 +30,10 @@ from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, distance_
 EXERCISE_BANNER: Final = f"{EXERCISE_ONLY.upper()}: nothing on this page is happening. No message on it is real."
 """Stands at the head of every page of a drill."""
 
+_AS_THEY_ARE: Final = "seen heard measured wind smoke embers road power phone leave-by end"
 KIND_WORDS: Final[Mapping[str, str]] = {
-    "seen": "seen",
-    "heard": "heard",
-    "measured": "measured",
+    **{kind: kind for kind in _AS_THEY_ARE.split()},
     "official": "official message",
-    "wind": "wind",
-    "smoke": "smoke",
-    "embers": "embers",
-    "road": "road",
-    "power": "power",
-    "phone": "phone",
-    "leave-by": "leave-by",
-    "end": "end",
 }
 
 NO_WAY_OPEN: Final = (

@@ -8,15 +8,8 @@ from typing import Any, Final
 from leaveby.caution import LAST_RESORT
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.household.shelter import SKIN_LIMIT_KW_M2, LastResort, Place
-from leaveby.show.wording import (
-    clean,
-    clock_words,
-    distance_words,
-    duration_words,
-    every_road_shut_words,
-    iso_minute,
-    minutes_up,
-)
+from leaveby.show import wording
+from leaveby.show.record import share_down
 
 _BY: Final = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}
 _BEYOND: Final = "Not within the hours that were computed; this does not mean that it does not come."
@@ -26,7 +19,7 @@ def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
     """Say what is known of the last resort, with clock times; the caution stands apart, above these sentences."""
     shelter = result.shelter
     return (
-        every_road_shut_words(result),
+        wording.every_road_shut_words(result),
         *_closing_lines(result, shelter),
         *_heat_lines(shelter),
         _place_line(result, shelter),
@@ -49,11 +42,11 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
         "caution": LAST_RESORT,
         "sentences": list(shelter_lines(result)),
         "tasks": list(shelter.tasks),
-        "ready_min": minutes_up(shelter.ready_s),
-        **{name: iso_minute(result, time_s) for name, time_s in times.items()},
+        "ready_min": wording.minutes_up(shelter.ready_s),
+        **{name: wording.iso_minute(result, time_s) for name, time_s in times.items()},
         "why": {name: _why_null(shelter, name, time_s) for name, time_s in times.items() if not math.isfinite(time_s)},
-        "closed_before_embers": _share_down(shelter.closed_before_embers),
-        "closed_before_front": _share_down(shelter.closed_before_front),
+        "closed_before_embers": share_down(shelter.closed_before_embers),
+        "closed_before_front": share_down(shelter.closed_before_front),
         "too_late": list(shelter.too_late),
         "heat_kw_m2": None if shelter.heat_kw_m2 is None else math.ceil(shelter.heat_kw_m2 * 10.0 - 1e-9) / 10.0,
         "heat_class": shelter.heat_class,
@@ -63,10 +56,6 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
         "place": None if shelter.place is None else _place_record(result, shelter.place, shelter.place_reachable),
         "assumptions": list(shelter.assumptions),
     }
-
-
-def _share_down(share: float) -> float:
-    return math.floor(share * 1e4 + 1e-9) / 1e4
 
 
 def _seconds_down(time_s: float | None) -> float | None:
@@ -91,7 +80,7 @@ def _why_null(shelter: LastResort, name: str, time_s: float) -> str:
 
 
 def _place_record(result: HouseholdResult, place: Place, reachable: bool) -> dict[str, Any]:
-    until = iso_minute(result, place.open_until_s)
+    until = wording.iso_minute(result, place.open_until_s)
     if until is not None:
         why = ""
     elif place.open_until_s > 0.0:
@@ -102,7 +91,7 @@ def _place_record(result: HouseholdResult, place: Place, reachable: bool) -> dic
         "name": place.name,
         "way": place.way,
         "distance_m": math.ceil(place.distance_m - 1e-9) if math.isfinite(place.distance_m) else None,
-        "travel_min": minutes_up(place.travel_s),
+        "travel_min": wording.minutes_up(place.travel_s),
         "leave_for_it_by": until,
         "why": why,
         "reachable_when_begun": reachable,
@@ -112,25 +101,25 @@ def _place_record(result: HouseholdResult, place: Place, reachable: bool) -> dic
 def _closing_lines(result: HouseholdResult, shelter: LastResort) -> list[str]:
     if not shelter.tasks:
         return ["Your plan names no task for closing the house."]
-    tasks = ", ".join(clean(task, 40) for task in shelter.tasks)
-    told = [f"Closing the house takes up to {duration_words(shelter.ready_s)}: {tasks}."]
+    tasks = ", ".join(wording.clean(task, 40) for task in shelter.tasks)
+    told = [f"Closing the house takes up to {wording.duration_words(shelter.ready_s)}: {tasks}."]
     if not math.isfinite(shelter.ember_arrival_s):
         told.append("Embers were not computed to arrive within the hours; they may still come.")
         return told
     front = (
-        f", the fire front from {clock_words(result, shelter.front_arrival_s)}"
+        f", the fire front from {wording.clock_words(result, shelter.front_arrival_s)}"
         if math.isfinite(shelter.front_arrival_s)
         else ""
     )
-    told.append(f"Embers can fall from {clock_words(result, shelter.ember_arrival_s)}{front}.")
-    by = clock_words(result, shelter.latest_start_before_embers_s)
+    told.append(f"Embers can fall from {wording.clock_words(result, shelter.ember_arrival_s)}{front}.")
+    by = wording.clock_words(result, shelter.latest_start_before_embers_s)
     if shelter.leaving_ends_s == math.inf:
         told.append(
             f"To be done before the embers, closing has to begin by {by}, and only if you are officially directed to "
             "shelter: leaving comes first."
         )
         return told
-    begun = clock_words(result, shelter.begins_s)
+    begun = wording.clock_words(result, shelter.begins_s)
     late = math.ceil(100.0 * (1.0 - shelter.closed_before_embers) - 1e-9)
     passed = shelter.latest_start_before_embers_s < shelter.begins_s
     when = f"by {by}, before the last resort begins: leaving comes first" if passed else f"by {by} at the latest"
@@ -141,7 +130,9 @@ def _closing_lines(result: HouseholdResult, shelter: LastResort) -> list[str]:
     if set(shelter.too_late) == set(shelter.tasks):
         told.append(f"Begun at {begun}, none of these tasks is done before the embers.")
     elif shelter.too_late:
-        told.append(f"Too late at {begun} on this list: {', '.join(clean(task, 40) for task in shelter.too_late)}.")
+        told.append(
+            f"Too late at {begun} on this list: {', '.join(wording.clean(task, 40) for task in shelter.too_late)}."
+        )
     return told
 
 
@@ -170,16 +161,17 @@ def _place_line(result: HouseholdResult, shelter: LastResort) -> str:
     place = shelter.place
     if place is None:
         return "Your plan names no place of last resort. Ask your fire agency which one serves your address."
-    name = clean(place.name, 60)
+    name = wording.clean(place.name, 60)
     if not math.isfinite(place.travel_s) or place.open_until_s == -math.inf:
         return f"No road leads in time to the nearest place of last resort, {name}, in this scenario."
     if not math.isfinite(place.open_until_s):
         until = "no closing of the way there was computed, and it may still shut"
     else:
-        until = f"if you are directed there, leave for it by {clock_words(result, place.open_until_s)} at the latest"
+        by = wording.clock_words(result, place.open_until_s)
+        until = f"if you are directed there, leave for it by {by} at the latest"
         if not shelter.place_reachable:
             until += ", before the last resort begins"
     return (
-        f"The nearest place of last resort is {name}, {distance_words(place.distance_m)} and "
-        f"{duration_words(place.travel_s)} {_BY[place.way]}; {until}."
+        f"The nearest place of last resort is {name}, {wording.distance_words(place.distance_m)} and "
+        f"{wording.duration_words(place.travel_s)} {_BY[place.way]}; {until}."
     )

@@ -13,19 +13,19 @@ import shapely
 from matplotlib.collections import LineCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon as Outline
 from numpy.typing import NDArray
 from shapely.geometry import LineString
 
 from leaveby.decision.ways.result import HouseholdResult, WayRoute
 from leaveby.fire.terrain import Grid
 from leaveby.roads.routing.itinerary import compass_words, street
-from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES, blank_figure, figure_style, finite
+from leaveby.show import wording
+from leaveby.show.figure import INK, WAY_COLOURS, blank_figure, figure_style, finite
 from leaveby.show.ground import (
     ShutStreet,
     arrival_s,
     clock_steps,
-    edge_line,
+    edge_lines,
     hill_shade,
     ignition_points,
     shown_triggers,
@@ -33,32 +33,18 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
-from leaveby.show.map_labels import HALO, Sheet, draw_scale, lines_of
+from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets
 from leaveby.show.map_legend import (
     FIRE,
-    HOME_LOOK,
-    IGNITION_LOOK,
-    LAST_RESORT_LOOK,
     ROUTE,
     ROUTE_LOOKS,
-    SAFE_LOOK,
     draw_legend,
 )
-from leaveby.show.wording import (
-    INSIDE_WORDS,
-    WAY_TITLES,
-    clean,
-    clock_words,
-    distance_words,
-    map_notice,
-    shown_ways,
-    street_words,
-)
+from leaveby.show.scene import MAIN_CLASSES as MAIN_CLASSES
+from leaveby.show.scene import household_scene
+from leaveby.show.symbols import line_look, way_symbol
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
-MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
-"""Roads drawn broader; their links begin with the same words."""
-
 _BADGES: Final = 5
 _MAP_SHARE: Final = 0.745
 _MAX_PIXELS: Final = 260
@@ -70,13 +56,8 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
 
     Parameters
     ----------
-    result : HouseholdResult
     width_mm, height_mm : float
         Printed size, above 0.
-
-    Returns
-    -------
-    Figure
     """
     with figure_style():
         figure = blank_figure(width_mm, height_mm)
@@ -98,14 +79,14 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
         ends = _draw_routes(sheet, result)
         draw_scale(sheet)
         badges = _draw_badges(sheet, result)
-        _draw_places(sheet, result)
+        draw_places(sheet, household_scene(result, only=("home", "safe_points", "ignitions")))
         _name_triggers(sheet, result)
         _draw_street_names(sheet, result)
         draw_legend(side, result, frame=sheet.frame, share=1.0 - share, badges=badges, ends=ends, times=times)
         axes.text(
             0.995,
             0.006,
-            map_notice(result.network),
+            wording.map_notice(result.network),
             transform=axes.transAxes,
             ha="right",
             va="bottom",
@@ -120,7 +101,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
 def _window(result: HouseholdResult, *, aspect: float) -> tuple[float, float, float, float]:
     """Crop to home, routes, their ends and the ignitions, and widen to the picture's shape."""
     points = [np.array([result.home_xy_m])]
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         if way.route is not None:
             points.append(shapely.get_coordinates(to_grid(result, way.route.line)))
     points.extend(positions for _, positions in ignition_points(result))
@@ -203,7 +184,10 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     axes.contourf(x_m, y_m, level, levels=[-1e18, times[-1]], colors=["#d9804f"], alpha=0.16, zorder=1)
     lines = axes.contour(x_m, y_m, level, levels=list(times), colors=FIRE, linewidths=0.8, zorder=3)
     labels = axes.clabel(
-        lines, fontsize=6.5, inline_spacing=1, fmt={at_s: clock_words(result, at_s, step_min=1) for at_s in times}
+        lines,
+        fontsize=6.5,
+        inline_spacing=1,
+        fmt={at_s: wording.clock_words(result, at_s, step_min=1) for at_s in times},
     )
     for label in labels:
         place = label.get_position()
@@ -218,7 +202,7 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
 def last_that_matters_s(result: HouseholdResult) -> float:
     """Later isochrones say nothing about leaving: an hour after the fire is at the home and the ways out are shut."""
     times = finite(result.fire.home_p50_s)
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         times += finite(way.latest_departure_s)
         if way.route is not None:
             times += finite(*(float(result.closing_s[edge]) for edge in way.route.edges))
@@ -227,12 +211,13 @@ def last_that_matters_s(result: HouseholdResult) -> float:
 
 def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
     axes, frame, network = sheet.axes, sheet.frame, result.network
+    drawn = edge_lines(network, result.terrain.grid.crs)
     big: list[NDArray[np.float64]] = []
     small: list[NDArray[np.float64]] = []
     for edge in range(network.edge_count):
         if 0 <= network.twin[edge] < edge:
             continue
-        line = edge_line(result, edge)
+        line = drawn[edge]
         if line.is_empty or not line.intersects(frame):
             continue
         main = network.highway[edge].startswith(MAIN_CLASSES)
@@ -243,20 +228,17 @@ def _draw_streets(sheet: Sheet, result: HouseholdResult) -> None:
 
 
 def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
-    axes, frame = sheet.axes, sheet.frame
     for line in shown_triggers(result):
-        colour = WAY_COLOURS.get(line.way, INK)
-        edge = trigger_edge(result, line, frame)
-        for part in lines_of(edge):
+        for part in lines_of(trigger_edge(result, line, sheet.frame)):
             x_m, y_m = np.asarray(part.coords).T[:2]
-            axes.plot(x_m, y_m, color="white", linewidth=3.2, alpha=0.8, zorder=5)
-            axes.plot(x_m, y_m, color=colour, linewidth=1.7, linestyle=WAY_DASHES.get(line.way, "-"), zorder=5.1)
+            sheet.axes.plot(x_m, y_m, color="white", linewidth=3.2, alpha=0.8, zorder=5)
+            sheet.axes.plot(x_m, y_m, **line_look(way_symbol("trigger", line.way)), zorder=5.1)
 
 
 def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
     for line in shown_triggers(result):
         whom = {"tow": "towing", "car": "car", "foot": "foot"}.get(line.way, line.way)
-        text = f"{whom}: {INSIDE_WORDS.get(line.way, 'fire inside')}"
+        text = f"{whom}: {wording.INSIDE_WORDS.get(line.way, 'fire inside')}"
         colour = WAY_COLOURS.get(line.way, INK)
         for part in lines_of(trigger_edge(result, line, sheet.frame)):
             if sheet.write_along(text, part, size=6.2, off=1.0, colour=colour):
@@ -265,17 +247,7 @@ def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
 
 def drawn_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
     """Each different route once, with the ways of leaving that share it."""
-    drawn: list[tuple[list[str], WayRoute]] = []
-    for way in shown_ways(result):
-        if way.route is None or way.route.line.is_empty:
-            continue
-        for names, route in drawn:
-            if (route.edges, route.safe_point) == (way.route.edges, way.route.safe_point):
-                names.append(way.way)
-                break
-        else:
-            drawn.append(([way.way], way.route))
-    return tuple((tuple(names), route) for names, route in drawn)
+    return tuple((names, route) for names, route in wording.shared_routes(result) if not route.line.is_empty)
 
 
 def _draw_routes(sheet: Sheet, result: HouseholdResult) -> list[tuple[tuple[str, ...], str]]:
@@ -291,39 +263,12 @@ def _draw_routes(sheet: Sheet, result: HouseholdResult) -> list[tuple[tuple[str,
     return ends
 
 
-def _draw_places(sheet: Sheet, result: HouseholdResult) -> None:
-    axes, frame = sheet.axes, sheet.frame
-    labels: list[tuple[str, tuple[float, float], str]] = [("Home", result.home_xy_m, INK)]
-    axes.plot(*result.home_xy_m, **HOME_LOOK, zorder=14)
-    for point in result.plan.safe_points:
-        place = result.safe_point_xy_m.get(point.name)
-        if place is None or not frame.covers(shapely.Point(place)):
-            continue
-        last = point.kind == "place_of_last_resort"
-        axes.plot(*place, **(LAST_RESORT_LOOK if last else SAFE_LOOK), zorder=13)
-        labels.append((clean(point.name, 30), place, INK))
-    for ignition, (name, positions) in zip(result.plan.ignitions, ignition_points(result), strict=True):
-        if len(positions) == 1:
-            axes.plot(*positions[0], **IGNITION_LOOK, zorder=13)
-        elif ignition.ring:
-            axes.add_patch(Outline(positions, closed=True, facecolor="none", edgecolor=FIRE, linewidth=2, zorder=12))
-        else:
-            axes.plot(*positions.T, color=FIRE, linewidth=2.4, zorder=12)
-        middle = positions.mean(axis=0)
-        at = ignition.at.astimezone(result.start.tzinfo).strftime("%H:%M")
-        labels.append((f"{clean(name, 40)}, {at}", (float(middle[0]), float(middle[1])), FIRE))
-    for _, place, _ in labels:
-        sheet.take(*place, radius_pt=6.0)
-    for text, place, colour in labels:
-        sheet.write_beside(text, place, colour=colour)
-
-
 def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet, bool]]:
     """Numbers on the streets of the first route, in the order in which they shut.
 
     Returns the first streets to shut, all of them, and whether there was room on the map for each one's number.
     """
-    route = next((way.route for way in shown_ways(result) if way.route is not None), None)
+    route = next((way.route for way in wording.shown_ways(result) if way.route is not None), None)
     if route is None:
         return []
     busy = [result.home_xy_m, *result.safe_point_xy_m.values()]
@@ -347,24 +292,16 @@ def _draw_badges(sheet: Sheet, result: HouseholdResult) -> list[tuple[ShutStreet
 def _draw_street_names(sheet: Sheet, result: HouseholdResult) -> None:
     """Names along the streets of the routes first, then along the longest streets, where there is room."""
     network, frame = result.network, sheet.frame
+    drawn = edge_lines(network, result.terrain.grid.crs)
     lines: dict[str, list[LineString]] = {}
     for edge in range(network.edge_count):
         if (network.name[edge] or network.ref[edge]) and not 0 <= network.twin[edge] < edge:
-            line = edge_line(result, edge)
+            line = drawn[edge]
             if line.intersects(frame):
                 lines.setdefault(street(network, edge), []).append(line)
-    on_route = {
-        street(network, edge) for way in shown_ways(result) if way.route is not None for edge in way.route.edges
-    }
-    order = sorted(lines, key=lambda name: (name not in on_route, -sum(line.length for line in lines[name]), name))
-    written = 0
-    for name in order:
-        if written >= _STREET_NAMES:
-            break
-        text = clean(name, 28)
-        merged = shapely.line_merge(shapely.unary_union(lines[name]).intersection(frame))
-        size, off = (6.5, 1.15) if name in on_route else (5.6, 0.85)
-        written += any(sheet.write_along(text, part, size=size, off=off) for part in lines_of(merged)[:2])
+    routes = [way.route for way in wording.shown_ways(result) if way.route is not None]
+    first = {street(network, edge) for route in routes for edge in route.edges}
+    name_streets(sheet, lines, most=_STREET_NAMES, first=first)
 
 
 def describe_map(result: HouseholdResult) -> str:
@@ -375,29 +312,29 @@ def describe_map(result: HouseholdResult) -> str:
         offset = positions - home
         nearest = offset[int(np.argmin(np.hypot(offset[:, 0], offset[:, 1])))]
         parts.append(
-            f"{clean(name)} starts {distance_words(float(np.hypot(*nearest)))} to the "
+            f"{wording.clean(name)} starts {wording.distance_words(float(np.hypot(*nearest)))} to the "
             f"{compass_words(math.degrees(math.atan2(nearest[0], nearest[1])))} of your home."
         )
-    for way in shown_ways(result):
+    for way in wording.shown_ways(result):
         if way.route is None:
-            parts.append(f"{WAY_TITLES.get(way.way, way.way)}: no route.")
+            parts.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: no route.")
             continue
         shut = [
-            f"{street_words(street.street)} at {clock_words(result, street.at_s)}"
+            f"{wording.street_words(street.street)} at {wording.clock_words(result, street.at_s)}"
             for street in shut_streets(result, way.route)[:_BADGES]
         ]
         shuts = f"; shuts in this order: {', '.join(shut)}" if shut else "; no closing was computed on it"
         parts.append(
-            f"{WAY_TITLES.get(way.way, way.way)}: {distance_words(way.route.length_m)} to "
-            f"{clean(way.route.safe_point, 60)}{shuts}."
+            f"{wording.WAY_TITLES.get(way.way, way.way)}: {wording.distance_words(way.route.length_m)} to "
+            f"{wording.clean(way.route.safe_point, 60)}{shuts}."
         )
     for line in shown_triggers(result):
         near = [(bearing, at_m) for bearing, at_m in line.distance_m if math.isfinite(at_m)]
         if near:
             bearing_deg, at_m = max(near, key=lambda item: item[1])
             parts.append(
-                f"Trigger line ({WAY_TITLES.get(line.way, line.way)}; in the weather of "
-                f"{clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
-                f"{compass_words(bearing_deg)}, {distance_words(at_m)}."
+                f"Trigger line ({wording.WAY_TITLES.get(line.way, line.way)}; in the weather of "
+                f"{wording.clock_words(result, line.weather_at_s)}): reaches farthest from your home to the "
+                f"{compass_words(bearing_deg)}, {wording.distance_words(at_m)}."
             )
     return " ".join(parts)

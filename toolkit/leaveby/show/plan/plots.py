@@ -17,29 +17,8 @@ from matplotlib.patches import Patch
 
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.household.plan import Person
-from leaveby.show.figure import (
-    DARK,
-    GREY,
-    INK,
-    MUTED,
-    PALE,
-    WAY_COLOURS,
-    WAY_DASHES,
-    blank_figure,
-    clock_axis,
-    figure_style,
-    finite,
-    whole_hours,
-    write_beside,
-)
-from leaveby.show.wording import (
-    WAY_TITLES,
-    clean,
-    clock_words,
-    duration_words,
-    percent_words,
-    shown_ways,
-)
+from leaveby.show import figure as paper
+from leaveby.show import wording
 
 CRITICAL_SHARE: Final = 0.8
 """A task that decides the ready time in at least this share of members is marked as critical."""
@@ -55,8 +34,8 @@ _WAY_WORDS: Final = {"tow": "towing", "car": "car", "foot": "foot"}
 
 
 _TASK_LOOKS: Final = (
-    (DARK, None, "decides when you can go"),
-    (GREY, "//", "often decides"),
+    (paper.DARK, None, "decides when you can go"),
+    (paper.GREY, "//", "often decides"),
     ("white", None, "has slack"),
 )
 _WAITING_WORDS: Final = (
@@ -71,7 +50,6 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
 
     Parameters
     ----------
-    result : HouseholdResult
     start_at_s : float, optional
         A moment to mark, in seconds from the scenario's start.
 
@@ -80,18 +58,18 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
     Figure
         One falling line per way of leaving, the asked confidence as a level line, the latest starts as marks.
     """
-    ways = [way for way in shown_ways(result) if way.start_s.size and way.route is not None]
-    times = [time_s for way in ways for time_s in _falling_part(way)] + finite(start_at_s)
-    low_s, high_s = whole_hours(result, min(times), max(times)) if times else (0.0, result.plan.horizon_s)
-    with figure_style():
-        figure = blank_figure(92.0, CURVE_HEIGHT_MM)
+    ways = [way for way in wording.shown_ways(result) if way.start_s.size and way.route is not None]
+    times = [time_s for way in ways for time_s in _falling_part(way)] + paper.finite(start_at_s)
+    low_s, high_s = paper.whole_hours(result, min(times), max(times)) if times else (0.0, result.plan.horizon_s)
+    with paper.figure_style():
+        figure = paper.blank_figure(92.0, CURVE_HEIGHT_MM)
         axes = figure.add_subplot()
         for way in ways:
             axes.plot(
                 way.start_s / 60.0,
                 way.clear_probability * 100.0,
-                color=WAY_COLOURS.get(way.way, INK),
-                linestyle=WAY_DASHES.get(way.way, "-"),
+                color=paper.WAY_COLOURS.get(way.way, paper.INK),
+                linestyle=paper.WAY_DASHES.get(way.way, "-"),
                 linewidth=1.8,
                 marker=MARKERS.get(way.way, "D"),
                 markevery=[],
@@ -99,29 +77,29 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
             )
             if way.latest_start_s is not None and low_s <= way.latest_start_s <= high_s:
                 mark_leave_by(axes, way, confidence=result.plan.confidence)
-        axes.axhline(result.plan.confidence * 100.0, color=INK, linewidth=0.8)
+        axes.axhline(result.plan.confidence * 100.0, color=paper.INK, linewidth=0.8)
         axes.text(
             0.995,
             result.plan.confidence * 100.0 - 1.5,
-            f"asked for: {percent_words(result.plan.confidence)}",
+            f"asked for: {wording.percent_words(result.plan.confidence)}",
             transform=axes.get_yaxis_transform(),
             ha="right",
             va="top",
             fontsize=7,
         )
         if start_at_s is not None:
-            axes.axvline(start_at_s / 60.0, color=INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
+            axes.axvline(start_at_s / 60.0, color=paper.INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
         axes.set_ylim(0.0, 104.0)
         axes.set_ylabel("runs that get clear, in 100")
         axes.set_xlabel("when you start getting ready")
-        clock_axis(axes, result, low_s, high_s=high_s, most=7)
+        paper.clock_axis(axes, result, low_s, high_s=high_s, most=7)
         finish_curve(axes, legend=bool(ways))
     return figure
 
 
 def finish_curve(axes: Axes, *, legend: bool) -> None:
     """Give a figure of clear-probability curves its grid, frame and key; or the words for having none."""
-    axes.grid(color=PALE, linewidth=0.6)
+    axes.grid(color=paper.PALE, linewidth=0.6)
     axes.spines[["top", "right"]].set_visible(False)
     if legend:
         axes.legend(
@@ -145,7 +123,7 @@ def mark_leave_by(axes: Axes, way: WayTiming, *, confidence: float) -> None:
         [way.latest_start_s / 60.0],
         [confidence * 100.0],
         marker=MARKERS.get(way.way, "D"),
-        color=WAY_COLOURS.get(way.way, INK),
+        color=paper.WAY_COLOURS.get(way.way, paper.INK),
         markersize=6,
         markeredgecolor="white",
         linestyle="none",
@@ -160,14 +138,14 @@ def _falling_part(way: WayTiming) -> list[float]:
     first = below[0] if below else float(way.start_s[0])
     gone = [float(at) for at, share in zip(way.start_s, way.clear_probability, strict=True) if share <= 0.005]
     last = gone[0] if gone else float(way.start_s[-1])
-    return [max(first - 1800.0, float(way.start_s[0])), last, *finite(way.latest_start_s)]
+    return [max(first - 1800.0, float(way.start_s[0])), last, *paper.finite(way.latest_start_s)]
 
 
 def describe_clear_curve(result: HouseholdResult) -> str:
     """Say what the clear-probability curve shows."""
     lines = []
-    for way in shown_ways(result):
-        title = WAY_TITLES.get(way.way, way.way)
+    for way in wording.shown_ways(result):
+        title = wording.WAY_TITLES.get(way.way, way.way)
         if way.route is None or not way.start_s.size:
             lines.append(f"{title}: no curve, since there is no way to draw.")
             continue
@@ -175,7 +153,7 @@ def describe_clear_curve(result: HouseholdResult) -> str:
         for level in (0.95, 0.5, 0.05):
             late = [at for at, share in zip(way.start_s, way.clear_probability, strict=True) if share < level]
             if late:
-                marks.append(f"below {percent_words(level)} from {clock_words(result, float(late[0]))}")
+                marks.append(f"below {wording.percent_words(level)} from {wording.clock_words(result, float(late[0]))}")
         lines.append(f"{title}: {', '.join(marks)}." if marks else f"{title}: does not fall within the hours drawn.")
     return "Share of computed runs that get clear, by the moment one starts getting ready. " + " ".join(lines)
 
@@ -197,17 +175,24 @@ def _bars(result: HouseholdResult, way: str) -> list[_Bar]:
     timing = result.ways[way]
     schedule = timing.schedule
     waits = [
-        _Bar(f"{clean(person.name, 18)} comes home", 0.0, person.arrives_after_s, _home_words(person), rank, False)
+        _Bar(
+            f"{wording.clean(person.name, 18)} comes home",
+            0.0,
+            person.arrives_after_s,
+            _home_words(person),
+            rank,
+            False,
+        )
         for person in result.plan.people
         if person.is_away
         for rank in [_rank(timing.held_up_by.get(person.name, 0.0))]
     ]
     tasks = [
         _Bar(
-            clean(schedule.tasks[place], 30),
+            wording.clean(schedule.tasks[place], 30),
             schedule.start_s[place],
             schedule.finish_s[place],
-            clean(", ".join(schedule.who[place]), 24),
+            wording.clean(", ".join(schedule.who[place]), 24),
             task_rank(timing, schedule.tasks[place]),
             True,
         )
@@ -227,24 +212,12 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
     """Draw who does what when, at the likely durations, with the tasks that decide the ready time marked.
 
     Where someone is away at first, the waiting for them stands above the tasks as a thin bar, marked likewise.
-
-    Parameters
-    ----------
-    result : HouseholdResult
-    way : str
-        A key of `result.ways`.
-    width_mm : float
-        Printed width.
-
-    Returns
-    -------
-    Figure
     """
     schedule = result.ways[way].schedule
     bars = _bars(result, way)
     count = len(bars)
-    with figure_style():
-        figure = blank_figure(width_mm, task_bars_height_mm(count))
+    with paper.figure_style():
+        figure = paper.blank_figure(width_mm, task_bars_height_mm(count))
         axes = figure.add_subplot()
         for row, bar in enumerate(bars):
             start_min, finish_min = bar.start_s / 60.0, bar.finish_s / 60.0
@@ -255,12 +228,12 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
                 left=start_min,
                 height=0.72 if bar.is_task else 0.3,
                 facecolor=colour,
-                edgecolor=INK,
+                edgecolor=paper.INK,
                 linewidth=0.8,
                 hatch=hatch,
             )
             if bar.beside:
-                write_beside(axes, finish_min, row, bar.beside, size=6.2, colour=MUTED)
+                paper.write_beside(axes, finish_min, row, bar.beside, size=6.2, colour=paper.MUTED)
         axes.set_yticks(
             range(count),
             [f"{bar.label} ●" if bar.rank == 0 else bar.label for bar in bars],
@@ -272,7 +245,7 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
         axes.set_ylim(max(count, 1) - 0.4, -0.6)
         longest_min = max([schedule.ready_s, *schedule.finish_s], default=0.0) / 60.0
         axes.set_xlim(0.0, max(longest_min, 1.0) * 1.28)
-        axes.axvline(schedule.ready_s / 60.0, color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
+        axes.axvline(schedule.ready_s / 60.0, color=paper.INK, linewidth=0.9, linestyle=(0, (4, 2)))
         axes.tick_params(axis="y", length=0)
         axes.spines[["top", "right", "left"]].set_visible(False)
         if not count:
@@ -280,7 +253,7 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
         else:
             axes.legend(
                 handles=[
-                    Patch(facecolor=colour, edgecolor=INK, hatch=hatch, label=words)
+                    Patch(facecolor=colour, edgecolor=paper.INK, hatch=hatch, label=words)
                     for colour, hatch, words in _TASK_LOOKS
                 ],
                 loc="lower center",
@@ -321,20 +294,21 @@ def describe_tasks(result: HouseholdResult, way: str) -> str:
     """Say who does what when."""
     timing = result.ways[way]
     schedule = timing.schedule
-    parts = [f"Tasks before leaving: {WAY_TITLES.get(way, way).lower()}, in minutes after you start."]
+    parts = [f"Tasks before leaving: {wording.WAY_TITLES.get(way, way).lower()}, in minutes after you start."]
     away = [person for person in result.plan.people if person.is_away]
     for person in away:
         held_up = _WAITING_WORDS[_rank(timing.held_up_by.get(person.name, 0.0))]
         likely_min = math.ceil(person.arrives_after_s / 60.0)
         home = f"{_home_words(person)}, likely {likely_min}" if person.arrival_is_uncertain else _home_words(person)
-        parts.append(f"{clean(person.name, 60)} comes home {home}, {held_up}.")
+        parts.append(f"{wording.clean(person.name, 60)} comes home {home}, {held_up}.")
     for place in schedule.order:
         name = schedule.tasks[place]
         critical = f", {_TASK_LOOKS[task_rank(timing, name)][2]}"
         parts.append(
-            f"{clean(name, 60)}: {math.floor(schedule.start_s[place] / 60.0)} to "
-            f"{math.ceil(schedule.finish_s[place] / 60.0)}, {clean(', '.join(schedule.who[place]), 60)}{critical}."
+            f"{wording.clean(name, 60)}: {math.floor(schedule.start_s[place] / 60.0)} to "
+            f"{math.ceil(schedule.finish_s[place] / 60.0)}, "
+            f"{wording.clean(', '.join(schedule.who[place]), 60)}{critical}."
         )
     likely = " and everyone comes home at the likely time" if away else ""
-    parts.append(f"Ready after {duration_words(schedule.ready_s)} if each task takes its usual time{likely}.")
+    parts.append(f"Ready after {wording.duration_words(schedule.ready_s)} if each task takes its usual time{likely}.")
     return " ".join(parts)

@@ -6,13 +6,10 @@ up to a tenth; shares are rounded down. A time without end is never a number: it
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
-from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import (
     DayBefore,
     HouseholdResult,
@@ -24,23 +21,13 @@ from leaveby.decision.ways.result import (
     WhatIf,
     way_is_open,
 )
+from leaveby.show import wording
 from leaveby.show.plan.last_resort import shelter_record
-from leaveby.show.wording import (
-    check_made_at,
-    every_road_shut_words,
-    iso_minute,
-    map_notice,
-    minutes_down,
-    minutes_up,
-    shown_ways,
-    why_words,
-)
+from leaveby.show.record import SLACK, record_head, share_down, share_up
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 2
 """Rises when a field changes its meaning or goes."""
-
-_SLACK: Final = 1e-9
 
 
 def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, Any]:
@@ -50,7 +37,6 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
 
     Parameters
     ----------
-    result : HouseholdResult
     made_at : datetime
         When the answer was made, with UTC offset; the clock is never read here.
 
@@ -64,45 +50,31 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
     InputError
         If `made_at` has no UTC offset.
     """
-    check_made_at(made_at)
     return {
-        "override": OVERRIDE,
-        "planning_aid": PLANNING_AID,
-        "record_version": RECORD_VERSION,
-        "made_at": made_at.isoformat(timespec="seconds"),
+        **record_head(made_at, record_version=RECORD_VERSION),
         "scenario": _scenario(result),
         "confidence": float(result.plan.confidence),
-        "ways": {way.way: _way(result, way) for way in shown_ways(result)},
+        "ways": {way.way: _way(result, way) for way in wording.shown_ways(result)},
         "fire": _fire(result),
         "triggers": [_trigger(result, line) for line in result.triggers],
         "shelter": shelter_record(result),
         "assumptions": list(result.assumptions),
         "outside_validity": list(result.outside_validity),
         "timetable": [
-            {"at": iso_minute(result, row.at_s), "kind": row.kind, "sentence": row.sentence} for row in result.timetable
+            {"at": wording.iso_minute(result, row.at_s), "kind": row.kind, "sentence": row.sentence}
+            for row in result.timetable
         ],
         "every_road_shut": {
-            "at": iso_minute(result, result.phases.shut_from_s),
-            "sentence": every_road_shut_words(result),
+            "at": wording.iso_minute(result, result.phases.shut_from_s),
+            "sentence": wording.every_road_shut_words(result),
         },
         "landmarks": {way: list(said) for way, said in result.landmarks.items()},
         "which_way": {way: [_way_out(area) for area in areas] for way, areas in result.which_way.items()},
         "day_before": {way: _day_before(table) for way, table in result.day_before.items()},
         "what_if": [_what_if(result, what_if) for what_if in result.what_ifs],
         "inputs": {str(name): str(value) for name, value in sorted(result.inputs.items())},
-        "notices": [notice for notice in (map_notice(result.network),) if notice],
+        "notices": [notice for notice in (wording.map_notice(result.network),) if notice],
     }
-
-
-def record_text(record: Mapping[str, Any]) -> str:
-    """Write a record as JSON text; refuses numbers that JSON does not know.
-
-    Examples
-    --------
-    >>> record_text({"a": [1, None]})
-    '{\\n  "a": [\\n    1,\\n    null\\n  ]\\n}\\n'
-    """
-    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _scenario(result: HouseholdResult) -> dict[str, Any]:
@@ -110,8 +82,8 @@ def _scenario(result: HouseholdResult) -> dict[str, Any]:
     return {
         "plan": plan.name,
         "start": result.start.isoformat(timespec="seconds"),
-        "horizon_min": minutes_down(plan.horizon_s),
-        "margin_min": minutes_up(plan.margin_s),
+        "horizon_min": wording.minutes_down(plan.horizon_s),
+        "margin_min": wording.minutes_up(plan.margin_s),
         "members": int(result.members),
         "ignitions": [
             {"name": ignition.name, "at": ignition.at.isoformat(timespec="seconds")} for ignition in plan.ignitions
@@ -121,55 +93,57 @@ def _scenario(result: HouseholdResult) -> dict[str, Any]:
 
 def _quantiles(quantiles: Quantiles) -> dict[str, float | None]:
     return {
-        "p50": minutes_up(quantiles.p50_s),
-        "p90": minutes_up(quantiles.p90_s),
-        "p95": minutes_up(quantiles.p95_s),
+        "p50": wording.minutes_up(quantiles.p50_s),
+        "p90": wording.minutes_up(quantiles.p90_s),
+        "p95": wording.minutes_up(quantiles.p95_s),
     }
 
 
 def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
-    start = iso_minute(result, way.latest_start_s)
-    departure = iso_minute(result, way.latest_departure_s)
+    start = wording.iso_minute(result, way.latest_start_s)
+    departure = wording.iso_minute(result, way.latest_departure_s)
     phases = result.way_phases[way.way]
     return {
         "open": way_is_open(way),
         "fits": bool(way.fits),
         "latest_start": start,
         "latest_departure": departure,
-        "why": "" if start is not None and departure is not None else why_words(way),
-        "late_cost_10_min": math.ceil(phases.ten_minutes_cost * 1e4 - _SLACK) / 1e4,
-        "shut_from": iso_minute(result, phases.shut_from_s),
+        "why": "" if start is not None and departure is not None else wording.why_words(way),
+        "late_cost_10_min": share_up(phases.ten_minutes_cost),
+        "shut_from": wording.iso_minute(result, phases.shut_from_s),
         "ready_min": _quantiles(way.ready_s),
-        "ready_at_confidence_min": minutes_up(way.ready_at_confidence_s),
+        "ready_at_confidence_min": wording.minutes_up(way.ready_at_confidence_s),
         "drive_min": _quantiles(way.drive_s),
         "required_min": _quantiles(way.required_s),
         "route": None if way.route is None else _route(result, way.route, likely_s=way.drive_s.p50_s),
         "clear_probability": [
-            [iso_minute(result, float(at_s)), math.floor(float(share) * 1e4 + _SLACK) / 1e4]
+            [wording.iso_minute(result, float(at_s)), share_down(share)]
             for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
         ],
         "tasks": _tasks(way),
         **_waited_for(result, way),
-        "savings": [{"task": saving.task, "saved_min": minutes_down(saving.saved_s)} for saving in way.savings],
+        "savings": [{"task": saving.task, "saved_min": wording.minutes_down(saving.saved_s)} for saving in way.savings],
         "precision": {
             "members": way.precision.members,
-            "low": iso_minute(result, way.precision.low_s),
-            "high": iso_minute(result, way.precision.high_s),
-            "wanted_min": minutes_down(way.precision.wanted_s),
+            "low": wording.iso_minute(result, way.precision.low_s),
+            "high": wording.iso_minute(result, way.precision.high_s),
+            "wanted_min": wording.minutes_down(way.precision.wanted_s),
             "fires": way.precision.fires,
         },
-        "caught_by_10_min_delay": math.ceil(float(way.delay_cost) * 1e4 - _SLACK) / 1e4,
-        "task_costs": [{"task": cost.task, "earlier_min": minutes_up(cost.earlier_s)} for cost in way.task_costs],
+        "caught_by_10_min_delay": share_up(way.delay_cost),
+        "task_costs": [
+            {"task": cost.task, "earlier_min": wording.minutes_up(cost.earlier_s)} for cost in way.task_costs
+        ],
         "hangs_on": [{"what": part.what, "share": round(float(part.share), 3)} for part in way.hangs_on],
     }
 
 
 def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict[str, Any]:
-    at = iso_minute(result, route.closes_first_s)
+    at = wording.iso_minute(result, route.closes_first_s)
     return {
         "safe_point": route.safe_point,
         "length_km": round(route.length_m / 1000.0, 3),
-        "likely_min": minutes_up(likely_s),
+        "likely_min": wording.minutes_up(likely_s),
         "closes_first": {
             "street": route.closes_first,
             "at": at,
@@ -180,7 +154,7 @@ def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict
                 "turn": step.turn,
                 "compass": step.compass,
                 "street": step.street,
-                "length_m": math.ceil(step.length_m - _SLACK),
+                "length_m": math.ceil(step.length_m - SLACK),
             }
             for step in route.steps
         ],
@@ -190,35 +164,35 @@ def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict
 def _fire(result: HouseholdResult) -> dict[str, Any]:
     fire = result.fire
     beyond = "Not within the hours that were computed; this does not mean that it does not come."
-    arrival = {"p05": iso_minute(result, fire.home_p05_s), "p50": iso_minute(result, fire.home_p50_s)}
-    ember = iso_minute(result, fire.ember_home_p05_s)
+    arrival = {"p05": wording.iso_minute(result, fire.home_p05_s), "p50": wording.iso_minute(result, fire.home_p50_s)}
+    ember = wording.iso_minute(result, fire.ember_home_p05_s)
     return {
         "arrival_home": {**arrival, "why": "" if None not in arrival.values() else beyond},
         "head_ros_kmh": _kmh(fire.head_ros_m_s),
         "ember_arrival_home": ember,
         "ember_why": "" if ember is not None else beyond,
         "governing": [
-            {"from": iso_minute(result, at_s), "model": model, "head_ros_kmh": _kmh(ros_m_s)}
+            {"from": wording.iso_minute(result, at_s), "model": model, "head_ros_kmh": _kmh(ros_m_s)}
             for at_s, model, ros_m_s in fire.governing
         ],
     }
 
 
 def _kmh(speed_m_s: float) -> float:
-    return math.ceil(km_h_from_m_s(float(speed_m_s)) * 100.0 - _SLACK) / 100.0
+    return math.ceil(km_h_from_m_s(float(speed_m_s)) * 100.0 - SLACK) / 100.0
 
 
 def _trigger(result: HouseholdResult, line: TriggerLine) -> dict[str, Any]:
     return {
         "way": line.way,
-        "weather_of": iso_minute(result, line.weather_at_s),
+        "weather_of": wording.iso_minute(result, line.weather_at_s),
         "confidence": float(line.confidence),
-        "ready_min": minutes_up(line.ready_s),
+        "ready_min": wording.minutes_up(line.ready_s),
         "area_km2": round(float(line.area.area) / 1e6, 3),
         "distances": [
             {
                 "bearing_deg": round(float(bearing_deg), 2),
-                "distance_m": math.ceil(distance_m / 10.0 - _SLACK) * 10 if math.isfinite(distance_m) else None,
+                "distance_m": math.ceil(distance_m / 10.0 - SLACK) * 10 if math.isfinite(distance_m) else None,
                 "why": "" if math.isfinite(distance_m) else "The line lies beyond the ground that was computed.",
             }
             for bearing_deg, distance_m in line.distance_m
@@ -241,7 +215,7 @@ def _day_before(table: DayBefore) -> dict[str, Any]:
             {
                 "danger_index": float(cell.index),
                 "hour": cell.at.isoformat(timespec="minutes"),
-                "lead_min": minutes_down(cell.lead_s),
+                "lead_min": wording.minutes_down(cell.lead_s),
                 "verdict": cell.verdict,
             }
             for row in table.cells
@@ -254,11 +228,11 @@ def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
     return {
         "label": what_if.label,
         "head_ros_kmh": _kmh(what_if.head_ros_m_s),
-        "latest_start": {name: iso_minute(result, at_s) for name, at_s in what_if.latest_start_s.items()},
+        "latest_start": {name: wording.iso_minute(result, at_s) for name, at_s in what_if.latest_start_s.items()},
         "why": {
             name: what_if.why.get(name, "No time could be computed.")
             for name, at_s in what_if.latest_start_s.items()
-            if iso_minute(result, at_s) is None
+            if wording.iso_minute(result, at_s) is None
         },
         "earlier_min": {
             name: None if earlier_s is None else round(earlier_s / 60.0, 1)
@@ -275,11 +249,11 @@ def _tasks(way: WayTiming) -> list[dict[str, Any]]:
         rows.append(
             {
                 "task": name,
-                "start_min": minutes_down(schedule.start_s[place]),
-                "finish_min": minutes_up(schedule.finish_s[place]),
+                "start_min": wording.minutes_down(schedule.start_s[place]),
+                "finish_min": wording.minutes_up(schedule.finish_s[place]),
                 "who": list(schedule.who[place]),
                 "critical": name in schedule.critical,
-                "critical_share": math.floor(float(way.critical_share.get(name, 0.0)) * 1e4 + _SLACK) / 1e4,
+                "critical_share": share_down(way.critical_share.get(name, 0.0)),
             }
         )
     return rows
@@ -295,10 +269,10 @@ def _waited_for(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             rows.append(
                 {
                     "person": person.name,
-                    "shortest_min": minutes_down(soonest_s),
-                    "likely_min": minutes_up(likely_s),
-                    "longest_min": minutes_up(latest_s),
-                    "held_up_share": math.floor(share * 1e4 + _SLACK) / 1e4,
+                    "shortest_min": wording.minutes_down(soonest_s),
+                    "likely_min": wording.minutes_up(likely_s),
+                    "longest_min": wording.minutes_up(latest_s),
+                    "held_up_share": share_down(share),
                 }
             )
     return {"waited_for": rows} if rows else {}

@@ -9,27 +9,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
-from leaveby.show.figure import (
-    DARK,
-    GREY,
-    INK,
-    LIGHT,
-    blank_figure,
-    clock_axis,
-    figure_style,
-    finite,
-    whole_hours,
-    write_beside,
-)
-from leaveby.show.wording import (
-    WAY_TITLES,
-    clock_words,
-    duration_words,
-    late_line,
-    leave_by_line,
-    shown_ways,
-    street_words,
-)
+from leaveby.show import figure as paper
+from leaveby.show import wording
 
 
 def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure:
@@ -37,7 +18,6 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
 
     Parameters
     ----------
-    result : HouseholdResult
     width_mm : float
         Printed width.
 
@@ -46,14 +26,14 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
     Figure
         Leaving and the last resort stand side by side over one clock.
     """
-    ways = shown_ways(result)
+    ways = wording.shown_ways(result)
     low_s, high_s = _day(result)
     rows: list[str] = []
-    with figure_style():
-        figure = blank_figure(width_mm, 16.0 + 5.4 * (len(ways) + 4))
+    with paper.figure_style():
+        figure = paper.blank_figure(width_mm, 16.0 + 5.4 * (len(ways) + 4))
         axes = figure.add_subplot()
         for way in ways:
-            rows.append(f"LEAVE {WAY_TITLES.get(way.way, way.way).lower()}")
+            rows.append(f"LEAVE {wording.WAY_TITLES.get(way.way, way.way).lower()}")
             _way_bar(axes, result, way, row=len(rows) - 1, low_s=low_s, high_s=high_s)
         rows.append("Your ways out")
         _shut_bar(axes, result, row=len(rows) - 1, high_s=high_s)
@@ -63,21 +43,21 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
         _closing_bar(axes, result, row=len(rows) - 1, low_s=low_s, high_s=high_s)
         rows.append("SHELTER, the last resort")
         _shelter_bar(axes, result, row=len(rows) - 1, low_s=low_s, high_s=high_s)
-        axes.axvline(0.0, color=INK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=0)
-        write_beside(axes, 0.0, -0.76, "fire starts", size=6.5, side=-1)
+        axes.axvline(0.0, color=paper.INK, linewidth=0.9, linestyle=(0, (2, 2)), zorder=0)
+        paper.write_beside(axes, 0.0, -0.76, "fire starts", size=6.5, side=-1)
         axes.set_yticks(range(len(rows)), rows, fontsize=7.2)
         axes.set_ylim(len(rows) - 0.45, -1.05)
         axes.tick_params(axis="y", length=0)
         axes.spines[["top", "right", "left"]].set_visible(False)
-        clock_axis(axes, result, low_s, high_s=high_s, most=10)
+        paper.clock_axis(axes, result, low_s, high_s=high_s, most=10)
         axes.legend(
             handles=[
-                Patch(facecolor=LIGHT, edgecolor=INK, label="start before this ends"),
-                Patch(facecolor=GREY, edgecolor=INK, hatch="//", label="get ready, then roll"),
-                Patch(facecolor="white", edgecolor=INK, hatch="\\\\\\", label="late: go at once"),
-                Patch(facecolor=DARK, edgecolor=INK, label="shut, or fire"),
-                Patch(facecolor="white", edgecolor=INK, hatch="...", label="embers can fall"),
-                Patch(facecolor="white", edgecolor=INK, hatch="xxx", label="last resort, as directed"),
+                Patch(facecolor=paper.LIGHT, edgecolor=paper.INK, label="start before this ends"),
+                Patch(facecolor=paper.GREY, edgecolor=paper.INK, hatch="//", label="get ready, then roll"),
+                Patch(facecolor="white", edgecolor=paper.INK, hatch="\\\\\\", label="late: go at once"),
+                Patch(facecolor=paper.DARK, edgecolor=paper.INK, label="shut, or fire"),
+                Patch(facecolor="white", edgecolor=paper.INK, hatch="...", label="embers can fall"),
+                Patch(facecolor="white", edgecolor=paper.INK, hatch="xxx", label="last resort, as directed"),
             ],
             loc="upper center",
             bbox_to_anchor=(0.42, 1.2),
@@ -92,14 +72,17 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
 
 def _day(result: HouseholdResult) -> tuple[float, float]:
     """The part of the day worth drawing: from before the earliest start to after the latest event."""
-    times = [0.0, *finite(result.shelter.front_arrival_s, result.shelter.ember_arrival_s, result.phases.shut_from_s)]
-    for way in shown_ways(result):
-        times += finite(way.latest_start_s, way.latest_departure_s, result.way_phases[way.way].shut_from_s)
+    times = [
+        0.0,
+        *paper.finite(result.shelter.front_arrival_s, result.shelter.ember_arrival_s, result.phases.shut_from_s),
+    ]
+    for way in wording.shown_ways(result):
+        times += paper.finite(way.latest_start_s, way.latest_departure_s, result.way_phases[way.way].shut_from_s)
         if way.route is not None:
-            times += finite(way.route.closes_first_s)
+            times += paper.finite(way.route.closes_first_s)
     if len(times) == 1:
         times.append(result.plan.horizon_s)
-    return whole_hours(result, min(times) - 1800.0, max(times) + 1800.0)
+    return paper.whole_hours(result, min(times) - 1800.0, max(times) + 1800.0)
 
 
 def _bar(
@@ -111,7 +94,7 @@ def _bar(
     colour: str,
     hatch: str | None = None,
     text: str = "",
-    ink: str = INK,
+    ink: str = paper.INK,
 ) -> None:
     """One piece of a bar, with its words inside where they fit."""
     if high_s <= low_s:
@@ -122,7 +105,7 @@ def _bar(
         left=low_s / 60.0,
         height=0.62,
         facecolor=colour,
-        edgecolor=INK,
+        edgecolor=paper.INK,
         linewidth=0.8,
         hatch=hatch,
     )
@@ -151,108 +134,113 @@ def _way_bar(axes: Axes, result: HouseholdResult, way: WayTiming, *, row: int, l
     start_s, leave_s = way.latest_start_s, way.latest_departure_s
     if start_s is None or leave_s is None:
         if way.route is None:
-            words, colour, ink = "no way out was found: do not count on it", DARK, "white"
+            words, colour, ink = "no way out was found: do not count on it", paper.DARK, "white"
         else:
-            words, colour, ink = "no leave-by time within the hours computed: leave early", LIGHT, INK
+            words, colour, ink = "no leave-by time within the hours computed: leave early", paper.LIGHT, paper.INK
         _bar(axes, row, low_s, high_s, colour=colour, text=words, ink=ink)
         return
     shut_s = min(max(result.way_phases[way.way].shut_from_s, leave_s), high_s)
-    begin = f"start by {clock_words(result, start_s)}"
+    begin = f"start by {wording.clock_words(result, start_s)}"
     begin = begin if _fits(axes, begin, low_s, start_s, whole_s=whole_s) else ""
-    _bar(axes, row, low_s, start_s, colour=LIGHT, text=begin)
-    _bar(axes, row, start_s, leave_s, colour=GREY, hatch="//")
+    _bar(axes, row, low_s, start_s, colour=paper.LIGHT, text=begin)
+    _bar(axes, row, start_s, leave_s, colour=paper.GREY, hatch="//")
     _bar(axes, row, leave_s, shut_s, colour="white", hatch="\\\\\\")
-    roll = f"{'go' if way.way == 'foot' else 'roll'} by {clock_words(result, leave_s)}, late after that"
+    roll = f"{'go' if way.way == 'foot' else 'roll'} by {wording.clock_words(result, leave_s)}, late after that"
     wordings = (f"shut in most runs; {roll}", "shut in most runs", "")
     shut = next(said for said in wordings if _fits(axes, said, shut_s, high_s, whole_s=whole_s))
-    _bar(axes, row, shut_s, high_s, colour=DARK, text=shut, ink="white")
+    _bar(axes, row, shut_s, high_s, colour=paper.DARK, text=shut, ink="white")
 
 
 def _shut_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -> None:
     """From the first closing on any of the routes."""
     shut = [
         (way.route.closes_first_s, way.route.closes_first)
-        for way in shown_ways(result)
+        for way in wording.shown_ways(result)
         if way.route is not None and math.isfinite(way.route.closes_first_s)
     ]
     if not shut:
         low_s, _ = _day(result)
-        write_beside(axes, low_s / 60.0, row, "no closing computed; a road may still shut at any time")
+        paper.write_beside(axes, low_s / 60.0, row, "no closing computed; a road may still shut at any time")
         return
     at_s, street = min(shut, key=lambda one: one[0])
-    words = f"{street_words(street, 26)} shut from {clock_words(result, at_s)} in the middle run, or earlier"
+    at = wording.clock_words(result, at_s)
+    words = f"{wording.street_words(street, 26)} shut from {at} in the middle run, or earlier"
     low_s, _ = _day(result)
     if _fits(axes, words, at_s, high_s, whole_s=high_s - low_s):
-        _bar(axes, row, at_s, high_s, colour=DARK, text=words, ink="white")
+        _bar(axes, row, at_s, high_s, colour=paper.DARK, text=words, ink="white")
     else:
-        _bar(axes, row, at_s, high_s, colour=DARK)
-        write_beside(axes, at_s / 60.0, row, words, side=-1)
+        _bar(axes, row, at_s, high_s, colour=paper.DARK)
+        paper.write_beside(axes, at_s / 60.0, row, words, side=-1)
 
 
 def _fire_bar(axes: Axes, result: HouseholdResult, *, row: int, high_s: float) -> None:
     ember_s, front_s = result.shelter.ember_arrival_s, result.shelter.front_arrival_s
     low_s, _ = _day(result)
-    if not finite(ember_s, front_s):
-        write_beside(axes, low_s / 60.0, row, "not within the hours computed; it may still come")
+    if not paper.finite(ember_s, front_s):
+        paper.write_beside(axes, low_s / 60.0, row, "not within the hours computed; it may still come")
         return
     whole_s = high_s - low_s
     left_free_s = min(ember_s, front_s)
     if math.isfinite(ember_s):
         end_s = min(front_s, high_s)
         _bar(axes, row, ember_s, end_s, colour="white", hatch="...")
-        words = f"embers can fall from {clock_words(result, ember_s)}"
+        words = f"embers can fall from {wording.clock_words(result, ember_s)}"
         if _fits(axes, words, low_s, ember_s, whole_s=whole_s):
-            write_beside(axes, ember_s / 60.0, row, words, side=-1)
+            paper.write_beside(axes, ember_s / 60.0, row, words, side=-1)
             left_free_s = low_s
         elif _fits(axes, words, ember_s, end_s, whole_s=whole_s):
-            write_beside(axes, ember_s / 60.0, row, words)
+            paper.write_beside(axes, ember_s / 60.0, row, words)
     if math.isfinite(front_s):
-        words = f"front can arrive from {clock_words(result, front_s)}"
+        words = f"front can arrive from {wording.clock_words(result, front_s)}"
         inside = _fits(axes, words, front_s, high_s, whole_s=whole_s)
-        _bar(axes, row, front_s, high_s, colour=DARK, text=words if inside else "", ink="white")
+        _bar(axes, row, front_s, high_s, colour=paper.DARK, text=words if inside else "", ink="white")
         if not inside and _fits(axes, words, low_s, left_free_s, whole_s=whole_s):
-            write_beside(axes, left_free_s / 60.0, row, words, side=-1)
+            paper.write_beside(axes, left_free_s / 60.0, row, words, side=-1)
 
 
 def _closing_bar(axes: Axes, result: HouseholdResult, *, row: int, low_s: float, high_s: float) -> None:
     """Closing the house as it is begun when every road is shut in most runs, and no sooner."""
     shelter = result.shelter
     if not shelter.tasks:
-        write_beside(axes, low_s / 60.0, row, "no task for closing the house in your plan")
+        paper.write_beside(axes, low_s / 60.0, row, "no task for closing the house in your plan")
         return
-    takes = duration_words(shelter.ready_s)
+    takes = wording.duration_words(shelter.ready_s)
     begin_s = shelter.begins_s
     if not math.isfinite(shelter.leaving_ends_s) or begin_s >= high_s:
-        write_beside(axes, low_s / 60.0, row, f"takes up to {takes}; only if you are directed to shelter")
+        paper.write_beside(axes, low_s / 60.0, row, f"takes up to {takes}; only if you are directed to shelter")
         return
     end_s = min(begin_s + shelter.ready_s, high_s)
-    _bar(axes, row, begin_s, end_s, colour=GREY, hatch="//")
+    _bar(axes, row, begin_s, end_s, colour=paper.GREY, hatch="//")
     late = math.ceil(100.0 * (1.0 - shelter.closed_before_embers) - 1e-9)
     words = f"takes up to {takes}; begun then, not done before embers in {late} of 100 runs"
     if _fits(axes, words, low_s, begin_s, whole_s=high_s - low_s):
-        write_beside(axes, begin_s / 60.0, row, words, side=-1)
+        paper.write_beside(axes, begin_s / 60.0, row, words, side=-1)
     elif _fits(axes, words, end_s, high_s, whole_s=high_s - low_s):
-        write_beside(axes, end_s / 60.0, row, words)
+        paper.write_beside(axes, end_s / 60.0, row, words)
 
 
 def _shelter_bar(axes: Axes, result: HouseholdResult, *, row: int, low_s: float, high_s: float) -> None:
     """From when every road is shut in most runs."""
     ends_s = result.phases.shut_from_s
     if not ends_s < high_s:
-        write_beside(axes, low_s / 60.0, row, "only if you can't leave any more and are directed to")
+        paper.write_beside(axes, low_s / 60.0, row, "only if you can't leave any more and are directed to")
         return
     from_s = max(ends_s, low_s)
     _bar(axes, row, from_s, high_s, colour="white", hatch="xxx")
-    words = f"from {clock_words(result, from_s)} every road is shut in most runs: only then, as directed"
+    words = f"from {wording.clock_words(result, from_s)} every road is shut in most runs: only then, as directed"
     if _fits(axes, words, low_s, from_s, whole_s=high_s - low_s):
-        write_beside(axes, from_s / 60.0, row, words, side=-1)
+        paper.write_beside(axes, from_s / 60.0, row, words, side=-1)
 
 
 def describe_timetable(result: HouseholdResult) -> str:
     """Say what the timetable bar shows."""
     parts = []
-    for way in shown_ways(result):
-        said = f"{leave_by_line(result, way)} {late_line(result, way)}".strip()
-        parts.append(f"{WAY_TITLES.get(way.way, way.way)}: {said}")
-    parts += [f"{clock_words(result, row.at_s)}: {row.sentence}" for row in result.timetable if math.isfinite(row.at_s)]
+    for way in wording.shown_ways(result):
+        said = f"{wording.leave_by_line(result, way)} {wording.late_line(result, way)}".strip()
+        parts.append(f"{wording.WAY_TITLES.get(way.way, way.way)}: {said}")
+    parts += [
+        f"{wording.clock_words(result, row.at_s)}: {row.sentence}"
+        for row in result.timetable
+        if math.isfinite(row.at_s)
+    ]
     return " ".join(parts)

@@ -26,24 +26,7 @@ ROWS_SHOWN: Final = 60
 
 
 def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
-    """Lay out an answer as a page.
-
-    Parameters
-    ----------
-    answer : StreetSurvey
-    made_at : datetime
-        With UTC offset; the clock is never read here.
-
-    Returns
-    -------
-    str
-        HTML. The same answer and moment give the same page.
-
-    Raises
-    ------
-    InputError
-        If `made_at` has no UTC offset.
-    """
+    """Lay out an answer as a page."""
     check_made_at(made_at)
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(

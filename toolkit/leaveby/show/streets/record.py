@@ -2,53 +2,24 @@
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import ClearedBy, StreetGroup, StreetSurvey
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.homes import NOT_PLACED
 from leaveby.roads.exits.links import Link
 from leaveby.roads.exits.places import roads_at
+from leaveby.show.record import finite_or_none, record_head
 from leaveby.show.streets.page import survey_sentences
-from leaveby.show.wording import check_made_at, clean, minutes_up
-
-COLUMNS: Final = (
-    "number",
-    "kind",
-    "everyone_must_pass",
-    "homes",
-    "homes_for_certain",
-    "people",
-    "vehicles",
-    "inside_number",
-    "short_list",
-    "shared_way_m",
-    "longest_dead_end_m",
-    "streets_m",
-    "narrowest_stated_m",
-    "no_width_stated_m",
-    "tracks_m",
-    "steepest_percent",
-    "fuel_t_ha",
-    "homes_with_another_way_on_foot",
-    "at_edge_of_map",
-    "last_out_quick_min",
-    "last_out_slow_min",
-    "shuts_min",
-    "longer_than",
-    "lon_deg",
-    "lat_deg",
-)
-"""Columns of `streets.csv`, and keys of each group in `streets.json`."""
+from leaveby.show.streets.scene import group_rows
+from leaveby.show.wording import clean, minutes_up
 
 
 def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
@@ -56,7 +27,6 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
 
     Parameters
     ----------
-    answer : StreetSurvey
     made_at : datetime
         With UTC offset.
 
@@ -70,27 +40,12 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
     InputError
         If `made_at` has no UTC offset.
     """
-    check_made_at(made_at)
-    homes, found, options = answer.homes, answer.found, answer.options
+    found, options = answer.found, answer.options
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
-    lost = (homes.street != NOT_PLACED) & (found.home_vertex == NO_WAY_OUT)
     return {
-        "override": OVERRIDE,
-        "planning_aid": PLANNING_AID,
-        "notice": OSM_NOTICE if answer.from_osm else "",
-        "made_at": made_at.isoformat(timespec="seconds"),
+        **record_head(made_at, notice=OSM_NOTICE if answer.from_osm else ""),
         "inputs": dict(answer.inputs),
-        "homes": {
-            "given": answer.balance.homes,
-            "with_a_choice_of_ways": answer.balance.with_choice,
-            "behind_a_single_exit": answer.balance.behind_exit,
-            "depends_on_roads_cut_by_the_edge": answer.balance.depends,
-            "no_way_out_by_car": answer.balance.no_way_out,
-            "too_far_from_any_street": answer.balance.not_placed,
-            "outside_the_area": answer.balance.outside_area,
-        },
-        "no_way_out_by_car": [clean(homes.identity[i], 80) for i in np.flatnonzero(lost)],
-        "too_far_from_any_street": [clean(homes.identity[i], 80) for i in np.flatnonzero(homes.street == NOT_PLACED)],
+        **_homes(answer),
         "exits": _places(answer, found.exits, change),
         "roads_out": [clean(name, 80) for name in roads_at(answer.streets, found.exits)],
         "go_on_to_somewhere_unknown": {
@@ -114,15 +69,7 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
             {**row, **_group_extra(answer, group)} for row, group in zip(group_rows(answer), answer.groups, strict=True)
         ],
         "links": [_link(link, change) for link in answer.links],
-        "with_the_first_link": None
-        if answer.after_best is None
-        else {
-            "homes_behind_a_single_street_before": answer.after_best.behind_exit_before,
-            "homes_behind_a_single_street": answer.after_best.behind_exit,
-            "largest_group_before": answer.after_best.largest_before,
-            "largest_group": answer.after_best.largest,
-            "links": [_link(link, change) for link in answer.after_best.links],
-        },
+        "with_the_first_link": _after_best(answer, change),
         "streets_that_differ_from_the_undirected_bridges": [
             {
                 "osm_way_id": int(answer.streets.way_id[item.street]),
@@ -137,70 +84,42 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
     }
 
 
+def _after_best(answer: StreetSurvey, change: Transformer) -> dict[str, Any] | None:
+    after = answer.after_best
+    if after is None:
+        return None
+    return {
+        "homes_behind_a_single_street_before": after.behind_exit_before,
+        "homes_behind_a_single_street": after.behind_exit,
+        "largest_group_before": after.largest_before,
+        "largest_group": after.largest,
+        "links": [_link(link, change) for link in after.links],
+    }
+
+
+def _homes(answer: StreetSurvey) -> dict[str, Any]:
+    """Where every home stands, and by name those that nothing can be said of."""
+    homes, balance = answer.homes, answer.balance
+    lost = (homes.street != NOT_PLACED) & (answer.found.home_vertex == NO_WAY_OUT)
+    far = homes.street == NOT_PLACED
+    return {
+        "homes": {
+            "given": balance.homes,
+            "with_a_choice_of_ways": balance.with_choice,
+            "behind_a_single_exit": balance.behind_exit,
+            "depends_on_roads_cut_by_the_edge": balance.depends,
+            "no_way_out_by_car": balance.no_way_out,
+            "too_far_from_any_street": balance.not_placed,
+            "outside_the_area": balance.outside_area,
+        },
+        "no_way_out_by_car": [clean(homes.identity[i], 80) for i in np.flatnonzero(lost)],
+        "too_far_from_any_street": [clean(homes.identity[i], 80) for i in np.flatnonzero(far)],
+    }
+
+
 def _places(answer: StreetSurvey, nodes: NDArray[np.int32], change: Transformer) -> list[list[float]]:
     lon, lat = change.transform(answer.streets.x_m[nodes], answer.streets.y_m[nodes])
     return [[round(float(x), 6), round(float(y), 6)] for x, y in zip(lon, lat, strict=True)]
-
-
-def survey_text(record: Mapping[str, Any]) -> str:
-    """Write the record as JSON text.
-
-    Examples
-    --------
-    >>> survey_text({"override": "x"})
-    '{\\n  "override": "x"\\n}\\n'
-    """
-    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
-    """One row for each group, with the columns of `COLUMNS`; None where a thing is not known."""
-    facts = answer.facts
-    change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
-    lon, lat = change.transform([group.x_m for group in answer.groups], [group.y_m for group in answer.groups])
-    rows = []
-    for group, x, y in zip(answer.groups, lon, lat, strict=True):
-        row = group.row
-        values = (
-            group.number,
-            group.kind,
-            clean(group.name, 120),
-            group.homes,
-            group.certain,
-            group.people,
-            group.vehicles,
-            group.inside,
-            group.notable,
-            round(float(facts.shared_m[row]), 1),
-            round(float(facts.dead_end_m[row]), 1),
-            round(float(facts.streets_m[row]), 1),
-            finite_or_none(float(facts.narrowest_m[row])),
-            round(float(facts.no_width_m[row]), 1),
-            round(float(facts.track_m[row]), 1),
-            finite_or_none(100.0 * float(facts.steepest[row]), 1),
-            finite_or_none(float(facts.fuel_t_ha[row]), 1),
-            float(facts.foot_homes[row]),
-            bool(facts.at_edge[row]),
-            minutes_up(group.clearance[0].last_out_s) if group.clearance else None,
-            minutes_up(group.clearance[-1].last_out_s) if group.clearance else None,
-            math.floor(group.shuts_s / 60.0) if math.isfinite(group.shuts_s) else None,
-            "; ".join(f"{item.rule.name}: {item.sentence}" for item in group.comparisons),
-            round(float(x), 6),
-            round(float(y), 6),
-        )
-        rows.append(dict(zip(COLUMNS, values, strict=True)))
-    return rows
-
-
-def finite_or_none(value: float, digits: int = 2) -> float | None:
-    """Rounded, or None for a value that is not known.
-
-    Examples
-    --------
-    >>> finite_or_none(3.14159), finite_or_none(math.inf)
-    (3.14, None)
-    """
-    return round(value, digits) if math.isfinite(value) else None
 
 
 def _group_extra(answer: StreetSurvey, group: StreetGroup) -> dict[str, Any]:
@@ -248,14 +167,3 @@ def _link(link: Link, change: Transformer) -> dict[str, Any]:
         "lon_deg": round(float(lon), 6),
         "lat_deg": round(float(lat), 6),
     }
-
-
-def listed_values(row: Mapping[str, Any]) -> Sequence[Any]:
-    """The values of a row in the order of `COLUMNS`, '' where a thing is not known.
-
-    Examples
-    --------
-    >>> len(listed_values(dict.fromkeys(COLUMNS))) == len(COLUMNS)
-    True
-    """
-    return ["" if row[name] is None else row[name] for name in COLUMNS]

@@ -18,7 +18,7 @@ _LESSER: Final = frozenset({"service", "track", "path", "footway", "cycleway", "
 
 
 @dataclass(frozen=True, eq=False)
-class Ways:
+class OsmWays:
     """Raw ways as they stand in a file, before any topology.
 
     Attributes
@@ -59,11 +59,6 @@ def is_one_way(tags: Mapping[str, str]) -> bool:
     """Whether cars may take a way in one direction only.
 
     A roundabout is one-way without saying so, and so is a motorway.
-
-    Examples
-    --------
-    >>> is_one_way({"oneway": "-1"}), is_one_way({"junction": "roundabout"}), is_one_way({"highway": "track"})
-    (True, True, False)
     """
     value = tags.get("oneway", "")
     if value in _ONE_WAY:
@@ -74,18 +69,12 @@ def is_one_way(tags: Mapping[str, str]) -> bool:
 
 
 def join_values(values: list[str]) -> str:
-    """One string for the values of a tag on several merged ways, each once; '' stays among them when one is untagged.
-
-    Examples
-    --------
-    >>> join_values(["gravel", "asphalt", "gravel"]), join_values(["", ""])
-    ('gravel|asphalt', '')
-    """
+    """One string for the values of a tag where several are merged, each once; '' stays among them."""
     unique = list(dict.fromkeys(values))
     return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
 
 
-def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
+def osm_ways_within(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:
     """The ways that have a point inside a box (west, south, east, north) in degrees, each kept whole.
 
     Raises
@@ -95,7 +84,7 @@ def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
 
     Examples
     --------
-    >>> ways = Ways(
+    >>> raw = OsmWays(
     ...     way_id=np.array([7, 8]),
     ...     start=np.array([0, 2, 4]),
     ...     node=np.array([1, 2, 3, 4]),
@@ -103,12 +92,12 @@ def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
     ...     lat_deg=np.full(4, -37.0),
     ...     tags={"highway": ("residential", "track")},
     ... )
-    >>> ways_within(ways, (146.9, -37.1, 147.05, -36.9)).way_id.tolist()
+    >>> osm_ways_within(raw, (146.9, -37.1, 147.05, -36.9)).way_id.tolist()
     [7]
     """
     west, south, east, north = box
-    inside = (ways.lon_deg >= west) & (ways.lon_deg <= east) & (ways.lat_deg >= south) & (ways.lat_deg <= north)
-    size = np.diff(ways.start)
+    inside = (raw.lon_deg >= west) & (raw.lon_deg <= east) & (raw.lat_deg >= south) & (raw.lat_deg <= north)
+    size = np.diff(raw.start)
     way_of = np.repeat(np.arange(size.size), size)
     keep = np.bincount(way_of[inside], minlength=size.size) > 0
     if not keep.any():
@@ -118,10 +107,10 @@ def ways_within(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
             expected="a box (west, south, east, north) over the roads",
             mend="check the order and sign of the four numbers",
         )
-    return ways_kept(ways, keep)
+    return osm_ways_kept(raw, keep)
 
 
-def ways_with_points_at(ways: Ways, box: tuple[float, float, float, float]) -> Ways:
+def osm_ways_with_points_at(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:
     """The ways with a point more wherever they cross the edge of a box (west, south, east, north) in degrees.
 
     The new points, and those that lie on the edge already, stand in `ends`, so that every street ends there. Stretches
@@ -129,7 +118,7 @@ def ways_with_points_at(ways: Ways, box: tuple[float, float, float, float]) -> W
 
     Examples
     --------
-    >>> ways = Ways(
+    >>> raw = OsmWays(
     ...     way_id=np.array([7]),
     ...     start=np.array([0, 2]),
     ...     node=np.array([1, 2]),
@@ -137,15 +126,15 @@ def ways_with_points_at(ways: Ways, box: tuple[float, float, float, float]) -> W
     ...     lat_deg=np.array([-37.0, -37.1]),
     ...     tags={"highway": ("residential",)},
     ... )
-    >>> cut = ways_with_points_at(ways, (146.9, -37.2, 147.05, -36.9))
+    >>> cut = osm_ways_with_points_at(raw, (146.9, -37.2, 147.05, -36.9))
     >>> cut.lon_deg.round(6).tolist(), cut.node.tolist(), cut.ends.tolist()
     ([147.0, 147.05, 147.1], [1, -1, 2], [-1])
     """
     west, south, east, north = box
-    lon, lat = ways.lon_deg, ways.lat_deg
+    lon, lat = raw.lon_deg, raw.lat_deg
     inside = (lon > west) & (lon < east) & (lat > south) & (lat < north)
     on_edge = ~inside & (lon >= west) & (lon <= east) & (lat >= south) & (lat <= north)
-    way_of = np.repeat(np.arange(ways.way_id.size), np.diff(ways.start))
+    way_of = np.repeat(np.arange(raw.way_id.size), np.diff(raw.start))
     steps = np.flatnonzero((way_of[1:] == way_of[:-1]) & (inside[1:] != inside[:-1]))
     within = np.where(inside[steps], steps, steps + 1)
     beyond = np.where(inside[steps], steps + 1, steps)
@@ -157,33 +146,33 @@ def ways_with_points_at(ways: Ways, box: tuple[float, float, float, float]) -> W
     for over, at, low, high in ((over_x, x, west, east), (over_y, y, south, north)):
         room = np.where(over > 0.0, high - at, low - at)
         share = np.minimum(share, np.divide(room, over, out=np.ones(steps.size), where=over != 0.0))
-    lowest = min(0, int(ways.node.min())) if ways.node.size else 0
+    lowest = min(0, int(raw.node.min())) if raw.node.size else 0
     added = lowest - 1 - np.arange(steps.size, dtype=np.int64)
     new_x, new_y = np.clip(x + share * over_x, west, east), np.clip(y + share * over_y, south, north)
-    before = np.bincount(way_of[steps], minlength=ways.way_id.size) if steps.size else np.zeros(ways.way_id.size, int)
+    before = np.bincount(way_of[steps], minlength=raw.way_id.size)
     return replace(
-        ways,
-        start=(ways.start + np.concatenate([[0], np.cumsum(before)])).astype(np.int64),
-        node=np.insert(ways.node, steps + 1, added),
+        raw,
+        start=(raw.start + np.concatenate([[0], np.cumsum(before)])).astype(np.int64),
+        node=np.insert(raw.node, steps + 1, added),
         lon_deg=np.insert(lon, steps + 1, new_x),
         lat_deg=np.insert(lat, steps + 1, new_y),
-        ends=np.concatenate([ways.ends, added, np.unique(ways.node[on_edge])]).astype(np.int64),
+        ends=np.concatenate([raw.ends, added, np.unique(raw.node[on_edge])]).astype(np.int64),
     )
 
 
-def ways_kept(ways: Ways, keep: NDArray[np.bool_]) -> Ways:
+def osm_ways_kept(raw: OsmWays, keep: NDArray[np.bool_]) -> OsmWays:
     """The ways where `keep` is true, shape (w,), each whole."""
-    size = np.diff(ways.start)
+    size = np.diff(raw.start)
     points = np.repeat(keep, size)
     chosen = np.flatnonzero(keep)
     return replace(
-        ways,
-        way_id=ways.way_id[keep],
+        raw,
+        way_id=raw.way_id[keep],
         start=np.concatenate([[0], np.cumsum(size[keep])]).astype(np.int64),
-        node=ways.node[points],
-        lon_deg=ways.lon_deg[points],
-        lat_deg=ways.lat_deg[points],
-        tags={tag: tuple(values[i] for i in chosen) for tag, values in ways.tags.items()},
+        node=raw.node[points],
+        lon_deg=raw.lon_deg[points],
+        lat_deg=raw.lat_deg[points],
+        tags={tag: tuple(values[i] for i in chosen) for tag, values in raw.tags.items()},
     )
 
 

@@ -1,19 +1,30 @@
-"""A notebook panel over `road_map`: choose the vehicle, move its height, mass and speed, and see where it gets to."""
+"""A notebook panel over the roads: choose the vehicle, move its height, mass and speed, and see where it gets to."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
 
 from markupsafe import Markup
 
 from leaveby.errors import refuse
-from leaveby.notebook.drives import DriveAnswer, RoadArea, drive_answer
-from leaveby.notebook.road_map import describe_road_map, road_map
-from leaveby.notebook.road_tables import closed_table, drives_table, vehicle_words
-from leaveby.notebook.widgets import Slider, float_sliders, import_widgets, override_banner, shown
+from leaveby.notebook.drives import RoadArea, drive_answer
+from leaveby.notebook.live.ground import hills
+from leaveby.notebook.live.map import open_map
+from leaveby.notebook.live.roads import road_sheet
+from leaveby.notebook.road_words import closed_table, drives_table, vehicle_words
+from leaveby.notebook.widgets import (
+    TAKEN,
+    Slider,
+    answering,
+    control,
+    float_sliders,
+    folded,
+    import_lab,
+    listed,
+    panel,
+)
 from leaveby.roads.vehicle.pull import RoadVehicle
 from leaveby.show.wording import WAY_TITLES
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
@@ -31,13 +42,10 @@ def vehicle_sliders(vehicle: RoadVehicle) -> tuple[Slider, ...]:
     >>> [(slider.name, slider.value) for slider in vehicle_sliders(car)]
     [('height_m', 1.5), ('mass_t', 1.8), ('speed_km_h', 130.0)]
     """
-    mass_t = vehicle.mass_kg / 1000.0
-    limit = vehicle.speed_limit_m_s
+    height_m, mass_t, limit = vehicle.height_m, vehicle.mass_kg / 1000.0, vehicle.speed_limit_m_s
     speed = FASTEST_KM_H if math.isinf(limit) else round(km_h_from_m_s(limit), 6)
     return (
-        Slider(
-            "height_m", "Height (m)", min(1.0, vehicle.height_m), max(5.5, vehicle.height_m), 0.05, vehicle.height_m
-        ),
+        Slider("height_m", "Height (m)", min(1.0, height_m), max(5.5, height_m), 0.05, height_m),
         Slider("mass_t", "Mass of the whole, loaded (t)", min(0.5, mass_t), max(15.0, 2.0 * mass_t), 0.1, mass_t),
         Slider("speed_km_h", "Fastest you go (km/h)", min(20.0, speed), max(FASTEST_KM_H, speed), 5.0, speed),
     )
@@ -69,6 +77,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
     Parameters
     ----------
     area : RoadArea
+        From `our_roads`.
     way : {"tow", "car", "foot"}, optional
         Way of leaving to begin with; the first that the plan has when left out.
 
@@ -80,7 +89,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
     Raises
     ------
     InputError
-        If `ipywidgets` is not installed, or the plan has no such way of leaving.
+        If `ipywidgets` or `ipyleaflet` is not installed, or the plan has no such way of leaving.
     """
     first = next(iter(area.vehicles)) if way is None else way
     if first not in area.vehicles:
@@ -90,20 +99,19 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
             expected=", ".join(area.vehicles),
             mend="choose one of these, or add the vehicle to the plan",
         )
-    widgets = import_widgets()
-    wide, layout = {"description_width": "16em"}, widgets.Layout(width="34em")
-    chosen = widgets.Dropdown(
+    widgets = import_lab()
+    chosen = control(
+        "Dropdown",
+        "How you leave",
         options=[(WAY_TITLES.get(name, name), name) for name in area.vehicles],
         value=first,
-        description="How you leave",
-        style=wide,
-        layout=layout,
     )
-    asked = float_sliders(vehicle_sliders(area.vehicles[first]), style=wide, layout=layout)
-    title, drives, picture, closed, taken = (widgets.HTML() for _ in range(5))
+    asked = float_sliders(vehicle_sliders(area.vehicles[first]))
+    title, drives, closed, taken = (widgets.HTML() for _ in range(4))
+    picture, drawn = hills(area.terrain.grid, area.terrain.elevation_m), open_map()
     setting = {"on": False}
 
-    def recompute(_change: object = None) -> None:
+    def recompute() -> None:
         if setting["on"]:
             return
         base = area.vehicles[chosen.value]
@@ -112,35 +120,25 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
         answer = drive_answer(area, chosen.value, vehicle=vehicle)
         title.value = str(Markup("<p><strong>For {}</strong></p>").format(vehicle_words(answer)))
         drives.value = drives_table(answer)
-        picture.value = shown(
-            road_map(area, answer), "Map of the roads by drive time", describe_road_map(area, answer)
-        ).text
+        drawn.show(road_sheet(area, answer, picture=picture))
         closed.value = closed_table(answer)
-        taken.value = _assumptions(area, answer)
+        lines = dict.fromkeys((*area.assumptions, *area.grades.assumptions, *answer.travel.assumptions))
+        taken.value = folded(TAKEN, listed(lines).text)
 
-    def choose(_change: object = None) -> None:
+    def choose() -> None:
         setting["on"] = True
         for slider in vehicle_sliders(area.vehicles[chosen.value]):
-            control = asked[slider.name]
+            moved = asked[slider.name]
             # The new span has to hold the old value until the new one stands.
-            control.min, control.max = min(slider.low, control.value), max(slider.high, control.value)
-            control.value = slider.value
-            control.min, control.max = slider.low, slider.high
-            control.disabled = chosen.value == "foot"
+            moved.min, moved.max = min(slider.low, moved.value), max(slider.high, moved.value)
+            moved.value = slider.value
+            moved.min, moved.max = slider.low, slider.high
+            moved.disabled = chosen.value == "foot"
         setting["on"] = False
         recompute()
 
-    chosen.observe(choose, names="value")
-    for control in asked.values():
-        control.observe(recompute, names="value")
     choose()
-    banner = widgets.HTML(override_banner().text)
-    return widgets.VBox([banner, chosen, *asked.values(), title, drives, picture, closed, taken])
-
-
-def _assumptions(area: RoadArea, answer: DriveAnswer) -> str:
-    lines: Sequence[str] = tuple(
-        dict.fromkeys((*area.assumptions, *area.grades.assumptions, *answer.travel.assumptions))
-    )
-    items = Markup("").join(Markup("<li>{}</li>").format(line) for line in lines)
-    return str(Markup("<details><summary>What was taken for granted</summary><ul>{}</ul></details>").format(items))
+    made = panel(chosen, *asked.values(), title, drives, drawn.box, closed, taken)
+    answering(made, (chosen,), choose)
+    answering(made, asked.values(), recompute)
+    return made

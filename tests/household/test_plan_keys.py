@@ -1,0 +1,112 @@
+"""The page of keys: it is what the declarations say, and a plan file is read as the page says."""
+
+from __future__ import annotations
+
+import copy
+import re
+import tomllib
+from dataclasses import replace
+from importlib.resources import files
+from typing import Any
+
+import pytest
+
+import leaveby
+from leaveby.ask.household import demo_folder
+from leaveby.errors import InputError
+from leaveby.files.read.drill_shape import DrillFile
+from leaveby.household.plan import PlanFile
+from leaveby.household.plan_file import plan_from_document
+from leaveby.household.plan_keys import keys_page
+
+PAGE = files(leaveby).joinpath("about/plan_keys.md").read_text(encoding="utf-8")
+HEADER = re.compile(r"## (\[\[?)(\w+)")
+SPAN = re.compile(r"(more than )?(-?[\d.]+)(?: to| and at most) ([\d.]+)")
+
+
+def rows() -> list[tuple[str, bool, list[str]]]:
+    """Section, whether it stands any number of times, and the cells of each row of the page."""
+    found: list[tuple[str, bool, list[str]]] = []
+    section, many = "", False
+    for line in PAGE.splitlines():
+        if (header := HEADER.match(line)) is not None:
+            section, many = header[2], header[1] == "[["
+        elif line.startswith("| `"):
+            found.append((section, many, [cell.strip().strip("`") for cell in line.strip("| ").split(" | ")]))
+    return found
+
+
+RANGED = [(section, many, cells) for section, many, cells in rows() if SPAN.fullmatch(cells[2])]
+
+
+def document() -> dict[str, Any]:
+    read = tomllib.loads((demo_folder() / "plan.toml").read_text(encoding="utf-8"))
+    return {"house": {}, "fire": {}, **copy.deepcopy(read)}
+
+
+def faults_at(section: str, many: bool, key: str, value: float) -> list[str]:
+    """The words of faults of that key alone, and of no other, when it is written with this value."""
+    changed = document()
+    if section == "fire":
+        changed["fire"] = {}
+    table = changed[section]
+    (table[0] if many else table)[key] = value
+    try:
+        plan_from_document(changed)
+    except InputError as error:
+        return [fault.expected for fault in error.faults if fault.place.endswith(key) and "is " in fault.wrong]
+    return []
+
+
+def test_the_pages_are_what_the_declarations_say() -> None:
+    assert keys_page(PlanFile) == PAGE
+    assert keys_page(DrillFile) == files(leaveby).joinpath("about/drill_keys.md").read_text(encoding="utf-8")
+
+
+def test_every_key_of_the_demo_stands_on_the_page_with_what_it_is() -> None:
+    listed = {(section, cells[0]) for section, _, cells in rows()}
+    for section, content in document().items():
+        for table in content if isinstance(content, list) else [content]:
+            assert {(section, key) for key in table} <= listed
+    assert all(len(cells) == 5 and all(cells[k] for k in (0, 2, 3, 4)) for _, _, cells in rows())
+
+
+@pytest.mark.parametrize(("section", "many", "cells"), RANGED, ids=[f"{one[0]}.{one[2][0]}" for one in RANGED])
+def test_values_beyond_the_range_on_the_page_are_refused_and_those_within_are_not(
+    section: str, many: bool, cells: list[str]
+) -> None:
+    key, span = cells[0], SPAN.fullmatch(cells[2])
+    assert span is not None
+    low, high = (float(end) for end in (span[2], span[3]))
+    whole = cells[1] in ("members", "people", "seats")
+
+    def shape_faults(value: float) -> list[str]:
+        # What has to hold between keys (three points in order, a home near its fires) is no matter of the range.
+        return [said for said in faults_at(section, many, key, int(value) if whole else value) if "<=" not in said]
+
+    step = 1.0 if whole else (high - low) * 1e-6
+    between = {"lon_deg", "lat_deg", "hands", "members"}
+    if key not in between:
+        assert shape_faults(high) == []
+        assert shape_faults(low + step if span[1] else low) == []
+    assert shape_faults(high + step)
+    assert shape_faults(low if span[1] else low - step)
+
+
+def test_what_is_left_out_stands_as_the_page_says() -> None:
+    """Writing the default of the page changes nothing but the sentences on what was assumed."""
+    stated = document()
+    bare = document()
+    for section, many, (key, _, _, default, _) in rows():
+        if section not in bare or default in ("needed", "not stated", "none", "empty"):
+            continue
+        value: Any = (
+            [word.strip('"') for word in default.split(", ")] if key == "models" else tomllib.loads(f"x={default}")["x"]
+        )
+        for table in stated[section] if many else [stated[section]]:
+            table[key] = value
+        for table in bare[section] if many else [bare[section]]:
+            table.pop(key, None)
+    one, other = plan_from_document(stated), plan_from_document(bare)
+    assert replace(one, assumptions=()) == replace(other, assumptions=())
+    assert one.assumptions != other.assumptions

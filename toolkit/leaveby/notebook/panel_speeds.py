@@ -1,0 +1,114 @@
+"""A notebook panel over `speeds`: move the weather, the ground, the fuel and the minutes, and see the fire's speeds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Final
+
+from leaveby.notebook.fire_day import DRIVING_KM_H, DaySpeeds, FireDay, fuels_to_choose, model_speeds
+from leaveby.notebook.speeds import describe_hitch_chart, describe_model_bars, hitch_chart, hitch_table, model_bars
+from leaveby.notebook.widgets import (
+    TAKEN,
+    Slider,
+    answering,
+    control,
+    float_sliders,
+    folded,
+    import_lab,
+    listed,
+    panel,
+    shown,
+)
+
+_UNMAPPED_WORDS: Final = "not known: every model, the fastest counts"
+
+_SPANS: Final = (
+    ("air_temperature_c", "Temperature (°C)", 10.0, 48.0, 1.0),
+    ("relative_humidity_percent", "Humidity (%)", 3.0, 80.0, 1.0),
+    ("wind_km_h", "Mean wind in the open (km/h)", 0.0, 100.0, 5.0),
+    ("drought_factor", "Drought factor (0 to 10)", 0.0, 10.0, 0.5),
+    ("slope_deg", "Slope the fire runs up (degrees)", -20.0, 20.0, 1.0),
+)
+
+
+def _slider(name: str, label: str, low: float, high: float, step: float, *, value: float) -> Slider:
+    """A slider that is wide enough for its own value."""
+    return Slider(name, label, min(low, value), max(high, value), step, value)
+
+
+def notes(speeds: DaySpeeds) -> str:
+    """Write under the chart where the models are used beyond what they were made for, and what was assumed (HTML).
+
+    Examples
+    --------
+    >>> from leaveby.notebook.fire_day import model_speeds
+    >>> "outside 0 to 30 km/h" in notes(model_speeds(FireDay()))
+    True
+    """
+    beyond = "<p>Each model is used within what it was made for. It is still often wrong by half or more.</p>"
+    if speeds.outside:
+        beyond = "<p>Outside what the models were made for; the fire may well be faster:</p>"
+        beyond += listed(speeds.outside).text
+    return beyond + folded(TAKEN, listed(speeds.assumptions).text)
+
+
+def speed_panel(
+    day: FireDay | None = None, *, minutes: float = 45.0, driving_km_h: Mapping[str, float] = DRIVING_KM_H
+) -> Any:
+    """Make a panel that shows how fast a fire runs on a day, and how far it gets while one hitches up.
+
+    A change of the minutes computes no speed anew and leaves the chart of models as it is.
+
+    Parameters
+    ----------
+    day : FireDay, optional
+        The day to begin with.
+    minutes : float
+        To hitch up, above 0.
+    driving_km_h : mapping of str to float
+        Words and mean speed of each way of driving.
+
+    Returns
+    -------
+    ipywidgets.VBox
+        Shown by a notebook as it is.
+
+    Raises
+    ------
+    InputError
+        If `ipywidgets` is not installed, and for what `model_speeds` and `courses` refuse.
+    """
+    begin = FireDay() if day is None else day
+    asked = float_sliders([_slider(*span, value=float(getattr(begin, span[0]))) for span in _SPANS])
+    fuel = control(
+        "Dropdown",
+        "What burns",
+        options=[(_UNMAPPED_WORDS if name == "unmapped" else name, name) for name in fuels_to_choose()],
+        value=begin.fuel,
+    )
+    (hitch,) = float_sliders([_slider("minutes", "Minutes to hitch up", 5.0, 120.0, 5.0, value=minutes)]).values()
+    bars, table, chart, words = (import_lab().HTML() for _ in range(4))
+    held: dict[str, DaySpeeds] = {}
+
+    def redraw() -> None:
+        speeds, minutes_now = held["speeds"], float(hitch.value)
+        table.value = hitch_table(speeds, minutes_now)
+        chart.value = shown(
+            hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h),
+            "How far the fire gets while you hitch up",
+            describe_hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h),
+        ).text
+
+    def recompute() -> None:
+        values = {name: float(slider.value) for name, slider in asked.items()}
+        held["speeds"] = speeds = model_speeds(FireDay(fuel=fuel.value, **values))
+        title = "How fast the fire runs, model by model"
+        bars.value = shown(model_bars(speeds), title, describe_model_bars(speeds)).text
+        words.value = notes(speeds)
+        redraw()
+
+    recompute()
+    made = panel(*asked.values(), fuel, hitch, bars, table, chart, words)
+    answering(made, (*asked.values(), fuel), recompute)
+    answering(made, (hitch,), redraw)
+    return made

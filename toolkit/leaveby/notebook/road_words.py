@@ -1,0 +1,190 @@
+"""What one vehicle can do, in words: drive times in bands, ways to the safe points, what stays shut to it and why."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+from markupsafe import Markup
+
+from leaveby.notebook.drives import FREE_ROADS, ClosedStretch, Drive, DriveAnswer, RoadArea
+from leaveby.notebook.widgets import table
+from leaveby.roads.routing.itinerary import Route
+from leaveby.show.wording import WAY_TITLES, clean, distance_words, duration_words
+
+MOST_LISTED: Final = 12
+"""Closed stretches that get a row in the table and a number on the map; the rest is counted."""
+
+_STEPS_MIN: Final = (1.0, 2.0, 3.0, 5.0, 10.0, 15.0, 20.0, 30.0, 60.0, 120.0, 240.0, 480.0)
+
+
+def drive_bands(answer: DriveAnswer) -> tuple[float, ...]:
+    """Upper ends of the bands of drive time in minutes: even steps, five at most, that hold every road reached.
+
+    Roads farther off than twice the slowest way to a safe point share the last band, whose end is inf.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> drive_bands(SimpleNamespace(reached_s=np.array([30.0, 400.0, np.inf]), drives=()))
+    (2.0, 4.0, 6.0, 8.0)
+    """
+    reached = answer.reached_s[np.isfinite(answer.reached_s)] / 60.0
+    if not reached.size:
+        return ()
+    last = float(reached.max())
+    slowest = max((drive.route.time_s / 60.0 for drive in answer.drives if drive.route is not None), default=math.inf)
+    far = last > 2.0 * slowest
+    wanted = 1.25 * slowest if far else last
+    bands = 4 if far else 5
+    step = next((step for step in _STEPS_MIN if step * bands >= wanted), math.ceil(wanted / bands))
+    ends = [step * number for number in range(1, max(1, math.ceil(wanted / step - 1e-9)) + 1)]
+    return (*ends, math.inf) if last > ends[-1] else tuple(ends)
+
+
+def band_words(ends: Sequence[float], number: int) -> str:
+    """One band of drive time in words.
+
+    Examples
+    --------
+    >>> band_words((5.0, 10.0, float("inf")), 1), band_words((5.0, 10.0, float("inf")), 2)
+    ('5 to 10 min', 'over 10 min')
+    """
+    low = ends[number - 1] if number else 0.0
+    return f"over {low:g} min" if math.isinf(ends[number]) else f"{low:g} to {ends[number]:g} min"
+
+
+def edges_by_band(area: RoadArea, answer: DriveAnswer) -> tuple[tuple[int, ...], ...]:
+    """Edges of each band, and last those that can be used but not reached; each stretch once, by its sooner direction.
+
+    As many as there are bands, and one more.
+    """
+    ends = np.array(drive_bands(answer))
+    network = area.network
+    twin = network.twin
+    other = np.where(twin >= 0, answer.reached_s[twin], np.inf)
+    usable_there = np.where(twin >= 0, answer.travel.usable[twin], False)
+    at_min = np.minimum(answer.reached_s, other) / 60.0
+    once = (answer.travel.usable | usable_there) & ~((twin >= 0) & (twin < np.arange(network.edge_count)))
+    number = np.searchsorted(ends, at_min, side="left") if ends.size else np.zeros(at_min.size, dtype=np.intp)
+    number = np.where(np.isfinite(at_min), number, ends.size)
+    return tuple(tuple(int(edge) for edge in np.flatnonzero(once & (number == band))) for band in range(ends.size + 1))
+
+
+def numbered(closed: Sequence[ClosedStretch]) -> tuple[tuple[int, ClosedStretch], ...]:
+    """Stretches that get a number and a row: the first `MOST_LISTED`."""
+    return tuple(enumerate(closed[:MOST_LISTED], start=1))
+
+
+def vehicle_words(answer: DriveAnswer) -> str:
+    """The vehicle in one line.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from leaveby.roads.vehicle.pull import RoadVehicle
+    >>> house = RoadVehicle(name="h", mode="tow", width_m=2.5, height_m=4.3, length_m=13.0, mass_kg=7e3, power_w=15e4,
+    ...     speed_limit_m_s=70.0 / 3.6)
+    >>> vehicle_words(SimpleNamespace(way="tow", vehicle=house))
+    'towing the house (4.3 m high, 2.5 m wide, 7 t in all, at most 70 km/h)'
+    """
+    names = {"tow": "towing the house", "car": "the car without the house", "foot": "people on foot"}
+    name = names.get(answer.way, answer.way)
+    if answer.way == "foot":
+        return name
+    vehicle = answer.vehicle
+    limit = "" if math.isinf(vehicle.speed_limit_m_s) else f", at most {vehicle.speed_limit_m_s * 3.6:.0f} km/h"
+    size = f"{vehicle.height_m:g} m high, {vehicle.width_m:g} m wide"
+    return f"{name} ({size}, {vehicle.mass_kg / 1000.0:g} t in all{limit})"
+
+
+def way_words(way: Route | None) -> str:
+    """Length and time of a way, or that there is none."""
+    return "no way" if way is None else f"{distance_words(way.length_m)}, {duration_words(way.time_s)}"
+
+
+def ours_words(answer: DriveAnswer, drive: Drive) -> str:
+    """How this vehicle gets to an end, or why not."""
+    return "not for this, by your plan" if answer.way not in drive.end.ways else way_words(drive.route)
+
+
+def drives_table(answer: DriveAnswer) -> str:
+    """Make the table of ways to the safe points, and what has to be known with it (HTML)."""
+    beside = answer.way == "tow"
+    head = [
+        "Safe point",
+        WAY_TITLES.get(answer.way, answer.way),
+        *(("Car without the house",) if beside else ()),
+        f"What is shut on the {'shortest way' if answer.way == 'foot' else 'quickest way by car'}",
+    ]
+    rows = (
+        (
+            clean(drive.end.name, 80),
+            ours_words(answer, drive),
+            *((way_words(drive.car_route),) if beside else ()),
+            "; ".join(drive.shut) or ("nothing known" if answer.way in drive.end.ways else ""),
+        )
+        for drive in answer.drives
+    )
+    return table(head, rows) + str(Markup("<p>{}</p>").format(FREE_ROADS) + _gates(answer))
+
+
+def _gates(answer: DriveAnswer) -> Markup:
+    if any(drive.route is not None for drive in answer.drives):
+        return Markup("")
+    if not any(answer.way in drive.end.ways for drive in answer.drives):
+        return Markup("<p><strong>Your plan names no safe point for leaving this way.</strong></p>")
+    if answer.open_first:
+        names = ", ".join(str(way) for way in answer.open_first)
+        return Markup(
+            "<p>There is no way out unless you may and can open gates or private roads, ways {} of the map. If so, "
+            "name them under open_gates in your plan.</p>"
+        ).format(names)
+    return Markup("<p><strong>No safe point can be reached with this vehicle, even with no fire.</strong></p>")
+
+
+def closed_table(answer: DriveAnswer) -> str:
+    """Make the table of closed stretches with reasons, the numbers as on the map (HTML)."""
+    if not answer.closed:
+        return "<p>No mapped road is shut to this vehicle. Limits that nobody has mapped are not known.</p>"
+    head = ("Number", "Street", "Length", "Why this vehicle can't use it", "The car alone")
+    rows = (
+        (
+            number,
+            stretch.street,
+            distance_words(stretch.length_m),
+            stretch.reason,
+            "passes" if stretch.car_passes else "can't either",
+        )
+        for number, stretch in numbered(answer.closed)
+    )
+    rest = answer.closed[MOST_LISTED:]
+    length = distance_words(sum(stretch.length_m for stretch in rest))
+    more = f"<p>And {len(rest)} more, {length} in all.</p>" if rest else ""
+    return (
+        f"{table(head, rows)}{more}<p>Limits that nobody has mapped are not known: drive your way out with the house "
+        "before the season.</p>"
+    )
+
+
+def describe_roads(area: RoadArea, answer: DriveAnswer) -> str:
+    """Say what the map shows: how long to each safe point, how much road lies in each band, what is shut and why."""
+    ends = drive_bands(answer)
+    length_m = area.network.length_m
+    bands = [
+        f"{band_words(ends, number)}: {distance_words(float(length_m[list(edges)].sum()))}"
+        for number, edges in enumerate(edges_by_band(area, answer)[: len(ends)])
+        if edges
+    ]
+    reached = [f"{clean(drive.end.name, 60)}: {ours_words(answer, drive)}" for drive in answer.drives]
+    shut = [f"{stretch.street}, {stretch.reason}" for _, stretch in numbered(answer.closed)]
+    parts = [
+        f"Map of the roads round your home for {vehicle_words(answer)}, north up.",
+        f"Quickest ways: {'; '.join(reached)}." if reached else "The plan names no safe point.",
+        f"Roads by time from home: {'; '.join(bands)}.",
+        f"Shut to this vehicle: {'; '.join(shut)}." if shut else "No mapped road is shut to this vehicle.",
+        FREE_ROADS,
+    ]
+    return " ".join(parts)

@@ -1,0 +1,162 @@
+"""What the map of the community question shows, as tables: single exits, groups, homes, exits, links."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+import numpy as np
+from pyproj import Transformer
+from shapely.geometry import Point
+
+from leaveby.caution import OSM_NOTICE, OVERRIDE
+from leaveby.decision.streets.result import StreetGroup, StreetSurvey
+from leaveby.roads.exits.dominators import NO_WAY_OUT
+from leaveby.roads.exits.facts import GroupFacts
+from leaveby.show.record import finite_or_none
+from leaveby.show.scene import Rows, Scene, notices_of, tables_of, thing
+from leaveby.show.wording import clean, minutes_up, street_words
+
+_COLUMNS: Final[Mapping[str, Callable[[StreetGroup, GroupFacts], Any]]] = {
+    "number": lambda one, _: one.number,
+    "kind": lambda one, _: one.kind,
+    "everyone_must_pass": lambda one, _: clean(one.name, 120),
+    "homes": lambda one, _: one.homes,
+    "homes_for_certain": lambda one, _: one.certain,
+    "people": lambda one, _: one.people,
+    "vehicles": lambda one, _: one.vehicles,
+    "inside_number": lambda one, _: one.inside,
+    "short_list": lambda one, _: one.notable,
+    "shared_way_m": lambda one, facts: round(float(facts.shared_m[one.row]), 1),
+    "longest_dead_end_m": lambda one, facts: round(float(facts.dead_end_m[one.row]), 1),
+    "streets_m": lambda one, facts: round(float(facts.streets_m[one.row]), 1),
+    "narrowest_stated_m": lambda one, facts: finite_or_none(float(facts.narrowest_m[one.row])),
+    "no_width_stated_m": lambda one, facts: round(float(facts.no_width_m[one.row]), 1),
+    "tracks_m": lambda one, facts: round(float(facts.track_m[one.row]), 1),
+    "steepest_percent": lambda one, facts: finite_or_none(100.0 * float(facts.steepest[one.row]), 1),
+    "fuel_t_ha": lambda one, facts: finite_or_none(float(facts.fuel_t_ha[one.row]), 1),
+    "homes_with_another_way_on_foot": lambda one, facts: float(facts.foot_homes[one.row]),
+    "at_edge_of_map": lambda one, facts: bool(facts.at_edge[one.row]),
+    "last_out_quick_min": lambda one, _: minutes_up(one.clearance[0].last_out_s) if one.clearance else None,
+    "last_out_slow_min": lambda one, _: minutes_up(one.clearance[-1].last_out_s) if one.clearance else None,
+    "shuts_min": lambda one, _: math.floor(one.shuts_s / 60.0) if math.isfinite(one.shuts_s) else None,
+    "longer_than": lambda one, _: "; ".join(f"{item.rule.name}: {item.sentence}" for item in one.comparisons),
+}
+COLUMNS: Final = (*_COLUMNS, "lon_deg", "lat_deg")
+"""Columns of `streets.csv`, and keys of each group in `streets.json`."""
+
+
+def streets_scene(answer: StreetSurvey) -> Scene:
+    """Lay out what the map of the community question shows.
+
+    `single_exit_streets` (each street that someone must pass, with the homes behind it), `groups` (a point at the outer
+    end of what everyone must pass), `homes` (with what becomes of each), `exits`, `links`.
+    """
+    streets, found, homes = answer.streets, answer.found, answer.homes
+    behind = found.homes_behind[streets.node_count : found.tree.outside]
+    must = np.flatnonzero(streets.driven & (behind > 0.0)).tolist()
+    groups = zip(group_rows(answer), answer.groups, strict=True)
+    made: dict[str, tuple[str, str, Rows]] = {
+        "single_exit_streets": (
+            "Single exits",
+            "Streets that somebody must pass to get out.",
+            [
+                thing(
+                    f"single_exit_{next(least for least in (100, 30, 10, 0) if behind[at] >= least)}",
+                    street_words(streets.name[at]),
+                    f"Everyone in {behind[at]:g} homes must pass here.",
+                    streets.geometry[at],
+                    osm_way_id=int(streets.way_id[at]),
+                    name=clean(streets.name[at]),
+                    class_=clean(streets.highway[at]),
+                    homes_behind=float(behind[at]),
+                    length_m=float(streets.length_m[at]),
+                    why_not_open=clean(streets.reason[at]),
+                    undirected_bridge=bool(found.bridge[at]),
+                )
+                for at in must
+            ],
+        ),
+        "groups": (
+            "Groups of homes",
+            "The outer end of what all of a group must pass.",
+            [thing("group", f"{one.number}", clean(one.name), Point(one.x_m, one.y_m), **row) for row, one in groups],
+        ),
+        "homes": ("Homes", "What becomes of each.", [_fate(answer, row) for row in range(len(homes.identity))]),
+        "exits": (
+            "Exits",
+            "Where the streets lead out of the map.",
+            [
+                thing(
+                    symbol,
+                    "Exit" if says == "yes" else "Goes on beyond the edge of the map",
+                    "",
+                    Point(float(streets.x_m[node]), float(streets.y_m[node])),
+                    node=int(streets.node_id[node]),
+                    leads_out=says,
+                )
+                for symbol, says, nodes in (("exit", "yes", found.exits), ("maybe_exit", "unknown", answer.maybe))
+                for node in nodes.tolist()
+            ],
+        ),
+        "links": (
+            "Links",
+            "Missing links that would help, the most helpful first.",
+            [
+                thing(
+                    "link",
+                    f"L{number}",
+                    f"Would relieve {link.homes_relieved:g} homes.",
+                    link.line,
+                    number=number,
+                    kind=link.kind,
+                    why_not_open=", ".join(clean(reason) for reason in link.reasons),
+                    metres_to_build=float(link.build_m),
+                    metres_to_open=float(link.open_m),
+                    homes_relieved=link.homes_relieved,
+                    homes_freed=link.homes_freed,
+                )
+                for number, link in enumerate(answer.links, start=1)
+            ],
+        ),
+    }
+    notices = notices_of(OSM_NOTICE if answer.from_osm else "")
+    return Scene("Single exits", OVERRIDE, "", notices, str(streets.crs), tables_of(made, str(streets.crs)))
+
+
+def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
+    """One row for each group, with the columns of `COLUMNS`; None where a thing is not known."""
+    change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
+    lon, lat = change.transform([group.x_m for group in answer.groups], [group.y_m for group in answer.groups])
+    return [
+        {name: tell(group, answer.facts) for name, tell in _COLUMNS.items()}
+        | {"lon_deg": round(float(x), 6), "lat_deg": round(float(y), 6)}
+        for group, x, y in zip(answer.groups, lon, lat, strict=True)
+    ]
+
+
+def _fate(answer: StreetSurvey, row: int) -> dict[str, Any]:
+    """A home, and what becomes of it."""
+    homes, outside = answer.homes, answer.found.tree.outside
+    vertex, best = int(answer.found.home_vertex[row]), answer.if_they_lead_on
+    if homes.street[row] < 0:
+        symbol, found = "home_lost", "too far from any street"
+    elif vertex == NO_WAY_OUT:
+        symbol, found = "home_lost", "no way out by car on this map"
+    elif best is not None and vertex != outside and best.home_vertex[row] == best.tree.outside:
+        symbol, found = "home_unsure", "choice of ways only if roads lead out that the edge of the map cuts"
+    elif vertex == outside:
+        symbol, found = "home_choice", "choice of ways"
+    else:
+        symbol, found = "home_behind", "behind a single exit"
+    return thing(
+        symbol,
+        homes.identity[row],
+        found,
+        Point(float(homes.x_m[row]), float(homes.y_m[row])),
+        identity=clean(homes.identity[row], 120),
+        dwellings=float(homes.dwellings[row]),
+        from_street_m=float(min(homes.away_m[row], 1e9)),
+        found=found,
+    )
