@@ -13,10 +13,12 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 from scipy.special import ndtri
 from scipy.stats import qmc
 
 from leaveby.chance import stream
+from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.closing import StretchCells
 from leaveby.decision.fires.members import Draws, MemberFires, Progress, pick_draws, plan_draws
 from leaveby.decision.fires.scenario import FireChoice, Scenario, member_table
@@ -28,13 +30,19 @@ FIRST: Final = 64
 """Fires of each ignition that fill the space; a power of 2, as Sobol's points want it."""
 
 MORE: Final = 16
-"""Fires of each ignition that are added where the time at the asked confidence lies."""
+ROUNDS: Final = 4
+"""Fires of each ignition that are added where the time at the asked confidence lies, so many times at most."""
 
 TAILS: Final = 1.3
 """How much wider than the draws the first fires are spread: out to 2.9 standard deviations."""
 
 PARTS: Final = 8
-"""The error of a time is told by leaving out each of so many parts of the fires."""
+JUDGED_BY: Final = 2000
+"""The error of a time is told by leaving out each of so many parts of the fires, over so many of the members."""
+
+INTERVAL: Final = 0.90
+SURE: Final = float(ndtri(0.5 + INTERVAL / 2.0))
+"""Share of all intervals that hold the time that endless members, each with its own fire, would give."""
 
 COMMON: Final = 4
 """Numbers that all ignitions of a member share: equation, wind speed, wind direction, when the weather comes."""
@@ -75,6 +83,7 @@ def design_fires(
     watched: StretchCells,
     draws: Draws,
     latest_of: LatestOf,
+    near_s: float,
     workers: int = 1,
     progress: Progress | None = None,
 ) -> FireDesign:
@@ -89,13 +98,15 @@ def design_fires(
         The members that the functions are for.
     latest_of : callable
         From members to the latest departure of each way of leaving, as if the one ignition were the only one.
+    near_s : float
+        Fires are added until the latest departures at the plan's confidence are known as nearly as this.
     workers : int
     progress : callable, optional
-        Called with (fires solved, fires).
+        Called with (fires solved, fires at most).
     """
     first = _first_draws(scenario)
     ignitions = range(len(scenario.starts))
-    total, done = (FIRST + MORE) * len(scenario.starts), 0
+    total, done = (FIRST + ROUNDS * MORE) * len(scenario.starts), 0
 
     def solve(some: Draws, number: int) -> NDArray[np.float64]:
         def tell(now: int, _: int) -> None:
@@ -117,12 +128,15 @@ def design_fires(
     for number in ignitions:
         z, since_s = fire_numbers(scenario, first, number=number), solve(first, number)
         done += FIRST
-        near = _where_it_matters(scenario, draws, z, since_s, number=number, latest_of=latest_of)
-        if near.size:
+        for _ in range(ROUNDS):
+            alone = _Alone(scenario, number, z, since_s, latest_of)
+            near = alone.where_it_matters(draws)
+            if near.size == 0 or alone.unsure_s(draws) <= near_s:
+                break
             more = pick_draws(draws, near)
             z = np.vstack([z, fire_numbers(scenario, more, number=number)])
             since_s = np.vstack([since_s, solve(more, number)])
-            done += MORE
+            done += near.size
         numbers.append(z)
         since.append(since_s)
     return FireDesign(first, tuple(numbers), tuple(since))
@@ -198,33 +212,69 @@ def _predicted(
     return _fires(scenario, draws, times_at(smooth, z, rng=rng), number=number)
 
 
-def _where_it_matters(
-    scenario: Scenario,
-    draws: Draws,
-    numbers: NDArray[np.float64],
-    since_s: NDArray[np.float64],
-    *,
-    number: int,
-    latest_of: LatestOf,
-) -> NDArray[np.int64]:
-    """Choose members about the asked confidence, as far as may be from each other and from every solved fire."""
-    late = 1.0 - scenario.inputs.plan.confidence
-    fires = _predicted(scenario, draws, smooth_times(numbers, since_s), number=number)
-    about = np.zeros(draws.members, dtype=bool)
-    for latest_s in latest_of(fires, draws):
-        share = (np.argsort(np.argsort(latest_s)) + 0.5) / draws.members
-        about |= np.isfinite(latest_s) & (share > 0.5 * late) & (share < 2.0 * late)
-    open_to = np.flatnonzero(about)
-    if open_to.size == 0:
-        return open_to
-    z = fire_numbers(scenario, pick_draws(draws, open_to), number=number)
-    apart = np.linalg.norm(z[:, None, :] - numbers[None, :, :], axis=2).min(axis=1)
-    chosen = []
-    for _ in range(min(MORE, open_to.size)):
-        farthest = int(np.argmax(apart))
-        chosen.append(farthest)
-        apart = np.minimum(apart, np.linalg.norm(z - z[farthest], axis=1))
-    return open_to[chosen]
+@dataclass(frozen=True)
+class _Alone:
+    """One ignition's fires, as if it were the only one."""
+
+    scenario: Scenario
+    number: int
+    numbers: NDArray[np.float64]
+    since_s: NDArray[np.float64]
+    latest_of: LatestOf
+
+    def latest_s(self, draws: Draws, *, without: int | None = None) -> Sequence[NDArray[np.float64]]:
+        kept = _kept(len(self.numbers), without)
+        smooth = smooth_times(self.numbers[kept], self.since_s[kept])
+        return self.latest_of(_predicted(self.scenario, draws, smooth, number=self.number), draws)
+
+    def where_it_matters(self, draws: Draws) -> NDArray[np.int64]:
+        """Choose members about the asked confidence, as far as may be from each other and from every solved fire."""
+        late = 1.0 - self.scenario.inputs.plan.confidence
+        about = np.zeros(draws.members, dtype=bool)
+        for latest_s in self.latest_s(draws):
+            share = (np.argsort(np.argsort(latest_s)) + 0.5) / draws.members
+            about |= np.isfinite(latest_s) & (share > 0.5 * late) & (share < 2.0 * late)
+        open_to = np.flatnonzero(about)
+        if open_to.size == 0:
+            return open_to
+        z = fire_numbers(self.scenario, pick_draws(draws, open_to), number=self.number)
+        apart = KDTree(self.numbers).query(z)[0]
+        chosen = []
+        for _ in range(min(MORE, open_to.size)):
+            farthest = int(np.argmax(apart))
+            chosen.append(farthest)
+            apart = np.minimum(apart, np.linalg.norm(z - z[farthest], axis=1))
+        return open_to[chosen]
+
+    def unsure_s(self, draws: Draws) -> float:
+        """Give how well the latest departures at the plan's confidence are known, the widest of all ways."""
+        confidence = self.scenario.inputs.plan.confidence
+        first = pick_draws(draws, np.arange(min(JUDGED_BY, draws.members)))
+        whole = [latest_at_confidence(one, confidence) for one in self.latest_s(first)]
+        parts = [
+            [latest_at_confidence(one, confidence) for one in self.latest_s(first, without=k)] for k in range(PARTS)
+        ]
+        return max((left_out_error_s(one, of) for one, *of in zip(whole, *parts, strict=True)), default=0.0)
+
+
+def left_out_error_s(whole_s: float, parts_s: Sequence[float]) -> float:
+    """Give half the width of the interval that holds a time, from what it is without each part of the fires.
+
+    The root mean square of how far it moves stands for its standard error.
+
+    Examples
+    --------
+    >>> round(left_out_error_s(100.0, [90.0, 110.0, 100.0, 100.0]), 1)
+    11.6
+    """
+    if all(part_s == whole_s for part_s in parts_s):
+        return 0.0
+    moved_s = np.array(parts_s) - whole_s
+    return SURE * float(np.sqrt(np.mean(moved_s**2))) if np.all(np.isfinite(moved_s)) else np.inf
+
+
+def _kept(fires: int, without: int | None) -> NDArray[np.bool_]:
+    return np.asarray(np.arange(fires) % PARTS != (PARTS if without is None else without))
 
 
 def design_members(
@@ -244,7 +294,7 @@ def design_members(
     """
     found: MemberFires | None = None
     for number, (z, since_s) in enumerate(zip(design.numbers, design.since_s, strict=True)):
-        kept = np.arange(len(z)) % PARTS != (PARTS if without is None else without)
+        kept = _kept(len(z), without)
         one = _predicted(scenario, draws, smooth_times(z[kept], since_s[kept]), number=number, errors=errors)
         found = one if found is None else earliest_of(found, one)
     assert found is not None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,9 @@ from leaveby.parameters import (
 )
 
 Progress = Callable[[int, int], None]
+
+MORNINGS: Final = 2000
+"""So many mornings of the household are drawn at most, and met by the members' fires in turn."""
 
 
 @dataclass(frozen=True)
@@ -109,22 +113,28 @@ def draw_members(
     True
     """
 
-    def even(kind: str, name: str = "") -> NDArray[np.float64]:
-        """One number in each of as many equal slices of 0 to 1 as there are members, in an order of its own."""
-        rng = stream(seed, kind, name, batch=batch)
-        return np.asarray((rng.permutation(members) + rng.random(members)) / members, dtype=np.float64)
+    mornings = min(members, MORNINGS)
 
-    def columns(kind: str, names: Sequence[str]) -> NDArray[np.float64]:
+    def even(kind: str, name: str = "", *, count: int = members) -> NDArray[np.float64]:
+        """One number in each of so many equal slices of 0 to 1, in an order of its own."""
+        rng = stream(seed, kind, name, batch=batch)
+        return np.asarray((rng.permutation(count) + rng.random(count)) / count, dtype=np.float64)
+
+    def columns(kind: str, names: Sequence[str], *, count: int = members) -> NDArray[np.float64]:
         met: dict[str, int] = {}
-        found = np.empty((members, len(names)))
+        found = np.empty((count, len(names)))
         for column, name in enumerate(names):
             met[name] = met.get(name, 0) + 1
-            found[:, column] = even(kind, name if met[name] == 1 else f"{name} ({met[name]})")
+            found[:, column] = even(kind, name if met[name] == 1 else f"{name} ({met[name]})", count=count)
         return found
 
+    def at_home(drawn: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Repeat the household's mornings over the members."""
+        return np.resize(drawn, (members, *drawn.shape[1:]))
+
     share = TASKS_SLOW_TOGETHER.value
-    common_z = ndtri(even("slowness of all tasks"))
-    own_z = ndtri(columns("duration of a task", tasks))
+    common_z = ndtri(even("slowness of all tasks", count=mornings))
+    own_z = ndtri(columns("duration of a task", tasks, count=mornings))
     together_z = np.sqrt(share) * common_z[:, None] + np.sqrt(1.0 - share) * own_z
     return Draws(
         ros_z=ndtri(even("rate of spread")),
@@ -132,10 +142,10 @@ def draw_members(
         wind_turn_deg=WIND_TURN_ERROR_DEG.value * ndtri(even("wind direction")),
         weather_shift_s=WEATHER_SHIFT_S.value * ndtri(even("when the weather comes")),
         drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * even("drive"),
-        duration_uniform=ndtr(together_z),
+        duration_uniform=at_home(ndtr(together_z)),
         place_uniform=columns("place of an ignition", ignitions),
         unseen_uniform=columns("time unseen of an ignition", ignitions),
-        arrival_uniform=columns("arrival of a person", arrivals),
+        arrival_uniform=at_home(columns("arrival of a person", arrivals, count=mornings)),
     )
 
 
@@ -189,8 +199,8 @@ class Members:
     solved : int
         How many fires were solved for them.
     left_out : tuple of Members
-        Where their fires are read off smooth functions: what the first of them would be if a part of the solved fires
-        had been left out, a part each. Empty where every member's own fire was solved.
+        Where their fires are read off smooth functions: the first of the members, and what those would be if a part of
+        the solved fires had been left out, a part each. Empty where every member's own fire was solved.
     """
 
     draws: Draws

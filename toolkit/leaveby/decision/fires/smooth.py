@@ -24,6 +24,8 @@ LEAST_S: Final = 60.0
 NEAR: Final = 8
 """The error of a prediction is that of one of so many solved fires about it, drawn at random."""
 
+LEAST_WEIGHT: Final = 0.25
+
 Kernel = Literal["cubic", "linear"]
 
 
@@ -51,6 +53,7 @@ class SmoothTimes:
     columns: int
     parts: tuple[_Part, ...]
     solved: KDTree
+    weight: NDArray[np.float64]
 
 
 def smooth_times(numbers: NDArray[np.float64], since_s: NDArray[np.float64]) -> SmoothTimes:
@@ -77,12 +80,25 @@ def smooth_times(numbers: NDArray[np.float64], since_s: NDArray[np.float64]) -> 
     came = np.isfinite(since_s)
     patterns, which = np.unique(came, axis=1, return_inverse=True)
     log_s = np.log(np.maximum(since_s, LEAST_S))
+    weight = _weights(numbers, log_s, came)
+    numbers = numbers * weight
     parts = []
     for number in range(patterns.shape[1]):
         reached, columns = patterns[:, number], np.flatnonzero(np.ravel(which) == number)
         if reached.any():
             parts.append(_part(numbers, log_s[:, columns], reached, columns=columns))
-    return SmoothTimes(since_s.shape[1], tuple(parts), KDTree(numbers))
+    return SmoothTimes(since_s.shape[1], tuple(parts), KDTree(numbers), weight)
+
+
+def _weights(numbers: NDArray[np.float64], log_s: NDArray[np.float64], came: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Say how much each number counts in how far apart two fires are: as much as it moves the times."""
+    heard = came.any(axis=1)
+    if heard.sum() <= 2 * numbers.shape[1] + 1:
+        return np.ones(numbers.shape[1])
+    mean = np.mean(log_s[heard], axis=1, where=came[heard])
+    terms = np.column_stack([np.ones(heard.sum()), numbers[heard], numbers[heard] ** 2])
+    moves = np.abs(np.linalg.lstsq(terms, mean)[0][1:]).reshape(2, -1).sum(axis=0)
+    return np.maximum(moves / moves.max(), LEAST_WEIGHT) if moves.max() > 0.0 else np.ones(numbers.shape[1])
 
 
 def _part(
@@ -148,6 +164,7 @@ def times_at(
     ndarray of float64, shape (members, columns)
         Seconds from the start of the fire; inf where it does not come.
     """
+    numbers = numbers * smooth.weight
     found = np.full((len(numbers), smooth.columns), np.inf)
     for part in smooth.parts:
         if part.log_s is None or part.came is None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.closing import StretchCells, closing_times, select, stretch_cells
-from leaveby.decision.fires.design import PARTS, FireDesign, design_fires, design_members, first_fires
+from leaveby.decision.fires.design import JUDGED_BY, PARTS, FireDesign, design_fires, design_members, first_fires
 from leaveby.decision.fires.members import Draws, MemberFires, Members, pick_draws, pick_fires, plan_draws
 from leaveby.decision.fires.scenario import (
     CENTRAL_Z,
@@ -64,9 +64,6 @@ EACH_SOLVED: Final = 250
 
 EACH_SOLVED_INSTEAD: Final = 500
 """So many members have their own fire solved where a design does not tell the leave-bys well enough."""
-
-JUDGED_BY: Final = 4000
-"""How well a design tells them is judged by so many of the members."""
 
 WHEELS: Final[tuple[Way, ...]] = ("tow", "car")
 Progress = Callable[[str, int, int, str], None]
@@ -237,6 +234,7 @@ class _Fires:
             watched=self.asked.watched,
             draws=draws,
             latest_of=self._latest_of,
+            near_s=self.asked.scenario.inputs.plan.precision_s or WANTED_S,
             workers=self.asked.workers,
             progress=self._tell(label),
         )
@@ -281,20 +279,18 @@ def _found_members(fires: _Fires) -> _Found:
         solved=design.solved,
         left_out=tuple(
             Members(first, design_members(scenario, design, first, without=part), asked.column_of)
-            for part in range(PARTS)
+            for part in (None, *range(PARTS))
         ),
     )
-    wanted_s = plan.precision_s or WANTED_S
     widest_s = 0.0
     burnt_share = share_burnt(scenario, members.fires)
     for one in choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share).values():
         latest_of = partial(_latest_on, scenario, one)
         widest_s = max(widest_s, half_width_s(precision_of(members, latest_of, confidence=plan.confidence)))
-    if widest_s > wanted_s:
-        near = "it can't be told how near" if np.isinf(widest_s) else f"to {widest_s / 60.0:.0f} minutes only"
+    if np.isinf(widest_s):
         why = (
-            f"Smooth functions of {design.solved} fires tell the leave-bys {near}, so {EACH_SOLVED_INSTEAD} fires of "
-            "their own were solved instead."
+            f"How near {design.solved} fires tell the leave-bys can't be said, so {EACH_SOLVED_INSTEAD} days were "
+            "computed with a fire of their own each."
         )
         return replace(_each_solved(fires, EACH_SOLVED_INSTEAD), said=(why,))
     few = np.arange(SAMPLE)

@@ -29,7 +29,7 @@ from leaveby.fire.spread.series import FOREST_MODELS, flat_spread
 from leaveby.household.plan import Way
 from leaveby.units import km_h_from_m_s
 
-SAMPLE: Final = 16
+SAMPLE: Final = 10
 """So many members' fires are solved under each other choice."""
 
 MORE_WIND_M_S: Final = 10.0 / 3.6

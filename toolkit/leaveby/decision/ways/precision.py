@@ -7,18 +7,15 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from leaveby.confidence import latest_at_confidence, rank_at
+from leaveby.decision.fires.design import SURE, left_out_error_s
 from leaveby.decision.fires.members import Members
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import Precision
 
 WANTED_S: Final = 120.0
 """How near a leave-by should be known where the plan does not say: half the interval's width, 2 minutes."""
-
-INTERVAL: Final = 0.90
-"""Share of such intervals that hold the leave-by that endless members, each with its own fire, would give."""
 
 
 def precision_of(
@@ -33,8 +30,7 @@ def precision_of(
 
     Two errors add: that of the rank among finitely many members (the ranks between which the asked point of endless
     members lies, by the binomial's normal approximation; common practice, no source), and that of fires read off
-    smooth functions, by leaving out each part of the solved fires in turn (the jackknife, Efron and Stein 1981, Annals
-    of Statistics 9:586-596; from memory).
+    smooth functions (`fires.design.left_out_error_s`).
 
     Parameters
     ----------
@@ -56,9 +52,11 @@ def precision_of(
     count = leave_s.size
     lasts_s = np.broadcast_to(np.asarray(ready_s, dtype=np.float64), (count,))
     at = count - rank_at(count, confidence)
-    sure = float(ndtri(0.5 + INTERVAL / 2.0))
-    off = int(np.ceil(sure * np.sqrt(count * confidence * (1.0 - confidence))))
-    half_s = sure * _left_out_error_s(members, latest_of, confidence=confidence)
+    off = int(np.ceil(SURE * np.sqrt(count * confidence * (1.0 - confidence))))
+    half_s = 0.0
+    if members.left_out:
+        known_s, *parts_s = (latest_at_confidence(latest_of(one), confidence) for one in members.left_out)
+        half_s = left_out_error_s(known_s, parts_s)
     start_s = latest_start(latest_of(members), ready_s=lasts_s, confidence=confidence)
     # getting ready takes as long whatever the fire is known to
     ahead_s = leave_s[at] - start_s if np.isfinite(start_s) else 0.0
@@ -70,18 +68,6 @@ def precision_of(
         high_s=float(high_s + half_s - ahead_s),
         wanted_s=wanted_s or WANTED_S,
     )
-
-
-def _left_out_error_s(
-    members: Members, latest_of: Callable[[Members], NDArray[np.float64]], *, confidence: float
-) -> float:
-    """Standard error of a latest departure that smooth functions of the solved fires bring with them."""
-    found = np.array([latest_at_confidence(latest_of(one), confidence) for one in members.left_out])
-    if found.size == 0 or np.all(found == found[0]):
-        return 0.0
-    if not np.all(np.isfinite(found)):
-        return np.inf
-    return float(np.sqrt((found.size - 1) / found.size * np.sum((found - found.mean()) ** 2)))
 
 
 def half_width_s(precision: Precision) -> float:

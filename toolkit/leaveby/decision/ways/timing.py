@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.members import Draws, Members
+from leaveby.decision.fires.members import MORNINGS, Draws, Members, pick_draws
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.confidence import latest_on_route, latest_start, quantiles_of, share_clear
 from leaveby.decision.ways.precision import precision_of
@@ -128,8 +128,11 @@ def described_route(
 
 def durations_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
     """Give every member's task durations, common to all ways of leaving."""
-    plan = scenario.inputs.plan
-    return sample_durations(plan.tasks, members=draws.members, kind=plan.durations, uniforms=draws.duration_uniform)
+    plan, mornings = scenario.inputs.plan, min(draws.members, MORNINGS)
+    drawn_s = sample_durations(
+        plan.tasks, members=mornings, kind=plan.durations, uniforms=draws.duration_uniform[:mornings]
+    )
+    return np.resize(drawn_s, (draws.members, len(plan.tasks)))
 
 
 def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
@@ -140,12 +143,23 @@ def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
 
 def readiness_of(scenario: Scenario, way: TaskWay, draws: Draws) -> Readiness:
     """Choose the list of one way, and how long getting ready takes by it in every member."""
-    return readiness(
+    mornings = pick_draws(draws, np.arange(min(draws.members, MORNINGS)))
+    found = readiness(
         scenario.inputs.plan,
         way,
-        durations_s=durations_of(scenario, draws),
-        arrivals_s=arrivals_of(scenario, draws),
+        durations_s=durations_of(scenario, mornings),
+        arrivals_s=arrivals_of(scenario, mornings),
         confidence=scenario.inputs.plan.confidence,
+    )
+    return _for_all(found, draws)
+
+
+def _for_all(found: Readiness, draws: Draws) -> Readiness:
+    """Repeat what the household's mornings took over all members."""
+    return replace(
+        found,
+        ready_s=np.resize(found.ready_s, draws.members),
+        catalogue_s=np.resize(found.catalogue_s, draws.members),
     )
 
 
@@ -167,14 +181,16 @@ def readiness_that_clears(
     )
     if clears or not np.isfinite(start_s):
         return found
-    return readiness_for_latest(
+    mornings = pick_draws(draws, np.arange(min(draws.members, MORNINGS)))
+    found = readiness_for_latest(
         scenario.inputs.plan,
         way,
-        durations_s=durations_of(scenario, draws),
-        arrivals_s=arrivals_of(scenario, draws),
-        latest_departure_s=latest_departure_s,
+        durations_s=durations_of(scenario, mornings),
+        arrivals_s=arrivals_of(scenario, mornings),
+        latest_departure_s=latest_departure_s[: mornings.members],
         confidence=confidence,
     )
+    return _for_all(found, draws)
 
 
 def time_way(
