@@ -8,7 +8,8 @@ tails; more are set where the time at the asked confidence lies.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from functools import reduce
 from typing import Final
 
 import numpy as np
@@ -21,7 +22,7 @@ from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.closing import StretchCells
 from leaveby.decision.fires.members import Draws, MemberFires, Progress, pick_draws, plan_draws
-from leaveby.decision.fires.scenario import FireChoice, Scenario, member_table
+from leaveby.decision.fires.scenario import Scenario, member_table
 from leaveby.decision.fires.smooth import SmoothTimes, smooth_times, times_at
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR, WIND_TURN_ERROR_DEG
@@ -55,15 +56,10 @@ LatestOf = Callable[[MemberFires, Draws], Sequence[NDArray[np.float64]]]
 class FireDesign:
     """The solved fires of a scenario, and the functions through them.
 
-    Attributes
-    ----------
-    draws : Draws
-        Of the first fires, common to all ignitions.
-    numbers : tuple of ndarray of float64, shape (fires, numbers)
-        Of each ignition's fires.
-    since_s : tuple of ndarray of float64, shape (fires, stretches + points + 1)
-        Seconds from the start of each ignition's fires: to where stretches shut (smoke lead not taken off), fire
-        arrives at the points, and embers at the home.
+    - `draws`: of the first fires, common to all ignitions.
+    - `numbers`, shape (fires, numbers): of each ignition's fires.
+    - `since_s`, shape (fires, stretches + points + 1): seconds from the start of each ignition's fires: to where
+      stretches shut (smoke lead not taken off), fire arrives at the points, and embers at the home.
     """
 
     draws: Draws
@@ -78,7 +74,6 @@ class FireDesign:
 
 def design_fires(
     scenario: Scenario,
-    choice: FireChoice,
     *,
     watched: StretchCells,
     draws: Draws,
@@ -89,20 +84,9 @@ def design_fires(
 ) -> FireDesign:
     """Solve a design of fires: first all over the space of the numbers, then where the asked confidence lies.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    choice : FireChoice
-    watched : StretchCells
-    draws : Draws
-        The members that the functions are for.
-    latest_of : callable
-        From members to the latest departure of each way of leaving, as if the one ignition were the only one.
-    near_s : float
-        Fires are added until the latest departures at the plan's confidence are known as nearly as this.
-    workers : int
-    progress : callable, optional
-        Called with (fires solved, fires at most).
+    `draws` are the members that the functions are for; `latest_of` gives the latest departure of each way of leaving as
+    if one ignition were the only one. Fires are added until those at the plan's confidence are known as nearly as
+    `near_s`.
     """
     first = _first_draws(scenario)
     ignitions = range(len(scenario.starts))
@@ -115,7 +99,7 @@ def design_fires(
 
         fires = solve_fires(
             scenario,
-            table_of=lambda member: member_table(scenario, choice, draws=some, member=member),
+            table_of=lambda member: member_table(scenario, draws=some, member=member),
             draws=some,
             watched=watched,
             only=number,
@@ -179,20 +163,15 @@ def fire_numbers(scenario: Scenario, draws: Draws, *, number: int | None = None)
     return np.column_stack(columns)
 
 
-def _started_s(scenario: Scenario, draws: Draws, number: int) -> NDArray[np.float64]:
-    start = scenario.starts[number]
-    return np.asarray(start.at_s - start.unseen_up_to_s * draws.unseen_uniform[:, number])
-
-
 def _since(scenario: Scenario, draws: Draws, fires: MemberFires, *, number: int) -> NDArray[np.float64]:
     smoke_lead_s = scenario.inputs.plan.roads.smoke_lead_s
     times_s = np.column_stack([fires.closing_s + smoke_lead_s, fires.point_arrival_s, fires.ember_s])
-    return np.asarray(times_s - _started_s(scenario, draws, number)[:, None])
+    return np.asarray(times_s - scenario.starts[number].began_s(draws.unseen_uniform[:, [number]]))
 
 
 def _fires(scenario: Scenario, draws: Draws, since_s: NDArray[np.float64], *, number: int) -> MemberFires:
     plan = scenario.inputs.plan
-    times_s = since_s + _started_s(scenario, draws, number)[:, None]
+    times_s = since_s + scenario.starts[number].began_s(draws.unseen_uniform[:, [number]])
     times_s[times_s > plan.horizon_s] = np.inf
     points = 1 + len(scenario.safe_cells)
     stretches = times_s.shape[1] - points - 1
@@ -261,11 +240,6 @@ def left_out_error_s(whole_s: float, parts_s: Sequence[float]) -> float:
     """Give half the width of the interval that holds a time, from what it is without each part of the fires.
 
     The root mean square of how far it moves stands for its standard error.
-
-    Examples
-    --------
-    >>> round(left_out_error_s(100.0, [90.0, 110.0, 100.0, 100.0]), 1)
-    11.6
     """
     if all(part_s == whole_s for part_s in parts_s):
         return 0.0
@@ -282,39 +256,25 @@ def design_members(
 ) -> MemberFires:
     """Read the members' fires off the functions, the first of all ignitions to arrive.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    design : FireDesign
-    draws : Draws
-    without : int, optional
-        0 to `PARTS` - 1: as if this part of the fires had not been solved.
-    errors : bool
-        Whether each prediction's error is drawn with it.
+    Either as if one part of the fires (0 to `PARTS` - 1) had not been solved, or each prediction with its error, as
+    drawn.
     """
-    found: MemberFires | None = None
+    found = []
     for number, (z, since_s) in enumerate(zip(design.numbers, design.since_s, strict=True)):
         kept = _kept(len(z), without)
-        one = _predicted(scenario, draws, smooth_times(z[kept], since_s[kept]), number=number, errors=errors)
-        found = one if found is None else earliest_of(found, one)
-    assert found is not None
-    return found
+        smooth = smooth_times(z[kept], since_s[kept])
+        found.append(_predicted(scenario, draws, smooth, number=number, errors=errors))
+    return earliest_of(found)
 
 
-def earliest_of(one: MemberFires, other: MemberFires) -> MemberFires:
-    """Give what the first of two fires does, member by member."""
-    return MemberFires(
-        closing_s=np.minimum(one.closing_s, other.closing_s),
-        point_arrival_s=np.minimum(one.point_arrival_s, other.point_arrival_s),
-        ember_s=np.minimum(one.ember_s, other.ember_s),
-    )
+def earliest_of(fires: Sequence[MemberFires]) -> MemberFires:
+    """Give what the first of some fires does, member by member."""
+    every = [[getattr(one, field.name) for one in fires] for field in fields(MemberFires)]
+    return MemberFires(*(reduce(np.minimum, of) for of in every))
 
 
 def first_fires(scenario: Scenario, design: FireDesign) -> MemberFires:
     """Give what the first fires of the design did, as they were solved, all ignitions together."""
-    found: MemberFires | None = None
-    for number, since_s in enumerate(design.since_s):
-        one = _fires(scenario, design.draws, since_s[:FIRST], number=number)
-        found = one if found is None else earliest_of(found, one)
-    assert found is not None
-    return found
+    return earliest_of(
+        [_fires(scenario, design.draws, s[:FIRST], number=number) for number, s in enumerate(design.since_s)]
+    )

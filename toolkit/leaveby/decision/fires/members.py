@@ -35,24 +35,18 @@ MORNINGS: Final = 2000
 class Draws:
     """What is uncertain, drawn once for all ways of leaving.
 
-    Attributes
-    ----------
-    ros_z : ndarray of float64, shape (members,)
-        Standard normal quantile of the rate-of-spread error, the same for every model in a member.
-    wind_factor : ndarray of float64, shape (members,)
-        Wind speed over forecast wind speed.
-    wind_turn_deg : ndarray of float64, shape (members,)
-        Wind direction less forecast direction, clockwise.
-    weather_shift_s : ndarray of float64, shape (members,)
-        When the weather comes less when it was forecast: above 0 it comes later.
-    drive_factor : ndarray of float64, shape (members,)
-        Travel time over computed travel time, 1 or more.
-    duration_uniform : ndarray of float64, shape (members, tasks)
-        Uniform quantile of each task's duration, tasks in the plan's order; those of one member go slowly together.
-    place_uniform, unseen_uniform : ndarray of float64, shape (members, ignitions)
-        Uniform quantiles of where along its line or area each fire starts, and how long it burnt unseen.
-    arrival_uniform : ndarray of float64, shape (members, uncertain people)
-        Uniform quantile of when each person comes home whose arrival has a spread, in the plan's order.
+    - `ros_z`, shape (members,): standard normal quantile of the rate-of-spread error, the same for every model in a
+      member.
+    - `wind_factor`, shape (members,): wind speed over forecast wind speed.
+    - `wind_turn_deg`, shape (members,): wind direction less forecast direction, clockwise.
+    - `weather_shift_s`, shape (members,): when the weather comes less when it was forecast: above 0 it comes later.
+    - `drive_factor`, shape (members,): travel time over computed travel time, 1 or more.
+    - `duration_uniform`, shape (members, tasks): uniform quantile of each task's duration, tasks in the plan's order;
+      those of one member go slowly together.
+    - `place_uniform`, `unseen_uniform`, shape (members, ignitions): uniform quantiles of where along its line or area
+      each fire starts, and how long it burnt unseen.
+    - `arrival_uniform`, shape (members, uncertain people): uniform quantile of when each person comes home whose
+      arrival has a spread, in the plan's order.
     """
 
     ros_z: NDArray[np.float64]
@@ -83,25 +77,15 @@ def draw_members(
     """Draw the members, each uncertain thing from a stream of chance of its own.
 
     A stream is known by seed, kind, name and batch alone (`leaveby.chance.stream`), so one more task, person or
-    ignition leaves every other column bit for bit as it was. Each column has one member in each of as many equal slices
-    as there are members, in an order of its own: a Latin hypercube whose columns are drawn one by one (McKay, Beckman
-    and Conover 1979, Technometrics 21:239-245; from memory), so that few members cover each error evenly.
+    ignition leaves every other column bit for bit as it was; a name that stands twice is told apart by its number among
+    those alike. Each column has one member in each of as many equal slices as there are members, in an order of its
+    own: a Latin hypercube whose columns are drawn one by one (McKay, Beckman and Conover 1979, Technometrics
+    21:239-245; from memory), so that few members cover each error evenly.
 
     Wind speed error is lognormal with median 1, wind direction error normal about 0, the error in when the weather
     comes normal about 0, the drive between as computed and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than
     computed). Tasks go slowly together: the normal score of each task is the common one of its member to the stated
     share, its own for the rest (a Gaussian copula with one factor), so that each duration keeps its distribution.
-
-    Parameters
-    ----------
-    members : int
-        At least 1.
-    seed : int
-    tasks, ignitions, arrivals : sequence of str
-        Names: of tasks, of ignitions, and of the people whose arrival has a spread (`household.plan.uncertain_people`).
-        A name that stands twice is told apart by its number among those alike.
-    batch : int
-        Another batch has other members.
 
     Examples
     --------
@@ -170,14 +154,9 @@ def pick_draws(draws: Draws, which: NDArray[np.int64]) -> Draws:
 class MemberFires:
     """What each member's fire did to the places that matter.
 
-    Attributes
-    ----------
-    closing_s : ndarray of float64, shape (members, stretches)
-        When each watched stretch shuts, smoke lead taken off.
-    point_arrival_s : ndarray of float64, shape (members, points)
-        Arrival at each watched cell.
-    ember_s : ndarray of float64, shape (members,)
-        Earliest embers at the first of the points, the home.
+    - `closing_s`, shape (members, stretches): when each watched stretch shuts, smoke lead taken off.
+    - `point_arrival_s`, shape (members, points): arrival at each watched cell.
+    - `ember_s`, shape (members,): earliest embers at the first of the points, the home.
     """
 
     closing_s: NDArray[np.float64]
@@ -189,18 +168,11 @@ class MemberFires:
 class Members:
     """All members, with what each one's fire did to the watched stretches.
 
-    Attributes
-    ----------
-    draws : Draws
-    fires : MemberFires
-        In the order of the draws.
-    column_of : mapping of int to int
-        Where each watched edge of the road network stands among the columns of `fires.closing_s`.
-    solved : int
-        How many fires were solved for them.
-    left_out : tuple of Members
-        Where their fires are read off smooth functions: the first of the members, and what those would be if a part of
-        the solved fires had been left out, a part each. Empty where every member's own fire was solved.
+    - `fires`: in the order of the draws.
+    - `column_of`: where each watched edge of the road network stands among the columns of `fires.closing_s`.
+    - `solved`: how many fires were solved for them.
+    - `left_out`: where their fires are read off smooth functions: the first of the members, and what those would be if
+      a part of the solved fires had been left out, a part each. Empty where every member's own fire was solved.
     """
 
     draws: Draws

@@ -61,13 +61,8 @@ def smooth_times(numbers: NDArray[np.float64], since_s: NDArray[np.float64]) -> 
 
     The logarithm of each time is a cubic radial basis function with a linear part, through every fire (scipy's
     `RBFInterpolator`); whether fire comes is a linear one through 1 and -1, which never leaves their range by much.
-
-    Parameters
-    ----------
-    numbers : ndarray of float64, shape (fires, numbers)
-        What was drawn for each fire, each of about unit spread.
-    since_s : ndarray of float64, shape (fires, columns)
-        Seconds from the start of each fire; inf where it does not come within the horizon.
+    What was drawn for each fire, shape (fires, numbers), is of about unit spread; times, shape (fires, columns), count
+    from the fire's start and are inf where it does not come within the horizon.
 
     Examples
     --------
@@ -128,14 +123,8 @@ def left_out_errors(
     """Give by how much each value lies above what the function through all the others says.
 
     In closed form: the coefficient of the left-out point over its entry in the inverse of the interpolation matrix
-    (Rippa 1999, Advances in Computational Mathematics 11:193-210; from memory), so that no function is fitted anew.
-
-    Parameters
-    ----------
-    numbers : ndarray of float64, shape (fires, numbers)
-    values : ndarray of float64, shape (fires, columns)
-    kernel : {"cubic", "linear"}
-        With a linear or a constant part.
+    (Rippa 1999, Advances in Computational Mathematics 11:193-210; from memory), so that no function is fitted anew. The
+    cubic kernel has a linear part, the linear one a constant.
     """
     count = len(numbers)
     apart = cdist(numbers, numbers)
@@ -149,20 +138,10 @@ def left_out_errors(
 def times_at(
     smooth: SmoothTimes, numbers: NDArray[np.float64], *, rng: np.random.Generator | None = None
 ) -> NDArray[np.float64]:
-    """Read the times of other fires off the functions.
+    """Read the times of other fires off the functions, shape (members, columns); inf where fire does not come.
 
-    Parameters
-    ----------
-    smooth : SmoothTimes
-    numbers : ndarray of float64, shape (members, numbers)
-    rng : numpy.random.Generator, optional
-        Draws each prediction's error with it, that of one of the solved fires about it, the same fire for all columns;
-        left out: the functions themselves.
-
-    Returns
-    -------
-    ndarray of float64, shape (members, columns)
-        Seconds from the start of the fire; inf where it does not come.
+    With a generator, each prediction's error is drawn: that of one of the solved fires about it, the same fire for all
+    columns. Without, the functions themselves are read.
     """
     numbers = numbers * smooth.weight
     found = np.full((len(numbers), smooth.columns), np.inf)

@@ -33,22 +33,9 @@ def solve_fires(
 ) -> MemberFires:
     """Solve every member's fire: closings of the watched stretches, arrival at home and safe points, embers at home.
 
-    The result does not depend on the number of workers, and memory grows with the members by a row each only. A
-    point's arrival is the earliest in its cell and the eight around it: the side that makes people leave earlier.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    table_of : callable
-        Spread table of member i of the draws.
-    draws : Draws
-    watched : StretchCells
-    only : int, optional
-        Number of the one ignition that burns; all of them when left out.
-    workers : int
-        Threads; the solver releases the interpreter lock.
-    progress : callable, optional
-        Called with (members done, members) as they finish.
+    The result does not depend on the number of workers (threads; the solver releases the interpreter lock), and memory
+    grows with the members by a row each only. A point's arrival is the earliest in its cell and the eight around it:
+    the side that makes people leave earlier. `only` is the number of the one ignition that burns, all when left out.
     """
     plan = scenario.inputs.plan
     points = (scenario.home_cell, *scenario.safe_cells.values())
@@ -136,12 +123,6 @@ def embers_at(
 
 
 def earliest_about(arrival_s: NDArray[np.float64], row: int, *, col: int) -> float:
-    """Give the earliest arrival in a cell and the eight around it: a home stands anywhere in its cell.
-
-    Examples
-    --------
-    >>> earliest_about(np.array([[5.0, 9.0], [np.inf, np.inf]]), 1, col=1)
-    5.0
-    """
+    """Give the earliest arrival in a cell and the eight around it: a home stands anywhere in its cell."""
     around = arrival_s[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
     return float(around.min())

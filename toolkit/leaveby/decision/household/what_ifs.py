@@ -11,22 +11,14 @@ from numpy.typing import NDArray
 
 from leaveby.decision.fires.design import fire_numbers
 from leaveby.decision.fires.members import Draws, MemberFires, Members
-from leaveby.decision.fires.scenario import (
-    CENTRAL_Z,
-    FireChoice,
-    Scenario,
-    choice_weather,
-    commonest_zone,
-    first_start_s,
-)
+from leaveby.decision.fires.scenario import CENTRAL_Z, Scenario, commonest_zone, first_start_s
 from leaveby.decision.fires.smooth import LEAST_S
+from leaveby.decision.household.timed import Timed
 from leaveby.decision.ways.result import WayTiming, WhatIf
 from leaveby.decision.ways.route_fires import latest_departures
 from leaveby.decision.ways.sensitivity import moved
-from leaveby.decision.ways.timing import ChosenRoute
 from leaveby.fire.spread.model_error import ros_factors
 from leaveby.fire.spread.series import FOREST_MODELS, flat_spread
-from leaveby.household.plan import Way
 from leaveby.units import km_h_from_m_s
 
 SAMPLE: Final = 10
@@ -41,72 +33,39 @@ MODEL_WORDS: Final[Mapping[str, str]] = {
 
 
 def what_ifs(
-    scenario: Scenario,
-    choice: FireChoice,
-    *,
-    chosen: Mapping[Way, ChosenRoute],
-    timings: Mapping[Way, WayTiming],
-    members: Members,
+    timed: Timed,
     sample: Members,
-    solve: Callable[[str, FireChoice, Draws], MemberFires],
-    solve_all: Callable[[str, FireChoice], MemberFires],
+    *,
+    solve: Callable[[str, Scenario, Draws], MemberFires],
+    solve_all: Callable[[str, Scenario], MemberFires],
 ) -> tuple[WhatIf, ...]:
     """Set other fires beside the plan's own, with the same routes and the same draws.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    choice : FireChoice
-        The plan's own.
-    chosen : mapping of way to ChosenRoute
-    timings : mapping of way to WayTiming
-    members : Members
-    sample : Members
-        Some whose own fires were solved under the plan's choice.
-    solve : callable
-        From (label, choice, draws) to their fires under another choice, each solved.
-    solve_all : callable
-        From (label, choice) to the fires of all members under another choice, at full cost.
+    The sample's fires were solved under the plan's own choice; `solve` solves them under another, `solve_all` gives
+    those of all members, at full cost.
     """
-    own_s = _words_of(latest_departures(scenario, chosen, members=members))
+    scenario, members, chosen = timed.asked.scenario, timed.members, timed.chosen
+    own_s = latest_departures(scenario, chosen, members=members)
     edges = sorted({edge for one in chosen.values() for edge in one.ruled_by.edges})
     found = []
-    for label, fire in other_fires(scenario, choice):
-        few = replace(sample, fires=solve(label, fire, sample.draws))
+    for label, other in other_fires(scenario):
+        few = replace(sample, fires=solve(label, other, sample.draws))
         closing_s = moved_closings(scenario, members, sample=sample, other=few, edges=edges)
-        fires = solve_all(label, fire) if closing_s is None else replace(members.fires, closing_s=closing_s)
-        latest_s = _words_of(latest_departures(scenario, chosen, members=replace(members, fires=fires, left_out=())))
-        found.append(_what_if(scenario, fire, label=label, latest_s=latest_s, own_s=own_s, timings=timings))
+        fires = solve_all(label, other) if closing_s is None else replace(members.fires, closing_s=closing_s)
+        latest_s = latest_departures(scenario, chosen, members=replace(members, fires=fires, left_out=()))
+        found.append(_what_if(other, label=label, latest_s=latest_s, own_s=own_s, timings=timed.ways))
     return tuple(found)
-
-
-def _words_of(latest_s: Mapping[Way, float | None]) -> dict[str, float | None]:
-    return {str(way): at_s for way, at_s in latest_s.items()}
 
 
 def moved_closings(
     scenario: Scenario, members: Members, *, sample: Members, other: Members, edges: Sequence[int]
 ) -> NDArray[np.float64] | None:
-    """Move every member's closings by what another fire does to a sample of them.
+    """Move every member's closings by what another fire does to a sample of them, each of whose fires was solved.
 
     How many times as long fire takes under the other choice is, by its logarithm, nearly linear in the numbers that the
-    members share (`fires.design.fire_numbers`); least squares over the sample gives it for all.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    members : Members
-        All of them, under the plan's own choice.
-    sample, other : Members
-        The same draws under the plan's own choice and under the other one, each fire solved.
-    edges : sequence of int
-        Those that matter.
-
-    Returns
-    -------
-    ndarray of float64, shape (members, watched stretches), or None
-        None where fire shuts a stretch that matters under one choice and not under the other in more than one of the
-        sample: then the one can't be told from the other.
+    members share (`fires.design.fire_numbers`); least squares over the sample gives it for all. None where fire shuts a
+    stretch that matters under one choice and not under the other in more than one of the sample: then the one can't be
+    told from the other.
     """
     plan = scenario.inputs.plan
     own_s, their_s = (_since_s(scenario, one) for one in (sample, other))
@@ -133,33 +92,31 @@ def _since_s(scenario: Scenario, members: Members) -> NDArray[np.float64]:
     return np.maximum(members.fires.closing_s + scenario.inputs.plan.roads.smoke_lead_s - started_s, LEAST_S)
 
 
-def other_fires(scenario: Scenario, choice: FireChoice) -> list[tuple[str, FireChoice]]:
+def other_fires(scenario: Scenario) -> list[tuple[str, Scenario]]:
     """Name the fires that the sheet sets beside the plan's own: each model alone, and the speeds set by hand."""
-    plan = scenario.inputs.plan
-    found = []
-    if choice.set_m_s is None and len(choice.models) > 1:
+    choice, found = scenario.choice, []
+    if choice.set_m_s is None:
         forest = [model for model in choice.models if model in FOREST_MODELS]
         others = tuple(model for model in choice.models if model not in FOREST_MODELS)
-        for model in forest:
-            label = f"{MODEL_WORDS[model]} alone"
-            found.append((label, FireChoice(models=(model, *others), floor_m_s=choice.floor_m_s)))
-    if choice.set_m_s is None:
+        for model in forest if len(choice.models) > 1 else ():
+            alone = replace(choice, models=(model, *others))
+            found.append((f"{MODEL_WORDS[model]} alone", replace(scenario, choice=alone)))
+        stronger = replace(scenario.weather, wind_speed_m_s=scenario.weather.wind_speed_m_s + MORE_WIND_M_S)
         label = f"wind {km_h_from_m_s(MORE_WIND_M_S):.0f} km/h stronger"
-        found.append((label, replace(choice, more_wind_m_s=MORE_WIND_M_S)))
-    for speed_m_s in plan.fire.what_if_m_s:
+        found.append((label, replace(scenario, weather=stronger)))
+    for speed_m_s in scenario.inputs.plan.fire.what_if_m_s:
         label = f"fire at {km_h_from_m_s(speed_m_s):g} km/h, set by hand"
-        found.append((label, FireChoice(models=choice.models, set_m_s=speed_m_s)))
+        found.append((label, replace(scenario, choice=replace(choice, floor_m_s=None, set_m_s=speed_m_s))))
     return found
 
 
 def _what_if(
-    scenario: Scenario,
-    choice: FireChoice,
+    other: Scenario,
     *,
     label: str,
     latest_s: Mapping[str, float | None],
     own_s: Mapping[str, float | None],
-    timings: Mapping[Way, WayTiming],
+    timings: Mapping[str, WayTiming],
 ) -> WhatIf:
     """Set another fire beside the plan's own.
 
@@ -170,28 +127,28 @@ def _what_if(
     for way, timing in timings.items():
         shift_s, at_s = earlier_s.get(way), latest_s.get(way)
         if timing.latest_start_s is not None and shift_s is not None:
-            found[str(way)] = timing.latest_start_s - shift_s
+            found[way] = timing.latest_start_s - shift_s
         else:
-            found[str(way)] = None if at_s is None else at_s - timing.ready_at_confidence_s
+            found[way] = None if at_s is None else at_s - timing.ready_at_confidence_s
     not_shut = "Not shut within the hours looked at in enough members to name a time, or there is no route."
     return WhatIf(
         label=label,
-        head_ros_m_s=fastest_head(scenario, choice)[0],
+        head_ros_m_s=fastest_head(other)[0],
         latest_start_s=found,
         why={way: not_shut for way, at_s in found.items() if at_s is None},
         earlier_s=earlier_s,
     )
 
 
-def fastest_head(scenario: Scenario, choice: FireChoice) -> tuple[float, tuple[tuple[float, str, float], ...]]:
+def fastest_head(scenario: Scenario) -> tuple[float, tuple[tuple[float, str, float], ...]]:
     """Find the fastest head rate of spread on the flat in the commonest fuel, and what governs it at each step."""
     flat = flat_spread(
-        choice_weather(scenario, choice),
+        scenario.weather,
         scenario.zones,
-        models=choice.models,
+        models=scenario.choice.models,
         ros_factors=ros_factors(CENTRAL_Z),
-        floor_m_s=choice.floor_m_s,
-        set_m_s=choice.set_m_s,
+        floor_m_s=scenario.choice.floor_m_s,
+        set_m_s=scenario.choice.set_m_s,
     )
     time_s = scenario.weather.time_s
     ends_s = np.append(time_s[1:], np.inf)

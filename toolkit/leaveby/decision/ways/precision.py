@@ -26,27 +26,12 @@ def precision_of(
     confidence: float,
     wanted_s: float | None = None,
 ) -> Precision:
-    """Estimate the interval that a leave-by lies in.
+    """Estimate the interval that a leave-by lies in; its bounds may be infinite.
 
     Two errors add: that of the rank among finitely many members (the ranks between which the asked point of endless
-    members lies, by the binomial's normal approximation; common practice, no source), and that of fires read off
-    smooth functions (`fires.design.left_out_error_s`).
-
-    Parameters
-    ----------
-    members : Members
-    latest_of : callable
-        Latest departures of the members given to it, shape (members,).
-    ready_s : ndarray of float64, shape (members,), or float
-        When given, the interval is that of the latest start; else of the latest departure.
-    confidence : float
-    wanted_s : float, optional
-        How near it should be known, half the interval's width; `WANTED_S` when left out.
-
-    Returns
-    -------
-    Precision
-        Bounds may be infinite.
+    members lies, by the binomial's normal approximation; common practice, no source), and that of fires read off smooth
+    functions (`fires.design.left_out_error_s`). With ready times the interval is that of the latest start, else of the
+    latest departure.
     """
     leave_s = np.sort(latest_of(members))
     count = leave_s.size
@@ -71,13 +56,7 @@ def precision_of(
 
 
 def half_width_s(precision: Precision) -> float:
-    """Give half the width of the interval; 0 when both bounds are the same infinity, inf when only one is bounded.
-
-    Examples
-    --------
-    >>> half_width_s(Precision(members=100, fires=100, low_s=0.0, high_s=600.0))
-    300.0
-    """
+    """Give half the width of the interval; 0 when both bounds are the same infinity, inf when only one is bounded."""
     if precision.low_s == precision.high_s:
         return 0.0
     half_s = (precision.high_s - precision.low_s) / 2.0

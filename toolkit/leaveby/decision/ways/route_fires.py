@@ -10,15 +10,13 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.members import (
-    MemberFires,
-    Members,
-)
+from leaveby.decision.fires.members import MemberFires, Members
 from leaveby.decision.fires.scenario import Scenario, burns_about
-from leaveby.decision.ways.roads import CandidateRoute, WayRoads, candidate_routes
+from leaveby.decision.ways.roads import CandidateRoute, WayRoads, along, candidate_routes, with_no_fire
 from leaveby.decision.ways.timing import ChosenRoute, best_route, route_latest_s
 from leaveby.household.plan import Way, ways
 from leaveby.roads.network.graph import RoutingGraph
+from leaveby.roads.routing.itinerary import route
 
 LATTICE: Final = 4
 LATTICE_ROS_M_S: Final = 1.0
@@ -33,18 +31,28 @@ def gather_routes(
     Were they found under the plan's own fires, one more ignition could bring up a better route than was known before,
     and so a later leave-by. Fires are set instead on a lattice over the modelled ground, one at a time, each a circle
     that grows at a steady speed: whatever side fire comes from, a way round it is among the routes.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : mapping of way to WayRoads
-    graph : RoutingGraph
     """
     closings = _lattice_closings(scenario)
     return {
         way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=closings)
         for way, found in roads.items()
     }
+
+
+def refuge_routes(
+    scenario: Scenario, roads: Mapping[Way, WayRoads], *, graph: RoutingGraph
+) -> tuple[tuple[Way, CandidateRoute], ...]:
+    """Find the quickest way to every place of last resort, by car and on foot; the house is not towed there."""
+    found = []
+    for way, usable in roads.items():
+        for place in scenario.inputs.plan.safe_points:
+            if way == "tow" or place.kind != "place_of_last_resort" or way not in place.ways:
+                continue
+            quickest = with_no_fire(graph, usable.travel.time_s, targets=scenario.safe_nodes[place.name])
+            best = route(scenario.network, quickest, scenario.home_node)
+            if best is not None and best.edges:
+                found.append((way, along(best, place.name, time_s=usable.travel.time_s)))
+    return tuple(found)
 
 
 def _lattice_closings(scenario: Scenario) -> list[NDArray[np.float64]]:
@@ -89,10 +97,10 @@ def latest_departures(
     chosen: Mapping[Way, ChosenRoute],
     *,
     members: Members,
-) -> dict[Way, float | None]:
+) -> dict[str, float | None]:
     """Give the latest departure of each way on its chosen route under some members' closings; None when not bounded."""
     plan = scenario.inputs.plan
-    latest: dict[Way, float | None] = {}
+    latest: dict[str, float | None] = {}
     for way in ways(plan):
         latest[way] = None
         if way in chosen:
