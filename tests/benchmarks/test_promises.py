@@ -22,7 +22,7 @@ from scipy.stats import betabinom
 from leaveby.ask.household import demo_folder, load_plan, read_inputs
 from leaveby.decision.fires.closing import select, stretch_cells
 from leaveby.decision.fires.members import join_draws, plan_draws
-from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, member_table, plans_choice, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, member_table, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.replay import replay_many
 from leaveby.decision.ways.confidence import latest_start
@@ -87,7 +87,7 @@ def departures(inputs: HouseholdInputs) -> tuple[Scenario, Departures]:
     draws = drawn(plan)
     fires = solve_fires(
         scenario,
-        table_of=lambda member: member_table(scenario, plans_choice(plan), draws=draws, member=member),
+        table_of=lambda member: member_table(scenario, draws=draws, member=member),
         draws=draws,
         watched=select(cells, np.array(edges, dtype=np.int64)),
         workers=2,

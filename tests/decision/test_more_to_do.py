@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from leaveby.ask.household import demo_folder, load_plan
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.members import plan_draws
-from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, member_table, plans_choice, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, member_table, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
@@ -107,7 +107,7 @@ def test_a_member_has_its_weather_at_its_own_time(small: HouseholdInputs) -> Non
     forecast_s = scenario.weather.time_s
     assert draws.weather_shift_s.min() < 0.0 < draws.weather_shift_s.max()
     for member, shift_s in enumerate(draws.weather_shift_s):
-        table = member_table(scenario, plans_choice(small.plan), draws=draws, member=member)
+        table = member_table(scenario, draws=draws, member=member)
         assert table.time_s[1:] == pytest.approx(forecast_s[1:] + shift_s)
         # What lies before the first row is held, so that no fire starts before there is weather.
         assert table.time_s[0] == min(forecast_s[0], forecast_s[0] + shift_s)

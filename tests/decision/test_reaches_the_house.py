@@ -8,18 +8,16 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from leaveby.decision.fires.members import earliest_about
 from leaveby.decision.fires.scenario import (
     HouseholdInputs,
     Scenario,
     central_ignitions,
-    plans_choice,
     prepare,
     table_at,
 )
+from leaveby.decision.fires.solved import earliest_about, embers_at
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.last_resort import heat_on_house
-from leaveby.decision.ways.route_fires import embers_at
 from leaveby.fire.arrival.embers import EMBER_ASSUMPTIONS
 from leaveby.fire.arrival.solve import arrive
 from leaveby.fire.fuel.zones import fuel_from_codes
@@ -46,7 +44,7 @@ def test_a_house_in_each_fuel_takes_the_printed_heat(
     inputs = valleys.side_valley(fuel=fuel, fire=FireInput(models=("mark5",), set_m_s=spread_km_h / 3.6))
     inputs = replace(inputs, plan=replace(inputs.plan, house=House(clear_m=clear_m)))
     scenario = prepare(inputs)
-    assert heat_on_house(scenario, plans_choice(inputs.plan)) == pytest.approx(printed_kw_m2, abs=1.5)
+    assert heat_on_house(scenario) == pytest.approx(printed_kw_m2, abs=1.5)
 
 
 @pytest.mark.parametrize("first", ["natural grassland", "scrub"])
@@ -63,7 +61,7 @@ def test_of_two_fuels_about_a_house_the_longer_flames_count(valleys: ModuleType,
     scenario = prepare(inputs)
     assert abs(scenario.home_cell[0] - home_row) <= 1
     assert abs(scenario.home_cell[1] - home_col) <= 1
-    assert heat_on_house(scenario, plans_choice(inputs.plan)) == pytest.approx(12.5, abs=1.5)
+    assert heat_on_house(scenario) == pytest.approx(12.5, abs=1.5)
 
 
 def nine_kilometres_off(valleys: ModuleType, **changes: object) -> HouseholdInputs:
@@ -89,7 +87,7 @@ def nine_kilometres_off(valleys: ModuleType, **changes: object) -> HouseholdInpu
 def _embers(scenario: Scenario, *, cell: tuple[int, int] | None = None) -> tuple[float, float]:
     """Embers at the home (or a cell) in the central run, and the front in the earliest cell about it."""
     started = central_ignitions(scenario)
-    table = table_at(scenario, plans_choice(scenario.inputs.plan), z=0.0)
+    table = table_at(scenario, z=0.0)
     time_s = arrive(table, started, horizon_s=scenario.inputs.plan.horizon_s).time_s
     at = scenario.home_cell if cell is None else cell
     return embers_at(scenario, table, started, time_s=time_s, cell=at), earliest_about(time_s, at[0], col=at[1])

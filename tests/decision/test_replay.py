@@ -18,7 +18,6 @@ from leaveby.decision.fires.scenario import (
     HouseholdInputs,
     member_ignitions,
     member_table,
-    plans_choice,
     prepare,
 )
 from leaveby.decision.household.answer import answer_household
@@ -209,7 +208,7 @@ def test_who_gets_through_never_met_the_fire(
     ends_m = np.concatenate([[0.0], np.cumsum(lengths_m)]) * line.length / lengths_m.sum()
     met_sometimes = False
     for member in range(draws.members):
-        table = member_table(scenario, plans_choice(plan), draws=draws, member=member)
+        table = member_table(scenario, draws=draws, member=member)
         starts = member_ignitions(scenario, draws=draws, member=member)
         arrival_s = arrive(table, starts, horizon_s=plan.horizon_s).time_s.ravel()
         travel_s = time_s * draws.drive_factor[member]

@@ -11,7 +11,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leaveby.decision.fires.scenario import HouseholdInputs, plans_choice, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.lines.triggers import BEARINGS_DEG, area_of, decision_span_s, distances_to_line, lead_time_of
 from leaveby.decision.ways.result import TriggerLine, WayTiming
@@ -94,10 +94,11 @@ def test_the_lead_stands_at_the_rate_of_spread_of_the_asked_confidence(
     """
     scenario = prepare(windy)
     roads = roads_for(scenario, "car", inside=np.ones(scenario.network.edge_count, dtype=bool))
+    assert timing.route is not None
+    edges = timing.route.edges
     taken_s = {0.5: 20.0 * 1.25 + 1200.0, 0.95: 20.0 * 1.475 + 1200.0}
     fire_s = {
-        level: taken_s[level]
-        + lead_time_of(scenario, roads, timing=timing, choice=plans_choice(windy.plan), confidence=level, step=0)
+        level: taken_s[level] + lead_time_of(scenario, roads, edges=edges, confidence=level, step=0)
         for level in taken_s
     }
     far = np.isfinite(fire_s[0.5]) & (fire_s[0.5] > 600.0)

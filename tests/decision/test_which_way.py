@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from leaveby.decision.fires.closing import closing_times, select, stretch_cells
-from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, plans_choice, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.lines.which_way import (
     TOO_LATE,
@@ -78,9 +78,7 @@ def case(valleys: ModuleType) -> Case:
         members=valleys.members_with(closing_s),
     )
     assert [route.safe_point for route in routes] == ["the west", "the east"]
-    found = way_out_map(
-        scenario, roads, timing=timing, routes=routes, choice=plans_choice(inputs.plan), confidence=0.95, step=0
-    )
+    found = way_out_map(scenario, roads, ready_s=timing.ready_at_confidence_s, routes=routes, confidence=0.95, step=0)
     return Case(inputs, scenario, roads, timing, found)
 
 
@@ -144,9 +142,8 @@ def test_no_route_at_all_is_not_mapped(case: Case) -> None:
         way_out_map(
             case.scenario,
             case.roads,
-            timing=case.timing,
+            ready_s=case.timing.ready_at_confidence_s,
             routes=(),
-            choice=plans_choice(case.inputs.plan),
             confidence=0.95,
             step=0,
         )

@@ -16,32 +16,25 @@ drive stay uncertain as in the plan. The plan's own fire has its members as in t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from leaveby.decision.fires import scenario as scenarios
-from leaveby.decision.fires.closing import StretchCells, closing_times, select
-from leaveby.decision.fires.members import Draws, Members, Progress, join_draws, plan_draws
-from leaveby.decision.fires.scenario import FireChoice, Scenario, central_ignitions
-from leaveby.decision.household.phases import last_exits_s, phases_of
-from leaveby.decision.ways.result import Phases, WayTiming
-from leaveby.decision.ways.roads import WayRoads
-from leaveby.decision.ways.route_fires import BATCH, choose_routes, embers_at, gather_routes, share_burnt, solve_fires
-from leaveby.decision.ways.timing import ChosenRoute, time_way
+from leaveby.decision.fires.members import Draws, Members, Progress, plan_draws
+from leaveby.decision.fires.scenario import CENTRAL_Z, Scenario, central_ignitions, member_table, table_at
+from leaveby.decision.fires.solved import solve_fires
+from leaveby.decision.household.timed import Asked, Timed, time_ways
 from leaveby.errors import refuse
-from leaveby.fire.arrival.solve import Arrival, arrive
+from leaveby.fire.arrival.solve import arrive
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import centre_of
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan
 from leaveby.parameters import FASTEST_HEAD_M_S
-from leaveby.roads.network.graph import RoutingGraph
 from leaveby.units import km_h_from_m_s
 
 _TOLERANCE: Final = 1e-4
@@ -52,16 +45,10 @@ _MOST_DOUBLINGS: Final = 24
 class HomeRun:
     """The run of one fire to the home.
 
-    Attributes
-    ----------
-    fire : int
-        Place among the plan's ignitions.
-    cell : (row, col)
-        The cell that burns at the home, or the nearest to it.
-    length_m : float
-        Straight, from where the fire starts to the centre of that cell.
-    speed_m_s : float
-        Mean over it in the plan's own central run; 0 where the fire does not come within the horizon.
+    - `fire`: place among the plan's ignitions.
+    - `cell`: the cell that burns at the home, or the nearest to it.
+    - `length_m`: straight, from where the fire starts to the centre of that cell.
+    - `speed_m_s`: mean over it in the plan's own central run; 0 where the fire does not come within the horizon.
     """
 
     fire: int
@@ -74,49 +61,21 @@ class HomeRun:
 class RunFire:
     """The fire of one round of a drill.
 
-    Attributes
-    ----------
-    speed_m_s : float or None
-        Mean speed of its run to the home; None for the plan's own fire.
-    scale : float
-        Factor on the plan's own head rate of spread.
-    central : SpreadTable
-        Of the central run.
-    table_of : callable
-        Spread table of member i under given draws.
+    - `speed_m_s`: mean speed of its run to the home; None for the plan's own fire.
+    - `scale`: factor on the plan's own head rate of spread.
+    - `central`: of the central run.
+    - `table_of`: spread table of member i under given draws.
     """
 
     speed_m_s: float | None
     scale: float
     central: SpreadTable
     table_of: Callable[[Draws, int], SpreadTable]
-    choice: FireChoice
-
-
-@dataclass(frozen=True)
-class TimedRun:
-    """What one fire does to the household.
-
-    Attributes
-    ----------
-    burnt_share : mapping of safe point to share of members
-    arrival, closing_s, ember_s
-        In the central run: the front, when each edge shuts, the first ember at the home.
-    """
-
-    ways: Mapping[str, WayTiming]
-    chosen: Mapping[Way, ChosenRoute]
-    burnt_share: Mapping[str, float]
-    arrival: Arrival
-    closing_s: NDArray[np.float64]
-    ember_s: float
-    phases: Phases
 
 
 def drill_draws(plan: Plan) -> Draws:
     """Draw the members of a drill as the household question draws them, the same for every run."""
-    counts = [min(BATCH, plan.members - first) for first in range(0, plan.members, BATCH)]
-    return join_draws([plan_draws(plan, count, batch=batch) for batch, count in enumerate(counts)])
+    return plan_draws(plan, plan.members)
 
 
 def scaled_table(table: SpreadTable, scale: float) -> SpreadTable:
@@ -193,13 +152,11 @@ def _scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, sp
 
 def own_fire(scenario: Scenario) -> RunFire:
     """Take the plan's own fire, its members those of the household question."""
-    choice = scenarios.plans_choice(scenario.inputs.plan)
 
     def table_of(draws: Draws, member: int) -> SpreadTable:
-        return scenarios.member_table(scenario, choice, draws=draws, member=member)
+        return member_table(scenario, draws=draws, member=member)
 
-    central = scenarios.table_at(scenario, choice, z=scenarios.CENTRAL_Z)
-    return RunFire(None, 1.0, central, table_of, choice)
+    return RunFire(None, 1.0, table_at(scenario, z=CENTRAL_Z), table_of)
 
 
 def fire_at_speed(scenario: Scenario, *, run: HomeRun, speed_m_s: float) -> RunFire:
@@ -215,58 +172,17 @@ def fire_at_speed(scenario: Scenario, *, run: HomeRun, speed_m_s: float) -> RunF
         on_time = replace(draws, weather_shift_s=np.zeros(draws.members))
         return replace(own.table_of(on_time, member), flat_head_ros_m_s=central.flat_head_ros_m_s)
 
-    return RunFire(speed_m_s, scale, central, table_of, own.choice)
+    return RunFire(speed_m_s, scale, central, table_of)
 
 
-def time_run(
-    scenario: Scenario,
-    fire: RunFire,
-    *,
-    draws: Draws,
-    roads: Mapping[Way, WayRoads],
-    cells: StretchCells,
-    graph: RoutingGraph,
-    workers: int,
-    progress: Progress | None = None,
-) -> TimedRun:
-    """Time every way of leaving under one fire, as the household question does; `cells` are those of all roads."""
-    plan = scenario.inputs.plan
-    table_of = partial(fire.table_of, draws)
-    candidates = gather_routes(scenario, roads, graph=graph)
-    edges = sorted({edge for found in candidates.values() for one in found for edge in one.edges})
-    column_of = {edge: column for column, edge in enumerate(edges)}
+def time_run(asked: Asked, fire: RunFire, *, draws: Draws, progress: Progress | None = None) -> Timed:
+    """Time every way of leaving under one fire, as the household question does."""
     fires = solve_fires(
-        scenario,
-        table_of=table_of,
+        asked.scenario,
+        table_of=partial(fire.table_of, draws),
         draws=draws,
-        watched=select(cells, np.array(edges, dtype=np.int64)),
-        workers=workers,
+        watched=asked.watched,
+        workers=asked.workers,
         progress=progress,
     )
-    members = Members(draws, fires, column_of)
-    burnt_share = share_burnt(scenario, fires)
-    chosen = choose_routes(scenario, candidates, members=members, burnt_share=burnt_share)
-    started = central_ignitions(scenario)
-    arrival = arrive(fire.central, started, horizon_s=plan.horizon_s)
-    closing_s = closing_times(cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
-    timings = {
-        way: time_way(
-            scenario,
-            found,
-            chosen=chosen.get(way),
-            members=members,
-            central_closing_s=closing_s,
-        )
-        for way, found in roads.items()
-    }
-    _, phases = phases_of(
-        scenario,
-        timings,
-        candidates=candidates,
-        chosen=chosen,
-        members=members,
-        central_exit_s=last_exits_s(scenario, roads, graph=graph, closing_s=closing_s),
-    )
-    ember_s = embers_at(scenario, fire.central, started, time_s=arrival.time_s, cell=scenario.home_cell)
-    ways = {str(way): timing for way, timing in timings.items()}
-    return TimedRun(ways, chosen, burnt_share, arrival, closing_s, ember_s, phases)
+    return time_ways(asked, Members(draws, fires, asked.column_of), central=fire.central)

@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import Point
 
-from leaveby.decision.drill.fire import TimedRun
 from leaveby.decision.drill.result import Inject, OwnInject, Pause, Reading, StreetShut
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.fires.scenario import Scenario, central_ignitions
 from leaveby.decision.household.phases import EVERY_ROAD_SHUT
+from leaveby.decision.household.timed import Timed
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.arrival.isochrones import arrival_near
 from leaveby.fire.arrival.solve import Arrival
@@ -109,11 +109,12 @@ def _gust_words(reading: Reading) -> str:
 
 def computed_injects(
     scenario: Scenario,
-    timed: TimedRun,
+    timed: Timed,
     *,
     shuts: Sequence[StreetShut],
     begin_s: float,
     end_s: float,
+    ember_s: float,
     home_s: float,
 ) -> tuple[Inject, ...]:
     """Make every computed inject of a round, in order of time; the front is at the home at `home_s`."""
@@ -124,7 +125,7 @@ def computed_injects(
         *_distances(scenario, timed.arrival),
         *_crossings(scenario, timed.arrival),
         *_wind_changes(scenario.weather),
-        *_at_home(scenario, timed.arrival, ember_s=timed.ember_s, home_s=home_s),
+        *_at_home(scenario, timed.arrival, ember_s=ember_s, home_s=home_s),
         *_closings(shuts),
         *_leave_bys(timed, scenario, start=start),
     ]
@@ -169,19 +170,7 @@ def pause_at(
     at_s: float,
     reported_s: float,
 ) -> Pause:
-    """Say what can be known of weather and fire at a moment: of a fire, nothing before it is reported.
-
-    Parameters
-    ----------
-    weather : Weather
-    arrival : Arrival
-        The central run.
-    home_xy_m : (float, float)
-    number : int
-        Of the pause.
-    at_s, reported_s : float
-        The moment, and when the first fire is reported.
-    """
+    """Say what can be known of weather and fire at a moment: of the central run, nothing before it is reported."""
     grid = arrival.grid
     burnt = (arrival.time_s <= at_s) & (at_s >= reported_s)
     front_m, bearing_deg = np.inf, 0.0
@@ -199,7 +188,7 @@ def pause_at(
     )
 
 
-def street_shuts(scenario: Scenario, timed: TimedRun) -> tuple[StreetShut, ...]:
+def street_shuts(scenario: Scenario, timed: Timed) -> tuple[StreetShut, ...]:
     """Name the streets of all routes with the first moment at which a part of each shuts, those that shut only."""
     found: dict[str, tuple[float, list[str]]] = {}
     for way, candidate in timed.chosen.items():
@@ -376,7 +365,7 @@ def _closings(shuts: Sequence[StreetShut]) -> Iterator[Inject]:
             )
 
 
-def _leave_bys(timed: TimedRun, scenario: Scenario, *, start: datetime) -> Iterator[Inject]:
+def _leave_bys(timed: Timed, scenario: Scenario, *, start: datetime) -> Iterator[Inject]:
     share = f"{100.0 * scenario.inputs.plan.confidence:g} of 100 members"
     for way, timing in timed.ways.items():
         words = WAY_WORDS[way]

@@ -50,14 +50,9 @@ class OwnInject:
 class Answer:
     """What a group wrote down at a pause.
 
-    Attributes
-    ----------
-    pause : int
-        Number of the pause, from 1.
-    start_s : float or None
-        When the group would start getting ready; None for staying.
-    speed_m_s : float or None
-        The round that it was given in; None: every round, since nobody knew the fire yet.
+    - `pause`: number of the pause, from 1.
+    - `start_s`: when the group would start getting ready; None for staying.
+    - `speed_m_s`: the round that it was given in; None: every round, since nobody knew the fire yet.
     """
 
     group: str
@@ -71,20 +66,12 @@ class Answer:
 class DrillScript:
     """What a trainer asks for: a drill file, read.
 
-    Attributes
-    ----------
-    speeds_m_s : tuple of float
-        Mean speeds of the fire's run to the home, above 0.
-    own_fire : bool
-        Also run the plan's own fire, as its equations give it.
-    begin_s : float
-        When the exercise begins.
-    pauses_s : tuple of float
-        Rising; empty where `every_s` is given.
-    every_s : float or None
-        A pause at the beginning and every so many seconds from there on.
-    where : str
-        The file, for messages.
+    - `speeds_m_s`: mean speeds of the fire's run to the home, above 0.
+    - `own_fire`: also run the plan's own fire, as its equations give it.
+    - `begin_s`: when the exercise begins.
+    - `pauses_s`: rising; empty where `every_s` is given.
+    - `every_s`: a pause at the beginning and every so many seconds from there on.
+    - `where`: the file, for messages.
     """
 
     name: str
@@ -104,12 +91,8 @@ class DrillScript:
 class Inject:
     """One thing that the trainer gives out, or keeps.
 
-    Attributes
-    ----------
-    facilitator_only : bool
-        Never given to the participants: it would give the end away.
-    basis : str
-        What it was computed from; "" for the trainer's own.
+    - `facilitator_only`: never given to the participants: it would give the end away.
+    - `basis`: what it was computed from; "" for the trainer's own.
     """
 
     at_s: float
@@ -136,15 +119,10 @@ class Reading:
 class Pause:
     """A moment at which every group writes down when it would leave, and how.
 
-    Attributes
-    ----------
-    number : int
-        From 1.
-    front_m, front_bearing_deg : float
-        Distance from the home to the nearest ground that has burnt, and where it lies; inf and 0 while no fire has been
-        reported.
-    burnt_ha : float
-        0 while no fire has been reported.
+    - `number`: from 1.
+    - `front_m`, `front_bearing_deg`: distance from the home to the nearest ground that has burnt, and where it lies;
+      inf and 0 while no fire has been reported.
+    - `burnt_ha`: 0 while no fire has been reported.
     """
 
     number: int
@@ -168,16 +146,12 @@ class StreetShut:
 class Placed:
     """An answer, placed on the clear-probability curve of its way of leaving in one round.
 
-    Attributes
-    ----------
-    clear_probability : float or None
-        Share of members that are clear when getting ready starts then; None for staying, which has no such curve.
-    latest_start_s : float or None
-        The leave-by of that way in that round; None where there is none.
-    early_s : float or None
-        How long before the leave-by (below 0: after it); None where there is no leave-by.
-    shut_at_start, shut_at_rolling : tuple of str
-        Streets of that way's route that are shut by then in the central run; rolling is a usual ready time later.
+    - `clear_probability`: share of members that are clear when getting ready starts then; None for staying, which has
+      no such curve.
+    - `latest_start_s`: the leave-by of that way in that round; None where there is none.
+    - `early_s`: how long before the leave-by (below 0: after it); None where there is no leave-by.
+    - `shut_at_start`, `shut_at_rolling`: streets of that way's route that are shut by then in the central run; rolling
+      is a usual ready time later.
     """
 
     answer: Answer
@@ -192,30 +166,18 @@ class Placed:
 class Round:
     """The same morning with one speed of the fire.
 
-    Attributes
-    ----------
-    number : int
-        From 1; the only name that participants see.
-    speed_m_s : float or None
-        Mean speed of the run to the home; None for the plan's own fire.
-    scale : float
-        Factor on the plan's own head rate of spread; 1 for the plan's own fire.
-    run_from : str
-        Name of the ignition whose fire runs to the home.
-    run_m : float
-        Straight length of that run.
-    phases : Phases
-        Of the household.
-    arrival : Arrival
-        The central run.
-    shuts : tuple of StreetShut
-        Streets of the routes, in the order in which they shut; those that do not are left out.
-    home_s, ember_s : float
-        The front at the home (the earliest cell about it) and the first ember there, in the central run.
-    end_s : float
-        The front at the home, or the plan's horizon.
-    notes : tuple of str
-        What was left out of this round, and why.
+    - `number`: from 1; the only name that participants see.
+    - `speed_m_s`: mean speed of the run to the home; None for the plan's own fire.
+    - `scale`: factor on the plan's own head rate of spread; 1 for the plan's own fire.
+    - `run_from`: name of the ignition whose fire runs to the home.
+    - `run_m`: straight length of that run.
+    - `phases`: of the household.
+    - `arrival`: the central run.
+    - `shuts`: streets of the routes, in the order in which they shut; those that do not are left out.
+    - `home_s`, `ember_s`: the front at the home (the earliest cell about it) and the first ember there, in the central
+      run.
+    - `end_s`: the front at the home, or the plan's horizon.
+    - `notes`: what was left out of this round, and why.
     """
 
     number: int
@@ -240,18 +202,11 @@ class Round:
 class Drill:
     """A whole drill.
 
-    Attributes
-    ----------
-    start : datetime
-        The first ignition; times in seconds count from here.
-    rounds : tuple of Round
-        In the order of the file; the plan's own fire last.
-    members : int
-        Members of each round.
-    weather : Weather
-        Of the plan, on the drill's clock.
-    reported_s : float
-        When the first fire is reported: nobody knows of it before.
+    - `start`: the first ignition; times in seconds count from here.
+    - `rounds`: in the order of the file; the plan's own fire last.
+    - `members`: members of each round.
+    - `weather`: of the plan, on the drill's clock.
+    - `reported_s`: when the first fire is reported: nobody knows of it before.
     """
 
     name: str

@@ -16,20 +16,17 @@ import numpy as np
 from leaveby.decision.drill import fire as fires
 from leaveby.decision.drill import injects as said
 from leaveby.decision.drill.result import INVENTED, Answer, Drill, DrillScript, Placed, Round
-from leaveby.decision.fires.closing import stretch_cells
-from leaveby.decision.fires.members import earliest_about
-from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, central_ignitions
+from leaveby.decision.fires.solved import earliest_about, embers_at
 from leaveby.decision.household.assumptions import assumptions
+from leaveby.decision.household.timed import Timed, made_ready
 from leaveby.decision.lines.day_before import DAY_BEFORE_ASSUMPTIONS
 from leaveby.decision.lines.which_way import WHICH_WAY_ASSUMPTIONS
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
-from leaveby.decision.ways.roads import roads_for
 from leaveby.errors import refuse
 from leaveby.fire.spread.validity import outside_validity
-from leaveby.household.plan import ways
 from leaveby.parameters import FASTEST_HEAD_M_S
-from leaveby.roads.network.graph import csr
 from leaveby.units import km_h_from_m_s, min_from_s
 
 Progress = Callable[[str, int, int, str], None]
@@ -77,11 +74,9 @@ def answer_drill(
         for a speed that the fire can't have towards the home.
     """
     plan = replace(inputs.plan, members=script.members, precision_s=None)
-    scenario = prepare(replace(inputs, plan=plan))
+    ready = made_ready(replace(inputs, plan=plan), workers=workers)
+    scenario = ready.scenario
     _check_begin(scenario, script)
-    cells = stretch_cells(inputs.terrain.grid, list(scenario.network.geometry), standoff_m=plan.roads.standoff_m)
-    roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(plan)}
-    graph = csr(scenario.network)
     draws = fires.drill_draws(plan)
     own = fires.own_fire(scenario)
     towards = fires.home_run(scenario, own.central)
@@ -90,24 +85,13 @@ def answer_drill(
     supposed: list[str] = []
     for number, fire in enumerate([*asked, own] if script.own_fire else asked, start=1):
         timed = fires.time_run(
-            scenario,
+            ready,
             fire,
             draws=draws,
-            roads=roads,
-            cells=cells,
-            graph=graph,
-            workers=workers,
             progress=None if progress is None else _told(progress, speed_words(fire.speed_m_s)),
         )
-        rounds.append(_run(scenario, script, timed, number=number, fire=fire, towards=towards))
-        supposed += assumptions(
-            scenario,
-            roads,
-            chosen=timed.chosen,
-            timings=timed.ways,
-            burnt_share=timed.burnt_share,
-            choice=fire.choice,
-        )
+        rounds.append(_run(script, timed, number=number, fire=fire, towards=towards))
+        supposed += assumptions(timed)
     return Drill(
         name=script.name,
         script=script,
@@ -154,19 +138,22 @@ def _check_begin(scenario: Scenario, script: DrillScript) -> None:
 
 
 def _run(
-    scenario: Scenario,
     script: DrillScript,
-    timed: fires.TimedRun,
+    timed: Timed,
     *,
     number: int,
     fire: fires.RunFire,
     towards: fires.HomeRun,
 ) -> Round:
-    plan, arrival, speed_m_s = scenario.inputs.plan, timed.arrival, fire.speed_m_s
-    home_s = earliest_about(arrival.time_s, scenario.home_cell[0], col=scenario.home_cell[1])
+    scenario, arrival, speed_m_s = timed.asked.scenario, timed.arrival, fire.speed_m_s
+    plan, home_cell, started = scenario.inputs.plan, scenario.home_cell, central_ignitions(scenario)
+    ember_s = embers_at(scenario, fire.central, started, time_s=arrival.time_s, cell=home_cell)
+    home_s = earliest_about(arrival.time_s, home_cell[0], col=home_cell[1])
     end_s = home_s if np.isfinite(home_s) else plan.horizon_s
     shuts = said.street_shuts(scenario, timed)
-    computed = said.computed_injects(scenario, timed, shuts=shuts, begin_s=script.begin_s, end_s=end_s, home_s=home_s)
+    computed = said.computed_injects(
+        scenario, timed, shuts=shuts, begin_s=script.begin_s, end_s=end_s, ember_s=ember_s, home_s=home_s
+    )
     mine, outside = said.own_injects(script.injects, speed_m_s=speed_m_s, begin_s=script.begin_s, end_s=end_s)
     moments, reported_s = pause_moments(script, end_s=end_s), said.reported_at(scenario)
     run = Round(
@@ -180,7 +167,7 @@ def _run(
         arrival=arrival,
         shuts=shuts,
         home_s=home_s,
-        ember_s=timed.ember_s,
+        ember_s=ember_s,
         end_s=end_s,
         injects=tuple(sorted([*computed, *mine], key=lambda one: (one.at_s, one.facilitator_only))),
         pauses=tuple(

@@ -18,14 +18,10 @@ from leaveby.fire.terrain import Grid
 class StretchCells:
     """The grid cells that can shut each stretch, as compressed rows.
 
-    Attributes
-    ----------
-    first : ndarray of int64, shape (stretches + 1,)
-        Cells of stretch i stand in `cell[first[i]:first[i + 1]]`.
-    cell : ndarray of int64
-        Flat index into the grid.
-    inside : ndarray of bool, shape (stretches,)
-        False where a part of the stretch lies off the grid, so that its closing can't be known.
+    - `first`, shape (stretches + 1,): cells of stretch i stand in `cell[first[i]:first[i + 1]]`.
+    - `cell`: flat index into the grid.
+    - `inside`, shape (stretches,): False where a part of the stretch lies off the grid, so that its closing can't be
+      known.
     """
 
     first: NDArray[np.int64]
@@ -75,14 +71,7 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
 
 
 def lines_inside(grid: Grid, lines: NDArray[np.object_]) -> NDArray[np.bool_]:
-    """Whether each line lies wholly on the grid.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=100.0, cell_m=10.0, rows=10, cols=10, crs="EPSG:32755")
-    >>> lines_inside(grid, np.array([LineString([(5, 95), (95, 95)]), LineString([(5, 95), (105, 95)])])).tolist()
-    [True, False]
-    """
+    """Whether each line lies wholly on the grid."""
     west, north = grid.x_min_m, grid.y_max_m
     area = shapely.box(west, north - grid.rows * grid.cell_m, west + grid.cols * grid.cell_m, north)
     inside = shapely.covered_by(lines, area) if len(lines) else np.zeros(0, dtype=bool)
@@ -120,15 +109,7 @@ def closing_times(cells: StretchCells, arrival_s: NDArray[np.float64], *, smoke_
 
 
 def select(cells: StretchCells, stretches: NDArray[np.int64]) -> StretchCells:
-    """Keep only the named stretches, in the given order, so that members look at the cells of few roads.
-
-    Examples
-    --------
-    >>> cells = StretchCells(np.array([0, 2, 3]), np.array([0, 3, 9]), np.array([True, False]))
-    >>> part = select(cells, np.array([1]))
-    >>> part.cell.tolist(), part.inside.tolist()
-    ([9], [False])
-    """
+    """Keep only the named stretches, in the given order, so that members look at the cells of few roads."""
     counts = np.diff(cells.first)[stretches]
     first = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
     parts = [cells.cell[cells.first[i] : cells.first[i + 1]] for i in stretches]

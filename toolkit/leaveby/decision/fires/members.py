@@ -7,18 +7,15 @@ and to all start times, so that differences between them are never luck.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from leaveby.chance import stream
-from leaveby.decision.fires.closing import StretchCells, closing_times
-from leaveby.fire.arrival.solve import Ignition, arrive
-from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.household.plan import Plan, uncertain_people
 from leaveby.parameters import (
     DRIVE_TIME_FACTOR_HIGH,
@@ -30,29 +27,26 @@ from leaveby.parameters import (
 
 Progress = Callable[[int, int], None]
 
+MORNINGS: Final = 2000
+"""So many mornings of the household are drawn at most, and met by the members' fires in turn."""
+
 
 @dataclass(frozen=True)
 class Draws:
     """What is uncertain, drawn once for all ways of leaving.
 
-    Attributes
-    ----------
-    ros_z : ndarray of float64, shape (members,)
-        Standard normal quantile of the rate-of-spread error, the same for every model in a member.
-    wind_factor : ndarray of float64, shape (members,)
-        Wind speed over forecast wind speed.
-    wind_turn_deg : ndarray of float64, shape (members,)
-        Wind direction less forecast direction, clockwise.
-    weather_shift_s : ndarray of float64, shape (members,)
-        When the weather comes less when it was forecast: above 0 it comes later.
-    drive_factor : ndarray of float64, shape (members,)
-        Travel time over computed travel time, 1 or more.
-    duration_uniform : ndarray of float64, shape (members, tasks)
-        Uniform quantile of each task's duration, tasks in the plan's order; those of one member go slowly together.
-    place_uniform, unseen_uniform : ndarray of float64, shape (members, ignitions)
-        Uniform quantiles of where along its line or area each fire starts, and how long it burnt unseen.
-    arrival_uniform : ndarray of float64, shape (members, uncertain people)
-        Uniform quantile of when each person comes home whose arrival has a spread, in the plan's order.
+    - `ros_z`, shape (members,): standard normal quantile of the rate-of-spread error, the same for every model in a
+      member.
+    - `wind_factor`, shape (members,): wind speed over forecast wind speed.
+    - `wind_turn_deg`, shape (members,): wind direction less forecast direction, clockwise.
+    - `weather_shift_s`, shape (members,): when the weather comes less when it was forecast: above 0 it comes later.
+    - `drive_factor`, shape (members,): travel time over computed travel time, 1 or more.
+    - `duration_uniform`, shape (members, tasks): uniform quantile of each task's duration, tasks in the plan's order;
+      those of one member go slowly together.
+    - `place_uniform`, `unseen_uniform`, shape (members, ignitions): uniform quantiles of where along its line or area
+      each fire starts, and how long it burnt unseen.
+    - `arrival_uniform`, shape (members, uncertain people): uniform quantile of when each person comes home whose
+      arrival has a spread, in the plan's order.
     """
 
     ros_z: NDArray[np.float64]
@@ -83,25 +77,15 @@ def draw_members(
     """Draw the members, each uncertain thing from a stream of chance of its own.
 
     A stream is known by seed, kind, name and batch alone (`leaveby.chance.stream`), so one more task, person or
-    ignition leaves every other column bit for bit as it was. Each column has one member in each of as many equal slices
-    as there are members, in an order of its own: a Latin hypercube whose columns are drawn one by one (McKay, Beckman
-    and Conover 1979, Technometrics 21:239-245; from memory), so that few members cover each error evenly.
+    ignition leaves every other column bit for bit as it was; a name that stands twice is told apart by its number among
+    those alike. Each column has one member in each of as many equal slices as there are members, in an order of its
+    own: a Latin hypercube whose columns are drawn one by one (McKay, Beckman and Conover 1979, Technometrics
+    21:239-245; from memory), so that few members cover each error evenly.
 
     Wind speed error is lognormal with median 1, wind direction error normal about 0, the error in when the weather
     comes normal about 0, the drive between as computed and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than
     computed). Tasks go slowly together: the normal score of each task is the common one of its member to the stated
     share, its own for the rest (a Gaussian copula with one factor), so that each duration keeps its distribution.
-
-    Parameters
-    ----------
-    members : int
-        At least 1.
-    seed : int
-    tasks, ignitions, arrivals : sequence of str
-        Names: of tasks, of ignitions, and of the people whose arrival has a spread (`household.plan.uncertain_people`).
-        A name that stands twice is told apart by its number among those alike.
-    batch : int
-        Another batch has other members.
 
     Examples
     --------
@@ -113,22 +97,28 @@ def draw_members(
     True
     """
 
-    def even(kind: str, name: str = "") -> NDArray[np.float64]:
-        """One number in each of as many equal slices of 0 to 1 as there are members, in an order of its own."""
-        rng = stream(seed, kind, name, batch=batch)
-        return np.asarray((rng.permutation(members) + rng.random(members)) / members, dtype=np.float64)
+    mornings = min(members, MORNINGS)
 
-    def columns(kind: str, names: Sequence[str]) -> NDArray[np.float64]:
+    def even(kind: str, name: str = "", *, count: int = members) -> NDArray[np.float64]:
+        """One number in each of so many equal slices of 0 to 1, in an order of its own."""
+        rng = stream(seed, kind, name, batch=batch)
+        return np.asarray((rng.permutation(count) + rng.random(count)) / count, dtype=np.float64)
+
+    def columns(kind: str, names: Sequence[str], *, count: int = members) -> NDArray[np.float64]:
         met: dict[str, int] = {}
-        found = np.empty((members, len(names)))
+        found = np.empty((count, len(names)))
         for column, name in enumerate(names):
             met[name] = met.get(name, 0) + 1
-            found[:, column] = even(kind, name if met[name] == 1 else f"{name} ({met[name]})")
+            found[:, column] = even(kind, name if met[name] == 1 else f"{name} ({met[name]})", count=count)
         return found
 
+    def at_home(drawn: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Repeat the household's mornings over the members."""
+        return np.resize(drawn, (members, *drawn.shape[1:]))
+
     share = TASKS_SLOW_TOGETHER.value
-    common_z = ndtri(even("slowness of all tasks"))
-    own_z = ndtri(columns("duration of a task", tasks))
+    common_z = ndtri(even("slowness of all tasks", count=mornings))
+    own_z = ndtri(columns("duration of a task", tasks, count=mornings))
     together_z = np.sqrt(share) * common_z[:, None] + np.sqrt(1.0 - share) * own_z
     return Draws(
         ros_z=ndtri(even("rate of spread")),
@@ -136,10 +126,10 @@ def draw_members(
         wind_turn_deg=WIND_TURN_ERROR_DEG.value * ndtri(even("wind direction")),
         weather_shift_s=WEATHER_SHIFT_S.value * ndtri(even("when the weather comes")),
         drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * even("drive"),
-        duration_uniform=ndtr(together_z),
+        duration_uniform=at_home(ndtr(together_z)),
         place_uniform=columns("place of an ignition", ignitions),
         unseen_uniform=columns("time unseen of an ignition", ignitions),
-        arrival_uniform=columns("arrival of a person", arrivals),
+        arrival_uniform=at_home(columns("arrival of a person", arrivals, count=mornings)),
     )
 
 
@@ -155,19 +145,6 @@ def plan_draws(plan: Plan, members: int, *, seed: int | None = None, batch: int 
     )
 
 
-def join_draws(parts: Sequence[Draws]) -> Draws:
-    """Put batches of members one after another.
-
-    Examples
-    --------
-    >>> part = draw_members(3, seed=1)
-    >>> join_draws([part, part]).members
-    6
-    """
-    names = [field.name for field in fields(Draws)]
-    return Draws(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
-
-
 def pick_draws(draws: Draws, which: NDArray[np.int64]) -> Draws:
     """Keep some of the members: the same draws, fewer of them, in the given order."""
     return Draws(**{field.name: getattr(draws, field.name)[which] for field in fields(Draws)})
@@ -177,14 +154,9 @@ def pick_draws(draws: Draws, which: NDArray[np.int64]) -> Draws:
 class MemberFires:
     """What each member's fire did to the places that matter.
 
-    Attributes
-    ----------
-    closing_s : ndarray of float64, shape (members, stretches)
-        When each watched stretch shuts, smoke lead taken off.
-    point_arrival_s : ndarray of float64, shape (members, points)
-        Arrival at each watched cell.
-    ember_s : ndarray of float64, shape (members,)
-        Earliest embers at the first of the points, the home.
+    - `closing_s`, shape (members, stretches): when each watched stretch shuts, smoke lead taken off.
+    - `point_arrival_s`, shape (members, points): arrival at each watched cell.
+    - `ember_s`, shape (members,): earliest embers at the first of the points, the home.
     """
 
     closing_s: NDArray[np.float64]
@@ -196,184 +168,24 @@ class MemberFires:
 class Members:
     """All members, with what each one's fire did to the watched stretches.
 
-    Attributes
-    ----------
-    draws : Draws
-    fires : MemberFires
-        In the order of the draws.
-    column_of : mapping of int to int
-        Where each watched edge of the road network stands among the columns of `fires.closing_s`.
+    - `fires`: in the order of the draws.
+    - `column_of`: where each watched edge of the road network stands among the columns of `fires.closing_s`.
+    - `solved`: how many fires were solved for them.
+    - `left_out`: where their fires are read off smooth functions: the first of the members, and what those would be if
+      a part of the solved fires had been left out, a part each. Empty where every member's own fire was solved.
     """
 
     draws: Draws
     fires: MemberFires
     column_of: Mapping[int, int]
+    solved: int = 0
+    left_out: tuple[Members, ...] = ()
 
-    def closing_on(self, edges: Sequence[int]) -> NDArray[np.float64]:
+    def closing_on(self, edges: Iterable[int]) -> NDArray[np.float64]:
         """Give the closings of some watched edges, shape (members, edges)."""
         return self.fires.closing_s[:, [self.column_of[int(edge)] for edge in edges]]
-
-
-TableOf = Callable[[int], SpreadTable]
-IgnitionsOf = Callable[[int], Sequence[Ignition]]
-EmbersAt = Callable[[SpreadTable, Sequence[Ignition], NDArray[np.float64], tuple[int, int]], float]
-
-
-def run_members(
-    members: int,
-    table_of: TableOf,
-    *,
-    ignitions_of: IgnitionsOf,
-    horizon_s: float,
-    watched: StretchCells,
-    smoke_lead_s: float,
-    points: Sequence[tuple[int, int]],
-    embers_at: EmbersAt,
-    workers: int,
-    progress: Progress | None = None,
-) -> MemberFires:
-    """Solve the fire of every member and keep only what it does to the watched stretches and points.
-
-    The result does not depend on the number of workers, and memory does not grow with the members beyond a row each.
-
-    Parameters
-    ----------
-    members : int
-    table_of : callable
-        Spread table of member i.
-    ignitions_of : callable
-        Ignitions of member i.
-    horizon_s : float
-        Seconds; later arrivals are inf.
-    watched : StretchCells
-    smoke_lead_s : float
-    points : sequence of (row, col)
-        The home first.
-        A point's arrival is the earliest in its cell and the eight around it: the side that makes people leave earlier.
-    embers_at : callable
-        (spread table, ignitions, arrival, cell) to the earliest embers at that cell, in seconds.
-    workers : int
-        Threads; the solver releases the interpreter lock.
-    progress : callable, optional
-        Called with (members done, members) as they finish.
-    """
-    closing = np.full((members, watched.first.size - 1), np.inf)
-    arrival = np.full((members, len(points)), np.inf)
-    embers = np.full(members, np.inf)
-
-    def keep(member: int, table: SpreadTable, time_s: NDArray[np.float64]) -> None:
-        closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
-        for column, (row, col) in enumerate(points):
-            arrival[member, column] = earliest_about(time_s, row, col=col)
-        embers[member] = embers_at(table, ignitions_of(member), time_s, points[0])
-
-    _solve_each(
-        members, table_of, ignitions_of=ignitions_of, horizon_s=horizon_s, keep=keep, workers=workers, progress=progress
-    )
-    return MemberFires(closing_s=closing, point_arrival_s=arrival, ember_s=embers)
-
-
-def run_closings(
-    members: int,
-    table_of: TableOf,
-    *,
-    ignitions_of: IgnitionsOf,
-    horizon_s: float,
-    watched: StretchCells,
-    smoke_lead_s: float,
-    workers: int,
-    progress: Progress | None = None,
-) -> NDArray[np.float64]:
-    """Solve the fire of every member for the closings of the watched stretches alone.
-
-    Parameters
-    ----------
-    members : int
-    table_of, ignitions_of : callable
-        Of member i.
-    horizon_s : float
-    watched : StretchCells
-    smoke_lead_s : float
-    workers : int
-        Threads; the result does not depend on their number.
-    progress : callable, optional
-
-    Returns
-    -------
-    ndarray of float64, shape (members, stretches)
-    """
-    closing = np.full((members, watched.first.size - 1), np.inf)
-
-    def keep(member: int, _table: SpreadTable, time_s: NDArray[np.float64]) -> None:
-        closing[member] = closing_times(watched, time_s, smoke_lead_s=smoke_lead_s)
-
-    _solve_each(
-        members,
-        table_of,
-        ignitions_of=ignitions_of,
-        horizon_s=horizon_s,
-        keep=keep,
-        workers=workers,
-        progress=progress,
-    )
-    return closing
-
-
-def _solve_each(
-    members: int,
-    table_of: TableOf,
-    *,
-    ignitions_of: IgnitionsOf,
-    horizon_s: float,
-    keep: Callable[[int, SpreadTable, NDArray[np.float64]], None],
-    workers: int,
-    progress: Progress | None = None,
-) -> None:
-    """Solve every member's fire over threads and hand it to `keep`, which takes what matters of it."""
-
-    def solve(member: int) -> None:
-        table = table_of(member)
-        # coarser legs will do: members differ by far more than what they leave out
-        time_s = arrive(table, ignitions_of(member), horizon_s=horizon_s, fine=False).time_s
-        keep(member, table, time_s)
-
-    if members == 0:
-        return
-    # The first member alone: two threads that compile the same function at once get in each other's way.
-    solve(0)
-    if progress is not None:
-        progress(1, members)
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        waiting: list[Future[None]] = [pool.submit(solve, member) for member in range(1, members)]
-        try:
-            for done, future in enumerate(waiting, start=2):
-                future.result()
-                if progress is not None:
-                    progress(done, members)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
 
 
 def pick_fires(fires: MemberFires, which: NDArray[np.int64]) -> MemberFires:
     """Keep the fires of some of the members."""
     return MemberFires(**{field.name: getattr(fires, field.name)[which] for field in fields(MemberFires)})
-
-
-def join_fires(parts: Sequence[MemberFires]) -> MemberFires:
-    """Put batches of members one after another."""
-    return MemberFires(
-        **{field.name: np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(MemberFires)}
-    )
-
-
-def earliest_about(arrival_s: NDArray[np.float64], row: int, *, col: int) -> float:
-    """Give the earliest arrival in a cell and the eight around it: a home stands anywhere in its cell.
-
-    Examples
-    --------
-    >>> earliest_about(np.array([[5.0, 9.0], [np.inf, np.inf]]), 1, col=1)
-    5.0
-    """
-    around = arrival_s[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
-    return float(around.min())

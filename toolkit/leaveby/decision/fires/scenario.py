@@ -34,21 +34,11 @@ CENTRAL_Z: Final = 0.0
 class HouseholdInputs:
     """Everything a plan names, read: what the doors hand to the decision room.
 
-    Attributes
-    ----------
-    plan : Plan
-    terrain : Terrain
-    fuel : FuelMap
-        On the terrain's grid.
-    weather : Weather
-    network : RoadNetwork
-        In the grid's reference system, without the plan's own points.
-    assumptions : tuple of str
-        What was taken for granted while reading.
-    places : tuple of (name, lon_deg, lat_deg)
-        Named places of the road extract, for landmarks.
-    record : mapping of str to str
-        Name and digest of each file, version and seed: enough to tell which inputs made a result.
+    - `fuel`: on the terrain's grid.
+    - `network`: in the grid's reference system, without the plan's own points.
+    - `assumptions`: what was taken for granted while reading.
+    - `places`: name, longitude and latitude of the places of the road extract, for landmarks.
+    - `record`: name and digest of each file, version and seed: enough to tell which inputs made a result.
     """
 
     plan: Plan
@@ -65,17 +55,11 @@ class HouseholdInputs:
 class FireStart:
     """Where and when one fire of the plan starts.
 
-    Attributes
-    ----------
-    shape : BaseGeometry
-        In the grid's reference system.
-    at_s : float
-        As seen, seconds from the first ignition.
-    unseen_up_to_s : float
-        It may have burnt for up to this long before.
-    points_m : ndarray of float64, shape (points, 2)
-        Where it may start when that is not known: centres of the burnable cells along the line or in the ring; empty
-        when the whole shape burns from the start.
+    - `shape`: in the grid's reference system.
+    - `at_s`: as seen, seconds from the first ignition.
+    - `unseen_up_to_s`: it may have burnt for up to this long before.
+    - `points_m`, shape (points, 2): where it may start when that is not known: centres of the burnable cells along the
+      line or in the ring; empty when the whole shape burns from the start.
     """
 
     shape: BaseGeometry
@@ -83,32 +67,41 @@ class FireStart:
     unseen_up_to_s: float
     points_m: NDArray[np.float64]
 
+    def picked(self, uniform: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Say at which of its points members start that drew these numbers between 0 and 1."""
+        count = len(self.points_m)
+        return np.minimum((uniform * count).astype(np.int64), count - 1)
+
+    def began_s(self, unseen_uniform: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Say when it begins in members that drew these shares of the time that it may have burnt unseen."""
+        return self.at_s - self.unseen_up_to_s * unseen_uniform
+
+
+@dataclass(frozen=True)
+class FireChoice:
+    """What makes the fire of a run: the plan's own models, one of them alone, or a rate set by hand."""
+
+    models: tuple[str, ...]
+    floor_m_s: float | None = None
+    set_m_s: float | None = None
+
+
+def plans_choice(plan: Plan) -> FireChoice:
+    """Take the fire as the plan asks for it."""
+    return FireChoice(models=plan.fire.models, floor_m_s=plan.fire.floor_m_s, set_m_s=plan.fire.set_m_s)
+
 
 @dataclass(frozen=True)
 class Scenario:
     """Inputs brought together on one grid and one clock.
 
-    Attributes
-    ----------
-    inputs : HouseholdInputs
-    network : RoadNetwork
-        With the home and the safe points on it.
-    home_node : int
-    safe_nodes : mapping of name to node
-    home_xy_m, safe_xy_m
-        Positions in the grid's reference system.
-    places_m : tuple of (name, x_m, y_m)
-        Named places of the extract.
-    home_cell : (row, col)
-    safe_cells : mapping of name to (row, col)
-    starts : tuple of FireStart
-    weather : Weather
-        Clock of the first ignition.
-    zones : SpreadZones
-        Narrow ground that does not burn is bridged.
-    burnable : ndarray of bool, shape (rows, cols)
-        What burns by the fuel map itself.
-    gradients : pair of ndarray of float32, shape (rows, cols)
+    - `network`: with the home and the safe points on it.
+    - `home_xy_m`, `safe_xy_m`: positions in the grid's reference system.
+    - `places_m`: name, x and y of the places of the extract.
+    - `home_cell`, `safe_cells`: row and column.
+    - `weather`: clock of the first ignition.
+    - `zones`: narrow ground that does not burn is bridged.
+    - `burnable`, shape (rows, cols): what burns by the fuel map itself.
     """
 
     inputs: HouseholdInputs
@@ -121,6 +114,7 @@ class Scenario:
     home_cell: tuple[int, int]
     safe_cells: Mapping[str, tuple[int, int]]
     starts: tuple[FireStart, ...]
+    choice: FireChoice
     weather: Weather
     zones: SpreadZones
     burnable: NDArray[np.bool_]
@@ -196,23 +190,20 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         safe_nodes=dict(zip(names[1:], nodes[1:], strict=True)),
         home_xy_m=positions[0],
         safe_xy_m=dict(zip(names[1:], positions[1:], strict=True)),
-        places_m=_places(inputs, to_grid),
+        places_m=tuple(
+            (name, float(x), float(y))
+            for name, lon_deg, lat_deg in inputs.places
+            for x, y in [to_grid.transform(lon_deg, lat_deg)]
+        ),
         home_cell=found[0],
         safe_cells=dict(zip(names[1:], found[1:], strict=True)),
         starts=_fire_starts(plan, to_grid, zones=zones),
+        choice=plans_choice(plan),
         weather=weather,
         zones=zones,
         burnable=mapped.zone >= 0,
         gradients=gradients(inputs.terrain),
     )
-
-
-def _places(inputs: HouseholdInputs, to_grid: pyproj.Transformer) -> tuple[tuple[str, float, float], ...]:
-    found = []
-    for name, lon_deg, lat_deg in inputs.places:
-        x_m, y_m = to_grid.transform(lon_deg, lat_deg)
-        found.append((name, float(x_m), float(y_m)))
-    return tuple(found)
 
 
 def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -> None:
@@ -236,7 +227,8 @@ def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones)
     made = []
     for source in plan.ignitions:
         corners = np.column_stack(to_grid.transform(*np.array(source.lon_lat_deg, dtype=np.float64).T))
-        shape = _shape(corners, ring=source.ring)
+        line = shapely.Point(corners[0]) if len(corners) == 1 else shapely.LineString(corners)
+        shape: BaseGeometry = shapely.Polygon(corners) if source.ring else line
         points = np.zeros((0, 2))
         if source.somewhere and not isinstance(shape, shapely.Point):
             points = _burnable_along(zones, shape)
@@ -250,12 +242,6 @@ def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones)
         at_s = (source.at - plan.starts_at).total_seconds()
         made.append(FireStart(shape, at_s, source.unseen_up_to_s, points))
     return tuple(made)
-
-
-def _shape(corners: NDArray[np.float64], *, ring: bool) -> BaseGeometry:
-    if ring:
-        return shapely.Polygon(corners)
-    return shapely.Point(corners[0]) if len(corners) == 1 else shapely.LineString(corners)
 
 
 def _burnable_along(zones: SpreadZones, shape: BaseGeometry) -> NDArray[np.float64]:
@@ -278,11 +264,16 @@ def member_ignitions(scenario: Scenario, *, draws: Draws, member: int) -> tuple[
     for number, start in enumerate(scenario.starts):
         shape = start.shape
         if len(start.points_m):
-            pick = int(draws.place_uniform[member, number] * len(start.points_m))
-            shape = shapely.Point(start.points_m[min(pick, len(start.points_m) - 1)])
+            shape = shapely.Point(start.points_m[start.picked(draws.place_uniform[member : member + 1, number])[0]])
         unseen_s = start.unseen_up_to_s * float(draws.unseen_uniform[member, number])
         made.append(Ignition(shape, start.at_s - unseen_s))
     return tuple(made)
+
+
+def first_start_s(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
+    """Give when the first of each member's fires starts, shape (members,)."""
+    starts = [start.began_s(draws.unseen_uniform[:, number]) for number, start in enumerate(scenario.starts)]
+    return np.asarray(np.min(starts, axis=0), dtype=np.float64)
 
 
 def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:
@@ -295,60 +286,29 @@ def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:
     )
 
 
-@dataclass(frozen=True)
-class FireChoice:
-    """What makes the fire of a run: the plan's own models, one of them alone, a rate by hand, or more wind.
-
-    Examples
-    --------
-    >>> FireChoice(models=("mark5",)).set_m_s is None
-    True
-    """
-
-    models: tuple[str, ...]
-    floor_m_s: float | None = None
-    set_m_s: float | None = None
-    more_wind_m_s: float = 0.0
-
-
-def plans_choice(plan: Plan) -> FireChoice:
-    """Take the fire as the plan asks for it."""
-    return FireChoice(models=plan.fire.models, floor_m_s=plan.fire.floor_m_s, set_m_s=plan.fire.set_m_s)
-
-
-def choice_weather(scenario: Scenario, choice: FireChoice) -> Weather:
-    """Give the weather of a run: the forecast, with its wind raised where that is asked."""
-    if choice.more_wind_m_s == 0.0:
-        return scenario.weather
-    return replace(scenario.weather, wind_speed_m_s=scenario.weather.wind_speed_m_s + choice.more_wind_m_s)
-
-
-def member_table(scenario: Scenario, choice: FireChoice, *, draws: Draws, member: int) -> SpreadTable:
-    """Make one member's spread table: its own wind at its own time, every model multiplied by its own error."""
-    weather = shifted(choice_weather(scenario, choice), float(draws.weather_shift_s[member]))
-    wind_factor, turn_deg = float(draws.wind_factor[member]), float(draws.wind_turn_deg[member])
+def _table(scenario: Scenario, weather: Weather, *, z: float) -> SpreadTable:
     return table_for_member(
         scenario.zones,
-        perturbed(weather, wind_factor=wind_factor, wind_turn_deg=turn_deg),
+        weather,
         gradients=scenario.gradients,
-        models=choice.models,
-        ros_factors=ros_factors(float(draws.ros_z[member])),
-        floor_m_s=choice.floor_m_s,
-        set_m_s=choice.set_m_s,
-    )
-
-
-def table_at(scenario: Scenario, choice: FireChoice, *, z: float) -> SpreadTable:
-    """Make a spread table with the forecast wind and every model at one quantile of its error."""
-    return table_for_member(
-        scenario.zones,
-        choice_weather(scenario, choice),
-        gradients=scenario.gradients,
-        models=choice.models,
+        models=scenario.choice.models,
         ros_factors=ros_factors(z),
-        floor_m_s=choice.floor_m_s,
-        set_m_s=choice.set_m_s,
+        floor_m_s=scenario.choice.floor_m_s,
+        set_m_s=scenario.choice.set_m_s,
     )
+
+
+def member_table(scenario: Scenario, *, draws: Draws, member: int) -> SpreadTable:
+    """Make one member's spread table: its own wind at its own time, every model multiplied by its own error."""
+    weather = shifted(scenario.weather, float(draws.weather_shift_s[member]))
+    wind_factor, turn_deg = float(draws.wind_factor[member]), float(draws.wind_turn_deg[member])
+    own = perturbed(weather, wind_factor=wind_factor, wind_turn_deg=turn_deg)
+    return _table(scenario, own, z=float(draws.ros_z[member]))
+
+
+def table_at(scenario: Scenario, *, z: float) -> SpreadTable:
+    """Make a spread table with the forecast wind and every model at one quantile of its error."""
+    return _table(scenario, scenario.weather, z=z)
 
 
 def commonest_zone(scenario: Scenario) -> int:

@@ -2,113 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.closing import StretchCells, closing_times, select, stretch_cells
-from leaveby.decision.fires.members import (
-    Draws,
-    Members,
-    join_draws,
-    join_fires,
-    plan_draws,
-)
-from leaveby.decision.fires.scenario import (
-    CENTRAL_Z,
-    FireChoice,
-    HouseholdInputs,
-    Scenario,
-    central_ignitions,
-    member_table,
-    plans_choice,
-    prepare,
-    table_at,
-)
+from leaveby.decision.fires.design import JUDGED_BY, PARTS, FireDesign, design_fires, design_members, first_fires
+from leaveby.decision.fires.members import Draws, MemberFires, Members, pick_draws, pick_fires, plan_draws
+from leaveby.decision.fires.scenario import CENTRAL_Z, HouseholdInputs, Scenario, member_table, table_at
+from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.assumptions import assumptions
-from leaveby.decision.household.last_resort import RefugeRoute, last_resort_side, refuge_place, refuge_routes
-from leaveby.decision.household.phases import last_exits_s, phases_of
+from leaveby.decision.household.last_resort import last_resort_side
+from leaveby.decision.household.timed import Asked, Timed, made_ready, time_ways
 from leaveby.decision.household.timetable import timetable
-from leaveby.decision.household.what_ifs import fastest_head, what_ifs
+from leaveby.decision.household.what_ifs import SAMPLE, fastest_head, what_ifs
 from leaveby.decision.lines.day_before import day_before, day_fires
 from leaveby.decision.lines.landmarks import landmark_words, landmarks
 from leaveby.decision.lines.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.lines.which_way import route_to_each, way_out_map
-from leaveby.decision.ways.precision import bootstrap_precision, half_width_s
-from leaveby.decision.ways.result import (
-    DayBefore,
-    FireSummary,
-    HouseholdResult,
-    TriggerLine,
-    WayOutArea,
-    WayTiming,
-)
-from leaveby.decision.ways.roads import CandidateRoute, WayRoads, roads_for
-from leaveby.decision.ways.route_fires import (
-    BATCH,
-    choose_routes,
-    gather_routes,
-    latest_departures,
-    share_burnt,
-    solve_fires,
-)
-from leaveby.decision.ways.timing import ChosenRoute, route_latest_s, time_way
-from leaveby.fire.arrival.solve import Arrival, arrive
+from leaveby.decision.ways.precision import WANTED_S, half_width_s, precision_of
+from leaveby.decision.ways.result import DayBefore, FireSummary, HouseholdResult, TriggerLine, WayOutArea
+from leaveby.decision.ways.route_fires import choose_routes, share_burnt
+from leaveby.decision.ways.timing import departures
 from leaveby.fire.spread.validity import outside_validity
-from leaveby.household.plan import Plan, Way, ways
-from leaveby.household.shelter import LastResort
-from leaveby.roads.network.graph import RoutingGraph, csr
+from leaveby.household.plan import Way
+
+EACH_SOLVED: Final = 250
+"""Up to so many members each have their own fire solved; for more, a design of fires tells theirs."""
+
+EACH_SOLVED_INSTEAD: Final = 500
+"""So many members have their own fire solved where a design does not tell the leave-bys well enough."""
 
 WHEELS: Final[tuple[Way, ...]] = ("tow", "car")
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and the present leave-bys in words."""
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """What is asked, made ready: the ground, the roads of each way, and the stretches whose closing matters."""
-
-    scenario: Scenario
-    choice: FireChoice
-    cells: StretchCells
-    graph: RoutingGraph
-    roads: Mapping[Way, WayRoads]
-    candidates: Mapping[Way, tuple[CandidateRoute, ...]]
-    refuges: tuple[RefugeRoute, ...]
-    watched: StretchCells
-    column_of: Mapping[int, int]
-    workers: int
-
-
-def _asked(inputs: HouseholdInputs, *, workers: int) -> _Asked:
-    scenario = prepare(inputs)
-    network = scenario.network
-    cells = stretch_cells(inputs.terrain.grid, list(network.geometry), standoff_m=inputs.plan.roads.standoff_m)
-    graph = csr(network)
-    roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(inputs.plan)}
-    candidates = gather_routes(scenario, roads, graph=graph)
-    refuges = refuge_routes(scenario, roads, graph=graph)
-    known = [*(one for found in candidates.values() for one in found), *(one.route for one in refuges)]
-    edges = sorted({edge for one in known for edge in one.edges})
-    return _Asked(
-        scenario=scenario,
-        choice=plans_choice(inputs.plan),
-        cells=cells,
-        graph=graph,
-        roads=roads,
-        candidates=candidates,
-        refuges=refuges,
-        watched=select(cells, np.array(edges, dtype=np.int64)),
-        column_of={edge: column for column, edge in enumerate(edges)},
-        workers=workers,
-    )
 
 
 def answer_household(
@@ -128,225 +59,199 @@ def answer_household(
     progress : callable, optional
         Called with (what, done, total, present leave-bys in words).
 
-    Returns
-    -------
-    HouseholdResult
-
     Raises
     ------
     InputError
         With every fault of the plan's places, weather and fuel.
     """
-    asked = _asked(inputs, workers=workers)
-    scenario, plan, choice, roads = asked.scenario, inputs.plan, asked.choice, asked.roads
-    central = arrive(table_at(scenario, choice, z=CENTRAL_Z), central_ignitions(scenario), horizon_s=plan.horizon_s)
-    central_closing_s = closing_times(asked.cells, central.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
-    members = _members(asked, progress)
-    burnt_share = share_burnt(scenario, members.fires)
-    chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
-    timings = {
-        way: time_way(
-            scenario,
-            roads[way],
-            chosen=chosen.get(way),
-            members=members,
-            central_closing_s=central_closing_s,
-        )
-        for way in roads
-    }
-    lead_s, triggers = _triggers(asked, timings)
-    others = what_ifs(
-        scenario,
-        choice,
-        chosen=chosen,
-        timings=timings,
-        members=members,
-        watched=asked.watched,
-        workers=workers,
-        progress=None if progress is None else lambda what, done, total: progress(what, done, total, ""),
-    )
-    way_phases, phases = phases_of(
-        scenario,
-        timings,
-        candidates=asked.candidates,
-        chosen=chosen,
-        members=members,
-        central_exit_s=last_exits_s(scenario, roads, graph=asked.graph, closing_s=central_closing_s),
-    )
-    summary = _summary(asked, central, members)
-    shelter = _last_resort(asked, members, leaving_ends_s=phases.shut_from_s)
+    asked = made_ready(inputs, workers=workers)
+    scenario, plan = asked.scenario, inputs.plan
+    fires = _Fires(asked, progress)
+    found = _found_members(fires)
+    timed = time_ways(asked, found.members, central=table_at(scenario, z=CENTRAL_Z))
+    steps = _design_steps(timed)
+    lead_s, triggers = _triggers(timed, steps)
+    summary = _summary(timed)
+    shelter = last_resort_side(timed)
     return HouseholdResult(
         plan=plan,
         start=plan.starts_at,
-        ways={str(way): timing for way, timing in timings.items()},
+        ways=timed.ways,
         fire=summary,
         triggers=triggers,
         lead_time_s=lead_s,
         landmarks=_landmarks(scenario, triggers),
-        which_way=_which_way(asked, timings, members),
-        day_before=_day_before(asked, timings),
+        which_way=_which_way(timed, steps),
+        day_before=_day_before(timed),
         shelter=shelter,
-        what_ifs=others,
+        what_ifs=what_ifs(timed, found.sample, solve=fires.solved, solve_all=_solve_all(fires, found)),
         timetable=timetable(
-            timings,
+            timed.ways,
             fire=summary,
-            way_phases=way_phases,
-            phases=phases,
+            way_phases=timed.way_phases,
+            phases=timed.phases,
             shelter=shelter,
             confidence=plan.confidence,
         ),
-        assumptions=assumptions(
-            scenario,
-            roads,
-            chosen=chosen,
-            timings={str(way): timing for way, timing in timings.items()},
-            burnt_share=burnt_share,
-            choice=choice,
-        ),
+        assumptions=assumptions(timed) + found.said,
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
         network=scenario.network,
-        closing_s=central_closing_s,
+        closing_s=timed.closing_s,
         home_xy_m=scenario.home_xy_m,
         safe_point_xy_m=scenario.safe_xy_m,
         terrain=inputs.terrain,
-        members=members.draws.members,
+        members=found.members.draws.members,
         inputs=inputs.record,
-        phases=phases,
-        way_phases=way_phases,
+        phases=timed.phases,
+        way_phases=timed.way_phases,
     )
 
 
-def _members(asked: _Asked, progress: Progress | None) -> Members:
-    """Draw members and solve their fires, in batches until the leave-bys are as precise as the plan asks."""
-    scenario, plan = asked.scenario, asked.scenario.inputs.plan
-    members = _solved(asked, plan_draws(plan, min(BATCH, plan.members)), told=progress, of=plan.members)
-    batches = 1
-    while True:
-        burnt_share = share_burnt(scenario, members.fires)
-        chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
-        wanted = _members_wanted(scenario, chosen, members)
-        known = members.draws.members
-        if known >= wanted:
-            return members
-        present = _in_words(plan, latest_departures(scenario, chosen, members=members))
-        batch = plan_draws(plan, min(BATCH, wanted - known), batch=batches)
-        more = _solved(asked, batch, told=progress, known=known, of=wanted, present=present)
-        batches += 1
-        members = Members(join_draws([members.draws, batch]), join_fires([members.fires, more.fires]), asked.column_of)
+@dataclass(frozen=True)
+class _Fires:
+    """How the members' fires become known: each solved, or read off smooth functions of a design of fires."""
 
+    asked: Asked
+    progress: Progress | None
 
-def _solved(
-    asked: _Asked, draws: Draws, *, told: Progress | None, of: int, known: int = 0, present: str = ""
-) -> Members:
-    def tell(done: int, _: int) -> None:
-        if told is not None:
-            told("members", known + done, of, present)
-
-    fires = solve_fires(
-        asked.scenario,
-        table_of=lambda member: member_table(asked.scenario, asked.choice, draws=draws, member=member),
-        draws=draws,
-        watched=asked.watched,
-        workers=asked.workers,
-        progress=tell,
-    )
-    return Members(draws, fires, asked.column_of)
-
-
-def _in_words(plan: Plan, latest_departure_s: Mapping[Way, float | None]) -> str:
-    """Say the present latest departures as clock times, for the progress line."""
-    return ", ".join(
-        f"{way} {plan.starts_at + timedelta(seconds=at_s):%H:%M}"
-        for way, at_s in latest_departure_s.items()
-        if at_s is not None
-    )
-
-
-def _members_wanted(scenario: Scenario, chosen: Mapping[Way, ChosenRoute], members: Members) -> int:
-    """Say how many members there should be: as many as the plan asks, or until its leave-bys are precise enough.
-
-    Judged by the latest departures, which the household has no part in: else one more task could end the drawing of
-    members sooner, and luck then make a leave-by later.
-    """
-    plan = scenario.inputs.plan
-    known = members.draws.members
-    if known < plan.members or plan.precision_s is None:
-        return plan.members
-    widest_s = 0.0
-    for candidate in chosen.values():
-        leave_s = route_latest_s(scenario, candidate.ruled_by, members=members)
-        found = bootstrap_precision(
-            leave_s, plan.confidence, rng=stream(plan.seed, "resampled members"), wanted_s=plan.precision_s
+    def solved(self, label: str, scenario: Scenario, draws: Draws) -> MemberFires:
+        """Solve every member's own fire."""
+        return solve_fires(
+            scenario,
+            table_of=lambda member: member_table(scenario, draws=draws, member=member),
+            draws=draws,
+            watched=self.asked.watched,
+            workers=self.asked.workers,
+            progress=self._tell(label),
         )
-        widest_s = max(widest_s, half_width_s(found))
-    return known if widest_s <= plan.precision_s else min(known + BATCH, plan.members_at_most)
+
+    def design(self, label: str, scenario: Scenario, draws: Draws) -> FireDesign:
+        """Solve a design of fires for the members."""
+        return design_fires(
+            scenario,
+            watched=self.asked.watched,
+            draws=draws,
+            latest_of=self._latest_of,
+            near_s=scenario.inputs.plan.precision_s or WANTED_S,
+            workers=self.asked.workers,
+            progress=self._tell(label),
+        )
+
+    def _latest_of(self, fires: MemberFires, draws: Draws) -> list[NDArray[np.float64]]:
+        """Give the latest departures of every way on its best route under one ignition's fires."""
+        scenario, candidates = self.asked.scenario, self.asked.candidates
+        some = Members(draws, fires, self.asked.column_of)
+        chosen = choose_routes(scenario, candidates, members=some, burnt_share=dict.fromkeys(scenario.safe_nodes, 0.0))
+        return [departures(scenario, one)(some) for one in chosen.values()]
+
+    def _tell(self, label: str) -> Callable[[int, int], None] | None:
+        if self.progress is None:
+            return None
+        told = self.progress
+        return lambda done, total: told(label, done, total, "")
 
 
-def _last_resort(asked: _Asked, members: Members, *, leaving_ends_s: float) -> LastResort:
-    scenario, fires = asked.scenario, members.fires
-    return last_resort_side(
-        scenario,
-        members.draws,
-        front_arrival_s=fires.point_arrival_s[:, 0],
-        ember_arrival_s=fires.ember_s,
-        leaving_ends_s=leaving_ends_s,
-        choice=asked.choice,
-        places=tuple(
-            refuge_place(scenario, one, latest_s=route_latest_s(scenario, one.route, members=members))
-            for one in asked.refuges
+@dataclass(frozen=True)
+class _Found:
+    """The members with their fires, a sample of them whose own fires were solved, and what has to be said of it."""
+
+    members: Members
+    sample: Members
+    by_design: bool
+    said: tuple[str, ...] = ()
+
+
+def _found_members(fires: _Fires) -> _Found:
+    """Draw the members and learn their fires: by a design of fires, as long as that tells the leave-bys well enough."""
+    asked = fires.asked
+    scenario, plan = asked.scenario, asked.scenario.inputs.plan
+    if plan.members <= EACH_SOLVED:
+        return _each_solved(fires, plan.members)
+    draws = plan_draws(plan, plan.members)
+    design = fires.design("fires", scenario, draws)
+    first = pick_draws(draws, np.arange(min(JUDGED_BY, plan.members)))
+    members = Members(
+        draws,
+        design_members(scenario, design, draws),
+        asked.column_of,
+        solved=design.solved,
+        left_out=tuple(
+            Members(first, design_members(scenario, design, first, without=part), asked.column_of)
+            for part in (None, *range(PARTS))
         ),
     )
+    burnt_share = share_burnt(scenario, members.fires)
+    chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
+    widths_s = (
+        half_width_s(precision_of(members, departures(scenario, one), confidence=plan.confidence))
+        for one in chosen.values()
+    )
+    if np.isinf(max(widths_s, default=0.0)):
+        why = (
+            f"How near {design.solved} fires tell the leave-bys can't be said, so {EACH_SOLVED_INSTEAD} days were "
+            "computed with a fire of their own each."
+        )
+        return replace(_each_solved(fires, EACH_SOLVED_INSTEAD), said=(why,))
+    few = np.arange(SAMPLE)
+    solved = pick_fires(first_fires(scenario, design), few)
+    return _Found(members, Members(pick_draws(design.draws, few), solved, asked.column_of), by_design=True)
 
 
-def _day_before(asked: _Asked, timings: Mapping[Way, WayTiming]) -> dict[str, DayBefore]:
-    """Say whether there is enough lead at all, for the ways with wheels."""
-    scenario, choice = asked.scenario, asked.choice
-    driven = {way: timings[way].route for way in WHEELS if way in timings}
-    routes = {way: route for way, route in driven.items() if route is not None}
-    if not routes:
-        return {}
-    days = day_fires(scenario, list(routes.values()), choice=choice, workers=asked.workers)
-    return {
-        str(way): day_before(scenario, asked.roads[way], timing=timings[way], choice=choice, fires=days)
-        for way in routes
-    }
+def _each_solved(fires: _Fires, count: int) -> _Found:
+    scenario, column_of = fires.asked.scenario, fires.asked.column_of
+    draws = plan_draws(scenario.inputs.plan, count)
+    members = Members(draws, fires.solved("members", scenario, draws), column_of, solved=count)
+    few = np.arange(min(SAMPLE, count))
+    sample = Members(pick_draws(draws, few), pick_fires(members.fires, few), column_of)
+    return _Found(members, sample, by_design=False)
 
 
-def _triggers(
-    asked: _Asked, timings: Mapping[Way, WayTiming]
-) -> tuple[dict[str, NDArray[np.float64]], tuple[TriggerLine, ...]]:
+def _solve_all(fires: _Fires, found: _Found) -> Callable[[str, Scenario], MemberFires]:
+    """Learn the fires of all members under another choice as those under the plan's own were learnt."""
+    draws = found.members.draws
+    if found.by_design:
+        return lambda label, other: design_members(other, fires.design(label, other, draws), draws)
+    return lambda label, other: fires.solved(label, other, draws)
+
+
+def _design_steps(timed: Timed) -> dict[Way, int]:
+    """Choose the weather that lines are drawn for, for each way with wheels that has a route."""
+    scenario = timed.asked.scenario
+    table, steps = table_at(scenario, z=CENTRAL_Z), {}
+    for way in WHEELS:
+        timing = timed.ways.get(way)
+        if timing is not None and timing.route is not None:
+            from_s, until_s = decision_span_s(timing, horizon_s=scenario.inputs.plan.horizon_s)
+            steps[way] = design_step(table, from_s=from_s, until_s=until_s)
+    return steps
+
+
+def _triggers(timed: Timed, steps: Mapping[Way, int]) -> tuple[dict[str, NDArray[np.float64]], tuple[TriggerLine, ...]]:
     """Map the lead time of the ways with wheels, and draw their lines at the middle and at the asked confidence."""
-    scenario, roads, choice = asked.scenario, asked.roads, asked.choice
+    scenario, roads = timed.asked.scenario, timed.asked.roads
     confidence = scenario.inputs.plan.confidence
+    wanted: list[tuple[Way, float, float]] = []
+    for way in steps:
+        ready_s = {0.5: timed.ways[way].ready_s.p50_s, confidence: timed.ways[way].ready_at_confidence_s}
+        wanted += [(way, level, ready_s[level]) for level in sorted(ready_s)]
+
+    def lead_of(one: tuple[Way, float, float]) -> NDArray[np.float64]:
+        way, level, _ = one
+        edges = timed.chosen[way].route.edges
+        return lead_time_of(scenario, roads[way], edges=edges, confidence=level, step=steps[way])
+
+    with ThreadPoolExecutor(max_workers=timed.asked.workers) as pool:
+        leads = list(pool.map(lead_of, wanted))
     maps: dict[str, NDArray[np.float64]] = {}
     lines: list[TriggerLine] = []
-    table = table_at(scenario, choice, z=CENTRAL_Z)
-    wanted: list[tuple[Way, float, float, int]] = []
-    for way in WHEELS:
-        timing = timings.get(way)
-        if timing is None or timing.route is None:
-            continue
-        from_s, until_s = decision_span_s(timing, horizon_s=scenario.inputs.plan.horizon_s)
-        step = design_step(table, from_s=from_s, until_s=until_s)
-        ready_s = {0.5: timing.ready_s.p50_s, confidence: timing.ready_at_confidence_s}
-        wanted += [(way, level, ready_s[level], step) for level in sorted(ready_s)]
-
-    def lead_of(one: tuple[Way, float, float, int]) -> NDArray[np.float64]:
-        way, level, _, step = one
-        return lead_time_of(scenario, roads[way], timing=timings[way], choice=choice, confidence=level, step=step)
-
-    with ThreadPoolExecutor(max_workers=asked.workers) as pool:
-        leads = list(pool.map(lead_of, wanted))
-    for (way, level, ready, step), lead_s in zip(wanted, leads, strict=True):
-        weather_at_s = float(scenario.weather.time_s[step])
-        lines.append(
-            trigger_line(scenario, lead_s, way=way, confidence=level, ready_s=ready, weather_at_s=weather_at_s)
-        )
+    for (way, level, ready), lead_s in zip(wanted, leads, strict=True):
+        at_s = float(scenario.weather.time_s[steps[way]])
+        lines.append(trigger_line(scenario, lead_s, way=way, confidence=level, ready_s=ready, weather_at_s=at_s))
         maps[way] = lead_s
     return maps, tuple(lines)
 
 
-def _landmarks(scenario: Scenario, triggers: Sequence[TriggerLine]) -> dict[str, tuple[str, ...]]:
+def _landmarks(scenario: Scenario, triggers: tuple[TriggerLine, ...]) -> dict[str, tuple[str, ...]]:
     """Say by roads and places where each way's line at the asked confidence lies."""
     said = {}
     for line in triggers:
@@ -362,39 +267,46 @@ def _landmarks(scenario: Scenario, triggers: Sequence[TriggerLine]) -> dict[str,
     return said
 
 
-def _which_way(asked: _Asked, timings: Mapping[Way, WayTiming], members: Members) -> dict[str, tuple[WayOutArea, ...]]:
+def _which_way(timed: Timed, steps: Mapping[Way, int]) -> dict[str, tuple[WayOutArea, ...]]:
     """Map which safe point can be left for latest, for fire at each place, where a way has more than one."""
-    scenario, choice, plan = asked.scenario, asked.choice, asked.scenario.inputs.plan
-    table = table_at(scenario, choice, z=CENTRAL_Z)
-    found = {}
-    for way in WHEELS:
-        timing = timings.get(way)
-        if timing is None or timing.route is None:
-            continue
-        routes = route_to_each(scenario, asked.candidates[way], members=members)
-        from_s, until_s = decision_span_s(timing, horizon_s=plan.horizon_s)
-        shown = way_out_map(
-            scenario,
+    asked = timed.asked
+    found: dict[str, tuple[WayOutArea, ...]] = {}
+    for way, step in steps.items():
+        found[way] = way_out_map(
+            asked.scenario,
             asked.roads[way],
-            timing=timing,
-            routes=routes,
-            choice=choice,
-            confidence=plan.confidence,
-            step=design_step(table, from_s=from_s, until_s=until_s),
+            ready_s=timed.ways[way].ready_at_confidence_s,
+            routes=route_to_each(asked.scenario, asked.candidates[way], members=timed.members),
+            confidence=asked.scenario.inputs.plan.confidence,
+            step=step,
             workers=asked.workers,
-        )
-        found[str(way)] = shown.areas
+        ).areas
     return found
 
 
-def _summary(asked: _Asked, central: Arrival, members: Members) -> FireSummary:
-    fires = members.fires
-    fastest_m_s, governing = fastest_head(asked.scenario, asked.choice)
+def _day_before(timed: Timed) -> dict[str, DayBefore]:
+    """Say whether there is enough lead at all, for the ways with wheels."""
+    asked, choice = timed.asked, timed.asked.scenario.choice
+    driven = {way: timed.ways[way].route for way in WHEELS if way in timed.ways}
+    routes = {way: route for way, route in driven.items() if route is not None}
+    if not routes:
+        return {}
+    days = day_fires(asked.scenario, list(routes.values()), choice=choice, workers=asked.workers)
+    return {
+        str(way): day_before(asked.scenario, asked.roads[way], timing=timed.ways[way], choice=choice, fires=days)
+        for way in routes
+    }
+
+
+def _summary(timed: Timed) -> FireSummary:
+    fires = timed.members.fires
+    front_s = fires.point_arrival_s[:, 0]
+    fastest_m_s, governing = fastest_head(timed.asked.scenario)
     return FireSummary(
-        arrival=central,
-        home_p05_s=latest_at_confidence(fires.point_arrival_s[:, 0], 0.95),
-        home_p50_s=latest_at_confidence(fires.point_arrival_s[:, 0], 0.5),
-        ember_home_p05_s=latest_at_confidence(np.minimum(fires.ember_s, fires.point_arrival_s[:, 0]), 0.95),
+        arrival=timed.arrival,
+        home_p05_s=latest_at_confidence(front_s, 0.95),
+        home_p50_s=latest_at_confidence(front_s, 0.5),
+        ember_home_p05_s=latest_at_confidence(np.minimum(fires.ember_s, front_s), 0.95),
         head_ros_m_s=fastest_m_s,
         governing=governing,
     )

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
-from leaveby.decision.fires.scenario import FireChoice, Scenario, burns_about, commonest_zone
+from leaveby.decision.fires.scenario import burns_about, commonest_zone
+from leaveby.decision.household.timed import Timed
 from leaveby.decision.lines.day_before import DAY_BEFORE_ASSUMPTIONS
 from leaveby.decision.lines.which_way import WHICH_WAY_ASSUMPTIONS
-from leaveby.decision.ways.result import WAY_WORDS, WayTiming
-from leaveby.decision.ways.roads import WayRoads
-from leaveby.decision.ways.timing import ChosenRoute
+from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.arrival.embers import EMBER_ASSUMPTIONS
 from leaveby.fire.arrival.solve import ARRIVAL_ASSUMPTIONS
 from leaveby.fire.spread.ellipse import SHAPE_ASSUMPTIONS
 from leaveby.fire.spread.flames import FLAME_ASSUMPTIONS
 from leaveby.fire.spread.model_error import ERROR_ASSUMPTIONS
 from leaveby.fire.spread.validity import model_assumptions
-from leaveby.household.plan import WAYS, Way, why_no_way
+from leaveby.household.plan import WAYS, why_no_way
 from leaveby.parameters import (
     DRIVE_TIME_FACTOR_HIGH,
     SPOT_OVER_M,
@@ -30,27 +27,10 @@ from leaveby.parameters import (
 from leaveby.units import km_h_from_m_s, min_from_s
 
 
-def assumptions(
-    scenario: Scenario,
-    roads: Mapping[Way, WayRoads],
-    *,
-    chosen: Mapping[Way, ChosenRoute],
-    timings: Mapping[str, WayTiming],
-    burnt_share: Mapping[str, float],
-    choice: FireChoice,
-) -> tuple[str, ...]:
-    """List everything that was taken for granted, one sentence each, what matters most first.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : mapping of way to WayRoads
-    chosen : mapping of way to ChosenRoute
-    timings : mapping of way to WayTiming
-    burnt_share : mapping of safe point to share of members
-    choice : FireChoice
-    """
-    plan, network = scenario.inputs.plan, scenario.network
+def assumptions(timed: Timed) -> tuple[str, ...]:
+    """List everything that was taken for granted, one sentence each, what matters most first."""
+    scenario = timed.asked.scenario
+    plan, choice, burnt_share = scenario.inputs.plan, scenario.choice, timed.burnt_share
     said = [
         f"Fire shuts a stretch of road {min_from_s(plan.roads.smoke_lead_s):g} minutes before it comes within "
         f"{plan.roads.standoff_m:g} m of any part of it; {min_from_s(plan.margin_s):g} minutes are kept before that.",
@@ -70,7 +50,7 @@ def assumptions(
     if choice.set_m_s is None:
         fuel = scenario.zones.types[commonest_zone(scenario)].name
         said.append(f"Rates of spread are shown for {fuel}, the commonest fuel here; each fuel burns at its own.")
-    if choice.set_m_s is not None:
+    else:
         said.append(f"The head rate of spread was set by hand: {km_h_from_m_s(choice.set_m_s):g} km/h.")
     if choice.floor_m_s is not None:
         said.append(f"The head rate of spread is never below {km_h_from_m_s(choice.floor_m_s):g} km/h, set by hand.")
@@ -82,7 +62,7 @@ def assumptions(
             said.append(
                 f"Fire reaches {name} within {plan.horizon_s / 3600.0:g} hours in {100 * share:.0f} % of the members."
             )
-    for way, candidate in chosen.items():
+    for way, candidate in timed.chosen.items():
         if burnt_share[candidate.route.safe_point] > 1.0 - plan.confidence + 1e-9:
             said.append(f"Every route {WAY_WORDS[way]} ends where fire may come later: be ready to go farther.")
             if candidate.ruled_by is not candidate.route:
@@ -90,7 +70,7 @@ def assumptions(
                     f"Which of these ends the fire will leave can't be told, so times {WAY_WORDS[way]} go by the one "
                     f"that is cut off first, {candidate.ruled_by.safe_point}."
                 )
-        more_min = int(np.ceil(min_from_s(timings[way].ready_rounded_up_s)))
+        more_min = int(np.ceil(min_from_s(timed.ways[way].ready_rounded_up_s)))
         if more_min > 0:
             minutes = f"{more_min} minute" if more_min == 1 else f"{more_min} minutes"
             said.append(
@@ -101,10 +81,15 @@ def assumptions(
         reason = why_no_way(plan, way)
         if reason is not None:
             said.append(f"Leaving {WAY_WORDS[way]} is not a way of this household. {reason}")
-    said += [*plan.assumptions, *scenario.inputs.assumptions, *scenario.zones.assumptions, *network.assumptions]
+    said += [
+        *plan.assumptions,
+        *scenario.inputs.assumptions,
+        *scenario.zones.assumptions,
+        *scenario.network.assumptions,
+    ]
     said += [*model_assumptions(scenario.zones, models=choice.models), *ERROR_ASSUMPTIONS, *EMBER_ASSUMPTIONS]
     said += FLAME_ASSUMPTIONS
     said += [*SHAPE_ASSUMPTIONS, *ARRIVAL_ASSUMPTIONS, *DAY_BEFORE_ASSUMPTIONS, *WHICH_WAY_ASSUMPTIONS]
-    for found in roads.values():
+    for found in timed.asked.roads.values():
         said += found.travel.assumptions
     return tuple(dict.fromkeys(said))

@@ -18,12 +18,12 @@ from leaveby.decision.fires.members import Members
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
+from leaveby.decision.ways.sensitivity import DELAY_S
 from leaveby.decision.ways.timing import ChosenRoute, route_latest_s
 from leaveby.household.plan import Way
 from leaveby.roads.network.graph import RoutingGraph
 from leaveby.roads.routing.latest_departure import latest_departure
 
-DELAY_S: Final = 600.0
 CLOCK_STEP_S: Final = 300.0
 
 DO_WHEN_LATE: Final[Mapping[str, str]] = {
@@ -41,7 +41,7 @@ EVERY_ROAD_SHUT: Final = (
 
 def phases_of(
     scenario: Scenario,
-    timings: Mapping[Way, WayTiming],
+    timings: Mapping[str, WayTiming],
     *,
     candidates: Mapping[Way, Sequence[CandidateRoute]],
     chosen: Mapping[Way, ChosenRoute],
@@ -50,21 +50,7 @@ def phases_of(
 ) -> tuple[dict[str, Phases], Phases]:
     """Find the phases of every way of leaving, and those of the household.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    timings : mapping of way to WayTiming
-    candidates : mapping of way to sequence of CandidateRoute
-        Every route that was looked at: officials may direct along another than the one that was timed.
-    chosen : mapping of way to ChosenRoute
-        The ones that were timed.
-    members : Members
-    central_exit_s : mapping of way to float
-        Last departure over all roads in the central run (`last_exits_s`).
-
-    Returns
-    -------
-    tuple of (mapping of way to Phases, Phases)
+    Every route that was looked at counts, not only those that were timed: officials may direct along another one.
     """
     start = scenario.inputs.plan.starts_at
 
@@ -73,7 +59,8 @@ def phases_of(
 
     ways: dict[str, Phases] = {}
     last_s = np.full(members.draws.members, -np.inf)
-    for way, timing in timings.items():
+    for way, exit_s in central_exit_s.items():
+        timing = timings[way]
         mine_s = np.full(members.draws.members, -np.inf)
         for candidate in candidates.get(way, ()):
             mine_s = np.maximum(mine_s, latest_s(candidate))
@@ -83,7 +70,7 @@ def phases_of(
             mine_s,
             start_by_s=_until_s(timing, timing.latest_start_s),
             roll_by_s=_until_s(timing, timing.latest_departure_s),
-            central_exit_s=central_exit_s.get(way, -np.inf),
+            central_exit_s=exit_s,
             start=start,
         )
     whole = phases(
@@ -112,28 +99,9 @@ def phases(
     central_exit_s: float,
     start: datetime,
 ) -> Phases:
-    """Work out the phases from the members' latest departures.
+    """Work out the phases from the members' latest departures, on the timed route and on the best of all looked at.
 
-    Parameters
-    ----------
-    route_s : ndarray of float64, shape (members,)
-        On the route that was timed.
-    any_road_s : ndarray of float64, shape (members,)
-        On the best of all routes that were looked at.
-    start_by_s, roll_by_s : float
-        At the asked confidence.
-    central_exit_s : float
-        Last departure over all roads in the central run.
-    start : datetime
-        Where the clock stands at 0 s.
-
-    Examples
-    --------
-    >>> departures_s = np.array([1000.0, 1200.0, 1500.0, 4000.0, 9000.0])
-    >>> found = phases(departures_s, departures_s, start_by_s=400.0, roll_by_s=1000.0, central_exit_s=1450.0,
-    ...     start=datetime(2026, 1, 17, 12, 40))
-    >>> found.ten_minutes_cost, found.shut_from_s
-    (0.6, 1500.0)
+    `central_exit_s` is the last departure over all roads in the central run, `start` where the clock stands at 0 s.
     """
     shut_s = max(shut_in_most_s(any_road_s), central_exit_s, roll_by_s)
     return Phases(
@@ -145,13 +113,7 @@ def phases(
 
 
 def shut_in_most_s(member_latest_s: NDArray[np.float64]) -> float:
-    """Give the last moment at which at least half of the members still get clear: after it more than half do not.
-
-    Examples
-    --------
-    >>> shut_in_most_s(np.array([10.0, 20.0, 30.0, 40.0])), shut_in_most_s(np.array([10.0, np.inf]))
-    (30.0, inf)
-    """
+    """Give the last moment at which at least half of the members still get clear: after it more than half do not."""
     return float(np.sort(member_latest_s)[member_latest_s.size // 2])
 
 
@@ -179,19 +141,8 @@ def last_exits_s(
 ) -> dict[Way, float]:
     """Find from when on no road at all leads out in time, to any safe point, by each way of leaving.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : mapping of way to WayRoads
-    graph : RoutingGraph
-        Index of the scenario's network.
-    closing_s : ndarray of float64, shape (edges,)
-
-    Returns
-    -------
-    mapping of way to float
-        The last moment to be rolling, or walking, with the plan's margin kept; inf where some road stays open to the
-        horizon, -inf where there is none even with no fire.
+    That is the last moment to be rolling, or walking, with the plan's margin kept; inf where some road stays open to
+    the horizon, -inf where there is none even with no fire.
     """
     last_s: dict[Way, float] = {}
     for way, found in roads.items():

@@ -9,7 +9,7 @@ more than 5 % may be caught, within what sampling allows.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,26 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import betabinom
 
-from leaveby.decision.fires.closing import StretchCells, select, stretch_cells
-from leaveby.decision.fires.members import Draws, plan_draws, run_closings
-from leaveby.decision.fires.scenario import (
-    HouseholdInputs,
-    Scenario,
-    member_ignitions,
-    member_table,
-    plans_choice,
-    prepare,
-)
+from leaveby.decision.fires.members import Members, Progress, plan_draws
+from leaveby.decision.fires.scenario import HouseholdInputs, member_table
+from leaveby.decision.fires.solved import solve_fires
+from leaveby.decision.household.timed import made_ready
 from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult, WayTiming
-from leaveby.decision.ways.roads import roads_for
 from leaveby.decision.ways.timing import arrivals_of, durations_of
 from leaveby.errors import refuse
-from leaveby.fire.arrival.solve import Ignition
-from leaveby.fire.spread.ellipse import SpreadTable
-from leaveby.household.plan import ways
 from leaveby.household.readiness import ready_times
-
-Progress = Callable[[int, int], None]
 
 STEP_S: Final = 60.0
 PACKING: Final = -1
@@ -48,14 +36,9 @@ _SLACK_S: Final = 1e-6
 class Truth:
     """What really happens in one member, on the route of one way of leaving.
 
-    Attributes
-    ----------
-    ready_s : float
-        How long getting ready takes, the waiting for people who are away included.
-    travel_s : ndarray of float64, shape (stretches,)
-        Time on each stretch of the route in travel order, at this member's own speed.
-    closing_s : ndarray of float64, shape (stretches,)
-        When each of them shuts; inf where it does not.
+    - `ready_s`: how long getting ready takes, the waiting for people who are away included.
+    - `travel_s`, shape (stretches,): time on each stretch of the route in travel order, at this member's own speed.
+    - `closing_s`, shape (stretches,): when each of them shuts; inf where it does not.
     """
 
     ready_s: float
@@ -67,18 +50,12 @@ class Truth:
 class Walk:
     """How it went.
 
-    Attributes
-    ----------
-    rolled_s : float
-        When the wheels rolled.
-    arrived_s : float
-        When the last stretch was left; inf when caught before.
-    caught_s : float
-        First moment on a stretch that is shut; inf when not caught.
-    caught_on : int
-        Which stretch of the route, -1 when not caught.
-    trail : tuple of (float, int)
-        Every minute, and the stretch of the route at its end; -1 while packing, the number of stretches on arrival.
+    - `rolled_s`: when the wheels rolled.
+    - `arrived_s`: when the last stretch was left; inf when caught before.
+    - `caught_s`: first moment on a stretch that is shut; inf when not caught.
+    - `caught_on`: which stretch of the route, -1 when not caught.
+    - `trail`: the end of every minute, and the stretch of the route then; -1 while packing, the number of stretches on
+      arrival.
     """
 
     rolled_s: float
@@ -97,21 +74,15 @@ class Walk:
 class Replay:
     """One way of leaving, replayed over many truths.
 
-    Attributes
-    ----------
-    way : str
-    start_s : float or None
-        When getting ready started in all of them: the computed latest start; None when there is none to follow.
-    why : str
-        Why there is none; "" otherwise.
-    truths : int
-        How many were walked through.
-    caught : int
-        On a stretch that was shut.
-    within_margin : int
-        On a stretch that was shut, or would shut before the margin is over. The leave-by promises this count.
-    allowed : int
-        The count that `within_margin` passes once in a thousand such replays if the leave-by holds what it says.
+    - `start_s`: when getting ready started in all of them: the computed latest start; None when there is none to
+      follow.
+    - `why`: why there is none; "" otherwise.
+    - `truths`: how many were walked through.
+    - `caught`: on a stretch that was shut.
+    - `within_margin`: on a stretch that was shut, or would shut before the margin is over. The leave-by promises this
+      count.
+    - `allowed`: the count that `within_margin` passes once in a thousand such replays if the leave-by holds what it
+      says.
     """
 
     way: str
@@ -237,23 +208,9 @@ def replay_way(
     closing_s: NDArray[np.float64],
     margin_s: float,
 ) -> Replay:
-    """Replay one way of leaving over many truths that are given.
+    """Replay one way of leaving over many truths: none, with a reason, when there is no latest start to follow.
 
-    Parameters
-    ----------
-    timing : WayTiming
-        Whose latest start is followed.
-    ready_s, drive_factor : ndarray of float64, shape (truths,)
-    edge_time_s : ndarray of float64, shape (stretches,)
-        Computed travel times of the route's stretches.
-    closing_s : ndarray of float64, shape (truths, stretches)
-        Smoke lead taken off.
-    margin_s : float
-
-    Returns
-    -------
-    Replay
-        With no truths and a reason when there is no latest start to follow.
+    Ready times and drive factors have shape (truths,), travel times (stretches,), closings (truths, stretches).
     """
     start_s = timing.latest_start_s
     if start_s is None or timing.route is None:
@@ -307,8 +264,8 @@ def replay_many(
     """
     if truths < 1:
         raise refuse("truths", f"are {truths}", expected="1 or more", mend="ask for 200, say")
-    scenario = prepare(inputs)
-    network = scenario.network
+    asked = made_ready(inputs, workers=workers)
+    scenario, network = asked.scenario, asked.scenario.network
     if network.edge_count != result.network.edge_count:
         raise refuse(
             "the replay",
@@ -318,56 +275,29 @@ def replay_many(
         )
     plan = inputs.plan
     draws = plan_draws(plan, truths, seed=int(rng.integers(2**62)))
-    grid = inputs.terrain.grid
-    cells = stretch_cells(grid, list(network.geometry), standoff_m=plan.roads.standoff_m)
-    routes = {way: timing.route.edges for way, timing in result.ways.items() if timing.route is not None}
-    edges = sorted({edge for route in routes.values() for edge in route})
-    column_of = {edge: column for column, edge in enumerate(edges)}
-    closing_s = _closings(
+    fires = solve_fires(
         scenario,
-        draws,
-        watched=select(cells, np.array(edges, dtype=np.int64)),
+        table_of=lambda truth: member_table(scenario, draws=draws, member=truth),
+        draws=draws,
+        watched=asked.watched,
         workers=workers,
         progress=progress,
     )
+    truths_met = Members(draws, fires, asked.column_of)
     durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
     found: dict[str, Replay] = {}
-    for way in ways(plan):
+    for way, roads in asked.roads.items():
         timing = result.ways[way]
-        route = np.array(routes.get(way, ()), dtype=np.int64)
+        route = np.array(() if timing.route is None else timing.route.edges, dtype=np.int64)
         found[way] = replay_way(
             timing,
             ready_s=ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=timing.schedule),
-            edge_time_s=roads_for(scenario, way, inside=cells.inside).travel.time_s[route],
+            edge_time_s=roads.travel.time_s[route],
             drive_factor=draws.drive_factor,
-            closing_s=closing_s[:, [column_of[int(edge)] for edge in route]],
+            closing_s=truths_met.closing_on(route),
             margin_s=plan.margin_s,
         )
     return found
-
-
-def _closings(
-    scenario: Scenario, draws: Draws, *, watched: StretchCells, workers: int, progress: Progress | None
-) -> NDArray[np.float64]:
-    plan = scenario.inputs.plan
-    choice = plans_choice(plan)
-
-    def table_of(truth: int) -> SpreadTable:
-        return member_table(scenario, choice, draws=draws, member=truth)
-
-    def ignitions_of(truth: int) -> tuple[Ignition, ...]:
-        return member_ignitions(scenario, draws=draws, member=truth)
-
-    return run_closings(
-        draws.members,
-        table_of,
-        ignitions_of=ignitions_of,
-        horizon_s=plan.horizon_s,
-        watched=watched,
-        smoke_lead_s=plan.roads.smoke_lead_s,
-        workers=workers,
-        progress=progress,
-    )
 
 
 def caught_in_words(found: Mapping[str, Replay], *, confidence: float) -> tuple[str, ...]:

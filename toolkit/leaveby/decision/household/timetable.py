@@ -8,12 +8,11 @@ import numpy as np
 
 from leaveby.decision.household.phases import EVERY_ROAD_SHUT, late_words
 from leaveby.decision.ways.result import WAY_WORDS, FireSummary, Phases, TimetableRow, WayTiming
-from leaveby.household.plan import Way
 from leaveby.household.shelter import LastResort
 
 
 def timetable(
-    timings: Mapping[Way, WayTiming],
+    timings: Mapping[str, WayTiming],
     *,
     fire: FireSummary,
     way_phases: Mapping[str, Phases],
@@ -24,17 +23,6 @@ def timetable(
     """Set leaving and the last resort side by side in time: what ends when, and that leaving comes first.
 
     Rows without a moment (nothing within the horizon) are left out; the assumptions and each way's `why` say so.
-
-    Parameters
-    ----------
-    timings : mapping of way to WayTiming
-    fire : FireSummary
-    way_phases, phases : mapping of way to Phases, Phases
-        Of each way of leaving, and of the household.
-    shelter : LastResort
-        Its arrivals stand here, so that embers and front have one time each.
-    confidence : float
-        For which those arrivals stand.
     """
     rows = [TimetableRow(0.0, "fire", "The fire of this scenario starts.")]
     for way, timing in timings.items():

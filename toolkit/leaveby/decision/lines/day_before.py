@@ -8,7 +8,7 @@ before.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from leaveby.decision.fires.closing import stretch_cells
-from leaveby.decision.fires.members import run_closings
+from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.fires.scenario import FireChoice, Scenario
+from leaveby.decision.fires.solved import solve_each
 from leaveby.decision.ways.confidence import latest_on_route
 from leaveby.decision.ways.result import WAY_WORDS, DayBefore, DayBeforeCell, Verdict, WayRoute, WayTiming
 from leaveby.decision.ways.roads import WayRoads
@@ -158,7 +158,6 @@ def day_fires(
     choice: FireChoice,
     indices: Sequence[float] = INDICES,
     workers: int = 1,
-    progress: Callable[[int, int], None] | None = None,
 ) -> DayFires:
     """Solve the plan's fires for each fire danger (above 0) at each hour, once for all routes asked about."""
     if not len(indices):
@@ -201,19 +200,13 @@ def day_fires(
         )
 
     closing_s = np.full((len(rising), len(steps), len(edges)), np.inf)
-    found = run_closings(
-        len(days),
-        table_of,
-        ignitions_of=lambda _: fires,
-        horizon_s=plan.horizon_s,
-        watched=watched,
-        smoke_lead_s=plan.roads.smoke_lead_s,
-        workers=workers,
-        progress=progress,
-    )
-    for closings, cells in zip(found, cells_of.values(), strict=True):
-        for row, column in cells:
-            closing_s[row, column] = closings
+    every = list(cells_of.values())
+
+    def keep(number: int, _: SpreadTable, time_s: NDArray[np.float64]) -> None:
+        for row, column in every[number]:
+            closing_s[row, column] = closing_times(watched, time_s, smoke_lead_s=plan.roads.smoke_lead_s)
+
+    solve_each(len(days), table_of, ignitions_of=lambda _: fires, horizon_s=plan.horizon_s, keep=keep, workers=workers)
     hours = tuple(weather.start + timedelta(seconds=float(weather.time_s[step])) for step in steps)
     return DayFires(indices=rising, hours=hours, held=held, closing_s=closing_s, column_of=column_of)
 

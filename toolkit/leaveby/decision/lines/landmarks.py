@@ -45,12 +45,8 @@ LANDMARK_ASSUMPTIONS: Final = (
 class Landmark:
     """A name that tells how near the fire is.
 
-    Attributes
-    ----------
-    x_m, y_m : float
-        Where the road crosses the line, or the place; in the grid's reference system.
-    bearing_deg, distance_m : float
-        From the home, clockwise from grid north.
+    - `x_m`, `y_m`: where the road crosses the line, or the place; in the grid's reference system.
+    - `bearing_deg`, `distance_m`: from the home, clockwise from grid north.
     """
 
     kind: Literal["road", "place"]
@@ -157,13 +153,7 @@ def places_inside(
 
 
 def landmark_words(found: Sequence[Landmark], line: TriggerLine) -> tuple[str, ...]:
-    """Give the sentences of a line's landmarks, and what to know where there is none.
-
-    Examples
-    --------
-    >>> landmark_words((), TriggerLine("car", 0.95, 1800.0, 0.0, shapely.MultiPolygon(), ((0.0, np.inf),)))[0]
-    'Towards north the line lies beyond the ground that was looked at: a fire anywhere there counts.'
-    """
+    """Give the sentences of a line's landmarks, and what to know where there is none."""
     said = [one.sentence for one in found]
     # Where the line lies beyond the modelled ground fire at any distance counts.
     beyond = dict.fromkeys(compass_words(bearing) for bearing, distance_m in line.distance_m if np.isinf(distance_m))

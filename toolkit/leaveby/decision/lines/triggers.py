@@ -7,6 +7,7 @@ One backward arrival solve gives it everywhere. The line for a way of leaving is
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -18,7 +19,7 @@ from scipy.ndimage import minimum_filter
 from scipy.special import ndtri
 from shapely.geometry import MultiPolygon, Polygon
 
-from leaveby.decision.fires.scenario import FireChoice, Scenario, table_at
+from leaveby.decision.fires.scenario import Scenario, table_at
 from leaveby.decision.ways.result import TriggerLine, WayTiming
 from leaveby.decision.ways.roads import WayRoads
 from leaveby.fire.arrival.solve import lead_time
@@ -30,18 +31,7 @@ BEARINGS_DEG: Final = tuple(360.0 * k / 16.0 for k in range(16))
 
 
 def design_step(table: SpreadTable, *, from_s: float, until_s: float) -> int:
-    """Choose the design weather: the step within a span of time in which the fire is fastest over what burns.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=20.0, cell_m=10.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> flat, still = np.zeros((2, 2), np.float32), np.zeros((3, 1))
-    >>> ros = np.array([[1.0], [3.0], [2.0]])
-    >>> table = SpreadTable(grid, np.zeros((2, 2), np.int32), flat, flat, np.array([0.0, 600.0, 1200.0]), ros, still,
-    ...                     still, np.zeros(1, bool))
-    >>> design_step(table, from_s=0.0, until_s=3600.0), design_step(table, from_s=1300.0, until_s=1400.0)
-    (1, 2)
-    """
+    """Choose the design weather: the step within a span of time in which the fire is fastest over what burns."""
     cells = np.bincount(table.zone[table.zone >= 0].ravel(), minlength=table.flat_head_ros_m_s.shape[1])
     mean_m_s = table.flat_head_ros_m_s @ (cells / cells.sum())
     ends_s = np.append(table.time_s[1:], np.inf)
@@ -61,29 +51,22 @@ def decision_span_s(timing: WayTiming, *, horizon_s: float) -> tuple[float, floa
 
 
 def lead_time_of(
-    scenario: Scenario, roads: WayRoads, *, timing: WayTiming, choice: FireChoice, confidence: float, step: int
+    scenario: Scenario, roads: WayRoads, *, edges: Sequence[int], confidence: float, step: int
 ) -> NDArray[np.float64]:
-    """Map the lead time of one way of leaving that has a route, for fire in each cell.
+    """Map the lead time of one route of a way of leaving, for fire in each cell: seconds until the wheels must roll.
 
     The weather is that of a step (`design_step`), unchanging; the rate of spread stands at the asked quantile, 0.5 or
     more, of the models' errors and the drive at the same of its own: together on the early side of that confidence.
-
-    Returns
-    -------
-    ndarray of float64, shape (rows, cols)
-        Seconds until the wheels must roll: negative where it is too late even if they are rolling already; inf where
-        nothing burns or no fire comes from.
+    Negative where it is too late even if the wheels are rolling already; inf where nothing burns or no fire comes from.
     """
-    if timing.route is None:
-        raise ValueError(f"{roads.way} has no route to map the lead time of")
     plan, network = scenario.inputs.plan, scenario.network
-    table = table_at(scenario, choice, z=float(ndtri(confidence)))
+    table = table_at(scenario, z=float(ndtri(confidence)))
     factor = 1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * confidence
     taken_s = plan.margin_s + plan.roads.smoke_lead_s
     points: list[NDArray[np.float64]] = []
     values: list[NDArray[np.float64]] = []
     cleared_s = 0.0
-    for edge in timing.route.edges:
+    for edge in edges:
         cleared_s += float(roads.travel.time_s[edge]) * factor
         spots = shapely.get_coordinates(shapely.segmentize(network.geometry[edge], table.grid.cell_m))
         points.append(spots)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter
 
 from leaveby.decision.fires.members import Members
-from leaveby.decision.fires.scenario import FireChoice, Scenario
+from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.lines.triggers import area_of, lead_time_of
-from leaveby.decision.ways.result import WAY_WORDS, WayOutArea, WayTiming
+from leaveby.decision.ways.result import WAY_WORDS, WayOutArea
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
-from leaveby.decision.ways.timing import best_route, described_route
+from leaveby.decision.ways.timing import best_route
 from leaveby.fire.terrain import Grid
 from leaveby.parameters import TIE_S
 
@@ -43,14 +43,9 @@ WHICH_WAY_ASSUMPTIONS: Final = (
 class WayOutMap:
     """Which way out for which fire, for one way of leaving.
 
-    Attributes
-    ----------
-    lead_s : ndarray of float64, shape (rows, cols)
-        The largest lead over the routes; inf where there is one that fire does not reach.
-    code : ndarray of int64, shape (rows, cols)
-        `TOO_LATE`, `UNTOUCHED`, or the sum of 2**k over the routes k that are best.
-    areas : tuple of WayOutArea
-        The largest first, too late last; ground that is `UNTOUCHED` has none.
+    - `lead_s`, shape (rows, cols): the largest lead over the routes; inf where there is one that fire does not reach.
+    - `code`, shape (rows, cols): `TOO_LATE`, `UNTOUCHED`, or the sum of 2**k over the routes k that are best.
+    - `areas`: the largest first, too late last; ground that is `UNTOUCHED` has none.
     """
 
     lead_s: NDArray[np.float64]
@@ -80,9 +75,8 @@ def way_out_map(
     scenario: Scenario,
     roads: WayRoads,
     *,
-    timing: WayTiming,
+    ready_s: float,
     routes: Sequence[CandidateRoute],
-    choice: FireChoice,
     confidence: float,
     step: int,
     workers: int = 1,
@@ -90,16 +84,13 @@ def way_out_map(
     """Map which of 1 to 16 routes, from `route_to_each`, to take for fire in each cell; see `triggers.lead_time_of`."""
     if not 1 <= len(routes) <= MOST_SAFE_POINTS:
         raise ValueError(f"{len(routes)} routes can't be compared: 1 to {MOST_SAFE_POINTS}")
-    never_s = np.full(scenario.network.edge_count, np.inf)
 
     def lead_of(route: CandidateRoute) -> NDArray[np.float64]:
-        described = described_route(scenario, route, travel_time_s=roads.travel.time_s, closing_s=never_s)
-        alone = replace(timing, route=described)
-        return lead_time_of(scenario, roads, timing=alone, choice=choice, confidence=confidence, step=step)
+        return lead_time_of(scenario, roads, edges=route.edges, confidence=confidence, step=step)
 
     with ThreadPoolExecutor(max_workers=workers) as pool:
         leads = list(pool.map(lead_of, routes))
-    lead_s, code = best_of(np.stack(leads), ready_s=timing.ready_at_confidence_s)
+    lead_s, code = best_of(np.stack(leads), ready_s=ready_s)
     names = tuple(route.safe_point for route in routes)
     return WayOutMap(lead_s, code, areas_of(scenario.inputs.terrain.grid, code, names=names, way=roads.way))
 

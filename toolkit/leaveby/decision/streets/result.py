@@ -26,28 +26,16 @@ from leaveby.roads.osm.access_rules import DEFAULT_RULES, AccessRule, Comparison
 class SurveyOptions:
     """What a survey supposes and looks for.
 
-    Attributes
-    ----------
-    people_per_home, vehicles_per_home : float
-        Stated factors.
-    rules : tuple[str, ...]
-        Names of access rules to hold against each group, see `leaveby.roads.osm.access_rules.RULES`.
-    parcel_acres : float, optional
-        Smallest parcel, for rules that go by it; where left out their shortest limit is taken.
-    link_within_m : float
-        Longest straight line of a link to build.
-    link_steepest : float
-        Steepest slope of the ground under it, rise over run.
-    links : int
-        How many links to list; 0 for none.
-    clearance_groups : int
-        For how many of the largest groups clearance is computed; 0 for none.
-    clearance_homes : float
-        Least homes of a group for that.
-    mobilisations : tuple of Mobilisation
-        When people get going: the range that is shown.
-    told_s : tuple[float, ...]
-        Moments when people are told to leave, for the count of those who are not out when the exit shuts.
+    - `people_per_home`, `vehicles_per_home`: stated factors.
+    - `rules`: names of access rules to hold against each group, see `leaveby.roads.osm.access_rules.RULES`.
+    - `parcel_acres`: smallest parcel, for rules that go by it; where left out their shortest limit is taken.
+    - `link_within_m`: longest straight line of a link to build.
+    - `link_steepest`: steepest slope of the ground under it, rise over run.
+    - `links`: how many links to list; 0 for none.
+    - `clearance_groups`: for how many of the largest groups clearance is computed; 0 for none.
+    - `clearance_homes`: least homes of a group for that.
+    - `mobilisations`: when people get going: the range that is shown.
+    - `told_s`: moments when people are told to leave, for the count of those who are not out when the exit shuts.
     """
 
     people_per_home: float = parameters.PEOPLE_PER_HOME.value
@@ -67,27 +55,17 @@ class SurveyOptions:
 class StreetQuestion:
     """What is asked about a community.
 
-    Attributes
-    ----------
-    streets : StreetTable
-        With m streets.
-    exits : NDArray[np.int32]
-        Junctions that count as out.
-    maybe : NDArray[np.int32]
-        Junctions from which a road that the edge of the map cuts goes on to somewhere unknown. Both is computed, that
-        none of them leads out and that all do.
-    elevation : callable, optional
-        Height in m at (x_m, y_m), for the slope under links to build.
-    closing_s : NDArray[np.float64], shape (m,), optional
-        When each street shuts in a fire scenario, from the moment zero that `options.told_s` counts from.
-    outline : shapely geometry, optional
-        Outline of what the map holds.
-    supposed : tuple[str, ...]
-        Sentences to list with the assumptions.
-    from_osm : bool
-        Whether the roads came from OpenStreetMap, whose notice then stands on everything.
-    inputs : Mapping[str, str]
-        Files and versions, for the record.
+    - `streets`: with m streets.
+    - `exits`: junctions that count as out.
+    - `maybe`: junctions from which a road that the edge of the map cuts goes on to somewhere unknown. Both is computed,
+      that none of them leads out and that all do.
+    - `elevation`: height in m at (x_m, y_m), for the slope under links to build.
+    - `closing_s`, shape (m,): when each street shuts in a fire scenario, from the moment zero that `options.told_s`
+      counts from.
+    - `outline`: outline of what the map holds.
+    - `supposed`: sentences to list with the assumptions.
+    - `from_osm`: whether the roads came from OpenStreetMap, whose notice then stands on everything.
+    - `inputs`: files and versions, for the record.
     """
 
     streets: StreetTable
@@ -107,14 +85,9 @@ class StreetQuestion:
 class ClearedBy:
     """How one mobilisation curve lets a group out.
 
-    Attributes
-    ----------
-    last_out_s, ninety_out_s : float
-        After being told to leave.
-    most_waiting_veh : float
-        Longest queue, on the streets and in drives.
-    not_out : tuple of (told_s, vehicles)
-        Vehicles that are not out when the exit shuts; empty without a fire scenario.
+    - `last_out_s`, `ninety_out_s`: after being told to leave.
+    - `most_waiting_veh`: longest queue, on the streets and in drives.
+    - `not_out`: moment of being told, vehicles that are not out when the exit shuts; empty without a fire scenario.
     """
 
     curve: Mobilisation
@@ -128,12 +101,8 @@ class ClearedBy:
 class Pinch:
     """What everyone of a group must pass.
 
-    Attributes
-    ----------
-    name : str
-        Of the street, or of the streets that meet at the junction.
-    x_m, y_m : float
-        Its outer end.
+    - `name`: of the street, or of the streets that meet at the junction.
+    - `x_m`, `y_m`: its outer end.
     """
 
     kind: Literal["street", "junction"]
@@ -146,26 +115,17 @@ class Pinch:
 class StreetGroup(Pinch):
     """Homes that share a single exit.
 
-    Attributes
-    ----------
-    number : int
-        From 1: the short list first, most homes first.
-    row : int
-        Its row in `StreetSurvey.found` and `facts`.
-    homes, people, vehicles : float
-        Where roads that the edge of the map cuts may lead out: the most, if none of them does.
-    inside : int, optional
-        Number of the next larger notable group that this one lies in.
-    notable : bool
-        Whether it stands in the short list: not nearly the same homes as the one it lies in.
-    certain : float
-        Homes that must pass what the group is named after even if all roads that the edge of the map cuts lead out.
-    comparisons : tuple of Comparison
-        Where it is longer (narrower, steeper, more) than a rule.
-    clearance : tuple of ClearedBy
-        For each mobilisation curve; empty where it was not computed.
-    shuts_s : float
-        When the way shuts in the fire scenario; inf when not within the horizon or without a scenario.
+    - `number`: from 1: the short list first, most homes first.
+    - `row`: its row in `StreetSurvey.found` and `facts`.
+    - `homes`, `people`, `vehicles`: where roads that the edge of the map cuts may lead out: the most, if none of them
+      does.
+    - `inside`: number of the next larger notable group that this one lies in.
+    - `notable`: whether it stands in the short list: not nearly the same homes as the one it lies in.
+    - `certain`: homes that must pass what the group is named after even if all roads that the edge of the map cuts lead
+      out.
+    - `comparisons`: where it is longer (narrower, steeper, more) than a rule.
+    - `clearance`: for each mobilisation curve; empty where it was not computed.
+    - `shuts_s`: when the way shuts in the fire scenario; inf when not within the horizon or without a scenario.
     """
 
     number: int
@@ -185,12 +145,8 @@ class StreetGroup(Pinch):
 class LengthGroup(Pinch):
     """Residential streets that share a single exit, whoever lives on them.
 
-    Attributes
-    ----------
-    streets_m : float
-        Length of residential street behind it, wherever the roads lead that the edge of the map cuts.
-    homes : float
-        Homes that are mapped behind it.
+    - `streets_m`: length of residential street behind it, wherever the roads lead that the edge of the map cuts.
+    - `homes`: homes that are mapped behind it.
     """
 
     streets_m: float
@@ -201,22 +157,13 @@ class LengthGroup(Pinch):
 class Balance:
     """Where each home is counted: homes in = homes out.
 
-    Attributes
-    ----------
-    homes : float
-        All that were given.
-    with_choice : float
-        No single street or junction lies on all their ways out.
-    behind_exit : float
-        Belong to a group, wherever the roads lead that the edge of the map cuts.
-    depends : float
-        Have more ways, or any, only if roads lead out that the edge of the map cuts.
-    no_way_out : float
-        On streets from which no exit can be reached by car.
-    not_placed : float
-        Too far from every street.
-    outside_area : float
-        Beyond the area asked about, where they were left out.
+    - `homes`: all that were given.
+    - `with_choice`: no single street or junction lies on all their ways out.
+    - `behind_exit`: belong to a group, wherever the roads lead that the edge of the map cuts.
+    - `depends`: have more ways, or any, only if roads lead out that the edge of the map cuts.
+    - `no_way_out`: on streets from which no exit can be reached by car.
+    - `not_placed`: too far from every street.
+    - `outside_area`: beyond the area asked about, where they were left out.
     """
 
     homes: float
@@ -232,14 +179,9 @@ class Balance:
 class AfterLink:
     """What the best link would change, computed anew with it in place.
 
-    Attributes
-    ----------
-    behind_exit_before, behind_exit : float
-        Homes that belong to a group, before and after.
-    largest_before, largest : float
-        Homes of the largest group that has to pass one street, before and after.
-    links : tuple of Link
-        The links that would then help most.
+    - `behind_exit_before`, `behind_exit`: homes that belong to a group, before and after.
+    - `largest_before`, `largest`: homes of the largest group that has to pass one street, before and after.
+    - `links`: the links that would then help most.
     """
 
     behind_exit_before: float
@@ -253,29 +195,17 @@ class AfterLink:
 class StreetSurvey:
     """The answer to the community question.
 
-    Attributes
-    ----------
-    groups : tuple of StreetGroup
-        All of them, in the order of their numbers.
-    links : tuple of Link
-        Most homes relieved first.
-    after_best : AfterLink, optional
-        With the first of them in place.
-    maybe : NDArray[np.int32]
-        Junctions from which a road goes on, cut by the edge of the map, to somewhere unknown.
-    if_they_lead_on : SingleExits, optional
-        What is found if all of those are ways out; none where there are none.
-    residential_m : float
-        Length of all residential streets.
-    few_homes : bool
-        Whether too few homes are mapped for that length: then no count of homes says how many there are.
-    by_length : tuple of LengthGroup
-        Where homes seem to be missing, the longest first: all of the short list where `few_homes`, else those with too
-        few homes for their length.
-    rules : tuple of AccessRule
-        That were held against the groups.
-    from_osm, inputs
-        As they were given.
+    - `groups`: all of them, in the order of their numbers.
+    - `links`: most homes relieved first.
+    - `after_best`: with the first of them in place.
+    - `maybe`: junctions from which a road goes on, cut by the edge of the map, to somewhere unknown.
+    - `if_they_lead_on`: what is found if all of those are ways out; None where there are none.
+    - `residential_m`: length of all residential streets.
+    - `few_homes`: whether too few homes are mapped for that length: then no count of homes says how many there are.
+    - `by_length`: where homes seem to be missing, the longest first: all of the short list where `few_homes`, else
+      those with too few homes for their length.
+    - `rules`: that were held against the groups.
+    - `from_osm`, `inputs`: as they were given.
     """
 
     streets: StreetTable

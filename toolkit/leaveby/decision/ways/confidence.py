@@ -17,12 +17,6 @@ def latest_start(latest_departure_s: NDArray[np.float64], *, ready_s: NDArray[np
     those whom the fire leaves least time, so S is besides never later than the time from which that share of members,
     each with its own ready time and its own fire, gets clear.
 
-    Parameters
-    ----------
-    latest_departure_s, ready_s : ndarray of float64, shape (members,)
-    confidence : float
-        Above 0 and below 1.
-
     Examples
     --------
     >>> leave = np.array([100.0, 200.0, 300.0, 400.0])
@@ -39,13 +33,7 @@ def latest_start(latest_departure_s: NDArray[np.float64], *, ready_s: NDArray[np
 
 
 def quantiles_of(member_duration_s: NDArray[np.float64]) -> Quantiles:
-    """Give the 50, 90 and 95 % points of a sampled duration, each an order statistic on the long side.
-
-    Examples
-    --------
-    >>> quantiles_of(np.arange(1.0, 101.0))
-    Quantiles(p50_s=51.0, p90_s=91.0, p95_s=96.0)
-    """
+    """Give the 50, 90 and 95 % points of a sampled duration, each an order statistic on the long side."""
     return Quantiles(
         p50_s=longest_at_confidence(member_duration_s, 0.5),
         p90_s=longest_at_confidence(member_duration_s, 0.9),
@@ -74,30 +62,8 @@ def latest_on_route(
 ) -> NDArray[np.float64]:
     """Give each member's latest departure on a fixed route: L = min over its stretches of (c - m - time to clear it).
 
-    The household can't know which fire it has, so a route is timed as chosen beforehand, never as if the best way
-    for each member were known.
-
-    Parameters
-    ----------
-    closing_s : ndarray of float64, shape (members, stretches)
-        Closings of the route's stretches in travel order.
-    edge_time_s : ndarray of float64, shape (stretches,)
-        Travel time of each.
-    margin_s : float
-        0 or more.
-    drive_factor : ndarray of float64, shape (members,)
-
-    Returns
-    -------
-    ndarray of float64, shape (members,)
-        inf where no stretch shuts.
-
-    Examples
-    --------
-    >>> latest_on_route(
-    ...     np.array([[1000.0, 900.0]]), np.array([60.0, 120.0]), margin_s=100.0, drive_factor=np.array([1.0])
-    ... ).tolist()
-    [620.0]
+    The household can't know which fire it has, so a route is timed as chosen beforehand, never as if the best way for
+    each member were known. Closings have shape (members, stretches) in travel order; inf where no stretch shuts.
     """
     cleared_s = np.cumsum(edge_time_s)[None, :] * drive_factor[:, None]
     return np.asarray(np.min(closing_s - margin_s - cleared_s, axis=1, initial=np.inf), dtype=np.float64)

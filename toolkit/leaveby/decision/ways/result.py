@@ -44,22 +44,13 @@ class Quantiles:
 class WayRoute:
     """The one route a way of leaving is timed on.
 
-    Attributes
-    ----------
-    safe_point : str
-        Name from the plan.
-    edges : tuple of int
-        Edges of the road network from the home to the safe point.
-    length_m, time_s : float
-        Length and likely drive (or walking) time.
-    steps : tuple of Step
-        Street by street.
-    line : LineString
-        In the network's reference system, in travel direction.
-    closes_first : str
-        Street of the stretch that shuts first in the scenario's central run ("" when none does).
-    closes_first_s : float
-        When that stretch shuts, smoke lead taken off; inf when none does.
+    - `safe_point`: name from the plan.
+    - `edges`: edges of the road network from the home to the safe point.
+    - `length_m`, `time_s`: length and likely drive (or walking) time.
+    - `steps`: street by street.
+    - `line`: in the network's reference system, in travel direction.
+    - `closes_first`: street of the stretch that shuts first in the scenario's central run ("" when none does).
+    - `closes_first_s`: when that stretch shuts, smoke lead taken off; inf when none does.
     """
 
     safe_point: str
@@ -74,17 +65,16 @@ class WayRoute:
 
 @dataclass(frozen=True)
 class Precision:
-    """How well a leave-by is known: the middle 90 % of what resampling the members gives.
+    """How well a leave-by is known: the interval it lies in with 90 %, from how many members and solved fires.
 
-    `wanted_s` is how near it should be known (half the width), `needed` the members that would bring it there: inf
-    where it can't be told.
+    `wanted_s` is how near it should be known, half the width.
     """
 
     members: int
+    fires: int
     low_s: float
     high_s: float
-    wanted_s: float = 300.0
-    needed: float = np.inf
+    wanted_s: float = 120.0
 
 
 @dataclass(frozen=True)
@@ -110,48 +100,32 @@ class HangsOn:
 class WayTiming:
     """One way of leaving, timed.
 
-    Attributes
-    ----------
-    way : str
-        "tow", "car" or "foot".
-    ready_s, drive_s, required_s : Quantiles
-        From starting to get ready to rolling; on the road; both together.
-    ready_at_confidence_s : float
-        Ready time that the asked share of members does not exceed.
-    ready_rounded_up_s : float
-        How much of every ready time here is rounded up (`household.readiness`), 0 as a rule.
-    latest_start_s, latest_departure_s : float or None
-        One statement: starting to get ready by the first, the wheels roll by the second in at least the asked share of
-        members, and rolling by the second clears the road in at least the asked share; and starting by the first, at
-        least the asked share gets clear. Negative: before the fire starts. None, with `why`, when there is no route,
-        or when the fire does not shut it within the horizon in so many members that no time can be named.
-    why : str
-        Why a time is None; "" otherwise.
-    fits : bool
-        False when no route suits the vehicle even with no fire anywhere.
-    route : WayRoute or None
-        None when there is no route.
-    start_s, clear_probability : ndarray of float64, shape (k,)
-        Share of members clear against the moment one starts getting ready; falls with time.
-    member_latest_start_s : ndarray of float64, shape (members,)
-        Sorted; +inf where the fire does not touch the route within the horizon, -inf where there is no way.
-    member_latest_departure_s, member_ready_s : ndarray of float64, shape (members,)
-        Member by member, in the order of the draws.
-    schedule : Schedule
-        The list that is followed, at the likely durations.
-    critical_share : mapping of task name to share of members in which it lies on the critical path.
-    held_up_by : mapping of person to share of members
-        In which waiting for this person, who may be away at first, makes the household ready later.
-    precision : Precision
-        Of `latest_start_s`.
-    delay_cost : float
-        Share of members that starting ten minutes after `latest_start_s` leaves caught; 0 when that is None.
-    task_costs : tuple of TaskCost
-        The dearest first.
-    hangs_on : tuple of HangsOn
-        What the leave-by hangs on, largest first.
-    savings : tuple of Saving
-        What doing one task before the season saves at the asked confidence, largest first.
+    - `way`: "tow", "car" or "foot".
+    - `ready_s`, `drive_s`, `required_s`: from starting to get ready to rolling; on the road; both together.
+    - `ready_at_confidence_s`: ready time that the asked share of members does not exceed.
+    - `ready_rounded_up_s`: how much of every ready time here is rounded up (`household.readiness`), 0 as a rule.
+    - `latest_start_s`, `latest_departure_s`: one statement: starting to get ready by the first, the wheels roll by the
+      second in at least the asked share of members, and rolling by the second clears the road in at least the asked
+      share; and starting by the first, at least the asked share gets clear. Negative: before the fire starts. None,
+      with `why`, when there is no route, or when the fire does not shut it within the horizon in so many members that
+      no time can be named.
+    - `why`: why a time is None; "" otherwise.
+    - `fits`: False when no route suits the vehicle even with no fire anywhere.
+    - `start_s`, `clear_probability`, shape (k,): share of members clear against the moment one starts getting ready;
+      falls with time.
+    - `member_latest_start_s`, shape (members,): sorted; +inf where the fire does not touch the route within the
+      horizon, -inf where there is no way.
+    - `member_latest_departure_s`, `member_ready_s`, shape (members,): member by member, in the order of the draws.
+    - `schedule`: the list that is followed, at the likely durations.
+    - `critical_share`: by task, the share of members in which it lies on the critical path.
+    - `held_up_by`: by person who may be away at first, the share of members in which waiting makes the household ready
+      later.
+    - `precision`: of `latest_start_s`.
+    - `delay_cost`: share of members that starting ten minutes after `latest_start_s` leaves caught; 0 when that is
+      None.
+    - `task_costs`: the dearest first.
+    - `hangs_on`: what the leave-by hangs on, largest first.
+    - `savings`: what doing one task before the season saves at the asked confidence, largest first.
     """
 
     way: str
@@ -188,19 +162,15 @@ class Phases:
     that; some runs are lost with every minute, most still get clear. *Shut*: in more than half of the runs no road
     leads out any more. Only from there on can there be a last resort.
 
-    Attributes
-    ----------
-    start_by_s, roll_by_s : float
-        Until when one is in time: the latest start of getting ready, and the latest departure, at the asked confidence.
-        Of a household: those of the way that can be left for latest. Inf where not bounded, -inf where there is no way.
-    ten_minutes_cost : float
-        The largest share of the members that any ten minutes of the late phase leave caught, when one rolls without
-        packing; 0 where there is no late phase.
-    shut_from_s : float
-        The moment from which in more than half of the members no road that was looked at gets one clear, nor any road
-        at all in the central run: a whole five minutes of the clock, never before the computed moment, so that no
-        rounding lets the last resort begin early. Inf where that does not come within the horizon, -inf where there is
-        no way even with no fire.
+    - `start_by_s`, `roll_by_s`: until when one is in time: the latest start of getting ready, and the latest departure,
+      at the asked confidence. Of a household: those of the way that can be left for latest. Inf where not bounded, -inf
+      where there is no way.
+    - `ten_minutes_cost`: the largest share of the members that any ten minutes of the late phase leave caught, when one
+      rolls without packing; 0 where there is no late phase.
+    - `shut_from_s`: the moment from which in more than half of the members no road that was looked at gets one clear,
+      nor any road at all in the central run: a whole five minutes of the clock, never before the computed moment, so
+      that no rounding lets the last resort begin early. Inf where that does not come within the horizon, -inf where
+      there is no way even with no fire.
     """
 
     start_by_s: float
@@ -213,18 +183,11 @@ class Phases:
 class FireSummary:
     """The fire of the scenario.
 
-    Attributes
-    ----------
-    arrival : Arrival
-        The central run: likely weather, each model at its median error.
-    home_p05_s, home_p50_s : float
-        5 % and 50 % points over members of the front's arrival at the home.
-    ember_home_p05_s : float
-        5 % point of the earliest ember arrival at the home, with the front at the latest.
-    head_ros_m_s : float
-        Fastest head rate of spread on flat ground in the central run, over the scenario's burnable fuels.
-    governing : tuple of (float, str, float)
-        Per weather step: start in seconds, the model that governs, its head rate of spread in m/s.
+    - `arrival`: the central run: likely weather, each model at its median error.
+    - `home_p05_s`, `home_p50_s`: 5 % and 50 % points over members of the front's arrival at the home.
+    - `ember_home_p05_s`: 5 % point of the earliest ember arrival at the home, with the front at the latest.
+    - `head_ros_m_s`: fastest head rate of spread on flat ground in the central run, over the scenario's burnable fuels.
+    - `governing`: per weather step: start in seconds, the model that governs, its head rate of spread in m/s.
     """
 
     arrival: Arrival
@@ -239,21 +202,13 @@ class FireSummary:
 class TriggerLine:
     """Where the fire may be at the latest when getting ready starts: inside the area it is too late for this way.
 
-    Attributes
-    ----------
-    way : str
-    confidence : float
-        0.5 or the plan's; which ready time the line is drawn for.
-    ready_s : float
-        The lead time of the line.
-    weather_at_s : float
-        The line is drawn for the weather of this step, the worst between the latest start and the end of a slow
-        drive, as if it held throughout.
-    area : MultiPolygon
-        Fire anywhere in it reaches the route before the household is through; in the grid's reference system.
-    distance_m : tuple of (float, float)
-        Bearing from the home in degrees and distance to the line, for 16 directions; inf where the line lies
-        beyond the modelled ground.
+    - `confidence`: 0.5 or the plan's; which ready time the line is drawn for.
+    - `ready_s`: the lead time of the line.
+    - `weather_at_s`: the line is drawn for the weather of this step, the worst between the latest start and the end of
+      a slow drive, as if it held throughout.
+    - `area`: fire anywhere in it reaches the route before the household is through; in the grid's reference system.
+    - `distance_m`: bearing from the home in degrees and distance to the line, for 16 directions; inf where the line
+      lies beyond the modelled ground.
     """
 
     way: str
@@ -266,18 +221,15 @@ class TriggerLine:
 
 @dataclass(frozen=True)
 class WhatIf:
-    """The leave-by under another assumption about the fire, with fewer members.
+    """The leave-by under another assumption about the fire.
 
-    Attributes
-    ----------
-    latest_start_s : mapping of way to float or None
-        The leave-by of all members, moved by the difference that the few tell. Each None has its sentence in `why`.
-    earlier_s : mapping of way to float or None
-        How much earlier that is than with the plan's own fire and the same members; None where either is not bounded.
+    - `latest_start_s`: the leave-by of all members, moved by the difference that the few tell. Each None has its
+      sentence in `why`.
+    - `earlier_s`: how much earlier that is than with the plan's own fire and the same members; None where either is not
+      bounded.
     """
 
     label: str
-    members: int
     head_ros_m_s: float
     latest_start_s: Mapping[str, float | None]
     why: Mapping[str, str]
@@ -351,13 +303,9 @@ class DayBefore:
 class WayOutArea:
     """Ground with one answer.
 
-    Attributes
-    ----------
-    safe_points : tuple of str
-        The one that can be left for latest; several when they are equal within a minute; none when it is too late.
-    area : MultiPolygon
-        In the grid's reference system.
-    sentence : str
+    - `safe_points`: the one that can be left for latest; several when they are equal within a minute; none when it is
+      too late.
+    - `area`: in the grid's reference system.
     """
 
     safe_points: tuple[str, ...]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,7 +14,7 @@ from leaveby.decision.fires.closing import lines_inside
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.terrain import Grid
-from leaveby.household.plan import Plan, SafePoint, Vehicle, Way, towing_car, trailer, ways
+from leaveby.household.plan import Plan, Way, towing_car, trailer, ways
 from leaveby.parameters import DEFAULT_CAR_POWER_KW
 from leaveby.roads.network.grades import edge_grades
 from leaveby.roads.network.graph import RoadNetwork, RoutingGraph
@@ -33,17 +33,9 @@ MOST_ROUTES: Final = 24
 class WayRoads:
     """The roads as one way of leaving can use them.
 
-    Attributes
-    ----------
-    way : {"tow", "car", "foot"}
-    vehicle : RoadVehicle
-    travel : EdgeTravel
-    targets : mapping of node to safe point name
-        Where this way may end.
-    why_none : str
-        Why no route exists even with no fire; "" when one does.
-    home_way : HomeWay
-        From the home to the first public road.
+    - `targets`: where this way may end.
+    - `why_none`: why no route exists even with no fire; "" when one does.
+    - `home_way`: from the home to the first public road.
     """
 
     way: Way
@@ -68,6 +60,19 @@ class CandidateRoute:
         return float(self.edge_time_s.sum())
 
 
+def along(way: Route, end: str, *, time_s: NDArray[np.float64]) -> CandidateRoute:
+    """Take a way to a safe point as a candidate."""
+    return CandidateRoute(end, way.edges, time_s[np.asarray(way.edges, dtype=np.int64)])
+
+
+def with_no_fire(
+    network: RoadNetwork | RoutingGraph, travel_time_s: NDArray[np.float64], *, targets: int | list[int]
+) -> LatestDeparture:
+    """Find the quickest ways to some targets where no stretch ever shuts."""
+    never = np.full(travel_time_s.size, np.inf)
+    return latest_departure(network, travel_time_s, closing_s=never, targets=targets)
+
+
 def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
     """Turn the plan's vehicles into what rolls on the road for one way of leaving, with what had to be assumed."""
     gates = frozenset(
@@ -75,55 +80,42 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
     )
     if way == "foot":
         return RoadVehicle(name="on foot", mode="foot", opens_gates=gates), ()
-    house = trailer(plan)
-    towing = towing_car(plan)
-    car = _car_for(plan, way, towing)
-    power_kw, notes = _power_kw(car)
+    house, towing = trailer(plan), towing_car(plan)
+    # The car that fits through least decides where all of them can go.
+    car = max((v for v in plan.vehicles if v.kind == "car"), key=lambda v: (v.height_m, v.width_m, v.mass_kg))
+    if way == "tow" and towing is not None:
+        car = towing
+    notes: tuple[str, ...] = ()
+    power_kw = car.power_kw
+    if power_kw is None:
+        power_kw = DEFAULT_CAR_POWER_KW.value
+        notes = (f"No engine power was given for {car.name}: {power_kw:.0f} kW was taken.",)
+    alone = RoadVehicle(
+        name=car.name,
+        mode="car",
+        width_m=car.width_m,
+        height_m=car.height_m,
+        length_m=car.length_m,
+        mass_kg=car.mass_kg,
+        power_w=1000.0 * power_kw,
+        opens_gates=gates,
+    )
     if way == "car" or house is None:
-        return (
-            RoadVehicle(
-                name=car.name,
-                mode="car",
-                width_m=car.width_m,
-                height_m=car.height_m,
-                length_m=car.length_m,
-                mass_kg=car.mass_kg,
-                power_w=1000.0 * power_kw,
-                opens_gates=gates,
-            ),
-            notes,
-        )
+        return alone, notes
     # The lower of what the household will not exceed and what the region publishes for towing.
     own_m_s = plan.towing.speed_limit_m_s if plan.towing is not None else float("inf")
-    legal_m_s = towing_limit_m_s(plan.roads.region, combined_mass_kg=car.mass_kg + house.mass_kg)
-    return (
-        RoadVehicle(
-            name=f"{car.name} with {house.name}",
-            mode="tow",
-            width_m=max(car.width_m, house.width_m),
-            height_m=max(car.height_m, house.height_m),
-            length_m=car.length_m + house.length_m,
-            mass_kg=car.mass_kg + house.mass_kg,
-            power_w=1000.0 * power_kw,
-            speed_limit_m_s=min(own_m_s, legal_m_s),
-            opens_gates=gates,
-        ),
-        notes,
+    mass_kg = car.mass_kg + house.mass_kg
+    towed = replace(
+        alone,
+        name=f"{car.name} with {house.name}",
+        mode="tow",
+        width_m=max(car.width_m, house.width_m),
+        height_m=max(car.height_m, house.height_m),
+        length_m=car.length_m + house.length_m,
+        mass_kg=mass_kg,
+        speed_limit_m_s=min(own_m_s, towing_limit_m_s(plan.roads.region, combined_mass_kg=mass_kg)),
     )
-
-
-def _car_for(plan: Plan, way: Way, towing: Vehicle | None) -> Vehicle:
-    if way == "tow" and towing is not None:
-        return towing
-    # The car that fits through least decides where all of them can go.
-    return max((v for v in plan.vehicles if v.kind == "car"), key=lambda v: (v.height_m, v.width_m, v.mass_kg))
-
-
-def _power_kw(car: Vehicle) -> tuple[float, tuple[str, ...]]:
-    if car.power_kw is not None:
-        return car.power_kw, ()
-    power_kw = DEFAULT_CAR_POWER_KW.value
-    return power_kw, (f"No engine power was given for {car.name}: {power_kw:.0f} kW was taken.",)
+    return towed, notes
 
 
 @dataclass(frozen=True)
@@ -144,20 +136,14 @@ class GridSampler:
 def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> WayRoads:
     """Find what one way of leaving can use of the roads: travel times, where it may end, and why it can't, if so.
 
-    Stretches that leave the modelled area are left out: when fire comes there can't be known.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    way : {"tow", "car", "foot"}
-    inside : ndarray of bool, shape (edges,)
-        Whether a stretch lies wholly in the modelled area.
+    Stretches that do not lie wholly `inside` the modelled area are left out: when fire comes there can't be known.
     """
     plan, network = scenario.inputs.plan, scenario.network
     vehicle, notes = road_vehicle(plan, way)
     elevation = GridSampler(scenario.inputs.terrain.grid, scenario.inputs.terrain.elevation_m)
     grades = edge_grades(network, elevation)
-    ends = _ends(plan, way)
+    # a place of last resort is not where leaving ends
+    ends = [place for place in plan.safe_points if way in place.ways and place.kind == "safe_point"]
     targets = {scenario.safe_nodes[place.name]: place.name for place in ends}
     found, home_way = household_travel(
         network, vehicle, home=scenario.home_node, targets=list(targets), grade=grades, region=plan.roads.region
@@ -174,8 +160,7 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
     if not targets:
         why = f"The plan names no safe point that may be reached {WAY_WORDS[way]}."
     else:
-        never = np.full(network.edge_count, np.inf)
-        free = latest_departure(network, time_s, closing_s=never, targets=list(targets))
+        free = with_no_fire(network, time_s, targets=list(targets))
         if not np.isfinite(free.drive_s[scenario.home_node]):
             why = _why_no_route(scenario, kept, list(targets))
     return WayRoads(way=way, vehicle=vehicle, travel=kept, targets=targets, why_none=why, home_way=home_way)
@@ -195,8 +180,7 @@ def road_check(scenario: Scenario) -> dict[Way, str]:
         if roads.why_none:
             said[way] = f"Leaving {words}: no route. {roads.why_none}"
             continue
-        never = np.full(network.edge_count, np.inf)
-        free = latest_departure(network, roads.travel.time_s, closing_s=never, targets=list(roads.targets))
+        free = with_no_fire(network, roads.travel.time_s, targets=list(roads.targets))
         found = route(network, free, scenario.home_node)
         if found is None:
             raise AssertionError("a way without a reason against it has no route")
@@ -220,17 +204,10 @@ def _to_the_road(network: RoadNetwork, way: HomeWay) -> str:
     return f"{length_m:.0f} m over {', '.join(over)}{opened} to the first public road, {road}; "
 
 
-def _ends(plan: Plan, way: Way) -> tuple[SafePoint, ...]:
-    """Safe points of a way; a place of last resort is not where leaving ends."""
-    return tuple(place for place in plan.safe_points if way in place.ways and place.kind == "safe_point")
-
-
 def _why_no_route(scenario: Scenario, found: EdgeTravel, targets: list[int]) -> str:
     """Name what stands in the way: the closed stretches on the route an unhindered vehicle would take."""
     network = scenario.network
-    never = np.full(network.edge_count, np.inf)
-    unhindered = latest_departure(network, network.length_m, closing_s=never, targets=targets)
-    way = route(network, unhindered, scenario.home_node)
+    way = route(network, with_no_fire(network, network.length_m, targets=targets), scenario.home_node)
     if way is None:
         return "No road of the extract leads from the home to a safe point."
     shut = [edge for edge in way.edges if not found.usable[edge]]
@@ -245,22 +222,9 @@ def candidate_routes(
 ) -> tuple[CandidateRoute, ...]:
     """Gather the routes worth timing: the quickest to each end, others that share little, and what pilot fires favour.
 
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : WayRoads
-    graph : RoutingGraph
-        Index of the scenario's network.
-    pilot_closing_s : sequence of ndarray of float64, shape (edges,)
-        Closing times under some members' fires.
-
-    Returns
-    -------
-    tuple of CandidateRoute
-        The quickest first, at most `MOST_ROUTES`; empty when no end can be reached.
+    The quickest come first, at most `MOST_ROUTES`; none when no end can be reached.
     """
     network, home = scenario.network, scenario.home_node
-    never = np.full(network.edge_count, np.inf)
     time_s = roads.travel.time_s
     margin_s = scenario.inputs.plan.margin_s
     found: dict[tuple[int, ...], Route] = {}
@@ -271,7 +235,7 @@ def candidate_routes(
             found.setdefault(way.edges, way)
 
     for node in roads.targets:
-        quickest = latest_departure(graph, time_s, closing_s=never, targets=node)
+        quickest = with_no_fire(graph, time_s, targets=node)
         keep(quickest)
         first = route(network, quickest, home)
         if first is not None and first.edges:
@@ -279,12 +243,5 @@ def candidate_routes(
             found.update({way.edges: way for way in others if way.edges})
     for closing_s in pilot_closing_s:
         keep(latest_departure(graph, time_s, closing_s=closing_s, targets=list(roads.targets), margin_s=margin_s))
-    made = [
-        CandidateRoute(
-            safe_point=roads.targets[way.nodes[-1]],
-            edges=way.edges,
-            edge_time_s=time_s[np.asarray(way.edges, dtype=np.int64)],
-        )
-        for way in found.values()
-    ]
+    made = [along(way, roads.targets[way.nodes[-1]], time_s=time_s) for way in found.values()]
     return tuple(sorted(made, key=lambda candidate: candidate.time_s)[:MOST_ROUTES])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -10,26 +10,14 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.closing import StretchCells
-from leaveby.decision.fires.members import (
-    Draws,
-    MemberFires,
-    Members,
-    Progress,
-    TableOf,
-    earliest_about,
-    run_members,
-)
-from leaveby.decision.fires.scenario import Scenario, burns_about, member_ignitions
-from leaveby.decision.ways.roads import CandidateRoute, WayRoads, candidate_routes
+from leaveby.decision.fires.members import MemberFires, Members
+from leaveby.decision.fires.scenario import Scenario, burns_about
+from leaveby.decision.ways.roads import CandidateRoute, WayRoads, along, candidate_routes, with_no_fire
 from leaveby.decision.ways.timing import ChosenRoute, best_route, route_latest_s
-from leaveby.fire.arrival.embers import ember_arrival_at, growing_since_s, spotting_loads_t_ha
-from leaveby.fire.arrival.solve import Ignition
-from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.household.plan import Way, ways
 from leaveby.roads.network.graph import RoutingGraph
+from leaveby.roads.routing.itinerary import route
 
-BATCH: Final = 125
 LATTICE: Final = 4
 LATTICE_ROS_M_S: Final = 1.0
 """Fires of the lattice: so many to a side, and how fast they spread (an hour for 3.6 km)."""
@@ -43,18 +31,28 @@ def gather_routes(
     Were they found under the plan's own fires, one more ignition could bring up a better route than was known before,
     and so a later leave-by. Fires are set instead on a lattice over the modelled ground, one at a time, each a circle
     that grows at a steady speed: whatever side fire comes from, a way round it is among the routes.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : mapping of way to WayRoads
-    graph : RoutingGraph
     """
     closings = _lattice_closings(scenario)
     return {
         way: () if found.why_none else candidate_routes(scenario, found, graph=graph, pilot_closing_s=closings)
         for way, found in roads.items()
     }
+
+
+def refuge_routes(
+    scenario: Scenario, roads: Mapping[Way, WayRoads], *, graph: RoutingGraph
+) -> tuple[tuple[Way, CandidateRoute], ...]:
+    """Find the quickest way to every place of last resort, by car and on foot; the house is not towed there."""
+    found = []
+    for way, usable in roads.items():
+        for place in scenario.inputs.plan.safe_points:
+            if way == "tow" or place.kind != "place_of_last_resort" or way not in place.ways:
+                continue
+            quickest = with_no_fire(graph, usable.travel.time_s, targets=scenario.safe_nodes[place.name])
+            best = route(scenario.network, quickest, scenario.home_node)
+            if best is not None and best.edges:
+                found.append((way, along(best, place.name, time_s=usable.travel.time_s)))
+    return tuple(found)
 
 
 def _lattice_closings(scenario: Scenario) -> list[NDArray[np.float64]]:
@@ -65,65 +63,6 @@ def _lattice_closings(scenario: Scenario) -> list[NDArray[np.float64]]:
     y_m = grid.y_max_m - share * grid.rows * grid.cell_m
     lines = np.asarray(scenario.network.geometry, dtype=object)
     return [shapely.distance(lines, shapely.Point(x, y)) / LATTICE_ROS_M_S for x in x_m for y in y_m]
-
-
-def solve_fires(
-    scenario: Scenario,
-    *,
-    table_of: TableOf,
-    draws: Draws,
-    watched: StretchCells,
-    workers: int,
-    progress: Progress | None = None,
-) -> MemberFires:
-    """Solve every member's fire: closings of the watched stretches, arrival at home and safe points, embers at home.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    table_of : callable
-        Spread table of member i of the draws.
-    draws : Draws
-    watched : StretchCells
-    workers : int
-    progress : callable, optional
-        Called with (members done, members).
-    """
-    plan = scenario.inputs.plan
-    return run_members(
-        draws.members,
-        table_of,
-        ignitions_of=lambda member: member_ignitions(scenario, draws=draws, member=member),
-        horizon_s=plan.horizon_s,
-        watched=watched,
-        smoke_lead_s=plan.roads.smoke_lead_s,
-        points=(scenario.home_cell, *scenario.safe_cells.values()),
-        embers_at=lambda table, fires, time_s, cell: embers_at(scenario, table, fires, time_s=time_s, cell=cell),
-        workers=workers,
-        progress=progress,
-    )
-
-
-def embers_at(
-    scenario: Scenario,
-    table: SpreadTable,
-    ignitions: Sequence[Ignition],
-    *,
-    time_s: NDArray[np.float64],
-    cell: tuple[int, int],
-) -> float:
-    """Give the earliest embers at a cell under one run's fires, in seconds: with the front about it at the latest."""
-    row, col = cell
-    ember_s = ember_arrival_at(
-        table,
-        time_s,
-        row=row,
-        col=col,
-        loads_t_ha=spotting_loads_t_ha(scenario.zones),
-        started_s=growing_since_s(ignitions),
-    )
-    earliest_s = min(ember_s, earliest_about(time_s, row, col=col))
-    return earliest_s if earliest_s <= scenario.inputs.plan.horizon_s else np.inf
 
 
 def share_burnt(scenario: Scenario, fires: MemberFires) -> dict[str, float]:
@@ -158,10 +97,10 @@ def latest_departures(
     chosen: Mapping[Way, ChosenRoute],
     *,
     members: Members,
-) -> dict[Way, float | None]:
+) -> dict[str, float | None]:
     """Give the latest departure of each way on its chosen route under some members' closings; None when not bounded."""
     plan = scenario.inputs.plan
-    latest: dict[Way, float | None] = {}
+    latest: dict[str, float | None] = {}
     for way in ways(plan):
         latest[way] = None
         if way in chosen:

@@ -21,17 +21,12 @@ DELAY_S: Final = 600.0
 GROUPS: Final = 10
 
 
-def cost_of_delay(member_latest_start_s: NDArray[np.float64], at_s: float, *, delay_s: float = DELAY_S) -> float:
+def cost_of_delay(member_latest_start_s: NDArray[np.float64], at_s: float) -> float:
     """Give the share of members that are no longer clear when one starts a delay after a moment instead of at it.
 
     Counted member by member, each with its own ready time and its own fire.
-
-    Examples
-    --------
-    >>> round(cost_of_delay(np.arange(0.0, 6000.0, 60.0), 0.0), 2)
-    0.1
     """
-    now, later = share_clear(member_latest_start_s, np.array([at_s, at_s + delay_s]))
+    now, later = share_clear(member_latest_start_s, np.array([at_s, at_s + DELAY_S]))
     return float(now - later)
 
 
@@ -43,30 +38,11 @@ def cost_of_tasks(
     durations_s: NDArray[np.float64],
     arrivals_s: NDArray[np.float64] | None = None,
     latest_departure_s: NDArray[np.float64],
-    delay_s: float = DELAY_S,
 ) -> tuple[TaskCost, ...]:
     """Find how much earlier one must start for each task that takes ten minutes longer, by working it out anew.
 
-    By the definition of the latest start (`confidence.latest_start`), with the list held.
-
-    Waiting for someone who is away counts like a task: ten minutes later home.
-
-    Parameters
-    ----------
-    plan : Plan
-    way : {"tow", "car", "foot"}
-    policy : Schedule
-        The list that is followed.
-    durations_s : ndarray of float64, shape (members, tasks of the plan)
-    arrivals_s : ndarray of float64, shape (members, people of the plan), optional
-        As for `ready_times`.
-    latest_departure_s : ndarray of float64, shape (members,)
-    delay_s : float
-
-    Returns
-    -------
-    tuple of TaskCost
-        The dearest first; tasks that cost nothing are left out; empty where no leave-by is bounded.
+    By the definition of the latest start (`confidence.latest_start`), with the list held. Waiting for someone who is
+    away counts like a task: ten minutes later home. The dearest comes first; none where no leave-by is bounded.
     """
     if arrivals_s is None:
         arrivals_s = sample_arrivals(plan.people, members=latest_departure_s.size)
@@ -82,12 +58,12 @@ def cost_of_tasks(
     later: list[tuple[str, float]] = []
     for task in tasks_for(plan, way):
         longer_s = durations_s.copy()
-        longer_s[:, position[task.name]] += delay_s
+        longer_s[:, position[task.name]] += DELAY_S
         later.append((task.name, start_s(longer_s, arrivals_s)))
     for number, person in enumerate(plan.people):
         if person.is_away:
             delayed_s = arrivals_s.copy()
-            delayed_s[:, number] += delay_s
+            delayed_s[:, number] += DELAY_S
             later.append((f"waiting for {person.name}", start_s(durations_s, delayed_s)))
     costs = [TaskCost(task=what, earlier_s=before_s - then_s) for what, then_s in later if then_s < before_s]
     return tuple(sorted(costs, key=lambda cost: -cost.earlier_s))
@@ -104,33 +80,10 @@ def hangs_on(
     """Share out what makes the members' latest starts differ: the part of the variance each uncertainty explains alone.
 
     First-order variance shares from the given members, by ten equal groups of each input (Plischke, Borgonovo and Smith
-    2013, European Journal of Operational Research 226:536-550; from memory), on ranks, so that members without a
-    bound take part; what chance alone would give is taken off.
-
-    Parameters
-    ----------
-    member_latest_start_s : ndarray of float64, shape (members,)
-        In the order of the draws.
-    draws : Draws
-    ready_s : ndarray of float64, shape (members,)
-        Ready time of each member: all task durations and arrivals as one.
-    ignitions : sequence of IgnitionInput
-        Those of the plan, in the order of the draws: only what is not known of them takes part.
-    people : sequence of Person
-        Those whose arrival has a spread, in the order of the draws.
-
-    Returns
-    -------
-    tuple of HangsOn
-        Largest first; shares need not add to 1, since uncertainties act together.
-
-    Examples
-    --------
-    >>> from leaveby.decision.fires.members import draw_members
-    >>> draws = draw_members(400, seed=2)
-    >>> found = hangs_on(-draws.ros_z, draws, ready_s=np.full(400, 60.0))
-    >>> found[0].what, found[0].share > 0.9
-    ('how fast the fire runs in its fuel', True)
+    2013, European Journal of Operational Research 226:536-550; from memory), on ranks, so that members without a bound
+    take part; what chance alone would give is taken off. The largest comes first; shares need not add to 1, since
+    uncertainties act together. Of ignitions only what is not known takes part, of people those whose arrival has a
+    spread.
     """
     inputs: dict[str, NDArray[np.float64]] = {
         "how fast the fire runs in its fuel": draws.ros_z,
@@ -166,15 +119,6 @@ def _explained(values: NDArray[np.float64], target: NDArray[np.float64]) -> floa
 
 
 def moved(latest_start_s: Mapping[str, float | None], than: Mapping[str, float | None]) -> dict[str, float | None]:
-    """Give how much earlier one set of leave-bys is than another, in seconds; None where either is not bounded.
-
-    Examples
-    --------
-    >>> moved({"car": 600.0, "tow": None}, {"car": 900.0, "tow": 300.0})
-    {'car': 300.0, 'tow': None}
-    """
-    found: dict[str, float | None] = {}
-    for way, at_s in latest_start_s.items():
-        other_s = than.get(way)
-        found[way] = None if at_s is None or other_s is None else other_s - at_s
-    return found
+    """Give how much earlier one set of leave-bys is than another, in seconds; None where either is not bounded."""
+    both = {way: (at_s, than.get(way)) for way, at_s in latest_start_s.items()}
+    return {way: None if at_s is None or other_s is None else other_s - at_s for way, (at_s, other_s) in both.items()}

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.members import Draws, Members
+from leaveby.decision.fires.members import MORNINGS, Draws, Members, pick_draws
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.confidence import latest_on_route, latest_start, quantiles_of, share_clear
-from leaveby.decision.ways.precision import bootstrap_precision
+from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
@@ -52,12 +52,9 @@ def route_latest_s(scenario: Scenario, candidate: CandidateRoute, *, members: Me
 class ChosenRoute:
     """The one route that a way of leaving is timed on.
 
-    Attributes
-    ----------
-    route : CandidateRoute
-        The route to take.
-    ruled_by : CandidateRoute
-        The route whose closings give the times: the same one, or an earlier one where fire comes to every safe point.
+    - `route`: the route to take.
+    - `ruled_by`: the route whose closings give the times: the same one, or an earlier one where fire comes to every
+      safe point.
     """
 
     route: CandidateRoute
@@ -98,6 +95,13 @@ def best_route(
     return ChosenRoute(best, min(best_there, key=merit))
 
 
+def departures(scenario: Scenario, chosen: ChosenRoute | None) -> Callable[[Members], NDArray[np.float64]]:
+    """Give the function from members to their latest departures on a chosen route; -inf where there is none."""
+    if chosen is None:
+        return lambda members: np.full(members.draws.members, -np.inf)
+    return lambda members: route_latest_s(scenario, chosen.ruled_by, members=members)
+
+
 def described_route(
     scenario: Scenario, candidate: CandidateRoute, *, travel_time_s: NDArray[np.float64], closing_s: NDArray[np.float64]
 ) -> WayRoute:
@@ -129,8 +133,11 @@ def described_route(
 
 def durations_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
     """Give every member's task durations, common to all ways of leaving."""
-    plan = scenario.inputs.plan
-    return sample_durations(plan.tasks, members=draws.members, kind=plan.durations, uniforms=draws.duration_uniform)
+    plan, mornings = scenario.inputs.plan, min(draws.members, MORNINGS)
+    drawn_s = sample_durations(
+        plan.tasks, members=mornings, kind=plan.durations, uniforms=draws.duration_uniform[:mornings]
+    )
+    return np.resize(drawn_s, (draws.members, len(plan.tasks)))
 
 
 def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
@@ -139,14 +146,29 @@ def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
     return sample_arrivals(plan.people, members=draws.members, kind=plan.durations, uniforms=draws.arrival_uniform)
 
 
-def readiness_of(scenario: Scenario, way: TaskWay, draws: Draws) -> Readiness:
-    """Choose the list of one way, and how long getting ready takes by it in every member."""
-    return readiness(
+def readiness_of(
+    scenario: Scenario, way: TaskWay, draws: Draws, *, latest_departure_s: NDArray[np.float64] | None = None
+) -> Readiness:
+    """Choose the list of one way, and how long getting ready takes by it in every member.
+
+    It is the list that is ready soonest; with latest departures, the one with which getting ready may start latest.
+    """
+    mornings = pick_draws(draws, np.arange(min(draws.members, MORNINGS)))
+    choose: Callable[..., Readiness] = readiness
+    if latest_departure_s is not None:
+        choose = partial(readiness_for_latest, latest_departure_s=latest_departure_s[: mornings.members])
+    found = choose(
         scenario.inputs.plan,
         way,
-        durations_s=durations_of(scenario, draws),
-        arrivals_s=arrivals_of(scenario, draws),
+        durations_s=durations_of(scenario, mornings),
+        arrivals_s=arrivals_of(scenario, mornings),
         confidence=scenario.inputs.plan.confidence,
+    )
+    # what the household's mornings took is repeated over all members
+    return replace(
+        found,
+        ready_s=np.resize(found.ready_s, draws.members),
+        catalogue_s=np.resize(found.catalogue_s, draws.members),
     )
 
 
@@ -168,14 +190,7 @@ def readiness_that_clears(
     )
     if clears or not np.isfinite(start_s):
         return found
-    return readiness_for_latest(
-        scenario.inputs.plan,
-        way,
-        durations_s=durations_of(scenario, draws),
-        arrivals_s=arrivals_of(scenario, draws),
-        latest_departure_s=latest_departure_s,
-        confidence=confidence,
-    )
+    return readiness_of(scenario, way, draws, latest_departure_s=latest_departure_s)
 
 
 def time_way(
@@ -186,26 +201,12 @@ def time_way(
     members: Members,
     central_closing_s: NDArray[np.float64],
 ) -> WayTiming:
-    """Time one way of leaving on its route.
-
-    Parameters
-    ----------
-    scenario : Scenario
-    roads : WayRoads
-    chosen : ChosenRoute or None
-        None when no route exists.
-    members : Members
-    central_closing_s : ndarray of float64, shape (edges,)
-        Closings in the central run.
-    """
+    """Time one way of leaving on its chosen route; without a route it has no times, and says why."""
     plan, way, draws = scenario.inputs.plan, roads.way, members.draws
     durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
-    if chosen is None:
-        latest_departure_s = np.full(draws.members, -np.inf)
-        drive_s = np.full(draws.members, np.inf)
-    else:
-        latest_departure_s = route_latest_s(scenario, chosen.ruled_by, members=members)
-        drive_s = chosen.route.time_s * draws.drive_factor
+    latest_of = departures(scenario, chosen)
+    latest_departure_s = latest_of(members)
+    drive_s = (np.inf if chosen is None else chosen.route.time_s) * draws.drive_factor
     found = readiness_that_clears(scenario, way, draws, latest_departure_s=latest_departure_s)
     policy, ready_s = found.policy, found.ready_s
     latest_start_s = latest_departure_s - ready_s
@@ -241,12 +242,8 @@ def time_way(
         savings=saved_before_season(
             plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence, policy=policy
         ),
-        precision=bootstrap_precision(
-            latest_departure_s,
-            plan.confidence,
-            ready_s=ready_s,
-            rng=stream(plan.seed, "resampled members"),
-            wanted_s=plan.precision_s,
+        precision=precision_of(
+            members, latest_of, ready_s=ready_s, confidence=plan.confidence, wanted_s=plan.precision_s
         ),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
         task_costs=cost_of_tasks(
@@ -273,13 +270,7 @@ def _why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.
 
 
 def curve_moments(latest_start_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Choose the moments of the clear-probability curve: every five minutes from when all are clear to when none is.
-
-    Examples
-    --------
-    >>> curve_moments(np.array([400.0, 1000.0, np.inf])).tolist()
-    [0.0, 300.0, 600.0, 900.0, 1200.0]
-    """
+    """Choose the moments of the clear-probability curve: every five minutes from when all are clear to when none is."""
     bounded = latest_start_s[np.isfinite(latest_start_s)]
     if bounded.size == 0:
         return np.array([0.0])

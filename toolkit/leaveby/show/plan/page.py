@@ -82,13 +82,10 @@ def ranked_savings(result: HouseholdResult) -> list[dict[str, str]]:
 
 
 def _how_near(result: HouseholdResult) -> list[str]:
-    """How near the least known time is, and how many runs would bring it nearer."""
+    """How near the least known time is."""
     ways_out = [way.precision for way in wording.shown_ways(result) if way.route is not None]
     timed = [one for one in ways_out if math.isfinite(one.high_s - one.low_s)]
     if not timed:
         return []
     worst = max(timed, key=lambda one: one.high_s - one.low_s)
-    near = f"times known to within {math.ceil((worst.high_s - worst.low_s) / 120.0)} min either way"
-    if worst.needed <= worst.members or not math.isfinite(worst.needed):
-        return [near]
-    return [f"{near} ({worst.needed:.0f} runs would bring that to {worst.wanted_s / 60.0:g} min)"]
+    return [f"times known to within {math.ceil((worst.high_s - worst.low_s) / 120.0)} min either way"]

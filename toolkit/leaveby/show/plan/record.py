@@ -115,7 +115,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             "low": wording.iso_minute(result, way.precision.low_s),
             "high": wording.iso_minute(result, way.precision.high_s),
             "wanted_min": wording.minutes_down(way.precision.wanted_s),
-            "members_needed": int(way.precision.needed) if math.isfinite(way.precision.needed) else None,
+            "fires": way.precision.fires,
         },
         "caught_by_10_min_delay": share_up(way.delay_cost),
         "task_costs": [
@@ -210,7 +210,6 @@ def _day_before(table: DayBefore) -> dict[str, Any]:
 def _what_if(result: HouseholdResult, what_if: WhatIf) -> dict[str, Any]:
     return {
         "label": what_if.label,
-        "members": int(what_if.members),
         "head_ros_kmh": _kmh(what_if.head_ros_m_s),
         "latest_start": {name: wording.iso_minute(result, at_s) for name, at_s in what_if.latest_start_s.items()},
         "why": {

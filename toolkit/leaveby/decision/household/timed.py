@@ -1,0 +1,107 @@
+"""What the household and the drill share: what is asked made ready, and every way of leaving timed under fires."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.decision.fires.closing import StretchCells, closing_times, select, stretch_cells
+from leaveby.decision.fires.members import Members
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, central_ignitions, prepare
+from leaveby.decision.household.phases import last_exits_s, phases_of
+from leaveby.decision.ways.result import Phases, WayTiming
+from leaveby.decision.ways.roads import CandidateRoute, WayRoads, roads_for
+from leaveby.decision.ways.route_fires import choose_routes, gather_routes, refuge_routes, share_burnt
+from leaveby.decision.ways.timing import ChosenRoute, time_way
+from leaveby.fire.arrival.solve import Arrival, arrive
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.household.plan import Way, ways
+from leaveby.roads.network.graph import RoutingGraph, csr
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked, made ready: the ground, the roads of each way, and the stretches whose closing matters.
+
+    - `refuges`: the quickest way to each place of last resort, by each way of leaving.
+    - `column_of`: where each edge of those routes stands among the `watched`.
+    """
+
+    scenario: Scenario
+    cells: StretchCells
+    graph: RoutingGraph
+    roads: Mapping[Way, WayRoads]
+    candidates: Mapping[Way, tuple[CandidateRoute, ...]]
+    refuges: tuple[tuple[Way, CandidateRoute], ...]
+    watched: StretchCells
+    column_of: Mapping[int, int]
+    workers: int
+
+
+def made_ready(inputs: HouseholdInputs, *, workers: int) -> Asked:
+    """Put everything on one grid, and gather the routes worth timing."""
+    scenario = prepare(inputs)
+    network = scenario.network
+    cells = stretch_cells(inputs.terrain.grid, list(network.geometry), standoff_m=inputs.plan.roads.standoff_m)
+    graph = csr(network)
+    roads = {way: roads_for(scenario, way, inside=cells.inside) for way in ways(inputs.plan)}
+    candidates = gather_routes(scenario, roads, graph=graph)
+    refuges = refuge_routes(scenario, roads, graph=graph)
+    known = [*(one for found in candidates.values() for one in found), *(one for _, one in refuges)]
+    edges = sorted({edge for one in known for edge in one.edges})
+    return Asked(
+        scenario=scenario,
+        cells=cells,
+        graph=graph,
+        roads=roads,
+        candidates=candidates,
+        refuges=refuges,
+        watched=select(cells, np.array(edges, dtype=np.int64)),
+        column_of={edge: column for column, edge in enumerate(edges)},
+        workers=workers,
+    )
+
+
+@dataclass(frozen=True)
+class Timed:
+    """Every way of leaving, timed under the members' fires.
+
+    - `arrival`, `closing_s`: in the central run, the front, and when each edge shuts.
+    - `burnt_share`: by safe point, the share of members in which fire reaches it.
+    - `way_phases`, `phases`: of each way of leaving, and of the household.
+    """
+
+    asked: Asked
+    members: Members
+    arrival: Arrival
+    closing_s: NDArray[np.float64]
+    burnt_share: Mapping[str, float]
+    chosen: Mapping[Way, ChosenRoute]
+    ways: Mapping[str, WayTiming]
+    way_phases: Mapping[str, Phases]
+    phases: Phases
+
+
+def time_ways(asked: Asked, members: Members, *, central: SpreadTable) -> Timed:
+    """Choose a route for every way of leaving and time it, with the central run's fire beside."""
+    scenario, plan = asked.scenario, asked.scenario.inputs.plan
+    arrival = arrive(central, central_ignitions(scenario), horizon_s=plan.horizon_s)
+    closing_s = closing_times(asked.cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
+    burnt_share = share_burnt(scenario, members.fires)
+    chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
+    timings: dict[str, WayTiming] = {
+        way: time_way(scenario, roads, chosen=chosen.get(way), members=members, central_closing_s=closing_s)
+        for way, roads in asked.roads.items()
+    }
+    way_phases, phases = phases_of(
+        scenario,
+        timings,
+        candidates=asked.candidates,
+        chosen=chosen,
+        members=members,
+        central_exit_s=last_exits_s(scenario, asked.roads, graph=asked.graph, closing_s=closing_s),
+    )
+    return Timed(asked, members, arrival, closing_s, burnt_share, chosen, timings, way_phases, phases)
