@@ -8,7 +8,6 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from leaveby.decision.fires.members import earliest_about
 from leaveby.decision.fires.scenario import (
     HouseholdInputs,
     Scenario,
@@ -17,9 +16,9 @@ from leaveby.decision.fires.scenario import (
     prepare,
     table_at,
 )
+from leaveby.decision.fires.solved import earliest_about, embers_at
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.last_resort import heat_on_house
-from leaveby.decision.ways.route_fires import embers_at
 from leaveby.fire.arrival.embers import EMBER_ASSUMPTIONS
 from leaveby.fire.arrival.solve import arrive
 from leaveby.fire.fuel.zones import fuel_from_codes

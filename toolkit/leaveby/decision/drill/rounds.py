@@ -76,7 +76,7 @@ def answer_drill(
         With the faults of the plan's places, weather and fuel; for an exercise that begins before the weather does, and
         for a speed that the fire can't have towards the home.
     """
-    plan = replace(inputs.plan, members=script.members, precision_s=None)
+    plan = replace(inputs.plan, members=script.members)
     scenario = prepare(replace(inputs, plan=plan))
     _check_begin(scenario, script)
     cells = stretch_cells(inputs.terrain.grid, list(scenario.network.geometry), standoff_m=plan.roads.standoff_m)

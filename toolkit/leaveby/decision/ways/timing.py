@@ -257,7 +257,6 @@ def time_way(
             lambda some: _departures(scenario, chosen, members=some),
             ready_s=ready_s,
             confidence=plan.confidence,
-            wanted_s=plan.precision_s,
         ),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
         task_costs=cost_of_tasks(
