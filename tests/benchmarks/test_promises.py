@@ -21,13 +21,14 @@ from scipy.stats import betabinom
 
 from leaveby.ask.household import demo_folder, load_plan, read_inputs
 from leaveby.decision.fires.closing import select, stretch_cells
-from leaveby.decision.fires.members import join_draws, plan_draws
+from leaveby.decision.fires.members import Members, plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, member_table, prepare
+from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.replay import replay_many
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.roads import roads_for
-from leaveby.decision.ways.route_fires import BATCH, choose_routes, gather_routes, share_burnt, solve_fires
+from leaveby.decision.ways.route_fires import choose_routes, gather_routes, share_burnt
 from leaveby.decision.ways.timing import readiness_that_clears, route_latest_s
 from leaveby.fire.terrain import centre_of
 from leaveby.household.plan import Plan, Way, ways
@@ -84,7 +85,7 @@ def departures(inputs: HouseholdInputs) -> tuple[Scenario, Departures]:
     candidates = gather_routes(scenario, roads, graph=csr(scenario.network))
     edges = sorted({edge for found in candidates.values() for one in found for edge in one.edges})
     column_of = {edge: column for column, edge in enumerate(edges)}
-    draws = drawn(plan)
+    draws = plan_draws(plan, plan.members)
     fires = solve_fires(
         scenario,
         table_of=lambda member: member_table(scenario, draws=draws, member=member),
@@ -92,29 +93,9 @@ def departures(inputs: HouseholdInputs) -> tuple[Scenario, Departures]:
         watched=select(cells, np.array(edges, dtype=np.int64)),
         workers=2,
     )
-    chosen = choose_routes(
-        scenario,
-        candidates,
-        fires=fires,
-        draws=draws,
-        column_of=column_of,
-        burnt_share=share_burnt(scenario, fires),
-    )
-    return scenario, {
-        way: route_latest_s(
-            scenario,
-            one.ruled_by,
-            closing_s=fires.closing_s,
-            column_of=column_of,
-            drive_factor=draws.drive_factor,
-        )
-        for way, one in chosen.items()
-    }
-
-
-def drawn(plan: Plan):
-    counts = [min(BATCH, plan.members - first) for first in range(0, plan.members, BATCH)]
-    return join_draws([plan_draws(plan, count, batch=batch) for batch, count in enumerate(counts)])
+    members = Members(draws, fires, column_of)
+    chosen = choose_routes(scenario, candidates, members=members, burnt_share=share_burnt(scenario, fires))
+    return scenario, {way: route_latest_s(scenario, one.ruled_by, members=members) for way, one in chosen.items()}
 
 
 def start_times(scenario: Scenario, plan: Plan, leave_s: Departures) -> dict[Way, float]:
@@ -122,7 +103,7 @@ def start_times(scenario: Scenario, plan: Plan, leave_s: Departures) -> dict[Way
     found = {}
     for way in ways(plan):
         if way in leave_s:
-            ready = readiness_that_clears(changed, way, drawn(plan), latest_departure_s=leave_s[way])
+            ready = readiness_that_clears(changed, way, plan_draws(plan, plan.members), latest_departure_s=leave_s[way])
             found[way] = latest_start(leave_s[way], ready_s=ready.ready_s, confidence=plan.confidence)
     return found
 

@@ -107,7 +107,7 @@ def day_before(result: HouseholdResult) -> HouseholdResult:
 @cache
 def real(path: Path) -> HouseholdResult:
     """A plan of the project, with fewer members than it asks for: the page is as full, the wait shorter."""
-    return plan_household(replace(load_plan(path), members=20, members_at_most=20))
+    return plan_household(replace(load_plan(path), members=20))
 
 
 CASES = {

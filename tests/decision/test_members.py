@@ -16,11 +16,10 @@ from scipy import stats
 from leaveby.ask.household import demo_folder, load_plan, plan_household, read_inputs
 from leaveby.chance import stream
 from leaveby.cli import main
-from leaveby.decision.fires.members import draw_members, join_draws, pick_draws, plan_draws
+from leaveby.decision.fires.members import MORNINGS, MemberFires, Members, draw_members, plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs, member_ignitions, prepare
 from leaveby.decision.household.answer import answer_household
-from leaveby.decision.ways.precision import bootstrap_precision, half_width_s, members_needed
-from leaveby.decision.ways.result import Precision
+from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.sensitivity import cost_of_delay, hangs_on
 from leaveby.household.plan import IgnitionInput, Plan
 from leaveby.parameters import TASKS_SLOW_TOGETHER
@@ -117,23 +116,25 @@ def test_no_two_uncertain_things_share_their_chance() -> None:
 
 def test_tasks_go_slowly_together_and_each_keeps_its_own_distribution() -> None:
     """The normal scores of two tasks are correlated by the stated share; each score alone is uniform (scipy's test)."""
-    draws = draw_members(20_000, seed=5, tasks=TASKS)
-    scores = np.corrcoef(stats.norm.ppf(draws.duration_uniform).T)
+    uniforms = np.concatenate([draw_members(2000, seed=5, tasks=TASKS, batch=n).duration_uniform for n in range(10)])
+    scores = np.corrcoef(stats.norm.ppf(uniforms).T)
     assert scores[~np.eye(5, dtype=bool)] == pytest.approx(TASKS_SLOW_TOGETHER.value, abs=0.02)
-    for column in draws.duration_uniform.T:
+    for column in uniforms.T:
         assert stats.kstest(column, "uniform").pvalue > 1e-4
     # What is common makes a long morning likelier: variances of 5 scores add up, and their covariances.
-    total = stats.norm.ppf(draws.duration_uniform).sum(axis=1)
+    total = stats.norm.ppf(uniforms).sum(axis=1)
     assert np.var(total) == pytest.approx(5 + 20 * TASKS_SLOW_TOGETHER.value, rel=0.03)
 
 
-def test_batches_join_and_part_without_loss() -> None:
-    parts = [draw_members(n, seed=5, tasks=TASKS, batch=batch) for batch, n in enumerate((4, 7))]
-    assert not np.array_equal(parts[0].ros_z, parts[1].ros_z[:4])
-    whole = join_draws(parts)
-    assert whole.members == 11
-    again = pick_draws(whole, np.arange(4, 11))
-    assert np.array_equal(again.duration_uniform, parts[1].duration_uniform)
+def test_the_households_mornings_are_drawn_once_and_met_by_all_fires() -> None:
+    """2,000 mornings at most, so that the list is chosen and timed on the same ones however many fires there are."""
+    few, many = (draw_members(n, seed=5, tasks=TASKS, arrivals=("Bo",)) for n in (MORNINGS, 5 * MORNINGS // 2))
+    for name in ("duration_uniform", "arrival_uniform"):
+        once, all_of_them = getattr(few, name), getattr(many, name)
+        assert np.array_equal(all_of_them[:MORNINGS], once)
+        assert np.array_equal(all_of_them[MORNINGS : 2 * MORNINGS], once)
+        assert np.array_equal(all_of_them[2 * MORNINGS :], once[: MORNINGS // 2])
+    assert len(np.unique(many.ros_z)) == many.members
 
 
 def test_a_fire_somewhere_along_a_line_starts_on_that_line(inputs: HouseholdInputs, plan: Plan) -> None:
@@ -165,27 +166,23 @@ def test_a_fire_that_may_have_burnt_unseen_leaves_less_time(inputs: HouseholdInp
         assert then <= first
 
 
-def test_members_are_added_until_the_leave_by_is_precise_enough(inputs: HouseholdInputs) -> None:
-    asked = replace(inputs, plan=replace(inputs.plan, precision_s=1.0, members_at_most=40))
-    assert answer_household(asked, workers=2).members == 40
-    easy = replace(inputs, plan=replace(inputs.plan, precision_s=1e6, members_at_most=400))
-    assert answer_household(easy, workers=2).members == 30
-
-
 def test_the_interval_of_a_leave_by_agrees_with_the_exact_one() -> None:
     """Source: scipy.stats.quantile_test, the exact binomial interval of a quantile (Conover 1999)."""
     latest_s = np.random.default_rng(8).normal(0.0, 600.0, 600)
-    found = bootstrap_precision(latest_s, 0.95, rng=np.random.default_rng(1))
+    fires = MemberFires(latest_s[:, None], point_arrival_s=latest_s[:, None], ember_s=latest_s)
+    members = Members(draw_members(600, seed=1), fires, {0: 0}, solved=600)
+    found = precision_of(members, lambda some: some.fires.ember_s, confidence=0.95)
     exact = stats.quantile_test(latest_s, p=0.05).confidence_interval(0.90)
     width = exact.high - exact.low
-    assert found.low_s == pytest.approx(exact.low, abs=0.3 * width)
-    assert found.high_s == pytest.approx(exact.high, abs=0.3 * width)
-
-
-def test_half_the_width_needs_four_times_the_members() -> None:
-    """The width of an interval falls with the square root of the sample (common practice, no source)."""
-    precision = Precision(members=500, low_s=-300.0, high_s=300.0)
-    assert members_needed(precision, wanted_s=half_width_s(precision) / 2.0) == 2000.0
+    assert found.low_s == pytest.approx(exact.low, abs=0.1 * width)
+    assert found.high_s == pytest.approx(exact.high, abs=0.1 * width)
+    part = replace(members, fires=replace(fires, ember_s=latest_s + 60.0))
+    wider = precision_of(
+        replace(members, left_out=(members, part, part)), lambda some: some.fires.ember_s, confidence=0.95
+    )
+    # By hand: both parts move it by 60 s, so the standard error is 60 s, and 1.645 of that on either side.
+    assert wider.low_s == pytest.approx(found.low_s - 98.7, abs=0.1)
+    assert wider.high_s == pytest.approx(found.high_s + 98.7, abs=0.1)
 
 
 def test_what_it_hangs_on_finds_known_shares() -> None:

@@ -167,17 +167,6 @@ def test_the_household_has_no_part_in_fires_and_roads(
     no_later(changed.ways, answer.ways)
 
 
-def test_members_are_added_whatever_the_household(small: HouseholdInputs, valleys: ModuleType) -> None:
-    """With a wanted precision, one more task does not end the drawing sooner (or later)."""
-    asked = replace(small.plan, members=20, precision_s=600.0, members_at_most=45)
-    extra = valleys.task("extra", 1, 300, 900, ("tow", "car", "foot"))
-    counts = {
-        answer_household(replace(small, plan=replace(asked, tasks=tasks)), workers=2).members
-        for tasks in (asked.tasks, (*asked.tasks, extra))
-    }
-    assert len(counts) == 1
-
-
 @pytest.mark.parametrize("number", range(12))
 def test_one_more_ignition_never_makes_it_later(
     small: HouseholdInputs, answer: HouseholdResult, harder: ModuleType, valleys: ModuleType, number: int

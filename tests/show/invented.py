@@ -281,7 +281,7 @@ def invented_way(
             for name, saved_s in zip(schedule.critical, (2700.0, 1200.0, 900.0, 30.0), strict=False)
         ),
         precision=Precision(
-            500, latest[20] if route is not None else -np.inf, latest[30] if route is not None else -np.inf
+            500, 500, latest[20] if route is not None else -np.inf, latest[30] if route is not None else -np.inf
         ),
         delay_cost=0.03,
         task_costs=tuple(TaskCost(name, 600.0) for name in schedule.critical),
@@ -348,19 +348,15 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
         what_ifs=(
             WhatIf(
                 "as forecast, dry eucalypt forest equation alone",
-                200,
                 3.1,
                 {"tow": 900.0, "car": 4100.0, "foot": 2800.0},
                 {},
                 {"tow": -300.0, "car": -120.0, "foot": 0.0},
             ),
-            WhatIf(
-                "as forecast, Mark 5 equation alone", 200, 1.9, {"tow": 3900.0, "car": 7300.0, "foot": 6000.0}, {}, {}
-            ),
-            WhatIf("12 km/h by hand", 200, 12.0 / 3.6, {"tow": 500.0, "car": 3800.0, "foot": 2500.0}, {}, {}),
+            WhatIf("as forecast, Mark 5 equation alone", 1.9, {"tow": 3900.0, "car": 7300.0, "foot": 6000.0}, {}, {}),
+            WhatIf("12 km/h by hand", 12.0 / 3.6, {"tow": 500.0, "car": 3800.0, "foot": 2500.0}, {}, {}),
             WhatIf(
                 "50 km/h by hand",
-                200,
                 50.0 / 3.6,
                 {"tow": None, "car": None, "foot": None},
                 dict.fromkeys(ways, "too late before the fire starts"),

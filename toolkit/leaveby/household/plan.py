@@ -87,7 +87,6 @@ __all__ = [
 ]
 
 Durations = Literal["beta_pert", "triangular"]
-_Members = Annotated[int, number("members", "a whole number of members, 1 to 100000", least=1, most=100_000)]
 
 
 @dataclass(frozen=True)
@@ -111,12 +110,15 @@ class Asked(Table):
         key("share of members that have to be clear"),
     ] = 0.95
     margin_s: Annotated[Minutes, key("kept between the household and every closing", "margin_min")] = 600.0
-    members: Annotated[_Members, key("draws of everything uncertain")] = 500
-    members_at_most: Annotated[_Members, key("where a precision is asked for, members are added up to this")] = 2000
+    members: Annotated[
+        int,
+        number("members", "a whole number of members, 1 to 100000", least=1, most=100_000),
+        key("draws of everything uncertain; up to 250 have a fire of their own each, of more some 100 fires tell all"),
+    ] = 20_000
     precision_s: Annotated[
-        Annotated[float, number("min", above=0, most=120), AfterValidator(s_from_min)] | None,
+        Annotated[float, number("min", above=0, most=120), AfterValidator(s_from_min)],
         key("half the width of the interval within which the leave-by is wanted", "precision_min"),
-    ] = None
+    ] = 120.0
     seed: Annotated[
         int,
         Field(strict=True, ge=0, lt=2**63, description="a whole number, 0 or more"),

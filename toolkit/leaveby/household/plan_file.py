@@ -68,7 +68,7 @@ def plan_from_document(
     if faults:
         raise InputError(faults)
     plan = Plan(
-        **{**vars(shape.plan), "members_at_most": max(shape.plan.members, shape.plan.members_at_most)},
+        **vars(shape.plan),
         **{name: value for name, value in vars(shape).items() if name != "plan"},
         where=where,
     )

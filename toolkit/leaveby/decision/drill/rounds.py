@@ -73,7 +73,7 @@ def answer_drill(
         With the faults of the plan's places, weather and fuel; for an exercise that begins before the weather does, and
         for a speed that the fire can't have towards the home.
     """
-    plan = replace(inputs.plan, members=script.members, precision_s=None)
+    plan = replace(inputs.plan, members=script.members)
     ready = made_ready(replace(inputs, plan=plan), workers=workers)
     scenario = ready.scenario
     _check_begin(scenario, script)

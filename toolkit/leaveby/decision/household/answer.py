@@ -24,7 +24,7 @@ from leaveby.decision.lines.day_before import day_before, day_fires
 from leaveby.decision.lines.landmarks import landmark_words, landmarks
 from leaveby.decision.lines.triggers import decision_span_s, design_step, lead_time_of, trigger_line
 from leaveby.decision.lines.which_way import route_to_each, way_out_map
-from leaveby.decision.ways.precision import WANTED_S, half_width_s, precision_of
+from leaveby.decision.ways.precision import half_width_s, precision_of
 from leaveby.decision.ways.result import DayBefore, FireSummary, HouseholdResult, TriggerLine, WayOutArea
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
@@ -132,7 +132,7 @@ class _Fires:
             watched=self.asked.watched,
             draws=draws,
             latest_of=self._latest_of,
-            near_s=scenario.inputs.plan.precision_s or WANTED_S,
+            near_s=scenario.inputs.plan.precision_s,
             workers=self.asked.workers,
             progress=self._tell(label),
         )

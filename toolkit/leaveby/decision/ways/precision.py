@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,9 +13,6 @@ from leaveby.decision.fires.members import Members
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import Precision
 
-WANTED_S: Final = 120.0
-"""How near a leave-by should be known where the plan does not say: half the interval's width, 2 minutes."""
-
 
 def precision_of(
     members: Members,
@@ -24,7 +20,6 @@ def precision_of(
     *,
     ready_s: NDArray[np.float64] | float = 0.0,
     confidence: float,
-    wanted_s: float | None = None,
 ) -> Precision:
     """Estimate the interval that a leave-by lies in; its bounds may be infinite.
 
@@ -51,7 +46,6 @@ def precision_of(
         fires=members.solved,
         low_s=float(low_s - half_s - ahead_s),
         high_s=float(high_s + half_s - ahead_s),
-        wanted_s=wanted_s or WANTED_S,
     )
 
 

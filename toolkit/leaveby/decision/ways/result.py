@@ -65,16 +65,12 @@ class WayRoute:
 
 @dataclass(frozen=True)
 class Precision:
-    """How well a leave-by is known: the interval it lies in with 90 %, from how many members and solved fires.
-
-    `wanted_s` is how near it should be known, half the width.
-    """
+    """How well a leave-by is known: the interval it lies in with 90 %, from how many members and solved fires."""
 
     members: int
     fires: int
     low_s: float
     high_s: float
-    wanted_s: float = 120.0
 
 
 @dataclass(frozen=True)

@@ -242,9 +242,7 @@ def time_way(
         savings=saved_before_season(
             plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence, policy=policy
         ),
-        precision=precision_of(
-            members, latest_of, ready_s=ready_s, confidence=plan.confidence, wanted_s=plan.precision_s
-        ),
+        precision=precision_of(members, latest_of, ready_s=ready_s, confidence=plan.confidence),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
         task_costs=cost_of_tasks(
             plan,

@@ -26,7 +26,7 @@ from leaveby.show.plan.last_resort import shelter_record
 from leaveby.show.record import SLACK, record_head, share_down, share_up
 from leaveby.units import km_h_from_m_s
 
-RECORD_VERSION: Final = 2
+RECORD_VERSION: Final = 3
 """Rises when a field changes its meaning or goes."""
 
 
@@ -114,7 +114,6 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             "members": way.precision.members,
             "low": wording.iso_minute(result, way.precision.low_s),
             "high": wording.iso_minute(result, way.precision.high_s),
-            "wanted_min": wording.minutes_down(way.precision.wanted_s),
             "fires": way.precision.fires,
         },
         "caught_by_10_min_delay": share_up(way.delay_cost),
