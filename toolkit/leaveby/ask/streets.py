@@ -12,7 +12,6 @@ import rasterio
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
-from scipy.ndimage import map_coordinates
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.ask.household import file_record
@@ -279,7 +278,14 @@ def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
         column, row = (np.asarray(values) - 0.5 for values in inverse * (x, y))
         rows, columns = band.shape
         inside = (column >= -0.5) & (column <= columns - 0.5) & (row >= -0.5) & (row <= rows - 0.5)
-        return np.where(inside, map_coordinates(band, [row, column], order=1, mode="nearest"), np.nan)
+        left = np.clip(np.floor(column), 0, max(columns - 2, 0)).astype(np.int64)
+        top = np.clip(np.floor(row), 0, max(rows - 2, 0)).astype(np.int64)
+        right, below = np.minimum(left + 1, columns - 1), np.minimum(top + 1, rows - 1)
+        u, v = np.clip(column - left, 0.0, 1.0), np.clip(row - top, 0.0, 1.0)
+        value = (1 - v) * ((1 - u) * band[top, left] + u * band[top, right]) + v * (
+            (1 - u) * band[below, left] + u * band[below, right]
+        )
+        return np.where(inside, value, np.nan)
 
     return sample
 

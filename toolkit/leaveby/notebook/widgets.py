@@ -88,7 +88,7 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, heading: int
 
     Examples
     --------
-    >>> table(["Street", "Homes"], [["Mill <Road>", 3]])[-91:]
+    >>> table(["Street", "Homes"], [["Mill <Road>", 3]])[-80:]
     '<tbody><tr><th scope="row">Mill &lt;Road&gt;</th><td>3</td></tr></tbody></table>'
     """
     look = Markup(' style="{}"').format(style) if style else ""

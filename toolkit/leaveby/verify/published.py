@@ -113,7 +113,7 @@ def evaluated(equation: str, inputs: Mapping[str, Any]) -> float:
 
     Examples
     --------
-    >>> evaluated("rule_10_percent", {"U10_km_h": 50.0})
+    >>> round(evaluated("rule_10_percent", {"U10_km_h": 50.0}), 6)
     5.0
     """
     row = _words("equation")[equation]
@@ -145,6 +145,7 @@ def published_rows() -> tuple[Mapping[str, str], ...]:
     return _table("published_values.csv")
 
 
+@cache
 def published_values() -> tuple[PublishedValue, ...]:
     """Compute every row of the table.
 

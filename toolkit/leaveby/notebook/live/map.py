@@ -244,7 +244,7 @@ def sign_html(sign: str, place: str) -> str:
 
     Examples
     --------
-    >>> sign_html("<3", "")[-12:]
+    >>> sign_html("<3", "")[-14:]
     '">&lt;3</span>'
     """
     url = sign_url(sign)
