@@ -81,10 +81,11 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
     if way == "foot":
         return RoadVehicle(name="on foot", mode="foot", opens_gates=gates), ()
     house, towing = trailer(plan), towing_car(plan)
-    # The car that fits through least decides where all of them can go.
-    car = max((v for v in plan.vehicles if v.kind == "car"), key=lambda v: (v.height_m, v.width_m, v.mass_kg))
     if way == "tow" and towing is not None:
         car = towing
+    else:
+        # The car that fits through least decides where all of them can go.
+        car = max((v for v in plan.vehicles if v.kind == "car"), key=lambda v: (v.height_m, v.width_m, v.mass_kg))
     notes: tuple[str, ...] = ()
     power_kw = car.power_kw
     if power_kw is None:
