@@ -76,9 +76,9 @@ def moved_closings(
     numbers = np.column_stack([np.ones(sample.draws.members), fire_numbers(scenario, sample.draws)])
     both = np.isfinite(own_s) & np.isfinite(their_s)
     times = np.log(np.where(both, their_s, 1.0) / np.where(both, own_s, 1.0))
-    moved_by = np.column_stack(
-        [np.linalg.lstsq(numbers[here], times[here, column])[0] for column, here in enumerate(both.T)]
-    )
+    moved_by = np.zeros((numbers.shape[1], times.shape[1]))  # without columns where no way leads out
+    for column, here in enumerate(both.T):
+        moved_by[:, column] = np.linalg.lstsq(numbers[here], times[here, column])[0]
     every = np.column_stack([np.ones(members.draws.members), fire_numbers(scenario, members.draws)])
     started_s = first_start_s(scenario, members.draws)[:, None]
     closing_s = started_s + _since_s(scenario, members) * np.exp(every @ moved_by)
