@@ -219,8 +219,8 @@ def test_a_stop_while_members_run_is_passed_on(inputs: HouseholdInputs) -> None:
         answer_household(inputs, workers=2, progress=stop)
 
 
-def test_the_leave_by_at_present_is_told_between_batches(plan: Plan) -> None:
+def test_the_leave_by_at_present_is_told_once_the_first_fires_are_solved(plan: Plan) -> None:
     told: list[str] = []
-    many = replace(plan, members=130)
+    many = replace(plan, members=400, precision_s=1.0)
     plan_household(many, workers=2, progress=lambda _what, _done, _total, present: told.append(present))
     assert any("tow" in words and "car" in words for words in told)

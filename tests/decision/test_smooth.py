@@ -12,10 +12,13 @@ from scipy.interpolate import RBFInterpolator
 from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.design import fire_numbers, left_out_error_s
-from leaveby.decision.fires.members import plan_draws
+from leaveby.decision.fires.members import Members, plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.decision.fires.smooth import left_out_errors, smooth_times, times_at
-from leaveby.decision.household.answer import answer_household
+from leaveby.decision.household.answer import Fires, answer_household
+from leaveby.decision.household.timed import made_ready
+from leaveby.decision.ways.precision import precision_of
+from leaveby.decision.ways.timing import ChosenRoute, departures
 
 
 @pytest.mark.parametrize(("kernel", "degree"), [("cubic", 1), ("linear", 0)])
@@ -135,6 +138,56 @@ def test_one_more_ignition_never_makes_it_later_by_a_design_either(
     for way in ("tow", "car"):
         assert after[way].latest_departure_s <= before[way].latest_departure_s  # type: ignore[operator]
         assert after[way].latest_start_s <= before[way].latest_start_s  # type: ignore[operator]
+
+
+def beside_the_road(valleys: ModuleType, *, from_m: float) -> HouseholdInputs:
+    """Wind along a road that lies beside the fire's path: fire shuts it in a part of the days only."""
+    grid = valleys.ground(8000.0, 8000.0, cell_m=200.0)
+    return valleys.household(
+        grid,
+        {"main road": [(7000.0, 4000.0), (300.0, 4000.0)]},
+        home=(7000.0, 4000.0),
+        safe_points=(valleys.safe("the hall", (300.0, 4000.0), ("car",)),),
+        ignitions=(valleys.point_fire((1000.0, 4000.0 + from_m)),),
+        weather=valleys.steady(wind_km_h=45.0, wind_from_deg=270.0),
+        tags={"main road": valleys.ASPHALT},
+        vehicles=(valleys.UTE,),
+        towing=None,
+        tasks=(valleys.task("pack", 5, 10, 20, ("car",)),),
+        horizon_s=2.0 * 3600.0,
+        members=2000,
+        confidence=0.9,
+    )
+
+
+def test_a_fire_that_mostly_misses_the_road_is_told_by_functions_too(valleys: ModuleType) -> None:
+    """Shut in a fifth of the days; against 1,500 members with fires of their own: within both half widths."""
+    inputs = beside_the_road(valleys, from_m=2500.0)
+    by_design = answer_household(inputs, workers=2)
+    car = by_design.ways["car"]
+    assert 0.1 < np.isfinite(car.member_latest_departure_s).mean() < 0.3
+    assert car.precision.fires <= 128
+    asked = made_ready(inputs, workers=2)
+    draws = plan_draws(inputs.plan, 1500, seed=77)
+    plain = Members(draws, Fires(asked, None).solved("", asked.scenario, draws), asked.column_of, solved=1500)
+    (route,) = asked.candidates["car"]
+    latest_of = departures(asked.scenario, ChosenRoute(route, route))
+    known = precision_of(plain, latest_of, confidence=0.9)
+    near_s = (car.precision.high_s - car.precision.low_s + known.high_s - known.low_s) / 2.0
+    assert abs(car.latest_departure_s - latest_at_confidence(latest_of(plain), 0.9)) <= near_s  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("from_m", [3150.0, 3200.0])
+def test_where_the_asked_time_lies_near_the_last_that_is_shut_members_are_solved(
+    valleys: ModuleType, from_m: float
+) -> None:
+    """Shut in an eighth of the days and asked at 90 of 100: what functions tell worst, so they are not used."""
+    found = answer_household(beside_the_road(valleys, from_m=from_m), workers=2)
+    assert found.ways["car"].precision.fires == found.members == 500
+    assert (
+        sum("days with a fire of their own each, so 500 of those were computed" in one for one in found.assumptions)
+        == 1
+    )
 
 
 def test_the_numbers_of_a_fire_are_of_unit_spread(valley: HouseholdInputs, valleys: ModuleType) -> None:

@@ -243,8 +243,9 @@ def left_out_error_s(whole_s: float, parts_s: Sequence[float]) -> float:
     """
     if all(part_s == whole_s for part_s in parts_s):
         return 0.0
-    moved_s = np.array(parts_s) - whole_s
-    return SURE * float(np.sqrt(np.mean(moved_s**2))) if np.all(np.isfinite(moved_s)) else np.inf
+    if not np.all(np.isfinite([whole_s, *parts_s])):
+        return np.inf
+    return SURE * float(np.sqrt(np.mean((np.array(parts_s) - whole_s) ** 2)))
 
 
 def _kept(fires: int, without: int | None) -> NDArray[np.bool_]:
