@@ -23,7 +23,7 @@ def folder(tmp_path: Path) -> Path:
     """Give a copy of the demo with few members, so that what is computed by mistake ends soon."""
     copy = tmp_path / "place"
     shutil.copytree(demo_folder(), copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
-    edit(copy, "members = 500", "members = 40")
+    edit(copy, "members = 20000", "members = 40")
     return copy
 
 

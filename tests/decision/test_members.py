@@ -18,6 +18,7 @@ from leaveby.chance import stream
 from leaveby.cli import main
 from leaveby.decision.fires.members import MORNINGS, MemberFires, Members, draw_members, plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs, member_ignitions, prepare
+from leaveby.decision.household import answer
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.sensitivity import cost_of_delay, hangs_on
@@ -219,7 +220,10 @@ def test_a_stop_while_members_run_is_passed_on(inputs: HouseholdInputs) -> None:
         answer_household(inputs, workers=2, progress=stop)
 
 
-def test_the_leave_by_at_present_is_told_once_the_first_fires_are_solved(plan: Plan) -> None:
+def test_the_leave_by_at_present_is_told_once_the_first_fires_are_solved(
+    plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(answer, "EACH_SOLVED_INSTEAD", 40)
     told: list[str] = []
     many = replace(plan, members=400, precision_s=1.0)
     plan_household(many, workers=2, progress=lambda _what, _done, _total, present: told.append(present))

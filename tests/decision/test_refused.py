@@ -26,7 +26,7 @@ from leaveby.errors import InputError
 def folder(tmp_path: Path) -> Path:
     copy = tmp_path / "place"
     shutil.copytree(demo_folder(), copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
-    edit(copy, "members = 500", "members = 20")
+    edit(copy, "members = 20000", "members = 20")
     return copy
 
 

@@ -199,5 +199,23 @@ def test_the_numbers_of_a_fire_are_of_unit_spread(valley: HouseholdInputs, valle
     numbers = fire_numbers(scenario, draws, number=0)
     assert numbers.shape == (2000, 7)
     assert numbers.std(axis=0)[:6] == pytest.approx(np.ones(6), abs=0.02)
+    assert 0.0 < numbers.std(axis=0)[6] < 0.3  # the line's cells are two wide
     assert np.array_equal(numbers[:, :4], fire_numbers(scenario, draws))
     assert latest_at_confidence(numbers[:, 0], 0.5) == pytest.approx(0.0, abs=0.01)
+
+
+@pytest.mark.parametrize("kind", ["line", "ring", "hardly unseen"])
+def test_fires_somewhere_and_few_members_to_choose_from_have_functions_too(
+    valley: HouseholdInputs, valleys: ModuleType, kind: str
+) -> None:
+    """300 members only, so that fires are wanted that were solved before."""
+    start = {
+        "line": valleys.line_fire((1000.0, 7000.0), (3000.0, 7000.0), after_min=60.0, somewhere=True),
+        "ring": valleys.line_fire(
+            (1000.0, 7500.0), (3000.0, 7500.0), (2000.0, 6000.0), after_min=60.0, somewhere=True, ring=True
+        ),
+        "hardly unseen": valleys.point_fire((2500.0, 7000.0), after_min=60.0, unseen_up_to_s=60.0),
+    }[kind]
+    plan = replace(valley.plan, ignitions=(start,), members=300, precision_s=1.0, confidence=0.99)
+    found = answer_household(replace(valley, plan=plan), workers=2)
+    assert found.ways["car"].latest_departure_s is not None

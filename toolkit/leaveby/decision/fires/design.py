@@ -30,6 +30,10 @@ from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR, WIND_TURN_ERRO
 FIRST: Final = 64
 """Fires of each ignition that fill the space; a power of 2, as Sobol's points want it."""
 
+LEAST_ACROSS: Final = 0.05
+"""A patch narrower than this share of its length starts fires along it only."""
+
+APART_AT_LEAST: Final = 1e-3
 MORE: Final = 16
 ROUNDS: Final = 4
 """Fires of each ignition that are added where the time at the asked confidence lies, so many times at most."""
@@ -157,10 +161,16 @@ def fire_numbers(scenario: Scenario, draws: Draws, *, number: int | None = None)
         if start.unseen_up_to_s > 0.0:
             columns.append(np.sqrt(12.0) * (draws.unseen_uniform[:, number] - 0.5))
         if len(start.points_m) > 1:
-            from_middle_m = start.points_m - start.points_m.mean(axis=0)
-            picked = start.picked(draws.place_uniform[:, number])
-            columns += list((from_middle_m[picked] / from_middle_m.std(axis=0).max()).T)
+            columns += list(_along_and_across(start.points_m)[start.picked(draws.place_uniform[:, number])].T)
     return np.column_stack(columns)
+
+
+def _along_and_across(points_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Say where points lie along their longest extent and across it, in units of its spread; a line has no across."""
+    from_middle_m = points_m - points_m.mean(axis=0)
+    _, extent_m, axes = np.linalg.svd(from_middle_m, full_matrices=False)
+    wide = axes[extent_m > LEAST_ACROSS * extent_m[0]]
+    return np.asarray(from_middle_m @ wide.T * np.sqrt(len(points_m)) / extent_m[0], dtype=np.float64)
 
 
 def _since(scenario: Scenario, draws: Draws, fires: MemberFires, *, number: int) -> NDArray[np.float64]:
@@ -219,11 +229,13 @@ class _Alone:
         z = fire_numbers(self.scenario, pick_draws(draws, open_to), number=self.number)
         apart = KDTree(self.numbers).query(z)[0]
         chosen = []
-        for _ in range(min(MORE, open_to.size)):
+        for _ in range(MORE):
             farthest = int(np.argmax(apart))
+            if apart[farthest] < APART_AT_LEAST:
+                break  # the same fire twice tells nothing, and no function goes through it
             chosen.append(farthest)
             apart = np.minimum(apart, np.linalg.norm(z - z[farthest], axis=1))
-        return open_to[chosen]
+        return open_to[np.array(chosen, dtype=np.int64)]
 
     def unsure_s(self, draws: Draws) -> float:
         """Give how well the latest departures at the plan's confidence are known, the widest of all ways."""
