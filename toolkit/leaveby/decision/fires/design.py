@@ -7,7 +7,7 @@ tails; more are set where the time at the asked confidence lies.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import reduce
 from typing import Final
@@ -21,7 +21,7 @@ from scipy.stats import qmc
 from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.closing import StretchCells
-from leaveby.decision.fires.members import Draws, MemberFires, Progress, pick_draws, plan_draws
+from leaveby.decision.fires.members import Draws, MemberFires, first_of, pick_draws, plan_draws
 from leaveby.decision.fires.scenario import Scenario, member_table
 from leaveby.decision.fires.smooth import SmoothTimes, smooth_times, times_at
 from leaveby.decision.fires.solved import solve_fires
@@ -52,28 +52,82 @@ SURE: Final = float(ndtri(0.5 + INTERVAL / 2.0))
 COMMON: Final = 4
 """Numbers that all ignitions of a member share: equation, wind speed, wind direction, when the weather comes."""
 
-LatestOf = Callable[[MemberFires, Draws], Sequence[NDArray[np.float64]]]
+LatestOf = Callable[[MemberFires, Draws], Mapping[str, NDArray[np.float64]]]
 """From members to the latest departure of each way of leaving."""
+
+Told = Callable[[int, int, Mapping[str, float]], None]
+"""Called with how many fires are solved, of how many at most, and the latest departures as they stand."""
+
+
+@dataclass(frozen=True)
+class IgnitionFires:
+    """The solved fires of one ignition, and the functions through them, as if it were the only one.
+
+    - `numbers`, shape (fires, numbers): what each fire is made of.
+    - `since_s`, shape (fires, stretches + points + 1): seconds from each fire's start to where stretches shut (smoke
+      lead not taken off), fire arrives at the points, and embers at the home.
+    - `functions`: through all the fires, and without each of `PARTS` parts of them.
+    """
+
+    scenario: Scenario
+    number: int
+    numbers: NDArray[np.float64]
+    since_s: NDArray[np.float64]
+    functions: tuple[SmoothTimes, ...]
+
+    def members(self, draws: Draws, *, part: int = 0) -> MemberFires:
+        """Read members' fires off the functions, each with its error as drawn; without a part, 1 to `PARTS`."""
+        plan = self.scenario.inputs.plan
+        rng = stream(plan.seed, "error of a fire", plan.ignitions[self.number].name, str(self.number))
+        z = fire_numbers(self.scenario, draws, number=self.number)
+        return _fires(self.scenario, draws, times_at(self.functions[part], z, rng=rng), number=self.number)
+
+    def known(self, draws: Draws, latest_of: LatestOf) -> tuple[dict[str, float], float]:
+        """Give the latest departures at the plan's confidence, and how well the least known of them is known."""
+        confidence = self.scenario.inputs.plan.confidence
+        whole, *parts = (
+            {
+                way: latest_at_confidence(one, confidence)
+                for way, one in latest_of(self.members(draws, part=part), draws).items()
+            }
+            for part in range(PARTS + 1)
+        )
+        unsure = (left_out_error_s(at_s, [part[way] for part in parts]) for way, at_s in whole.items())
+        return whole, max(unsure, default=0.0)
+
+    def where_it_matters(self, draws: Draws, latest_of: LatestOf) -> NDArray[np.int64]:
+        """Choose members about the asked confidence, as far as may be from each other and from every solved fire."""
+        late = 1.0 - self.scenario.inputs.plan.confidence
+        about = np.zeros(draws.members, dtype=bool)
+        for latest_s in latest_of(self.members(draws), draws).values():
+            share = (np.argsort(np.argsort(latest_s)) + 0.5) / draws.members
+            about |= np.isfinite(latest_s) & (share > 0.5 * late) & (share < 2.0 * late)
+        open_to = np.flatnonzero(about)
+        if open_to.size == 0:
+            return open_to
+        z = fire_numbers(self.scenario, pick_draws(draws, open_to), number=self.number)
+        apart = KDTree(self.numbers).query(z)[0]
+        chosen = []
+        for _ in range(MORE):
+            farthest = int(np.argmax(apart))
+            if apart[farthest] < APART_AT_LEAST:
+                break  # the same fire twice tells nothing, and no function goes through it
+            chosen.append(farthest)
+            apart = np.minimum(apart, np.linalg.norm(z - z[farthest], axis=1))
+        return open_to[np.array(chosen, dtype=np.int64)]
 
 
 @dataclass(frozen=True)
 class FireDesign:
-    """The solved fires of a scenario, and the functions through them.
-
-    - `draws`: of the first fires, common to all ignitions.
-    - `numbers`, shape (fires, numbers): of each ignition's fires.
-    - `since_s`, shape (fires, stretches + points + 1): seconds from the start of each ignition's fires: to where
-      stretches shut (smoke lead not taken off), fire arrives at the points, and embers at the home.
-    """
+    """The solved fires of a scenario, ignition by ignition; the first of each have the same common `draws`."""
 
     draws: Draws
-    numbers: tuple[NDArray[np.float64], ...]
-    since_s: tuple[NDArray[np.float64], ...]
+    ignitions: tuple[IgnitionFires, ...]
 
     @property
     def solved(self) -> int:
         """How many fires were solved."""
-        return sum(len(one) for one in self.numbers)
+        return sum(len(one.numbers) for one in self.ignitions)
 
 
 def design_fires(
@@ -84,7 +138,7 @@ def design_fires(
     latest_of: LatestOf,
     near_s: float,
     workers: int = 1,
-    progress: Progress | None = None,
+    told: Told | None = None,
 ) -> FireDesign:
     """Solve a design of fires: first all over the space of the numbers, then where the asked confidence lies.
 
@@ -92,14 +146,14 @@ def design_fires(
     if one ignition were the only one. Fires are added until those at the plan's confidence are known as nearly as
     `near_s`.
     """
-    first = _first_draws(scenario)
-    ignitions = range(len(scenario.starts))
+    first, few = _first_draws(scenario), first_of(draws, JUDGED_BY)
     total, done = (FIRST + ROUNDS * MORE) * len(scenario.starts), 0
+    present: dict[str, float] = {}
 
-    def solve(some: Draws, number: int) -> NDArray[np.float64]:
+    def solve(some: Draws, number: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         def tell(now: int, _: int) -> None:
-            if progress is not None:
-                progress(done + now, total)
+            if told is not None:
+                told(done + now, total, present)
 
         fires = solve_fires(
             scenario,
@@ -110,24 +164,34 @@ def design_fires(
             workers=workers,
             progress=tell,
         )
-        return _since(scenario, some, fires, number=number)
+        return fire_numbers(scenario, some, number=number), _since(scenario, some, fires, number=number)
 
-    numbers, since = [], []
-    for number in ignitions:
-        z, since_s = fire_numbers(scenario, first, number=number), solve(first, number)
+    ignitions = []
+    for number in range(len(scenario.starts)):
+        alone = _through(scenario, number, *solve(first, number))
         done += FIRST
         for _ in range(ROUNDS):
-            alone = _Alone(scenario, number, z, since_s, latest_of)
-            near = alone.where_it_matters(draws)
-            if near.size == 0 or alone.unsure_s(draws) <= near_s:
+            latest_s, unsure_s = alone.known(few, latest_of)
+            present |= {way: min(at_s, present.get(way, np.inf)) for way, at_s in latest_s.items()}
+            if unsure_s <= near_s:
                 break
-            more = pick_draws(draws, near)
-            z = np.vstack([z, fire_numbers(scenario, more, number=number)])
-            since_s = np.vstack([since_s, solve(more, number)])
+            near = alone.where_it_matters(draws, latest_of)
+            if near.size == 0:
+                break
+            z, since_s = solve(pick_draws(draws, near), number)
             done += near.size
-        numbers.append(z)
-        since.append(since_s)
-    return FireDesign(first, tuple(numbers), tuple(since))
+            alone = _through(scenario, number, np.vstack([alone.numbers, z]), np.vstack([alone.since_s, since_s]))
+        ignitions.append(alone)
+    return FireDesign(first, tuple(ignitions))
+
+
+def _through(
+    scenario: Scenario, number: int, numbers: NDArray[np.float64], since_s: NDArray[np.float64]
+) -> IgnitionFires:
+    """Put functions through an ignition's fires, and through all but each part of them."""
+    part = np.arange(len(numbers)) % PARTS + 1
+    functions = tuple(smooth_times(numbers[part != without], since_s[part != without]) for without in range(PARTS + 1))
+    return IgnitionFires(scenario, number, numbers, since_s, functions)
 
 
 def _first_draws(scenario: Scenario) -> Draws:
@@ -192,62 +256,6 @@ def _fires(scenario: Scenario, draws: Draws, since_s: NDArray[np.float64], *, nu
     )
 
 
-def _predicted(
-    scenario: Scenario, draws: Draws, smooth: SmoothTimes, *, number: int, errors: bool = True
-) -> MemberFires:
-    plan = scenario.inputs.plan
-    rng = stream(plan.seed, "error of a fire", plan.ignitions[number].name, str(number)) if errors else None
-    z = fire_numbers(scenario, draws, number=number)
-    return _fires(scenario, draws, times_at(smooth, z, rng=rng), number=number)
-
-
-@dataclass(frozen=True)
-class _Alone:
-    """One ignition's fires, as if it were the only one."""
-
-    scenario: Scenario
-    number: int
-    numbers: NDArray[np.float64]
-    since_s: NDArray[np.float64]
-    latest_of: LatestOf
-
-    def latest_s(self, draws: Draws, *, without: int | None = None) -> Sequence[NDArray[np.float64]]:
-        kept = _kept(len(self.numbers), without)
-        smooth = smooth_times(self.numbers[kept], self.since_s[kept])
-        return self.latest_of(_predicted(self.scenario, draws, smooth, number=self.number), draws)
-
-    def where_it_matters(self, draws: Draws) -> NDArray[np.int64]:
-        """Choose members about the asked confidence, as far as may be from each other and from every solved fire."""
-        late = 1.0 - self.scenario.inputs.plan.confidence
-        about = np.zeros(draws.members, dtype=bool)
-        for latest_s in self.latest_s(draws):
-            share = (np.argsort(np.argsort(latest_s)) + 0.5) / draws.members
-            about |= np.isfinite(latest_s) & (share > 0.5 * late) & (share < 2.0 * late)
-        open_to = np.flatnonzero(about)
-        if open_to.size == 0:
-            return open_to
-        z = fire_numbers(self.scenario, pick_draws(draws, open_to), number=self.number)
-        apart = KDTree(self.numbers).query(z)[0]
-        chosen = []
-        for _ in range(MORE):
-            farthest = int(np.argmax(apart))
-            if apart[farthest] < APART_AT_LEAST:
-                break  # the same fire twice tells nothing, and no function goes through it
-            chosen.append(farthest)
-            apart = np.minimum(apart, np.linalg.norm(z - z[farthest], axis=1))
-        return open_to[np.array(chosen, dtype=np.int64)]
-
-    def unsure_s(self, draws: Draws) -> float:
-        """Give how well the latest departures at the plan's confidence are known, the widest of all ways."""
-        confidence = self.scenario.inputs.plan.confidence
-        first = pick_draws(draws, np.arange(min(JUDGED_BY, draws.members)))
-        whole = [latest_at_confidence(one, confidence) for one in self.latest_s(first)]
-        parts = [
-            [latest_at_confidence(one, confidence) for one in self.latest_s(first, without=k)] for k in range(PARTS)
-        ]
-        return max((left_out_error_s(one, of) for one, *of in zip(whole, *parts, strict=True)), default=0.0)
-
-
 def left_out_error_s(whole_s: float, parts_s: Sequence[float]) -> float:
     """Give half the width of the interval that holds a time, from what it is without each part of the fires.
 
@@ -260,24 +268,9 @@ def left_out_error_s(whole_s: float, parts_s: Sequence[float]) -> float:
     return SURE * float(np.sqrt(np.mean((np.array(parts_s) - whole_s) ** 2)))
 
 
-def _kept(fires: int, without: int | None) -> NDArray[np.bool_]:
-    return np.asarray(np.arange(fires) % PARTS != (PARTS if without is None else without))
-
-
-def design_members(
-    scenario: Scenario, design: FireDesign, draws: Draws, *, without: int | None = None, errors: bool = True
-) -> MemberFires:
-    """Read the members' fires off the functions, the first of all ignitions to arrive.
-
-    Either as if one part of the fires (0 to `PARTS` - 1) had not been solved, or each prediction with its error, as
-    drawn.
-    """
-    found = []
-    for number, (z, since_s) in enumerate(zip(design.numbers, design.since_s, strict=True)):
-        kept = _kept(len(z), without)
-        smooth = smooth_times(z[kept], since_s[kept])
-        found.append(_predicted(scenario, draws, smooth, number=number, errors=errors))
-    return earliest_of(found)
+def design_members(design: FireDesign, draws: Draws, *, part: int = 0) -> MemberFires:
+    """Read the members' fires off the functions, the first of all ignitions to arrive; without a part, 1 to `PARTS`."""
+    return earliest_of([one.members(draws, part=part) for one in design.ignitions])
 
 
 def earliest_of(fires: Sequence[MemberFires]) -> MemberFires:
@@ -286,8 +279,8 @@ def earliest_of(fires: Sequence[MemberFires]) -> MemberFires:
     return MemberFires(*(reduce(np.minimum, of) for of in every))
 
 
-def first_fires(scenario: Scenario, design: FireDesign) -> MemberFires:
+def first_fires(design: FireDesign) -> MemberFires:
     """Give what the first fires of the design did, as they were solved, all ignitions together."""
     return earliest_of(
-        [_fires(scenario, design.draws, s[:FIRST], number=number) for number, s in enumerate(design.since_s)]
+        [_fires(one.scenario, design.draws, one.since_s[:FIRST], number=one.number) for one in design.ignitions]
     )

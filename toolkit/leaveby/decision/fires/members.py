@@ -186,6 +186,11 @@ class Members:
         return self.fires.closing_s[:, [self.column_of[int(edge)] for edge in edges]]
 
 
+def first_of(draws: Draws, most: int) -> Draws:
+    """Keep the first members, so many of them at most."""
+    return pick_draws(draws, np.arange(min(most, draws.members)))
+
+
 def pick_fires(fires: MemberFires, which: NDArray[np.int64]) -> MemberFires:
     """Keep the fires of some of the members."""
     return MemberFires(**{field.name: getattr(fires, field.name)[which] for field in fields(MemberFires)})

@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.members import MORNINGS, Draws, Members, pick_draws
+from leaveby.decision.fires.members import MORNINGS, Draws, Members, first_of
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.confidence import latest_on_route, latest_start, quantiles_of, share_clear
 from leaveby.decision.ways.precision import precision_of
@@ -153,7 +153,7 @@ def readiness_of(
 
     It is the list that is ready soonest; with latest departures, the one with which getting ready may start latest.
     """
-    mornings = pick_draws(draws, np.arange(min(draws.members, MORNINGS)))
+    mornings = first_of(draws, MORNINGS)
     choose: Callable[..., Readiness] = readiness
     if latest_departure_s is not None:
         choose = partial(readiness_for_latest, latest_departure_s=latest_departure_s[: mornings.members])
