@@ -66,15 +66,15 @@ class Steps(NamedTuple):
     """The weather steps as legs take them.
 
     `rates` of dtype `STEP`, shape (steps, zones); `start_s` their starts, and inf after the last; `ratios` as from
-    `shape_table`; `way` is 1 for a fire that is followed forward and -1 backward; `parts` is room for the steps that
-    one leg crosses (see `_bent`).
+    `shape_table`; `sense` of time is 1 for a fire that is followed forward and -1 backward; `parts` is room for the
+    steps that one leg crosses (see `_bent`).
     """
 
     rates: NDArray[Any]
     start_s: NDArray[np.float64]
     ratios: NDArray[np.float64]
     cell_m: float
-    way: float
+    sense: float
     parts: NDArray[np.float64]
 
 
@@ -118,8 +118,8 @@ def make_steps(
     rates["wind_east_m_s"], rates["wind_north_m_s"] = wind_m_s
     rates["grass"] = grass
     parts = np.empty((LEG_STEPS + 1, 8))
-    way = -1.0 if backward else 1.0
-    return Steps(rates, np.append(start_s, np.inf), np.array(shape_table()), float(cell_m), way, parts)
+    sense = -1.0 if backward else 1.0
+    return Steps(rates, np.append(start_s, np.inf), np.array(shape_table()), float(cell_m), sense, parts)
 
 
 def _likeness(cells: Cells) -> tuple[NDArray[np.int16], NDArray[np.bool_]]:
@@ -158,7 +158,7 @@ def _work_out(
         steps.ratios[now["grass"]],
     )
     slowness = steps.cell_m / (head * (1.0 - e))
-    drift = steps.way * (e * slowness)
+    drift = steps.sense * (e * slowness)
     return slowness, drift * east, -drift * north
 
 
