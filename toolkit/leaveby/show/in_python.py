@@ -9,8 +9,8 @@ from leaveby.caution import OVERRIDE
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.show.figure import TABLE_OPEN
-from leaveby.show.letters import filled
 from leaveby.show.scene import Scene, drill_scene, household_scene
+from leaveby.show.templates import filled
 
 
 def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDataFrame]:

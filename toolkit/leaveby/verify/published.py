@@ -19,6 +19,7 @@ from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
+from scipy.optimize import brentq
 
 from leaveby.fire.arrival import embers
 from leaveby.fire.fuel import moisture
@@ -80,9 +81,10 @@ def _steady_griffiths(rain_mm: Sequence[float], deficit_mm: float) -> Any:
 def _heat_distance(fuel: str, ros_m_s: float, *, slope_deg: float, heat_kw_m2: float) -> Any:
     flame_m = flames.fuel_flame_length_m(fuel_type(fuel), ros_m_s * equations.slope_factor(slope_deg))
     # Flames lean over whatever is nearer than half their length.
-    distance_m = np.arange(0.5 * float(flame_m) + 0.05, 150.0, 0.05)
-    heat = radiant_heat(distance_m, flame_length_m=flame_m, slope_deg=slope_deg)
-    return np.interp(-heat_kw_m2, -heat, distance_m)
+    nearest_m = 0.5 * float(flame_m) + 0.05
+    return brentq(
+        lambda m: float(radiant_heat(m, flame_length_m=flame_m, slope_deg=slope_deg)) - heat_kw_m2, nearest_m, 150.0
+    )
 
 
 _HOLDERS: Final = (danger, embers, equations, flames, moisture)

@@ -18,9 +18,9 @@ import pandas as pd
 import pyogrio
 
 from leaveby.caution import OVERRIDE
-from leaveby.show.letters import xml
 from leaveby.show.scene import Layer, Scene
 from leaveby.show.symbols import SYMBOLS, Symbol
+from leaveby.show.templates import xml
 
 STYLES_TABLE: Final = "layer_styles"
 

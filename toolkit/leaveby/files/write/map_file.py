@@ -20,9 +20,9 @@ from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from leaveby.caution import OVERRIDE
-from leaveby.show.letters import xml
 from leaveby.show.scene import Scene
 from leaveby.show.symbols import SYMBOLS
+from leaveby.show.templates import xml
 from leaveby.show.wording import WAYS, check_made_at
 
 _KML: Final = "http://www.opengis.net/kml/2.2"

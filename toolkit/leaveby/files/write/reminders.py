@@ -17,9 +17,9 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import refuse
 from leaveby.household.plan import Plan
-from leaveby.show.letters import sentences
 from leaveby.show.map_words import way_name
 from leaveby.show.plan.page import ranked_savings
+from leaveby.show.templates import sentences
 from leaveby.show.wording import check_made_at, clean
 
 _IDENTITIES: Final = UUID("6f0c2c52-7c0b-4c8e-9d53-2a4b8f3e5d17")

@@ -14,8 +14,8 @@ from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
 from leaveby.show import figure as paper
 from leaveby.show.drill import words
-from leaveby.show.letters import sentences
 from leaveby.show.plan.plots import MARKERS, draw_curve, finish_curve, mark_leave_by
+from leaveby.show.templates import sentences
 from leaveby.show.wording import WAY_TITLES, clean, clock_words, percent_words
 
 _POINTS: Final = 500

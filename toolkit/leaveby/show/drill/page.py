@@ -20,7 +20,7 @@ from leaveby.show.drill import words
 from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip, rounds_strip
 from leaveby.show.drill.map import map_base, pause_map, round_map
 from leaveby.show.figure import as_svg
-from leaveby.show.letters import made_with, page_text
+from leaveby.show.templates import made_with, page_text
 from leaveby.show.wording import WAYS, map_notice
 
 MANY_NEW: Final = 13

@@ -9,8 +9,8 @@ from leaveby.caution import LAST_RESORT
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.household.shelter import SKIN_LIMIT_KW_M2, LastResort, Place
 from leaveby.show import wording
-from leaveby.show.letters import sentences
 from leaveby.show.record import share_down
+from leaveby.show.templates import sentences
 
 _BEYOND: Final = "Not within the hours that were computed; this does not mean that it does not come."
 

@@ -31,7 +31,6 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
-from leaveby.show.letters import sentences
 from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets
 from leaveby.show.map_legend import (
     FIRE,
@@ -41,6 +40,7 @@ from leaveby.show.map_legend import (
 )
 from leaveby.show.scene import MAIN_CLASSES, household_scene
 from leaveby.show.symbols import line_look, way_symbol
+from leaveby.show.templates import sentences
 
 _LAND: Final = LinearSegmentedColormap.from_list("land", ["#c9c6bd", "#fbfaf6"])
 _BADGES: Final = 5

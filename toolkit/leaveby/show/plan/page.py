@@ -12,10 +12,10 @@ from markupsafe import Markup
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.show import wording
 from leaveby.show.figure import as_svg
-from leaveby.show.letters import made_with, page_text
 from leaveby.show.plan import plots, timetable
 from leaveby.show.plan.last_resort import shelter_lines
 from leaveby.show.plan.map import describe_map, plan_map
+from leaveby.show.templates import made_with, page_text
 from leaveby.units import km_h_from_m_s
 
 _STEPS_SHOWN: Final = 24

@@ -21,7 +21,7 @@ from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.household.plan import Person
 from leaveby.show import figure as paper
 from leaveby.show import wording
-from leaveby.show.letters import sentences
+from leaveby.show.templates import sentences
 
 CRITICAL_SHARE: Final = 0.8
 """A task that decides the ready time in at least this share of members is marked as critical."""

@@ -15,8 +15,8 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
-from leaveby.show.letters import page_text, sentences
 from leaveby.show.streets.map import streets_map
+from leaveby.show.templates import page_text, sentences
 from leaveby.show.wording import clean, distance_words, duration_words
 
 ROWS_SHOWN: Final = 60

@@ -1,0 +1,65 @@
+"""How templates are filled: pages, pieces of HTML, XML files, and lists of sentences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+from importlib.resources import files
+from typing import Any
+from xml.etree import ElementTree
+
+from jinja2 import Environment, StrictUndefined, Template
+from markupsafe import Markup
+
+from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
+from leaveby.show import wording
+from leaveby.show.letters import letters_css
+
+
+def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
+    """Fill a template, by its path in the package, with what every page carries, the wordings, and its own values."""
+    wording.check_made_at(made_at)
+    return filled(
+        template,
+        letters=Markup(letters_css()),
+        override=OVERRIDE,
+        planning_aid=PLANNING_AID,
+        last_resort=LAST_RESORT,
+        made=made_at.strftime("%Y-%m-%d %H:%M"),
+        **values,
+    )
+
+
+def filled(template: str, **values: Any) -> str:
+    """Fill a template of HTML: names are shown as text, never as markup."""
+    return _template(template, autoescape=True).render(**values)
+
+
+def sentences(template: str, **values: Any) -> list[str]:
+    """Fill a template that holds a sentence on each line; lines that stay empty go."""
+    lines = (line.strip() for line in _template(template, autoescape=False).render(**values).split("\n"))
+    return [line for line in lines if line]
+
+
+def xml(template: str, **values: Any) -> ElementTree.Element:
+    """Fill a template of XML, in which the space at the ends of lines means nothing."""
+    lines = filled(template, **values).split("\n")
+    return ElementTree.fromstring("".join(line.strip() for line in lines))
+
+
+@cache
+def _template(name: str, *, autoescape: bool) -> Template:
+    environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    environment.filters["clean"] = wording.clean
+    environment.globals |= {"w": wording, "math": math}
+    return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
+
+
+def made_with(inputs: Mapping[str, str], *computed: str) -> str:
+    """Say at the foot of a page what it was computed from, and with which version and seed."""
+    version, seed = (wording.clean(inputs.get(name, ""), 30) for name in ("leaveby", "seed"))
+    return (
+        ", ".join([*computed, *([f"leaveby {version}"] if version else []), *([f"seed {seed}"] if seed else [])]) + "."
+    )
