@@ -27,11 +27,8 @@ PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 
 # %%
 import leaveby
-from leaveby.notebook import leave_early_panel, listed, live_map, override_banner, replayed, shown_timetable
+from leaveby.notebook import leave_early_panel, listed, live_map, replayed, shown_timetable
 
-override_banner()
-
-# %%
 result = leaveby.plan_household(PLAN)
 result
 

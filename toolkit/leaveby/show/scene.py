@@ -126,19 +126,9 @@ def drill_scene(drill: Drill, run: Round | None = None, *, only: Pause | None = 
 
     Nothing of the other pauses is in the scene of one: what participants are shown must not tell how it ends.
     """
-    places = [
-        thing(
-            "safe_point" if point.kind == "safe_point" else "last_resort",
-            point.name,
-            map_words.safe_point_line(point),
-            Point(drill.safe_point_xy_m[point.name]),
-        )
-        for point in drill.plan.safe_points
-        if point.name in drill.safe_point_xy_m
-    ]
     made: dict[str, tuple[str, str, Rows]] = {
-        "home": ("Home", "Where the plan starts from.", [thing("home", "Home", "", Point(drill.home_xy_m))]),
-        "safe_points": ("Safe points and places of last resort", "", places),
+        "home": _home(drill),
+        "safe_points": _safe_points(drill),
         "streets": ("Streets", "", _street_rows(drill)),
         "fronts": ("Burnt ground", "What has burnt by each pause.", _fronts(drill, run, only=only)),
     }
@@ -203,13 +193,13 @@ def _moment(result: HouseholdResult, name: str, time_s: float) -> dict[str, Any]
     }
 
 
-def _home(result: HouseholdResult) -> tuple[str, str, Rows]:
+def _home(result: HouseholdResult | Drill) -> tuple[str, str, Rows]:
     words = "Where the plan starts from."
     row = thing("home", "Home", words, Point(result.home_xy_m), name=wording.clean(result.plan.name))
     return _PLACES, "The places that the plan names.", [row]
 
 
-def _safe_points(result: HouseholdResult) -> tuple[str, str, Rows]:
+def _safe_points(result: HouseholdResult | Drill) -> tuple[str, str, Rows]:
     rows = [
         thing(
             "safe_point" if point.kind == "safe_point" else "last_resort",

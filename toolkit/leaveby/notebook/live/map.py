@@ -284,14 +284,14 @@ def legend_html(meanings: Iterable[tuple[Look | str, str]], notice: str) -> str:
 
 
 def _sample(look: Look | str) -> str:
-    """A sign, a number in its ring, a piece of ground, or a line with its dashes."""
+    """A sign, a number in its ring, a piece of ground, or a line with its dashes, half as long to be seen as dashes."""
     if isinstance(look, str):
         return sign_html(look, "left:6px;top:0") if look else ""
     height = 16.0 if look.fill > 0.0 else min(look.width_px, 12.0)
     paint = look.colour
     if look.dashes:
         stops, at = [], 0.0
-        for number, length in enumerate(float(part) for part in look.dashes.split()):
+        for number, length in enumerate(float(part) / 2.0 for part in look.dashes.split()):
             stops.append(f"{'transparent' if number % 2 else look.colour} {at:g}px {at + length:g}px")
             at += length
         paint = f"repeating-linear-gradient(90deg,{','.join(stops)})"
