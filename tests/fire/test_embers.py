@@ -55,7 +55,7 @@ def _table(
         flat_head_ros_m_s=np.full((wind.shape[0], 1), ros_km_h / 3.6),
         wind_east_m_s=wind[:, :1],
         wind_north_m_s=wind[:, 1:],
-        grass=np.zeros(1, np.bool_),
+        shape_row=np.zeros(1, np.int8),
     )
 
 
@@ -74,7 +74,7 @@ def _random(seed: int) -> tuple[SpreadTable, NDArray[np.float64], NDArray[np.flo
         flat_head_ros_m_s=rng.uniform(0.02, 0.6, (steps, 2)),
         wind_east_m_s=speed * np.cos(angle),
         wind_north_m_s=speed * np.sin(angle),
-        grass=np.zeros(2, np.bool_),
+        shape_row=np.zeros(2, np.int8),
     )
     arrival = rng.uniform(-300.0, 1200.0, shape)
     arrival[rng.random(shape) < rng.uniform(0.7, 0.99)] = np.inf

@@ -176,8 +176,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         )
     if faults:
         raise InputError(faults)
-    mapped = spread_zones(inputs.fuel, weather)
-    zones = replace(mapped, zone=bridged_zones(mapped.zone, cell_m=grid.cell_m, spot_over_m=SPOT_OVER_M.value))
+    zones, burnable = bridged(inputs.fuel, weather)
     check_models(plan.fire.models, zones)
     network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
     _check_connected(plan, network, nodes)
@@ -201,9 +200,16 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         choice=plans_choice(plan),
         weather=weather,
         zones=zones,
-        burnable=mapped.zone >= 0,
+        burnable=burnable,
         gradients=gradients(inputs.terrain),
     )
+
+
+def bridged(fuel: FuelMap, weather: Weather) -> tuple[SpreadZones, NDArray[np.bool_]]:
+    """Cross fuel and weather with narrow ground that does not burn bridged; and what burns by the fuel map itself."""
+    mapped = spread_zones(fuel, weather)
+    zone = bridged_zones(mapped.zone, cell_m=mapped.grid.cell_m, spot_over_m=SPOT_OVER_M.value)
+    return replace(mapped, zone=zone), mapped.zone >= 0
 
 
 def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -> None:

@@ -198,10 +198,7 @@ class FireSummary:
 class TriggerLine:
     """Where the fire may be at the latest when getting ready starts: inside the area it is too late for this way.
 
-    - `confidence`: 0.5 or the plan's; which ready time the line is drawn for.
-    - `ready_s`: the lead time of the line.
-    - `weather_at_s`: the line is drawn for the weather of this step, the worst between the latest start and the end of
-      a slow drive, as if it held throughout.
+    - `ready_s`: how long the household needs at the confidence before its wheels roll, margin and smoke lead with it.
     - `area`: fire anywhere in it reaches the route before the household is through; in the grid's reference system.
     - `distance_m`: bearing from the home in degrees and distance to the line, for 16 directions; inf where the line
       lies beyond the modelled ground.
@@ -210,7 +207,6 @@ class TriggerLine:
     way: str
     confidence: float
     ready_s: float
-    weather_at_s: float
     area: MultiPolygon
     distance_m: tuple[tuple[float, float], ...]
 

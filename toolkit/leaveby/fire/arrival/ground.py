@@ -39,7 +39,7 @@ STEP: Final = np.dtype(
         ("head_m_s", np.float64),  # flat head rate of spread
         ("wind_east_m_s", np.float64),
         ("wind_north_m_s", np.float64),
-        ("grass", np.int8),  # row of the table of ratios
+        ("shape_row", np.int8),  # row of the table of ratios
     ],
     align=True,
 )
@@ -108,7 +108,7 @@ def make_steps(
     *,
     head_m_s: NDArray[np.float64],
     wind_m_s: tuple[NDArray[np.float64], NDArray[np.float64]],
-    grass: NDArray[np.bool_],
+    shape_row: NDArray[np.int8],
     cell_m: float,
     backward: bool = False,
 ) -> Steps:
@@ -116,7 +116,7 @@ def make_steps(
     rates = np.empty(head_m_s.shape, dtype=STEP)
     rates["head_m_s"] = head_m_s
     rates["wind_east_m_s"], rates["wind_north_m_s"] = wind_m_s
-    rates["grass"] = grass
+    rates["shape_row"] = shape_row
     parts = np.empty((LEG_STEPS + 1, 8))
     sense = -1.0 if backward else 1.0
     return Steps(rates, np.append(start_s, np.inf), np.array(shape_table()), float(cell_m), sense, parts)
@@ -155,7 +155,7 @@ def _work_out(
         now["wind_north_m_s"],
         gradient_east,
         gradient_north,
-        steps.ratios[now["grass"]],
+        steps.ratios[now["shape_row"]],
     )
     slowness = steps.cell_m / (head * (1.0 - e))
     drift = steps.sense * (e * slowness)

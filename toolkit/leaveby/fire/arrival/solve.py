@@ -170,6 +170,7 @@ def lead_time(
     reach_m: float = 0.0,
     step: int = 0,
     horizon_s: float = np.inf,
+    fine: bool = True,
 ) -> NDArray[np.float64]:
     """How long a fire at each cell takes to some points, plus the points' own values: a backward solve.
 
@@ -191,6 +192,8 @@ def lead_time(
         The weather step that holds.
     horizon_s : float
         Values above it become inf.
+    fine : bool
+        As in `arrive`.
 
     Returns
     -------
@@ -225,7 +228,7 @@ def lead_time(
         wind_east_m_s=spread.wind_east_m_s[step : step + 1],
         wind_north_m_s=spread.wind_north_m_s[step : step + 1],
     )
-    time, _, _ = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True)
+    time, _, _ = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True, fine=fine)
     return time + start_s
 
 
@@ -292,7 +295,7 @@ def check_spread(spread: SpreadTable) -> None:
     def fault(wrong: str, expected: str, mend: str = "match them") -> None:
         faults.append(Fault("spread", wrong, expected, mend))
 
-    steps, zones = spread.time_s.size, spread.grass.size
+    steps, zones = spread.time_s.size, spread.shape_row.size
     for name in ("zone", "gradient_east", "gradient_north"):
         found = getattr(spread, name).shape
         if found != spread.grid.shape:
@@ -427,7 +430,7 @@ def _solve(
         step_s,
         head_m_s=spread.flat_head_ros_m_s,
         wind_m_s=(spread.wind_east_m_s, spread.wind_north_m_s),
-        grass=spread.grass,
+        shape_row=spread.shape_row,
         cell_m=cell_m,
         backward=backward,
     )
@@ -443,5 +446,5 @@ def _calm(*, ros_m_s: float = 0.5) -> SpreadTable:
     """Even ground without wind, for the examples."""
     grid = Grid(x_min_m=0.0, y_max_m=900.0, cell_m=30.0, rows=30, cols=30, crs="EPSG:32755")
     flat, one = np.zeros(grid.shape, dtype=np.float32), np.ones((1, 1))
-    zone, grass = np.zeros(grid.shape, dtype=np.int32), np.zeros(1, dtype=bool)
-    return SpreadTable(grid, zone, flat, flat, np.zeros(1), ros_m_s * one, 0 * one, 0 * one, grass)
+    zone, forest = np.zeros(grid.shape, dtype=np.int32), np.zeros(1, dtype=np.int8)
+    return SpreadTable(grid, zone, flat, flat, np.zeros(1), ros_m_s * one, 0 * one, 0 * one, forest)

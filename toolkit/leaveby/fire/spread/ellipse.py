@@ -13,7 +13,7 @@ rounded off where it would give less than the published rate along the wind. `SH
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Final
 
@@ -88,8 +88,8 @@ class SpreadTable:
         Above 0.
     wind_east_m_s, wind_north_m_s : ndarray of float64, shape (steps, zones)
         Open wind at 10 m as the vector it blows towards.
-    grass : ndarray of bool, shape (zones,)
-        True where the length-to-breadth relation of grass applies, else that of forest.
+    shape_row : ndarray of int8, shape (zones,)
+        Row of `shape_table` whose length-to-breadth relation applies: 0 forest, 1 grass, 2 any wind.
     """
 
     grid: Grid
@@ -100,7 +100,7 @@ class SpreadTable:
     flat_head_ros_m_s: NDArray[np.float64]
     wind_east_m_s: NDArray[np.float64]
     wind_north_m_s: NDArray[np.float64]
-    grass: NDArray[np.bool_]
+    shape_row: NDArray[np.int8]
 
 
 def _alexander_1985(wind_km_h: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -124,6 +124,27 @@ def _grass(wind_km_h: NDArray[np.float64]) -> NDArray[np.float64]:
 def _uncapped_ratio(wind_km_h: NDArray[np.float64], *, grass: bool) -> NDArray[np.float64]:
     ratio = _grass(wind_km_h) if grass else np.minimum(_alexander_1985(wind_km_h), _taylor_1997(wind_km_h))
     return np.maximum(ratio, 1.0)
+
+
+def _any_wind_ratio(slope_km_h: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Ratio of the ellipse around `H exp(s (cos phi - 1))`, `s` the exponent of the slope factor: e = s / (1 + s).
+
+    Wind that may come from anywhere carries the head in every direction, faster uphill by the slope factor. With this
+    eccentricity the ellipse gives `H / (1 + s (1 - cos phi))`, never less, since exp(x) is at least 1 + x.
+    """
+    s = WIND_FACTOR_PER_KM_H * slope_km_h
+    return np.asarray(1.0 / np.sqrt(1.0 - (s / (1.0 + s)) ** 2), dtype=np.float64)
+
+
+def any_wind(spread: SpreadTable) -> SpreadTable:
+    """Let the wind of every step come from anywhere, and change as it likes: no fire of its speed is ever sooner.
+
+    On even ground fire then spreads at the head rate of spread in every direction.
+    """
+    calm = np.zeros_like(spread.wind_east_m_s)
+    return replace(
+        spread, wind_east_m_s=calm, wind_north_m_s=calm, shape_row=np.full(spread.shape_row.size, 2, dtype=np.int8)
+    )
 
 
 def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[np.float64]:
@@ -154,10 +175,17 @@ def eccentricity(ratio: ArrayLike) -> NDArray[np.float64]:
 def shape_table() -> NDArray[np.float64]:
     """Length-to-breadth of forest (row 0) and grass (row 1) at every 1/32 km/h from 0 to 400, read only, not capped.
 
-    Between its entries the ratio is taken on the straight line (off by less than 0.00002), then capped.
+    Between its entries the ratio is taken on the straight line (off by less than 0.00002), then capped. Row 2 is for
+    fire under any wind at all (`any_wind`), with what the slope is worth as wind.
     """
     wind_km_h = LB_TABLE_STEP_KM_H * np.arange(LB_TABLE_SIZE, dtype=np.float64)
-    table = np.stack([_uncapped_ratio(wind_km_h, grass=False), _uncapped_ratio(wind_km_h, grass=True)])
+    table = np.stack(
+        [
+            _uncapped_ratio(wind_km_h, grass=False),
+            _uncapped_ratio(wind_km_h, grass=True),
+            _any_wind_ratio(wind_km_h),
+        ]
+    )
     table.setflags(write=False)
     return table
 

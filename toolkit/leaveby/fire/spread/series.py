@@ -319,7 +319,9 @@ def table_for_member(
         east, north = np.zeros_like(east), np.zeros_like(north)
     wind_east, wind_north = (component[:, zones.place] for component in wind_towards(weather))
     rates = flat.head_ros_m_s
-    return SpreadTable(zones.grid, zones.zone, east, north, weather.time_s, rates, wind_east, wind_north, zones.grass)
+    return SpreadTable(
+        zones.grid, zones.zone, east, north, weather.time_s, rates, wind_east, wind_north, zones.grass.astype(np.int8)
+    )
 
 
 def _hot_day() -> Weather:

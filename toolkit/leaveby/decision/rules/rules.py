@@ -1,0 +1,364 @@
+"""Rules that hold for any fire: one backward solve for each rating, wind, hour and route, put together.
+
+Lines are drawn for wind that may come from anywhere and change as it likes, so that they hold whatever the forecast
+says of it; how many starts are too near is counted wind by wind. A higher rating's rule is never weaker than a lower
+one's, nor than what the rating itself tells people to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Final
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter
+
+from leaveby.confidence import longest_at_confidence
+from leaveby.decision.fires.members import plan_draws
+from leaveby.decision.fires.scenario import Scenario, bridged
+from leaveby.decision.lines.landmarks import landmark_words, landmarks
+from leaveby.decision.lines.triggers import BEARINGS_DEG, area_of, distances_to_line
+from leaveby.decision.rules.result import HourShare, Rule, Rules, Verdict
+from leaveby.decision.rules.too_near import (
+    Ground,
+    Needs,
+    Threshold,
+    hours_of,
+    lead_map,
+    learning_times_s,
+    reference_table,
+    speed_factors,
+    threshold,
+    worst_step,
+)
+from leaveby.decision.rules.words import RULE_ASSUMPTIONS, rule_sentence, way_out_sentence
+from leaveby.decision.ways.result import TriggerLine, WayOutArea
+from leaveby.decision.ways.roads import CandidateRoute
+from leaveby.decision.ways.timing import readiness_of
+from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.terrain import Grid, gradients
+from leaveby.fire.weather.ratings import RatedDay
+from leaveby.fire.weather.series import LIMITS, Weather
+from leaveby.household.plan import Way
+from leaveby.parameters import TIE_S, WIND_CHANGE_DEG
+
+MEMBERS: Final = 2000
+"""So many members put their needs together; ready times repeat after as many."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What rules are asked for: the ground, what each way of leaving needs, and its routes.
+
+    - `routes`: by way of leaving, the quickest to each safe point; a way without any has no rules.
+    """
+
+    scenario: Scenario
+    ground: Ground
+    needs: Mapping[Way, Needs]
+    routes: Mapping[Way, tuple[CandidateRoute, ...]]
+    workers: int
+
+
+def asked_of(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Asked:
+    """Make ready what rules need of a household: its ways with wheels, or on foot where it has no others."""
+    plan = scenario.inputs.plan
+    driven: dict[Way, Sequence[CandidateRoute]] = {
+        way: found for way, found in candidates.items() if found and way != "foot"
+    }
+    used = driven or {way: found for way, found in candidates.items() if found}
+    draws = plan_draws(plan, MEMBERS)
+    learns_s = learning_times_s(plan, MEMBERS)
+    kept_s = plan.margin_s + plan.roads.smoke_lead_s
+    needs = {way: Needs(way, draws, learns_s, readiness_of(scenario, way, draws).ready_s, kept_s) for way in used}
+    routes = {}
+    for way, found in used.items():
+        first: dict[str, CandidateRoute] = {}
+        for one in sorted(found, key=lambda candidate: candidate.time_s):
+            first.setdefault(one.safe_point, one)
+        routes[way] = tuple(first.values())
+    return Asked(scenario, ground_of(scenario), needs, routes, workers)
+
+
+def ground_of(scenario: Scenario) -> Ground:
+    """Lay out the ground on which fires may start: the wide one of the plan, or else its own."""
+    inputs, plan = scenario.inputs, scenario.inputs.plan
+    wide = inputs.wide
+    terrain, fuel = (inputs.terrain, inputs.fuel) if wide is None else (wide.terrain, wide.fuel)
+    grid = terrain.grid
+    zones, burnable = bridged(fuel, weather_at_home(scenario))
+    x_m = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
+    y_m = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
+    east_m, north_m = np.meshgrid(x_m - scenario.home_xy_m[0], y_m - scenario.home_xy_m[1])
+    radius_m = plan.rules.radius_m
+    starts = burnable & (np.hypot(east_m, north_m) <= radius_m)
+    off = _off_the_grid(grid, scenario.home_xy_m, radius_m=radius_m)
+    in_all = starts.sum() + off.sum()
+    row, col = (
+        int(np.argmin(np.abs(axis - at))) for axis, at in ((y_m, scenario.home_xy_m[1]), (x_m, scenario.home_xy_m[0]))
+    )
+    return Ground(
+        grid=grid,
+        zones=zones,
+        gradients=gradients(terrain),
+        choice=scenario.choice,
+        home_cell=(row, col),
+        start_share=starts / in_all,
+        off_share=off / in_all,
+    )
+
+
+def weather_at_home(scenario: Scenario) -> Weather:
+    """Take the plan's weather at the home for everywhere: ratings and rules know one weather a day."""
+    weather = scenario.inputs.weather
+    here = 0 if weather.place is None else int(weather.place[scenario.home_cell])
+    if weather.places == 1:
+        return replace(weather, place=None)
+    one = {name: getattr(weather, name)[:, here : here + 1] for name in LIMITS if getattr(weather, name) is not None}
+    return replace(weather, place=None, **one)
+
+
+def _off_the_grid(grid: Grid, home_xy_m: tuple[float, float], *, radius_m: float) -> NDArray[np.float64]:
+    """Count, in cells, the ground within the radius that the grid does not hold, by 16 directions from the home."""
+    reach = int(np.ceil(radius_m / grid.cell_m))
+    east, north = np.meshgrid(np.arange(-reach, reach + 1), np.arange(-reach, reach + 1))
+    x_m, y_m = home_xy_m[0] + east * grid.cell_m, home_xy_m[1] + north * grid.cell_m
+    west_m, south_m, east_m, north_m = grid.bounds_m
+    inside = (x_m >= west_m) & (x_m < east_m) & (y_m > south_m) & (y_m <= north_m)
+    off = ~inside & (np.hypot(east, north) * grid.cell_m <= radius_m)
+    sector = np.round(np.degrees(np.arctan2(east, north)) / 22.5).astype(int) % len(BEARINGS_DEG)
+    return np.bincount(sector[off], minlength=len(BEARINGS_DEG)).astype(np.float64)
+
+
+def rules_for(asked: Asked, days: Sequence[RatedDay], *, today: str | None) -> Rules:
+    """Make the rules for every rated day, the mildest first, and every way of leaving with a route."""
+    plan = asked.scenario.inputs.plan
+    allowed = plan.rules.allowed_share
+    allowed = 1.0 - plan.confidence if allowed is None else allowed
+    found: dict[tuple[str, Way], Rule] = {}
+    for way, routes in asked.routes.items():
+        lower = None
+        for day in days:
+            lower = _looked_at(asked, way, routes, day=day, lower=lower)
+            found[day.name, way] = _rule(asked, way, day, lower, allowed=allowed)
+    ordered = {(day.name, way): found[day.name, way] for day, way in product(days, asked.routes)}
+    return Rules(
+        days=tuple(days),
+        rules=ordered,
+        today=today,
+        grid=asked.ground.grid,
+        radius_m=plan.rules.radius_m,
+        allowed_share=allowed,
+        assumptions=tuple(dict.fromkeys((*RULE_ASSUMPTIONS, *(line for day in days for line in day.said)))),
+    )
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What the solves of one rating and way say, never less than those of lower ratings.
+
+    - `go`, `late`, shape (rows, cols): fire here is too near, and too late to begin getting ready, whatever the wind.
+    - `route`: by cell, the number of the route that leaves most time, whatever the wind.
+    - `equal`, shape (routes, rows, cols): which routes leave that time within a minute.
+    - `share`, by span of hours: of the starts that are too near.
+    """
+
+    go: NDArray[np.bool_]
+    late: NDArray[np.bool_]
+    route: NDArray[np.int64]
+    equal: NDArray[np.bool_]
+    share: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class _Solve:
+    """One backward solve: a step of the day, a route, and the wind's direction; None for wind from anywhere."""
+
+    step: int
+    route: int
+    wind_from_deg: float | None
+
+
+def _looked_at(
+    asked: Asked, way: Way, routes: Sequence[CandidateRoute], *, day: RatedDay, lower: _Seen | None
+) -> _Seen:
+    """Solve a rating's day for one way of leaving, and put the maps together."""
+    plan, ground, needs = asked.scenario.inputs.plan, asked.ground, asked.needs[way]
+    spans = hours_of(plan.rules.hours)
+    all_s = needs.learns_s + needs.ready_s + needs.kept_s
+    need_h = (longest_at_confidence(all_s, plan.confidence) + max(one.time_s for one in routes)) / 3600.0
+    step_of = {
+        span: worst_step(
+            ground, day.weather, from_hour=span[0], until_hour=span[1] + need_h, confidence=plan.confidence
+        )
+        for span in spans
+    }
+    steps = sorted(set(step_of.values()))
+    wanted: dict[tuple[int, int], Threshold] = {}
+    for step in steps:
+        factor = speed_factors(ground, day.weather, step=step, draws=needs.draws, confidence=plan.confidence)
+        for number, one in enumerate(routes):
+            wanted[step, number] = threshold(needs, factor, drive_s=one.time_s, confidence=plan.confidence)
+    winds: tuple[float | None, ...] = (None, *BEARINGS_DEG)
+    tables = {
+        (step, wind): reference_table(ground, day.weather, confidence=plan.confidence, wind_from_deg=wind, step=step)
+        for step, wind in product(steps, winds)
+    }
+    solves = [_Solve(*one) for one in product(steps, range(len(routes)), winds)]
+
+    def solved(one: _Solve) -> NDArray[np.float32]:
+        table: SpreadTable = tables[one.step, one.wind_from_deg]
+        return lead_map(
+            table,
+            routes[one.route],
+            asked.scenario.network,
+            wanted=wanted[one.step, one.route],
+            standoff_m=plan.roads.standoff_m,
+            step=one.step,
+        )
+
+    with ThreadPoolExecutor(max_workers=asked.workers) as pool:
+        leads = dict(zip(solves, pool.map(solved, solves), strict=True))
+    any_wind = {
+        bound: _slack(leads, wanted, steps=steps, routes=len(routes), bound=bound) for bound in ("go_s", "late_s")
+    }
+    best_s = any_wind["go_s"].max(axis=0)
+    route = any_wind["go_s"].argmax(axis=0)
+    with np.errstate(invalid="ignore"):
+        equal = np.where(np.isinf(best_s), np.isinf(any_wind["go_s"]), best_s - any_wind["go_s"] <= TIE_S.value)
+    go = minimum_filter(best_s, size=3, mode="nearest") < 0.0
+    late_s = np.take_along_axis(any_wind["late_s"], route[None], axis=0)[0]
+    late = minimum_filter(late_s, size=3, mode="nearest") < 0.0
+    share_of = {
+        step: _share_too_near(ground, leads, wanted, route=route, day=day, step=step, shares=plan.rules.wind_shares)
+        for step in steps
+    }
+    share = np.array([share_of[step_of[span]] for span in spans])
+    share += _off_share(ground, go)
+    if lower is not None:
+        go, late, share = go | lower.go, late | lower.late, np.maximum(share, lower.share)
+    return _Seen(go, late, route, equal, share)
+
+
+def _slack(
+    leads: Mapping[_Solve, NDArray[np.float32]],
+    wanted: Mapping[tuple[int, int], Threshold],
+    *,
+    steps: Sequence[int],
+    routes: int,
+    bound: str,
+) -> NDArray[np.float32]:
+    """Time to spare with wind from anywhere at the worst hour, by route; below 0 there is too little."""
+    return np.stack(
+        [
+            np.min([leads[_Solve(step, route, None)] - getattr(wanted[step, route], bound) for step in steps], axis=0)
+            for route in range(routes)
+        ]
+    )
+
+
+def _share_too_near(
+    ground: Ground,
+    leads: Mapping[_Solve, NDArray[np.float32]],
+    wanted: Mapping[tuple[int, int], Threshold],
+    *,
+    route: NDArray[np.int64],
+    day: RatedDay,
+    step: int,
+    shares: Sequence[float],
+) -> float:
+    """Give the share of starts in one step that are too near on the route for fire there, over all winds.
+
+    On a day whose wind turns, a start counts as too near when it is so before or after the turn.
+    """
+    near = []
+    for wind in BEARINGS_DEG:
+        too_near = np.zeros(route.shape, dtype=bool)
+        for number in range(int(route.max()) + 1):
+            lead_s = leads[_Solve(step, number, wind)]
+            too_near |= (route == number) & (lead_s < wanted[step, number].go_s)
+        near.append(too_near)
+    turned = _turn_sectors(day, step)
+    told = [here | near[(number + turned) % len(near)] for number, here in enumerate(near)]
+    return float(sum(share * (ground.start_share * one).sum() for share, one in zip(shares, told, strict=True)))
+
+
+def _turn_sectors(day: RatedDay, step: int) -> int:
+    """By how many of 16 directions the day's wind turns, at most, away from a step's; 0 for less than a wind change."""
+    turns_deg = np.mod(day.weather.wind_from_deg[:, 0] - day.weather.wind_from_deg[step, 0] + 180.0, 360.0) - 180.0
+    most_deg = float(turns_deg[np.argmax(np.abs(turns_deg))])
+    return round(most_deg / 22.5) if abs(most_deg) >= WIND_CHANGE_DEG.value else 0
+
+
+def _off_share(ground: Ground, go: NDArray[np.bool_]) -> float:
+    """Share of starts beyond the ground that count as too near: towards where the line reaches its edge."""
+    beyond = np.isinf(distances_to_line(ground.grid, go, from_cell=ground.home_cell))
+    return float(ground.off_share[beyond].sum())
+
+
+def _rule(asked: Asked, way: Way, day: RatedDay, seen: _Seen, *, allowed: float) -> Rule:
+    plan, needs = asked.scenario.inputs.plan, asked.needs[way]
+    spans = hours_of(plan.rules.hours)
+
+    def verdict_of(share: float) -> Verdict:
+        return "evening before" if day.leave or share > allowed else "on word of fire"
+
+    hours = tuple(
+        HourShare(span[0], span[1], float(share), verdict_of(float(share)))
+        for span, share in zip(spans, seen.share, strict=True)
+    )
+    share = max(one.share for one in hours)
+    late_s = longest_at_confidence(needs.ready_s + needs.kept_s, plan.confidence)
+    go_s = longest_at_confidence(needs.learns_s + needs.ready_s + needs.kept_s, plan.confidence)
+    go, late = _line(asked, way, seen.go, ready_s=go_s), _line(asked, way, seen.late, ready_s=late_s)
+    rule = Rule(
+        rating=day.name,
+        way=way,
+        verdict=verdict_of(share),
+        told=day.leave,
+        share=share,
+        hours=hours,
+        go=go,
+        late=late,
+        go_cells=seen.go,
+        late_cells=seen.late,
+        route_cells=seen.route,
+        landmarks=_landmarks(asked, late),
+        beyond=bool(np.isinf([distance_m for _, distance_m in go.distance_m]).any()),
+        ways_out=_ways_out(asked, way, seen),
+        sentence="",
+    )
+    return replace(rule, sentence=rule_sentence(rule, radius_m=plan.rules.radius_m))
+
+
+def _line(asked: Asked, way: Way, inside: NDArray[np.bool_], *, ready_s: float) -> TriggerLine:
+    ground = asked.ground
+    reach = zip(BEARINGS_DEG, distances_to_line(ground.grid, inside, from_cell=ground.home_cell), strict=True)
+    confidence = asked.scenario.inputs.plan.confidence
+    return TriggerLine(way, confidence, ready_s, area_of(ground.grid, inside), tuple(reach))
+
+
+def _landmarks(asked: Asked, line: TriggerLine) -> tuple[str, ...]:
+    """Say by roads and places where it is too late for a way of leaving."""
+    scenario, grid = asked.scenario, asked.ground.grid
+    found = landmarks(line, scenario.network, grid=grid, home_xy_m=scenario.home_xy_m, places=scenario.places_m)
+    return landmark_words(found, line)
+
+
+def _ways_out(asked: Asked, way: Way, seen: _Seen) -> tuple[WayOutArea, ...]:
+    """Outline the ground by the safe points that leave most time, the largest first; none where there is but one."""
+    names = [one.safe_point for one in asked.routes[way]]
+    if len(names) < 2:
+        return ()
+    code = (seen.equal * 2 ** np.arange(len(names))[:, None, None]).sum(axis=0)
+    code[~seen.go] = 0
+    made = []
+    for value in np.unique(code[code > 0]):
+        here = tuple(name for number, name in enumerate(names) if int(value) >> number & 1)
+        made.append(WayOutArea(here, area_of(asked.ground.grid, code == value), way_out_sentence(here, way)))
+    return tuple(sorted(made, key=lambda one: -one.area.area))
