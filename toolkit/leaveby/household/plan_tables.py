@@ -440,11 +440,6 @@ class RatingInput(Table):
     ] = None
     leave: Annotated[Flag, key("the rating itself tells people to leave; so it is where the scale says so")] = False
 
-    @property
-    def by_hand(self) -> bool:
-        """Whether wind, temperature and humidity of its day stand in the plan."""
-        return self.wind_m_s is not None
-
 
 def _three_points(told: float | ThreePoints) -> tuple[float, float, float]:
     return (told.shortest_s, told.likely_s, told.longest_s) if isinstance(told, ThreePoints) else (told, told, told)

@@ -137,17 +137,13 @@ def hill_shade(elevation_m: NDArray[np.float64], cell_m: float) -> NDArray[np.fl
 
 
 def shown_triggers(result: HouseholdResult) -> tuple[TriggerLine, ...]:
-    """The trigger lines drawn: for each way the one of the highest confidence."""
-    best: dict[str, TriggerLine] = {}
-    for line in result.triggers:
-        if line.way not in best or line.confidence > best[line.way].confidence:
-            best[line.way] = line
-    return tuple(best.values())
+    """The trigger lines drawn: for each way, where it is too late to begin getting ready, on days of one rating."""
+    return tuple(rule.late for rule in result.rules.drawn)
 
 
 def trigger_edge(result: HouseholdResult, line: TriggerLine, frame: BaseGeometry) -> BaseGeometry:
     """The part of a trigger line inside the map; where the area only ends with the computed ground there is no line."""
-    grid = result.terrain.grid
+    grid = result.rules.grid
     ground = box(*grid.bounds_m).buffer(-1.5 * grid.cell_m)
     least_m2 = _SMALLEST_CELLS * grid.cell_m**2
     # Ponds and bare spots make holes and specks that say nothing about when to start.

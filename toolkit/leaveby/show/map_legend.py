@@ -109,12 +109,12 @@ def _sign_rows(
 def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeometry) -> tuple[bool, str]:
     """Whether a trigger line runs through a map's ground, `frame` in the grid's system, and what it says there."""
     words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
-    weather = f"the weather of {clock_words(result, trigger.weather_at_s)}"
+    days = f"On days rated {clean(result.rules.drawn[0].rating)}"
     if not trigger_edge(result, trigger, frame).is_empty:
-        return True, f"Trigger line, in {weather}: fire inside it is too near to start to {words}"
+        return True, f"{days}: fire inside this line is too near to start to {words}"
     if trigger.area.intersects(frame):
-        return False, f"In {weather}, fire anywhere on this map is too near to start to {words}"
-    return False, f"In {weather}, the trigger line for starting to {words} lies outside this map"
+        return False, f"{days}, fire anywhere on this map is too near to start to {words}"
+    return False, f"{days}, the line for starting to {words} lies outside this map"
 
 
 def _trigger_rows(result: HouseholdResult, frame: BaseGeometry) -> list[_Row]:

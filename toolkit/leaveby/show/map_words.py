@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.ways.result import HouseholdResult, TriggerLine, WayTiming
+from leaveby.decision.ways.result import HouseholdResult, Rule, WayTiming
 from leaveby.household.plan import SafePoint
 from leaveby.show.ground import Isochrone
 from leaveby.show.wording import (
+    LINE_MEANS,
     WAY_TITLES,
     clean,
     clock_words,
@@ -74,14 +75,12 @@ def front_line(result: HouseholdResult, area: Isochrone) -> str:
     )
 
 
-def trigger_line(result: HouseholdResult, line: TriggerLine) -> str:
-    """What a trigger line means."""
-    title = WAY_TITLES.get(line.way, clean(line.way))
+def trigger_line(rule: Rule, kind: str) -> str:
+    """What a line of a rule means."""
+    line = rule.go if kind == "go" else rule.late
     return (
-        f"{title}: once fire is inside this area, it is too near to start getting ready for this way of leaving. Drawn "
-        f"for a lead time of {duration_words(line.ready_s)}, which {percent_words(line.confidence)} of the runs need "
-        f"at most, and for the weather of {clock_words(result, line.weather_at_s, step_min=1)} as if it held all "
-        "day."
+        f"{WAY_TITLES[rule.way]}, on days rated {clean(rule.rating)}, whatever the wind: {LINE_MEANS[kind]}. Drawn for "
+        f"{duration_words(line.ready_s)}, which {percent_words(line.confidence)} of such days need at most."
     )
 
 

@@ -15,7 +15,7 @@ from typing import Any, Final
 import geopandas
 import numpy as np
 import shapely
-from shapely.geometry import LineString, MultiPolygon, Point, Polygon
+from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
@@ -24,7 +24,7 @@ from leaveby.decision.ways.result import HouseholdResult, clock
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import street
 from leaveby.show import map_words, wording
-from leaveby.show.ground import burnt_area, edge_lines, ignition_points, isochrones, shown_triggers, to_grid
+from leaveby.show.ground import burnt_area, edge_lines, ignition_points, isochrones, to_grid
 from leaveby.show.symbols import way_symbol
 
 TOLD: Final = ("symbol", "title", "words", "at_s", "drawn")
@@ -321,26 +321,26 @@ def _isochrones(result: HouseholdResult) -> tuple[str, str, Rows]:
 
 
 def _triggers(result: HouseholdResult) -> tuple[str, str, Rows]:
-    shown = shown_triggers(result)
+    shown = result.rules.drawn
     rows = [
         thing(
-            way_symbol("trigger", line.way),
-            f"Trigger line: {wording.WAY_TITLES.get(line.way, wording.clean(line.way))} "
-            f"({wording.percent_words(line.confidence)})",
-            map_words.trigger_line(result, line),
-            line.area if isinstance(line.area, MultiPolygon) else MultiPolygon([line.area]),
-            at_s=line.weather_at_s,
-            drawn=any(line is one for one in shown),
-            way=line.way,
+            way_symbol("trigger", rule.way),
+            f"{wording.LINE_WORDS[kind]}, {rule.rating}: {wording.WAY_TITLES[rule.way]}",
+            map_words.trigger_line(rule, kind),
+            line.area,
+            drawn=kind == "late" and any(rule is one for one in shown),
+            way=rule.way,
+            kind=kind,
+            rating=rule.rating,
             confidence_share=float(line.confidence),
-            lead_time_min=wording.minutes_up(line.ready_s),
-            weather_at_iso=wording.iso_minute(result, line.weather_at_s),
-            meaning="fire inside this area is too near to start getting ready for this way of leaving",
+            needed_min=wording.minutes_up(line.ready_s),
+            meaning=wording.LINE_MEANS[kind],
         )
-        for line in result.triggers
+        for rule in result.rules.rules.values()
+        for kind, line in (("go", rule.go), ("late", rule.late))
         if not line.area.is_empty
     ]
-    return "Trigger lines", "Where the fire may be at the latest when getting ready starts.", rows
+    return "Trigger lines", "Where fire is too near, by rating and way of leaving, whatever the wind.", rows
 
 
 def _which_way(result: HouseholdResult) -> tuple[str, str, Rows]:
@@ -354,7 +354,7 @@ def _which_way(result: HouseholdResult) -> tuple[str, str, Rows]:
             safe_points=", ".join(area.safe_points),
             meaning=area.sentence,
         )
-        for way, areas in result.which_way.items()
+        for way, areas in ((rule.way, rule.ways_out) for rule in result.rules.drawn)
         for area in areas
     ]
     return "Which way out", "Which safe points can still be reached with fire inside.", rows

@@ -36,6 +36,13 @@ INSIDE_WORDS: Final[Mapping[str, str]] = {
 }
 """What to do when fire is inside a way's trigger line, on a map: one is late then, not cut off."""
 
+LINE_WORDS: Final = {"go": "Go line", "late": "Too late line"}
+LINE_MEANS: Final = {
+    "go": "with fire inside, or word of it, leave this way at once",
+    "late": "with fire inside, it is too near to start getting ready for this way of leaving",
+}
+"""What the two lines of a rule mean."""
+
 MODEL_WORDS: Final[Mapping[str, str]] = {
     "dry_eucalypt": "dry eucalypt forest equation",
     "mark5": "Mark 5 forest equation",

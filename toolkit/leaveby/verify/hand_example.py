@@ -73,6 +73,7 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
         fuel=nouns.FuelInput(type="dry eucalypt forest"),
         weather=nouns.WeatherInput(Path("weather.csv")),
         fire=nouns.FireInput(models=("dry_eucalypt",), set_m_s=1.0),
+        danger=nouns.DangerInput(scale="own"),
         ignitions=(nouns.IgnitionInput("the fire", _START, (fire_deg,)),),
         vehicles=(nouns.Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
         towing=None,
@@ -193,11 +194,11 @@ def _clear(result: HouseholdResult, car: WayTiming) -> list[Check]:
 
 
 def _trigger_lines(result: HouseholdResult) -> list[Check]:
-    """How far north of Hill Road's middle each trigger line of the car lies."""
+    """How far north of Hill Road's middle it is too late for the car."""
     middle_m = (HOME_M[0] + 2.5 * STRETCH_M, HOME_M[1])
     north = shapely.LineString([middle_m, (middle_m[0], middle_m[1] + 6500.0)])
     rows = []
-    for line in (line for line in result.triggers if line.way == "car"):
+    for line in (rule.late for rule in result.rules.rules.values() if rule.way == "car"):
         factor = 1.0 + 0.5 * line.confidence
         ours_m, by_hand_m = float(line.area.intersection(north).length), 2500.0 + 450.0 * factor
         rows.append(

@@ -20,8 +20,6 @@ from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, central_i
 from leaveby.decision.fires.solved import earliest_about, embers_at
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.timed import Timed, made_ready
-from leaveby.decision.lines.day_before import DAY_BEFORE_ASSUMPTIONS
-from leaveby.decision.lines.which_way import WHICH_WAY_ASSUMPTIONS
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
 from leaveby.errors import refuse
@@ -252,7 +250,6 @@ def _shut_by(run: Round, timing: WayTiming, at_s: float) -> tuple[str, ...]:
 
 
 def _assumed(towards: fires.HomeRun, script: DrillScript, supposed: Sequence[str]) -> tuple[str, ...]:
-    left_out = {*DAY_BEFORE_ASSUMPTIONS, *WHICH_WAY_ASSUMPTIONS}
     own = km_h_from_m_s(towards.speed_m_s)
     lines = [*SPEED_ASSUMPTIONS] if script.speeds_m_s else []
     lines.append(
@@ -267,5 +264,5 @@ def _assumed(towards: fires.HomeRun, script: DrillScript, supposed: Sequence[str
     ]
     lines.append(f"Each round has {script.members} members; the household question of the same plan takes more.")
     lines += said.INJECT_ASSUMPTIONS
-    lines += [line for line in supposed if line not in left_out]
+    lines += supposed
     return tuple(dict.fromkeys(lines))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Final
@@ -21,16 +20,13 @@ from leaveby.decision.household.last_resort import last_resort_side
 from leaveby.decision.household.timed import Asked, Timed, made_ready, time_ways
 from leaveby.decision.household.timetable import timetable
 from leaveby.decision.household.what_ifs import SAMPLE, fastest_head, what_ifs
-from leaveby.decision.lines.day_before import day_before, day_fires
-from leaveby.decision.lines.landmarks import landmark_words, landmarks
-from leaveby.decision.lines.triggers import decision_span_s, design_step, lead_time_of, trigger_line
-from leaveby.decision.lines.which_way import route_to_each, way_out_map
+from leaveby.decision.rules.rules import household_rules
 from leaveby.decision.ways.precision import half_width_s, precision_of
-from leaveby.decision.ways.result import DayBefore, FireSummary, HouseholdResult, TriggerLine, WayOutArea
+from leaveby.decision.ways.result import FireSummary, HouseholdResult
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
 from leaveby.fire.spread.validity import outside_validity
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan
 
 EACH_SOLVED: Final = 250
 """Up to so many members each have their own fire solved; for more, a design of fires tells theirs."""
@@ -41,7 +37,6 @@ EACH_SOLVED_INSTEAD: Final = 500
 NEAR_THE_LAST: Final = 0.7
 """In eight runs beside a fire's path the functions told the share of days that are shut at all a tenth too low."""
 
-WHEELS: Final[tuple[Way, ...]] = ("tow", "car")
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and the present leave-bys in words."""
 
@@ -73,8 +68,7 @@ def answer_household(
     fires = Fires(asked, progress)
     found = found_members(fires)
     timed = time_ways(asked, found.members, central=table_at(scenario, z=CENTRAL_Z))
-    steps = _design_steps(timed)
-    lead_s, triggers = _triggers(timed, steps)
+    rules = household_rules(scenario, asked.candidates, workers=workers)
     summary = _summary(timed)
     shelter = last_resort_side(timed)
     return HouseholdResult(
@@ -82,11 +76,7 @@ def answer_household(
         start=plan.starts_at,
         ways=timed.ways,
         fire=summary,
-        triggers=triggers,
-        lead_time_s=lead_s,
-        landmarks=_landmarks(scenario, triggers),
-        which_way=_which_way(timed, steps),
-        day_before=_day_before(timed),
+        rules=rules,
         shelter=shelter,
         what_ifs=what_ifs(timed, found.sample, solve=fires.solved, solve_all=_solve_all(fires, found)),
         timetable=timetable(
@@ -97,7 +87,7 @@ def answer_household(
             shelter=shelter,
             confidence=plan.confidence,
         ),
-        assumptions=assumptions(timed) + found.said,
+        assumptions=assumptions(timed) + found.said + rules.assumptions,
         outside_validity=outside_validity(scenario.weather, scenario.zones, models=plan.fire.models),
         network=scenario.network,
         closing_s=timed.closing_s,
@@ -230,90 +220,6 @@ def _solve_all(fires: Fires, found: _Found) -> Callable[[str, Scenario], MemberF
     if found.by_design:
         return lambda label, other: design_members(fires.design(label, other, draws), draws)
     return lambda label, other: fires.solved(label, other, draws)
-
-
-def _design_steps(timed: Timed) -> dict[Way, int]:
-    """Choose the weather that lines are drawn for, for each way with wheels that has a route."""
-    scenario = timed.asked.scenario
-    table, steps = table_at(scenario, z=CENTRAL_Z), {}
-    for way in WHEELS:
-        timing = timed.ways.get(way)
-        if timing is not None and timing.route is not None:
-            from_s, until_s = decision_span_s(timing, horizon_s=scenario.inputs.plan.horizon_s)
-            steps[way] = design_step(table, from_s=from_s, until_s=until_s)
-    return steps
-
-
-def _triggers(timed: Timed, steps: Mapping[Way, int]) -> tuple[dict[str, NDArray[np.float64]], tuple[TriggerLine, ...]]:
-    """Map the lead time of the ways with wheels, and draw their lines at the middle and at the asked confidence."""
-    scenario, roads = timed.asked.scenario, timed.asked.roads
-    confidence = scenario.inputs.plan.confidence
-    wanted: list[tuple[Way, float, float]] = []
-    for way in steps:
-        ready_s = {0.5: timed.ways[way].ready_s.p50_s, confidence: timed.ways[way].ready_at_confidence_s}
-        wanted += [(way, level, ready_s[level]) for level in sorted(ready_s)]
-
-    def lead_of(one: tuple[Way, float, float]) -> NDArray[np.float64]:
-        way, level, _ = one
-        edges = timed.chosen[way].route.edges
-        return lead_time_of(scenario, roads[way], edges=edges, confidence=level, step=steps[way])
-
-    with ThreadPoolExecutor(max_workers=timed.asked.workers) as pool:
-        leads = list(pool.map(lead_of, wanted))
-    maps: dict[str, NDArray[np.float64]] = {}
-    lines: list[TriggerLine] = []
-    for (way, level, ready), lead_s in zip(wanted, leads, strict=True):
-        at_s = float(scenario.weather.time_s[steps[way]])
-        lines.append(trigger_line(scenario, lead_s, way=way, confidence=level, ready_s=ready, weather_at_s=at_s))
-        maps[way] = lead_s
-    return maps, tuple(lines)
-
-
-def _landmarks(scenario: Scenario, triggers: tuple[TriggerLine, ...]) -> dict[str, tuple[str, ...]]:
-    """Say by roads and places where each way's line at the asked confidence lies."""
-    said = {}
-    for line in triggers:
-        if line.confidence == scenario.inputs.plan.confidence:
-            found = landmarks(
-                line,
-                scenario.network,
-                grid=scenario.inputs.terrain.grid,
-                home_xy_m=scenario.home_xy_m,
-                places=scenario.places_m,
-            )
-            said[line.way] = landmark_words(found, line)
-    return said
-
-
-def _which_way(timed: Timed, steps: Mapping[Way, int]) -> dict[str, tuple[WayOutArea, ...]]:
-    """Map which safe point can be left for latest, for fire at each place, where a way has more than one."""
-    asked = timed.asked
-    found: dict[str, tuple[WayOutArea, ...]] = {}
-    for way, step in steps.items():
-        found[way] = way_out_map(
-            asked.scenario,
-            asked.roads[way],
-            ready_s=timed.ways[way].ready_at_confidence_s,
-            routes=route_to_each(asked.scenario, asked.candidates[way], members=timed.members),
-            confidence=asked.scenario.inputs.plan.confidence,
-            step=step,
-            workers=asked.workers,
-        ).areas
-    return found
-
-
-def _day_before(timed: Timed) -> dict[str, DayBefore]:
-    """Say whether there is enough lead at all, for the ways with wheels."""
-    asked, choice = timed.asked, timed.asked.scenario.choice
-    driven = {way: timed.ways[way].route for way in WHEELS if way in timed.ways}
-    routes = {way: route for way, route in driven.items() if route is not None}
-    if not routes:
-        return {}
-    days = day_fires(asked.scenario, list(routes.values()), choice=choice, workers=asked.workers)
-    return {
-        str(way): day_before(asked.scenario, asked.roads[way], timing=timed.ways[way], choice=choice, fires=days)
-        for way in routes
-    }
 
 
 def _summary(timed: Timed) -> FireSummary:

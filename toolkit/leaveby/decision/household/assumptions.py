@@ -6,8 +6,6 @@ import numpy as np
 
 from leaveby.decision.fires.scenario import burns_about, commonest_zone
 from leaveby.decision.household.timed import Timed
-from leaveby.decision.lines.day_before import DAY_BEFORE_ASSUMPTIONS
-from leaveby.decision.lines.which_way import WHICH_WAY_ASSUMPTIONS
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.arrival.embers import EMBER_ASSUMPTIONS
 from leaveby.fire.arrival.solve import ARRIVAL_ASSUMPTIONS
@@ -89,7 +87,7 @@ def assumptions(timed: Timed) -> tuple[str, ...]:
     ]
     said += [*model_assumptions(scenario.zones, models=choice.models), *ERROR_ASSUMPTIONS, *EMBER_ASSUMPTIONS]
     said += FLAME_ASSUMPTIONS
-    said += [*SHAPE_ASSUMPTIONS, *ARRIVAL_ASSUMPTIONS, *DAY_BEFORE_ASSUMPTIONS, *WHICH_WAY_ASSUMPTIONS]
+    said += [*SHAPE_ASSUMPTIONS, *ARRIVAL_ASSUMPTIONS]
     for found in timed.asked.roads.values():
         said += found.travel.assumptions
     return tuple(dict.fromkeys(said))

@@ -17,9 +17,9 @@ from leaveby.chance import stream
 from leaveby.decision.fires.closing import StretchCells, closing_times, stretch_cells
 from leaveby.decision.fires.members import Draws, plan_draws
 from leaveby.decision.fires.solved import solve_each
-from leaveby.decision.rules.result import Rule, Rules
 from leaveby.decision.rules.rules import Asked
 from leaveby.decision.rules.too_near import learning_times_s, table_on
+from leaveby.decision.ways.result import Rule, Rules
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
 from leaveby.fire.arrival.solve import Ignition

@@ -14,7 +14,6 @@ from itertools import product
 from typing import Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter
 
@@ -23,7 +22,6 @@ from leaveby.decision.fires.members import plan_draws
 from leaveby.decision.fires.scenario import Scenario, bridged
 from leaveby.decision.lines.landmarks import landmark_words, landmarks
 from leaveby.decision.lines.triggers import BEARINGS_DEG, area_of, distances_to_line
-from leaveby.decision.rules.result import HourShare, Rule, Rules, Verdict
 from leaveby.decision.rules.too_near import (
     Ground,
     Needs,
@@ -37,15 +35,19 @@ from leaveby.decision.rules.too_near import (
     worst_step,
 )
 from leaveby.decision.rules.words import RULE_ASSUMPTIONS, rule_sentence, way_out_sentence
-from leaveby.decision.ways.result import TriggerLine, WayOutArea
+from leaveby.decision.ways.result import HourShare, Rule, Rules, TriggerLine, Verdict, WayOutArea
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
 from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.spread.series import district_of
 from leaveby.fire.terrain import Grid, gradients
-from leaveby.fire.weather.ratings import RatedDay
+from leaveby.fire.weather.ratings import RatedDay, rated_days, rating_of
 from leaveby.fire.weather.series import LIMITS, Weather
 from leaveby.household.plan import Way
 from leaveby.parameters import TIE_S, WIND_CHANGE_DEG
+
+LIKE_THE_PLANS: Final = "a day like the plan's"
+"""Name of the one day where the plan says nothing of ratings, and none are known for its region."""
 
 MEMBERS: Final = 2000
 """So many members put their needs together; ready times repeat after as many."""
@@ -63,6 +65,21 @@ class Asked:
     needs: Mapping[Way, Needs]
     routes: Mapping[Way, tuple[CandidateRoute, ...]]
     workers: int
+
+
+def household_rules(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Rules:
+    """Make a household's rules for the ratings that its local forecast uses."""
+    asked = asked_of(scenario, candidates, workers=workers)
+    plan, ground = scenario.inputs.plan, asked.ground
+    weather = weather_at_home(scenario)
+    fuel = scenario.inputs.fuel if scenario.inputs.wide is None else scenario.inputs.wide.fuel
+    district = district_of(fuel, scale=plan.rating_scale, models=ground.choice.models, lat_deg=plan.home.lat_deg)
+    ratings = scenario.inputs.ratings
+    if district.scale == "own" and not ratings:
+        days: tuple[RatedDay, ...] = (RatedDay(LIKE_THE_PLANS, weather, None, leave=False, told=None, said=()),)
+        return rules_for(asked, days, today=LIKE_THE_PLANS)
+    days = rated_days(weather, district=district, ratings=ratings, hours=plan.rules.hours)
+    return rules_for(asked, days, today=rating_of(weather, district=district))
 
 
 def asked_of(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Asked:
@@ -166,6 +183,7 @@ class _Seen:
     - `route`: by cell, the number of the route that leaves most time, whatever the wind.
     - `equal`, shape (routes, rows, cols): which routes leave that time within a minute.
     - `share`, by span of hours: of the starts that are too near.
+    - `lead_s`, shape (rows, cols): of the reference fire, whatever the wind, margin and smoke lead taken off.
     """
 
     go: NDArray[np.bool_]
@@ -173,6 +191,7 @@ class _Seen:
     route: NDArray[np.int64]
     equal: NDArray[np.bool_]
     share: NDArray[np.float64]
+    lead_s: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -242,7 +261,10 @@ def _looked_at(
     share += _off_share(ground, go)
     if lower is not None:
         go, late, share = go | lower.go, late | lower.late, np.maximum(share, lower.share)
-    return _Seen(go, late, route, equal, share)
+    lead_s = np.max(
+        [np.min([leads[_Solve(step, one, None)] for step in steps], axis=0) for one in range(len(routes))], axis=0
+    )
+    return _Seen(go, late, route, equal, share, lead_s.astype(np.float64) - needs.kept_s)
 
 
 def _slack(
@@ -328,6 +350,7 @@ def _rule(asked: Asked, way: Way, day: RatedDay, seen: _Seen, *, allowed: float)
         go_cells=seen.go,
         late_cells=seen.late,
         route_cells=seen.route,
+        lead_s=seen.lead_s,
         landmarks=_landmarks(asked, late),
         beyond=bool(np.isinf([distance_m for _, distance_m in go.distance_m]).any()),
         ways_out=_ways_out(asked, way, seen),

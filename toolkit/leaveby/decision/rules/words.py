@@ -9,7 +9,7 @@ import numpy as np
 from leaveby.decision.ways.result import WAY_WORDS
 
 if TYPE_CHECKING:
-    from leaveby.decision.rules.result import HourShare, Rule
+    from leaveby.decision.ways.result import HourShare, Rule
 
 GOES: Final = {"tow": "the house goes", "car": "go by car", "foot": "go on foot"}
 TIME_TO: Final = {"tow": "to tow the house away", "car": "to drive away", "foot": "to walk away"}
@@ -23,7 +23,7 @@ RULE_ASSUMPTIONS: Final = (
     "the household then needs, as if it held throughout.",
     "Embers that start fires ahead of the front are not followed in the rules: fire can come sooner than they say.",
     "A higher rating's rule is never weaker than a lower one's, nor than what the rating itself tells people to do.",
-    "Which safe point leaves most time is worked out for one fire, whatever its wind; a second fire can turn that round.",
+    "Which safe point leaves most time is worked out for one fire, whatever its wind; another can turn that round.",
 )
 """What rules rest on, for the list of assumptions of a result."""
 

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPolygon
 
 from leaveby.fire.arrival.solve import Arrival
-from leaveby.fire.terrain import Terrain
-from leaveby.household.plan import Plan
+from leaveby.fire.terrain import Grid, Terrain
+from leaveby.fire.weather.ratings import RatedDay
+from leaveby.household.plan import Plan, Way
 from leaveby.household.readiness import Saving
 from leaveby.household.scheduling import Schedule
 from leaveby.household.shelter import LastResort
@@ -228,69 +229,6 @@ class WhatIf:
     earlier_s: Mapping[str, float | None]
 
 
-Verdict = Literal["enough", "night before", "not shut", "not that windy"]
-
-
-@dataclass(frozen=True)
-class DayBeforeCell:
-    """One fire danger at one hour.
-
-    Attributes
-    ----------
-    index : float
-        Forest fire danger index asked for.
-    at : datetime
-        The hour, with its offset from UTC, on the plan's own day.
-    wind_m_s : float
-        The wind that gives the index (the strongest of the weather's places); 0 where calm air passes it already.
-    index_taken : float
-        The index with that wind: higher than asked where calm air passes it.
-    lead_s : float
-        From the fire's start until getting ready must begin; below 0: before the fire starts; inf where the fire does
-        not shut the route within the horizon, and where nothing was computed.
-    verdict : {"enough", "night before", "not shut", "not that windy"}
-    sentence : str
-    """
-
-    index: float
-    at: datetime
-    wind_m_s: float
-    index_taken: float
-    lead_s: float
-    verdict: Verdict
-    sentence: str
-
-
-@dataclass(frozen=True)
-class DayBefore:
-    """Is there enough lead at all, for one way of leaving?
-
-    Attributes
-    ----------
-    way : str
-    confidence : float
-    needs_s : float
-        Least lead that counts as enough.
-    indices : tuple of float
-        Rising.
-    hours : tuple of datetime
-    cells : tuple of tuple of DayBeforeCell
-        A row for each index, a column for each hour.
-    summary : str
-        One sentence: from which fire danger on to leave the night before.
-    assumptions : tuple of str
-    """
-
-    way: str
-    confidence: float
-    needs_s: float
-    indices: tuple[float, ...]
-    hours: tuple[datetime, ...]
-    cells: tuple[tuple[DayBeforeCell, ...], ...]
-    summary: str
-    assumptions: tuple[str, ...]
-
-
 @dataclass(frozen=True)
 class WayOutArea:
     """Ground with one answer.
@@ -303,6 +241,87 @@ class WayOutArea:
     safe_points: tuple[str, ...]
     area: MultiPolygon
     sentence: str
+
+
+Verdict = Literal["evening before", "on word of fire"]
+
+
+@dataclass(frozen=True)
+class HourShare:
+    """How many fires that start between two clock hours leave too little time; `until` may pass 24.
+
+    `share` is of all that may start within the radius, from 0 to 1.
+    """
+
+    from_hour: int
+    until_hour: int
+    share: float
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Rule:
+    """The rule for one way of leaving on days of one rating.
+
+    - `told`: whether the rating itself tells people to leave, whatever was computed.
+    - `share`: of the fires that may start within the radius, those too near, at the hours when they are most.
+    - `go`: with fire inside, or word of it, one goes; whatever the wind, and with the time until one knows.
+    - `late`: with fire inside, it is too late to begin getting ready for this way.
+    - `landmarks`: by roads and places, where `late` lies.
+    - `beyond`: whether the ground ends before the line in some direction.
+    - `go_cells`, `late_cells`, shape (rows, cols): the same two on the grid; `route_cells`: the number, among the
+      household's routes, of the one that leaves most time for fire there.
+    - `lead_s`, shape (rows, cols): how long after a fire starts at a cell the wheels must roll, for a fire that is as
+      fast as the confidence asks; inf beyond what matters, and where fire does not reach the way out.
+    - `ways_out`: the ground by the safe point that leaves most time, whatever the wind.
+    """
+
+    rating: str
+    way: Way
+    verdict: Verdict
+    told: bool
+    share: float
+    hours: tuple[HourShare, ...]
+    go: TriggerLine
+    late: TriggerLine
+    go_cells: NDArray[np.bool_]
+    late_cells: NDArray[np.bool_]
+    route_cells: NDArray[np.int64]
+    lead_s: NDArray[np.float64]
+    landmarks: tuple[str, ...]
+    beyond: bool
+    ways_out: tuple[WayOutArea, ...]
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Rules:
+    """The rules of a household for a fire that nobody knows yet.
+
+    - `days`: the rated days, the mildest first.
+    - `rules`: by rating and way of leaving.
+    - `today`: the rating of the plan's own day; None below the lowest, or where days are described by hand.
+    - `grid`: the ground that was looked at.
+    - `radius_m`, `allowed_share`: starts within that distance of the home; with more too near it is the evening before.
+    """
+
+    days: tuple[RatedDay, ...]
+    rules: Mapping[tuple[str, Way], Rule]
+    today: str | None
+    grid: Grid
+    radius_m: float
+    allowed_share: float
+    assumptions: tuple[str, ...]
+
+    def of(self, rating: str | None) -> tuple[Rule, ...]:
+        """Give the rules that hold on days of one rating."""
+        return tuple(rule for (name, _), rule in self.rules.items() if name == rating)
+
+    @property
+    def drawn(self) -> tuple[Rule, ...]:
+        """Give the rules whose lines maps show: of the highest rating that is waited out by any way, or the lowest."""
+        waited = [rule.rating for rule in self.rules.values() if rule.verdict == "on word of fire"]
+        return self.of(waited[-1] if waited else self.days[0].name)
 
 
 @dataclass(frozen=True)
@@ -318,8 +337,7 @@ class TimetableRow:
 class HouseholdResult:
     """The whole answer to the household question.
 
-    `landmarks` are sentences by way ("fire at or past Hill Road: ..."), `which_way` the ground by the safe point that
-    can be left for latest, `day_before` whether there is enough lead at all, each by way of leaving with wheels.
+    `rules` hold for any fire; the rest is for the plan's own.
     `phases` are those of the household, `way_phases` those of each way of leaving.
     """
 
@@ -327,11 +345,7 @@ class HouseholdResult:
     start: datetime
     ways: Mapping[str, WayTiming]
     fire: FireSummary
-    triggers: tuple[TriggerLine, ...]
-    lead_time_s: Mapping[str, NDArray[np.float64]]
-    landmarks: Mapping[str, tuple[str, ...]]
-    which_way: Mapping[str, tuple[WayOutArea, ...]]
-    day_before: Mapping[str, DayBefore]
+    rules: Rules
     shelter: LastResort
     what_ifs: tuple[WhatIf, ...]
     timetable: tuple[TimetableRow, ...]

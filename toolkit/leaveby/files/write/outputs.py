@@ -43,7 +43,7 @@ from leaveby.show.scene import household_scene
 from leaveby.show.streets.page import streets_page
 from leaveby.show.streets.record import survey_record
 from leaveby.show.streets.scene import COLUMNS, group_rows, streets_scene
-from leaveby.show.wording import WAYS, clean, iso_minute, minutes_down
+from leaveby.show.wording import clean, iso_minute, minutes_down
 
 NODATA: Final = -9999.0
 """Stands where the fire does not come within the horizon."""
@@ -95,7 +95,7 @@ def write_result(
         "timetable.csv": timetable_csv(result),
         "reminders.ics": reminders_ics(result, made_at=made_at),
     }
-    if result.lead_time_s:
+    if result.rules.drawn:
         files["lead_time.tif"] = lambda path: write_lead_time(result, path)
     if pdf:
         files["plan.pdf"] = lambda path: print_page(page, path, browser=browser)
@@ -190,13 +190,17 @@ def write_arrival(result: HouseholdResult, path: Path) -> None:
 
 def write_lead_time(result: HouseholdResult, path: Path) -> None:
     """Write the lead-time map: one band per way of leaving, minutes by which one must be rolling for a fire there."""
-    names = sorted(result.lead_time_s, key=(*WAYS, *result.lead_time_s).index)
-    bands = [(f"lead time for leaving, way: {name}", result.lead_time_s[name]) for name in names]
+    rules = result.rules.drawn
+    bands = [(f"lead time for leaving, way: {rule.way}", rule.lead_s) for rule in rules]
     _write_grid(
         path,
-        result.terrain.grid,
+        result.rules.grid,
         bands,
-        tags={"zero": "the moment when the fire is at the cell", "meaning": "minutes left to clear the route"},
+        tags={
+            "zero": "the moment when the fire is at the cell",
+            "meaning": "minutes until the wheels must roll, whatever the wind",
+            "days": f"rated {rules[0].rating}",
+        },
     )
 
 

@@ -28,7 +28,7 @@ LANDMARKS_SHOWN: Final = 2
 def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
     """Lay out an answer as a page for a person who is not technical."""
     drawn = plan_figures(result) if figures is None else figures
-    landmarks = [line for said in result.landmarks.values() for line in said if line.startswith("Fire at ")]
+    landmarks = [line for rule in result.rules.drawn for line in rule.landmarks if line.startswith("Fire at ")]
     return page_text(
         "show/plan/plan.html.j2",
         made_at=made_at,

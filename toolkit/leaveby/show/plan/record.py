@@ -11,9 +11,9 @@ from datetime import datetime
 from typing import Any, Final
 
 from leaveby.decision.ways.result import (
-    DayBefore,
     HouseholdResult,
     Quantiles,
+    Rules,
     TriggerLine,
     WayOutArea,
     WayRoute,
@@ -26,7 +26,7 @@ from leaveby.show.plan.last_resort import shelter_record
 from leaveby.show.record import SLACK, record_head, share_down, share_up
 from leaveby.units import km_h_from_m_s
 
-RECORD_VERSION: Final = 3
+RECORD_VERSION: Final = 4
 """Rises when a field changes its meaning or goes."""
 
 
@@ -43,7 +43,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "confidence": float(result.plan.confidence),
         "ways": {way.way: _way(result, way) for way in wording.shown_ways(result)},
         "fire": _fire(result),
-        "triggers": [_trigger(result, line) for line in result.triggers],
+        "rules": rules_record(result.rules),
         "shelter": shelter_record(result),
         "assumptions": list(result.assumptions),
         "outside_validity": list(result.outside_validity),
@@ -55,9 +55,6 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
             "at": wording.iso_minute(result, result.phases.shut_from_s),
             "sentence": wording.every_road_shut_words(result),
         },
-        "landmarks": {way: list(said) for way, said in result.landmarks.items()},
-        "which_way": {way: [_way_out(area) for area in areas] for way, areas in result.which_way.items()},
-        "day_before": {way: _day_before(table) for way, table in result.day_before.items()},
         "what_if": [_what_if(result, what_if) for what_if in result.what_ifs],
         "inputs": {str(name): str(value) for name, value in sorted(result.inputs.items())},
         "notices": [notice for notice in (wording.map_notice(result.network),) if notice],
@@ -164,18 +161,49 @@ def _kmh(speed_m_s: float) -> float:
     return math.ceil(km_h_from_m_s(float(speed_m_s)) * 100.0 - SLACK) / 100.0
 
 
-def _trigger(result: HouseholdResult, line: TriggerLine) -> dict[str, Any]:
+def rules_record(rules: Rules) -> dict[str, Any]:
+    """Lay out the rules by rating and way of leaving."""
+    found: dict[str, dict[str, Any]] = {day.name: {} for day in rules.days}
+    for (rating, way), rule in rules.rules.items():
+        found[rating][way] = {
+            "verdict": rule.verdict,
+            "told_by_the_rating": rule.told,
+            "share_too_near": share_up(rule.share),
+            "hours": [
+                {
+                    "from_hour": one.from_hour % 24,
+                    "until_hour": one.until_hour % 24,
+                    "share_too_near": share_up(one.share),
+                    "verdict": one.verdict,
+                }
+                for one in rule.hours
+            ],
+            "go": _line(rule.go),
+            "late": _line(rule.late),
+            "landmarks": list(rule.landmarks),
+            "ways_out": [_way_out(area) for area in rule.ways_out],
+            "sentence": rule.sentence,
+        }
     return {
-        "way": line.way,
-        "weather_of": wording.iso_minute(result, line.weather_at_s),
-        "confidence": float(line.confidence),
-        "ready_min": wording.minutes_up(line.ready_s),
+        "today": rules.today,
+        "radius_km": rules.radius_m / 1000.0,
+        "allowed_share": rules.allowed_share,
+        "ratings": [
+            {"name": day.name, "index": day.index, "told": day.told, "leave": day.leave, "ways": found[day.name]}
+            for day in rules.days
+        ],
+    }
+
+
+def _line(line: TriggerLine) -> dict[str, Any]:
+    return {
+        "needed_min": wording.minutes_up(line.ready_s),
         "area_km2": round(float(line.area.area) / 1e6, 3),
         "distances": [
             {
                 "bearing_deg": round(float(bearing_deg), 2),
                 "distance_m": math.ceil(distance_m / 10.0 - SLACK) * 10 if math.isfinite(distance_m) else None,
-                "why": "" if math.isfinite(distance_m) else "The line lies beyond the ground that was computed.",
+                "why": "" if math.isfinite(distance_m) else "The line lies beyond the ground that was looked at.",
             }
             for bearing_deg, distance_m in line.distance_m
         ],
@@ -187,22 +215,6 @@ def _way_out(area: WayOutArea) -> dict[str, Any]:
         "safe_points": list(area.safe_points),
         "area_km2": round(float(area.area.area) / 1e6, 3),
         "sentence": area.sentence,
-    }
-
-
-def _day_before(table: DayBefore) -> dict[str, Any]:
-    return {
-        "summary": table.summary,
-        "cells": [
-            {
-                "danger_index": float(cell.index),
-                "hour": cell.at.isoformat(timespec="minutes"),
-                "lead_min": wording.minutes_down(cell.lead_s),
-                "verdict": cell.verdict,
-            }
-            for row in table.cells
-            for cell in row
-        ],
     }
 
 
