@@ -131,7 +131,7 @@ def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
     ]
     last: list[_Step] = [
         (drive, car.required_s.p95_s, f"1,200 + 600 x {FACTOR}", 1200.0 + 600.0 * FACTOR, 600.0 * _SAMPLED),
-        ("Fire at the home", result.fire.home_p50_s, home, burnt_s, 0.5),
+        ("Fire at the home", None if result.fire is None else result.fire.home_p50_s, home, burnt_s, 0.5),
     ]
     return (
         *(_seconds(step) for step in steps),
