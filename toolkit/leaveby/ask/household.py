@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, TypeVar
 from leaveby import __version__
 from leaveby.decision.fires.scenario import HouseholdInputs, plan_points, prepare
 from leaveby.decision.ways.roads import road_check
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
@@ -161,13 +161,7 @@ def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:
 
 
 def check_household(plan: Plan | str | Path) -> HouseholdInputs:
-    """Read a plan and everything it names, say every fault, and compute no fire.
-
-    Raises
-    ------
-    InputError
-        With every fault.
-    """
+    """Read a plan and everything it names, say every fault (InputError), and compute no fire."""
     inputs = read_inputs(plan if isinstance(plan, Plan) else load_plan(plan))
     prepare(inputs)
     return inputs
@@ -185,13 +179,7 @@ def demo_folder() -> Path:
 
 
 def notebooks_folder() -> Path:
-    """Find the notebooks: in the installed package, or beside it in a checkout.
-
-    Raises
-    ------
-    InputError
-        When the installation lacks them.
-    """
+    """Find the notebooks, as `demo_folder` finds the demo's files."""
     return _shipped("_notebooks", "notebooks", what="notebooks")
 
 
@@ -200,6 +188,5 @@ def _shipped(inside: str, beside: str, *, what: str) -> Path:
     for folder in (package.parents[1] / beside, package / inside):
         if folder.is_dir():
             return folder
-    raise InputError(
-        [Fault("the installation", f"lacks the {what}", f"a folder {inside} in {package}", "install leaveby anew")]
-    )
+    expected = f"a folder {inside} in {package}"
+    raise refuse("the installation", f"lacks the {what}", expected=expected, mend="install leaveby anew")
