@@ -50,7 +50,7 @@ def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split 
     ...     node=np.array([1, 2]),
     ...     lon_deg=np.array([147.0, 147.001]),
     ...     lat_deg=np.array([-37.0, -37.0]),
-    ...     tags={tag: ("residential" if tag == "highway" else "",) for tag in TAGS},
+    ...     tags={tag: ("residential" if tag == "highway" else "",) for tag in graph.TAGS},
     ... )
     >>> network = network_from_osm_ways(raw)
     >>> network.crs, network.edge_count, round(float(network.length_m[0]), 2)
