@@ -132,21 +132,15 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
     """
     rules = plan.rules
     if rules.terrain_file is None:
-        if rules.fuel_file is None and rules.fuel_type is None:
-            return None
-        raise refuse(
-            "rules.terrain_file",
-            "is missing, so the fuel of the rules has no ground to lie on",
-            expected="a terrain raster wherever [rules] names a fuel",
-            mend="name it (it may be the plan's own terrain.file), or take the fuel out of [rules]",
-        )
+        return None
     ground = read_terrain(
         rules.terrain_file,
         plan_points(replace(plan, ignitions=())),
         cell_m=rules.cell_m,
         key="rules.terrain_file",
         crs=grid.crs,
-        around_m=rules.radius_m,
+        # a cell more than asked, since the grid ends with whole cells in the south and east
+        around_m=rules.radius_m + (rules.cell_m or rules.radius_m / 100.0),
         at_most=MOST_WIDE_CELLS,
     )
     wide = ground.terrain.grid

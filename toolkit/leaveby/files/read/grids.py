@@ -286,10 +286,7 @@ def read_fuel(
     if path is None:
         if one_type is None:
             raise refuse(
-                keys.partition(".")[0],
-                f"says nothing{'' if keys == 'fuel.' else ' of the fuel'}",
-                expected=f"{keys.partition('.')[2]}file or {keys.partition('.')[2]}type",
-                mend="name a fuel file or one fuel type",
+                keys.rstrip("._"), "says nothing", expected="file or type", mend="name a fuel file or one fuel type"
             )
         return uniform_fuel(grid, one_type)
     if column is not None:
