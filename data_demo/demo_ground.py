@@ -105,13 +105,21 @@ def _harmonic(fixed: Grid) -> Grid:
     return z.reshape(N, N)
 
 
-def noise(rng: np.random.Generator, *, longest_m: float, shortest_m: float, steepness: float) -> Grid:
-    """Fractal noise of mean 0 and deviation 1 with wavelengths within a band."""
-    f = np.fft.fftfreq(2 * N, CELL_M)
+def noise(
+    rng: np.random.Generator,
+    *,
+    longest_m: float,
+    shortest_m: float,
+    steepness: float,
+    n: int = N,
+    cell_m: float = CELL_M,
+) -> Grid:
+    """Fractal noise of mean 0 and deviation 1 with wavelengths within a band, on n x n cells."""
+    f = np.fft.fftfreq(2 * n, cell_m)
     k = np.hypot(f[:, None], f[None, :])
     band = (k > 1.0 / longest_m) & (k < 1.0 / shortest_m)
     shape = np.where(band, np.where(band, k, 1.0) ** -steepness, 0.0)
-    field = np.real(np.fft.ifft2(np.fft.fft2(rng.random((2 * N, 2 * N)) - 0.5) * shape))[:N, :N]
+    field = np.real(np.fft.ifft2(np.fft.fft2(rng.random((2 * n, 2 * n)) - 0.5) * shape))[:n, :n]
     return (field - field.mean()) / field.std()
 
 

@@ -19,6 +19,7 @@ from demo_ground import CELL_M, LEGEND, make_fuel, make_terrain
 from demo_lines import Point
 from demo_osm import osm_xml
 from demo_roads import PLACES, SIZE_M, Home, Locality, make_locality
+from demo_wide import BEYOND_M, WIDE_CELL_M, make_wide
 from numpy.typing import NDArray
 from rasterio.transform import from_origin
 from rasterio.warp import transform
@@ -41,14 +42,22 @@ def degrees(points: list[Point]) -> list[Point]:
     return list(zip(lon, lat, strict=True))
 
 
-def write_raster(path: Path, values: NDArray[np.float32] | NDArray[np.uint8], *, nodata: float, predictor: int) -> None:
-    """Write a north-up GeoTIFF of the locality."""
+def write_raster(
+    path: Path,
+    values: NDArray[np.float32] | NDArray[np.int16] | NDArray[np.uint8],
+    *,
+    nodata: float,
+    predictor: int,
+    cell_m: float = CELL_M,
+    beyond_m: float = 0.0,
+) -> None:
+    """Write a north-up GeoTIFF of the locality and the ground beyond its sides."""
     rows, cols = values.shape
     grid = {
         "height": rows,
         "width": cols,
         "crs": CRS,
-        "transform": from_origin(EAST_M, NORTH_M + SIZE_M, CELL_M, CELL_M),
+        "transform": from_origin(EAST_M - beyond_m, NORTH_M + SIZE_M + beyond_m, cell_m, cell_m),
     }
     packing = {"dtype": values.dtype.name, "nodata": nodata, "compress": "deflate", "predictor": predictor}
     with rasterio.open(path, "w", driver="GTiff", count=1, **grid, **packing) as out:
@@ -139,7 +148,12 @@ def main(folder: Path) -> None:
     (folder / "roads.osm").write_text(osm_xml(locality, degrees), encoding="utf-8", newline="\n")
     terrain = make_terrain(locality)
     write_raster(folder / "terrain.tif", terrain, nodata=-9999.0, predictor=3)
-    write_raster(folder / "fuel.tif", make_fuel(locality, terrain), nodata=0, predictor=1)
+    fuel = make_fuel(locality, terrain)
+    write_raster(folder / "fuel.tif", fuel, nodata=0, predictor=1)
+    wide = {"cell_m": WIDE_CELL_M, "beyond_m": BEYOND_M}
+    wide_terrain, wide_fuel = make_wide(terrain, fuel)
+    write_raster(folder / "terrain_wide.tif", wide_terrain, nodata=-9999.0, predictor=2, **wide)
+    write_raster(folder / "fuel_wide.tif", wide_fuel, nodata=0, predictor=1, **wide)
     write_legend(folder / "fuel_legend.csv")
     write_weather(folder / "weather.csv")
 

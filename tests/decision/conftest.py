@@ -31,3 +31,8 @@ def valleys() -> ModuleType:
 @pytest.fixture(scope="session")
 def harder() -> ModuleType:
     return load_beside("harder_plans")
+
+
+@pytest.fixture(scope="session")
+def places() -> ModuleType:
+    return load_beside("places")

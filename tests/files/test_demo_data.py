@@ -75,14 +75,14 @@ def test_the_script_makes_the_same_text_files(remade: Path, name: str) -> None:
     assert (remade / name).read_bytes() == (DEMO / name).read_bytes()
 
 
-@pytest.mark.parametrize("name", ["terrain.tif", "fuel.tif"])
+@pytest.mark.parametrize("name", ["terrain.tif", "fuel.tif", "terrain_wide.tif", "fuel_wide.tif"])
 def test_the_script_makes_the_same_grids(remade: Path, name: str) -> None:
     with rasterio.open(remade / name) as new, rasterio.open(DEMO / name) as old:
         assert (new.profile["crs"], new.transform, new.nodata) == (old.profile["crs"], old.transform, old.nodata)
         # to the last step of rounding, and that in next to no cell: other machines add up in another order
         new_values, old_values = new.read(1).astype(float), old.read(1).astype(float)
     assert np.mean(new_values != old_values) < 0.001
-    if name == "terrain.tif":
+    if name.startswith("terrain"):
         assert np.abs(new_values - old_values).max() < 2.0
 
 
@@ -94,6 +94,59 @@ def test_the_script_makes_the_same_bytes_twice(remade: Path, tmp_path: Path) -> 
 
 def test_the_folder_stays_small() -> None:
     assert sum(path.stat().st_size for path in DEMO.iterdir() if path.is_file()) < 3_000_000
+
+
+def _band(name: str) -> tuple[np.ndarray[Any, Any], Any]:
+    with rasterio.open(DEMO / name) as source:
+        return source.read(1).astype(float), source.profile
+
+
+def test_the_wide_ground_is_the_locality_inside_and_reaches_25_km_beyond_every_place() -> None:
+    """By GDAL's own averaging and counting; the seam is no higher than the steps on either side of it."""
+    plan = tomllib.loads((DEMO / "plan.toml").read_text(encoding="utf-8"))
+    for own_name, wide_name, how in (
+        ("terrain.tif", "terrain_wide.tif", rasterio.enums.Resampling.average),
+        ("fuel.tif", "fuel_wide.tif", rasterio.enums.Resampling.mode),
+    ):
+        own, of_own = _band(own_name)
+        wide, of_wide = _band(wide_name)
+        assert of_own["crs"] == of_wide["crs"]
+        resampled = np.full(wide.shape, -1.0)
+        rasterio.warp.reproject(
+            own,
+            resampled,
+            src_transform=of_own["transform"],
+            src_crs=of_own["crs"],
+            dst_transform=of_wide["transform"],
+            dst_crs=of_wide["crs"],
+            dst_nodata=-1.0,
+            resampling=how,
+        )
+        inside = np.zeros(wide.shape, dtype=bool)
+        inside[252:348, 252:348] = True  # 9.6 km in cells of 100 m, 25.2 km from the edges
+        assert (resampled[inside] >= 0.0).all()
+        assert np.mean(np.abs(resampled - wide)[inside] > 0.51) < 0.001
+        if own_name == "terrain.tif":
+            (rows, cols) = (np.flatnonzero(inside.any(axis=axis)) for axis in (1, 0))
+            top, left = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
+            at_seam = [
+                np.abs(wide[top, cols[0]] - wide[top, cols[0] - 1]),
+                np.abs(wide[top, cols[-1]] - wide[top, cols[-1] + 1]),
+                np.abs(wide[rows[0], left] - wide[rows[0] - 1, left]),
+                np.abs(wide[rows[-1], left] - wide[rows[-1] + 1, left]),
+            ]
+            usual = np.abs(np.diff(wide[top, left], axis=1))
+            assert max(float(step.mean()) for step in at_seam) < 2.0 * usual.mean()
+            assert max(float(step.max()) for step in at_seam) < 1.5 * usual.max()
+        else:
+            assert set(np.unique(wide)) <= set(np.unique(own)), "a type that the legend may not have"
+            assert {1.0, 3.0, 4.0, 5.0, 7.0} <= set(np.unique(wide[~inside]))
+    west, south, east, north = rasterio.transform.array_bounds(*wide.shape, of_wide["transform"])
+    to_ground = pyproj.Transformer.from_crs("EPSG:4326", of_wide["crs"], always_xy=True)
+    for place in (plan["home"], *plan["safe_points"]):
+        x_m, y_m = to_ground.transform(place["lon_deg"], place["lat_deg"])
+        assert min(x_m - west, east - x_m, y_m - south, north - y_m) >= 25_000.0
+    assert sum((DEMO / name).stat().st_size for name in ("terrain_wide.tif", "fuel_wide.tif")) < 400_000
 
 
 def test_osmnx_reads_the_extract(streets: nx.MultiDiGraph[Any]) -> None:

@@ -164,6 +164,13 @@ IN_SIGHT_M: Final = REGISTRY["IN_SIGHT_M"]
 WIND_CHANGE_DEG: Final = REGISTRY["WIND_CHANGE_DEG"]
 REPORTED_AFTER_S: Final = REGISTRY["REPORTED_AFTER_S"]
 
+# --- rules for any fire -----------------------------------------------------------------------------------------------
+
+LEARNS_SHORTEST_S: Final = REGISTRY["LEARNS_SHORTEST_S"]
+LEARNS_LIKELY_S: Final = REGISTRY["LEARNS_LIKELY_S"]
+LEARNS_LONGEST_S: Final = REGISTRY["LEARNS_LONGEST_S"]
+RULES_RADIUS_M: Final = REGISTRY["RULES_RADIUS_M"]
+
 # --- lines on the map -------------------------------------------------------------------------------------------------
 
 TIE_S: Final = REGISTRY["TIE_S"]

@@ -6,7 +6,7 @@ import difflib
 import tomllib
 from functools import cache
 from importlib.resources import files
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from leaveby.errors import Fault, fault_of
 
@@ -43,6 +43,20 @@ def country_of(region: str) -> str:
     'AU'
     """
     return region.upper().partition("-")[0]
+
+
+def rating_scale(region: str) -> Literal["australia", "europe", "own"]:
+    """Name the scale of official fire danger ratings that holds in a region: "australia", "europe", or else "own".
+
+    Examples
+    --------
+    >>> [rating_scale(region) for region in ("AU-NSW", "PT", "US-CA")]
+    ['australia', 'europe', 'own']
+    """
+    country, scales = country_of(region), _KNOWN["rating_scales"]["values"]
+    if country in scales["australia"]:
+        return "australia"
+    return "europe" if country in scales["europe"] else "own"
 
 
 def region_faults(region: str, *, place: str) -> list[Fault]:

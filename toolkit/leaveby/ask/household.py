@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from leaveby import __version__
-from leaveby.decision.fires.scenario import HouseholdInputs, plan_points, prepare
+from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
@@ -18,6 +18,7 @@ from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
 from leaveby.fire.spread.series import MODELS
+from leaveby.fire.terrain import Grid
 from leaveby.household.plan import Plan, Way
 
 if TYPE_CHECKING:
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from leaveby.decision.ways.result import HouseholdResult
 
 Read = TypeVar("Read")
+
+MOST_WIDE_CELLS = 250_000
+"""Cells of the wide ground: 100 m within 25 km of a home."""
 
 
 def load_plan(path: str | Path) -> Plan:
@@ -80,7 +84,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     )
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
-    if fuel is None or weather is None or network is None:
+    wide = gathered(lambda: read_wide(plan, grid))
+    if fuel is None or weather is None or network is None or faults:
         raise InputError(faults)
     read = file_record(
         plan=plan.where,
@@ -89,6 +94,9 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         fuel=plan.fuel.file,
         fuel_legend=plan.fuel.legend,
         weather=plan.weather.file,
+        rules_terrain=plan.rules.terrain_file,
+        rules_fuel=plan.rules.fuel_file,
+        rules_fuel_legend=plan.rules.fuel_legend,
     )
     record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}
     return HouseholdInputs(
@@ -97,10 +105,71 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         fuel=fuel,
         weather=weather,
         network=network,
-        assumptions=ground.assumptions,
+        assumptions=(
+            *ground.assumptions,
+            f"Fire is computed on {_cells(grid)}; fire that comes from outside that area is not seen.",
+        ),
         record=record,
         places=tuple((place.name, place.lon_deg, place.lat_deg) for place in read_places(plan.roads.file)),
+        wide=wide,
     )
+
+
+def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
+    """Read the coarse ground about the home and the safe points, for fire that nobody knows yet.
+
+    It reaches as far around them as the rules ask, or as its terrain file goes; None where the plan names no files.
+
+    Parameters
+    ----------
+    grid : Grid
+        Of the plan's own ground, which the wide one must hold, for the ways out lie on it.
+
+    Raises
+    ------
+    InputError
+        With the faults of its files, and where it holds less than the plan's own ground.
+    """
+    rules = plan.rules
+    if rules.terrain_file is None:
+        return None
+    ground = read_terrain(
+        rules.terrain_file,
+        plan_points(replace(plan, ignitions=())),
+        cell_m=rules.cell_m,
+        key="rules.terrain_file",
+        crs=grid.crs,
+        # a cell more than asked, since the grid ends with whole cells in the south and east
+        around_m=rules.radius_m + (rules.cell_m or rules.radius_m / 100.0),
+        at_most=MOST_WIDE_CELLS,
+    )
+    wide = ground.terrain.grid
+    # Both grids end with whole cells, so that of the same file the wide one may stop a cell sooner.
+    sides = zip(("west", "south", "east", "north"), wide.bounds_m, grid.bounds_m, (1, 1, -1, -1), strict=True)
+    short = [
+        f"{abs(own - end):.0f} m in the {side}" for side, end, own, way in sides if way * (end - own) > wide.cell_m
+    ]
+    if short:
+        raise refuse(
+            "rules.terrain_file",
+            f"{rules.terrain_file} ends before the plan's own ground, by {', '.join(short)}",
+            expected="ground that holds all of the plan's own, on which the ways out lie",
+            mend="give a terrain raster that reaches further, or name the plan's own terrain.file here too",
+        )
+    fuel = read_fuel(
+        wide,
+        rules.fuel_file,
+        legend=rules.fuel_legend,
+        column=rules.fuel_column,
+        one_type=rules.fuel_type,
+        keys="rules.fuel_",
+    )
+    said = f"The rules for a fire nobody knows yet are computed on {_cells(wide)}."
+    return WideGround(ground.terrain, fuel, (*ground.assumptions, said))
+
+
+def _cells(grid: Grid) -> str:
+    return f"{grid.cols} x {grid.rows} cells of {grid.cell_m:.0f} m"
 
 
 def file_record(**files: str | Path | None) -> dict[str, str]:

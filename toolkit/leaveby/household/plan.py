@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from math import inf
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field
 
@@ -31,6 +31,7 @@ from leaveby.household.plan_tables import (
     TASK_WAYS,
     WAYS,
     Animal,
+    DangerInput,
     FireInput,
     FuelInput,
     Home,
@@ -38,8 +39,11 @@ from leaveby.household.plan_tables import (
     IgnitionInput,
     Person,
     PersonTable,
+    RatingInput,
     RoadsInput,
+    RulesInput,
     SafePoint,
+    Scale,
     Task,
     TaskWay,
     TerrainInput,
@@ -50,12 +54,15 @@ from leaveby.household.plan_tables import (
     ring_opened,
     skill_word,
 )
+from leaveby.regions import rating_scale
 from leaveby.units import s_from_min
 
 __all__ = [
+    "LIKE_THE_PLANS",
     "TASK_WAYS",
     "WAYS",
     "Animal",
+    "DangerInput",
     "Durations",
     "FireInput",
     "FuelInput",
@@ -66,8 +73,11 @@ __all__ = [
     "Person",
     "Plan",
     "PlanFile",
+    "RatingInput",
     "RoadsInput",
+    "RulesInput",
     "SafePoint",
+    "Scale",
     "Task",
     "TaskWay",
     "TerrainInput",
@@ -87,6 +97,9 @@ __all__ = [
 ]
 
 Durations = Literal["beta_pert", "triangular"]
+
+LIKE_THE_PLANS: Final = "a day like the plan's"
+"""The only rating of a plan that names none, where no scale is known."""
 
 
 @dataclass(frozen=True)
@@ -156,14 +169,19 @@ class Sections:
     weather: Annotated[WeatherInput, section("a section [weather] with file")]
     ignitions: Annotated[
         tuple[Annotated[IgnitionInput, AfterValidator(ring_opened)], ...],
-        Listed(least=1),
-        section("at least one ignition, each under [[ignitions]]"),
-    ]
+        Listed(),
+        section("the fires of the worked day, each under [[ignitions]]"),
+    ] = ()
     fire: Annotated[FireInput, section("a section [fire]")] = field(default_factory=FireInput)
     house: Annotated[House, section("a section [house]")] = field(default_factory=House)
     animals: Annotated[tuple[Animal, ...], Listed(), section("animals, each under [[animals]]")] = ()
     vehicles: Annotated[tuple[Vehicle, ...], Listed(), section("vehicles, each under [[vehicles]]")] = ()
     towing: Annotated[Towing | None, section("a section [towing] with speed_limit_km_h")] = None
+    danger: Annotated[DangerInput, section("a section [danger]")] = field(default_factory=DangerInput)
+    ratings: Annotated[
+        tuple[RatingInput, ...], Listed(), section("fire danger ratings in rising order, each under [[ratings]]")
+    ] = ()
+    rules: Annotated[RulesInput, section("a section [rules]")] = field(default_factory=RulesInput)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,8 +216,21 @@ class Plan(Sections, Asked):
 
     @property
     def starts_at(self) -> datetime:
-        """When the scenario starts: the earliest ignition. Times in seconds count from here."""
-        return min(ignition.at for ignition in self.ignitions)
+        """When the scenario starts: the earliest ignition. Times in seconds count from here.
+
+        Without ignitions, the earliest moment there is: no weather begins so early, so none is taken for it by mistake.
+        """
+        return min((ignition.at for ignition in self.ignitions), default=datetime.min.replace(tzinfo=UTC))
+
+    @property
+    def has_worked_day(self) -> bool:
+        """Whether the plan has fires of its own, so that a day with its clock can be worked out."""
+        return bool(self.ignitions)
+
+    @property
+    def rating_scale(self) -> Scale:
+        """The scale of ratings: the one that the plan names, or that of the region of its roads."""
+        return self.danger.scale or rating_scale(self.roads.region)
 
 
 def arrival_faults(people: Sequence[Person]) -> list[Fault]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from graphlib import CycleError, TopologicalSorter
 from pathlib import PurePath
@@ -26,10 +27,13 @@ from leaveby.household.plan_document import (
     text_in,
     texts_in,
 )
-from leaveby.regions import REGION_PATTERN, region_faults
+from leaveby.regions import REGION_PATTERN, rating_scale, region_faults
 
 _BY = {"tow": "with the trailer", "car": "by car", "foot": "on foot"}
 _RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc", ".nc")
+_BY_HAND = ("wind_km_h", "temperature_c", "humidity_percent")
+_WINDS = 16
+_WIND_SUM_WITHIN = 0.5
 _VECTORS = (".gpkg", ".geojson", ".json", ".shp", ".fgb", ".gml", ".kml")
 
 
@@ -49,10 +53,12 @@ def cross_faults(
         *_ways_without_tasks(at),
         *_safe_points(at),
         *_members(at),
-        *_fuel(at),
+        *_fuel(at, "fuel"),
         *_fire(at, fire_models),
         *plan_places.ignition_faults(at),
         *_region(at),
+        *_ratings(at),
+        *_rules(at),
     )
 
 
@@ -103,6 +109,9 @@ def _three_points(at: Document) -> Iterator[Fault]:
         arrival = table.get("arrives_after_min")
         if isinstance(arrival, Mapping):
             yield from _rising(at, ("people", number, "arrives_after_min"), arrival)
+    learns = at.section("rules").get("learns_after_min")
+    if isinstance(learns, Mapping):
+        yield from _rising(at, ("rules", "learns_after_min"), learns)
 
 
 def _rising(at: Document, loc: tuple[str | int, ...], table: Mapping[str, object]) -> Iterator[Fault]:
@@ -228,24 +237,26 @@ def _members(at: Document) -> Iterator[Fault]:
         yield at.fault(("plan", "members"), "too_few_members", members=members, confidence=confidence, least=least)
 
 
-def _fuel(at: Document) -> Iterator[Fault]:
-    found = at.content.get("fuel")
+def _fuel(at: Document, section: str, of: str = "") -> Iterator[Fault]:
+    """Find what is wrong between the keys that name the fuel; in `[rules]` each begins with `fuel_`."""
+    found = at.content.get(section)
     if not isinstance(found, Mapping):
         return
-    if ("file" in found) == ("type" in found):
-        yield at.fault(("fuel",), "fuel_twice" if "file" in found else "no_fuel")
-    if "type" in found and "file" not in found:
-        for key in ("legend", "column"):
+    file, kind, legend, column = (f"{of}{key}" for key in ("file", "type", "legend", "column"))
+    if (file in found) == (kind in found):
+        yield at.fault((section,), "fuel_twice" if file in found else "no_fuel", of=of)
+    if kind in found and file not in found:
+        for key in (legend, column):
             if key in found:
-                yield at.fault(("fuel", key), "beside_one_type", key=key)
-    name = text_in(found.get("file")) or ""
+                yield at.fault((section, key), "beside_one_type", key=key, of=of)
+    name = text_in(found.get(file)) or ""
     suffix = PurePath(name).suffix.lower()
-    if suffix in _RASTERS and "legend" not in found:
-        yield at.fault(("fuel", "legend"), "no_legend", name=name)
-    if suffix in _RASTERS and "column" in found:
-        yield at.fault(("fuel", "column"), "column_of_a_raster", name=name)
-    if suffix in _VECTORS and "column" not in found:
-        yield at.fault(("fuel", "column"), "no_column", name=name)
+    if suffix in _RASTERS and legend not in found:
+        yield at.fault((section, legend), "no_legend", name=name, of=of)
+    if suffix in _RASTERS and column in found:
+        yield at.fault((section, column), "column_of_a_raster", name=name, of=of)
+    if suffix in _VECTORS and column not in found:
+        yield at.fault((section, column), "no_column", name=name, of=of)
 
 
 def _fire(at: Document, fire_models: Collection[str] | None) -> Iterator[Fault]:
@@ -262,3 +273,48 @@ def _region(at: Document) -> Iterator[Fault]:
     region = text_in(at.section("roads").get("region"))
     if region is not None and re.fullmatch(REGION_PATTERN, region):
         yield from region_faults(region, place=place_of(at.content, ("roads", "region"), where=at.where))
+
+
+def _ratings(at: Document) -> Iterator[Fault]:
+    """Find ratings without a day, with half of one or with two, where the scale gives them none."""
+    region = text_in(at.section("roads").get("region")) or "AU"
+    own = (text_in(at.section("danger").get("scale")) or rating_scale(region)) == "own"
+    for number, table in at.tables("ratings"):
+        by_hand = [key for key in _BY_HAND if key in table]
+        missing = [key for key in _BY_HAND if key not in table]
+        if by_hand and missing:
+            yield at.fault(
+                ("ratings", number, by_hand[0]), "half_by_hand", given=listed(by_hand), missing=listed(missing)
+            )
+        if by_hand and "weather_file" in table:
+            yield at.fault(("ratings", number, "weather_file"), "day_twice", given=listed(by_hand))
+        if own and not by_hand and "weather_file" not in table:
+            yield at.fault(("ratings", number), "no_day")
+        if own and "stands_for" in table:
+            yield at.fault(("ratings", number, "stands_for"), "stands_for_nothing")
+
+
+def _rules(at: Document) -> Iterator[Fault]:
+    rules = at.section("rules")
+    winds = rules.get("wind_percent")
+    if isinstance(winds, list):
+        shares = [share for one in winds if (share := number_in(one)) is not None]
+        if len(winds) != _WINDS:
+            yield at.fault(("rules", "wind_percent"), "not_16_winds", count=len(winds))
+        elif len(shares) == _WINDS and abs(sum(shares) - 100.0) > _WIND_SUM_WITHIN:
+            yield at.fault(("rules", "wind_percent"), "winds_do_not_sum", total=sum(shares))
+    hours = rules.get("hours")
+    twice = (
+        [f"{hour}" for hour, count in Counter(map(str, hours)).items() if count > 1] if isinstance(hours, list) else []
+    )
+    if twice:
+        yield at.fault(("rules", "hours"), "hour_twice", hours=", ".join(twice))
+    fuel = [key for key in rules if key.startswith("fuel_")]
+    if fuel:
+        yield from _fuel(at, "rules", "fuel_")
+    if fuel and "terrain_file" not in rules:
+        yield at.fault(("rules", "terrain_file"), "ground_without_terrain", given=listed(fuel))
+    if "terrain_file" in rules and not fuel:
+        yield at.fault(("rules", "fuel_file"), "ground_without_fuel")
+    if "cell_m" in rules and "terrain_file" not in rules:
+        yield at.fault(("rules", "cell_m"), "cell_of_no_ground")

@@ -16,7 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from leaveby.errors import Fault, InputError
-from leaveby.household.plan import TASK_WAYS, WAYS, Plan, PlanFile, uncertain_people, why_no_way
+from leaveby.household.plan import LIKE_THE_PLANS, TASK_WAYS, WAYS, Plan, PlanFile, uncertain_people, why_no_way
 from leaveby.household.plan_checks import cross_faults
 from leaveby.household.plan_document import meant, place_of
 from leaveby.household.plan_keys import at_place, keys_of
@@ -25,6 +25,7 @@ from leaveby.regions import WITH_RULES, country_of
 from leaveby.units import min_from_s
 
 _ADAPTER: Final = TypeAdapter(PlanFile)
+_UNCERTAIN: Final = ("arrives_after_min", "learns_after_min")
 
 
 def plan_from_document(
@@ -72,7 +73,7 @@ def plan_from_document(
         **{name: value for name, value in vars(shape).items() if name != "plan"},
         where=where,
     )
-    said = (_assumed_values, _assumed_of_people, _assumed_of_tasks, _assumed_of_ways)
+    said = (_assumed_values, _assumed_of_people, _assumed_of_tasks, _assumed_of_ways, _assumed_of_rules)
     return replace(plan, assumptions=tuple(one for part in said for one in part(plan, plain)))
 
 
@@ -135,7 +136,7 @@ def _is_date_or_time_alone(value: object) -> bool:
 def _missing_mend(loc: tuple[str | int, ...]) -> str:
     if len(loc) == 1:
         return "add it; the example plan shows one"
-    if loc[-2] == "arrives_after_min":
+    if loc[-2] in _UNCERTAIN:
         return f'write "{loc[-1]} =" and the minutes between the braces'
     return f'add a line that begins with "{loc[-1]} ="'
 
@@ -170,7 +171,7 @@ def _wrong_text_or_list(wrong: str, value: str | list[Any], loc: tuple[str | int
         return f"{wrong}, a text", "write it without quotes, the number or true/false alone"
     if isinstance(value, str) and get_origin(form) in (list, tuple):
         return f"{wrong}, not a list", f"put it in brackets: [{_shown(value)}]"
-    if isinstance(value, list) and loc[-1] == "arrives_after_min":
+    if isinstance(value, list) and loc[-1] in _UNCERTAIN:
         return f"{wrong}, a list", "write one number of minutes, or name the three points as shown"
     return wrong, ""
 
@@ -288,3 +289,26 @@ def _assumed_of_ways(plan: Plan, _: Mapping[str, Any]) -> Iterator[str]:
             absent = ", ".join(f"'{name}'" for name in task.after if task_way not in ways_of[name])
             if absent:
                 yield f"For {task_way}, '{task.name}' does not wait for {absent}, which are not done then."
+
+
+def _assumed_of_rules(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
+    rules, stated = plan.rules, document.get("rules", {})
+    if plan.rating_scale == "own" and not plan.ratings:
+        yield (
+            f'No scale of fire danger ratings is known here for {plan.roads.region}, and the plan names none: "'
+            f'{LIKE_THE_PLANS}" is the only one that the rules are made for.'
+        )
+    if "learns_after_min" not in stated:
+        soonest_min, likely_min, latest_min = (min_from_s(one_s) for one_s in rules.learns_s)
+        yield (
+            f"The plan does not say after how long word of a fire reaches the household; {soonest_min:g} to "
+            f"{latest_min:g} minutes, likely {likely_min:g}, are taken."
+        )
+    if "radius_km" not in stated:
+        yield f"Fires that start more than {rules.radius_m / 1000.0:g} km from the home take no part in the rules."
+    if "hours" not in stated:
+        yield f"Word of a fire is taken to come at {', '.join(f'{hour}:00' for hour in rules.hours)}."
+    if "wind_percent" not in stated:
+        yield "The plan does not say where the wind of bad days comes from; all directions count alike."
+    if "starts_file" not in stated:
+        yield "The plan does not say where fires start; they start everywhere alike in what can burn."

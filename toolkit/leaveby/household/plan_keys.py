@@ -21,8 +21,8 @@ from pydantic_core import CoreSchema, core_schema
 
 from leaveby.units import m_s_from_km_h, s_from_min
 
-_UNITS: Final = {"min": "minutes", "h": "hours", "m": "metres"}
-_SI_PER_UNIT: Final = {"min": 60.0, "h": 3600.0, "km/h": 1.0 / 3.6}
+_UNITS: Final = {"min": "minutes", "h": "hours", "m": "metres", "km": "kilometres", "%": "percent"}
+_SI_PER_UNIT: Final = {"min": 60.0, "h": 3600.0, "km/h": 1.0 / 3.6, "km": 1000.0, "%": 0.01}
 
 
 class Table:

@@ -6,7 +6,7 @@ How a key is declared is said in `leaveby.household.plan_keys`; `leaveby.househo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Discriminator, Field, Tag
@@ -23,6 +23,7 @@ from leaveby.household.plan_keys import (
     Moment,
     Name,
     Point,
+    Read,
     Skill,
     Table,
     each_once,
@@ -30,11 +31,13 @@ from leaveby.household.plan_keys import (
     number,
     text,
 )
+from leaveby.parameters import LEARNS_LIKELY_S, LEARNS_LONGEST_S, LEARNS_SHORTEST_S, RULES_RADIUS_M
 from leaveby.regions import REGION_PATTERN
-from leaveby.units import m_s_from_km_h
+from leaveby.units import METRES_PER_KM, m_s_from_km_h
 
 Way = Literal["tow", "car", "foot"]
 TaskWay = Literal["tow", "car", "foot", "shelter"]
+Scale = Literal["australia", "europe", "own"]
 
 WAYS: Final[tuple[Way, ...]] = ("tow", "car", "foot")
 """Ways of leaving, the slowest to make ready first."""
@@ -44,10 +47,10 @@ TASK_WAYS: Final[tuple[TaskWay, ...]] = ("tow", "car", "foot", "shelter")
 
 NUMBER: Final = "(a number)"
 THREE_POINTS: Final = "(three points)"
-"""Marks of the two forms of an arrival; they stand in the place of a fault of shape and are no keys of the file."""
+"""Marks of the two forms of an uncertain time; they stand in the place of a fault of shape and are no keys."""
 
 
-def _arrival_form(value: object) -> str:
+def _time_form(value: object) -> str:
     return THREE_POINTS if isinstance(value, dict) else NUMBER
 
 
@@ -116,12 +119,12 @@ class Person:
 
 
 @dataclass(frozen=True)
-class ArrivalTable(Table):
-    """Three points of an arrival that is not certain, in the keys of a task's durations."""
+class ThreePoints(Table):
+    """Three points of a time that is not certain, in the keys of a task's durations."""
 
-    shortest_s: Annotated[Minutes, key("soonest", "shortest_min")]
-    likely_s: Annotated[Minutes, key("likely", "likely_min")]
-    longest_s: Annotated[Minutes, key("latest", "longest_min")]
+    shortest_s: Annotated[Minutes, key("when all goes well", "shortest_min")]
+    likely_s: Annotated[Minutes, key("most likely", "likely_min")]
+    longest_s: Annotated[Minutes, key("on a bad day", "longest_min")]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,8 +141,8 @@ class PersonTable(Table):
         ),
     ]
     arrival: Annotated[
-        Annotated[Minutes, Tag(NUMBER)] | Annotated[ArrivalTable, Tag(THREE_POINTS)],
-        Discriminator(_arrival_form),
+        Annotated[Minutes, Tag(NUMBER)] | Annotated[ThreePoints, Tag(THREE_POINTS)],
+        Discriminator(_time_form),
         key(
             "from the start of getting ready until home; three points are sampled",
             "arrives_after_min",
@@ -149,7 +152,7 @@ class PersonTable(Table):
 
     def person(self) -> Person:
         """Give the person."""
-        if not isinstance(self.arrival, ArrivalTable):
+        if not isinstance(self.arrival, ThreePoints):
             return Person(self.name, self.can, self.arrival)
         return Person(self.name, self.can, self.arrival.likely_s, self.arrival.shortest_s, self.arrival.longest_s)
 
@@ -392,3 +395,120 @@ def ring_opened(ignition: IgnitionInput) -> IgnitionInput:
     """Take off a last point that repeats the first of a perimeter."""
     points = ignition.lon_lat_deg
     return replace(ignition, lon_lat_deg=points[:-1]) if ignition.ring and points[0] == points[-1] else ignition
+
+
+# --- rules for a fire that nobody knows yet ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class DangerInput(Table):
+    """Which official fire danger ratings the local forecast gives."""
+
+    scale: Annotated[
+        Scale | None,
+        key(
+            "not stated: that of the region of the roads, `own` where none is known here",
+            told='"australia", "europe" or "own"',
+        ),
+    ] = None
+
+
+@dataclass(frozen=True)
+class RatingInput(Table):
+    """A fire danger rating, in rising order: one of the scale's, or one with a day of its own (table or by hand)."""
+
+    name: Annotated[Name, key("as the local forecast says it")]
+    stands_for: Annotated[
+        str | None,
+        text("the name that the scale has for it, in quotes"),
+        key("where the local forecast has another name than the scale"),
+    ] = None
+    weather_file: Annotated[File | None, key("a day rated so, as a weather table, relative to the plan")] = None
+    wind_m_s: Annotated[
+        Annotated[float, number("km/h", "km/h, 0 to 120", least=0, most=120), AfterValidator(m_s_from_km_h)] | None,
+        key("mean wind of a day rated so", "wind_km_h"),
+    ] = None
+    air_temperature_c: Annotated[
+        float | None,
+        number("degrees C", "degrees C, -20 to 55", least=-20, most=55),
+        key("temperature of a day rated so", "temperature_c"),
+    ] = None
+    relative_humidity_percent: Annotated[
+        float | None,
+        number("%", least=1, most=100),
+        key("relative humidity of a day rated so", "humidity_percent"),
+    ] = None
+    leave: Annotated[Flag, key("the rating itself tells people to leave; so it is where the scale says so")] = False
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether wind, temperature and humidity of its day stand in the plan."""
+        return self.wind_m_s is not None
+
+
+def _three_points(told: float | ThreePoints) -> tuple[float, float, float]:
+    return (told.shortest_s, told.likely_s, told.longest_s) if isinstance(told, ThreePoints) else (told, told, told)
+
+
+def _shares(percent: list[float]) -> tuple[float, ...]:
+    return tuple(one / sum(percent) for one in percent) if sum(percent) > 0.0 else ()
+
+
+@dataclass(frozen=True)
+class RulesInput(Table):
+    """What the rules for a fire that nobody knows yet are made for."""
+
+    learns_s: Annotated[
+        tuple[float, float, float],
+        Read(
+            Annotated[
+                Annotated[Minutes, Tag(NUMBER)] | Annotated[ThreePoints, Tag(THREE_POINTS)], Discriminator(_time_form)
+            ],
+            _three_points,
+        ),
+        key(
+            "from the start of a fire until word of it reaches the household; three points are sampled",
+            "learns_after_min",
+            told="minutes, 0 to 1440, or three points: { shortest_min = 10, likely_min = 30, longest_min = 60 }",
+        ),
+    ] = (LEARNS_SHORTEST_S.value, LEARNS_LIKELY_S.value, LEARNS_LONGEST_S.value)
+    allowed_share: Annotated[
+        Annotated[float, number("%", least=0, most=50), AfterValidator(lambda percent: percent / 100.0)] | None,
+        key(
+            "of the fires that may start, as many may be too near to wait for; not stated: 100 less the confidence",
+            "allowed_percent",
+        ),
+    ] = None
+    radius_m: Annotated[
+        Annotated[float, number("km", least=1, most=100), AfterValidator(lambda far_km: far_km * METRES_PER_KM)],
+        key("starts of fire are looked at up to this far from the home", "radius_km"),
+    ] = RULES_RADIUS_M.value
+    hours: Annotated[
+        tuple[Annotated[int, number("h", "a whole hour of the clock, 0 to 23", least=0, most=23)], ...],
+        Listed(least=1, then=lambda hours: tuple(sorted(hours))),
+        key("hours of the clock at which word of a fire may come", told="a list of whole hours, 0 to 23"),
+    ] = (10, 13, 16, 19)
+    wind_shares: Annotated[
+        tuple[Annotated[float, number("%", least=0, most=100)], ...],
+        Listed(then=_shares),
+        key(
+            "how often the wind of such days blows from each of 16 directions; not stated: from all alike",
+            "wind_percent",
+            told="a list of 16 shares in percent that sum to 100, clockwise from north",
+        ),
+    ] = field(default_factory=lambda: (1.0 / 16.0,) * 16)
+    starts_file: Annotated[
+        File | None, key("raster of how likely fires start, relative to the plan; not stated: everywhere alike")
+    ] = None
+    terrain_file: Annotated[
+        File | None, key("raster of elevations of the ground as far as `radius_km`; not stated: the plan's own ground")
+    ] = None
+    fuel_file: Annotated[File | None, key("raster or polygons for that ground; this or `fuel_type`")] = None
+    fuel_legend: Annotated[File | None, key("table with the columns value,fuel_type")] = None
+    fuel_column: Annotated[
+        str | None, text("a column name in quotes"), key("of the polygons: what holds the fuel or land cover")
+    ] = None
+    fuel_type: Annotated[str | None, text("a fuel type in quotes"), key("one fuel type for that ground")] = None
+    cell_m: Annotated[
+        float | None, number("m", least=1, most=1000), key("cell of that ground; not stated: from the raster")
+    ] = None

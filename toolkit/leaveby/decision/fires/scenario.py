@@ -31,6 +31,19 @@ CENTRAL_Z: Final = 0.0
 
 
 @dataclass(frozen=True)
+class WideGround:
+    """The coarse ground for fire that nobody knows yet, in the reference system of the plan's own ground.
+
+    - `fuel`: on the terrain's grid.
+    - `assumptions`: what was taken for granted while reading.
+    """
+
+    terrain: Terrain
+    fuel: FuelMap
+    assumptions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class HouseholdInputs:
     """Everything a plan names, read: what the doors hand to the decision room.
 
@@ -39,6 +52,7 @@ class HouseholdInputs:
     - `assumptions`: what was taken for granted while reading.
     - `places`: name, longitude and latitude of the places of the road extract, for landmarks.
     - `record`: name and digest of each file, version and seed: enough to tell which inputs made a result.
+    - `wide`: None when the plan names none.
     """
 
     plan: Plan
@@ -49,6 +63,7 @@ class HouseholdInputs:
     assumptions: tuple[str, ...]
     record: Mapping[str, str]
     places: tuple[tuple[str, float, float], ...] = ()
+    wide: WideGround | None = None
 
 
 @dataclass(frozen=True)

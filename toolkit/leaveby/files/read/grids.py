@@ -17,10 +17,12 @@ import numpy as np
 import pyproj
 import rasterio
 import rasterio.errors
+import rasterio.transform
 import rasterio.warp
 from numpy.typing import NDArray
 from rasterio.crs import CRS
 from rasterio.enums import Resampling
+from rasterio.windows import Window
 
 from leaveby.errors import Faults, refuse, refused
 from leaveby.fire.fuel.types import plain_name
@@ -38,6 +40,10 @@ MOST_CELLS = 40_000
 
 SMALLEST_CELL_M = 20.0
 AREA_BUFFER_M = 3_000.0
+MOST_PIXELS = 16_000_000
+"""Pixels that are read one by one: of a larger part of a raster, a quarter of a grid's cell is the finest step."""
+
+SPARE_PIXELS = 4
 LARGEST_VOID_SHARE = 0.2
 
 
@@ -50,9 +56,16 @@ class Ground:
 
 
 def read_terrain(
-    path: Path, points: Mapping[str, tuple[float, float]], *, cell_m: float | None = None, key: str = "terrain.file"
+    path: Path,
+    points: Mapping[str, tuple[float, float]],
+    *,
+    cell_m: float | None = None,
+    key: str = "terrain.file",
+    crs: str | None = None,
+    around_m: float = AREA_BUFFER_M,
+    at_most: int | None = None,
 ) -> Ground:
-    """Read a terrain raster onto the analysis grid: all named points and 3 km around them, as far as the raster goes.
+    """Read a terrain raster onto a grid: all named points and some ground around them, as far as the raster goes.
 
     Parameters
     ----------
@@ -61,30 +74,39 @@ def read_terrain(
     points : mapping of name to (lon_deg, lat_deg)
         Places that must lie on the terrain: the home, the safe points, the ignitions.
     cell_m : float, optional
-        Cell of the analysis grid; when left out the raster's own, coarsened so that the grid keeps to `MOST_CELLS`.
+        Cell of the grid; when left out the raster's own, coarsened so that the grid keeps to `MOST_CELLS`, or to
+        `at_most`.
     key : str
         Where the file is named, for messages.
+    crs : str, optional
+        Reference system of the grid, projected with metre axes; the raster's own, or its UTM zone, when left out.
+    around_m : float
+        Ground that is read around the points.
+    at_most : int, optional
+        Cells above which a `cell_m` is refused; when left out, none is.
 
     Raises
     ------
     InputError
         With every point that lies off the terrain or on a void too large to fill, a raster without a reference
-        system or that can't be read, or a cell larger than the area.
+        system or that can't be read, or a cell too large or too small for the area.
     """
     with _opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as source:
-        crs = _metric_crs(source)
+        crs = crs or _metric_crs(source)
         x_m, y_m = _project(points, crs=crs)
         _refuse_points_off(source, points, path=path, key=key)
         own_m = _own_cell_m(source, crs=crs)
-        west, south, east, north = _area(source, x_m, y_m=y_m, crs=crs)
+        west, south, east, north = _area(source, x_m, y_m=y_m, crs=crs, around_m=around_m)
         notes: list[str] = []
         if cell_m is None:
-            cell_m = max(own_m, SMALLEST_CELL_M, float(np.sqrt((east - west) * (north - south) / MOST_CELLS)))
+            cell_m = max(
+                own_m, SMALLEST_CELL_M, float(np.sqrt((east - west) * (north - south) / (at_most or MOST_CELLS)))
+            )
             if cell_m > 1.05 * own_m:
                 notes.append(f"The terrain was coarsened from cells of {own_m:.0f} m to {cell_m:.0f} m.")
         elif cell_m < own_m / 1.5:
             notes.append(f"The terrain has cells of {own_m:.0f} m; cells of {cell_m:.0f} m add no detail to it.")
-        grid = _grid(west, south, east=east, north=north, cell_m=cell_m, crs=crs, key=key)
+        grid = _grid(west, south, east=east, north=north, cell_m=cell_m, crs=crs, key=key, at_most=at_most)
         elevation = _onto(
             grid, source, missing=np.nan, how=Resampling.average if grid.cell_m > 1.5 * own_m else Resampling.bilinear
         )
@@ -94,10 +116,6 @@ def read_terrain(
     filled, voids = fill_voids(elevation, valid=valid)
     if voids:
         notes.append(f"{voids} of {filled.size} terrain cells had no elevation and were filled from those around them.")
-    notes.append(
-        f"Fire is computed on {grid.cols} x {grid.rows} cells of {grid.cell_m:.0f} m; fire that comes from outside "
-        "that area is not seen."
-    )
     return Ground(Terrain(grid, filled), tuple(notes))
 
 
@@ -115,14 +133,21 @@ def _opened(path: Path, key: str, mend: str) -> Iterator[Any]:
 
 
 def _onto(grid: Grid, source: Any, *, missing: float, how: Resampling) -> NDArray[np.float64]:
-    """Bring the first band of a raster onto the grid."""
-    band = np.ma.getdata(source.read(1)).astype(np.float64)
-    band[source.read_masks(1) == 0] = missing
+    """Bring the first band of a raster onto the grid, reading no more of it than the grid needs."""
     values = np.full(grid.shape, missing)
+    part = _part(grid, source)
+    if part is None:
+        return values
+    fine = min(part.height / grid.rows, part.width / grid.cols) / 4.0
+    shrink = max(fine, 1.0) if part.height * part.width > MOST_PIXELS else 1.0
+    shape = (round(part.height / shrink), round(part.width / shrink))
+    band = np.ma.getdata(source.read(1, window=part, out_shape=shape, resampling=how)).astype(np.float64)
+    band[source.read_masks(1, window=part, out_shape=shape, resampling=how) == 0] = missing
+    at, wider, higher = source.window_transform(part), part.width / shape[1], part.height / shape[0]
     rasterio.warp.reproject(
         band,
         values,
-        src_transform=source.transform,
+        src_transform=rasterio.Affine(at.a * wider, at.b * higher, at.c, at.d * wider, at.e * higher, at.f),
         src_crs=source.crs,
         src_nodata=missing,
         dst_transform=rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m),
@@ -131,6 +156,23 @@ def _onto(grid: Grid, source: Any, *, missing: float, how: Resampling) -> NDArra
         resampling=how,
     )
     return values
+
+
+def _part(grid: Grid, source: Any) -> Window | None:
+    """Find the pixels of a raster under the grid and a few around them; None where it has none there."""
+    crs = CRS.from_user_input(grid.crs)
+    west, south, east, north = rasterio.warp.transform_bounds(crs, source.crs, *grid.bounds_m, densify_pts=65)
+    if west > east:  # over the date line: its whole breadth
+        west, east = source.bounds.left, source.bounds.right
+    if not np.isfinite([west, south, east, north]).all():
+        return None
+    # all four corners, since the rows of a raster may be turned
+    rows, cols = rasterio.transform.rowcol(source.transform, [west, east, west, east], [south, south, north, north])
+    top, left = max(int(min(rows)) - SPARE_PIXELS, 0), max(int(min(cols)) - SPARE_PIXELS, 0)
+    bottom, right = (
+        min(int(max(at)) + SPARE_PIXELS + 1, most) for at, most in ((rows, source.height), (cols, source.width))
+    )
+    return Window(left, top, right - left, bottom - top) if bottom > top and right > left else None
 
 
 def _metric_crs(source: Any) -> str:
@@ -179,22 +221,35 @@ def _own_cell_m(source: Any, *, crs: str) -> float:
 
 
 def _area(
-    source: Any, x_m: NDArray[np.float64], *, y_m: NDArray[np.float64], crs: str
+    source: Any, x_m: NDArray[np.float64], *, y_m: NDArray[np.float64], crs: str, around_m: float
 ) -> tuple[float, float, float, float]:
     # Turned corners of the raster's outline leave slivers without elevation: they are filled and counted as voids.
     west, south, east, north = rasterio.warp.transform_bounds(source.crs, crs, *source.bounds)
     return (
-        max(float(x_m.min()) - AREA_BUFFER_M, west),
-        max(float(y_m.min()) - AREA_BUFFER_M, south),
-        min(float(x_m.max()) + AREA_BUFFER_M, east),
-        min(float(y_m.max()) + AREA_BUFFER_M, north),
+        max(float(x_m.min()) - around_m, west),
+        max(float(y_m.min()) - around_m, south),
+        min(float(x_m.max()) + around_m, east),
+        min(float(y_m.max()) + around_m, north),
     )
 
 
-def _grid(west: float, south: float, *, east: float, north: float, cell_m: float, crs: str, key: str) -> Grid:
+def _grid(
+    west: float, south: float, *, east: float, north: float, cell_m: float, crs: str, key: str, at_most: int | None
+) -> Grid:
     cols, rows = int(np.floor((east - west) / cell_m)), int(np.floor((north - south) / cell_m))
-    if cols < 2 or rows < 2:
-        raise refused(key, "cells_too_large", cell_m=cell_m, cols=cols, rows=rows)
+    few = cols < 2 or rows < 2
+    if few or (at_most is not None and cols * rows > at_most):
+        raise refused(
+            key,
+            "cells_that_fit_not",
+            cell_m=cell_m,
+            make="leave" if few else "make",
+            cols=cols,
+            rows=rows,
+            wanted="at least 2 x 2" if few else f"at most {at_most:,} in all",
+            other="smaller" if few else "larger",
+            section=key.partition(".")[0],
+        )
     return Grid(x_min_m=west, y_max_m=north, cell_m=cell_m, rows=rows, cols=cols, crs=crs)
 
 
@@ -205,11 +260,12 @@ def read_fuel(
     legend: Path | None = None,
     column: str | None = None,
     one_type: str | None = None,
+    keys: str = "fuel.",
 ) -> FuelMap:
     """Read the fuel onto the grid: a raster with its legend, polygons with a column, or one type for all.
 
     The legend is a CSV with the columns `value,fuel_type`, needed for a raster and allowed for polygons, of which the
-    column names the fuel or the land cover.
+    column names the fuel or the land cover. `keys` is what the plan's keys of the fuel begin with, for messages.
 
     Raises
     ------
@@ -218,18 +274,20 @@ def read_fuel(
     """
     if path is None:
         if one_type is None:
-            raise refuse("fuel", "says nothing", expected="file or type", mend="name a fuel file or one fuel type")
+            raise refuse(
+                keys.rstrip("._"), "says nothing", expected="file or type", mend="name a fuel file or one fuel type"
+            )
         return uniform_fuel(grid, one_type)
     if column is not None:
-        return _read_polygons(grid, path, column=column, legend=legend)
+        return _read_polygons(grid, path, column=column, legend=legend, keys=keys)
     if legend is None:
-        raise refused("fuel.legend", "codes_without_legend", path=path)
-    return _read_codes(grid, path, legend=legend)
+        raise refused(f"{keys}legend", "codes_without_legend", path=path)
+    return _read_codes(grid, path, legend=legend, keys=keys)
 
 
-def _read_legend(path: Path, *, codes: bool) -> dict[str, str]:
+def _read_legend(path: Path, *, codes: bool, keys: str) -> dict[str, str]:
     """Read what each value stands for; with `codes`, whole numbers only."""
-    where = f"fuel.legend {path}"
+    where = f"{keys}legend {path}"
     columns, rows = _read_table(path, where=where)
     missing = {"value", "fuel_type"} - set(columns)
     if missing:
@@ -267,24 +325,25 @@ def _whole(text: str) -> str:
     return f"{number:.0f}" if number.is_integer() else text.strip()
 
 
-def _read_codes(grid: Grid, path: Path, *, legend: Path) -> FuelMap:
-    names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True).items()}
+def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str) -> FuelMap:
+    names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True, keys=keys).items()}
     missing = -9999.0
-    with _opened(path, "fuel.file", "write the reference system into it") as source:
+    with _opened(path, f"{keys}file", "write the reference system into it") as source:
         codes = _onto(grid, source, missing=missing, how=Resampling.nearest)
-    return fuel_from_codes(grid, codes, legend=names, where=f"fuel.file {path}", nodata=missing)
+    return fuel_from_codes(grid, codes, legend=names, where=f"{keys}file {path}", nodata=missing)
 
 
-def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None) -> FuelMap:
+def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, keys: str) -> FuelMap:
     import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
     import pyogrio
 
-    frame = pyogrio.read_dataframe(path)
-    if column not in frame.columns:
-        columns = ", ".join(name for name in frame.columns if name != "geometry")
-        raise refused("fuel.column", "no_fuel_column", path=path, column=column, columns=columns)
-    if frame.crs is None:
-        raise refused("fuel.file", "polygons_without_crs", path=path)
+    held = pyogrio.read_info(path)
+    if column not in held["fields"]:
+        raise refused(f"{keys}column", "no_fuel_column", path=path, column=column, columns=", ".join(held["fields"]))
+    if held["crs"] is None:
+        raise refused(f"{keys}file", "polygons_without_crs", path=path)
+    to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
+    frame = pyogrio.read_dataframe(path, bbox=to_file.transform_bounds(*grid.bounds_m, densify_pts=64))
     frame = frame.to_crs(grid.crs)
     frame = frame.assign(geometry=frame.geometry.make_valid())
     east, south = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
@@ -294,8 +353,8 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None) 
         grid,
         list(near.geometry),
         classes=[None if pd.isna(name) else _whole(str(name)) for name in near[column]],
-        legend=_read_legend(legend, codes=False) if legend is not None else None,
-        where=f"fuel.file {path}",
+        legend=_read_legend(legend, codes=False, keys=keys) if legend is not None else None,
+        where=f"{keys}file {path}",
         unknown="fastest",
     )
 

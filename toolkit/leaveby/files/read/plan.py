@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
@@ -20,10 +20,15 @@ _FILE_KEYS: Final = (
     ("fuel", "file"),
     ("fuel", "legend"),
     ("weather", "file"),
+    ("ratings", "weather_file"),
+    ("rules", "starts_file"),
+    ("rules", "terrain_file"),
+    ("rules", "fuel_file"),
+    ("rules", "fuel_legend"),
 )
 _PLACE: Final = re.compile(
-    r"(?:\[(?P<plain>\w+)\](?: (?P<plain_key>\w+))?|(?P<table>\w+)\[(?P<number>\d+)\](?: \".*\"| \(without a name\))?"
-    r"(?:: (?P<key>\w+).*)?)"
+    r"(?:\[(?P<plain>\w+)\](?: (?P<plain_key>\w+)\S*)?|"
+    r"(?P<table>\w+)\[(?P<number>\d+)\](?: \".*\"| \(without a name\))?(?:: (?P<key>\w+).*)?)"
 )
 _HEADER: Final = re.compile(r"\s*\[{1,2}\s*(?P<name>\w+)\s*\]{1,2}\s*(?:#.*)?$")
 _UNREADABLE: Final[dict[type[OSError], tuple[str, str]]] = {
@@ -64,19 +69,17 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     document = toml_document(text, where=str(path))
     faults: list[Fault] = []
     for section, key in _FILE_KEYS:
-        table = document.get(section)
-        if not isinstance(table, dict):
-            continue
-        name = table.get(key)
-        if not isinstance(name, str) or not name.strip():
-            continue
-        found = (path.parent / Path(name).expanduser()).resolve()
-        table[key] = str(found)
-        if not found.is_file():
-            wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
-            wanted = "a file, its name relative to the folder of the plan"
-            place = place_of(document, (section, key), where=str(path))
-            faults.append(fault_of(place, "named_file_missing", name=name, wrong=wrong, wanted=wanted))
+        for loc, table in _tables(document, section):
+            name = table.get(key)
+            if not isinstance(name, str) or not name.strip():
+                continue
+            found = (path.parent / Path(name).expanduser()).resolve()
+            table[key] = str(found)
+            if not found.is_file():
+                wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
+                wanted = "a file, its name relative to the folder of the plan"
+                place = place_of(document, (*loc, key), where=str(path))
+                faults.append(fault_of(place, "named_file_missing", name=name, wrong=wrong, wanted=wanted))
     try:
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:
@@ -84,6 +87,14 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     if faults:
         raise InputError(with_line(fault, text, where=str(path)) for fault in faults)
     return plan
+
+
+def _tables(document: dict[str, Any], section: str) -> Iterator[tuple[tuple[str | int, ...], dict[str, Any]]]:
+    """Give a section, or each of the tables of its name, and where it stands."""
+    held = document.get(section)
+    for number, table in enumerate(held if isinstance(held, list) else [held]):
+        if isinstance(table, dict):
+            yield ((section, number) if isinstance(held, list) else (section,)), table
 
 
 def with_line(fault: Fault, text: str, *, where: str) -> Fault:
