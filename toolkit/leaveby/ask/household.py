@@ -6,6 +6,7 @@ import hashlib
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -75,14 +76,16 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
             grid, plan.fuel.file, legend=plan.fuel.legend, column=plan.fuel.column, one_type=plan.fuel.type
         )
     )
-    how = {
-        "drought_factor": plan.weather.drought_factor,
-        "fill_gaps": plan.weather.fill_gaps,
-        "use_gusts": plan.weather.use_gusts,
-    }
-    weather = gathered(lambda: read_weather(plan.weather.file, grid, **how))
+    weather_of = partial(
+        read_weather,
+        grid=grid,
+        drought_factor=plan.weather.drought_factor,
+        fill_gaps=plan.weather.fill_gaps,
+        use_gusts=plan.weather.use_gusts,
+    )
+    weather = gathered(partial(weather_of, plan.weather.file))
     tables = {one.weather_file for one in plan.ratings if one.weather_file is not None}
-    rated = {file: gathered(lambda file=file: read_weather(file, grid, **how)) for file in sorted(tables)}
+    rated = {file: gathered(partial(weather_of, file)) for file in sorted(tables)}
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
@@ -135,21 +138,15 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
     """
     rules = plan.rules
     if rules.terrain_file is None:
-        if rules.fuel_file is None and rules.fuel_type is None:
-            return None
-        raise refuse(
-            "rules.terrain_file",
-            "is missing, so the fuel of the rules has no ground to lie on",
-            expected="a terrain raster wherever [rules] names a fuel",
-            mend="name it (it may be the plan's own terrain.file), or take the fuel out of [rules]",
-        )
+        return None
     ground = read_terrain(
         rules.terrain_file,
         plan_points(replace(plan, ignitions=())),
         cell_m=rules.cell_m,
         key="rules.terrain_file",
         crs=grid.crs,
-        around_m=rules.radius_m,
+        # a cell more than asked, since the grid ends with whole cells in the south and east
+        around_m=rules.radius_m + (rules.cell_m or rules.radius_m / 100.0),
         at_most=MOST_WIDE_CELLS,
     )
     wide = ground.terrain.grid
@@ -257,13 +254,7 @@ def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:
 
 
 def check_household(plan: Plan | str | Path) -> HouseholdInputs:
-    """Read a plan and everything it names, say every fault, and compute no fire.
-
-    Raises
-    ------
-    InputError
-        With every fault.
-    """
+    """Read a plan and everything it names, say every fault (InputError), and compute no fire."""
     inputs = read_inputs(plan if isinstance(plan, Plan) else load_plan(plan))
     prepare(inputs)
     return inputs
@@ -281,13 +272,7 @@ def demo_folder() -> Path:
 
 
 def notebooks_folder() -> Path:
-    """Find the notebooks: in the installed package, or beside it in a checkout.
-
-    Raises
-    ------
-    InputError
-        When the installation lacks them.
-    """
+    """Find the notebooks, as `demo_folder` finds the demo's files."""
     return _shipped("_notebooks", "notebooks", what="notebooks")
 
 
@@ -296,6 +281,5 @@ def _shipped(inside: str, beside: str, *, what: str) -> Path:
     for folder in (package.parents[1] / beside, package / inside):
         if folder.is_dir():
             return folder
-    raise InputError(
-        [Fault("the installation", f"lacks the {what}", f"a folder {inside} in {package}", "install leaveby anew")]
-    )
+    expected = f"a folder {inside} in {package}"
+    raise refuse("the installation", f"lacks the {what}", expected=expected, mend="install leaveby anew")

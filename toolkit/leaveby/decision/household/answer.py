@@ -238,7 +238,7 @@ def _no_fires(asked: Asked) -> _Found:
 
 
 def _summary(timed: Timed) -> FireSummary | None:
-    if timed.arrival is None:
+    if not timed.asked.scenario.starts:
         return None
     fires = timed.members.fires
     front_s = fires.point_arrival_s[:, 0]

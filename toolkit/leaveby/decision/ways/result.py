@@ -337,8 +337,8 @@ class TimetableRow:
 class HouseholdResult:
     """The whole answer to the household question.
 
-    `rules` hold for any fire; the rest is for the plan's own. Where it has none, `fire` is None: then ready times, roads
-    and tasks are all there is beside the rules, and nothing that has to do with the clock may be shown.
+    `rules` hold for any fire; the rest is for the plan's own. Where it has none, `fire` is None: then there are ready
+    times, roads and tasks beside the rules, and nothing that has to do with the clock may be shown.
     `phases` are those of the household, `way_phases` those of each way of leaving.
     """
 

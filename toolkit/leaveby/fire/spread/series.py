@@ -23,9 +23,8 @@ from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.flames import fireline_intensity_kw_m
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather import danger
-from leaveby.fire.weather.ratings import District, Scale, Vegetation
+from leaveby.fire.weather.ratings import YESTERDAY, District, Scale, Vegetation
 from leaveby.fire.weather.series import Weather, constant_weather, local_hour, local_month, wind_towards
-from leaveby.parameters import YESTERDAY_DC, YESTERDAY_DMC, YESTERDAY_FFMC
 
 MODELS: Final = ("dry_eucalypt", "mark5", "grass", "shrubland", "rule_10_percent", "rule_20_percent")
 """Keys of the rate-of-spread models."""
@@ -309,10 +308,10 @@ def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: 
     )
     if scale == "europe":
         said = (
-            f"The fire danger of a day is its Fire Weather Index at noon, after codes of the day before of "
-            f"{YESTERDAY_FFMC.value:g}, {YESTERDAY_DMC.value:g} and {YESTERDAY_DC.value:g} (fine fuel, duff, drought: "
-            "judgement, a dry season); the rating of a real day is for the fire agency to give."
-        )
+            "The fire danger of a day is its Fire Weather Index at noon, after codes of the day before of "
+            "{:g}, {:g} and {:g} (fine fuel, duff, drought: judgement, a dry season); the rating of a real day is for "
+            "the fire agency to give."
+        ).format(*YESTERDAY)
     return District(scale, vegetation, intensity_kw_m, lat_deg, (said,))
 
 

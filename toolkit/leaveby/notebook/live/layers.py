@@ -388,7 +388,8 @@ def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> t
     now = clock_words(result, at_s, step_min=1)
     return (
         *([today] if (today := today_words(result)) else []),
-        f"{now}, in the middle run; the fire may be faster than that. {_front_words(result, result.fire.arrival, at_s)}",
+        f"{now}, in the middle run; the fire may be faster than that. "
+        f"{_front_words(result, result.fire.arrival, at_s)}",
         _shut_words(result, roads, at_s),
         *(_start_words(result, way, at_s) for way in shown_ways(result)),
         every_road_shut_words(result),
