@@ -88,14 +88,14 @@ def _quantiles(quantiles: Quantiles) -> dict[str, float | None]:
 def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
     start = wording.iso_minute(result, way.latest_start_s)
     departure = wording.iso_minute(result, way.latest_departure_s)
-    phases = result.way_phases[way.way]
+    phases, worked = result.way_phases[way.way], result.fire is not None
     return {
-        "open": way_is_open(way),
+        "open": way_is_open(way) if worked else None,
         "fits": bool(way.fits),
         "latest_start": start,
         "latest_departure": departure,
         "why": "" if start is not None and departure is not None else wording.why_words(way),
-        "late_cost_10_min": share_up(phases.ten_minutes_cost),
+        "late_cost_10_min": share_up(phases.ten_minutes_cost) if worked else None,
         "shut_from": wording.iso_minute(result, phases.shut_from_s),
         "ready_min": _quantiles(way.ready_s),
         "ready_at_confidence_min": wording.minutes_up(way.ready_at_confidence_s),
@@ -105,7 +105,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         "clear_probability": [
             [wording.iso_minute(result, float(at_s)), share_down(share)]
             for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
-            if result.fire is not None
+            if worked
         ],
         "tasks": _tasks(way),
         **_waited_for(result, way),
@@ -116,7 +116,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             "high": wording.iso_minute(result, way.precision.high_s),
             "fires": way.precision.fires,
         },
-        "caught_by_10_min_delay": share_up(way.delay_cost),
+        "caught_by_10_min_delay": share_up(way.delay_cost) if worked else None,
         "task_costs": [
             {"task": cost.task, "earlier_min": wording.minutes_up(cost.earlier_s)} for cost in way.task_costs
         ],
