@@ -282,8 +282,8 @@ def test_a_folder_that_cannot_be_made_is_an_input_error(result, invented, tmp_pa
     assert "--out" in caught.value.faults[0].mend
 
 
-def test_an_old_lead_time_map_does_not_stay_beside_an_answer_without_one(result, invented, tmp_path):
+def test_what_an_answer_has_not_does_not_stay_from_an_earlier_one(result, invented, tmp_path):
     write_result(result, tmp_path, made_at=invented.MADE_AT)
-    again = write_result(replace(result, lead_time_s={}), tmp_path, made_at=invented.MADE_AT)
-    assert "lead_time.tif" not in again
-    assert not (tmp_path / "lead_time.tif").exists()
+    bare = replace(invented.without_fire(result), rules=invented.invented_rules(lines=()))
+    assert set(write_result(bare, tmp_path, made_at=invented.MADE_AT)) == {path.name for path in tmp_path.iterdir()}
+    assert {path.name for path in tmp_path.iterdir()} == NAMES - {"lead_time.tif", "arrival.tif", "timetable.csv"}

@@ -303,9 +303,7 @@ def in_states(result: HouseholdResult, **states: str | None) -> HouseholdResult:
     made = {name: in_state(result, name, state) for name, state in states.items() if state is not None}
     way_phases = {name: found for name, (_, found) in made.items()}
     whole = max(way_phases.values(), key=lambda one: one.shut_from_s)
-    return replace(
-        result, ways={name: way for name, (way, _) in made.items()}, way_phases=way_phases, phases=whole, triggers=()
-    )
+    return replace(result, ways={name: way for name, (way, _) in made.items()}, way_phases=way_phases, phases=whole)
 
 
 @pytest.mark.parametrize(("tow", "car", "foot", "sentence"), TABLE)
