@@ -273,13 +273,7 @@ _REASONS: Final = (
 
 
 def reason_words(reason: str) -> str:
-    """Say in plain words why a road is closed to a vehicle; what is not known stands as it is.
-
-    Examples
-    --------
-    >>> reason_words("maxheight=3.8 is too low for 4.2 m"), reason_words("access=private"), reason_words("barrier gate")
-    ('posted height 3.8 is too low for yours of 4.2 m', 'private', 'gate across the road')
-    """
+    """Say in plain words why a road is closed to a vehicle; what is not known stands as it is."""
     for pattern, words in _REASONS:
         if pattern.match(reason):
             return clean(pattern.sub(words, reason).replace("_", " ").replace(SEPARATOR, ", "), 120)

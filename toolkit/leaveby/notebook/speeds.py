@@ -37,13 +37,7 @@ _SLACK: Final = 1e-9
 
 
 def speed_words(speed_m_s: float) -> str:
-    """Speed of a fire in km/h, rounded up.
-
-    Examples
-    --------
-    >>> speed_words(m_s_from_km_h(3.01)), speed_words(m_s_from_km_h(12.0)), speed_words(m_s_from_km_h(12.2))
-    ('3.1 km/h', '12 km/h', '13 km/h')
-    """
+    """Speed of a fire in km/h, rounded up."""
     return f"{_up(km_h_from_m_s(speed_m_s))} km/h"
 
 
@@ -136,13 +130,7 @@ def describe_model_bars(speeds: DaySpeeds) -> str:
 
 
 def day_words(day: FireDay) -> str:
-    """The day in one line.
-
-    Examples
-    --------
-    >>> day_words(FireDay(slope_deg=-5.0))
-    'dry eucalypt forest, 40 °C, humidity 12 %, wind 45 km/h, drought factor 10, 5 degrees downhill'
-    """
+    """The day in one line."""
     slope = f"{abs(day.slope_deg):g} degrees {'uphill' if day.slope_deg > 0.0 else 'downhill'}"
     return (
         f"{day.fuel}, {day.air_temperature_c:g} °C, humidity {day.relative_humidity_percent:g} %, "
@@ -236,15 +224,7 @@ def _label_ends(axes: Any, shown: Sequence[Course], *, minutes: float, height_pt
 
 
 def spread_out(wanted: Sequence[float], *, gap: float) -> list[float]:
-    """Move rising places between 0 and 1 apart by a gap, as little as can be and within 0 to 1 where there is room.
-
-    Examples
-    --------
-    >>> [round(at, 2) for at in spread_out([0.0, 0.02, 0.9], gap=0.1)]
-    [0.0, 0.1, 0.9]
-    >>> [round(at, 2) for at in spread_out([0.97, 1.0], gap=0.1)]
-    [0.9, 1.0]
-    """
+    """Move rising places between 0 and 1 apart by a gap, as little as can be and within 0 to 1 where there is room."""
     placed: list[float] = []
     for at in wanted:
         placed.append(max(at, placed[-1] + gap) if placed else max(at, 0.0))

@@ -29,13 +29,7 @@ _BANNER_STYLE: Final = (
 
 @dataclass(frozen=True)
 class Html:
-    """A piece of HTML that a notebook shows as it is.
-
-    Examples
-    --------
-    >>> Html("<b>so</b>")._repr_html_()
-    '<b>so</b>'
-    """
+    """A piece of HTML that a notebook shows as it is."""
 
     text: str
 
@@ -84,13 +78,7 @@ def folded(title: str, text: str) -> str:
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, heading: int = 0, style: str = "") -> str:
-    """Lay rows out as a table; all of it is text. The cell `heading` names its row, `style` is that of every cell.
-
-    Examples
-    --------
-    >>> table(["Street", "Homes"], [["Mill <Road>", 3]])[-80:]
-    '<tbody><tr><th scope="row">Mill &lt;Road&gt;</th><td>3</td></tr></tbody></table>'
-    """
+    """Lay rows out as a table; all of it is text. The cell `heading` names its row, `style` is that of every cell."""
     look = Markup(' style="{}"').format(style) if style else ""
     row_look = Markup(' style="{}; font-weight: normal; min-width: 14em"').format(style) if style else ""
     titles = Markup("").join(Markup('<th scope="col"{}>{}</th>').format(look, words) for words in head)

@@ -64,13 +64,7 @@ class ShapeCheck:
 
 
 def wind_for_ratio(ratio: float) -> float:
-    """Wind (m/s) at which fire in forest is so many times longer than broad, 1 to 6.
-
-    Examples
-    --------
-    >>> round(float(length_to_breadth(3.6 * wind_for_ratio(3.0))), 6)
-    3.0
-    """
+    """Wind (m/s) at which fire in forest is so many times longer than broad, 1 to 6."""
     if not 1.0 <= ratio <= LENGTH_TO_BREADTH_LIMIT:
         raise refuse(
             "length to breadth", f"is {ratio}", expected=f"1 to {LENGTH_TO_BREADTH_LIMIT:g}", mend="choose one of these"

@@ -111,13 +111,7 @@ def _words(kind: str) -> Mapping[str, Mapping[str, str]]:
 
 
 def evaluated(equation: str, inputs: Mapping[str, Any]) -> float:
-    """Give what an equation of the table gives for the inputs of a row, in the row's unit.
-
-    Examples
-    --------
-    >>> round(evaluated("rule_10_percent", {"U10_km_h": 50.0}), 6)
-    5.0
-    """
+    """Give what an equation of the table gives for the inputs of a row, in the row's unit."""
     row = _words("equation")[equation]
     holder, _, name = row["function"].partition(".")
     module = next((one for one in _HOLDERS if one.__name__.endswith(f".{holder}")), sys.modules[__name__])
@@ -137,13 +131,7 @@ def evaluated(equation: str, inputs: Mapping[str, Any]) -> float:
 
 
 def published_rows() -> tuple[Mapping[str, str], ...]:
-    """The table as it stands: one mapping of column to text for each row.
-
-    Examples
-    --------
-    >>> sorted(published_rows()[0])[:3]
-    ['equation', 'expected', 'how_obtained']
-    """
+    """The table as it stands: one mapping of column to text for each row."""
     return _table("published_values.csv")
 
 

@@ -103,13 +103,7 @@ class Stretches:
 
 
 def class_words(highway: str) -> str:
-    """The class of a road in plain words.
-
-    Examples
-    --------
-    >>> class_words("tertiary"), class_words("motorway_link"), class_words("track|path")
-    ('connecting road', 'motorway link', 'track')
-    """
+    """The class of a road in plain words."""
     kind = highway.split(SEPARATOR)[0]
     return _CLASS_WORDS.get(kind, kind.replace("_", " "))
 
@@ -224,13 +218,7 @@ def _along(result: HouseholdResult) -> dict[int, tuple[str, ...]]:
 
 
 def ways_words(names: Iterable[str]) -> str:
-    """Ways of leaving in a few words.
-
-    Examples
-    --------
-    >>> ways_words(("tow", "car"))
-    'towing and car'
-    """
+    """Ways of leaving in a few words."""
     return " and ".join({"tow": "towing", "car": "car", "foot": "foot"}.get(name, name) for name in names)
 
 
