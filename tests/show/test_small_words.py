@@ -14,7 +14,7 @@ from leaveby.notebook.checks import checks_table
 from leaveby.notebook.drives import reason_words
 from leaveby.notebook.fire_day import FireDay, courses, fuels_to_choose, model_speeds
 from leaveby.notebook.live import ground, layers
-from leaveby.notebook.live.map import legend_html, mark_html, sign_html
+from leaveby.notebook.live.map import legend_html, mark_html
 from leaveby.notebook.panel_speeds import notes
 from leaveby.notebook.widgets import Html, table
 from leaveby.roads.vehicle.pull import RoadVehicle
@@ -73,7 +73,7 @@ def test_what_is_not_ours_stays_text():
     row = '<tr><th scope="row">Mill &lt;Road&gt;</th><td>3</td></tr>'
     assert table(["Street", "Homes"], [["Mill <Road>", 3]]).endswith(f"<tbody>{row}</tbody></table>")
     assert "&lt;b&gt;" in mark_html(ground.Mark(147.0, -36.0, "safe", "<b>Hall</b>"))
-    assert sign_html("<3", "").endswith('">&lt;3</span>')
+    assert '">&lt;3</span>' in mark_html(ground.Mark(147.0, -36.0, "number", "<3"))
     assert "&lt;i&gt;" in legend_html([("home", "<i>Home")], "")
     assert "a &lt; b</td>" in checks_table([Check("2 + 2", "4", "4", "0, may be 0", True, "a < b", BY_HAND)])
 

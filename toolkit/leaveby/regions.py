@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import difflib
+import pkgutil
 import tomllib
 from functools import cache
 from importlib.resources import files
@@ -87,3 +89,10 @@ def region_faults(region: str, *, place: str) -> list[Fault]:
     else:
         return []
     return [Fault(place, wrong, expected, mend)]
+
+
+def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a table that lies beside a package's modules."""
+    found = pkgutil.get_data(package, name)
+    assert found is not None
+    return tuple(csv.DictReader(found.decode().splitlines()))

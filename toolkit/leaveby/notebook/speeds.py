@@ -61,8 +61,7 @@ def model_bars(speeds: DaySpeeds) -> Figure:
         figure = blank_figure(_WIDTH_MM, 24.0 + 13.0 * len(speeds.models))
         axes = figure.subplots()
         most = max(60.0, 1.03 * max(km_h_from_m_s(speed.high_m_s) for speed in speeds.models))
-        axes.set_xlim(0.0, most)
-        axes.set_ylim(len(speeds.models) - 0.35, -0.6)
+        axes.set(xlim=(0.0, most), ylim=(len(speeds.models) - 0.35, -0.6))
         for row, speed in enumerate(speeds.models):
             colour, _ = _LOOKS[speed.model]
             low, middle, high, printed = (
@@ -109,8 +108,7 @@ def model_bars(speeds: DaySpeeds) -> Figure:
         axes.set_xlabel(
             "km/h; dot: as the equation is printed; thick line: middle of the published error; hatched: 9 of 10 runs"
         )
-        for side in ("top", "right", "left"):
-            axes.spines[side].set_visible(False)
+        axes.spines[["top", "right", "left"]].set_visible(False)
     return figure
 
 
@@ -183,8 +181,7 @@ def _draw_courses(axes: Any, speeds: DaySpeeds, drawn: Sequence[Course], *, minu
     axes.axvline(minutes, color=INK, linewidth=1.2, zorder=2)
     axes.set_xticks(np.arange(0.0, last_min + 1.0, 10.0 if last_min <= 60.0 else 20.0))
     axes.set_ylabel("km")
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
+    axes.spines[["top", "right"]].set_visible(False)
 
 
 def _course_look(course: Course) -> tuple[str, Any, float]:

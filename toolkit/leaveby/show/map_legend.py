@@ -50,8 +50,7 @@ def draw_legend(
     times: Sequence[float],
 ) -> None:
     """Write the legend beside the map, and what shuts first; smaller where there is much to say."""
-    axes.set_xlim(0.0, 1.0)
-    axes.set_ylim(1.0, 0.0)
+    axes.set(xlim=(0.0, 1.0), ylim=(1.0, 0.0))
     rows = [*_sign_rows(result, ends=ends, times=times), *_trigger_rows(result, frame), *_shut_rows(result, badges)]
     width_in, height_in = (float(side) for side in axes.figure.get_figure(root=True).get_size_inches())
     width_pt, height_pt = width_in * 72.0 * (share - 0.02), height_in * 72.0 * 0.93

@@ -5,19 +5,18 @@ Every rounding goes to the side that makes people leave earlier: clock times dow
 
 from __future__ import annotations
 
-import csv
 import math
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from importlib.resources import files
 from typing import Final, Literal, Protocol
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.ways.result import HouseholdResult, WayRoute, WayTiming
 from leaveby.errors import refuse
+from leaveby.regions import table_rows
 from leaveby.roads.network.graph import RoadNetwork
 
 WAYS: Final = ("tow", "car", "foot")
@@ -331,8 +330,7 @@ _NO_WAY: Final = (
 
 
 _ON_WHEELS: Final = {
-    (row["tow"], row["car"], row["order"]): row["words"]
-    for row in csv.DictReader(files("leaveby.show").joinpath("main_sentence.csv").read_text("utf-8").splitlines())
+    (row["tow"], row["car"], row["order"]): row["words"] for row in table_rows("leaveby.show", "main_sentence.csv")
 }
 """What to do by how towing and the car stand, and which of them has to start first."""
 

@@ -164,9 +164,7 @@ def ellipse_figure(check: ShapeCheck) -> Figure:
         axes.contour(x_km, y_km, check.arrival.time_s, levels=levels, colors=[INK], linewidths=0.8, linestyles="--")
         axes.plot([], [], color=FIRE, linewidth=3.2, alpha=0.45, label="exact ellipse")
         axes.plot([], [], color=INK, linewidth=0.8, linestyle="--", label="computed")
-        axes.set_aspect("equal")
-        axes.set_xlabel("km")
-        axes.set_ylabel("km")
+        axes.set(aspect="equal", xlabel="km", ylabel="km")
         axes.tick_params(colors=MUTED)
         axes.legend(loc="upper left", fontsize=7.0)
     return figure

@@ -102,9 +102,7 @@ def replay_figure(made: tuple[Promise, ...]) -> Figure:
         else:
             axes.text(0.5, 0.5, "No way of leaving has a time to follow.", ha="center", transform=axes.transAxes)
         axes.set_yticks(rows, [WAY_TITLES.get(one.replay.way, one.replay.way) for one in made])
-        axes.set_ylim(len(made) - 0.4, -0.6)
-        axes.set_xlim(left=0.0)
-        axes.set_xlabel("of the fires drawn anew, per cent")
+        axes.set(ylim=(len(made) - 0.4, -0.6), xlim=(0.0, None), xlabel="of the fires drawn anew, per cent")
     return figure
 
 

@@ -175,8 +175,7 @@ def to_wgs84(geometry: Any, crs: str) -> Any:
 def lon_lat(x_m: float, y_m: float, crs: str) -> tuple[float, float]:
     """Longitude and latitude of a projected place, in degrees."""
     place = to_wgs84(shapely.Point(x_m, y_m), crs)
-    lon_deg, lat_deg = shapely.get_coordinates(place)[0]
-    return float(lon_deg), float(lat_deg)
+    return place.x, place.y
 
 
 def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
@@ -209,13 +208,7 @@ def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
     back = Transformer.from_crs(WEB_CRS, "EPSG:4326", always_xy=True)
     west_deg, south_deg = back.transform(west, south)
     east_deg, north_deg = back.transform(east, north)
-    return Picture(
-        url=_data_url(_png(light)),
-        west_deg=float(west_deg),
-        south_deg=float(south_deg),
-        east_deg=float(east_deg),
-        north_deg=float(north_deg),
-    )
+    return Picture(_data_url(_png(light)), float(west_deg), float(south_deg), float(east_deg), float(north_deg))
 
 
 @cache

@@ -20,7 +20,6 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.fire.arrival.isochrones import isochrones
-from leaveby.fire.terrain import Grid
 from leaveby.notebook.live.ground import (
     Layer,
     LiveSheet,
@@ -136,11 +135,15 @@ def street_shapes(roads: Stretches, words: Iterable[tuple[str, ...]]) -> tuple[S
         if not lines.is_empty:
             shapes.append(Shape(lines, (), Look(CASING, width + 2.4)))
             shapes.append(Shape(lines, (), Look(STREET_INK, width)))
+    return (*shapes, *touched(roads.lines, words))
+
+
+def touched(lines: NDArray[np.object_], words: Iterable[tuple[str, ...]]) -> list[Shape]:
+    """What is said when one points at each of some lines; those of which the same is said are one thing."""
     rows: dict[tuple[str, ...], list[int]] = {}
     for row, told in enumerate(words):
         rows.setdefault(told, []).append(row)
-    touched = (Shape(MultiLineString(list(roads.lines[which])), told, TOUCHED, "touch") for told, which in rows.items())
-    return (*shapes, *touched)
+    return [Shape(MultiLineString(list(lines[which])), told, TOUCHED, "touch") for told, which in rows.items()]
 
 
 def written(scene: Scene, names: Iterable[str], *, title: str, named: bool = True) -> Layer:
@@ -265,16 +268,11 @@ def _ways_out(scene: Scene) -> list[Layer]:
     return layers[::-1]
 
 
-def _ground(grid: Grid) -> BaseGeometry:
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
-    return box(grid.x_min_m, south_m, east_m, grid.y_max_m)
-
-
 def _fronts(result: HouseholdResult, scene: Scene) -> Layer:
     grid, look = result.terrain.grid, look_of("front")
     # Lines end where ground does not burn: they would crowd along its edge.
     bare = burnt_area(grid, np.where(result.fire.arrival.burnable, np.inf, 0.0), by_s=1.0).buffer(0.8 * grid.cell_m)
-    inside = _ground(grid).buffer(-1.5 * grid.cell_m)
+    inside = box(*grid.bounds_m).buffer(-1.5 * grid.cell_m)
     (west, south), (east, north) = household_window(result).min(axis=0), household_window(result).max(axis=0)
     seen = box(west, south, east, north).buffer(grid.cell_m)
     shapes, marks = [], []
@@ -296,7 +294,7 @@ def _fronts(result: HouseholdResult, scene: Scene) -> Layer:
 
 
 def _triggers(result: HouseholdResult) -> list[Layer]:
-    crs, ground = result.terrain.grid.crs, _ground(result.terrain.grid)
+    crs, ground = result.terrain.grid.crs, box(*result.terrain.grid.bounds_m)
     layers = []
     for trigger in shown_triggers(result):
         drawn, meaning = trigger_words(result, trigger, ground)
