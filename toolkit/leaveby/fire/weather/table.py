@@ -10,10 +10,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from leaveby.errors import Faults, refuse
@@ -26,6 +25,9 @@ from leaveby.fire.weather.series import (
     to_ours,
 )
 from leaveby.regions import table_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -328,6 +330,8 @@ def _filled(
     times: Sequence[datetime], values: Mapping[str, NDArray[np.float64]], *, step_s: float, where: str
 ) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]], list[str]]:
     """Put rows into the gaps, fill every empty cell from its wilder neighbour, and say so."""
+    import pandas as pd  # slow to load
+
     lines: list[str] = []
     at: list[float] = []
     source: list[int] = []
@@ -351,7 +355,7 @@ def _filled(
     for quantity, empty in table.isna().sum().items():
         if empty:
             lines.append(f"{where}: {empty} empty cells of {quantity} are filled from the neighbour that burns faster.")
-    table = table.reindex(source)
+    table = table.reindex(source).reset_index(drop=True)
     before, after = table.ffill(), table.bfill()
     out = {}
     for quantity in values:
@@ -360,13 +364,13 @@ def _filled(
         out[quantity] = wilder(before[quantity].to_numpy(), after[quantity].to_numpy())
     if "gust_m_s" in out:
         out["gust_m_s"] = np.maximum(out["gust_m_s"], out["wind_speed_m_s"])
-    out["wind_from_deg"] = _direction_of_windier(table["wind_from_deg"].to_numpy(), table["wind_speed_m_s"].to_numpy())
+    out["wind_from_deg"] = _direction_of_windier(table)
     return np.array(at), out, lines
 
 
-def _direction_of_windier(direction: NDArray[np.float64], wind: NDArray[np.float64]) -> NDArray[np.float64]:
+def _direction_of_windier(table: pd.DataFrame) -> NDArray[np.float64]:
     """Each direction, or that of the neighbour with more wind; of the one before where both have the same."""
-    known = pd.Series(np.arange(direction.size)).where(np.isfinite(direction))
+    known = table.index.to_series().where(table["wind_from_deg"].notna())
     before, after = (side.to_numpy(np.intp) for side in (known.ffill().bfill(), known.bfill().ffill()))
-    strength = np.nan_to_num(wind, nan=-1.0)
-    return direction[np.where(strength[before] >= strength[after], before, after)]
+    strength = table["wind_speed_m_s"].fillna(-1.0).to_numpy()
+    return table["wind_from_deg"].to_numpy()[np.where(strength[before] >= strength[after], before, after)]
