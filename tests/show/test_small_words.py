@@ -44,7 +44,6 @@ HOUSE = RoadVehicle(
         (lambda: layers.class_words("tertiary"), "connecting road"),
         (lambda: layers.class_words("motorway_link"), "motorway link"),
         (lambda: layers.class_words("track|path"), "track"),
-        (lambda: layers.ways_words(("tow", "car")), "towing and car"),
         (lambda: road_words.band_words((5.0, 10.0, float("inf")), 1), "5 to 10 min"),
         (lambda: road_words.band_words((5.0, 10.0, float("inf")), 2), "over 10 min"),
         (

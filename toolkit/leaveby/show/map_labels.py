@@ -75,7 +75,7 @@ class Sheet:
             if cost < least - 1e-9:
                 best, least, covered = (right_m + in_m[0], up_m + in_m[1], anchor), cost, area
         self.taken.append(covered)
-        look = {"ha": best[2], "fontsize": size, "fontweight": weight, "color": colour, "zorder": 15}
+        look: dict[str, Any] = {"ha": best[2], "fontsize": size, "fontweight": weight, "color": colour, "zorder": 15}
         self.axes.text(x_m + best[0], y_m + best[1], text, **look, **_WORDS)
 
     def holds(self, text: str, x_m: float, y_m: float, *, size: float, angle_deg: float = 0.0) -> bool:
@@ -111,7 +111,7 @@ class Sheet:
             area = self._label_area(text, x_m, y_m, size=size, angle_deg=angle_deg)
             if not self.frame.covers(area) or any(area.intersects(other) for other in self.taken):
                 continue
-            look = {"ha": "center", "fontsize": size, "color": colour, "zorder": 8}
+            look: dict[str, Any] = {"ha": "center", "fontsize": size, "color": colour, "zorder": 8}
             self.axes.text(x_m, y_m, text, rotation=angle_deg, **look, **_WORDS)
             self.taken.append(area)
             return True

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, Literal, Protocol
@@ -28,6 +28,8 @@ WAY_TITLES: Final[Mapping[str, str]] = {
     "foot": "On foot",
 }
 
+WAY_WORDS: Final[Mapping[str, str]] = {"tow": "towing", "car": "car", "foot": "foot"}
+
 INSIDE_WORDS: Final[Mapping[str, str]] = {
     "tow": "fire inside: leave the house",
     "car": "fire inside: go at once",
@@ -35,17 +37,7 @@ INSIDE_WORDS: Final[Mapping[str, str]] = {
 }
 """What to do when fire is inside a way's trigger line, on a map: one is late then, not cut off."""
 
-MODEL_WORDS: Final[Mapping[str, str]] = {
-    "dry_eucalypt": "dry eucalypt forest equation",
-    "mark5": "Mark 5 forest equation",
-    "grass": "grassland equation",
-    "shrubland": "shrubland equation",
-    "rule_10_percent": "rule of 10 % of the wind speed",
-    "rule_20_percent": "rule of 20 % of the wind speed",
-    "floor": "lowest speed set by hand",
-    "set by hand": "speed set by hand",
-    "creep": "slowest spread assumed",
-}
+MODEL_WORDS: Final = {row["model"]: row["words"] for row in table_rows("leaveby.show", "model_words.csv")}
 """Governing models in words; another name stands as it is."""
 
 _SLACK: Final = 1e-6
@@ -226,6 +218,15 @@ def shared_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRo
             names, route = found.get(key, ((), way.route))
             found[key] = ((*names, way.way), route)
     return tuple(found.values())
+
+
+def ways_words(names: Iterable[str]) -> str:
+    """Ways of leaving in a few words.
+
+    >>> ways_words(("tow", "car"))
+    'towing and car'
+    """
+    return " and ".join(WAY_WORDS.get(name, name) for name in names)
 
 
 def before_fire(way: WayTiming) -> bool:

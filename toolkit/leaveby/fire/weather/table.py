@@ -330,8 +330,6 @@ def _filled(
     times: Sequence[datetime], values: Mapping[str, NDArray[np.float64]], *, step_s: float, where: str
 ) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]], list[str]]:
     """Put rows into the gaps, fill every empty cell from its wilder neighbour, and say so."""
-    import pandas as pd  # slow to load
-
     lines: list[str] = []
     at: list[float] = []
     source: list[int] = []
@@ -351,26 +349,31 @@ def _filled(
                 )
         at.append(seconds)
         source.append(index)
-    table = pd.DataFrame(values)
-    for quantity, empty in table.isna().sum().items():
-        if empty:
+    for quantity, series in values.items():
+        if empty := int(np.isnan(series).sum()):
             lines.append(f"{where}: {empty} empty cells of {quantity} are filled from the neighbour that burns faster.")
-    table = table.reindex(source).reset_index(drop=True)
+    out = _from_the_wilder(values, source) if lines else dict(values)
+    if "gust_m_s" in out:
+        out["gust_m_s"] = np.maximum(out["gust_m_s"], out["wind_speed_m_s"])
+    return np.array(at), out, lines
+
+
+def _from_the_wilder(values: Mapping[str, NDArray[np.float64]], source: list[int]) -> dict[str, NDArray[np.float64]]:
+    """Rows of a table by number, -1 for a missing one; each value that lacks from the neighbour that burns faster.
+
+    A direction comes from the neighbour with more wind, the one before where both have the same.
+    """
+    import pandas as pd  # slow to load, and seldom needed
+
+    table = pd.DataFrame(values).reindex(source).reset_index(drop=True)
     before, after = table.ffill(), table.bfill()
     out = {}
     for quantity in values:
         # The wilder is the higher, but for the air's humidity.
         wilder = np.fmin if quantity == "relative_humidity_percent" else np.fmax
         out[quantity] = wilder(before[quantity].to_numpy(), after[quantity].to_numpy())
-    if "gust_m_s" in out:
-        out["gust_m_s"] = np.maximum(out["gust_m_s"], out["wind_speed_m_s"])
-    out["wind_from_deg"] = _direction_of_windier(table)
-    return np.array(at), out, lines
-
-
-def _direction_of_windier(table: pd.DataFrame) -> NDArray[np.float64]:
-    """Each direction, or that of the neighbour with more wind; of the one before where both have the same."""
     known = table.index.to_series().where(table["wind_from_deg"].notna())
-    before, after = (side.to_numpy(np.intp) for side in (known.ffill().bfill(), known.bfill().ffill()))
+    first, last = (side.to_numpy(np.intp) for side in (known.ffill().bfill(), known.bfill().ffill()))
     strength = table["wind_speed_m_s"].fillna(-1.0).to_numpy()
-    return table["wind_from_deg"].to_numpy()[np.where(strength[before] >= strength[after], before, after)]
+    windier = np.where(strength[first] >= strength[last], first, last)
+    return {**out, "wind_from_deg": table["wind_from_deg"].to_numpy()[windier]}

@@ -32,6 +32,7 @@ from leaveby.notebook.live.ground import (
     to_wgs84,
     window_around,
 )
+from leaveby.regions import table_rows
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork
 from leaveby.roads.routing.itinerary import compass_words, street
 from leaveby.show.ground import burnt_area, clock_steps, ignition_points, shown_triggers, shut_streets, trigger_edge
@@ -50,6 +51,7 @@ from leaveby.show.wording import (
     map_notice,
     shown_ways,
     street_words,
+    ways_words,
     why_words,
 )
 
@@ -69,18 +71,7 @@ _NAMED: Final = 8
 _TOLD: Final = 8
 _BADGES: Final = 5
 _MOST_THINGS: Final = 200
-_CLASS_WORDS: Final = {
-    "trunk": "main highway",
-    "primary": "main road",
-    "secondary": "through road",
-    "tertiary": "connecting road",
-    "residential": "residential street",
-    "living_street": "living street",
-    "unclassified": "minor road",
-    "service": "service road",
-    "track": "track",
-    "": "kind of road not mapped",
-}
+_CLASS_WORDS: Final = {row["highway"]: row["words"] for row in table_rows(__package__, "class_words.csv")}
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,11 +209,6 @@ def _along(result: HouseholdResult) -> dict[int, tuple[str, ...]]:
             for one in {edge, int(result.network.twin[edge])} - {-1}:
                 found[one] = (*found.get(one, ()), words)
     return found
-
-
-def ways_words(names: Iterable[str]) -> str:
-    """Ways of leaving in a few words."""
-    return " and ".join({"tow": "towing", "car": "car", "foot": "foot"}.get(name, name) for name in names)
 
 
 def _shuts_words(result: HouseholdResult, at_s: float) -> str:

@@ -209,7 +209,7 @@ def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
 
 def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
     for line in shown_triggers(result):
-        whom = {"tow": "towing", "car": "car", "foot": "foot"}.get(line.way, line.way)
+        whom = wording.ways_words((line.way,))
         text = f"{whom}: {wording.INSIDE_WORDS.get(line.way, 'fire inside')}"
         colour = WAY_COLOURS.get(line.way, INK)
         for part in lines_of(trigger_edge(result, line, sheet.frame)):
