@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -19,6 +20,8 @@ from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
 from leaveby.fire.spread.series import MODELS
 from leaveby.fire.terrain import Grid
+from leaveby.fire.weather.ratings import Rating, day_by_hand
+from leaveby.fire.weather.series import Weather
 from leaveby.household.plan import Plan, Way
 
 if TYPE_CHECKING:
@@ -75,19 +78,20 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
             grid, plan.fuel.file, legend=plan.fuel.legend, column=plan.fuel.column, one_type=plan.fuel.type
         )
     )
-    weather = gathered(
-        lambda: read_weather(
-            plan.weather.file,
-            grid,
-            drought_factor=plan.weather.drought_factor,
-            fill_gaps=plan.weather.fill_gaps,
-            use_gusts=plan.weather.use_gusts,
-        )
+    weather_of = partial(
+        read_weather,
+        grid=grid,
+        drought_factor=plan.weather.drought_factor,
+        fill_gaps=plan.weather.fill_gaps,
+        use_gusts=plan.weather.use_gusts,
     )
+    weather = gathered(partial(weather_of, plan.weather.file))
+    tables = {one.weather_file for one in plan.ratings if one.weather_file is not None}
+    rated = {file: gathered(partial(weather_of, file)) for file in sorted(tables)}
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
-    if fuel is None or weather is None or network is None or faults:
+    if faults or fuel is None or weather is None or network is None:
         raise InputError(faults)
     read = file_record(
         plan=plan.where,
@@ -99,6 +103,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         rules_terrain=plan.rules.terrain_file,
         rules_fuel=plan.rules.fuel_file,
         rules_fuel_legend=plan.rules.fuel_legend,
+        **{f"rating_{number}_weather": one.weather_file for number, one in enumerate(plan.ratings, start=1)},
     )
     record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}
     return HouseholdInputs(
@@ -114,6 +119,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         record=record,
         places=tuple((place.name, place.lon_deg, place.lat_deg) for place in read_places(plan.roads.file)),
         wide=wide,
+        ratings=_ratings(plan, weather, rated),
     )
 
 
@@ -172,6 +178,24 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
 
 def _cells(grid: Grid) -> str:
     return f"{grid.cols} x {grid.rows} cells of {grid.cell_m:.0f} m"
+
+
+def _ratings(plan: Plan, weather: Weather, tables: Mapping[Path, Weather | None]) -> tuple[Rating, ...]:
+    """Give the plan's ratings, each with the day that the plan gives it by hand or as a table."""
+    found = []
+    for number, one in enumerate(plan.ratings, start=1):
+        day = None if one.weather_file is None else tables[one.weather_file]
+        if one.wind_m_s is not None and one.air_temperature_c is not None and one.relative_humidity_percent is not None:
+            day = day_by_hand(
+                weather,
+                air_temperature_c=one.air_temperature_c,
+                relative_humidity_percent=one.relative_humidity_percent,
+                wind_speed_m_s=one.wind_m_s,
+            )
+        file = "" if one.weather_file is None else one.weather_file.name
+        where = f'{plan.where}: ratings[{number}] "{one.name}"'
+        found.append(Rating(one.name, one.stands_for, day, leave=one.leave, where=where, file=file))
+    return tuple(found)
 
 
 def file_record(**files: str | Path | None) -> dict[str, str]:

@@ -18,7 +18,7 @@ from shapely import Point
 
 from leaveby.decision.drill.result import Inject, OwnInject, Pause, Reading, StreetShut
 from leaveby.decision.fires.closing import closing_times, stretch_cells
-from leaveby.decision.fires.scenario import Scenario, central_ignitions
+from leaveby.decision.fires.scenario import Scenario, central_ignitions, district
 from leaveby.decision.household.phases import EVERY_ROAD_SHUT
 from leaveby.decision.household.timed import Timed
 from leaveby.decision.ways.result import WAY_WORDS
@@ -26,6 +26,7 @@ from leaveby.fire.arrival.isochrones import arrival_near
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.danger import forest_fire_danger_index
+from leaveby.fire.weather.ratings import rating_of
 from leaveby.fire.weather.series import Weather, step_at
 from leaveby.parameters import IN_SIGHT_M, REPORTED_AFTER_S, WIND_CHANGE_DEG
 from leaveby.roads.routing.itinerary import compass_words, shut_along, street
@@ -37,16 +38,6 @@ DISTANCES_M: Final = (20_000.0, 10_000.0, 5_000.0, 3_000.0, 2_000.0, 1_000.0, 50
 MOST_STREETS: Final = 10
 """Crossed streets named in one round, the longest ones."""
 
-DANGER_CLASSES: Final = (
-    (100.0, "the highest class, catastrophic"),
-    (75.0, "extreme"),
-    (50.0, "severe"),
-    (25.0, "very high"),
-    (12.0, "high"),
-    (0.0, "low to moderate"),
-)
-"""Classes of the forest fire danger index as they were used in Australia from 2009 to 2022 (from memory)."""
-
 INJECT_ASSUMPTIONS: Final = (
     "Injects: the front's distance, the streets it crosses and the embers are those of the central run. A fire is "
     f"taken to be reported {min_from_s(REPORTED_AFTER_S.value):g} minutes after it starts and officially named "
@@ -54,8 +45,8 @@ INJECT_ASSUMPTIONS: Final = (
     f"was computed; flames are seen from {IN_SIGHT_M.value / 1000.0:g} km (judgement). In real fires word comes late "
     "or not at all: let injects of your own say so.",
     "Injects: smoke comes over the home for as long before the front as the plan's smoke lead (judgement).",
-    "Injects: class words for the fire danger index are those used in Australia from 2009 to 2022, from memory; the "
-    "rating of a real day is for the fire agency to give.",
+    "Injects: the fire danger rating is reckoned from the plan's weather and the commonest fuel of its map, on the "
+    "scale of its region where one is known here; the rating of a real day is for the fire agency to give.",
 )
 
 
@@ -78,11 +69,6 @@ def reading_at(weather: Weather, time_s: float) -> Reading:
         gust_m_s=None if weather.gust_m_s is None else float(weather.gust_m_s[step, 0]),
         danger_index=float(forest_fire_danger_index(hot, dry, wind_speed_m_s=wind, drought_factor=drought)),
     )
-
-
-def danger_class(index: float) -> str:
-    """Name the class of a forest fire danger index."""
-    return next(words for least, words in DANGER_CLASSES if index >= least)
 
 
 def reading_words(reading: Reading) -> str:
@@ -120,7 +106,7 @@ def computed_injects(
     """Make every computed inject of a round, in order of time; the front is at the home at `home_s`."""
     start = scenario.inputs.plan.starts_at
     found = [
-        *_forecast(scenario.weather, start, begin_s=begin_s),
+        *_forecast(scenario, start, begin_s=begin_s),
         *_reports(scenario),
         *_distances(scenario, timed.arrival),
         *_crossings(scenario, timed.arrival),
@@ -216,8 +202,9 @@ def _from_home(grid: Grid, home_xy_m: tuple[float, float]) -> tuple[NDArray[np.f
     return away, np.degrees(np.arctan2(*np.broadcast_arrays(east[None, :], north[:, None]))) % 360.0
 
 
-def _forecast(weather: Weather, start: datetime, *, begin_s: float) -> Iterator[Inject]:
+def _forecast(scenario: Scenario, start: datetime, *, begin_s: float) -> Iterator[Inject]:
     """The day's forecast and fire danger, as known when the exercise begins: from the plan's own weather table."""
+    weather = scenario.weather
     day = np.flatnonzero(weather.time_s >= begin_s - 1e-6)
     readings = {int(step): reading_at(weather, float(weather.time_s[step])) for step in day}
     if not readings:
@@ -239,14 +226,19 @@ def _forecast(weather: Weather, start: datetime, *, begin_s: float) -> Iterator[
         f"{_wind_words(windiest)}.{''.join(changes)}",
         basis="the plan's weather table",
     )
-    index = readings[worst].danger_index
     yield Inject(
         begin_s,
         "official",
-        f"Fire danger for today: {danger_class(index)}; the forest fire danger index reaches {index:.0f} about "
-        f"{_clock(start, float(weather.time_s[worst]), step_min=5)}.",
+        f"Fire danger for today: {_rating_words(scenario)}the forest fire danger index reaches "
+        f"{readings[worst].danger_index:.0f} about {_clock(start, float(weather.time_s[worst]), step_min=5)}.",
         basis="the plan's weather table, danger index of Noble et al. 1980",
     )
+
+
+def _rating_words(scenario: Scenario) -> str:
+    """The day's official rating as a forecast says it; nothing where no scale is known."""
+    where = district(scenario.inputs)
+    return "" if where.scale == "own" else f"{rating_of(scenario.weather, district=where) or 'no rating'}; "
 
 
 def _where(scenario: Scenario, point: Point) -> tuple[str, float]:

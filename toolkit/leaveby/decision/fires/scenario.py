@@ -18,10 +18,11 @@ from leaveby.fire.arrival.solve import Ignition, bridged_zones
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.model_error import ros_factors
-from leaveby.fire.spread.series import SpreadZones, check_models, spread_zones, table_for_member
+from leaveby.fire.spread.series import SpreadZones, check_models, district_of, spread_zones, table_for_member
 from leaveby.fire.terrain import Terrain, cell_of, gradients
+from leaveby.fire.weather.ratings import District, RatedDay, Rating, rated_days
 from leaveby.fire.weather.series import Weather, perturbed, rebased, shifted
-from leaveby.household.plan import Plan
+from leaveby.household.plan import LIKE_THE_PLANS, Plan
 from leaveby.parameters import SPOT_OVER_M
 from leaveby.roads.network.attach import attach_points
 from leaveby.roads.network.graph import RoadNetwork
@@ -51,6 +52,7 @@ class HouseholdInputs:
     - `network`: in the grid's reference system, without the plan's own points.
     - `assumptions`: what was taken for granted while reading.
     - `places`: name, longitude and latitude of the places of the road extract, for landmarks.
+    - `ratings`: those that the plan names, with the days that it gives them.
     - `record`: name and digest of each file, version and seed: enough to tell which inputs made a result.
     - `wide`: None when the plan names none.
     """
@@ -64,6 +66,7 @@ class HouseholdInputs:
     record: Mapping[str, str]
     places: tuple[tuple[str, float, float], ...] = ()
     wide: WideGround | None = None
+    ratings: tuple[Rating, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -145,6 +148,26 @@ def plan_points(plan: Plan) -> dict[str, tuple[float, float]]:
         for number, lon_lat in enumerate(ignition.lon_lat_deg):
             points[f'ignition "{ignition.name}", point {number + 1}'] = lon_lat
     return points
+
+
+def district(inputs: HouseholdInputs) -> District:
+    """Say how the danger of days is measured where the plan is made."""
+    plan = inputs.plan
+    return district_of(inputs.fuel, scale=plan.rating_scale, models=plan.fire.models, lat_deg=plan.home.lat_deg)
+
+
+def ratings_days(inputs: HouseholdInputs) -> tuple[RatedDay, ...]:
+    """Make a day of weather for each rating of the plan, in rising order; its own day where it knows of none.
+
+    Raises
+    ------
+    InputError
+        With every fault of the ratings and their days.
+    """
+    where, ratings = district(inputs), inputs.ratings
+    if where.scale == "own" and not ratings:
+        ratings = (Rating(LIKE_THE_PLANS, weather=inputs.weather),)
+    return rated_days(inputs.weather, district=where, ratings=ratings, hours=inputs.plan.rules.hours)
 
 
 def prepare(inputs: HouseholdInputs) -> Scenario:

@@ -7,7 +7,7 @@ member of an ensemble are then only (steps x zones) work (`table_for_member`).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final
 
@@ -20,8 +20,10 @@ from leaveby.fire.fuel.types import FuelType
 from leaveby.fire.fuel.zones import FuelMap, uniform_fuel
 from leaveby.fire.spread import equations as rate_of_spread
 from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.fire.spread.flames import fireline_intensity_kw_m
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather import danger
+from leaveby.fire.weather.ratings import YESTERDAY, District, Scale, Vegetation
 from leaveby.fire.weather.series import Weather, constant_weather, local_hour, local_month, wind_towards
 
 MODELS: Final = ("dry_eucalypt", "mark5", "grass", "shrubland", "rule_10_percent", "rule_20_percent")
@@ -280,6 +282,37 @@ def flat_spread(
             governing[head < least] = governors.index(name)
             head = np.maximum(head, least)
     return FlatSpread(zones, taking_part, by_model, head, governing, governors)
+
+
+def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: float) -> District:
+    """Let the commonest fuel that burns on a map stand for the district, to measure the danger of days by.
+
+    Its head fire on flat ground runs by the equation that governs there, without model error. The load is that of the
+    fuel on the ground: with more of it a rating would be reached on a milder day.
+    """
+    counts = np.bincount(fuel.code.ravel(), minlength=len(fuel.types))
+    counts[[not kind.burns for kind in fuel.types]] = 0
+    kind = fuel.types[int(counts.argmax())]
+    vegetation: Vegetation = "forest" if kind.equation == "any" or kind.equation == "none" else kind.equation
+
+    def intensity_kw_m(weather: Weather) -> NDArray[np.float64]:
+        # One cell for each place of the weather.
+        grid = Grid(x_min_m=0.0, y_max_m=1.0, cell_m=1.0, rows=1, cols=weather.places, crs=fuel.grid.crs)
+        places = replace(weather, place=np.arange(weather.places, dtype=np.int32)[np.newaxis])
+        flat = flat_spread(places, uniform_fuel(grid, kind), models=models)
+        return fireline_intensity_kw_m(flat.head_ros_m_s, kind.surface_load_t_ha)
+
+    said = (
+        f"The fire danger of a day is that of a head fire on flat ground in {kind.name}, the commonest fuel of the "
+        "map, which stands for the district (judgement); the rating of a real day is for the fire agency to give."
+    )
+    if scale == "europe":
+        said = (
+            "The fire danger of a day is its Fire Weather Index at noon, after codes of the day before of "
+            "{:g}, {:g} and {:g} (fine fuel, duff, drought: judgement, a dry season); the rating of a real day is for "
+            "the fire agency to give."
+        ).format(*YESTERDAY)
+    return District(scale, vegetation, intensity_kw_m, lat_deg, (said,))
 
 
 def _check_rates(ros_factors: Mapping[str, float], floor_m_s: float | None, set_m_s: float | None) -> None:

@@ -1,0 +1,464 @@
+"""Official fire danger ratings, and a day of weather for each: what "a day rated so" means where the plan is made.
+
+Scales, words and the index of each rating stand in `ratings.toml`. A rating's day lies on the line between a mild day
+and the plan's own bad day, or past it, where its worst hour reaches the upper edge of the rating: whoever waits for
+nothing worse leaves earlier. Which fuel stands for the district, and how fast it burns, the caller brings along
+(`leaveby.fire.spread.series.district_of`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leaveby.errors import Fault, InputError
+from leaveby.fire.weather.series import LIMITS, Weather, local_hour, local_month
+from leaveby.parameters import (
+    MILD_AIR_TEMPERATURE_C,
+    MILD_HUMIDITY_PERCENT,
+    MILD_WIND_M_S,
+    STRONGEST_WIND_M_S,
+    YESTERDAY_DC,
+    YESTERDAY_DMC,
+    YESTERDAY_FFMC,
+)
+from leaveby.regions import table
+from leaveby.units import km_h_from_m_s
+
+Scale = Literal["australia", "europe", "own"]
+Vegetation = Literal["forest", "grass", "shrubland"]
+
+YESTERDAY: Final = (YESTERDAY_FFMC.value, YESTERDAY_DMC.value, YESTERDAY_DC.value)
+"""Codes of the day before, fine fuel moisture, duff moisture and drought: a dry season."""
+
+_TABLE: Final = table("fire/weather/ratings")
+_ROOT_WITHIN: Final = 1e-6
+_NOON: Final = 12.0
+
+
+@dataclass(frozen=True)
+class District:
+    """How the danger of a day is measured where the plan is made.
+
+    Attributes
+    ----------
+    scale : {"australia", "europe", "own"}
+    vegetation : {"forest", "grass", "shrubland"}
+        Kind of the fuel that stands for the district.
+    intensity_kw_m : callable
+        Fireline intensity of a head fire on flat ground in that fuel, by step and place of a weather.
+    lat_deg : float
+        Latitude, degrees north.
+    said : tuple of str
+        What was taken for granted.
+    """
+
+    scale: Scale
+    vegetation: Vegetation
+    intensity_kw_m: Callable[[Weather], NDArray[np.float64]]
+    lat_deg: float
+    said: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Rating:
+    """A rating that a plan names.
+
+    Attributes
+    ----------
+    name : str
+        As the local forecast says it.
+    stands_for : str or None
+        Its name in the scale, where that is another.
+    weather : Weather or None
+        A day rated so, where the plan brings one; None: the day is found on the line.
+    leave : bool
+        The rating itself tells people to leave; so it is, too, where the scale says so.
+    where : str
+        Its place in the plan, for messages.
+    file : str
+        The weather file of its day; empty where there is none.
+    """
+
+    name: str
+    stands_for: str | None = None
+    weather: Weather | None = None
+    leave: bool = False
+    where: str = "ratings"
+    file: str = ""
+
+
+@dataclass(frozen=True)
+class RatedDay:
+    """A day of weather that stands for a rating.
+
+    Attributes
+    ----------
+    name : str
+        As the local forecast says it.
+    weather : Weather
+        Clock and wind direction, drought factor and curing are those of the plan's weather, or the rating's own.
+    index : float or None
+        What its worst hour reaches on the scale; None where the scale is the plan's own.
+    leave : bool
+        The rating itself tells people to leave.
+    told : str or None
+        What the public is told to do on such a day.
+    said : tuple of str
+        What was taken for granted for this day, one sentence each.
+    """
+
+    name: str
+    weather: Weather
+    index: float | None
+    leave: bool
+    told: str | None
+    said: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Class:
+    """A rating of a scale: from `least` up to, not with, `below` (None for the highest)."""
+
+    name: str
+    least: float
+    below: float | None
+    told: str | None
+    leave: bool
+
+
+def _classes(scale: Scale) -> tuple[_Class, ...]:
+    if scale == "own":
+        return ()
+    rows = _TABLE["scales"][scale]["ratings"]
+    below = [*(row["least"] for row in rows[1:]), None]
+    return tuple(
+        _Class(row["name"], row["least"], edge, row.get("told"), row.get("leave", False))
+        for row, edge in zip(rows, below, strict=True)
+    )
+
+
+def index_name(scale: Scale) -> str | None:
+    """Name the index that a scale goes by, or None for the plan's own words.
+
+    Examples
+    --------
+    >>> index_name("australia")
+    'Fire Behaviour Index'
+    """
+    return None if scale == "own" else str(_TABLE["scales"][scale]["index"])
+
+
+def fire_behaviour_index(intensity_kw_m: NDArray[np.float64], *, vegetation: Vegetation) -> NDArray[np.float64]:
+    """Index of the Australian rating: straight lines between published points; past the last the last slope goes on.
+
+    Hollis et al. (2024), IJWF 33, WF23141; points as read in two transcriptions of the calculation's public source.
+
+    Examples
+    --------
+    >>> fire_behaviour_index(np.array([750.0, 7000.0, 60000.0]), vegetation="forest").tolist()
+    [12.0, 37.0, 150.0]
+    """
+    points = np.array(_TABLE["fire_behaviour_index"][vegetation], dtype=np.float64)
+    at, index = points[:, 0], points[:, 1]
+    slope = (index[-1] - index[-2]) / (at[-1] - at[-2])
+    return np.asarray(np.interp(intensity_kw_m, at, index) + slope * np.maximum(intensity_kw_m - at[-1], 0.0))
+
+
+def fire_weather_index(
+    weather: Weather, *, lat_deg: float, yesterday: tuple[float, float, float] = YESTERDAY
+) -> NDArray[np.float64]:
+    """Canadian Fire Weather Index of each noon of a weather, by noon and place (Van Wagner 1987, by xclim).
+
+    Noon is the step that begins nearest to 12:00 by the clock; no rain falls. `yesterday` holds the fine fuel moisture,
+    duff moisture and drought codes of the day before, the same before each noon.
+    """
+    # The import takes seconds, and only the European scale needs it.
+    import xarray as xr
+    from xclim.indices.fire import cffwis_indices
+
+    noons = _noons(weather)
+    months = local_month(weather)[noons]
+    units = {
+        "tas": ("degC", weather.air_temperature_c),
+        "sfcWind": ("km/h", km_h_from_m_s(weather.wind_speed_m_s)),
+        "hurs": ("%", weather.relative_humidity_percent),
+        "pr": ("mm/day", np.zeros_like(weather.air_temperature_c)),
+    }
+    out = np.empty((noons.size, weather.places), dtype=np.float64)
+    for row, (step, month) in enumerate(zip(noons, months, strict=True)):
+        time = xr.DataArray([np.datetime64(f"2001-{month:02d}-15", "ns")], dims="time")
+        series = {
+            name: xr.DataArray(
+                values[step][np.newaxis], dims=("time", "place"), coords={"time": time}, attrs={"units": unit}
+            )
+            for name, (unit, values) in units.items()
+        }
+        place = np.ones(weather.places)
+        lat, ffmc, dmc, dc = (
+            xr.DataArray(place * value, dims="place", attrs={"units": unit})
+            for value, unit in (
+                (lat_deg, "degrees_north"),
+                *((code, "") for code in yesterday),
+            )
+        )
+        out[row] = cffwis_indices(**series, lat=lat, ffmc0=ffmc, dmc0=dmc, dc0=dc)[-1].values[0]
+    return out
+
+
+def _noons(weather: Weather) -> NDArray[np.intp]:
+    """The step nearest to noon of each day that has one; of a shorter series the one step nearest to it."""
+    hour = local_hour(weather)
+    day = np.floor((weather.time_s - weather.time_s[0] + 3600.0 * hour[0]) / 86400.0)
+    away = np.abs(hour - _NOON)
+    steps = [int(np.flatnonzero(day == one)[np.argmin(away[day == one])]) for one in np.unique(day)]
+    near = [step for step in steps if away[step] <= 1.0]
+    return np.array(near or [int(np.argmin(away))], dtype=np.intp)
+
+
+def _danger(weather: Weather, district: District) -> float:
+    """The index that the worst hour reaches; on the plan's own scale the fireline intensity, kW/m."""
+    if district.scale == "europe":
+        return float(fire_weather_index(weather, lat_deg=district.lat_deg).max())
+    intensity = district.intensity_kw_m(weather)
+    if district.scale == "own":
+        return float(intensity.max())
+    return float(fire_behaviour_index(intensity, vegetation=district.vegetation).max())
+
+
+def rating_of(weather: Weather, *, district: District) -> str | None:
+    """Name the rating of a day's worst hour; None below the lowest, and where the scale is the plan's own."""
+    classes = _classes(district.scale)
+    index = _danger(weather, district) if classes else 0.0
+    return next((one.name for one in reversed(classes) if index >= one.least), None)
+
+
+def _mild(weather: Weather) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Temperature, humidity and wind of the mild day, at no hour worse than the plan's: danger grows at every hour."""
+    return (
+        np.minimum(weather.air_temperature_c, MILD_AIR_TEMPERATURE_C.value),
+        np.maximum(weather.relative_humidity_percent, MILD_HUMIDITY_PERCENT.value),
+        np.minimum(weather.wind_speed_m_s, MILD_WIND_M_S.value),
+    )
+
+
+def moved(weather: Weather, x: float) -> Weather:
+    """Move a bad day along the line from the mild day (x = 0) to itself (x = 1), or past it.
+
+    Humidity is held at 1 to 100 %, the wind at 120 km/h or the day's own if that is more, the temperature at what a
+    reading may be; wind direction, drought factor and curing stay.
+
+    Examples
+    --------
+    >>> from datetime import UTC, datetime
+    >>> from leaveby.fire.weather.series import constant_weather
+    >>> bad = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=315.0)
+    >>> half = moved(bad, 0.5)
+    >>> float(half.air_temperature_c[0, 0]), float(half.relative_humidity_percent[0, 0])
+    (30.0, 35.0)
+    """
+    T, RH, U = weather.air_temperature_c, weather.relative_humidity_percent, weather.wind_speed_m_s
+    mild_T, mild_RH, mild_U = _mild(weather)
+    return replace(
+        weather,
+        air_temperature_c=np.minimum(mild_T + x * (T - mild_T), np.maximum(T, LIMITS["air_temperature_c"][3])),
+        relative_humidity_percent=np.clip(mild_RH + x * (RH - mild_RH), np.minimum(RH, 1.0), 100.0),
+        wind_speed_m_s=np.minimum(mild_U + x * (U - mild_U), np.maximum(U, STRONGEST_WIND_M_S.value)),
+        gust_m_s=None,
+    )
+
+
+def day_by_hand(
+    weather: Weather, *, air_temperature_c: float, relative_humidity_percent: float, wind_speed_m_s: float
+) -> Weather:
+    """Keep one temperature, humidity and wind all day long, with the plan's clock, directions, drought and curing."""
+    like = np.ones_like(weather.wind_speed_m_s)
+    return replace(
+        weather,
+        air_temperature_c=air_temperature_c * like,
+        relative_humidity_percent=relative_humidity_percent * like,
+        wind_speed_m_s=wind_speed_m_s * like,
+        gust_m_s=None,
+        assumptions=(*weather.assumptions, "By hand, the worst of the day is taken to last all day."),
+    )
+
+
+def rated_days(
+    weather: Weather, *, district: District, ratings: Sequence[Rating] = (), hours: Sequence[int] = ()
+) -> tuple[RatedDay, ...]:
+    """Make a day of weather for each rating, in rising order.
+
+    Parameters
+    ----------
+    weather : Weather
+        The plan's own bad day.
+    district : District
+    ratings : sequence of Rating
+        Those that the plan names, in rising order; none: all of the scale.
+    hours : sequence of int
+        Hours of the clock that the weather files of ratings have to cover.
+
+    Raises
+    ------
+    InputError
+        Ratings that the scale lacks, that don't rise, that no wind up to 120 km/h reaches, or whose weather does not
+        cover the hours; a plan's day that is no worse than the mild day or calmer than the lowest rating.
+    """
+    classes = _classes(district.scale)
+    asked = tuple(ratings) or tuple(Rating(one.name) for one in classes)
+    faults = [*_unknown(asked, classes), *_uncovered(asked, hours)]
+    if any(one.weather is None for one in asked):
+        faults += _no_line(weather, district, classes)
+    if faults:
+        raise InputError(faults)
+    days: list[RatedDay] = []
+    for one in asked:
+        held = _class_of(one, classes)
+        leave, told = one.leave or (held is not None and held.leave), None if held is None else held.told
+        if one.weather is not None:
+            index = None if district.scale == "own" else _danger(one.weather, district)
+            days.append(RatedDay(one.name, one.weather, index, leave, told, one.weather.assumptions))
+            continue
+        assert held is not None
+        x, said, reached = _on_line(weather, held, district)
+        if ratings and not reached:
+            faults.append(
+                Fault(
+                    one.where,
+                    f"is not reached by any wind up to {km_h_from_m_s(STRONGEST_WIND_M_S.value):g} km/h here",
+                    f"a rating that the {index_name(district.scale)} can reach in the commonest fuel of the plan",
+                    "take the rating out, or give it a day of its own under [[ratings]]",
+                )
+            )
+        day = moved(weather, x)
+        said = f"A day rated {one.name} is taken to be {said}: {_worst_words(day)}."
+        days.append(RatedDay(one.name, day, _danger(day, district), leave, told, (*district.said, said)))
+    faults += _not_rising(asked, days, district)
+    if faults:
+        raise InputError(faults)
+    return tuple(days)
+
+
+def _class_of(rating: Rating, classes: Sequence[_Class]) -> _Class | None:
+    name = (rating.stands_for or rating.name).casefold()
+    return next((one for one in classes if one.name.casefold() == name), None)
+
+
+def _on_line(weather: Weather, rating: _Class, district: District) -> tuple[float, str, bool]:
+    """Find a rating's day on the line: how far along it, in words, and whether the wanted index is reached."""
+
+    def over(x: float) -> float:
+        return _danger(moved(weather, x), district) - edge
+
+    # SciPy's optimisers bring half of SciPy with them; reading and checking a plan does without.
+    from scipy.optimize import brentq
+
+    edge = rating.least if rating.below is None else rating.below
+    farthest = _farthest(weather)
+    if over(0.0) >= 0.0:
+        x, said, reached = 0.0, "the mild day, which already reaches its upper edge", True
+    elif over(farthest) < 0.0:
+        x, said, reached = farthest, "the worst there can be here, which does not reach its upper edge", False
+    else:
+        # A step up of the equations within the root's width must not leave the day below the edge.
+        x = min(float(brentq(over, 0.0, farthest, xtol=_ROOT_WITHIN)) + _ROOT_WITHIN, farthest)
+        said, reached = "as bad as its upper edge", True
+    if rating.below is None:
+        said = "as bad as its lower edge" if x > 1.0 else "the plan's own day"
+        x = max(x, 1.0)
+    return x, said, reached
+
+
+def _farthest(weather: Weather) -> float:
+    """How far the line is followed: until the windiest hour has the strongest wind, and at least to the plan's day."""
+    _, _, mild = _mild(weather)
+    windier = float((weather.wind_speed_m_s - mild).max())
+    return max(1.0, (STRONGEST_WIND_M_S.value - MILD_WIND_M_S.value) / windier) if windier > 0.0 else 1.0
+
+
+def _no_line(weather: Weather, district: District, classes: Sequence[_Class]) -> Iterator[Fault]:
+    worst = _danger(weather, district)
+    _, _, mild = _mild(weather)
+    mend = "give the weather of a bad day of the season, or a day of its own for each of [[ratings]]"
+    if worst <= _danger(moved(weather, 0.0), district) or not np.any(weather.wind_speed_m_s > mild):
+        yield Fault(
+            "the weather",
+            "is no worse than a mild day",
+            f"a day hotter, drier and windier than {MILD_AIR_TEMPERATURE_C.value:g} degrees C, "
+            f"{MILD_HUMIDITY_PERCENT.value:g} % and {km_h_from_m_s(MILD_WIND_M_S.value):g} km/h",
+            mend,
+        )
+    elif classes and worst < classes[0].least:
+        yield Fault(
+            "the weather",
+            f"reaches a {index_name(district.scale)} of {worst:.1f}, below every rating",
+            f"a day of {classes[0].least:g} or more: at least {classes[0].name}",
+            mend,
+        )
+
+
+def _unknown(ratings: Sequence[Rating], classes: Sequence[_Class]) -> Iterator[Fault]:
+    names = [one.name for one in classes]
+    last = -1
+    for one in ratings:
+        held = _class_of(one, classes)
+        if held is None:
+            if one.weather is None:
+                yield Fault(
+                    one.where,
+                    f'"{one.stands_for or one.name}" is no rating of the scale, and no day is given for it',
+                    "one of " + ", ".join(names) if names else "a day of its own",
+                    "correct the name, say in stands_for which it is, or give its day",
+                )
+            continue
+        at = names.index(held.name)
+        if at <= last:
+            yield Fault(one.where, f"stands after {names[last]}", "ratings in rising order", "sort them")
+        last = max(last, at)
+
+
+def _uncovered(ratings: Sequence[Rating], hours: Sequence[int]) -> Iterator[Fault]:
+    for one in ratings:
+        if one.weather is None or not one.file:
+            continue
+        time_s = one.weather.time_s
+        first_hour = float(local_hour(one.weather)[0])
+        usual_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 3600.0
+        span_h = (time_s[-1] - time_s[0] + usual_s) / 3600.0
+        left = [hour for hour in hours if (hour - first_hour) % 24.0 >= span_h]
+        if left:
+            yield Fault(
+                one.where,
+                f"its weather, {one.file}, has no row for {', '.join(f'{hour}:00' for hour in left)}",
+                "weather for every hour of [rules] hours",
+                "add the rows, or take the hours out",
+            )
+
+
+def _not_rising(ratings: Sequence[Rating], days: Sequence[RatedDay], district: District) -> Iterator[Fault]:
+    danger = [_danger(day.weather, district) for day in days]
+    for k in range(1, len(days)):
+        given = ratings[k].weather is not None or ratings[k - 1].weather is not None
+        if given and danger[k] <= danger[k - 1]:
+            yield Fault(
+                ratings[k].where,
+                f"its day is no more dangerous than that of {ratings[k - 1].name}: {danger[k]:.0f} after "
+                f"{danger[k - 1]:.0f}" + (" kW/m" if district.scale == "own" else ""),
+                "ratings in rising order",
+                "sort them, or correct their days",
+            )
+
+
+def _worst_words(weather: Weather) -> str:
+    step, place = np.unravel_index(int(np.argmax(weather.wind_speed_m_s)), weather.wind_speed_m_s.shape)
+    at = weather.start + timedelta(seconds=float(weather.time_s[step]))
+    return (
+        f"{weather.air_temperature_c[step, place]:.0f} °C, {weather.relative_humidity_percent[step, place]:.0f} % and "
+        f"{km_h_from_m_s(float(weather.wind_speed_m_s[step, place])):.0f} km/h at its windiest, {at:%H:%M}"
+    )
