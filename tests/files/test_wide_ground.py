@@ -172,6 +172,9 @@ def test_polygons_about_the_grid_give_what_all_polygons_give(tmp_path: Path, see
     expected = fuel_from_polygons(grid, list(layer.to_crs(CRS).geometry), classes=classes)
     named = [np.array([one.name for one in fuel.types])[fuel.code] for fuel in (read, expected)]
     assert np.array_equal(*named)
+    near = [name for name, at in zip(classes, shapes, strict=True) if at.intersects(shapely.box(*grid.bounds_m))]
+    there = list(dict.fromkeys(near))
+    assert [one.name for one in read.types if one.name in classes] == there, "in the order of the file"
 
 
 # --- of a plan ----------------------------------------------------------------------------------------------------
@@ -385,3 +388,13 @@ def test_the_faults_of_both_grounds_come_together(demo: Plan, tmp_path: Path) ->
         read_inputs(plan)
     places = {str(fault).split()[0] for fault in caught.value.faults}
     assert {"fuel.file", "rules.fuel_file"} <= places
+
+
+def test_a_legend_that_both_grounds_name_is_faulted_once(demo: Plan, tmp_path: Path) -> None:
+    (tmp_path / "legend.csv").write_text("value,fuel_type\n1,heath\n1,water\n", encoding="utf-8")
+    plan = with_rules(demo, fuel_legend=tmp_path / "legend.csv")
+    plan = replace(plan, fuel=replace(plan.fuel, legend=tmp_path / "legend.csv"))
+    with pytest.raises(InputError) as caught:
+        read_inputs(plan)
+    (fault,) = [str(one) for one in caught.value.faults]
+    assert fault.startswith("fuel.legend ")

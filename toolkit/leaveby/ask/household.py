@@ -68,7 +68,9 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         try:
             return reader()
         except InputError as error:
-            faults.extend(error.faults)
+            # a legend that both grounds name is mended once
+            told = {(fault.place.partition(" ")[2], fault.wrong) for fault in faults if " " in fault.place}
+            faults.extend(one for one in error.faults if (one.place.partition(" ")[2], one.wrong) not in told)
             return None
 
     fuel = gathered(

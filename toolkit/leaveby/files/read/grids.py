@@ -343,8 +343,9 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
     if held["crs"] is None:
         raise refused(f"{keys}file", "polygons_without_crs", path=path)
     to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
-    frame = pyogrio.read_dataframe(path, bbox=to_file.transform_bounds(*grid.bounds_m, densify_pts=64))
-    frame = frame.to_crs(grid.crs)
+    part = to_file.transform_bounds(*grid.bounds_m, densify_pts=64)
+    # in the order of the file, which a spatial index does not keep
+    frame = pyogrio.read_dataframe(path, bbox=part, fid_as_index=True).sort_index().to_crs(grid.crs)
     frame = frame.assign(geometry=frame.geometry.make_valid())
     east, south = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
     near = frame.cx[grid.x_min_m : east, south : grid.y_max_m]
