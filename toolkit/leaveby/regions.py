@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import difflib
+import pkgutil
 import tomllib
 from functools import cache
 from importlib.resources import files
@@ -92,3 +94,10 @@ def region_faults(region: str, *, place: str) -> list[Fault]:
         known = ", ".join(states)
         return [fault_of(place, "no_such_state", region=region, country=country, states=known, mend=mend)]
     return []
+
+
+def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a table that lies beside a package's modules."""
+    found = pkgutil.get_data(package, name)
+    assert found is not None
+    return tuple(csv.DictReader(found.decode().splitlines()))

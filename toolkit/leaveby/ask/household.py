@@ -14,7 +14,7 @@ from leaveby import __version__
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
+from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
@@ -68,7 +68,9 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         try:
             return reader()
         except InputError as error:
-            faults.extend(error.faults)
+            # a legend that both grounds name is mended once
+            told = {(fault.place.partition(" ")[2], fault.wrong) for fault in faults if " " in fault.place}
+            faults.extend(one for one in error.faults if (one.place.partition(" ")[2], one.wrong) not in told)
             return None
 
     fuel = gathered(
@@ -89,6 +91,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
+    starts_on, starts_file = grid if wide is None else wide.terrain.grid, plan.rules.starts_file
+    starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
         raise InputError(faults)
     read = file_record(
@@ -101,6 +105,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         rules_terrain=plan.rules.terrain_file,
         rules_fuel=plan.rules.fuel_file,
         rules_fuel_legend=plan.rules.fuel_legend,
+        rules_starts=plan.rules.starts_file,
         **{f"rating_{number}_weather": one.weather_file for number, one in enumerate(plan.ratings, start=1)},
     )
     record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}
@@ -117,6 +122,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         record=record,
         places=tuple((place.name, place.lon_deg, place.lat_deg) for place in read_places(plan.roads.file)),
         wide=wide,
+        starts=starts,
         ratings=_ratings(plan, weather, rated),
     )
 

@@ -5,22 +5,22 @@ Every rounding goes to the side that makes people leave earlier: clock times dow
 
 from __future__ import annotations
 
-import csv
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from importlib.resources import files
 from typing import Final, Literal, Protocol
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.rules.words import share_words
-from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult, Rule, WayRoute, WayTiming
+from leaveby.decision.ways.result import WAY_WORDS as LEAVING
+from leaveby.decision.ways.result import HouseholdResult, Rule, WayRoute, WayTiming
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS
+from leaveby.regions import table_rows
 from leaveby.roads.network.graph import RoadNetwork
 
 WAYS: Final = ("tow", "car", "foot")
@@ -31,6 +31,8 @@ WAY_TITLES: Final[Mapping[str, str]] = {
     "car": "By car, without the house",
     "foot": "On foot",
 }
+
+WAY_WORDS: Final[Mapping[str, str]] = {"tow": "towing", "car": "car", "foot": "foot"}
 
 INSIDE_WORDS: Final[Mapping[str, str]] = {
     "tow": "fire inside: leave the house",
@@ -46,17 +48,7 @@ LINE_MEANS: Final = {
 }
 """What the two lines of a rule mean."""
 
-MODEL_WORDS: Final[Mapping[str, str]] = {
-    "dry_eucalypt": "dry eucalypt forest equation",
-    "mark5": "Mark 5 forest equation",
-    "grass": "grassland equation",
-    "shrubland": "shrubland equation",
-    "rule_10_percent": "rule of 10 % of the wind speed",
-    "rule_20_percent": "rule of 20 % of the wind speed",
-    "floor": "lowest speed set by hand",
-    "set by hand": "speed set by hand",
-    "creep": "slowest spread assumed",
-}
+MODEL_WORDS: Final = {row["model"]: row["words"] for row in table_rows("leaveby.show", "model_words.csv")}
 """Governing models in words; another name stands as it is."""
 
 _SLACK: Final = 1e-6
@@ -239,6 +231,15 @@ def shared_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRo
     return tuple(found.values())
 
 
+def ways_words(names: Iterable[str]) -> str:
+    """Ways of leaving in a few words.
+
+    >>> ways_words(("tow", "car"))
+    'towing and car'
+    """
+    return " and ".join(WAY_WORDS.get(name, name) for name in names)
+
+
 def before_fire(way: WayTiming) -> bool:
     """Whether this way's latest start lies before the fire starts."""
     return way.latest_start_s is not None and way.latest_start_s < 0.0
@@ -295,7 +296,7 @@ def today_words(result: HouseholdResult) -> str:
     early = [way for way in WAYS if goes_before(result, way)]
     if not early:
         return ""
-    goes, ways = (" and ".join(words[way] for way in early) for words in (_GO, WAY_WORDS))
+    goes, ways = (" and ".join(words[way] for way in early) for words in (_GO, LEAVING))
     rated = f"This plan's own day is rated {clean(rating, 60)}, and on such a day"
     day = "On a day like this plan's own," if rating == LIKE_THE_PLANS else rated
     return f"{day} {goes} the evening before. Its clock times for leaving {ways} are only for if you are still there."
@@ -411,8 +412,7 @@ _NO_WAY_EVER: Final = (
 
 
 _ON_WHEELS: Final = {
-    (row["tow"], row["car"], row["order"]): row["words"]
-    for row in csv.DictReader(files("leaveby.show").joinpath("main_sentence.csv").read_text("utf-8").splitlines())
+    (row["tow"], row["car"], row["order"]): row["words"] for row in table_rows("leaveby.show", "main_sentence.csv")
 }
 """What to do by how towing and the car stand, and which of them has to start first."""
 

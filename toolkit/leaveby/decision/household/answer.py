@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Final
@@ -26,6 +26,7 @@ from leaveby.decision.ways.result import FireSummary, HouseholdResult
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
 from leaveby.fire.spread.validity import outside_validity
+from leaveby.fire.weather.ratings import Rating
 from leaveby.household.plan import Plan
 
 EACH_SOLVED: Final = 250
@@ -69,6 +70,7 @@ def answer_household(
     found = found_members(fires) if scenario.starts else _no_fires(asked)
     timed = time_ways(asked, found.members, central=table_at(scenario, z=CENTRAL_Z))
     rules = household_rules(scenario, asked.candidates, workers=workers)
+    rules = replace(rules, today=named_by_the_plan(rules.today, inputs.ratings))
     summary = _summary(timed)
     shelter = last_resort_side(timed)
     return HouseholdResult(
@@ -103,6 +105,18 @@ def answer_household(
         phases=timed.phases,
         way_phases=timed.way_phases,
     )
+
+
+def named_by_the_plan(rating: str | None, ratings: Sequence[Rating]) -> str | None:
+    """Call a rating of the scale as the plan calls it.
+
+    Examples
+    --------
+    >>> named_by_the_plan("Extreme", (Rating("red day", stands_for="extreme"),))
+    'red day'
+    """
+    known = {(one.stands_for or one.name).casefold(): one.name for one in ratings}
+    return None if rating is None else known.get(rating.casefold(), rating)
 
 
 @dataclass(frozen=True)

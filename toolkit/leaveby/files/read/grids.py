@@ -325,6 +325,23 @@ def _whole(text: str) -> str:
     return f"{number:.0f}" if number.is_integer() else text.strip()
 
 
+def read_starts(path: Path, grid: Grid) -> NDArray[np.float64]:
+    """Read how likely fires start in each cell of a grid, in any unit; 0 where the raster says nothing.
+
+    Raises
+    ------
+    InputError
+        Where it can't be read, holds a value below 0, or says of no cell that fires start there.
+    """
+    where = f"rules.starts_file {path}"
+    with _opened(path, "rules.starts_file", "write the reference system into it") as source:
+        weight = _onto(grid, source, missing=np.nan, how=Resampling.average)
+    weight = np.where(np.isfinite(weight), weight, 0.0)
+    if float(weight.min()) < 0.0 or not bool(np.any(weight > 0.0)):
+        raise refused(where, "starts_below_nothing", least=float(weight.min()))
+    return weight
+
+
 def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str) -> FuelMap:
     names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True, keys=keys).items()}
     missing = -9999.0
@@ -343,8 +360,9 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
     if held["crs"] is None:
         raise refused(f"{keys}file", "polygons_without_crs", path=path)
     to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
-    frame = pyogrio.read_dataframe(path, bbox=to_file.transform_bounds(*grid.bounds_m, densify_pts=64))
-    frame = frame.to_crs(grid.crs)
+    part = to_file.transform_bounds(*grid.bounds_m, densify_pts=64)
+    # in the order of the file, which a spatial index does not keep
+    frame = pyogrio.read_dataframe(path, bbox=part, fid_as_index=True).sort_index().to_crs(grid.crs)
     frame = frame.assign(geometry=frame.geometry.make_valid())
     east, south = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
     near = frame.cx[grid.x_min_m : east, south : grid.y_max_m]

@@ -263,13 +263,15 @@ def moved(weather: Weather, x: float) -> Weather:
     >>> float(half.air_temperature_c[0, 0]), float(half.relative_humidity_percent[0, 0])
     (30.0, 35.0)
     """
+    if x == 1.0:
+        return weather
     T, RH, U = weather.air_temperature_c, weather.relative_humidity_percent, weather.wind_speed_m_s
     mild_T, mild_RH, mild_U = _mild(weather)
     return replace(
         weather,
-        air_temperature_c=np.minimum(mild_T + x * (T - mild_T), np.maximum(T, LIMITS["air_temperature_c"][3])),
-        relative_humidity_percent=np.clip(mild_RH + x * (RH - mild_RH), np.minimum(RH, 1.0), 100.0),
-        wind_speed_m_s=np.minimum(mild_U + x * (U - mild_U), np.maximum(U, STRONGEST_WIND_M_S.value)),
+        air_temperature_c=np.minimum(T + (x - 1.0) * (T - mild_T), np.maximum(T, LIMITS["air_temperature_c"][3])),
+        relative_humidity_percent=np.clip(RH + (x - 1.0) * (RH - mild_RH), np.minimum(RH, 1.0), 100.0),
+        wind_speed_m_s=np.minimum(U + (x - 1.0) * (U - mild_U), np.maximum(U, STRONGEST_WIND_M_S.value)),
         gust_m_s=None,
     )
 
