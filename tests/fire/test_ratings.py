@@ -341,3 +341,10 @@ def test_a_plans_day_that_is_no_bad_day_is_refused() -> None:
     # With days of their own for all ratings the plan's day is not asked for.
     given_day = bad_day()
     assert rated_days(calm, district=where("own"), ratings=(Rating("bad", weather=given_day),))[0].weather is given_day
+
+
+def test_far_past_the_plans_day_every_value_is_held() -> None:
+    far = moved(bad_day(), 50.0)
+    assert far.wind_speed_m_s.max() == pytest.approx(120.0 / 3.6)
+    assert far.relative_humidity_percent.min() == 1.0
+    assert far.air_temperature_c.max() == 60.0
