@@ -20,7 +20,7 @@ from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.last_resort import last_resort_side
 from leaveby.decision.household.timed import Asked, Timed, made_ready, time_ways
 from leaveby.decision.household.timetable import timetable
-from leaveby.decision.household.what_ifs import SAMPLE, fastest_head, what_ifs
+from leaveby.decision.household.what_ifs import SAMPLE, Held, fastest_head, what_ifs
 from leaveby.decision.lines.day_before import day_before, day_fires
 from leaveby.decision.lines.landmarks import landmark_words, landmarks
 from leaveby.decision.lines.triggers import decision_span_s, design_step, lead_time_of, trigger_line
@@ -108,6 +108,7 @@ def answer_household(
         inputs=inputs.record,
         phases=timed.phases,
         way_phases=timed.way_phases,
+        held=Held(timed, found.design),
     )
 
 
@@ -162,7 +163,7 @@ class _Found:
 
     members: Members
     sample: Members
-    by_design: bool
+    design: FireDesign | None = None
     said: tuple[str, ...] = ()
 
 
@@ -194,7 +195,7 @@ def found_members(fires: Fires) -> _Found:
         return replace(_each_solved(fires, EACH_SOLVED_INSTEAD), said=(why,))
     few = np.arange(SAMPLE)
     solved = pick_fires(first_fires(design), few)
-    return _Found(members, Members(pick_draws(design.draws, few), solved, asked.column_of), by_design=True)
+    return _Found(members, Members(pick_draws(design.draws, few), solved, asked.column_of), design)
 
 
 def _better_solved(members: Members, latest_of: Callable[[Members], NDArray[np.float64]], *, plan: Plan) -> bool:
@@ -221,13 +222,13 @@ def _each_solved(fires: Fires, count: int) -> _Found:
     members = Members(draws, fires.solved("members", scenario, draws), column_of, solved=count)
     few = np.arange(min(SAMPLE, count))
     sample = Members(pick_draws(draws, few), pick_fires(members.fires, few), column_of)
-    return _Found(members, sample, by_design=False)
+    return _Found(members, sample)
 
 
 def _solve_all(fires: Fires, found: _Found) -> Callable[[str, Scenario], MemberFires]:
     """Learn the fires of all members under another choice as those under the plan's own were learnt."""
     draws = found.members.draws
-    if found.by_design:
+    if found.design is not None:
         return lambda label, other: design_members(fires.design(label, other, draws), draws)
     return lambda label, other: fires.solved(label, other, draws)
 

@@ -324,7 +324,8 @@ class HouseholdResult:
 
     `landmarks` are sentences by way ("fire at or past Hill Road: ..."), `which_way` the ground by the safe point that
     can be left for latest, `day_before` whether there is enough lead at all, each by way of leaving with wheels.
-    `phases` are those of the household, `way_phases` those of each way of leaving.
+    `phases` are those of the household, `way_phases` those of each way of leaving; `held` is what the answer was found
+    by (`decision.household.what_ifs.Held`), to ask it anew.
     """
 
     plan: Plan
@@ -350,6 +351,7 @@ class HouseholdResult:
     inputs: Mapping[str, str]
     phases: Phases
     way_phases: Mapping[str, Phases]
+    held: object = None
 
 
 def clock(result: HouseholdResult, time_s: float) -> datetime:
