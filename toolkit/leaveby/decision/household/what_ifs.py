@@ -76,18 +76,28 @@ def what_ifs(
     scenario, members, chosen = timed.asked.scenario, timed.members, timed.chosen
     own_s = latest_departures(scenario, chosen, members=members)
     edges = sorted({edge for one in chosen.values() for edge in one.ruled_by.edges})
+    own, few = _only(members, edges), _only(sample, edges)
     found = []
     for label, other in other_fires(scenario):
-        few = replace(sample, fires=solve(label, other, sample.draws))
-        closing_s = moved_closings(scenario, members, sample=sample, other=few, edges=edges)
-        fires = solve_all(label, other) if closing_s is None else replace(members.fires, closing_s=closing_s)
-        latest_s = latest_departures(scenario, chosen, members=replace(members, fires=fires, left_out=()))
+        their = replace(sample, fires=solve(label, other, sample.draws))
+        closing_s = moved_closings(scenario, own, sample=few, other=_only(their, edges))
+        if closing_s is None:
+            them = replace(members, fires=solve_all(label, other), left_out=())
+        else:
+            them = replace(own, fires=replace(own.fires, closing_s=closing_s))
+        latest_s = latest_departures(scenario, chosen, members=them)
         found.append(_what_if(other, label=label, latest_s=latest_s, own_s=own_s, timings=timed.ways))
     return tuple(found)
 
 
+def _only(members: Members, edges: Sequence[int]) -> Members:
+    """Keep the closings of some edges."""
+    fires = replace(members.fires, closing_s=members.closing_on(edges))
+    return Members(members.draws, fires, {edge: column for column, edge in enumerate(edges)}, solved=members.solved)
+
+
 def moved_closings(
-    scenario: Scenario, members: Members, *, sample: Members, other: Members, edges: Sequence[int]
+    scenario: Scenario, members: Members, *, sample: Members, other: Members
 ) -> NDArray[np.float64] | None:
     """Move every member's closings by what another fire does to a sample of them, each of whose fires was solved.
 
@@ -98,8 +108,7 @@ def moved_closings(
     """
     plan = scenario.inputs.plan
     own_s, their_s = (_since_s(scenario, one) for one in (sample, other))
-    columns = [members.column_of[edge] for edge in edges]
-    differ = np.isfinite(own_s[:, columns]) != np.isfinite(their_s[:, columns])
+    differ = np.isfinite(own_s) != np.isfinite(their_s)
     if np.any(differ.sum(axis=0) > 1):
         return None
     numbers = np.column_stack([np.ones(sample.draws.members), fire_numbers(scenario, sample.draws)])

@@ -84,8 +84,8 @@ def best_route(
     def merit(candidate: CandidateRoute) -> tuple[float, float, float]:
         latest_s = route_latest_s(scenario, candidate, members=members)
         at_s = latest_at_confidence(latest_s, confidence)
-        later = share_clear(latest_s, np.array([at_s + 3600.0]))[0] if np.isfinite(at_s) else 1.0
-        return (at_s, float(later), -candidate.time_s)
+        later = float(np.mean(latest_s >= at_s + 3600.0)) if np.isfinite(at_s) else 1.0
+        return (at_s, later, -candidate.time_s)
 
     best = max(spared or candidates, key=merit)
     if spared:
