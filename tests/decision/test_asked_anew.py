@@ -12,6 +12,7 @@ import pytest
 
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires import solved
+from leaveby.decision.fires.design import fire_numbers
 from leaveby.decision.fires.members import Draws, Members, first_of
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthest
@@ -182,6 +183,27 @@ def test_beyond_the_solved_fires_nothing_is_told(answered: HouseholdResult, anew
     assert surer[1][0] > later_s[0] > less[1][0]
     # two and three quarters standard deviations of 0.15 less 1.645 of them, at the least
     assert wind[1] > np.exp(0.15 * (2.75 - 1.645))
+
+
+def test_nobody_is_moved_out_of_the_solved_fires(answered: HouseholdResult, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those whom their own draw put there stay where they were; all others end where the fires do."""
+    held = held_by(answered)
+    assert held.design is not None
+    (one,) = held.design.ignitions
+    most = one.numbers.max(axis=0)
+    z = fire_numbers(one.scenario, first_of(held.timed.members.draws, 4000), number=0)
+    before = held.unmoved
+    (_, windiest), (_, latest_s) = furthest(held.design, 0.5)
+    drawn: list[Draws] = []
+    read = Held.read
+    monkeypatch.setattr(Held, "read", lambda self, draws, **part: drawn.append(draws) or read(self, draws, **part))
+    asked_anew(held, Asking(wind_factor=windiest, later_s=latest_s, confidence=0.5))
+    (moved,) = [draws for draws in drawn if draws.members == before.draws.members]
+    numbers = fire_numbers(one.scenario, moved, number=0)
+    for column in (1, 3):
+        assert np.all(numbers[:, column] <= np.maximum(z[:, column], most[column]) + 1e-9)
+        assert np.mean(np.isclose(numbers[:, column], most[column])) > 0.3
+    assert np.array_equal(numbers[:, [0, 2]], z[:, [0, 2]])
 
 
 def test_where_fire_comes_to_the_end_of_the_road_no_time_is_told(

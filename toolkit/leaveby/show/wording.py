@@ -213,10 +213,8 @@ def near_words(known: Precision) -> str:
     >>> near_words(Precision(20000, 80, -100.0, 400.0)), near_words(Precision(20000, 80, -100.0, math.inf))
     ('known to within 5 min either way', 'how nearly it is known could not be told')
     """
-    if known.low_s == known.high_s:
-        return "known to the minute" if math.isfinite(known.low_s) else ""
     if not math.isfinite(known.high_s - known.low_s):
-        return "how nearly it is known could not be told"
+        return "" if known.low_s == known.high_s else "how nearly it is known could not be told"
     return f"known to within {math.ceil((known.high_s - known.low_s) / 120.0)} min either way"
 
 
