@@ -14,7 +14,7 @@ from typing import Final, Literal, Protocol
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
-from leaveby.decision.ways.result import HouseholdResult, WayRoute, WayTiming
+from leaveby.decision.ways.result import HouseholdResult, Precision, WayRoute, WayTiming
 from leaveby.errors import refuse
 from leaveby.regions import table_rows
 from leaveby.roads.network.graph import RoadNetwork
@@ -203,6 +203,17 @@ def percent_words(share: float) -> str:
     """
     percent = math.floor(share * 1000.0 + _SLACK) / 10.0
     return f"{percent:g} %"
+
+
+def near_words(known: Precision) -> str:
+    """How nearly a time is known.
+
+    >>> near_words(Precision(20000, 80, -100.0, 400.0)), near_words(Precision(20000, 80, -100.0, math.inf))
+    ('known to within 5 min either way', 'how nearly it is known could not be told')
+    """
+    if not math.isfinite(known.high_s - known.low_s):
+        return "" if known.low_s == known.high_s else "how nearly it is known could not be told"
+    return f"known to within {math.ceil((known.high_s - known.low_s) / 120.0)} min either way"
 
 
 def why_words(way: WayTiming) -> str:

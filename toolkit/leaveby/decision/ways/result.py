@@ -338,7 +338,8 @@ class HouseholdResult:
     """The whole answer to the household question.
 
     `rules` hold for any fire; the rest is for the plan's own.
-    `phases` are those of the household, `way_phases` those of each way of leaving.
+    `phases` are those of the household, `way_phases` those of each way of leaving; `held` is what the answer was found
+    by (`decision.household.what_ifs.Held`), to ask it anew.
     """
 
     plan: Plan
@@ -360,6 +361,7 @@ class HouseholdResult:
     inputs: Mapping[str, str]
     phases: Phases
     way_phases: Mapping[str, Phases]
+    held: object = None
 
 
 def clock(result: HouseholdResult, time_s: float) -> datetime:
