@@ -14,6 +14,7 @@ import sys
 from pathlib import Path
 
 from leaveby.ask.household import load_plan, read_inputs
+from leaveby.confidence import rank_at
 from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.decision.household.replay import most_caught
 from leaveby.decision.household.timed import made_ready
@@ -40,19 +41,21 @@ def kept(name: str, inputs: HouseholdInputs, *, fires: int, workers: int = 2) ->
     asked = asked_of(ready.scenario, ready.candidates, workers=workers)
     rules = household_rules(ready.scenario, ready.candidates, workers=workers)
     confidence = inputs.plan.confidence
-    most = most_caught(fires, members=MEMBERS, rank=MEMBERS - int(confidence * MEMBERS), level=0.99)
+    most = most_caught(fires, members=MEMBERS, rank=MEMBERS + 1 - rank_at(MEMBERS, confidence), level=0.99)
     for day in rules.days:
         found = follow(asked, rules, day, fires=fires, seed=inputs.plan.seed + SEED)
         for way, one in found.items():
             waits = one.rule.verdict == "on word of fire"
             every &= not waits or one.caught <= most
             percent = [
-                100.0 * count / fires for count in (one.caught, most, one.went, one.stayed_behind, one.margin_lost)
+                100.0 * count / fires
+                for count in (one.caught, most, one.from_afar, one.went, one.stayed_behind, one.margin_lost)
             ]
             sys.stdout.write(
                 f"{name}, {day.name}, {way}, {one.rule.verdict}{' (told)' if one.rule.told else ''}: too near "
-                f"{100.0 * one.rule.share:.2f} %, caught {percent[0]:.2f} % (at most {percent[1]:.2f} %), went "
-                f"{percent[2]:.1f} %, house left {percent[3]:.1f} %, margin lost {percent[4]:.2f} %"
+                f"{100.0 * one.rule.share:.2f} %, caught {percent[0]:.2f} % (at most {percent[1]:.2f} %), of "
+                f"them from afar {percent[2]:.2f} %, went {percent[3]:.1f} %, house left {percent[4]:.1f} %, margin "
+                f"lost {percent[5]:.2f} %"
                 f"{'' if waits else ', had they waited'}\n"
             )
             sys.stdout.flush()

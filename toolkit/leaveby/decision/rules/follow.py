@@ -40,7 +40,8 @@ class Followed:
     - `fires`: how many.
     - `went`: in how many of them the fire came inside the line, so that one went (or would have).
     - `stayed_behind`: of those who would tow, how many found it too late by the time they knew, and drove.
-    - `caught`: how many met a stretch with fire on it; `margin_lost`: how many passed one without the full margin.
+    - `caught`: how many met a stretch with fire on it; `from_afar`: how many of them by a fire that started outside the
+      line; `margin_lost`: how many passed one without the full margin.
     """
 
     rule: Rule
@@ -48,6 +49,7 @@ class Followed:
     went: int
     stayed_behind: int
     caught: int
+    from_afar: int
     margin_lost: int
 
 
@@ -140,8 +142,8 @@ class _Morning:
     drive_factor: float
 
 
-_Met = tuple[bool, bool, bool, bool]
-"""Whether a household went, stayed behind, was caught, lost its margin."""
+_Met = tuple[bool, bool, bool, bool, bool]
+"""Whether a household went, stayed behind, was caught, and by a fire from outside the line, lost its margin."""
 
 
 def _meet(asked: Asked, rules: Rules, morning: _Morning, *, way: Way, time_s: NDArray[np.float64]) -> _Met:
@@ -155,7 +157,7 @@ def _meet(asked: Asked, rules: Rules, morning: _Morning, *, way: Way, time_s: ND
     first = np.where(rule.go_cells, time_s, np.inf)
     at = int(first.argmin())
     if not np.isfinite(first.flat[at]):
-        return (False, False, False, False)
+        return (False, False, False, False, False)
     word_s = float(first.flat[at]) + morning.learns_s
     behind = way == "tow" and bool((rule.late_cells & (time_s <= word_s)).any()) and "car" in asked.routes
     if behind:
@@ -168,7 +170,8 @@ def _meet(asked: Asked, rules: Rules, morning: _Morning, *, way: Way, time_s: ND
         _spare_s(asked.routes[way][number], asked.cells[way][number], morning, way=way, word_s=word_s, time_s=time_s)
         for number in named
     )
-    return (True, behind, spare_s < 0.0, spare_s < plan.margin_s + plan.roads.smoke_lead_s)
+    afar = not bool(rule.go_cells.flat[int(time_s.argmin())])
+    return (True, behind, spare_s < 0.0, spare_s < 0.0 and afar, spare_s < plan.margin_s + plan.roads.smoke_lead_s)
 
 
 def _spare_s(

@@ -283,9 +283,12 @@ def steps_between(weather: Weather, *, from_hour: float, until_hour: float) -> N
 
     Where the weather has none there, the last before is taken.
     """
-    # a step counts that begins in the span, and the one that holds when it begins
     after = np.mod(local_hour(weather) - from_hour, 24.0)
-    return np.asarray((after < until_hour - from_hour) | (after == after.max()))
+    within = after < until_hour - from_hour
+    if after.min() > 0.0:
+        # the one before the span goes on into it
+        within |= after == after.max()
+    return within
 
 
 def hours_of(hours: Sequence[int]) -> tuple[tuple[int, int], ...]:
