@@ -203,6 +203,7 @@ def test_checking_a_plan_loads_no_map_no_statistics_and_no_street_graphs() -> No
         "geopandas",
         "pyogrio",
         "xarray",
+        "xclim",
         "leaveby.decision.household.answer",
     }
 

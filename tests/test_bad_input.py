@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import ast
 import json
+import re
 import shutil
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
+from string import Formatter
 
 import numpy as np
 import pytest
 import rasterio
 
+import leaveby
 from leaveby.ask.household import demo_folder
 from leaveby.cli import main
 
@@ -270,3 +274,32 @@ def test_terrain_voids_are_filled_and_counted(folder: Path, capsys: pytest.Captu
     code, out, _ = run(folder, capsys, "check")
     assert code == 0
     assert "had no elevation and were filled" in out
+
+
+def test_every_fault_that_is_told_has_its_words_and_all_the_values_they_ask_for() -> None:
+    """Our own rule: the words stand in a table, so a name or a value left out would only show when a person errs."""
+    package = Path(leaveby.__file__).parent
+    words = tomllib.loads((package / "faults.toml").read_text(encoding="utf-8"))
+    asked = {
+        told: {
+            re.split(r"[.\[]", field)[0]
+            for text in parts.values()
+            for _, field, _, _ in Formatter().parse(text)
+            if field
+        }
+        for told, parts in words.items()
+    }
+    assert all(list(parts) == ["wrong", "expected", "mend"] for parts in words.values())
+    met = set()
+    for path in sorted(package.rglob("*.py")):
+        calls = (node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Call))
+        for call in calls:
+            if ast.unparse(call.func) not in ("refused", "fault_of", "faults.tell", "file.fault"):
+                continue
+            if not isinstance(call.args[1], ast.Constant):
+                assert path.name in ("errors.py", "drill.py"), "these alone pass a name on"
+                continue
+            told = str(call.args[1].value)
+            assert {value.arg for value in call.keywords} == asked[told], f"{path} line {call.lineno}: {told}"
+            met.add(told)
+    assert met == set(words), "words that nobody says"

@@ -21,7 +21,7 @@ from leaveby.decision.drill.fire import (
     own_fire,
     scaled_table,
 )
-from leaveby.decision.drill.injects import danger_class, reading_at, reported_at
+from leaveby.decision.drill.injects import reading_at, reported_at
 from leaveby.decision.drill.result import (
     Answer,
     Drill,
@@ -38,7 +38,7 @@ from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
-from leaveby.household.plan import FireInput
+from leaveby.household.plan import DangerInput, FireInput
 from leaveby.parameters import FASTEST_HEAD_M_S
 
 CELL_M = 100.0
@@ -351,15 +351,22 @@ def test_the_reading_is_that_of_the_weather(inputs: HouseholdInputs) -> None:
     # Noble, Bary and Gill 1980, by hand for 38 degrees, 12 %, 25 km/h and a drought factor of 10.
     by_hand = 2.0 * np.exp(-0.45 + 0.987 * np.log(10.0) - 0.0345 * 12.0 + 0.0338 * 38.0 + 0.0234 * 25.0)
     assert reading.danger_index == pytest.approx(by_hand, rel=1e-6)
-    # Classes of the index in Australia from 2009 to 2022, from memory: 12, 25, 50, 75, 100 begin one each.
-    assert [danger_class(index) for index in (11.0, 12.0, 25.0, 50.0, 75.0, 100.0)] == [
-        "low to moderate",
-        "high",
-        "very high",
-        "severe",
-        "extreme",
-        "the highest class, catastrophic",
-    ]
+
+
+def test_the_forecast_rates_the_day_in_the_words_of_today(inputs: HouseholdInputs, drill: Drill) -> None:
+    """The Australian ratings since September 2022 (read on a public news page); the older words are gone."""
+    said = [one.text for run in drill.rounds for one in run.injects if one.text.startswith("Fire danger for today")]
+    assert said
+    for text in said:
+        # By hand: 38 degrees, 12 %, 25 km/h make an index of 53; 0.0012 x 53 x 25 t/ha = 1.6 km/h = 0.44 m/s, and with
+        # 18,600 kJ/kg x 2.5 kg/m2 20,600 kW/m: between the 10,000 (50) and 30,000 (100) of forest.
+        assert text.startswith("Fire danger for today: Extreme; the forest fire danger index reaches ")
+    elsewhere = replace(inputs, plan=replace(inputs.plan, danger=DangerInput(scale="own")))
+    other = answer_drill(elsewhere, script(elsewhere, members=20, own_fire=False, speeds_m_s=(12.0 / 3.6,)), workers=1)
+    assert any(
+        one.text.startswith("Fire danger for today: the forest fire danger index reaches ")
+        for one in other.rounds[0].injects
+    )
 
 
 def test_the_assumptions_say_what_a_speed_means(drill: Drill) -> None:

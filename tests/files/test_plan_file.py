@@ -166,7 +166,6 @@ def test_an_empty_file_names_every_section_that_is_missing(tmp_path: Path) -> No
         "[terrain]",
         "[fuel]",
         "[weather]",
-        "[[ignitions]]",
     }
 
 
@@ -179,3 +178,37 @@ def test_lines_are_those_of_the_second_table_too(folder: Path) -> None:
         f'line {last + 3}: people[2] "Bo": name',
         f"line {last + 6}: people[3] (without a name): name",
     ]
+
+
+def test_files_of_ratings_and_rules_are_found_beside_the_plan(folder: Path) -> None:
+    more = """
+[[ratings]]
+name = "High"
+
+[[ratings]]
+name = "Extreme"
+weather_file = "maps/extreme.csv"
+
+[rules]
+starts_file = "maps/starts.tif"
+terrain_file = "maps/terrain.tif"
+fuel_file = "maps/fuel.tif"
+fuel_legend = "maps/legend.csv"
+learns_after_min = { shortest_min = 10, likely_min = 5, longest_min = 60 }
+"""
+    (folder / "home.toml").write_text(RIGHT + more, encoding="utf-8")
+    last = len(RIGHT.splitlines())
+    faults = faults_of(folder / "home.toml")
+    assert sorted(fault.place.removeprefix(f"{folder / 'home.toml'} ") for fault in faults) == [
+        f'line {last + 7}: ratings[2] "Extreme": weather_file',
+        f"line {last + 10}: [rules] starts_file",
+        f"line {last + 14}: [rules] learns_after_min.likely_min",
+    ]
+    for name in ("extreme.csv", "starts.tif"):
+        (folder / "maps" / name).write_text("x")
+    (folder / "home.toml").write_text(RIGHT + more.replace("likely_min = 5", "likely_min = 25"), encoding="utf-8")
+    plan = read_plan(folder / "home.toml")
+    assert [one.weather_file for one in plan.ratings] == [None, folder / "maps" / "extreme.csv"]
+    rules = plan.rules
+    assert (rules.starts_file, rules.terrain_file) == (folder / "maps" / "starts.tif", folder / "maps" / "terrain.tif")
+    assert (rules.fuel_file, rules.fuel_legend) == (folder / "maps" / "fuel.tif", folder / "maps" / "legend.csv")

@@ -122,6 +122,9 @@ DOCUMENT: dict[str, Any] = {
 }
 
 
+BY_HAND = {"name": "amber", "wind_km_h": 36, "temperature_c": 34, "humidity_percent": 18}
+
+
 def arrival(shortest: float, likely: float, longest: float) -> dict[str, float]:
     return {"shortest_min": shortest, "likely_min": likely, "longest_min": longest}
 
@@ -430,7 +433,104 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         'ignitions[1] "strike": lon_lat_deg',
         ("at least 3",),
     ),
-    ("no ignition", lambda d: d.update(ignitions=[]), "[[ignitions]]", ("at least one ignition",)),
+    ("a rating without a name", lambda d: d.update(ratings=[{}]), "ratings[1] (without a name): name", ("is missing",)),
+    (
+        "a rating twice",
+        lambda d: d.update(ratings=[{"name": "High"}, {"name": "High"}]),
+        'ratings[2] "High": name',
+        ("is the name of two ratings",),
+    ),
+    (
+        "a day by hand in part",
+        lambda d: d.update(ratings=[{"name": "High", "wind_km_h": 40, "humidity_percent": 20}]),
+        'ratings[1] "High": wind_km_h',
+        ('"wind_km_h", "humidity_percent" without "temperature_c"', 'add "temperature_c"'),
+    ),
+    (
+        "a day twice",
+        lambda d: d.update(ratings=[{**BY_HAND, "weather_file": "high.csv"}]),
+        'ratings[1] "amber": weather_file',
+        ("stands beside a day by hand", "keep one of the two"),
+    ),
+    (
+        "an own rating without a day",
+        lambda d: d.update(danger={"scale": "own"}, ratings=[{"name": "amber"}]),
+        'ratings[1] "amber"',
+        ("has no day", "weather_file"),
+    ),
+    (
+        "a region without a scale, and a rating without a day",
+        lambda d: (d["roads"].update(region="US-CA"), d.update(ratings=[{"name": "Red Flag"}])),
+        'ratings[1] "Red Flag"',
+        ("has no day",),
+    ),
+    (
+        "an own rating that stands for another",
+        lambda d: d.update(danger={"scale": "own"}, ratings=[{**BY_HAND, "stands_for": "High"}]),
+        'ratings[1] "amber": stands_for',
+        ("the scale is the plan's own",),
+    ),
+    ("another scale", lambda d: d.update(danger={"scale": "canada"}), "[danger] scale", ('"australia", "europe"',)),
+    ("15 winds", lambda d: d.update(rules={"wind_percent": [6] * 15}), "[rules] wind_percent", ("has 15 shares",)),
+    (
+        "winds that do not sum",
+        lambda d: d.update(rules={"wind_percent": [6.29, *[6.25] * 14, 6.8]}),
+        "[rules] wind_percent",
+        ("sums to 100.59", "sum to 100"),
+    ),
+    ("no such hour", lambda d: d.update(rules={"hours": [10, 24]}), "[rules] hours[2]", ("is 24", "0 to 23")),
+    ("half an hour", lambda d: d.update(rules={"hours": [10.5]}), "[rules] hours[1]", ("whole hour",)),
+    ("no hour", lambda d: d.update(rules={"hours": []}), "[rules] hours", ("is empty",)),
+    ("an hour twice", lambda d: d.update(rules={"hours": [13, 10, 13]}), "[rules] hours", ("twice: 13",)),
+    (
+        "word that comes too late to be likely",
+        lambda d: d.update(rules={"learns_after_min": arrival(10, 70, 60)}),
+        "[rules] learns_after_min.likely_min",
+        ("is 70, outside",),
+    ),
+    (
+        "word without a likely time",
+        lambda d: d.update(rules={"learns_after_min": {"shortest_min": 10, "longest_min": 60}}),
+        "[rules] learns_after_min.likely_min",
+        ("is missing", "between the braces"),
+    ),
+    (
+        "word as a list",
+        lambda d: d.update(rules={"learns_after_min": [10, 30, 60]}),
+        "[rules] learns_after_min",
+        ("a list", "one number of minutes"),
+    ),
+    (
+        "fuel of the rules without terrain",
+        lambda d: d.update(rules={"fuel_type": "heath"}),
+        "[rules] terrain_file",
+        ("is missing", "terrain and fuel of that ground together"),
+    ),
+    (
+        "terrain of the rules without fuel",
+        lambda d: d.update(rules={"terrain_file": "wide.tif"}),
+        "[rules] fuel_file",
+        ("is missing", "terrain and fuel of that ground together"),
+    ),
+    (
+        "fuel of the rules without a legend",
+        lambda d: d.update(rules={"terrain_file": "wide.tif", "fuel_file": "wide_fuel.tif"}),
+        "[rules] fuel_legend",
+        ('"wide_fuel.tif" is a raster', "add fuel_legend"),
+    ),
+    (
+        "fuel of the rules twice",
+        lambda d: d.update(rules={"terrain_file": "wide.tif", "fuel_file": "f.gpkg", "fuel_type": "heath"}),
+        "[rules]",
+        ("both fuel_file and fuel_type",),
+    ),
+    ("a cell of no ground", lambda d: d.update(rules={"cell_m": 60}), "[rules] cell_m", ("only beside terrain_file",)),
+    (
+        "most fires too near",
+        lambda d: d.update(rules={"allowed_percent": 60}),
+        "allowed_percent",
+        ("percent, 0 to 50",),
+    ),
     ("raster without legend", lambda d: d["fuel"].pop("legend"), "[fuel] legend", ("raster",)),
     ("polygons without column", lambda d: d.update(fuel={"file": "c.gpkg"}), "[fuel] column", ("polygons",)),
     (
@@ -680,7 +780,7 @@ def test_names_of_equations_are_checked_when_they_are_known() -> None:
 )
 def test_whatever_stands_in_a_section_is_a_fault_not_a_crash(value: object, section: str) -> None:
     document = changed(lambda d: d.update({section: value}))
-    empty_is_right = value == [] and section in ("animals", "tasks")
+    empty_is_right = value == [] and section in ("animals", "tasks", "ignitions")
     if empty_is_right:
         return
     assert faults_of(document)
@@ -784,3 +884,66 @@ def test_speed_set_by_hand_is_said() -> None:
     plan = read(changed(lambda d: d["fire"].update(set_km_h=12)))
     assert any("set by hand to 12 km/h" in said for said in plan.assumptions)
     assert plan.fire.set_m_s == pytest.approx(12 / 3.6)
+
+
+# --- rules for a fire that nobody knows yet ---------------------------------------------------------------------------
+
+
+def test_a_plan_needs_no_worked_day() -> None:
+    for change in (lambda d: d.pop("ignitions"), lambda d: d.update(ignitions=[])):
+        plan = read(changed(change))
+        assert not plan.has_worked_day
+        assert plan.starts_at < datetime(1900, 1, 1, tzinfo=EAST)
+    worked = read(DOCUMENT)
+    assert worked.has_worked_day
+    assert worked.starts_at == datetime(2026, 1, 17, 11, 0, tzinfo=EAST)
+
+
+def test_the_scale_of_ratings_is_that_of_the_region_unless_the_plan_names_one() -> None:
+    for region, scale in (("AU-VIC", "australia"), ("PT", "europe"), ("US-CA", "own"), ("NZ", "own")):
+        assert read(changed(lambda d, region=region: d["roads"].update(region=region))).rating_scale == scale
+    assert read(changed(lambda d: d.update(danger={"scale": "europe"}))).rating_scale == "europe"
+    own = [line for line in read(changed(lambda d: d["roads"].update(region="NZ"))).assumptions if "like the" in line]
+    assert own == [
+        'No scale of fire danger ratings is known here for NZ, and the plan names none: "a day like the plan\'s" is '
+        "the only one that the rules are made for."
+    ]
+    assert not any("a day like the plan's" in line for line in read(DOCUMENT).assumptions)
+
+
+def test_ratings_and_rules_come_in_si() -> None:
+    winds = [0.0] * 12 + [60.0, 20.0, 20.2, 0.0]
+    rules = {"learns_after_min": 45, "allowed_percent": 2, "radius_km": 12, "hours": [16, 9], "wind_percent": winds}
+    plan = read(changed(lambda d: d.update(ratings=[{"name": "calm", "stands_for": "High"}, BY_HAND], rules=rules)))
+    assert [(one.name, one.stands_for, one.leave) for one in plan.ratings] == [
+        ("calm", "High", False),
+        ("amber", None, False),
+    ]
+    amber = plan.ratings[1]
+    assert (amber.wind_m_s, amber.air_temperature_c, amber.relative_humidity_percent) == (10.0, 34.0, 18.0)
+    found = plan.rules
+    assert (found.learns_s, found.allowed_share, found.radius_m) == ((2700.0, 2700.0, 2700.0), 0.02, 12_000.0)
+    assert found.hours == (9, 16)
+    assert sum(found.wind_shares) == pytest.approx(1.0, abs=1e-12)
+    assert found.wind_shares[12] == pytest.approx(60.0 / 100.2)
+    three = read(changed(lambda d: d.update(rules={"learns_after_min": arrival(5, 20, 90)}))).rules
+    assert three.learns_s == (300.0, 1200.0, 5400.0)
+
+
+def test_what_the_rules_take_for_granted_is_said() -> None:
+    bare = read(DOCUMENT)
+    assert (bare.rules.learns_s, bare.rules.hours) == ((600.0, 1800.0, 3600.0), (10, 13, 16, 19))
+    assert bare.rules.wind_shares == (1.0 / 16.0,) * 16
+    said = "after how long word of a fire reaches the household; 10 to 60 minutes, likely 30, are taken"
+    assert any(said in line for line in bare.assumptions)
+    stated = {
+        "learns_after_min": 45,
+        "radius_km": 12,
+        "hours": [9],
+        "wind_percent": [6.25] * 16,
+        "starts_file": "starts.tif",
+    }
+    full = read(changed(lambda d: d.update(rules=stated)))
+    left = set(bare.assumptions) - set(full.assumptions)
+    assert len(left) == len(stated)
+    assert set(full.assumptions) < set(bare.assumptions)

@@ -41,7 +41,9 @@ RANGED = [(section, many, cells) for section, many, cells in rows() if SPAN.full
 
 def document() -> dict[str, Any]:
     read = tomllib.loads((demo_folder() / "plan.toml").read_text(encoding="utf-8"))
-    return {"house": {}, "fire": {}, **copy.deepcopy(read)}
+    rating = {"name": "High", "wind_km_h": 30, "temperature_c": 33, "humidity_percent": 20}
+    rules = {"terrain_file": "wide.tif", "fuel_type": "heath"}
+    return {"house": {}, "fire": {}, "rules": rules, "ratings": [rating], **copy.deepcopy(read)}
 
 
 def faults_at(section: str, many: bool, key: str, value: float) -> list[str]:
@@ -100,9 +102,15 @@ def test_what_is_left_out_stands_as_the_page_says() -> None:
     for section, many, (key, _, _, default, _) in rows():
         if section not in bare or default in ("needed", "not stated", "none", "empty"):
             continue
-        value: Any = (
-            [word.strip('"') for word in default.split(", ")] if key == "models" else tomllib.loads(f"x={default}")["x"]
-        )
+        value: Any
+        if key == "models":
+            value = [word.strip('"') for word in default.split(", ")]
+        elif key == "learns_after_min":
+            value = dict(
+                zip(("shortest_min", "likely_min", "longest_min"), map(float, default.split(", ")), strict=True)
+            )
+        else:
+            value = tomllib.loads(f"x=[{default}]" if key == "hours" else f"x={default}")["x"]
         for table in stated[section] if many else [stated[section]]:
             table[key] = value
         for table in bare[section] if many else [bare[section]]:

@@ -5,6 +5,7 @@ Official warnings and the directions of the emergency services override anything
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
@@ -17,18 +18,11 @@ if TYPE_CHECKING:
 __all__ = ["__version__", "plan_household", "run_drill", "survey_streets"]
 
 
+_QUESTIONS = {"plan_household": "household", "survey_streets": "streets", "run_drill": "drill"}
+
+
 def __getattr__(name: str) -> Any:
     """Load the questions when they are first asked for: importing one room stays quick."""
-    if name == "plan_household":
-        from leaveby.ask.household import plan_household
-
-        return plan_household
-    if name == "survey_streets":
-        from leaveby.ask.streets import survey_streets
-
-        return survey_streets
-    if name == "run_drill":
-        from leaveby.ask.drill import run_drill
-
-        return run_drill
+    if name in _QUESTIONS:
+        return getattr(import_module(f"leaveby.ask.{_QUESTIONS[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refuse, refused
+from leaveby.regions import table
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -37,7 +38,6 @@ BAD_INPUT: Final = 2
 NO_WAY: Final = 3
 STOPPED: Final = 130
 ROADS_SAID: Final = 12
-DEFAULT_OUT: Final = "leaveby_out"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -67,49 +67,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
-_FLAG: Final = {"action": "store_true"}
-_BOX: Final = ("WEST", "SOUTH", "EAST", "NORTH")
-_OPTIONS: Final[tuple[tuple[str, str, str | None, dict[str, Any]], ...]] = (
-    ("plan check", "plan", None, {"type": Path, "metavar": "PLAN.toml"}),
-    ("drill", "drill", None, {"type": Path, "metavar": "DRILL.toml"}),
-    ("streets", "roads", "road extract, with a margin round the area asked about", {"type": Path, "metavar": "ROADS"}),
-    ("streets", "--homes", "footprints, points or counts [the extract's buildings]", {"type": Path, "metavar": "H"}),
-    ("streets", "--exits", "points that count as out [main roads at the edge]", {"type": Path, "metavar": "E"}),
-    ("streets", "--terrain", "heights, for grades and links", {"type": Path, "metavar": "RASTER"}),
-    ("streets", "--fuel", "fuel loads in t/ha along the streets", {"type": Path, "metavar": "RASTER"}),
-    ("streets", "--arrival", "arrival.tif of a plan: who is not out in time", {"type": Path, "metavar": "RASTER"}),
-    ("streets", "--area", "area asked about, degrees", {"type": float, "nargs": 4, "metavar": _BOX}),
-    ("streets", "--region", "country and state, for road rules [%(default)s]", {"default": "AU"}),
-    ("streets", "--count-tracks", "let tracks count as ways out for everyone", _FLAG),
-    (
-        "demo plan streets drill",
-        "--out",
-        "where the files go [%(default)s]",
-        {"type": Path, "default": Path(DEFAULT_OUT), "metavar": "FOLDER"},
-    ),
-    ("demo plan streets drill", "--json", "the result on standard output and nothing else there", _FLAG),
-    ("demo plan drill", "--workers", "threads [as many as processors]", {"type": int, "metavar": "N"}),
-    ("demo plan", "--pdf", "print the page as plan.pdf too, with an installed browser", _FLAG),
-    (
-        "demo plan",
-        "--browser",
-        "what --pdf prints with [Chromium or one of its kin]",
-        {"type": Path, "metavar": "PROGRAM"},
-    ),
-    ("check", "--json", "the faults as JSON on standard output", _FLAG),
-    ("lab", "--simple", "as plain pages without code, to look at and move sliders", _FLAG),
-    ("lab", "--plan", "with --simple: your household [the demo's]", {"type": Path, "metavar": "PLAN.toml"}),
-    ("lab", "--port", "port to begin with; when it is taken, another is looked for", {"type": int, "metavar": "N"}),
-    (
-        "lab",
-        "--folder",
-        "where your copies of the notebooks are kept",
-        {"type": Path, "default": Path("leaveby_notebooks")},
-    ),
-    ("lab", "--no-browser", "print the address instead of opening a browser", _FLAG),
-    ("lab", "--json", "only say where the notebooks are, as JSON; open nothing", _FLAG),
-)
-"""Commands that take it, name, words of the help, and what else `argparse` has to know."""
+_TYPES: Final[Mapping[str, Callable[[str], Any]]] = {"path": Path, "int": int, "float": float}
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -121,8 +79,8 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"leaveby {__version__}")
     commands = parser.add_subparsers(required=True, metavar="command")
     runs: tuple[tuple[str, Run, str], ...] = (
-        ("demo", _demo, "answer the household question for the demo"),
-        ("plan", _plan, "answer the household question for a plan file"),
+        ("demo", _answer, "answer the household question for the demo"),
+        ("plan", _answer, "answer the household question for a plan file"),
         ("streets", _streets, "find streets with one way out, and what would help"),
         ("drill", _drill, "make a table-top exercise for a community group"),
         ("check", _check, "say every fault of a plan, and whether roads lead out"),
@@ -131,24 +89,19 @@ def _parser() -> argparse.ArgumentParser:
     for command, run, words in runs:
         made = commands.add_parser(command, help=words, epilog=OVERRIDE)
         made.set_defaults(run=run)
-        for takers, name, told, settings in _OPTIONS:
-            if command in takers.split():
-                made.add_argument(name, help=told, **settings)
+        for option in table("cli")["options"]:
+            if command in option["commands"]:
+                settings = {name: value for name, value in option.items() if name not in ("commands", "name")}
+                if "type" in settings:
+                    settings["type"] = _TYPES[settings["type"]]
+                if "nargs" in settings:
+                    settings["metavar"] = tuple(settings["metavar"])
+                made.add_argument(option["name"], **settings)
     return parser
 
 
-def _demo(wanted: argparse.Namespace, errors: Console) -> int:
-    from leaveby.ask.household import demo_folder
-
-    return _answer(demo_folder() / "plan.toml", wanted, errors)
-
-
-def _plan(wanted: argparse.Namespace, errors: Console) -> int:
-    return _answer(wanted.plan, wanted, errors)
-
-
-def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
-    from leaveby.ask.household import load_plan, plan_household
+def _answer(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.ask.household import demo_folder, load_plan, plan_household
     from leaveby.files.write.outputs import write_result
     from leaveby.files.write.printed import find_browser
     from leaveby.show.plan.record import result_record
@@ -160,7 +113,8 @@ def _answer(path: Path, wanted: argparse.Namespace, errors: Console) -> int:
         find_browser(wanted.browser)
     elif wanted.browser is not None:
         raise refuse("--browser", "is only for printing", expected="--pdf beside it", mend="add --pdf, or leave it out")
-    plan = load_plan(path)
+    # The demo names no plan.
+    plan = load_plan(wanted.plan if "plan" in wanted else demo_folder() / "plan.toml")
     with _progress(errors) as tell:
         result = plan_household(plan, workers=wanted.workers, progress=tell)
     made_at = datetime.now().astimezone()
@@ -310,12 +264,7 @@ def _lab(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.lab import open_lab, open_pages, own_notebooks
 
     if wanted.plan is not None and not wanted.simple:
-        raise refuse(
-            "--plan",
-            "is only for the plain pages",
-            expected="--simple beside it",
-            mend="add --simple, or put the path into the notebook's first cell",
-        )
+        raise refused("--plan", "plan_without_simple")
     folder = own_notebooks(wanted.folder)
     if wanted.json:
         _write_json({"override": OVERRIDE, "notebooks": [str(path) for path in sorted(folder.glob("*.ipynb"))]})

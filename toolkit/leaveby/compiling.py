@@ -26,23 +26,9 @@ def njit(**options: Any) -> Callable[[Function], Function]:
     """Compile a function without the interpreter and its lock, and keep the machine code on disk.
 
     What the function names from modules has to be defined above it: numba takes it as it is at the first call, the
-    digest as it is now.
-
-    Parameters
-    ----------
-    **options
-        As of `numba.njit`. One of numba's private options (with a leading underscore) is left out where the installed
-        numba doesn't know it: those may make code faster, never other.
-
-    Returns
-    -------
-    callable
-        The decorator.
-
-    Raises
-    ------
-    TypeError
-        If the function names something whose contents can't be told.
+    digest as it is now; what names something whose contents can't be told is a TypeError. Of the options, which are
+    those of `numba.njit`, a private one (with a leading underscore) is left out where the installed numba doesn't know
+    it: those may make code faster, never other.
 
     Examples
     --------
@@ -57,12 +43,7 @@ def njit(**options: Any) -> Callable[[Function], Function]:
 
 
 def vectorize(function: Callable[..., Any]) -> Any:
-    """Make a numpy ufunc of a function of numbers, compiled, and keep the machine code on disk.
-
-    Raises
-    ------
-    TypeError
-        If the function names something whose contents can't be told.
+    """Make a numpy ufunc of a function of numbers, compiled, and keep the machine code on disk; errors as of `njit`.
 
     Examples
     --------
@@ -77,17 +58,7 @@ def vectorize(function: Callable[..., Any]) -> Any:
 def digest(function: Any, options: Mapping[str, Any]) -> str:
     """All that the machine code of a function is made from, in 16 hexadecimal digits: the same in every process.
 
-    Parameters
-    ----------
-    function : function
-        Not compiled yet.
-    options : mapping
-        How it is going to be compiled.
-
-    Raises
-    ------
-    TypeError
-        If the function names something whose contents can't be told.
+    The function is not compiled yet; the options say how it is going to be.
 
     Examples
     --------

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import refuse
+from leaveby.errors import refuse, refused
 
 
 def rank_at(members: int, confidence: float) -> int:
@@ -36,12 +36,7 @@ def rank_at(members: int, confidence: float) -> int:
     [4, 239, 334, 714]
     """
     if not 0.0 < confidence < 1.0:
-        raise refuse(
-            "plan.confidence",
-            f"is {confidence}",
-            expected="above 0 and below 1; nothing computed can be certain",
-            mend="ask for 0.95, say",
-        )
+        raise refused("plan.confidence", "certainty", confidence=confidence)
     if members < 1:
         raise refuse("members", "are none", expected="at least one", mend="draw members first")
     # The small allowance keeps 0.95 * 100 = 95.00000000000001 from asking for 96 members.

@@ -24,7 +24,7 @@ from osmnx._errors import InsufficientResponseError, ResponseStatusCodeError
 from pyproj import Transformer
 
 from leaveby.caution import OSM_NOTICE
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refuse, refused
 from leaveby.files.read.road_extracts import TAG_KEYS
 from leaveby.files.read.roads import read_roads
 from leaveby.roads.network.graph import RoadNetwork, utm_crs
@@ -137,12 +137,7 @@ def _moved(shape: Any, crs: str, *, to: str) -> Any:
 
 def _fetched(name: str, *, outline: Any, folder: Path, buffer_m: float, today: str | None) -> DownloadedRoads:
     if not buffer_m > 0.0:
-        raise refuse(
-            "buffer_m",
-            f"it is {buffer_m}",
-            expected="metres above 0",
-            mend="leave it out; without surroundings every road that is cut looks like a dead end",
-        )
+        raise refused("buffer_m", "download_buffer", buffer_m=buffer_m)
     day = today if today is not None else datetime.now(UTC).date().isoformat()
     slug = re.sub(r"[^a-z0-9.-]+", "_", name.lower()).strip("_")
     store = folder / f"{day}_{slug}_{buffer_m:.0f}m"
@@ -186,19 +181,9 @@ def _said_plainly(name: str) -> Iterator[None]:
     except InputError:
         raise
     except requests.RequestException as error:
-        raise refuse(
-            f"roads of {name}",
-            f"the map server can't be reached ({type(error).__name__})",
-            expected="a connection to the internet",
-            mend="try again later, or read the roads from a file (read_roads)",
-        ) from error
+        raise refused(f"roads of {name}", "server_not_reached", error=type(error).__name__) from error
     except (InsufficientResponseError, ResponseStatusCodeError, TypeError, ValueError) as error:
-        raise refuse(
-            f"roads of {name}",
-            f"the map server found nothing that can be used ({error})",
-            expected="a place with an outline and with roads",
-            mend="add the state and country to the name, or give a point and a radius",
-        ) from error
+        raise refused(f"roads of {name}", "server_found_nothing", error=error) from error
 
 
 def _notice(name: str, *, day: str) -> str:

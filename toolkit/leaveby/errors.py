@@ -2,12 +2,17 @@
 
 A `Fault` names the place, what is wrong, what was expected and how to mend it.
 `InputError` carries every fault that was found in one reading, never only the first.
+What takes more than a line to say stands in `faults.toml`, by name.
 """
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,10 @@ class Faults(list[Fault]):
         """Note a fault."""
         self.append(Fault(place, wrong, expected, mend))
 
+    def tell(self, place: object, told: str, /, **values: object) -> None:
+        """Note a fault in the words of `faults.toml`."""
+        self.append(fault_of(place, told, **values))
+
     def refuse(self, *, most: int | None = None) -> None:
         """Raise them, the first `most` of them if so many are not to be read, if there are any."""
         if self:
@@ -90,3 +99,25 @@ def refuse(place: str, wrong: str, *, expected: str, mend: str) -> InputError:
     'home: is 5 km off. Expected a road near. To mend it: move it.'
     """
     return InputError([Fault(place, wrong, expected, mend)])
+
+
+def fault_of(place: object, told: str, /, **values: object) -> Fault:
+    """Make a fault in the words that `faults.toml` has under the name `told`, with the values that they ask for.
+
+    Examples
+    --------
+    >>> fault_of("heat", "no_heat", heat_kw_m2=-1.0).wrong
+    'is -1'
+    """
+    words = _words()[told]
+    return Fault(str(place), *(words[part].format(**values) for part in ("wrong", "expected", "mend")))
+
+
+def refused(place: object, told: str, /, **values: object) -> InputError:
+    """Make the error for a single fault in the words of `faults.toml`: `raise refused(...)`."""
+    return InputError([fault_of(place, told, **values)])
+
+
+@cache
+def _words() -> Any:
+    return tomllib.loads(files("leaveby").joinpath("faults.toml").read_text(encoding="utf-8"))

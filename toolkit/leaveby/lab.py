@@ -27,22 +27,13 @@ import jinja2
 
 from leaveby.ask.household import check_household, notebooks_folder
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.errors import refuse
+from leaveby.errors import refused
+from leaveby.regions import table
 from leaveby.show.letters import letters_css
 
 LOOPBACK: Final = "127.0.0.1"
 LAB_PORT: Final = 8888
 PAGES_PORT: Final = 8866
-TEMPLATE: Final = "leaveby"
-UNWATCHED_S: Final = 300
-"""A page's computation is ended when nobody has had the page open for this long; closing it ends it at once."""
-
-WIDGET_EXTENSIONS: Final = (
-    "@jupyter-widgets/jupyterlab-manager",
-    "@voila-dashboards/widgets-manager8",
-    "anywidget",
-    "jupyter-leaflet",
-)
 _RUN_WORDS: Final = re.compile(r"[^.\n]*\bfirst cell\b[^.]*\.(\s*Then choose[^.]*\.)?")
 """What a notebook says of its cells, where cells can't be seen."""
 
@@ -72,12 +63,7 @@ def own_notebooks(folder: Path) -> Path:
             if not (folder / path.name).exists():
                 shutil.copyfile(path, folder / path.name)
     except OSError as error:
-        raise refuse(
-            "--folder",
-            f"{folder} can't be written: {error.strerror}",
-            expected="a folder of your own",
-            mend="name another one",
-        ) from error
+        raise refused("--folder", "lab_folder_not_writable", folder=folder, strerror=error.strerror) from error
     return folder.resolve()
 
 
@@ -190,33 +176,17 @@ def open_pages(
 
 def pages_settings(folder: Path, *, port: int, token: str, plan: Path | None = None) -> dict[str, Any]:
     """Settings of the server of plain pages: what it shows, to whom, and when it ends a computation."""
+    fixed = table("lab")
     return {
-        "Voila": {
-            "ip": LOOPBACK,
-            "port": port,
-            "token": token,
-            "root_dir": str(folder),
-            "open_browser": False,
-            "log_level": "WARN",
-        },
+        **fixed,
+        "Voila": {**fixed["Voila"], "ip": LOOPBACK, "port": port, "token": token, "root_dir": str(folder)},
         "VoilaConfiguration": {
-            "template": TEMPLATE,
-            "theme": "light",
-            "allow_template_override": "NO",
-            "allow_theme_override": "NO",
-            "classic_tree": True,
-            "strip_sources": True,
-            # The page's own words stand in for a traceback; stripped, they would be those of Voila.
-            "show_tracebacks": True,
-            "file_allowlist": [],
-            # Only what shows widgets: other extensions are made for JupyterLab and fail here.
-            "extension_allowlist": list(WIDGET_EXTENSIONS),
+            **fixed["VoilaConfiguration"],
             "resources": {"override": OVERRIDE, "letters": letters_css()},
             "prelaunch_hook": _prepared(plan),
         },
         # Files only this person can read carry what passes between page and computation; Windows lacks these.
         "KernelManager": {"transport": "ipc" if os.name == "posix" else "tcp"},
-        "MappingKernelManager": {"cull_idle_timeout": UNWATCHED_S, "cull_interval": 30},
     }
 
 
@@ -296,9 +266,4 @@ def _way_in(folder: Path) -> Iterator[Callable[[str], str]]:
 
 def _need(module: str, name: str) -> None:
     if importlib.util.find_spec(module) is None:
-        raise refuse(
-            "leaveby lab",
-            f"{name} is not installed",
-            expected="leaveby with its extra `lab`",
-            mend='install it with: pip install "leaveby[lab]"',
-        )
+        raise refused("leaveby lab", "lab_not_installed", name=name)

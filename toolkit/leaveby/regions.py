@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 import difflib
+import pkgutil
 import tomllib
 from functools import cache
 from importlib.resources import files
 from typing import Any, Final, Literal
 
-from leaveby.errors import Fault
+from leaveby.errors import Fault, fault_of
 
 REGION_PATTERN: Final = r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$"
 
@@ -82,22 +84,20 @@ def region_faults(region: str, *, place: str) -> list[Fault]:
     country, dash, _ = region.upper().partition("-")
     states = STATES.get(country, ())
     if country not in COUNTRIES:
-        wrong, mend = f'is "{region}", and there is no such country', "correct it"
-        expected = (
-            f"a country with rules known here, {', '.join(WITH_RULES)} (of AU and US the state too, as in AU-NSW), or "
-            "another country of ISO 3166-1"
-        )
-        if country == "UK":
-            mend = 'write "GB" if that was meant'
-    elif dash and not states:
-        wrong, mend = f'is "{region}", and no road rule known here differs within {country}', f'write "{country}"'
-        expected = f'the country alone, "{country}"'
-    elif dash and region.upper() not in states:
-        wrong, mend = f'is "{region}", and {country} has no such state', "correct it"
-        expected = f"{country} alone, or one of {', '.join(states)}"
+        mend = 'write "GB" if that was meant' if country == "UK" else "correct it"
+        return [fault_of(place, "no_such_country", region=region, known=", ".join(WITH_RULES), mend=mend)]
+    if dash and not states:
+        return [fault_of(place, "no_rules_by_state", region=region, country=country)]
+    if dash and region.upper() not in states:
         close = difflib.get_close_matches(region.upper(), states, n=1, cutoff=0.6)
-        if close:
-            mend = f'write "{close[0]}" if that was meant'
-    else:
-        return []
-    return [Fault(place, wrong, expected, mend)]
+        mend = f'write "{close[0]}" if that was meant' if close else "correct it"
+        known = ", ".join(states)
+        return [fault_of(place, "no_such_state", region=region, country=country, states=known, mend=mend)]
+    return []
+
+
+def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a table that lies beside a package's modules."""
+    found = pkgutil.get_data(package, name)
+    assert found is not None
+    return tuple(csv.DictReader(found.decode().splitlines()))

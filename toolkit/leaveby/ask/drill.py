@@ -13,11 +13,11 @@ from typing import Any
 from leaveby.ask.household import load_plan, read_inputs
 from leaveby.decision.drill.result import Answer, Drill, DrillScript, OwnInject
 from leaveby.decision.drill.rounds import Progress, answer_drill
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Fault, InputError, fault_of
 from leaveby.files.read.drill_shape import SECTIONS, TABLES, place_in, read_table
 from leaveby.files.read.plan import toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
-from leaveby.household.plan_document import nearest_word
+from leaveby.household.plan_document import listed, meant
 from leaveby.units import m_s_from_km_h, s_from_min
 
 
@@ -96,9 +96,9 @@ class _File:
     document: Mapping[str, Any]
     faults: list[Fault]
 
-    def fault(self, place: str, wrong: str, expected: str, mend: str) -> None:
+    def fault(self, place: str, told: str, /, **values: object) -> None:
         place = place if place.startswith(self.where) else f"{self.where}: {place}"
-        self.faults.append(Fault(place, wrong, expected, mend))
+        self.faults.append(fault_of(place, told, **values))
 
     def place(self, name: str, number: int, key: str = "") -> str:
         """Where a key of a table stands."""
@@ -114,15 +114,14 @@ def _section(file: _File, name: str) -> dict[str, Any]:
     if isinstance(found, dict):
         return read_table(name, found, where=file.where, faults=file.faults)
     wrong = "is missing" if found is None else "is not a section"
-    file.fault(f"[{name}]", wrong, "a section with " + ", ".join(SECTIONS[name]), "add the section")
+    file.fault(f"[{name}]", "drill_without_section", wrong=wrong, keys=", ".join(SECTIONS[name]))
     return dict.fromkeys(SECTIONS[name])
 
 
 def _tables(file: _File, name: str) -> list[dict[str, Any]]:
     found = file.document.get(name, [])
     if not isinstance(found, list) or not all(isinstance(one, dict) for one in found):
-        wanted = f"tables, each under [[{name}]]"
-        file.fault(f"[[{name}]]", "is not a list of tables", wanted, "write each under its own header")
+        file.fault(f"[[{name}]]", "drill_without_tables", name=name)
         return []
     return [
         read_table(name, table, number=number, where=file.where, faults=file.faults)
@@ -132,9 +131,8 @@ def _tables(file: _File, name: str) -> list[dict[str, Any]]:
 
 def _unknown_section(file: _File, name: str) -> None:
     known = (*SECTIONS, *TABLES)
-    near = nearest_word(name, known)
-    mend = f'write "{near}" if that was meant' if near is not None else "take the section away"
-    file.fault(f"[{name}]", "is not a section of a drill file", "one of " + ", ".join(known), mend)
+    mend = meant(name, known, "take the section away")
+    file.fault(f"[{name}]", "no_section_of_drills", known=", ".join(known), mend=mend)
 
 
 def _plan(path: Path, name: str | None, *, where: str) -> tuple[Plan | None, tuple[Fault, ...]]:
@@ -143,9 +141,9 @@ def _plan(path: Path, name: str | None, *, where: str) -> tuple[Plan | None, tup
         return None, ()
     found = (path.parent / Path(name).expanduser()).resolve()
     if not found.is_file():
-        wrong = f'names "{name}", ' + ("which is a folder" if found.is_dir() else f"and there is no file {found}")
+        wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
         wanted = "a plan file, its name relative to the folder of the drill file"
-        return None, (Fault(f"{where}: [drill] plan", wrong, wanted, "correct the name, or put the file there"),)
+        return None, (fault_of(f"{where}: [drill] plan", "named_file_missing", name=name, wrong=wrong, wanted=wanted),)
     try:
         return load_plan(found), ()
     except InputError as error:
@@ -158,9 +156,9 @@ def _speeds(file: _File, drill: Mapping[str, Any]) -> tuple[float, ...]:
         return ()
     place = "[drill] speeds_km_h"
     if len(set(found)) < len(found):
-        file.fault(place, "names a speed twice", "each speed once", "take one of them out")
+        file.fault(place, "drill_speed_twice")
     if not found and drill["own_fire"] is False:
-        file.fault(place, "is empty", "a speed, or own_fire = true", "name a speed, for example [5, 12, 50]")
+        file.fault(place, "drill_without_rounds")
     return found
 
 
@@ -196,12 +194,7 @@ def _script(
     drill, pauses = sections["drill"], sections["pauses"]
     begin_s = _seconds(plan, drill["begin_at"])
     if begin_s is not None and begin_s > 0.0:
-        file.fault(
-            "[drill] begin_at",
-            "is after the plan's first fire starts",
-            f"at or before {plan.starts_at:%H:%M}, so that the groups can leave on the forecast alone",
-            "begin earlier",
-        )
+        file.fault("[drill] begin_at", "drill_begins_late", starts_at=plan.starts_at)
     pauses_s = _pauses(file, pauses, plan=plan, begin_s=begin_s)
     every_s = None if pauses["every_min"] is None else s_from_min(float(pauses["every_min"]))
     frame = _Frame(plan, speeds, begin_s, pauses_s, every_s)
@@ -230,29 +223,28 @@ def _pauses(file: _File, pauses: Mapping[str, Any], *, plan: Plan, begin_s: floa
         # A key at fault is None as well, and its own fault has been said.
         if not any(f"{file.where}: [pauses]" in fault.place for fault in file.faults):
             both = "names both at and every_min" if pauses["at"] is not None else "names neither at nor every_min"
-            file.fault("[pauses]", both, "one of the two", "keep one of them")
+            file.fault("[pauses]", "pauses_of_both_or_none", both=both)
         return ()
     found = [_seconds(plan, moment) for moment in pauses["at"] or ()]
     pauses_s = tuple(at_s for at_s in found if at_s is not None)
     if any(after <= before for before, after in pairwise(pauses_s)):
-        file.fault("[pauses] at", "does not rise", "each later than the one before", "put them in order")
+        file.fault("[pauses] at", "pauses_out_of_order")
     if begin_s is not None and pauses_s and min(pauses_s) < begin_s:
-        file.fault("[pauses] at", "holds a time before the exercise begins", "begin_at or later", "correct it")
+        file.fault("[pauses] at", "pause_before_beginning")
     return pauses_s
 
 
 def _check_speed(file: _File, speed: float | None, speeds: tuple[float, ...], place: str) -> None:
     if speed is not None and speed not in speeds:
         named = ", ".join(f"{one:g}" for one in speeds) or "none"
-        wrong = f"names {speed:g} km/h, which is no round"
-        file.fault(place, wrong, f"a speed of [drill]: {named}", "correct the speed")
+        file.fault(place, "speed_of_no_round", speed=speed, named=named)
 
 
 def _inject(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) -> OwnInject | None:
     table = file.table("injects", number)
     if ("at" in table) == ("after_fire_min" in table):
         wrong = "has both at and after_fire_min" if "at" in table else "has no time"
-        file.fault(file.place("injects", number), wrong, "either at or after_fire_min", "give one of the two")
+        file.fault(file.place("injects", number), "inject_of_two_times_or_none", wrong=wrong)
     for speed in one["speeds_km_h"] or ():
         _check_speed(file, speed, frame.speeds, file.place("injects", number, "speeds_km_h"))
     after_min = one["after_fire_min"]
@@ -269,20 +261,13 @@ def _answer(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) 
     way, start_s, pause = one["way"], _seconds(frame.plan, one["start_at"]), one["pause"]
     own = (*ways(frame.plan), "stay")
     if way is not None and way not in own:
-        words = ", ".join(f'"{name}"' for name in own)
-        file.fault(place("way"), f'is "{way}", no way of this plan\'s household', f"one of {words}", "correct it")
+        file.fault(place("way"), "way_of_no_household", way=way, own=listed(own))
     if way is not None and way != "stay" and "start_at" not in file.table("answers", number):
-        wanted = "the clock time at which the group would start getting ready"
-        file.fault(place("start_at"), "is missing", wanted, 'add a line that begins with "start_at ="')
+        file.fault(place("start_at"), "answer_without_start")
     _check_speed(file, one["speed_km_h"], frame.speeds, place("speed_km_h"))
     pause_s = _pause_s(file, pause, frame, place("pause"))
     if start_s is not None and pause_s is not None and start_s < pause_s:
-        file.fault(
-            place("start_at"),
-            "is before the pause at which it was written down",
-            "the time of the pause or later",
-            "correct it; who has left already gave that answer at an earlier pause",
-        )
+        file.fault(place("start_at"), "answer_before_pause")
     if one["group"] is None or way is None or pause is None or (start_s is None and way != "stay"):
         return None
     speed = None if one["speed_km_h"] is None else m_s_from_km_h(float(one["speed_km_h"]))
@@ -296,15 +281,13 @@ def _pause_s(file: _File, pause: int | None, frame: _Frame, place: str) -> float
     if frame.pauses_s:
         if pause <= len(frame.pauses_s):
             return frame.pauses_s[pause - 1]
-        wrong = f"is {pause}, and there are {len(frame.pauses_s)} pauses"
-        file.fault(place, wrong, f"1 to {len(frame.pauses_s)}", "correct it")
+        file.fault(place, "no_such_pause", pause=pause, pauses=len(frame.pauses_s))
         return None
     if frame.every_s is None or frame.begin_s is None:
         return None
     pause_s = frame.begin_s + (pause - 1) * frame.every_s
     if pause_s > frame.plan.horizon_s:
-        wanted = f"a pause within the {frame.plan.horizon_s / 3600.0:g} hours of the plan"
-        file.fault(place, f"is {pause}, which comes later than that", wanted, "correct it")
+        file.fault(place, "pause_beyond_plan", pause=pause, hours=frame.plan.horizon_s / 3600.0)
     return pause_s
 
 
@@ -315,9 +298,5 @@ def _check_twice(file: _File, answers: list[Answer | None]) -> None:
             continue
         first = seen.setdefault((one.group, one.pause, one.speed_m_s), number)
         if first != number:
-            file.fault(
-                place_in("answers", number, table={"group": one.group}, key="", where=file.where),
-                f"is the second answer of this group at pause {one.pause}, after answers[{first + 1}]",
-                "one answer of a group at a pause (of a round)",
-                "take one out, or say with speed_km_h which round each is for",
-            )
+            place = place_in("answers", number, table={"group": one.group}, key="", where=file.where)
+            file.fault(place, "second_answer", pause=one.pause, first=first + 1)

@@ -6,6 +6,7 @@ import hashlib
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -13,7 +14,7 @@ from leaveby import __version__
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
+from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
@@ -67,7 +68,9 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         try:
             return reader()
         except InputError as error:
-            faults.extend(error.faults)
+            # a legend that both grounds name is mended once
+            told = {(fault.place.partition(" ")[2], fault.wrong) for fault in faults if " " in fault.place}
+            faults.extend(one for one in error.faults if (one.place.partition(" ")[2], one.wrong) not in told)
             return None
 
     fuel = gathered(
@@ -75,17 +78,21 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
             grid, plan.fuel.file, legend=plan.fuel.legend, column=plan.fuel.column, one_type=plan.fuel.type
         )
     )
-    how = {
-        "drought_factor": plan.weather.drought_factor,
-        "fill_gaps": plan.weather.fill_gaps,
-        "use_gusts": plan.weather.use_gusts,
-    }
-    weather = gathered(lambda: read_weather(plan.weather.file, grid, **how))
+    weather_of = partial(
+        read_weather,
+        grid=grid,
+        drought_factor=plan.weather.drought_factor,
+        fill_gaps=plan.weather.fill_gaps,
+        use_gusts=plan.weather.use_gusts,
+    )
+    weather = gathered(partial(weather_of, plan.weather.file))
     tables = {one.weather_file for one in plan.ratings if one.weather_file is not None}
-    rated = {file: gathered(lambda file=file: read_weather(file, grid, **how)) for file in sorted(tables)}
+    rated = {file: gathered(partial(weather_of, file)) for file in sorted(tables)}
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
+    starts_on, starts_file = grid if wide is None else wide.terrain.grid, plan.rules.starts_file
+    starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
         raise InputError(faults)
     read = file_record(
@@ -98,6 +105,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         rules_terrain=plan.rules.terrain_file,
         rules_fuel=plan.rules.fuel_file,
         rules_fuel_legend=plan.rules.fuel_legend,
+        rules_starts=plan.rules.starts_file,
         **{f"rating_{number}_weather": one.weather_file for number, one in enumerate(plan.ratings, start=1)},
     )
     record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}
@@ -114,6 +122,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         record=record,
         places=tuple((place.name, place.lon_deg, place.lat_deg) for place in read_places(plan.roads.file)),
         wide=wide,
+        starts=starts,
         ratings=_ratings(plan, weather, rated),
     )
 
@@ -135,21 +144,15 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
     """
     rules = plan.rules
     if rules.terrain_file is None:
-        if rules.fuel_file is None and rules.fuel_type is None:
-            return None
-        raise refuse(
-            "rules.terrain_file",
-            "is missing, so the fuel of the rules has no ground to lie on",
-            expected="a terrain raster wherever [rules] names a fuel",
-            mend="name it (it may be the plan's own terrain.file), or take the fuel out of [rules]",
-        )
+        return None
     ground = read_terrain(
         rules.terrain_file,
         plan_points(replace(plan, ignitions=())),
         cell_m=rules.cell_m,
         key="rules.terrain_file",
         crs=grid.crs,
-        around_m=rules.radius_m,
+        # a cell more than asked, since the grid ends with whole cells in the south and east
+        around_m=rules.radius_m + (rules.cell_m or rules.radius_m / 100.0),
         at_most=MOST_WIDE_CELLS,
     )
     wide = ground.terrain.grid
@@ -257,13 +260,7 @@ def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:
 
 
 def check_household(plan: Plan | str | Path) -> HouseholdInputs:
-    """Read a plan and everything it names, say every fault, and compute no fire.
-
-    Raises
-    ------
-    InputError
-        With every fault.
-    """
+    """Read a plan and everything it names, say every fault (InputError), and compute no fire."""
     inputs = read_inputs(plan if isinstance(plan, Plan) else load_plan(plan))
     prepare(inputs)
     return inputs
@@ -281,13 +278,7 @@ def demo_folder() -> Path:
 
 
 def notebooks_folder() -> Path:
-    """Find the notebooks: in the installed package, or beside it in a checkout.
-
-    Raises
-    ------
-    InputError
-        When the installation lacks them.
-    """
+    """Find the notebooks, as `demo_folder` finds the demo's files."""
     return _shipped("_notebooks", "notebooks", what="notebooks")
 
 
@@ -296,6 +287,5 @@ def _shipped(inside: str, beside: str, *, what: str) -> Path:
     for folder in (package.parents[1] / beside, package / inside):
         if folder.is_dir():
             return folder
-    raise InputError(
-        [Fault("the installation", f"lacks the {what}", f"a folder {inside} in {package}", "install leaveby anew")]
-    )
+    expected = f"a folder {inside} in {package}"
+    raise refuse("the installation", f"lacks the {what}", expected=expected, mend="install leaveby anew")

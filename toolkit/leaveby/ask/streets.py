@@ -18,7 +18,7 @@ from leaveby.ask.household import file_record
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refuse, refused
 from leaveby.files.read.homes import place_from_file, read_exits
 from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds
 from leaveby.files.read.roads import read_roads
@@ -143,12 +143,7 @@ def _bounds(file: Path, homes: str | Path | None) -> Box | None:
     """Where an extract says that it ends; refused where there is nothing to read homes from."""
     is_osm = file.name.lower().endswith(OSM_ENDINGS)
     if homes is None and not is_osm:
-        raise refuse(
-            "homes",
-            f"none were given, and {file} holds roads only",
-            expected="a file of footprints, points, or counts per way",
-            mend="give it",
-        )
+        raise refused("homes", "homes_not_given", file=file)
     return extract_bounds(file) if file.is_file() and is_osm else None
 
 
@@ -194,12 +189,7 @@ def _out(
 def _area(box: Box, *, crs: str) -> BaseGeometry:
     west, south, east, north = box
     if not (-180.0 <= west < east <= 180.0 and -90.0 <= south < north <= 90.0):
-        raise refuse(
-            "area_deg",
-            f"{box} is no box",
-            expected="(west, south, east, north) in degrees, west below east and south below north",
-            mend="put the four numbers in this order",
-        )
+        raise refused("area_deg", "no_box", box=box)
     project = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
     ring = shapely.segmentize(shapely.box(*box), max_segment_length=0.02)
     return shapely.transform(ring, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
@@ -214,12 +204,7 @@ def _within(
     if but is not None:
         inside &= (homes.street < 0) | ~but[np.maximum(homes.street, 0)]
     if not inside.any():
-        raise refuse(
-            "area_deg",
-            f"none of {len(homes.identity)} homes lies in it",
-            expected="an area in which people live",
-            mend="check the order and sign of the four numbers, or take a larger area",
-        )
+        raise refused("area_deg", "no_homes_in_area", homes=len(homes.identity))
     rows = np.flatnonzero(inside)
     columns = {name: getattr(homes, name)[rows] for name in ("street", "along_m", "away_m", "dwellings", "x_m", "y_m")}
     kept = replace(homes, identity=tuple(homes.identity[row] for row in rows), **columns)
@@ -264,12 +249,7 @@ def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
     """
     band, inverse, own = _opened(path, wanted=f"a GeoTIFF of {what}")
     if own is None:
-        raise refuse(
-            str(path),
-            "it names no reference system",
-            expected="a raster that says which coordinates it is in",
-            mend="write the reference system into it, with gdal_edit -a_srs for example",
-        )
+        raise refused(path, "band_without_crs")
     inverse = ~inverse
     project = Transformer.from_crs(crs, CRS.from_wkt(own.to_wkt()), always_xy=True)
 
@@ -303,12 +283,7 @@ def _fuel_along(network: RoadNetwork, sample: Sampler) -> NDArray[np.float64]:
     load = sample(spots[:, 0], spots[:, 1])
     known = np.isfinite(load)
     if not known.any() or (load[known] < 0.0).any():
-        raise refuse(
-            "fuel",
-            "it has no fuel load under the roads, or negative ones",
-            expected="a raster of fuel loads in t/ha over the roads",
-            mend="check its reference system and units",
-        )
+        raise refused("fuel", "no_fuel_under_roads")
     load = np.where(known, load, load[known].max())
     return np.asarray(np.bincount(edge, weights=load, minlength=network.edge_count) / pieces, dtype=np.float64)
 
@@ -325,12 +300,7 @@ def closings(
     minutes = np.where(np.isnan(minutes), np.inf, minutes)
     square = transform.a > 0.0 and np.isclose(transform.a, -transform.e) and transform.b == transform.d == 0.0
     if own is None or not own.is_projected or not square:
-        raise refuse(
-            str(arrival),
-            "its cells are not square metres, north up",
-            expected="a raster as `leaveby plan` writes it",
-            mend="bring it to the reference system of the plan",
-        )
+        raise refused(arrival, "arrival_cells_not_square")
     crs = own.to_string()
     rows, columns = minutes.shape
     grid = Grid(x_min_m=transform.c, y_max_m=transform.f, cell_m=transform.a, rows=rows, cols=columns, crs=crs)

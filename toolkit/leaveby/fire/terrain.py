@@ -12,7 +12,7 @@ from pyproj.exceptions import CRSError
 from scipy import sparse
 from scipy.sparse import linalg as splinalg
 
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Faults, refuse
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -122,21 +122,18 @@ def check_grid(grid: Grid) -> None:
     InputError
         With every fault: no reference system, one in degrees, axes that are not metres, an unusable cell size or shape.
     """
-    faults: list[Fault] = []
+    faults = Faults()
     wrong = _wrong_crs(grid.crs.strip())
     if wrong:
         wanted = "a projected reference system in metres, such as EPSG:32755"
-        faults.append(Fault("grid", wrong, wanted, "reproject to the UTM zone of the place, and name that system"))
+        faults.add("grid", wrong, wanted, "reproject to the UTM zone of the place, and name that system")
     if not (np.isfinite(grid.cell_m) and grid.cell_m > 0):
-        faults.append(Fault("grid", f"its cell size is {grid.cell_m} m", "above 0 m", "correct the cell size"))
+        faults.add("grid", f"its cell size is {grid.cell_m} m", "above 0 m", "correct the cell size")
     if not (np.isfinite(grid.x_min_m) and np.isfinite(grid.y_max_m)):
-        faults.append(Fault("grid", "its north-west corner is not a number", "metres", "correct the corner"))
+        faults.add("grid", "its north-west corner is not a number", "metres", "correct the corner")
     if grid.rows < 2 or grid.cols < 2:
-        faults.append(
-            Fault("grid", f"has {grid.rows} x {grid.cols} cells", "2 or more each way", "take in more ground")
-        )
-    if faults:
-        raise InputError(faults)
+        faults.add("grid", f"has {grid.rows} x {grid.cols} cells", "2 or more each way", "take in more ground")
+    faults.refuse()
 
 
 def _wrong_crs(name: str) -> str | None:
@@ -167,14 +164,13 @@ def gradients(terrain: Terrain) -> tuple[NDArray[np.float32], NDArray[np.float32
         Where an elevation is not finite or the shapes differ.
     """
     elevation = np.asarray(terrain.elevation_m, dtype=np.float64)
-    faults: list[Fault] = []
+    faults = Faults()
     if elevation.shape != terrain.grid.shape:
-        found = f"has shape {elevation.shape}"
-        faults.append(Fault("elevation", found, f"the grid's shape {terrain.grid.shape}", "take both from one file"))
+        wanted = f"the grid's shape {terrain.grid.shape}"
+        faults.add("elevation", f"has shape {elevation.shape}", wanted, "take both from one file")
     elif not np.all(np.isfinite(elevation)):
-        faults.append(Fault("elevation", "holds voids", "finite metres everywhere", "fill the voids first"))
-    if faults:
-        raise InputError(faults)
+        faults.add("elevation", "holds voids", "finite metres everywhere", "fill the voids first")
+    faults.refuse()
     padded = np.pad(elevation, 1, mode="reflect", reflect_type="odd")
     across = padded[:, 2:] - padded[:, :-2]
     down = padded[2:, :] - padded[:-2, :]
@@ -208,9 +204,9 @@ def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) ->
     (array([[1., 2., 3.]]), 1)
     """
     if not valid.any():
-        raise InputError([Fault("elevation", "is void everywhere", "some terrain", "take a file over this place")])
+        raise refuse("elevation", "is void everywhere", expected="some terrain", mend="take a file over this place")
     if not np.all(np.isfinite(elevation_m[valid])):
-        raise InputError([Fault("elevation", "holds values that are not finite", "metres", "mark them as voids")])
+        raise refuse("elevation", "holds values that are not finite", expected="metres", mend="mark them as voids")
     filled = np.where(valid, elevation_m, 0.0).astype(np.float64)
     void = np.flatnonzero(~valid)
     if void.size == 0:

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import compress, product
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -152,14 +152,11 @@ def _kept(person: Person, asked: set[str], *, whole: bool) -> list[tuple[str, ..
     if not person.can:
         return [()]
     words = [word for word in person.can if word in asked]
-    some = [tuple(word for word, kept in zip(words, bits, strict=True) if kept) for bits in _bits(len(words))]
+    bits = sorted(product((True, False), repeat=len(words)), key=lambda kept: -sum(kept))
+    some = [tuple(compress(words, kept)) for kept in bits]
     # Someone who can do something is put on tasks without needs as well: a word that no task asks for stands for that.
     kept = [("", *words)] if whole else [("", *one) for one in some]
     return [*kept, ()]
-
-
-def _bits(count: int) -> list[tuple[bool, ...]]:
-    return sorted(product((True, False), repeat=count), key=lambda bits: -sum(bits))
 
 
 def _catalogue(

@@ -16,14 +16,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.errors import refuse
-from leaveby.parameters import (
-    AIR_HUMIDITY_PERCENT,
-    AIR_TEMPERATURE_K,
-    FLAME_EMISSIVITY,
-    FLAME_FRONT_WIDTH_M,
-    FLAME_TEMPERATURE_K,
-)
+from leaveby import parameters
+from leaveby.errors import refuse, refused
 
 Harm = Literal["pain", "first_degree_burn", "second_degree_burn", "third_degree_burn"]
 
@@ -69,7 +63,12 @@ def transmissivity(path_m: ArrayLike) -> NDArray[np.float64]:
     """
     path = np.minimum(_numbers("path_m", path_m, low=0.0), _FARTHEST_PATH_M)
     a = _FUSS_HAMMINS @ np.array(
-        [1.0, AIR_TEMPERATURE_K.value, FLAME_TEMPERATURE_K.value, AIR_HUMIDITY_PERCENT.value / 100.0]
+        [
+            1.0,
+            parameters.AIR_TEMPERATURE_K.value,
+            parameters.FLAME_TEMPERATURE_K.value,
+            parameters.AIR_HUMIDITY_PERCENT.value / 100.0,
+        ]
     )
     through: NDArray[np.float64] = np.polynomial.polynomial.polyval(path, a)
     return through
@@ -129,12 +128,7 @@ def radiant_heat(distance_m: ArrayLike, *, flame_length_m: ArrayLike, slope_deg:
     array([40.5, 19.3, 12.4])
     """
     if not 0.0 <= slope_deg <= _STEEPEST_DEG:
-        raise refuse(
-            "slope_deg",
-            f"is {slope_deg:g} degrees",
-            expected="0 to 20 degrees down from the house; the method ends there",
-            mend="ask a licensed practitioner for a steeper site; write 0 for land that rises from the house",
-        )
+        raise refused("slope_deg", "slope_beyond_method", slope_deg=slope_deg)
     d, Lf = np.broadcast_arrays(
         _numbers("distance_m", distance_m, low=0.0), _numbers("flame_length_m", flame_length_m, low=0.0)
     )
@@ -143,9 +137,11 @@ def radiant_heat(distance_m: ArrayLike, *, flame_length_m: ArrayLike, slope_deg:
     # Where flames reach the house the geometry has no answer; a far distance keeps the arithmetic finite there.
     reach = np.where(over, 0.5 * Lf + 1.0, np.maximum(d, 1e-9))[..., np.newaxis]
     length = Lf[..., np.newaxis]
-    phi = _view_factor_as_3959(reach, length, FLAME_FRONT_WIDTH_M.value, np.radians(slope_deg), alpha)
+    phi = _view_factor_as_3959(reach, length, parameters.FLAME_FRONT_WIDTH_M.value, np.radians(slope_deg), alpha)
     through = transmissivity(reach - 0.5 * length * np.cos(alpha))
-    flame_kw_m2 = FLAME_EMISSIVITY.value * _STEFAN_BOLTZMANN_KW_M2_K4 * FLAME_TEMPERATURE_K.value**4
+    flame_kw_m2 = (
+        parameters.FLAME_EMISSIVITY.value * _STEFAN_BOLTZMANN_KW_M2_K4 * parameters.FLAME_TEMPERATURE_K.value**4
+    )
     heat: NDArray[np.float64] = np.where(over, flame_kw_m2, flame_kw_m2 * np.max(through * phi, axis=-1))
     return heat
 
@@ -184,9 +180,7 @@ def time_to_harm(
     13.46
     """
     if not (np.isfinite(heat_kw_m2) and heat_kw_m2 > 0):
-        raise refuse(
-            "heat_kw_m2", f"is {heat_kw_m2:g}", expected="kW/m2, finite and more than 0", mend="correct the heat"
-        )
+        raise refused("heat_kw_m2", "no_heat", heat_kw_m2=heat_kw_m2)
     if harm not in THERMAL_DOSES:
         raise refuse("harm", f"is {harm!r}", expected=", ".join(THERMAL_DOSES), mend="name one of these")
     dose = dict(zip(("lowest", "mean", "highest"), THERMAL_DOSES[harm], strict=True))[which]

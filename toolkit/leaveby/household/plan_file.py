@@ -298,6 +298,11 @@ def _assumed_of_rules(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
             f'No scale of fire danger ratings is known here for {plan.roads.region}, and the plan names none: "'
             f'{LIKE_THE_PLANS}" is the only one that the rules are made for.'
         )
+    if plan.rating_scale == "europe" and plan.danger.scale is None:
+        yield (
+            "Fire danger ratings are taken to be the six European ones; where the local forecast has others, they "
+            "belong under [[ratings]]."
+        )
     if "learns_after_min" not in stated:
         soonest_min, likely_min, latest_min = (min_from_s(one_s) for one_s in rules.learns_s)
         yield (

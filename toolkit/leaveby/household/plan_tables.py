@@ -479,7 +479,7 @@ class RulesInput(Table):
         key("starts of fire are looked at up to this far from the home", "radius_km"),
     ] = RULES_RADIUS_M.value
     hours: Annotated[
-        tuple[Annotated[int, number("h", "a whole hour of the clock, 0 to 23", least=0, most=23)], ...],
+        tuple[Annotated[int, number("h", "a whole hour of the day, 0 to 23", least=0, most=23)], ...],
         Listed(least=1, then=lambda hours: tuple(sorted(hours))),
         key("hours of the clock at which word of a fire may come", told="a list of whole hours, 0 to 23"),
     ] = (10, 13, 16, 19)
@@ -489,7 +489,7 @@ class RulesInput(Table):
         key(
             "how often the wind of such days blows from each of 16 directions; not stated: from all alike",
             "wind_percent",
-            told="a list of 16 shares in percent that sum to 100, clockwise from north",
+            told="a list of 16 shares in percent that sum to 100, from north round by east",
         ),
     ] = field(default_factory=lambda: (1.0 / 16.0,) * 16)
     starts_file: Annotated[

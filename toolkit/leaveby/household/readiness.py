@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.confidence import longest_at_confidence
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refuse, refused
 from leaveby.household.catalogue import latest_list, soonest_list
 from leaveby.household.crew import TICK_S
 from leaveby.household.plan import Household, Plan, TaskWay, tasks_for, uncertain_people
@@ -307,12 +307,7 @@ def _arrivals(
     if arrivals_s is None:
         late = ", ".join(person.name for person in uncertain_people(household))
         if late:
-            raise refuse(
-                "arrivals_s",
-                f"are left out, and it is uncertain when {late} comes home",
-                expected=f"(members, {len(people)}), a column for every person",
-                mend=f"draw them with {drawing}",
-            )
+            raise refused("arrivals_s", "arrivals_left_out", late=late, people=len(people), drawing=drawing)
         return sample_arrivals(people, members=members)
     if arrivals_s.shape != (members, len(people)):
         expected = f"({members}, {len(people)}), a row for every member and a column for every person"
@@ -351,12 +346,7 @@ def _followed(
     home_s = _arrivals(household, arrivals_s, members=members) if members else np.zeros((0, len(household.people)))
     strangers = sorted({name for who in policy.who for name in who} - {person.name for person in household.people})
     if strangers:
-        raise refuse(
-            "policy",
-            f"gives tasks to {', '.join(strangers)}, who is not of this household",
-            expected="a list made for the same people",
-            mend="make it with schedule_for",
-        )
+        raise refused("policy", "list_of_strangers", strangers=", ".join(strangers))
     finish_s = np.zeros_like(lasts_s)
     for task in policy.order:
         theirs = [number for number, person in enumerate(household.people) if person.name in policy.who[task]]

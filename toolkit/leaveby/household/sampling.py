@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refuse, refused
 from leaveby.household.plan import Durations, Person, Task, arrival_faults
 
 _PERT_SHAPE: Final = 4.0
@@ -68,12 +68,7 @@ def sample_durations(
     _check_sampling(kind, members)
     for task in tasks:
         if not 0 <= task.shortest_s <= task.likely_s <= task.longest_s < np.inf:
-            raise refuse(
-                f'task "{task.name}"',
-                f"lasts {task.shortest_s:g}, {task.likely_s:g}, {task.longest_s:g} s",
-                expected="0 <= shortest <= likely <= longest",
-                mend="correct the three durations",
-            )
+            raise refused(f'task "{task.name}"', "three_points_out_of_order", task=task)
     points_s = np.array([(task.shortest_s, task.likely_s, task.longest_s) for task in tasks], dtype=np.float64)
     uniforms = _uniforms((members, len(tasks)), rng=rng, uniforms=uniforms, of="task")
     durations_s = _inverted(points_s.reshape(-1, 3), uniforms=uniforms, kind=kind)
@@ -127,12 +122,7 @@ def _uniforms(
             raise refuse("rng", "is missing", expected="a numpy Generator, or uniforms", mend="pass one of the two")
         return rng.random(shape)
     if uniforms.shape != shape or not bool(np.all((uniforms >= 0) & (uniforms <= 1))):
-        raise refuse(
-            "uniforms",
-            f"have the shape {uniforms.shape} or leave 0 to 1",
-            expected=f"numbers from 0 to 1 in the shape {shape}",
-            mend=f"draw one number per member and {of}",
-        )
+        raise refused("uniforms", "uniforms_out_of_range", shape=uniforms.shape, wanted=shape, of=of)
     return uniforms
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence, longest_at_confidence
-from leaveby.errors import refuse
+from leaveby.errors import refuse, refused
 from leaveby.household.heat import exposure_class, time_to_harm
 from leaveby.household.plan import Plan, Way
 from leaveby.household.readiness import schedule_for
@@ -216,12 +216,7 @@ def _checked(
     ready_s: NDArray[np.float64], ember_s: NDArray[np.float64], front_s: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     if not ready_s.shape == ember_s.shape == front_s.shape or ready_s.ndim != 1 or ready_s.size == 0:
-        raise refuse(
-            "members",
-            f"have the shapes {ready_s.shape}, {ember_s.shape} and {front_s.shape}",
-            expected="one ready time, one ember arrival and one front arrival for each member",
-            mend="take all three from the same members",
-        )
+        raise refused("members", "members_that_differ", shape=ready_s.shape, ember=ember_s.shape, front=front_s.shape)
     if not bool(np.all(np.isfinite(ready_s) & (ready_s >= 0))):
         raise refuse("shelter_ready_s", "holds a time that is negative or not finite", expected="seconds", mend="redo")
     if bool(np.any(np.isnan(ember_s) | np.isnan(front_s))):

@@ -19,6 +19,7 @@ from leaveby.ask.household import load_plan, read_inputs
 from leaveby.decision.fires.scenario import Scenario, prepare
 from leaveby.decision.ways.roads import GridSampler, road_vehicle
 from leaveby.fire.terrain import Terrain
+from leaveby.regions import table_rows
 from leaveby.roads.network.grades import EdgeGrades, edge_grades
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork, RoutingGraph, csr
 from leaveby.roads.routing.itinerary import Route, route, street
@@ -104,17 +105,10 @@ class ClosedStretch:
 class DriveAnswer:
     """What one vehicle can do.
 
-    Attributes
-    ----------
-    reached_s : ndarray of float64, shape (e,)
-        When the far end of each edge is reached from the home, driving over this edge; inf where it is not.
-    drives : tuple of Drive
-        The quickest first; those without a route last.
-    closed : tuple of ClosedStretch
-        What the car could use and what lies on its way first, then the longest.
-    open_first : tuple of int or None
-        Ways whose gates or private access would have to be opened to get to any end; None where that does not help,
-        empty where nothing needs to be opened.
+    `reached_s` is when the far end of each edge is reached from the home, driving over this edge; inf where it is not.
+    Of `drives` the quickest comes first, those without a route last; of `closed` what the car could use and what lies
+    on its way, then the longest. `open_first` are ways whose gates or private access would have to be opened to get to
+    any end; None where that does not help, empty where nothing needs to be opened.
     """
 
     way: str
@@ -255,31 +249,11 @@ def _closed(area: RoadArea, found: EdgeTravel, *, on_the_way: set[int]) -> tuple
     return tuple(sorted(made, key=lambda part: (not part.on_the_way, not part.car_passes, -part.length_m, part.street)))
 
 
-_REASONS: Final = (
-    (re.compile(r"^maxheight=(.+) is too low for (.+)$"), r"posted height \1 is too low for yours of \2"),
-    (re.compile(r"^maxwidth=(.+) is too narrow for (.+)$"), r"posted width \1 is too narrow for yours of \2"),
-    (re.compile(r"^width=(.+) is too narrow for (.+)$"), r"mapped width \1 is too narrow for yours of \2"),
-    (re.compile(r"^maxlength=(.+) is too short for (.+)$"), r"posted length \1 is too short for yours of \2"),
-    (re.compile(r"^maxweight=(.+) is too little for (.+)$"), r"posted weight \1 is too little for yours of \2"),
-    (re.compile(r"^highway=(.+) is no road for vehicles$"), r"\1, no road for vehicles"),
-    (re.compile(r"^(?:access|vehicle|motor_vehicle|motorcar|foot)=private$"), "private"),
-    (re.compile(r"^(?:access|vehicle|motor_vehicle|motorcar|foot)=(.+)$"), r"access marked: \1"),
-    (re.compile(r"^(trailer|caravan)=(.+)$"), r"\1 marked: \2"),
-    (re.compile(r"^barrier ([^=]+)(?:=.*)?$"), r"\1 across the road"),
-    (re.compile(r"^(.+) is too rough to tow a house$"), r"ground marked \1, too rough to tow a house"),
-    (re.compile(r"^smoothness=impassable$"), "impassable ground"),
-    (re.compile(r"^maxspeed=(.+)$"), r"posted speed \1, taken as closed"),
-)
+_REASONS: Final = tuple((re.compile(row["reason"]), row["words"]) for row in table_rows(__package__, "reasons.csv"))
 
 
 def reason_words(reason: str) -> str:
-    """Say in plain words why a road is closed to a vehicle; what is not known stands as it is.
-
-    Examples
-    --------
-    >>> reason_words("maxheight=3.8 is too low for 4.2 m"), reason_words("access=private"), reason_words("barrier gate")
-    ('posted height 3.8 is too low for yours of 4.2 m', 'private', 'gate across the road')
-    """
+    """Say in plain words why a road is closed to a vehicle; what is not known stands as it is."""
     for pattern, words in _REASONS:
         if pattern.match(reason):
             return clean(pattern.sub(words, reason).replace("_", " ").replace(SEPARATOR, ", "), 120)

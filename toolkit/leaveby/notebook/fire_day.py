@@ -92,13 +92,7 @@ class Course:
 
 
 def fuels_to_choose() -> tuple[str, ...]:
-    """Names of the fuel types in which fire spreads.
-
-    Examples
-    --------
-    >>> "heath" in fuels_to_choose(), "water" in fuels_to_choose()
-    (True, False)
-    """
+    """Names of the fuel types in which fire spreads."""
     return tuple(name for name, fuel in FUEL_TYPES.items() if fuel.burns)
 
 
@@ -180,13 +174,7 @@ def _burning(name: str) -> FuelType:
 
 
 def courses(speeds: DaySpeeds, *, driving_km_h: Mapping[str, float] = DRIVING_KM_H) -> tuple[Course, ...]:
-    """List every speed that the chart of distance against time compares; those of driving are above 0.
-
-    Examples
-    --------
-    >>> [course.label for course in courses(model_speeds(FireDay(fuel="heath")))][:3]
-    ['fire, shrubland equation', 'fire, rule of 10 % of the wind speed', 'fire, one run in 20 is faster']
-    """
+    """List every speed that the chart of distance against time compares; those of driving are above 0."""
     for words, speed_km_h in driving_km_h.items():
         if not 0.0 < speed_km_h < math.inf:
             raise refuse(words, f"its speed is {speed_km_h} km/h", expected="above 0", mend="correct it")

@@ -52,17 +52,8 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
     The ground, the grades, the index of the roads and the car to compare with are taken from `area` and never computed
     anew; a change of the vehicle computes its travel times once.
 
-    Parameters
-    ----------
-    area : RoadArea
-        From `our_roads`.
-    way : {"tow", "car", "foot"}, optional
-        Way of leaving to begin with; the first that the plan has when left out.
-
-    Raises
-    ------
-    InputError
-        If the plan has no such way of leaving.
+    It begins with the way of leaving that is asked for ("tow", "car" or "foot"; InputError where the plan has no such
+    one), or else with the plan's first.
     """
     first = next(iter(area.vehicles)) if way is None else way
     if first not in area.vehicles:

@@ -26,14 +26,7 @@ def _slider(name: str, label: str, low: float, high: float, step: float, *, valu
 
 
 def notes(speeds: DaySpeeds) -> str:
-    """Write under the chart where the models are used beyond what they were made for, and what was assumed (HTML).
-
-    Examples
-    --------
-    >>> from leaveby.notebook.fire_day import model_speeds
-    >>> "outside 0 to 30 km/h" in notes(model_speeds(FireDay()))
-    True
-    """
+    """Write under the chart where the models are used beyond what they were made for, and what was assumed (HTML)."""
     beyond = "<p>Each model is used within what it was made for. It is still often wrong by half or more.</p>"
     if speeds.outside:
         beyond = "<p>Outside what the models were made for; the fire may well be faster:</p>"

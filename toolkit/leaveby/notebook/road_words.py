@@ -24,12 +24,6 @@ def drive_bands(answer: DriveAnswer) -> tuple[float, ...]:
     """Upper ends of the bands of drive time in minutes: even steps, five at most, that hold every road reached.
 
     Roads farther off than twice the slowest way to a safe point share the last band, whose end is inf.
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> drive_bands(SimpleNamespace(reached_s=np.array([30.0, 400.0, np.inf]), drives=()))
-    (2.0, 4.0, 6.0, 8.0)
     """
     reached = answer.reached_s[np.isfinite(answer.reached_s)] / 60.0
     if not reached.size:
@@ -45,13 +39,7 @@ def drive_bands(answer: DriveAnswer) -> tuple[float, ...]:
 
 
 def band_words(ends: Sequence[float], number: int) -> str:
-    """One band of drive time in words.
-
-    Examples
-    --------
-    >>> band_words((5.0, 10.0, float("inf")), 1), band_words((5.0, 10.0, float("inf")), 2)
-    ('5 to 10 min', 'over 10 min')
-    """
+    """One band of drive time in words."""
     low = ends[number - 1] if number else 0.0
     return f"over {low:g} min" if math.isinf(ends[number]) else f"{low:g} to {ends[number]:g} min"
 
@@ -79,17 +67,7 @@ def numbered(closed: Sequence[ClosedStretch]) -> tuple[tuple[int, ClosedStretch]
 
 
 def vehicle_words(answer: DriveAnswer) -> str:
-    """The vehicle in one line.
-
-    Examples
-    --------
-    >>> from types import SimpleNamespace
-    >>> from leaveby.roads.vehicle.pull import RoadVehicle
-    >>> house = RoadVehicle(name="h", mode="tow", width_m=2.5, height_m=4.3, length_m=13.0, mass_kg=7e3, power_w=15e4,
-    ...     speed_limit_m_s=70.0 / 3.6)
-    >>> vehicle_words(SimpleNamespace(way="tow", vehicle=house))
-    'towing the house (4.3 m high, 2.5 m wide, 7 t in all, at most 70 km/h)'
-    """
+    """The vehicle in one line."""
     names = {"tow": "towing the house", "car": "the car without the house", "foot": "people on foot"}
     name = names.get(answer.way, answer.way)
     if answer.way == "foot":

@@ -37,13 +37,7 @@ _SLACK: Final = 1e-9
 
 
 def speed_words(speed_m_s: float) -> str:
-    """Speed of a fire in km/h, rounded up.
-
-    Examples
-    --------
-    >>> speed_words(m_s_from_km_h(3.01)), speed_words(m_s_from_km_h(12.0)), speed_words(m_s_from_km_h(12.2))
-    ('3.1 km/h', '12 km/h', '13 km/h')
-    """
+    """Speed of a fire in km/h, rounded up."""
     return f"{_up(km_h_from_m_s(speed_m_s))} km/h"
 
 
@@ -67,8 +61,7 @@ def model_bars(speeds: DaySpeeds) -> Figure:
         figure = blank_figure(_WIDTH_MM, 24.0 + 13.0 * len(speeds.models))
         axes = figure.subplots()
         most = max(60.0, 1.03 * max(km_h_from_m_s(speed.high_m_s) for speed in speeds.models))
-        axes.set_xlim(0.0, most)
-        axes.set_ylim(len(speeds.models) - 0.35, -0.6)
+        axes.set(xlim=(0.0, most), ylim=(len(speeds.models) - 0.35, -0.6))
         for row, speed in enumerate(speeds.models):
             colour, _ = _LOOKS[speed.model]
             low, middle, high, printed = (
@@ -115,8 +108,7 @@ def model_bars(speeds: DaySpeeds) -> Figure:
         axes.set_xlabel(
             "km/h; dot: as the equation is printed; thick line: middle of the published error; hatched: 9 of 10 runs"
         )
-        for side in ("top", "right", "left"):
-            axes.spines[side].set_visible(False)
+        axes.spines[["top", "right", "left"]].set_visible(False)
     return figure
 
 
@@ -136,13 +128,7 @@ def describe_model_bars(speeds: DaySpeeds) -> str:
 
 
 def day_words(day: FireDay) -> str:
-    """The day in one line.
-
-    Examples
-    --------
-    >>> day_words(FireDay(slope_deg=-5.0))
-    'dry eucalypt forest, 40 °C, humidity 12 %, wind 45 km/h, drought factor 10, 5 degrees downhill'
-    """
+    """The day in one line."""
     slope = f"{abs(day.slope_deg):g} degrees {'uphill' if day.slope_deg > 0.0 else 'downhill'}"
     return (
         f"{day.fuel}, {day.air_temperature_c:g} °C, humidity {day.relative_humidity_percent:g} %, "
@@ -195,8 +181,7 @@ def _draw_courses(axes: Any, speeds: DaySpeeds, drawn: Sequence[Course], *, minu
     axes.axvline(minutes, color=INK, linewidth=1.2, zorder=2)
     axes.set_xticks(np.arange(0.0, last_min + 1.0, 10.0 if last_min <= 60.0 else 20.0))
     axes.set_ylabel("km")
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
+    axes.spines[["top", "right"]].set_visible(False)
 
 
 def _course_look(course: Course) -> tuple[str, Any, float]:
@@ -236,15 +221,7 @@ def _label_ends(axes: Any, shown: Sequence[Course], *, minutes: float, height_pt
 
 
 def spread_out(wanted: Sequence[float], *, gap: float) -> list[float]:
-    """Move rising places between 0 and 1 apart by a gap, as little as can be and within 0 to 1 where there is room.
-
-    Examples
-    --------
-    >>> [round(at, 2) for at in spread_out([0.0, 0.02, 0.9], gap=0.1)]
-    [0.0, 0.1, 0.9]
-    >>> [round(at, 2) for at in spread_out([0.97, 1.0], gap=0.1)]
-    [0.9, 1.0]
-    """
+    """Move rising places between 0 and 1 apart by a gap, as little as can be and within 0 to 1 where there is room."""
     placed: list[float] = []
     for at in wanted:
         placed.append(max(at, placed[-1] + gap) if placed else max(at, 0.0))

@@ -16,6 +16,7 @@ from matplotlib.figure import Figure
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError, refuse
 from leaveby.show.figure import TABLE_OPEN, as_svg
+from leaveby.show.templates import filled
 from leaveby.show.wording import clean
 
 TAKEN: Final = "What was taken for granted"
@@ -29,13 +30,7 @@ _BANNER_STYLE: Final = (
 
 @dataclass(frozen=True)
 class Html:
-    """A piece of HTML that a notebook shows as it is.
-
-    Examples
-    --------
-    >>> Html("<b>so</b>")._repr_html_()
-    '<b>so</b>'
-    """
+    """A piece of HTML that a notebook shows as it is."""
 
     text: str
 
@@ -84,28 +79,9 @@ def folded(title: str, text: str) -> str:
 
 
 def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, heading: int = 0, style: str = "") -> str:
-    """Lay rows out as a table; all of it is text. The cell `heading` names its row, `style` is that of every cell.
-
-    Examples
-    --------
-    >>> table(["Street", "Homes"], [["Mill <Road>", 3]])[-80:]
-    '<tbody><tr><th scope="row">Mill &lt;Road&gt;</th><td>3</td></tr></tbody></table>'
-    """
-    look = Markup(' style="{}"').format(style) if style else ""
-    row_look = Markup(' style="{}; font-weight: normal; min-width: 14em"').format(style) if style else ""
-    titles = Markup("").join(Markup('<th scope="col"{}>{}</th>').format(look, words) for words in head)
-    body = Markup("").join(
-        Markup("<tr>{}</tr>").format(
-            Markup("").join(
-                Markup('<th scope="row"{}>{}</th>').format(row_look, cell)
-                if column == heading
-                else Markup("<td{}>{}</td>").format(look, cell)
-                for column, cell in enumerate(row)
-            )
-        )
-        for row in rows
-    )
-    return f"{TABLE_OPEN}<thead><tr>{titles}</tr></thead><tbody>{body}</tbody></table>"
+    """Lay rows out as a table; all of it is text. The cell `heading` names its row, `style` is that of every cell."""
+    opening = Markup(TABLE_OPEN)
+    return filled("notebook/table.html.j2", opening=opening, head=head, rows=rows, heading=heading, style=style)
 
 
 def scrolling(title: str, html: str) -> str:

@@ -26,6 +26,8 @@ from leaveby.show.wording import clean, distance_words
 HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
 """White around letters, so that they stay readable over lines."""
 
+_WORDS: Final[dict[str, Any]] = {"va": "center", "path_effects": HALO, "clip_on": True}
+
 
 class Sheet:
     """A map being drawn: its axes, its ground, and what is already covered with words and symbols.
@@ -73,19 +75,8 @@ class Sheet:
             if cost < least - 1e-9:
                 best, least, covered = (right_m + in_m[0], up_m + in_m[1], anchor), cost, area
         self.taken.append(covered)
-        self.axes.text(
-            x_m + best[0],
-            y_m + best[1],
-            text,
-            ha=best[2],
-            va="center",
-            fontsize=size,
-            fontweight=weight,
-            color=colour,
-            path_effects=HALO,
-            zorder=15,
-            clip_on=True,
-        )
+        look: dict[str, Any] = {"ha": best[2], "fontsize": size, "fontweight": weight, "color": colour, "zorder": 15}
+        self.axes.text(x_m + best[0], y_m + best[1], text, **look, **_WORDS)
 
     def holds(self, text: str, x_m: float, y_m: float, *, size: float, angle_deg: float = 0.0) -> bool:
         """Tell whether a word about this place would stand whole within the frame."""
@@ -120,19 +111,8 @@ class Sheet:
             area = self._label_area(text, x_m, y_m, size=size, angle_deg=angle_deg)
             if not self.frame.covers(area) or any(area.intersects(other) for other in self.taken):
                 continue
-            self.axes.text(
-                x_m,
-                y_m,
-                text,
-                rotation=angle_deg,
-                ha="center",
-                va="center",
-                fontsize=size,
-                color=colour,
-                path_effects=HALO,
-                zorder=8,
-                clip_on=True,
-            )
+            look: dict[str, Any] = {"ha": "center", "fontsize": size, "color": colour, "zorder": 8}
+            self.axes.text(x_m, y_m, text, rotation=angle_deg, **look, **_WORDS)
             self.taken.append(area)
             return True
         return False
@@ -230,8 +210,7 @@ def draw_scale(sheet: Sheet) -> None:
     """A scale bar of a round length and an arrow to grid north."""
     axes = sheet.axes
     west, south, east, north = sheet.window
-    height = north - south
-    span = east - west
+    height, span = north - south, east - west
     length = 10.0 ** math.floor(math.log10(span * 0.3))
     length *= next(factor for factor in (5.0, 2.0, 1.0) if length * factor <= span * 0.3)
     x_m, y_m = west + 0.03 * span, south + 0.05 * (north - south)

@@ -14,7 +14,7 @@ from leaveby.decision.ways.result import HouseholdResult, TriggerLine
 from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES
 from leaveby.show.ground import ShutStreet, shown_triggers, trigger_edge
 from leaveby.show.symbols import SYMBOLS, mark_look
-from leaveby.show.wording import clean, clock_words, street_words
+from leaveby.show.wording import clean, clock_words, street_words, ways_words
 
 FIRE: Final = SYMBOLS["front"].colour
 ROUTE: Final = "#111111"
@@ -50,8 +50,7 @@ def draw_legend(
     times: Sequence[float],
 ) -> None:
     """Write the legend beside the map, and what shuts first; smaller where there is much to say."""
-    axes.set_xlim(0.0, 1.0)
-    axes.set_ylim(1.0, 0.0)
+    axes.set(xlim=(0.0, 1.0), ylim=(1.0, 0.0))
     rows = [*_sign_rows(result, ends=ends, times=times), *_trigger_rows(result, frame), *_shut_rows(result, badges)]
     width_in, height_in = (float(side) for side in axes.figure.get_figure(root=True).get_size_inches())
     width_pt, height_pt = width_in * 72.0 * (share - 0.02), height_in * 72.0 * 0.93
@@ -92,9 +91,8 @@ def _sign_rows(
     rows = [_Row("What you see", heading=True), _Row("Home", marker=mark_look("home"))]
     for number, (names, safe_point) in enumerate(ends):
         dashes, width = ROUTE_LOOKS[min(number, len(ROUTE_LOOKS) - 1)]
-        whom = " and ".join({"tow": "towing", "car": "car", "foot": "foot"}.get(name, name) for name in names)
         look = {"color": ROUTE, "linewidth": width, "linestyle": dashes}
-        rows.append(_Row(f"Way out ({whom}) to {clean(safe_point, 34)}", line=look))
+        rows.append(_Row(f"Way out ({ways_words(names)}) to {clean(safe_point, 34)}", line=look))
     kinds = {point.kind for point in result.plan.safe_points if point.name in result.safe_point_xy_m}
     if "safe_point" in kinds:
         rows.append(_Row("Safe point of your plan", marker=mark_look("safe_point")))

@@ -44,16 +44,11 @@ Rows = list[dict[str, Any]]
 
 @dataclass(frozen=True)
 class Layer:
-    """The things of one kind.
+    """The things of one kind: what they are called together, what they mean, and a table of them.
 
-    Attributes
-    ----------
-    title, words : str
-        What they are called together, and what they mean.
-    things : GeoDataFrame
-        `symbol` (a key of `leaveby.show.symbols.SYMBOLS`), `title` and `words` (plain text on one line), `at_s` (its
-        moment in seconds from the first ignition; inf where it has none within the horizon), `drawn` (whether a map
-        shows it); then its facts, with the unit in the name, missing where they are not known; and `geometry`.
+    Its columns are `symbol` (a key of `leaveby.show.symbols.SYMBOLS`), `title` and `words` (plain text on one line),
+    `at_s` (its moment in seconds from the first ignition; inf where it has none within the horizon), `drawn` (whether a
+    map shows it); then its facts, with the unit in the name, missing where they are not known; and `geometry`.
     """
 
     title: str
@@ -69,18 +64,11 @@ class Layer:
 
 @dataclass(frozen=True)
 class Scene:
-    """Everything that a map shows.
+    """Everything that a map shows: its layers by name, without rows where there is none of a kind.
 
-    Attributes
-    ----------
-    title, caution, words : str
-        What it is a map of; what has to be said before anything else, the override statement first; what was computed.
-    notices : mapping of str to str
-        `OVERRIDE`, `PLANNING_AID` and, where it is due, `NOTICE` of whose map data the roads are.
-    crs : str
-        Reference system of every table, in metres.
-    layers : mapping of name to Layer
-        Without rows where there is none of a kind.
+    `caution` has to be said before anything else, the override statement first; `words` is what was computed. `notices`
+    are `OVERRIDE`, `PLANNING_AID` and, where it is due, `NOTICE` of whose map data the roads are. `crs`, in metres, is
+    the reference system of every table.
     """
 
     title: str

@@ -6,13 +6,13 @@ line, drawn and left out by turns; `screen_px` is the width of a line for progra
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.resources import files
 from typing import Any, Final
 
 from matplotlib.path import Path
+
+from leaveby.regions import table_rows
 
 
 @dataclass(frozen=True)
@@ -41,9 +41,8 @@ class Symbol:
 
 
 def _read() -> dict[str, Symbol]:
-    table = files("leaveby.show").joinpath("symbols.csv").read_text(encoding="utf-8").splitlines()
     found = {}
-    for row in csv.DictReader(table):
+    for row in table_rows("leaveby.show", "symbols.csv"):
         given: dict[str, Any] = {name: float(row[name] or 0.0) for name in ("size_pt", "width_pt", "screen_px")}
         given["dashes"] = tuple(float(part) for part in row["dashes"].split())
         found[row["kind"]] = Symbol(**{**row, **given})

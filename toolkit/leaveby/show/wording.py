@@ -5,19 +5,18 @@ Every rounding goes to the side that makes people leave earlier: clock times dow
 
 from __future__ import annotations
 
-import csv
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from importlib.resources import files
 from typing import Final, Literal, Protocol
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.ways.result import HouseholdResult, WayRoute, WayTiming
 from leaveby.errors import refuse
+from leaveby.regions import table_rows
 from leaveby.roads.network.graph import RoadNetwork
 
 WAYS: Final = ("tow", "car", "foot")
@@ -28,6 +27,8 @@ WAY_TITLES: Final[Mapping[str, str]] = {
     "car": "By car, without the house",
     "foot": "On foot",
 }
+
+WAY_WORDS: Final[Mapping[str, str]] = {"tow": "towing", "car": "car", "foot": "foot"}
 
 INSIDE_WORDS: Final[Mapping[str, str]] = {
     "tow": "fire inside: leave the house",
@@ -43,17 +44,7 @@ LINE_MEANS: Final = {
 }
 """What the two lines of a rule mean."""
 
-MODEL_WORDS: Final[Mapping[str, str]] = {
-    "dry_eucalypt": "dry eucalypt forest equation",
-    "mark5": "Mark 5 forest equation",
-    "grass": "grassland equation",
-    "shrubland": "shrubland equation",
-    "rule_10_percent": "rule of 10 % of the wind speed",
-    "rule_20_percent": "rule of 20 % of the wind speed",
-    "floor": "lowest speed set by hand",
-    "set by hand": "speed set by hand",
-    "creep": "slowest spread assumed",
-}
+MODEL_WORDS: Final = {row["model"]: row["words"] for row in table_rows("leaveby.show", "model_words.csv")}
 """Governing models in words; another name stands as it is."""
 
 _SLACK: Final = 1e-6
@@ -236,6 +227,15 @@ def shared_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRo
     return tuple(found.values())
 
 
+def ways_words(names: Iterable[str]) -> str:
+    """Ways of leaving in a few words.
+
+    >>> ways_words(("tow", "car"))
+    'towing and car'
+    """
+    return " and ".join(WAY_WORDS.get(name, name) for name in names)
+
+
 def before_fire(way: WayTiming) -> bool:
     """Whether this way's latest start lies before the fire starts."""
     return way.latest_start_s is not None and way.latest_start_s < 0.0
@@ -338,8 +338,7 @@ _NO_WAY: Final = (
 
 
 _ON_WHEELS: Final = {
-    (row["tow"], row["car"], row["order"]): row["words"]
-    for row in csv.DictReader(files("leaveby.show").joinpath("main_sentence.csv").read_text("utf-8").splitlines())
+    (row["tow"], row["car"], row["order"]): row["words"] for row in table_rows("leaveby.show", "main_sentence.csv")
 }
 """What to do by how towing and the car stand, and which of them has to start first."""
 

@@ -28,13 +28,7 @@ class Check:
 
 
 def agreement_words(rows: Sequence[Check]) -> str:
-    """Say how many rows agree, and name those that do not.
-
-    Examples
-    --------
-    >>> agreement_words([Check("2 + 2", "5", "4", "1, may be 0", False, "arithmetic", BY_HAND)])
-    '0 of 1 agree. NOT: 2 + 2.'
-    """
+    """Say how many rows agree, and name those that do not."""
     wrong = [row.what for row in rows if not row.agrees]
     words = f"{len(rows) - len(wrong)} of {len(rows)} agree."
     return f"{words} NOT: {'; '.join(wrong)}." if wrong else words

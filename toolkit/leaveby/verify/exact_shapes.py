@@ -64,13 +64,7 @@ class ShapeCheck:
 
 
 def wind_for_ratio(ratio: float) -> float:
-    """Wind (m/s) at which fire in forest is so many times longer than broad, 1 to 6.
-
-    Examples
-    --------
-    >>> round(float(length_to_breadth(3.6 * wind_for_ratio(3.0))), 6)
-    3.0
-    """
+    """Wind (m/s) at which fire in forest is so many times longer than broad, 1 to 6."""
     if not 1.0 <= ratio <= LENGTH_TO_BREADTH_LIMIT:
         raise refuse(
             "length to breadth", f"is {ratio}", expected=f"1 to {LENGTH_TO_BREADTH_LIMIT:g}", mend="choose one of these"
@@ -170,9 +164,7 @@ def ellipse_figure(check: ShapeCheck) -> Figure:
         axes.contour(x_km, y_km, check.arrival.time_s, levels=levels, colors=[INK], linewidths=0.8, linestyles="--")
         axes.plot([], [], color=FIRE, linewidth=3.2, alpha=0.45, label="exact ellipse")
         axes.plot([], [], color=INK, linewidth=0.8, linestyle="--", label="computed")
-        axes.set_aspect("equal")
-        axes.set_xlabel("km")
-        axes.set_ylabel("km")
+        axes.set(aspect="equal", xlabel="km", ylabel="km")
         axes.tick_params(colors=MUTED)
         axes.legend(loc="upper left", fontsize=7.0)
     return figure

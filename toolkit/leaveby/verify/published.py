@@ -7,15 +7,12 @@ meant; one "read in the source" or computed by a library was found outside.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
@@ -27,16 +24,18 @@ from leaveby.fire.fuel.types import fuel_type
 from leaveby.fire.spread import equations, flames
 from leaveby.fire.weather import danger
 from leaveby.household.heat import radiant_heat
+from leaveby.regions import table_rows
 from leaveby.verify.checks import Check
 
-MARKS: Final = (
-    "read in the source",
-    "computed by library xclim 0.62.0",
-    "computed from the seen equation",
-    "computed from a remembered equation",
-    "from memory",
-)
-"""How a value from outside was obtained, the most trustworthy first."""
+_WORTH: Final = {
+    "read in the source": "found outside",
+    "computed by library xclim 0.62.0": "found outside",
+    "computed from the seen equation": "the equation was found outside, the value worked out from it",
+    "computed from a remembered equation": "shows only that the code does what was remembered",
+    "from memory": "as good as the memory",
+}
+MARKS: Final = tuple(_WORTH)
+"""How a value from outside was obtained, the most trustworthy first, and what that is worth."""
 
 
 @dataclass(frozen=True)
@@ -95,11 +94,6 @@ _AS_TAKEN: Final[Mapping[str, Callable[[Any], Any]]] = {
 """Inputs that an equation takes in another form than the table has them."""
 
 
-def _table(name: str) -> tuple[Mapping[str, str], ...]:
-    text = files("leaveby.verify").joinpath(name).read_text(encoding="utf-8")
-    return tuple(csv.DictReader(io.StringIO(text)))
-
-
 @cache
 def _words(kind: str) -> Mapping[str, Mapping[str, str]]:
     """Rows on the equations ("equation"), and on how each input is told ("input"), by key.
@@ -107,17 +101,11 @@ def _words(kind: str) -> Mapping[str, Mapping[str, str]]:
     An equation's row names its function, the inputs that it takes in order or as `argument=input`, what else is passed,
     and the factor to the unit of its values; speeds in km/h are passed in m/s.
     """
-    return {row["key"]: row for row in _table("published_words.csv") if row["kind"] == kind}
+    return {row["key"]: row for row in table_rows(__package__, "published_words.csv") if row["kind"] == kind}
 
 
 def evaluated(equation: str, inputs: Mapping[str, Any]) -> float:
-    """Give what an equation of the table gives for the inputs of a row, in the row's unit.
-
-    Examples
-    --------
-    >>> round(evaluated("rule_10_percent", {"U10_km_h": 50.0}), 6)
-    5.0
-    """
+    """Give what an equation of the table gives for the inputs of a row, in the row's unit."""
     row = _words("equation")[equation]
     holder, _, name = row["function"].partition(".")
     module = next((one for one in _HOLDERS if one.__name__.endswith(f".{holder}")), sys.modules[__name__])
@@ -137,14 +125,8 @@ def evaluated(equation: str, inputs: Mapping[str, Any]) -> float:
 
 
 def published_rows() -> tuple[Mapping[str, str], ...]:
-    """The table as it stands: one mapping of column to text for each row.
-
-    Examples
-    --------
-    >>> sorted(published_rows()[0])[:3]
-    ['equation', 'expected', 'how_obtained']
-    """
-    return _table("published_values.csv")
+    """The table as it stands: one mapping of column to text for each row."""
+    return table_rows(__package__, "published_values.csv")
 
 
 @cache
@@ -184,20 +166,10 @@ def marks_in_words(values: Sequence[PublishedValue]) -> tuple[str, ...]:
     >>> print(marks_in_words(published_values())[0])
     157 of 157 values agree within the tolerance of their row.
     """
-    worth = {
-        "read in the source": "found outside",
-        "computed by library xclim 0.62.0": "found outside",
-        "computed from the seen equation": "the equation was found outside, the value worked out from it",
-        "computed from a remembered equation": "shows only that the code does what was remembered",
-        "from memory": "as good as the memory",
-    }
     agree = sum(value.agrees for value in values)
     lines = [f"{agree} of {len(values)} values agree within the tolerance of their row."]
-    for mark in MARKS:
-        own = [value for value in values if value.mark == mark]
-        if own:
-            lines.append(f"{len(own)} are {mark}: {worth[mark]}.")
-    return tuple(lines)
+    counts = {mark: sum(value.mark == mark for value in values) for mark in MARKS}
+    return (*lines, *(f"{count} are {mark}: {_WORTH[mark]}." for mark, count in counts.items() if count))
 
 
 def value_checks(values: Sequence[PublishedValue]) -> tuple[Check, ...]:

@@ -12,7 +12,8 @@ from matplotlib.figure import Figure
 from leaveby.decision.household.replay import Replay
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.show.figure import GREY, INK, WAY_COLOURS, blank_figure, figure_style
-from leaveby.show.wording import WAY_TITLES, clean
+from leaveby.show.templates import sentences
+from leaveby.show.wording import WAY_TITLES
 
 BAND: Final = (0.05, 0.95)
 """The band holds nine of ten replays of a leave-by that is just as sure as it says."""
@@ -102,39 +103,12 @@ def replay_figure(made: tuple[Promise, ...]) -> Figure:
         else:
             axes.text(0.5, 0.5, "No way of leaving has a time to follow.", ha="center", transform=axes.transAxes)
         axes.set_yticks(rows, [WAY_TITLES.get(one.replay.way, one.replay.way) for one in made])
-        axes.set_ylim(len(made) - 0.4, -0.6)
-        axes.set_xlim(left=0.0)
-        axes.set_xlabel("of the fires drawn anew, per cent")
+        axes.set(ylim=(len(made) - 0.4, -0.6), xlim=(0.0, None), xlabel="of the fires drawn anew, per cent")
     return figure
 
 
 def replay_words(found: Mapping[str, Replay], made: tuple[Promise, ...]) -> tuple[str, ...]:
     """Say how the replay went and whether the promise was kept, as plain sentences; the figure's text alternative."""
-    lines = []
-    few = " So few fires can't tell much: try 150 or more."
-    for promise in made:
-        replay, title = promise.replay, WAY_TITLES.get(promise.replay.way, promise.replay.way)
-        verdict = (
-            f"That is no more than chance explains.{few if replay.truths < _ENOUGH else ''}"
-            if promise.kept
-            else "THAT IS MORE THAN CHANCE EXPLAINS: do not rely on this time."
-        )
-        lines.append(
-            f"{title}: starting at the computed time, the margin was not kept in {replay.within_margin} of "
-            f"{replay.truths} fires drawn anew ({100.0 * replay.within_margin_share:.1f} %), and the household was "
-            f"caught on the road in {replay.caught} ({100.0 * replay.caught_share:.1f} %). Promised: at most "
-            f"{100.0 * promise.promised:.3g} %. Of leave-bys that are just so sure, nine of ten replays lie between "
-            f"{100.0 * promise.low:.1f} and {100.0 * promise.high:.1f} %, and one in a thousand passes "
-            f"{100.0 * promise.most:.1f} %. {verdict}"
-        )
     shown = {promise.replay.way for promise in made}
-    lines += [
-        f"{WAY_TITLES.get(way, way)}: not replayed. {clean(replay.why)}"
-        for way, replay in found.items()
-        if way not in shown
-    ]
-    lines.append(
-        "The fires drawn anew come from the same models: this shows that the times say what the models say, not that "
-        "the models are right."
-    )
-    return tuple(lines)
+    left_out = {way: replay for way, replay in found.items() if way not in shown}
+    return tuple(sentences("verify/replay.txt.j2", made=made, left_out=left_out, enough=_ENOUGH))

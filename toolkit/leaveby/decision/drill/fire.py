@@ -29,7 +29,7 @@ from leaveby.decision.fires.members import Draws, Members, Progress, plan_draws
 from leaveby.decision.fires.scenario import CENTRAL_Z, Scenario, central_ignitions, member_table, table_at
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.timed import Asked, Timed, time_ways
-from leaveby.errors import refuse
+from leaveby.errors import refused
 from leaveby.fire.arrival.solve import arrive
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import centre_of
@@ -102,12 +102,7 @@ def home_run(scenario: Scenario, table: SpreadTable) -> HomeRun:
         found.append((time_s, length_m, number, speed_m_s))
     _, length_m, number, speed_m_s = min(found)
     if length_m < grid.cell_m:
-        raise refuse(
-            f'ignition "{plan.ignitions[number].name}"',
-            "starts at the home, so that it has no run to it",
-            expected="a fire that starts at least a cell away from the home",
-            mend="move the ignition, or take another plan for the drill",
-        )
+        raise refused(f'ignition "{plan.ignitions[number].name}"', "fire_starts_at_home")
     return HomeRun(number, cell, length_m, speed_m_s)
 
 
@@ -137,13 +132,11 @@ def _scale_for_speed(scenario: Scenario, table: SpreadTable, *, run: HomeRun, sp
         if late(high) <= 0.0:
             break
         if float(np.exp(high) * table.flat_head_ros_m_s.min()) > FASTEST_HEAD_M_S.value:
-            raise refuse(
+            place, fastest_km_h = (
                 f"drill.speeds_km_h {km_h_from_m_s(speed_m_s):g}",
-                "can't be reached towards the home in this plan's wind: the home lies to the flank or the back of the "
-                f"fire, and its head would have to run faster than {km_h_from_m_s(FASTEST_HEAD_M_S.value):.0f} km/h",
-                expected="a speed that the fire's run to the home can have",
-                mend="take that speed out, move the ignition, or take a plan whose wind blows from the fire to home",
+                km_h_from_m_s(FASTEST_HEAD_M_S.value),
             )
+            raise refused(place, "run_not_reached", fastest_km_h=fastest_km_h)
         high, step = high + step, 2.0 * step
     if high - low < 1e-12:
         return float(np.exp(low))

@@ -22,7 +22,7 @@ from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.timed import Timed, made_ready
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
-from leaveby.errors import refuse
+from leaveby.errors import refused
 from leaveby.fire.spread.validity import outside_validity
 from leaveby.parameters import FASTEST_HEAD_M_S
 from leaveby.units import km_h_from_m_s, min_from_s
@@ -127,12 +127,8 @@ def _told(progress: Progress, what: str) -> Callable[[int, int], None]:
 def _check_begin(scenario: Scenario, script: DrillScript) -> None:
     first_s = float(scenario.weather.time_s[0])
     if script.begin_s < first_s - 1e-6:
-        raise refuse(
-            f"{script.where}: [drill] begin_at",
-            f"is {min_from_s(first_s - script.begin_s):.0f} minutes before the plan's weather begins",
-            expected="a beginning within the weather table",
-            mend="begin later, or add earlier rows to the weather",
-        )
+        early_min = min_from_s(first_s - script.begin_s)
+        raise refused(f"{script.where}: [drill] begin_at", "drill_before_weather", early_min=early_min)
 
 
 def _run(
@@ -223,12 +219,9 @@ def place_answer(run: Round, answer: Answer) -> Placed:
         return Placed(answer, None, None, None, (), ())
     timing = run.ways.get(answer.way)
     if timing is None or answer.start_s is None:
-        raise refuse(
-            f"answer of {answer.group}",
-            f"{answer.way!r} is no way of leaving of this household" if timing is None else "has no time of starting",
-            expected="one of " + ", ".join([*run.ways, "stay"]) + ", with the time at which getting ready starts",
-            mend="correct the way, or give the time",
-        )
+        no_way = f"{answer.way!r} is no way of leaving of this household"
+        wrong, ways = no_way if timing is None else "has no time of starting", ", ".join([*run.ways, "stay"])
+        raise refused(f"answer of {answer.group}", "answer_of_no_way", wrong=wrong, ways=ways)
     clear = float(share_clear(timing.member_latest_start_s, np.array([answer.start_s]))[0])
     early_s = None if timing.latest_start_s is None else timing.latest_start_s - answer.start_s
     return Placed(

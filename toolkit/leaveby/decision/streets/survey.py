@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from leaveby import parameters
 from leaveby.decision.streets import result
 from leaveby.decision.streets.result import Balance, StreetGroup, StreetQuestion, StreetSurvey, SurveyOptions
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refused
 from leaveby.parameters import BREAKDOWN_SHARE, TWO_LANE_VEH_H
 from leaveby.roads.clearance.queue import Clearance, Mobilisation, clearance, not_out
 from leaveby.roads.clearance.tree import group_tree, quickest_out
@@ -104,7 +104,7 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
 def _checked(options: SurveyOptions) -> tuple[AccessRule, ...]:
     people, vehicles = parameters.PEOPLE_PER_HOME, parameters.VEHICLES_PER_HOME
     within, steepest = parameters.LINK_WITHIN_M, parameters.LINK_STEEPEST
-    faults = [
+    Faults(
         Fault(f"options.{what}", f"it is {value}", f"{low:g} to {high:g}", "correct it")
         for what, value, low, high in (
             ("people_per_home", options.people_per_home, people.low, people.high),
@@ -116,9 +116,7 @@ def _checked(options: SurveyOptions) -> tuple[AccessRule, ...]:
             ("parcel_acres", 0.0 if options.parcel_acres is None else options.parcel_acres, 0.0, 1e6),
         )
         if not low <= value <= high
-    ]
-    if faults:
-        raise InputError(faults)
+    ).refuse()
     return choose_rules(options.rules)
 
 
@@ -268,12 +266,7 @@ def _cleared(
     if asked.closing_s is not None:
         shuts = np.asarray(asked.closing_s, dtype=np.float64)
         if shuts.shape != (streets.street_count,) or np.isnan(shuts).any():
-            raise refuse(
-                "closing_s",
-                "it is not one time for each street",
-                expected=f"{streets.street_count} times in s, inf where a street stays open",
-                mend="give them all",
-            )
+            raise refused("closing_s", "closings_not_by_street", street_count=streets.street_count)
     listed = (group for group in groups if group.notable and group.kind == "street")
     wanted = [group for group in listed if group.homes >= options.clearance_homes][: options.clearance_groups]
     if not wanted:

@@ -14,23 +14,13 @@ from typing import Annotated, Any, Final, get_args
 
 from pydantic import ConfigDict, Field, PlainValidator, TypeAdapter, ValidationError
 
+from leaveby import regions
 from leaveby.decision.drill.result import DrillWay, OwnKind
-from leaveby.errors import Fault
+from leaveby.errors import Fault, fault_of
 from leaveby.household.plan_document import meant
 from leaveby.household.plan_keys import Listed, Table, declared, defaults_of, key, keys_of, number, section, text
 
-_MENDS: Final = {
-    "string_type": "write it in quotes",
-    "string_too_short": "fill it in",
-    "string_pattern_mismatch": "fill it in",
-    "string_too_long": "shorten it",
-    "bool_type": "write true or false, without quotes",
-    "float_type": "write the number alone, without quotes",
-    "int_type": "write a whole number, without quotes",
-    "list_type": "put it in brackets",
-    "too_short": "fill it in",
-}
-"""How to mend a value, by what pydantic finds, where there is more to say than what was expected."""
+_MENDS: Final[Mapping[str, str]] = regions.table("files/read/kinds")["mends"]
 
 
 def moment(value: Any) -> time | datetime:
@@ -193,16 +183,9 @@ def read_table(
     def place(name: str) -> str:
         return place_in(section, number, table=table, key=name, where=where)
 
-    faults.extend(
-        Fault(
-            place(name),
-            "is not a key of this section",
-            "one of " + ", ".join(keys),
-            meant(name, keys, "take the key away"),
-        )
-        for name in table
-        if name not in keys
-    )
+    for name in [name for name in table if name not in keys]:
+        mend = meant(name, keys, "take the key away")
+        faults.append(fault_of(place(name), "no_key_of_drills", keys=", ".join(keys), mend=mend))
     found: dict[str, Any] = {}
     for name, hint in keys.items():
         told, default = declared(hint).told, defaults[name]

@@ -24,7 +24,7 @@ from rasterio.crs import CRS
 from rasterio.enums import Resampling
 from rasterio.windows import Window
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refuse, refused
 from leaveby.fire.fuel.types import plain_name
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain, fill_voids
@@ -112,12 +112,7 @@ def read_terrain(
         )
     valid = np.isfinite(elevation)
     if valid.mean() < 1.0 - LARGEST_VOID_SHARE:
-        raise refuse(
-            key,
-            f"{100 * (1 - valid.mean()):.0f} % of the area has no elevation in {path}",
-            expected=f"at most {100 * LARGEST_VOID_SHARE:.0f} %",
-            mend="give a terrain raster that covers the home, the roads and the ignitions",
-        )
+        raise refused(key, "terrain_of_voids", share=100 * (1 - valid.mean()), path=path, most=100 * LARGEST_VOID_SHARE)
     filled, voids = fill_voids(elevation, valid=valid)
     if voids:
         notes.append(f"{voids} of {filled.size} terrain cells had no elevation and were filled from those around them.")
@@ -130,17 +125,10 @@ def _opened(path: Path, key: str, mend: str) -> Iterator[Any]:
     try:
         source = rasterio.open(path)
     except rasterio.errors.RasterioIOError as error:
-        raise refuse(
-            key, f"{path} can't be read as a raster", expected="a GeoTIFF of elevations", mend="give a terrain raster"
-        ) from error
+        raise refused(key, "no_terrain_raster", path=path) from error
     with source:
         if source.crs is None:
-            raise refuse(
-                key,
-                f"{path} has no reference system",
-                expected="a raster that says which coordinates it is in",
-                mend=mend,
-            )
+            raise refused(key, "raster_without_crs", path=path, mend=mend)
         yield source
 
 
@@ -206,7 +194,7 @@ def _project(points: Mapping[str, tuple[float, float]], *, crs: str) -> tuple[ND
 def _refuse_points_off(source: Any, points: Mapping[str, tuple[float, float]], *, path: Path, key: str) -> None:
     to_source = pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
     bounds = source.bounds
-    west, south, east, north = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *bounds)
+    box = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *bounds)
 
     def on_it(lon_deg: float, lat_deg: float) -> bool:
         x, y = to_source.transform(lon_deg, lat_deg)
@@ -216,12 +204,8 @@ def _refuse_points_off(source: Any, points: Mapping[str, tuple[float, float]], *
     for name, (lon_deg, lat_deg) in points.items():
         if not on_it(lon_deg, lat_deg):
             meant = [slip.mend for slip in slips(lon_deg, lat_deg) if slip.place is not None and on_it(*slip.place)]
-            faults.add(
-                name,
-                f"{lon_deg:.5f}, {lat_deg:.5f} lies outside the terrain {path} ({key})",
-                f"a longitude from {west:.4f} to {east:.4f} and a latitude from {south:.4f} to {north:.4f}",
-                meant[0] if meant else "correct the place, or give a terrain raster that covers it",
-            )
+            mend = meant[0] if meant else "correct the place, or give a terrain raster that covers it"
+            faults.tell(name, "off_the_terrain", place=points[name], path=path, key=key, box=box, mend=mend)
     faults.refuse()
 
 
@@ -255,11 +239,16 @@ def _grid(
     cols, rows = int(np.floor((east - west) / cell_m)), int(np.floor((north - south) / cell_m))
     few = cols < 2 or rows < 2
     if few or (at_most is not None and cols * rows > at_most):
-        raise refuse(
+        raise refused(
             key,
-            f"cells of {cell_m:g} m {'leave' if few else 'make'} {cols} x {rows} cells of the area",
-            expected="at least 2 x 2" if few else f"at most {at_most:,} in all",
-            mend=f"give a {'smaller' if few else 'larger'} {key.partition('.')[0]}.cell_m",
+            "cells_that_fit_not",
+            cell_m=cell_m,
+            make="leave" if few else "make",
+            cols=cols,
+            rows=rows,
+            wanted="at least 2 x 2" if few else f"at most {at_most:,} in all",
+            other="smaller" if few else "larger",
+            section=key.partition(".")[0],
         )
     return Grid(x_min_m=west, y_max_m=north, cell_m=cell_m, rows=rows, cols=cols, crs=crs)
 
@@ -286,21 +275,13 @@ def read_fuel(
     if path is None:
         if one_type is None:
             raise refuse(
-                keys.partition(".")[0],
-                f"says nothing{'' if keys == 'fuel.' else ' of the fuel'}",
-                expected=f"{keys.partition('.')[2]}file or {keys.partition('.')[2]}type",
-                mend="name a fuel file or one fuel type",
+                keys.rstrip("._"), "says nothing", expected="file or type", mend="name a fuel file or one fuel type"
             )
         return uniform_fuel(grid, one_type)
     if column is not None:
         return _read_polygons(grid, path, column=column, legend=legend, keys=keys)
     if legend is None:
-        raise refuse(
-            f"{keys}legend",
-            f"is missing, so the codes in {path} mean nothing",
-            expected="a CSV with the columns value,fuel_type",
-            mend="name the legend, or `column` if the file holds polygons",
-        )
+        raise refused(f"{keys}legend", "codes_without_legend", path=path)
     return _read_codes(grid, path, legend=legend, keys=keys)
 
 
@@ -310,12 +291,7 @@ def _read_legend(path: Path, *, codes: bool, keys: str) -> dict[str, str]:
     columns, rows = _read_table(path, where=where)
     missing = {"value", "fuel_type"} - set(columns)
     if missing:
-        raise refuse(
-            where,
-            f"lacks the column {', '.join(sorted(missing))}",
-            expected="the columns value,fuel_type",
-            mend="name the columns in the first line",
-        )
+        raise refused(where, "legend_lacks_column", missing=", ".join(sorted(missing)))
     faults = Faults()
     first: dict[str, int] = {}
     names: dict[str, str] = {}
@@ -349,6 +325,23 @@ def _whole(text: str) -> str:
     return f"{number:.0f}" if number.is_integer() else text.strip()
 
 
+def read_starts(path: Path, grid: Grid) -> NDArray[np.float64]:
+    """Read how likely fires start in each cell of a grid, in any unit; 0 where the raster says nothing.
+
+    Raises
+    ------
+    InputError
+        Where it can't be read, holds a value below 0, or says of no cell that fires start there.
+    """
+    where = f"rules.starts_file {path}"
+    with _opened(path, "rules.starts_file", "write the reference system into it") as source:
+        weight = _onto(grid, source, missing=np.nan, how=Resampling.average)
+    weight = np.where(np.isfinite(weight), weight, 0.0)
+    if float(weight.min()) < 0.0 or not bool(np.any(weight > 0.0)):
+        raise refused(where, "starts_below_nothing", least=float(weight.min()))
+    return weight
+
+
 def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str) -> FuelMap:
     names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True, keys=keys).items()}
     missing = -9999.0
@@ -363,22 +356,13 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
 
     held = pyogrio.read_info(path)
     if column not in held["fields"]:
-        raise refuse(
-            f"{keys}column",
-            f"{path} has no column {column!r}",
-            expected="one of " + ", ".join(held["fields"]),
-            mend="name the column that holds the fuel or the land cover",
-        )
+        raise refused(f"{keys}column", "no_fuel_column", path=path, column=column, columns=", ".join(held["fields"]))
     if held["crs"] is None:
-        raise refuse(
-            f"{keys}file",
-            f"{path} has no reference system",
-            expected="polygons that say which coordinates they are in",
-            mend="write the reference system into the file",
-        )
+        raise refused(f"{keys}file", "polygons_without_crs", path=path)
     to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
-    frame = pyogrio.read_dataframe(path, bbox=to_file.transform_bounds(*grid.bounds_m, densify_pts=64))
-    frame = frame.to_crs(grid.crs)
+    part = to_file.transform_bounds(*grid.bounds_m, densify_pts=64)
+    # in the order of the file, which a spatial index does not keep
+    frame = pyogrio.read_dataframe(path, bbox=part, fid_as_index=True).sort_index().to_crs(grid.crs)
     frame = frame.assign(geometry=frame.geometry.make_valid())
     east, south = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
     near = frame.cx[grid.x_min_m : east, south : grid.y_max_m]
@@ -416,12 +400,7 @@ def read_weather(
             with xr.open_dataset(path, decode_timedelta=False) as opened:
                 forecast = opened.load()
         except (OSError, ValueError) as error:
-            raise refuse(
-                where,
-                "can't be read as NetCDF",
-                expected="a whole file in NetCDF 3 or 4, with CF times",
-                mend="fetch or write the forecast anew",
-            ) from error
+            raise refused(where, "forecast_unreadable") from error
         return weather_from_dataset(
             forecast, grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
         )
@@ -441,9 +420,7 @@ def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[i
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:
-        raise refuse(
-            where, "is not a text file in UTF-8", expected="a CSV file in UTF-8", mend="save it as CSV, UTF-8"
-        ) from error
+        raise refused(where, "csv_not_utf8") from error
     kept = [
         (number, line)
         for number, line in enumerate(text.splitlines(), start=1)
@@ -453,12 +430,7 @@ def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[i
         raise refuse(where, "is empty", expected="a line of column names, then one line per step", mend="fill it")
     for mark, said in ((";", "semicolons"), ("\t", "tabs")):
         if mark in kept[0][1] and "," not in kept[0][1]:
-            raise refuse(
-                f"{where} row {kept[0][0]}",
-                f"its columns are separated by {said}",
-                expected="commas between the columns and decimal points in the numbers",
-                mend="save it anew as CSV with commas, or replace the decimal commas first and then the separators",
-            )
+            raise refused(f"{where} row {kept[0][0]}", "csv_separated_otherwise", said=said)
     rows = list(csv.reader((line for _, line in kept), skipinitialspace=True))
     names = [name.strip() for name in rows[0]]
     faults, mend = Faults(), "add or remove commas in that row; numbers have decimal points"

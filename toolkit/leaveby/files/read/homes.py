@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refuse, refused
 from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, said_plainly, there, without_editing
 from leaveby.files.read.road_lines import read_layer
 from leaveby.parameters import HOME_FLOOR_M2, LEAST_HOME_FOOTPRINT_M2, USUAL_LEVELS
@@ -35,22 +35,12 @@ _LAYERS: Final = (".gpkg", ".shp", ".geojson", ".json")
 
 
 def read_homes(path: str | Path, *, crs: str, layer: str | None = None) -> Homes:
-    """Read homes from a file.
+    """Read homes from a file, and bring them to the reference system of the roads.
 
-    Parameters
-    ----------
-    path : str or Path
-        OpenStreetMap extract (its buildings; where it has none, its address points), a layer of footprints or points
-        (.gpkg, .shp, .geojson), or a table (.csv) with columns lon_deg, lat_deg and, if wished, id and dwellings.
-    crs : str
-        Reference system of the roads, to which the homes are brought.
-    layer : str, optional
-        For a file with several layers.
-
-    Raises
-    ------
-    InputError
-        When the file is missing or broken, names no reference system, has no homes, or names homes more than once.
+    The file is an OpenStreetMap extract (its buildings; where it has none, its address points), a layer of footprints
+    or points (.gpkg, .shp, .geojson; `layer` names one of several), or a table (.csv) with columns lon_deg, lat_deg
+    and, if wished, id and dwellings. It is refused (InputError) when it is missing or broken, names no reference
+    system, has no homes, or names homes more than once.
 
     Examples
     --------
@@ -77,10 +67,7 @@ def place_from_file(
 ) -> PlacedHomes:
     """Read homes, or a table of counts per way (columns way_id and homes), and join them to their streets.
 
-    Raises
-    ------
-    InputError
-        As `read_homes`; or when a way is counted twice, or has no street that cars drive.
+    Errors as of `read_homes`; or when a way is counted twice, or has no street that cars drive.
     """
     file = _there(path, "homes")
     if file.name.lower().endswith(_TABLES):
@@ -93,10 +80,7 @@ def place_from_file(
 def read_exits(path: str | Path, *, crs: str) -> tuple[tuple[str, ...], NDArray[np.float64], NDArray[np.float64]]:
     """Read places that count as out: a layer of points, or a table with columns lon_deg, lat_deg and, if wished, name.
 
-    Raises
-    ------
-    InputError
-        When the file is missing or broken, names no reference system, or holds no points.
+    Errors as of `read_homes`.
 
     Examples
     --------
@@ -126,12 +110,7 @@ def read_exits(path: str | Path, *, crs: str) -> tuple[tuple[str, ...], NDArray[
 def _there(path: str | Path, what: str) -> Path:
     file = there(path, expected=f"a file of {what}", mend="correct the path; it is taken as it is")
     if not file.name.lower().endswith((*OSM_ENDINGS, *_TABLES, *_LAYERS)):
-        raise refuse(
-            str(file),
-            "the kind of file is not known from its ending",
-            expected=".csv, .gpkg, .shp, .geojson" + (", or an OpenStreetMap extract" if what == "homes" else ""),
-            mend="rename or convert the file",
-        )
+        raise refused(file, "unknown_ending", more=", or an OpenStreetMap extract" if what == "homes" else "")
     return file
 
 
@@ -146,9 +125,7 @@ def _table(file: Path) -> list[dict[str, str]]:
                 for row in csv.DictReader(source)
             ]
     except (UnicodeDecodeError, csv.Error) as error:
-        raise refuse(
-            str(file), f"it can't be read as a table ({error})", expected="CSV in UTF-8", mend="export it once more"
-        ) from error
+        raise refused(file, "homes_table_unreadable", error=error) from error
     if not rows:
         raise refuse(str(file), "there is no row in it", expected="a header and at least one row", mend="fill it")
     return rows
@@ -166,12 +143,7 @@ def _positions(
     file: Path, rows: Sequence[dict[str, str]], *, crs: str
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     if not any(key in rows[0] for key in ("lon_deg", "lon", "longitude")):
-        raise refuse(
-            f"{file} line 1",
-            f"no column says longitude among {', '.join(rows[0])}",
-            expected="columns lon_deg and lat_deg (degrees, WGS 84), or a layer with its reference system",
-            mend="name the columns; coordinates in another reference system go into a GeoPackage",
-        )
+        raise refused(f"{file} line 1", "no_longitude_column", columns=", ".join(rows[0]))
     faults = Faults()
     lon, lat = np.zeros(len(rows)), np.zeros(len(rows))
     for at, row in enumerate(rows):
@@ -231,12 +203,7 @@ def _counted(file: Path, rows: Sequence[dict[str, str]], streets: StreetTable) -
     for way, homes in of_way.items():
         parts = np.flatnonzero((streets.way_id == way) & takes)
         if parts.size == 0:
-            faults.add(
-                f"{file}, way {way}",
-                f"{homes:g} homes are counted on it, and it is no street for cars on this map",
-                "a way of the roads file",
-                "correct the way_id, or take the roads and the counts from the same map",
-            )
+            faults.tell(f"{file}, way {way}", "counted_on_no_street", homes=homes)
             continue
         share = homes * streets.length_m[parts] / max(float(streets.length_m[parts].sum()), 1e-9)
         whole = np.floor(share)
@@ -254,12 +221,7 @@ def _frame(file: Path, *, layer: str | None, what: str) -> geopandas.GeoDataFram
     with said_plainly(file):
         names = [str(name) for name, _ in pyogrio.list_layers(file)]
         if layer is None and len(names) > 1:
-            raise refuse(
-                str(file),
-                f"it has {len(names)} layers: {', '.join(names)}",
-                expected=f"one layer of {what}",
-                mend="name the layer",
-            )
+            raise refused(file, "layers_to_choose_from", count=len(names), names=", ".join(names), what=what)
     return read_layer(
         file,
         layer=layer,
@@ -272,9 +234,7 @@ def _layer_homes(file: Path, *, crs: str, layer: str | None) -> Homes:
     frame = _frame(file, layer=layer, what="homes").to_crs(crs)
     wrong = sorted(set(frame.geom_type) - {"Point", "Polygon", "MultiPolygon"})
     if wrong:
-        raise refuse(
-            str(file), f"it holds {wrong}", expected="footprints or points", mend="give the homes as areas or points"
-        )
+        raise refused(file, "homes_of_other_shapes", wrong=wrong)
     names = _named(frame, _ID) or tuple(f"row {row + 1}" for row in range(len(frame)))
     number = _column(frame, _DWELLINGS)
     said = () if number is not None else (f"{file.name}: each of {len(frame)} shapes was counted as one home.",)
@@ -333,12 +293,7 @@ def _buildings(file: Path, *, crs: str) -> Homes:
     project = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
     if not found:
         if not addresses:
-            raise refuse(
-                str(file),
-                "it has no buildings and no addresses",
-                expected="homes",
-                mend="give the homes by a file of their own: footprints, points, or counts per way",
-            )
+            raise refused(file, "extract_without_homes")
         names, lon, lat = zip(*addresses, strict=True)
         x, y = (np.asarray(one, dtype=np.float64) for one in project.transform(lon, lat))
         counted = f"{file.name} has no buildings: its {len(addresses)} addresses were counted as one home each."

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, InputError, fault_of, refuse, refused
 from leaveby.household.plan import Plan
 from leaveby.household.plan_document import place_of
 from leaveby.household.plan_file import plan_from_document
@@ -76,7 +76,10 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
             found = (path.parent / Path(name).expanduser()).resolve()
             table[key] = str(found)
             if not found.is_file():
-                faults.append(_missing(document, (*loc, key), name, found, where=str(path)))
+                wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
+                wanted = "a file, its name relative to the folder of the plan"
+                place = place_of(document, (*loc, key), where=str(path))
+                faults.append(fault_of(place, "named_file_missing", name=name, wrong=wrong, wanted=wanted))
     try:
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:
@@ -92,15 +95,6 @@ def _tables(document: dict[str, Any], section: str) -> Iterator[tuple[tuple[str 
     for number, table in enumerate(held if isinstance(held, list) else [held]):
         if isinstance(table, dict):
             yield ((section, number) if isinstance(held, list) else (section,)), table
-
-
-def _missing(document: dict[str, Any], loc: tuple[str | int, ...], name: str, found: Path, *, where: str) -> Fault:
-    return Fault(
-        place_of(document, loc, where=where),
-        f'names "{name}", ' + ("which is a folder" if found.is_dir() else f"and there is no file {found}"),
-        "a file, its name relative to the folder of the plan",
-        "correct the name, or put the file there",
-    )
 
 
 def with_line(fault: Fault, text: str, *, where: str) -> Fault:
@@ -148,12 +142,7 @@ def toml_text(path: Path, *, what: str = "a plan file (TOML)") -> str:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
-        raise refuse(
-            f"{where} line {line}",
-            "holds a character that is not UTF-8",
-            expected="a text file in UTF-8",
-            mend="save the file as UTF-8 in the editor",
-        ) from error
+        raise refused(f"{where} line {line}", "toml_not_utf8") from error
 
 
 def toml_document(text: str, *, where: str) -> dict[str, Any]:
@@ -170,9 +159,4 @@ def toml_document(text: str, *, where: str) -> dict[str, Any]:
         told = _LINE.search(str(error))
         place = f"{where} {told.group(1)}" if told else where
         wrong = _LINE.sub("", str(error)).strip()
-        raise refuse(
-            place,
-            f"can't be read as TOML: {wrong[:1].lower()}{wrong[1:]}",
-            expected="key = value, texts in quotes, sections in brackets, each key and section once",
-            mend="correct that line",
-        ) from error
+        raise refused(place, "toml_unreadable", wrong=wrong[:1].lower() + wrong[1:]) from error

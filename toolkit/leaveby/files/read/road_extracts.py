@@ -19,7 +19,7 @@ from xml.parsers import expat
 import numpy as np
 import osmium
 
-from leaveby.errors import Faults, InputError, refuse
+from leaveby.errors import Faults, InputError, refuse, refused
 from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE
 from leaveby.regions import table
 from leaveby.roads.network.graph import TAGS, great_circle_m
@@ -43,7 +43,6 @@ _NEW: Final = 1 << 60
 
 _ODD = re.compile(rb"""\b(?:id|ref)\s*=\s*["']-|\baction\s*=\s*["']delete""")
 _POINT_LIMITS: Final = ("maxheight", "maxwidth", "maxweight")
-_SOUND: Final = "a complete OpenStreetMap file (.osm, .osm.gz, .osm.bz2 or .osm.pbf)"
 
 
 def there(path: str | Path, *, expected: str, mend: str) -> Path:
@@ -77,22 +76,12 @@ def said_plainly(file: Path) -> Iterator[None]:
         place = f"{file} line {line.group(1)}" if line else str(file)
         if "entit" in said.lower():
             raise entities_refused(file) from error
-        raise refuse(
-            place,
-            f"the file is broken or truncated ({said})",
-            expected=_SOUND,
-            mend="fetch or export the file once more and compare its size with the source",
-        ) from error
+        raise refused(place, "broken_file", said=said) from error
 
 
 def entities_refused(file: Path) -> InputError:
     """The error for XML that declares entities or a document type."""
-    return refuse(
-        str(file),
-        "the file declares XML entities or a document type, which can blow up without bound or read other files",
-        expected="plain XML without a document type",
-        mend="do not use this file; take the roads from their source",
-    )
+    return refused(file, "xml_entities")
 
 
 def _opened(file: Path) -> IO[bytes]:
@@ -248,12 +237,8 @@ def read_extract(
         with said_plainly(file), without_editing(file, odd=True) as sound:
             ways = _raw_ways(sound, classes=classes)
     if ways.way_id.size == 0:
-        raise refuse(
-            str(file),
-            "there is no road in it" + (f" of the classes {sorted(classes)}" if classes is not None else ""),
-            expected="ways with a highway tag",
-            mend="take a larger area, or an extract that was not filtered",
-        )
+        of_classes = f" of the classes {sorted(classes)}" if classes is not None else ""
+        raise refused(file, "extract_without_roads", of_classes=of_classes)
     ways = osm_ways_within(ways, box) if box is not None else ways
     ways = _without_cut_ways(file, ways, home_deg=home_deg)
     return ways if edge_deg is None else osm_ways_with_points_at(ways, edge_deg)
@@ -344,23 +329,14 @@ def _without_cut_ways(file: Path, ways: OsmWays, *, home_deg: tuple[float, float
     if not few or near.any():
         named = ways.way_id[near if few else cut]
         where = f", and some of them lie within {FAR_CUT_M.value / 1000.0:g} km of the home" if few else ""
-        faults.add(
-            f"{file}, ways {', '.join(str(way) for way in named[:3])}"
-            + (f" and {named.size - 3} more" if named.size > 3 else ""),
-            f"{int(missing.sum())} points of {int(cut.sum())} roads are not in the file: it was cut through its "
-            f"ways{where}",
-            "an extract with complete ways, wider than the area asked about (at most "
-            f"{100 * FEW_CUT_SHARE.value:g} % of the roads may lack points, and none near the home)",
-            "cut the extract with complete ways (osmium extract does so by default) and with room around the area",
-        )
+        more = f" and {named.size - 3} more" if named.size > 3 else ""
+        place = f"{file}, ways {', '.join(str(way) for way in named[:3])}{more}"
+        most = 100 * FEW_CUT_SHARE.value
+        faults.tell(place, "cut_through_ways", points=missing.sum(), roads=cut.sum(), where=where, most=most)
     if outside.any():
         at = int(np.flatnonzero(outside)[0])
-        faults.add(
-            f"{file}, node {ways.node[at]} of way {ways.way_id[way_of[at]]}",
-            f"longitude {ways.lon_deg[at]}, latitude {ways.lat_deg[at]} lie out of range",
-            "longitude -180 to 180 and latitude -90 to 90 degrees",
-            "correct the coordinates, or fetch the file once more",
-        )
+        place = f"{file}, node {ways.node[at]} of way {ways.way_id[way_of[at]]}"
+        faults.tell(place, "extract_out_of_range", lon_deg=ways.lon_deg[at], lat_deg=ways.lat_deg[at])
     faults.refuse()
     if not cut.any():
         return ways

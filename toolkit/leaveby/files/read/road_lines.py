@@ -14,7 +14,7 @@ import pyogrio
 import shapely
 from pyproj import Transformer
 
-from leaveby.errors import Fault, Faults, refuse
+from leaveby.errors import Fault, Faults, refuse, refused
 from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.osm.osm_ways import OsmWays, osm_ways_within
@@ -69,12 +69,7 @@ def read_layer(
     with said_plainly(file):
         frame = geopandas.read_file(file, layer=layer, engine="pyogrio")
     if frame.crs is None:
-        raise refuse(
-            str(file),
-            "it names no reference system",
-            expected="a layer with its reference system (a shapefile needs its .prj beside it)",
-            mend="set the reference system of the layer and save it again",
-        )
+        raise refused(file, "layer_without_crs")
     if len(frame) == 0:
         raise refuse(str(file), none[0], expected=none[1], mend="take a larger area")
     empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
@@ -89,21 +84,12 @@ def _line_layer(file: Path, *, layer: str | None) -> str | None:
         layers = {str(name): str(kind) for name, kind in pyogrio.list_layers(file)}
     if layer is not None:
         if layer not in layers:
-            raise refuse(
-                f"{file}, layer {layer!r}",
-                "there is no such layer",
-                expected=f"one of {sorted(layers)}",
-                mend="name it",
-            )
+            raise refused(f"{file}, layer {layer!r}", "no_such_layer", layers=sorted(layers))
         return layer
     lines = [name for name, kind in layers.items() if "Line" in kind or kind in ("Unknown", "None")]
     if len(lines) != 1:
-        raise refuse(
-            str(file),
-            f"it has {len(lines)} layers of lines: {lines}" if lines else "it has no layer of lines",
-            expected="one layer of lines",
-            mend="name the layer of the roads",
-        )
+        wrong = f"it has {len(lines)} layers of lines: {lines}" if lines else "it has no layer of lines"
+        raise refused(file, "layer_of_lines_unclear", wrong=wrong)
     return lines[0]
 
 

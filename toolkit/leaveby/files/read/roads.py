@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from pyproj import Transformer
 
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refuse, refused
 from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, read_extract, read_xml, said_plainly, there
 from leaveby.roads.network.graph import RoadNetwork, select_edges
 from leaveby.roads.osm.topology import Split, network_from_osm_ways
@@ -55,12 +55,7 @@ class RoadsWanted:
             return None
         west, south, east, north = self.around_deg
         if not (-180.0 <= west < east <= 180.0 and -90.0 <= south < north <= 90.0):
-            raise refuse(
-                "around_deg",
-                f"{self.around_deg} is no box",
-                expected="(west, south, east, north) in degrees, west below east and south below north",
-                mend="put the four numbers in this order",
-            )
+            raise refused("around_deg", "no_box", box=self.around_deg)
         tall = self.buffer_m / METRES_PER_DEGREE
         wide = self.buffer_m / (METRES_PER_DEGREE * max(0.01, float(np.cos(np.radians(max(abs(south), abs(north)))))))
         return (west - wide, south - tall, east + wide, north + tall)
@@ -123,12 +118,7 @@ def read_roads(
         return read_road_lines(
             file, crs=crs, box=box, classes=wanted.classes, split=split, columns=wanted.columns, layer=wanted.layer
         )
-    raise refuse(
-        str(file),
-        "the kind of file is not known from its ending",
-        expected=".osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp or .geojson",
-        mend="rename or convert the file",
-    )
+    raise refused(file, "unknown_ending_of_roads")
 
 
 def _read_graphml(file: Path, *, crs: str | None) -> RoadNetwork:
@@ -139,12 +129,7 @@ def _read_graphml(file: Path, *, crs: str | None) -> RoadNetwork:
     try:
         read_xml(file)
     except expat.ExpatError as error:
-        raise refuse(
-            f"{file} line {error.lineno}",
-            f"the file is broken or truncated ({error})",
-            expected="complete XML",
-            mend="fetch or export the file once more and compare its size with the source",
-        ) from error
+        raise refused(f"{file} line {error.lineno}", "broken_graphml", error=error) from error
     with said_plainly(file), warnings.catch_warnings():
         warnings.simplefilter("ignore")
         graph = osmnx.load_graphml(file)
@@ -160,10 +145,5 @@ def _inside(network: RoadNetwork, box: _Box) -> RoadNetwork:
     area = shapely.transform(ring, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
     keep = np.asarray(shapely.intersects(network.geometry, area), dtype=np.bool_)
     if not keep.any():
-        raise refuse(
-            "around_deg",
-            f"no road of the file touches {box}",
-            expected="a box (west, south, east, north) over the roads",
-            mend="check the order and sign of the four numbers",
-        )
+        raise refused("around_deg", "no_road_in_box", box=box)
     return select_edges(network, keep)

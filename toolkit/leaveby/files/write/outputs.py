@@ -28,7 +28,7 @@ from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.decision.ways.result import HouseholdResult
-from leaveby.errors import refuse
+from leaveby.errors import refused
 from leaveby.files.write.layers import write_geopackage
 from leaveby.files.write.map_file import plan_kml, route_gpx
 from leaveby.files.write.printed import find_browser, print_page
@@ -145,12 +145,7 @@ def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[s
         out_dir.mkdir(parents=True, exist_ok=True)
         workshop = Path(tempfile.mkdtemp(prefix=".leaveby-", dir=out_dir))
     except OSError as error:
-        raise refuse(
-            str(out_dir),
-            f"can't be written ({error.strerror or error})",
-            expected="a folder that you may write to",
-            mend="choose another folder with --out",
-        ) from error
+        raise refused(out_dir, "folder_not_writable", error=error.strerror or error) from error
     written: dict[str, Path] = {}
     try:
         for name, made in files.items():
@@ -164,12 +159,7 @@ def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[s
         for name in stale:
             (out_dir / name).unlink(missing_ok=True)
     except (OSError, DataSourceError) as error:
-        raise refuse(
-            str(out_dir),
-            f"can't be written ({getattr(error, 'strerror', None) or error})",
-            expected="a folder with room that you may write to",
-            mend="make room, close the files, or choose another folder with --out",
-        ) from error
+        raise refused(out_dir, "outputs_not_written", error=getattr(error, "strerror", None) or error) from error
     finally:
         shutil.rmtree(workshop, ignore_errors=True)
         if made_here and not written:

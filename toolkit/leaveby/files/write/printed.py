@@ -13,41 +13,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from leaveby.errors import refuse
+from leaveby.errors import refuse, refused
+from leaveby.regions import table
 
-_NAMES: Final = (
-    "chromium",
-    "chromium-browser",
-    "google-chrome",
-    "google-chrome-stable",
-    "chrome",
-    "microsoft-edge",
-    "microsoft-edge-stable",
-    "msedge",
-)
-_MAC: Final = ("Chromium", "Google Chrome", "Microsoft Edge")
-_WINDOWS: Final = (
-    ("Google", "Chrome", "Application", "chrome.exe"),
-    ("Microsoft", "Edge", "Application", "msedge.exe"),
-    ("Chromium", "Application", "chrome.exe"),
-)
-_FLAGS: Final = (
-    "--headless",
-    "--disable-gpu",
-    "--no-first-run",
-    "--no-default-browser-check",
-    # The page needs nothing from outside, and nobody is to learn of it: no name is looked up, nothing calls home.
-    "--host-resolver-rules=MAP * ~NOTFOUND",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-domain-reliability",
-    "--disable-extensions",
-    "--disable-sync",
-    "--metrics-recording-only",
-    # The same wish in its newer and its older name.
-    "--no-pdf-header-footer",
-    "--print-to-pdf-no-header",
-)
+_BROWSERS: Final = table("files/write/browsers")
 _LONGEST_S: Final = 120.0
 _MEND: Final = (
     "install Chromium, Google Chrome or Microsoft Edge (on Debian and its kin: sudo apt-get install chromium), name "
@@ -76,14 +45,9 @@ def find_browser(named: Path | None = None) -> Path:
     if named is not None:
         found = shutil.which(named)
         if found is None:
-            raise refuse(
-                "--browser",
-                f"{named} is not a program that can be started",
-                expected="the program file of Chromium, Google Chrome or Microsoft Edge",
-                mend="give its whole path, or leave --browser out to use one that is found",
-            )
+            raise refused("--browser", "no_such_browser", named=named)
         return Path(found)
-    for name in _NAMES:
+    for name in _BROWSERS["names"]:
         if (found := shutil.which(name)) is not None:
             return Path(found)
     for place in _usual_places():
@@ -94,12 +58,12 @@ def find_browser(named: Path | None = None) -> Path:
 
 def _usual_places() -> Iterator[Path]:
     """Where the systems keep programs that are not on the path."""
-    for name in _MAC:
+    for name in _BROWSERS["mac"]:
         yield Path("/Applications", f"{name}.app", "Contents", "MacOS", name)
     for variable in ("PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
         root = os.environ.get(variable)
         if root:
-            for parts in _WINDOWS:
+            for parts in _BROWSERS["windows"]:
                 yield Path(root, *parts)
 
 
@@ -112,7 +76,7 @@ def print_page(page: str, path: Path, *, browser: Path | None = None) -> None:
         source.write_text(page, encoding="utf-8")
         command = [
             str(program),
-            *_FLAGS,
+            *_BROWSERS["flags"],
             *_as_root(),
             f"--user-data-dir={Path(folder, 'profile').resolve()}",
             f"--print-to-pdf={printed}",

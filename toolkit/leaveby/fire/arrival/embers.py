@@ -62,8 +62,6 @@ _spotting_over = vectorize(_spotting_mark5)
 def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
     """Maximum spotting distance in eucalypt forest, m, within 0 to 35 km; the load is fine surface fuel.
 
-    References
-    ----------
     Noble, Bary and Gill (1980). Remembered, not read.
 
     Examples
@@ -113,29 +111,9 @@ def ember_arrival_at(
     table at each moment (integrated over the weather steps) times `WIND_ALOFT_FACTOR`. It may land where the cell lies
     within the half angle of downwind, by the wind over the throwing cell at any moment of its flight.
 
-    Parameters
-    ----------
-    table : SpreadTable
-        For rates of spread and the wind, by step and zone.
-    arrival_time_s : ndarray of float64, shape (rows, cols)
-        Fire arrival; inf where not within the horizon.
-    row, col : int
-        The cell.
-    loads_t_ha : ndarray of float64, shape (zones,)
-        As from `spotting_loads_t_ha`.
-    started_s : float
-        Since when the fire grows, as from `growing_since_s`; -inf for one that is fully grown.
-    half_angle_deg : float
-        0 to 180 to either side of downwind.
-
-    Returns
-    -------
-    float
-        Seconds, never later than the fire itself; inf where no ember comes.
-
-    References
-    ----------
-    Noble, Bary and Gill (1980), spotting distance; growth as in `GROWTH_PER_S`. Remembered, not read.
+    `arrival_time_s`, shape (rows, cols), is when the fire comes; inf where not within the horizon. `loads_t_ha` is as
+    from `spotting_loads_t_ha`, `started_s` as from `growing_since_s`; the half angle is 0 to 180 degrees to either side
+    of downwind. The answer, in seconds, is never later than the fire itself; inf where no ember comes.
     """
     if arrival_time_s.shape != table.grid.shape:
         raise ValueError(f"arrival times have the shape {arrival_time_s.shape}, the grid {table.grid.shape}")

@@ -15,7 +15,7 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Fault, Faults
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import cell_of
 
@@ -48,13 +48,11 @@ def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:
         Where a time is not finite or lies past the horizon.
     """
     grid = arrival.grid
-    faults = [
+    Faults(
         Fault(f"time {i}", f"is {time} s", f"up to the horizon, {arrival.horizon_s} s", "take a longer horizon")
         for i, time in enumerate(times_s)
         if not (np.isfinite(time) and time <= arrival.horizon_s)
-    ]
-    if faults:
-        raise InputError(faults)
+    ).refuse()
     reached = np.isfinite(arrival.time_s)
     top = arrival.horizon_s + 1.0
     field = np.where(reached, arrival.time_s, top)
@@ -102,13 +100,13 @@ def arrival_near(arrival: Arrival, x_m: float, *, y_m: float, within_m: float = 
     """
     grid = arrival.grid
     at = cell_of(grid, x_m, y_m=y_m)
-    faults = []
+    faults = Faults()
     if at is None:
-        faults.append(Fault("point", f"({x_m}, {y_m}) lies outside the grid", "on the grid", "take in more ground"))
+        faults.add("point", f"({x_m}, {y_m}) lies outside the grid", "on the grid", "take in more ground")
     if not (np.isfinite(within_m) and within_m >= 0):
-        faults.append(Fault("distance", f"is {within_m} m", "0 m or more", "correct it"))
-    if faults or at is None:
-        raise InputError(faults)
+        faults.add("distance", f"is {within_m} m", "0 m or more", "correct it")
+    faults.refuse()
+    assert at is not None
     earliest = float(arrival.time_s[at])
     if within_m > 0:
         x = (x_m - grid.x_min_m) / grid.cell_m - 0.5

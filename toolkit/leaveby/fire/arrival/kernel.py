@@ -496,23 +496,9 @@ def _burn(
 def burn(ground: Ground, steps: Steps, *, seeds: Seeds, horizon_s: float, fine: bool = True) -> Fronts:
     """Let fire run over the cells from the ignition points on, and give how it came to each.
 
-    Parameters
-    ----------
-    ground : Ground
-        The ellipses kept in it change.
-    steps : Steps
-        The first begins at or before every seed.
-    seeds : Seeds
-    horizon_s : float
-        Later times are left out.
-    fine : bool
-        Bend legs at the edges of fuels as far as that gains; without it legs are coarser, and a third quicker to find.
-
-    Returns
-    -------
-    ndarray of `FRONT`, shape (rows, cols)
-        `time` is inf where fire did not come; `ray_x` and `ray_y` of reached cells hold the slowness vector of the
-        front (s per cell).
+    The first step begins at or before every seed. If not `fine`, legs are bent less at the edges of fuels, and found in
+    a third less time. `time`, shape (rows, cols), is inf where fire did not come before the horizon; `ray_x` and
+    `ray_y` of reached cells hold the slowness vector of the front (s per cell).
     """
     count = ground.cells.size
     fronts = np.zeros(count, dtype=FRONT)

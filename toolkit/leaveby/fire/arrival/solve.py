@@ -25,7 +25,7 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Faults, refuse
 from leaveby.fire.arrival.ground import make_ground, make_steps
 from leaveby.fire.arrival.kernel import Seeds, burn
 from leaveby.fire.spread.ellipse import SpreadTable
@@ -110,7 +110,6 @@ def arrive(
 
     Parameters
     ----------
-    spread : SpreadTable
     ignitions : sequence of Ignition
         At least one. Each is followed by itself, so the work grows with their number; places that start together can
         be one ignition with a geometry of several parts.
@@ -119,10 +118,6 @@ def arrive(
     fine : bool
         Follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third less
         time, and the error among patches of fuel is two to four times as large: for many members.
-
-    Returns
-    -------
-    Arrival
 
     Raises
     ------
@@ -136,9 +131,7 @@ def arrive(
     1200.0
     """
     check_spread(spread)
-    faults = _ignition_faults(spread, ignitions, horizon_s=horizon_s)
-    if faults:
-        raise InputError(faults)
+    _check_ignitions(spread, ignitions, horizon_s=horizon_s)
     burnable = spread.zone >= 0
 
     # Each fire is followed by itself on a clock that starts with it: one more can then delay nothing.
@@ -180,7 +173,6 @@ def lead_time(
 
     Parameters
     ----------
-    spread : SpreadTable
     points_m : array_like, shape (points, 2)
         x and y in metres, within the grid.
     value_s : array_like, shape (points,)
@@ -216,7 +208,7 @@ def lead_time(
     values = np.asarray(value_s, dtype=np.float64).reshape(-1)
     if points.shape[0] == 0 or points.shape[0] != values.size:
         found = f"{points.shape[0]} points and {values.size} values"
-        raise InputError([Fault("points", found, "at least one point, one value each", "give both")])
+        raise refuse("points", found, expected="at least one point, one value each", mend="give both")
     _check_lead_options(spread, reach_m=reach_m, step=step, horizon_s=horizon_s)
     # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
     start_s = float(min(values[np.isfinite(values)], default=0.0))
@@ -237,36 +229,34 @@ def _lead_seeds(
 ) -> NDArray[np.float64]:
     """Ignition points of a backward solve as rows x, y (cells) and value, in order of it; or every fault."""
     seeds: list[NDArray[np.float64]] = []
-    faults: list[Fault] = []
+    faults = Faults()
     for i, (point, value) in enumerate(zip(points, values, strict=True)):
         place = f"point {i} at ({point[0]}, {point[1]})"
         if not np.isfinite(value):
-            faults.append(Fault(place, "has no value", "seconds", "give its drive time"))
+            faults.add(place, "has no value", "seconds", "give its drive time")
         elif not np.isfinite(point).all() or cell_of(spread.grid, point[0], y_m=point[1]) is None:
-            faults.append(Fault(place, "lies outside the grid", "a point on the grid", "take in more ground"))
+            faults.add(place, "lies outside the grid", "a point on the grid", "take in more ground")
         else:
             near = _seeds_in_reach(spread, point, reach_m=reach_m)
             seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value, 6))]))
             if near.size == 0:
                 wrong, mend = "lies on unburnable ground", "give a larger reach_m"
-                faults.append(Fault(place, wrong, "burnable ground within reach_m", mend))
-    if faults:
-        raise InputError(faults)
+                faults.add(place, wrong, "burnable ground within reach_m", mend)
+    faults.refuse()
     found = np.concatenate(seeds, axis=1)
     # later ones mostly find their cells taken
     return found[:, np.argsort(found[2], kind="stable")]
 
 
 def _check_lead_options(spread: SpreadTable, *, reach_m: float, step: int, horizon_s: float) -> None:
-    faults: list[Fault] = []
+    faults = Faults()
     if not 0 <= step < spread.time_s.size:
-        faults.append(Fault("step", f"is {step}", f"0 to {spread.time_s.size - 1}", "name a step of the table"))
+        faults.add("step", f"is {step}", f"0 to {spread.time_s.size - 1}", "name a step of the table")
     if not (np.isfinite(reach_m) and reach_m >= 0):
-        faults.append(Fault("reach", f"is {reach_m} m", "0 m or more", "correct the distance"))
+        faults.add("reach", f"is {reach_m} m", "0 m or more", "correct the distance")
     if np.isnan(horizon_s):
-        faults.append(Fault("horizon", "is not a number", "seconds or inf", "give one"))
-    if faults:
-        raise InputError(faults)
+        faults.add("horizon", "is not a number", "seconds or inf", "give one")
+    faults.refuse()
 
 
 def _seeds_in_reach(spread: SpreadTable, point_m: NDArray[np.float64], *, reach_m: float) -> NDArray[np.float64]:
@@ -290,10 +280,10 @@ def _seeds_in_reach(spread: SpreadTable, point_m: NDArray[np.float64], *, reach_
 def check_spread(spread: SpreadTable) -> None:
     """Refuse a spread table that can't be used, with every fault."""
     check_grid(spread.grid)
-    faults: list[Fault] = []
+    faults = Faults()
 
     def fault(wrong: str, expected: str, mend: str = "match them") -> None:
-        faults.append(Fault("spread", wrong, expected, mend))
+        faults.add("spread", wrong, expected, mend)
 
     steps, zones = spread.time_s.size, spread.shape_row.size
     for name in ("zone", "gradient_east", "gradient_north"):
@@ -324,38 +314,37 @@ def check_spread(spread: SpreadTable) -> None:
             fault(f"{name} holds voids", "finite slopes", "fill the terrain's voids")
     if ((spread.zone < -1) | (spread.zone >= zones)).any():
         fault("zone holds numbers without a row", f"-1 to {zones - 1}")
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
 
 
-def _ignition_faults(spread: SpreadTable, ignitions: Sequence[Ignition], *, horizon_s: float) -> list[Fault]:
-    faults: list[Fault] = []
+def _check_ignitions(spread: SpreadTable, ignitions: Sequence[Ignition], *, horizon_s: float) -> None:
+    faults = Faults()
     if not ignitions:
-        faults.append(Fault("ignitions", "there are none", "at least one", "say where the fire starts"))
+        faults.add("ignitions", "there are none", "at least one", "say where the fire starts")
     if not np.isfinite(horizon_s):
-        faults.append(Fault("horizon", f"is {horizon_s} s", "a finite number of seconds", "give one"))
+        faults.add("horizon", f"is {horizon_s} s", "a finite number of seconds", "give one")
     extent = shapely.box(*spread.grid.bounds_m)
     for i, ignition in enumerate(ignitions):
         place = f"ignition {i}"
         geometry = ignition.geometry
         if geometry.is_empty or not geometry.is_valid:
-            faults.append(Fault(place, "its geometry is empty or crosses itself", "a valid geometry", "draw it again"))
+            faults.add(place, "its geometry is empty or crosses itself", "a valid geometry", "draw it again")
             continue
         if not np.isfinite(ignition.at_s):
-            faults.append(Fault(place, f"its time is {ignition.at_s} s", "finite seconds", "give its time"))
+            faults.add(place, f"its time is {ignition.at_s} s", "finite seconds", "give its time")
             continue
         if ignition.at_s < spread.time_s[0]:
-            wrong = f"it starts at {ignition.at_s} s, before the weather"
-            faults.append(Fault(place, wrong, f"{spread.time_s[0]} s or later", "give earlier weather"))
+            wanted = f"{spread.time_s[0]} s or later"
+            faults.add(place, f"it starts at {ignition.at_s} s, before the weather", wanted, "give earlier weather")
         if ignition.at_s >= horizon_s:
             wrong = f"it starts at {ignition.at_s} s, past the horizon"
-            faults.append(Fault(place, wrong, f"before {horizon_s} s", "take a longer horizon"))
+            faults.add(place, wrong, f"before {horizon_s} s", "take a longer horizon")
         if not extent.covers(geometry):
-            faults.append(Fault(place, "lies outside the grid", "wholly on the grid", "take in more ground"))
+            faults.add(place, "lies outside the grid", "wholly on the grid", "take in more ground")
             continue
         if _seeds(spread, geometry).shape[1] == 0:
-            faults.append(Fault(place, "lies on unburnable ground", "a place where something burns", "move it"))
-    return faults
+            faults.add(place, "lies on unburnable ground", "a place where something burns", "move it")
+    faults.refuse()
 
 
 def _seeds(spread: SpreadTable, geometry: BaseGeometry) -> NDArray[np.float64]:

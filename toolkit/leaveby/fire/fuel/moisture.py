@@ -67,14 +67,6 @@ _forest_over: Any = {
 _by_hour_over = vectorize(_forest_by_hour)
 
 
-def _at_least(values: Any, least: float) -> NDArray[np.float64]:
-    """Raise what is below, without another array."""
-    if np.ndim(values) == 0:
-        return np.asarray(max(float(values), least))
-    out: NDArray[np.float64] = np.maximum(values, least, out=values)
-    return out
-
-
 def forest_moisture_percent(
     air_temperature_c: ArrayLike, relative_humidity_percent: ArrayLike, *, period: Period
 ) -> NDArray[np.float64]:
@@ -83,7 +75,7 @@ def forest_moisture_percent(
     Sunny from 12 to 17 h, October to March (southern summer) is "afternoon"; other daylight "day".
     """
     values = _forest_over[period](_array(air_temperature_c), _array(relative_humidity_percent))
-    return _at_least(values, DRIEST_PERCENT)
+    return np.asarray(np.maximum(values, DRIEST_PERCENT))
 
 
 def forest_moisture_by_hour_percent(
@@ -114,7 +106,7 @@ def forest_moisture_by_hour_percent(
         _array(local_hour),
         np.asarray(month, dtype=np.int64),
     )
-    return _at_least(values, DRIEST_PERCENT)
+    return np.asarray(np.maximum(values, DRIEST_PERCENT))
 
 
 def _grass(T: float, RH: float) -> float:
@@ -127,7 +119,7 @@ _grass_over = vectorize(_grass)
 
 def grass_moisture_percent(air_temperature_c: ArrayLike, relative_humidity_percent: ArrayLike) -> NDArray[np.float64]:
     """Moisture content of dead grass, never below 0 (the equation itself falls below it in the hottest, driest air)."""
-    return _at_least(_grass_over(_array(air_temperature_c), _array(relative_humidity_percent)), 0.0)
+    return np.asarray(np.maximum(_grass_over(_array(air_temperature_c), _array(relative_humidity_percent)), 0.0))
 
 
 def _shrubland(T: float, RH: float, delta: float) -> float:
@@ -148,7 +140,7 @@ def shrubland_moisture_percent(
     """
     delta = _array(sunny_afternoon)
     values = _shrubland_over(_array(air_temperature_c), _array(relative_humidity_percent), delta)
-    return _at_least(values, DRIEST_PERCENT)
+    return np.asarray(np.maximum(values, DRIEST_PERCENT))
 
 
 def sunny_afternoon(local_hour: ArrayLike) -> NDArray[np.bool_]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import pkgutil
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -11,6 +9,7 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from leaveby.errors import refuse
+from leaveby.regions import table_rows
 
 Equation = Literal["forest", "grass", "shrubland", "any", "none"]
 GrassState = Literal["natural", "grazed", "eaten_out"]
@@ -88,13 +87,6 @@ class FuelType:
     def grass(self) -> bool:
         """Whether the length-to-breadth relation of grass applies."""
         return self.equation == "grass"
-
-
-def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
-    """Rows of a table of published values that lies beside a package's modules."""
-    found = pkgutil.get_data(package, name)
-    assert found is not None
-    return tuple(csv.DictReader(found.decode().splitlines()))
 
 
 _WORDS: Final = ("name", "equation", "grass_state", "flames", "source")

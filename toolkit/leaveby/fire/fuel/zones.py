@@ -18,7 +18,7 @@ import rasterio.transform
 import shapely
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Faults, refuse
 from leaveby.fire.fuel.types import UNMAPPED, FuelType, fuel_type, known_fuel_type, known_names, plain_name
 from leaveby.fire.terrain import Grid
 
@@ -99,12 +99,12 @@ def fuel_from_codes(
         raise refuse(
             where, f"it has {raw.shape} cells", expected=f"{grid.shape} rows and columns", mend="put it on the grid"
         )
-    faults: list[Fault] = []
+    faults = Faults()
     types: dict[int, FuelType] = {}
     for code, name in legend.items():
         found = known_fuel_type(name) if isinstance(name, str) else name
         if found is None:
-            faults.append(Fault(f"{where}, legend value {code}", f"{name!r} is not known", known_names(), "rename it"))
+            faults.add(f"{where}, legend value {code}", f"{name!r} is not known", known_names(), "rename it")
         else:
             types[int(code)] = found
     number = raw.astype(np.float64)
@@ -117,9 +117,8 @@ def fuel_from_codes(
         row, col = (int(k[0]) for k in np.nonzero(strange & (number == value)))
         place, known_codes = f"{where} row {row + 1}, column {col + 1}", ", ".join(str(code) for code in legend)
         wrong = f"the code {value:g} is not in the legend"
-        faults.append(Fault(place, wrong, f"one of {known_codes}", "add it to the legend"))
-    if faults:
-        raise InputError(faults)
+        faults.add(place, wrong, f"one of {known_codes}", "add it to the legend")
+    faults.refuse()
     gaps = ((strange, "a code that the legend lacks"), (missing, "no value"))
     assumptions = [_filled_in(int(mask.sum()), mask.size, what) for mask, what in gaps if mask.any()]
     chosen = (*types.values(), UNMAPPED)
@@ -183,16 +182,16 @@ def fuel_from_polygons(
         raise refuse(where, wrong, expected="as many of each", mend="give each polygon a class")
     fallback = fuel_type(default) if isinstance(default, str) else default
     names = {plain_name(key): value for key, value in (legend or {}).items()}
-    faults: list[Fault] = []
+    faults = Faults()
     guessed: list[str] = []
     chosen: list[FuelType] = []
     for index, (geometry, name) in enumerate(zip(geometries, classes, strict=True)):
         place = f"{where}, polygon {index + 1}"
         if not isinstance(geometry, shapely.Polygon | shapely.MultiPolygon) or geometry.is_empty:
-            faults.append(Fault(place, f"it is {_described(geometry)}", "a polygon with an area", "mend or remove it"))
+            faults.add(place, f"it is {_described(geometry)}", "a polygon with an area", "mend or remove it")
         elif not geometry.is_valid:
             reason = shapely.is_valid_reason(geometry)
-            faults.append(Fault(place, f"the polygon is not valid ({reason})", "a valid polygon", "mend its outline"))
+            faults.add(place, f"the polygon is not valid ({reason})", "a valid polygon", "mend its outline")
         found: FuelType | None = None
         if isinstance(name, str) and name.strip():
             target = names.get(plain_name(name), name)
@@ -200,13 +199,12 @@ def fuel_from_polygons(
         if found is None:
             if unknown == "refuse":
                 said = f"{name!r} is not known" if isinstance(name, str) and name.strip() else "it has no class"
-                faults.append(Fault(place, said, known_names(), "give it a known class or add it to the legend"))
+                faults.add(place, said, known_names(), "give it a known class or add it to the legend")
             else:
                 guessed.append(str(name))
             found = UNMAPPED
         chosen.append(found)
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
     return _rasterized(grid, geometries, chosen=chosen, fallback=fallback, guessed=guessed)
 
 

@@ -152,11 +152,6 @@ def _km_h(speed_m_s: ArrayLike) -> NDArray[np.float64]:
     return _array(speed_m_s) * 3.6
 
 
-def _si(speed: NDArray[np.float64], factor: float) -> NDArray[np.float64]:
-    speed *= factor
-    return speed
-
-
 def mark5_ros_m_s(danger_index: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
     """McArthur Mark 5 in eucalypt forest, known to be slow on wildfires: see `model_error`.
 
@@ -167,7 +162,7 @@ def mark5_ros_m_s(danger_index: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.f
     >>> float((mark5_ros_m_s(100.0, 25.0) * 3.6).round(3))
     3.0
     """
-    return _si(_mark5_over(_array(danger_index), _array(load_t_ha)), _M_S_PER_KM_H)
+    return np.asarray(_mark5_over(_array(danger_index), _array(load_t_ha)) * _M_S_PER_KM_H)
 
 
 def dry_eucalypt_ros_m_s(
@@ -184,7 +179,8 @@ def dry_eucalypt_ros_m_s(
     coefficients are not known here with confidence.
     """
     scores = (_array(surface_hazard_score), _array(near_surface_hazard_score), _array(near_surface_height_cm))
-    return _si(_dry_eucalypt_over(_km_h(wind_speed_m_s), _array(moisture_percent), *scores), _M_S_PER_M_H)
+    out = _dry_eucalypt_over(_km_h(wind_speed_m_s), _array(moisture_percent), *scores)
+    return np.asarray(out * _M_S_PER_M_H)
 
 
 def curing_coefficient(curing_percent: ArrayLike, *, curve: Curing = "cruz2015") -> NDArray[np.float64]:
@@ -193,8 +189,7 @@ def curing_coefficient(curing_percent: ArrayLike, *, curve: Curing = "cruz2015")
     The two published curves differ most between 60 and 90 %; the later one is the faster and the default.
     """
     over = _cruz_over if curve == "cruz2015" else _cheney_over
-    out: NDArray[np.float64] = over(_array(curing_percent))
-    return out
+    return np.asarray(over(_array(curing_percent)))
 
 
 def grass_ros_m_s(
@@ -213,7 +208,7 @@ def grass_ros_m_s(
     """
     states, curves = np.asarray(state, dtype=np.int64), 0 if curve == "cruz2015" else 1
     out = _grass_over(_km_h(wind_speed_m_s), _array(moisture_percent), _array(curing_percent), states, curves)
-    return _si(out, _M_S_PER_KM_H)
+    return np.asarray(out * _M_S_PER_KM_H)
 
 
 def shrubland_ros_m_s(
@@ -224,7 +219,7 @@ def shrubland_ros_m_s(
     Below 5 km/h of wind a straight line to 5 m/min (before height and moisture) in calm air.
     """
     out = _shrubland_over(_array(wind_factor), _km_h(wind_speed_m_s), _array(height_m), _array(moisture_percent))
-    return _si(out, _M_S_PER_M_MIN)
+    return np.asarray(out * _M_S_PER_M_MIN)
 
 
 def rule_10_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:

@@ -66,14 +66,12 @@ def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDA
 
     The load is that of fine fuel with canopy and bark.
     """
-    out: NDArray[np.float64] = _flame_length_over(_array(head_ros_m_s) * 3.6, _array(overall_load_t_ha))
-    return out
+    return np.asarray(_flame_length_over(_array(head_ros_m_s) * 3.6, _array(overall_load_t_ha)))
 
 
 def byram_flame_length_m(intensity_kw_m: ArrayLike) -> NDArray[np.float64]:
     """Flame length by Byram's equation, which the standard takes for scrub and shrubland."""
-    out: NDArray[np.float64] = _byram_length_over(_array(intensity_kw_m))
-    return out
+    return np.asarray(_byram_length_over(_array(intensity_kw_m)))
 
 
 def fuel_flame_length_m(fuel: FuelType, head_ros_m_s: ArrayLike) -> NDArray[np.float64]:
@@ -106,5 +104,4 @@ def fireline_intensity_kw_m(
     head_ros_m_s: ArrayLike, load_t_ha: ArrayLike, *, heat_yield_kj_kg: float = HEAT_YIELD_KJ_KG.value
 ) -> NDArray[np.float64]:
     """Byram's fireline intensity, by default with the heat yield of AS 3959; older reports take 16,000."""
-    out: NDArray[np.float64] = _byram_over(heat_yield_kj_kg, _array(load_t_ha) * 0.1, _array(head_ros_m_s))
-    return out
+    return np.asarray(_byram_over(heat_yield_kj_kg, _array(load_t_ha) * 0.1, _array(head_ros_m_s)))

@@ -16,8 +16,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from leaveby.fire.fuel.types import table_rows
 from leaveby.parameters import HIGHEST_ROS_FACTOR, LOWEST_ROS_FACTOR
+from leaveby.regions import table_rows
 
 LOWEST_FACTOR: Final = LOWEST_ROS_FACTOR.value
 HIGHEST_FACTOR: Final = HIGHEST_ROS_FACTOR.value
@@ -27,17 +27,7 @@ of 8 on the fastest equations passes any fire on record. `ERROR_ASSUMPTIONS` say
 
 @dataclass(frozen=True)
 class ModelError:
-    """Distribution of observed over predicted rate of spread of one model.
-
-    Attributes
-    ----------
-    model : str
-        Key of the model.
-    mu, sigma : float
-        Mean and standard deviation of the logarithm of observed over predicted.
-    source : str
-        Where they come from, and how.
-    """
+    """Mean and standard deviation of the logarithm of observed over predicted rate of spread of one model."""
 
     model: str
     mu: float

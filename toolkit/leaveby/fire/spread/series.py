@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refuse
 from leaveby.fire.fuel import moisture
 from leaveby.fire.fuel.types import FuelType
 from leaveby.fire.fuel.zones import FuelMap, uniform_fuel
@@ -23,9 +22,8 @@ from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.flames import fireline_intensity_kw_m
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather import danger
-from leaveby.fire.weather.ratings import District, Scale, Vegetation
-from leaveby.fire.weather.series import Weather, constant_weather, local_hour, local_month, wind_towards
-from leaveby.parameters import YESTERDAY_DC, YESTERDAY_DMC, YESTERDAY_FFMC
+from leaveby.fire.weather.ratings import YESTERDAY, District, Scale, Vegetation
+from leaveby.fire.weather.series import Weather, local_hour, local_month, wind_towards
 
 MODELS: Final = ("dry_eucalypt", "mark5", "grass", "shrubland", "rule_10_percent", "rule_20_percent")
 """Keys of the rate-of-spread models."""
@@ -40,18 +38,8 @@ DEFAULT_MODELS: Final = ("dry_eucalypt", "mark5")
 class SpreadZones:
     """Which fuel type and weather place each cell has.
 
-    Attributes
-    ----------
-    grid : Grid
-    zone : ndarray of int32, shape (rows, cols)
-        Zone of each cell; -1 where nothing burns.
-    types : tuple of FuelType, one per zone
-    place : ndarray of int32, shape (zones,)
-        Weather place of each zone.
-    grass : ndarray of bool, shape (zones,)
-        True where the shape of grass fires applies.
-    assumptions : tuple of str
-        Those of fuel and weather.
+    `zone`, shape (rows, cols), is the zone of each cell; -1 where nothing burns. Each zone has a fuel type, a weather
+    place, and True under `grass` where the shape of grass fires applies; `assumptions` are those of fuel and weather.
     """
 
     grid: Grid
@@ -66,19 +54,9 @@ class SpreadZones:
 class FlatSpread:
     """Head rates of spread on flat ground, and which model gave them.
 
-    Attributes
-    ----------
-    zones : SpreadZones
-    models : tuple of str
-        Models taking part, first axis of `by_model_m_s`.
-    by_model_m_s : ndarray of float64, shape (models, steps, zones)
-        Each model's rate with its factor; 0 where a model does not apply to the zone.
-    head_ros_m_s : ndarray of float64, shape (steps, zones)
-        The rate that counts, above 0.
-    governing : ndarray of int8, shape (steps, zones)
-        Index into `governors`.
-    governors : tuple of str
-        The models, then "floor", "set by hand" and "creep".
+    `by_model_m_s`, shape (models, steps, zones), has the rate of each model that takes part, with its factor; 0 where
+    it does not apply to the zone. `head_ros_m_s`, shape (steps, zones), is the rate that counts, above 0, and
+    `governing` an index into `governors`: the models, then "floor", "set by hand" and "creep".
     """
 
     zones: SpreadZones
@@ -124,17 +102,16 @@ def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
 
 def check_models(models: Sequence[str], zones: SpreadZones) -> None:
     """Refuse model keys that are not known, and forest without a forest model (InputError)."""
-    faults = [
+    faults = Faults(
         Fault("models", f"{model!r} is not known", "some of " + ", ".join(MODELS), "name one of these")
         for model in models
         if model not in MODELS
-    ]
+    )
     forest = any(kind.equation in ("forest", "any") for kind in zones.types)
     if forest and not any(model in FOREST_MODELS for model in models):
         wrong, wanted = "there is forest on the map, but no model for it", "one or more of " + ", ".join(FOREST_MODELS)
-        faults.append(Fault("models", wrong, wanted, "name a forest model"))
-    if faults:
-        raise InputError(faults)
+        faults.add("models", wrong, wanted, "name a forest model")
+    faults.refuse()
 
 
 def models_for(fuel: FuelType, models: Sequence[str]) -> tuple[str, ...]:
@@ -247,10 +224,6 @@ def flat_spread(
     set_m_s : float, optional
         The rate by hand, instead of all models; the factors do not act on it.
 
-    Returns
-    -------
-    FlatSpread
-
     Raises
     ------
     InputError
@@ -258,7 +231,13 @@ def flat_spread(
 
     Examples
     --------
-    >>> flat = flat_spread(_hot_day(), _heath("dry eucalypt forest"))
+    >>> from datetime import UTC, datetime
+    >>> from leaveby.fire.fuel.zones import uniform_fuel
+    >>> from leaveby.fire.weather.series import constant_weather
+    >>> weather = constant_weather(datetime(2026, 1, 17, 13, tzinfo=UTC), air_temperature_c=40.0, hours=1,
+    ...     relative_humidity_percent=10.0, wind_speed_m_s=15.0, wind_from_deg=270.0, drought_factor=10.0)
+    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    >>> flat = flat_spread(weather, uniform_fuel(grid, "dry eucalypt forest"))
     >>> float((flat.head_ros_m_s[0, 0] * 3.6).round(1)), flat.governors[flat.governing[0, 0]]
     (7.5, 'dry_eucalypt')
     """
@@ -309,25 +288,23 @@ def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: 
     )
     if scale == "europe":
         said = (
-            f"The fire danger of a day is its Fire Weather Index at noon, after codes of the day before of "
-            f"{YESTERDAY_FFMC.value:g}, {YESTERDAY_DMC.value:g} and {YESTERDAY_DC.value:g} (fine fuel, duff, drought: "
-            "judgement, a dry season); the rating of a real day is for the fire agency to give."
-        )
+            "The fire danger of a day is its Fire Weather Index at noon, after codes of the day before of "
+            "{:g}, {:g} and {:g} (fine fuel, duff, drought: judgement, a dry season); the rating of a real day is for "
+            "the fire agency to give."
+        ).format(*YESTERDAY)
     return District(scale, vegetation, intensity_kw_m, lat_deg, (said,))
 
 
 def _check_rates(ros_factors: Mapping[str, float], floor_m_s: float | None, set_m_s: float | None) -> None:
-    faults = [
+    faults = Faults(
         Fault(f"factor of {model}", f"it is {factor}", "a number above 0", "give a factor above 0")
         for model, factor in ros_factors.items()
         if not (np.isfinite(factor) and factor > 0.0)
-    ]
+    )
     for name, value in (("the floor of", floor_m_s), ("the set", set_m_s)):
         if value is not None and not 0.0 < value <= 30.0:
-            wanted = "above 0 to 30 m/s (108 km/h)"
-            faults.append(Fault(f"{name} rate of spread", f"it is {value} m/s", wanted, "correct it"))
-    if faults:
-        raise InputError(faults)
+            faults.add(f"{name} rate of spread", f"it is {value} m/s", "above 0 to 30 m/s (108 km/h)", "correct it")
+    faults.refuse()
 
 
 def table_for_member(
@@ -356,22 +333,3 @@ def table_for_member(
     return SpreadTable(
         zones.grid, zones.zone, east, north, weather.time_s, rates, wind_east, wind_north, zones.grass.astype(np.int8)
     )
-
-
-def _hot_day() -> Weather:
-    """An hour of hot, dry wind from the west, for the examples."""
-    return constant_weather(
-        datetime(2026, 1, 17, 13, tzinfo=UTC),
-        hours=1,
-        air_temperature_c=40.0,
-        relative_humidity_percent=10.0,
-        wind_speed_m_s=15.0,
-        wind_from_deg=270.0,
-        drought_factor=10.0,
-    )
-
-
-def _heath(fuel: str = "heath") -> SpreadZones:
-    """Four cells of one fuel, for the examples."""
-    grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    return spread_zones(uniform_fuel(grid, fuel), _hot_day())

@@ -6,14 +6,14 @@ were read in an abstract; the others are remembered and rough.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.fuel.types import FUEL_TYPES, FuelType, table_rows
+from leaveby.fire.fuel.types import FUEL_TYPES
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.series import (
     DEFAULT_MODELS,
@@ -26,38 +26,20 @@ from leaveby.fire.spread.series import (
     spread_zones,
 )
 from leaveby.fire.weather.series import Weather
+from leaveby.regions import table_rows
 
-MODEL_NAMES: Final[Mapping[str, str]] = {
-    "dry_eucalypt": "dry eucalypt forest model",
-    "mark5": "forest Mark 5 model",
-    "grass": "grassland model",
-    "shrubland": "shrubland model",
-    "rule_10_percent": "10 % rule",
-    "rule_20_percent": "20 % rule",
-}
-"""Each model in words, for display."""
+_MODELS: Final = {row["model"]: row for row in table_rows(__package__, "model_words.csv")}
+"""Each model in words, and what one that was not read rests on."""
 
 
 @dataclass(frozen=True)
 class ValidRange:
-    """Range of one quantity that a model was made for.
-
-    Attributes
-    ----------
-    model : str
-        Key of the model.
-    quantity : str
-        "wind_km_h", "forest_moisture_percent", "grass_moisture_percent", "shrubland_moisture_percent",
-        "danger_index", "load_t_ha", "curing_percent" or "shrub_height_m".
-    low, high : float
-        Both belong to the range.
-    seen : bool
-        True where the range was read, False where it is remembered.
-    source : str
-    """
+    """Range of one quantity that a model was made for, ends and all; `seen` where it was read, not remembered."""
 
     model: str
     quantity: str
+    words: str
+    unit: str
     low: float
     high: float
     seen: bool
@@ -66,51 +48,32 @@ class ValidRange:
 
 VALID_RANGES: Final = tuple(
     ValidRange(
-        row["model"], row["quantity"], float(row["low"]), float(row["high"]), row["seen"] == "yes", row["source"]
+        **{name: row[name] for name in ("model", "quantity", "words", "unit", "source")},
+        low=float(row["low"]),
+        high=float(row["high"]),
+        seen=row["seen"] == "yes",
     )
     for row in table_rows(__package__, "valid_ranges.csv")
 )
 """What each model was made for."""
 
-_WORDS: Final[Mapping[str, tuple[str, str]]] = {
-    "wind_km_h": ("wind", "km/h"),
-    "forest_moisture_percent": ("fuel moisture", "%"),
-    "grass_moisture_percent": ("grass moisture", "%"),
-    "shrubland_moisture_percent": ("fuel moisture", "%"),
-    "danger_index": ("forest fire danger index", ""),
-    "load_t_ha": ("surface fuel", "t/ha"),
-    "curing_percent": ("curing", "%"),
-    "shrub_height_m": ("shrub height", "m"),
-}
 
-
-def _quantities(weather: Weather) -> dict[str, Callable[[FuelType, int], NDArray[np.float64]]]:
-    """Each quantity as a function of fuel type and weather place, giving its course over the steps."""
-    moist = fuel_moisture_percent(weather)
-    index = fire_danger(weather)
-    steps = weather.steps
-    return {
-        "wind_km_h": lambda _, place: weather.wind_speed_m_s[:, place] * 3.6,
-        "forest_moisture_percent": lambda _, place: moist["forest"][:, place],
-        "grass_moisture_percent": lambda _, place: moist["grass"][:, place],
-        "shrubland_moisture_percent": lambda _, place: moist["shrubland"][:, place],
-        "danger_index": lambda _, place: index[:, place],
-        "load_t_ha": lambda fuel, _: np.full(steps, fuel.surface_load_t_ha),
-        "curing_percent": lambda _, place: weather.curing_percent[:, place],
-        "shrub_height_m": lambda fuel, _: np.full(steps, fuel.shrub_height_m),
+def _quantities(weather: Weather, zones: SpreadZones) -> dict[str, NDArray[np.float64]]:
+    """Each quantity by step and zone."""
+    by_place = {
+        "wind_km_h": weather.wind_speed_m_s * 3.6,
+        "danger_index": fire_danger(weather),
+        "curing_percent": weather.curing_percent,
+        **{f"{fuel}_moisture_percent": percent for fuel, percent in fuel_moisture_percent(weather).items()},
     }
-
-
-_BASIS: Final[Mapping[str, str]] = {
-    "dry_eucalypt": "The dry eucalypt forest model (Cheney et al. 2012) and its fuel moisture are remembered, not "
-    "read; no published table was found to check them against.",
-    "mark5": "The forest Mark 5 rate of spread (Noble et al. 1980) is remembered, not read, and known to be slow on "
-    "wildfires.",
-    "grass": "The grassland model (Cheney et al. 1998, curing of Cruz et al. 2015) is remembered, not read; it is for "
-    "heads wider than about 200 m.",
-    "shrubland": "The shrubland model (Anderson et al. 2015) and its fuel moisture are remembered, not read; together "
-    "they missed published wildfires by 46 to 52 % on average.",
-}
+    by_fuel = {
+        "load_t_ha": [kind.surface_load_t_ha for kind in zones.types],
+        "shrub_height_m": [kind.shrub_height_m for kind in zones.types],
+    }
+    return {
+        **{name: values[:, zones.place] for name, values in by_place.items()},
+        **{name: np.tile(values, (weather.steps, 1)) for name, values in by_fuel.items()},
+    }
 
 
 def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MODELS) -> tuple[str, ...]:
@@ -120,7 +83,7 @@ def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MOD
     """
     kinds = tuple(dict.fromkeys(zones.types))
     taking_part = {model for kind in kinds for model in models_for(kind, models)}
-    lines = [line for model, line in _BASIS.items() if model in taking_part]
+    lines = [row["basis"] for model, row in _MODELS.items() if model in taking_part and row["basis"]]
     typical = [kind.name for kind in kinds if FUEL_TYPES.get(kind.name) == kind]
     if typical:
         lines.append(f"Loads, scores and heights are typical ones, not measured here, for: {', '.join(typical)}.")
@@ -157,37 +120,31 @@ def outside_validity(
     """
     zones = fuel if isinstance(fuel, SpreadZones) else spread_zones(fuel, weather)
     flat = flat_spread(weather, zones, models=models)
-    quantities = _quantities(weather)
+    quantities = _quantities(weather, zones)
     lines: list[str] = []
     outside = np.zeros(flat.by_model_m_s.shape, dtype=np.bool_)
     for limit in VALID_RANGES:
         if limit.model not in flat.models:
             continue
         m = flat.models.index(limit.model)
-        below, above = [], []
-        for z, kind in enumerate(zones.types):
-            if limit.model not in models_for(kind, models):
-                continue
-            values = quantities[limit.quantity](kind, int(zones.place[z]))
-            outside[m, :, z] |= (values < limit.low - 1e-9) | (values > limit.high + 1e-9)
-            below.append(np.where(values < limit.low - 1e-9, values, np.nan))
-            above.append(np.where(values > limit.high + 1e-9, values, np.nan))
-        for side, worst_of in ((below, np.nanmin), (above, np.nanmax)):
-            found = np.array(side)
-            steps = np.isfinite(found).any(axis=0)
-            if steps.any():
-                lines.append(_line(limit, float(worst_of(found)), int(steps.sum()), weather.steps))
+        applies = np.array([limit.model in models_for(kind, models) for kind in zones.types])
+        values = quantities[limit.quantity]
+        below, above = (values < limit.low - 1e-9) & applies, (values > limit.high + 1e-9) & applies
+        outside[m] |= below | above
+        for side, worst_of in ((below, np.min), (above, np.max)):
+            if side.any():
+                steps = int(side.any(axis=1).sum())
+                lines.append(_line(limit, float(worst_of(values[side])), steps, weather.steps))
     return tuple(lines) + _below_rule(weather, flat, outside, models)
 
 
 def _line(limit: ValidRange, worst: float, bad: int, steps: int) -> str:
-    words, unit = _WORDS[limit.quantity]
     verb = "falls to" if worst < limit.low else "reaches"
     shown = f"{worst:.0f}" if abs(worst) >= 20.0 else f"{worst:.1f}"
     mark = limit.source if limit.seen else f"{limit.source}, remembered"
     return (
-        f"{MODEL_NAMES[limit.model]}: the {words} {verb} {shown} {unit}".rstrip()
-        + f", outside {limit.low:g} to {limit.high:g} {unit}".rstrip()
+        f"{_MODELS[limit.model]['name']}: the {limit.words} {verb} {shown} {limit.unit}".rstrip()
+        + f", outside {limit.low:g} to {limit.high:g} {limit.unit}".rstrip()
         + f" ({mark}), in {bad} of {steps} steps."
     )
 
@@ -219,7 +176,7 @@ def _below_rule(
                 k = int(np.argmax(np.where(bad, rule_km_h - ros_km_h, -np.inf)))
                 rule = "10 %" if wooded[k % len(zones.types)] else "20 %"
                 lines.append(
-                    f"{MODEL_NAMES[model]}: {where} its range it gives as little as {ros_km_h.flat[k]:.1f} km/h on "
+                    f"{_MODELS[model]['name']}: {where} its range it gives as little as {ros_km_h.flat[k]:.1f} km/h on "
                     f"flat ground, where the {rule} rule gives {rule_km_h.flat[k]:.1f}."
                 )
     return tuple(lines)

@@ -15,37 +15,26 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Faults, refuse
 from leaveby.fire.terrain import Grid
-from leaveby.fire.weather.series import GUSTS_STAND_IN, HOLDS_ON, LIMITS, Weather, faults_of_values, taken_where_missing
+from leaveby.fire.weather.series import (
+    GUSTS_STAND_IN,
+    HOLDS_ON,
+    LIMITS,
+    Weather,
+    faults_of_values,
+    taken_where_missing,
+    to_ours,
+)
+from leaveby.regions import table_rows
 
 if TYPE_CHECKING:
     import xarray as xr
 
-Factors = Mapping[str, tuple[float, float]]
-
-_SPEED: Final[Factors] = {
-    **dict.fromkeys(("m s-1", "m/s", "m s^-1", "m s**-1"), (1.0, 0.0)),
-    **dict.fromkeys(("km h-1", "km/h"), (1.0 / 3.6, 0.0)),
-    **dict.fromkeys(("knot", "knots", "kt"), (1852.0 / 3600.0, 0.0)),
-}
-_CELSIUS: Final = ("degC", "degree_Celsius", "degrees_Celsius", "Celsius", "celsius", "degree_C")
-_TEMPERATURE: Final[Factors] = {
-    **dict.fromkeys(("K", "kelvin"), (1.0, -273.15)),
-    **dict.fromkeys(_CELSIUS, (1.0, 0.0)),
-}
-_SHARE: Final[Factors] = {"%": (1.0, 0.0), "percent": (1.0, 0.0), "1": (100.0, 0.0)}
-_ANGLE: Final[Factors] = {"degree": (1.0, 0.0), "degrees": (1.0, 0.0), "radian": (180.0 / np.pi, 0.0)}
-
-_NAMES: Final[Mapping[str, tuple[Factors, str]]] = {
-    "air_temperature": (_TEMPERATURE, "air_temperature_c"),
-    "relative_humidity": (_SHARE, "relative_humidity_percent"),
-    "wind_speed": (_SPEED, "wind_speed_m_s"),
-    "eastward_wind": (_SPEED, "wind_speed_m_s"),
-    "northward_wind": (_SPEED, "wind_speed_m_s"),
-    "wind_from_direction": (_ANGLE, "wind_from_deg"),
-    "wind_to_direction": (_ANGLE, "wind_from_deg"),
-    "wind_speed_of_gust": (_SPEED, "gust_m_s"),
+_ROWS: Final = table_rows(__package__, "standard_names.csv")
+_QUANTITIES: Final = {row["standard_name"]: row["quantity"] for row in _ROWS}
+_UNITS: Final = {
+    name: {row["units"]: to_ours(row) for row in _ROWS if row["standard_name"] == name} for name in _QUANTITIES
 }
 """The units of each standard name with their factors and offsets, and whose limits hold for it."""
 
@@ -104,14 +93,12 @@ def weather_from_dataset(
     times = _times(cast)
     fields, dims = _fields(cast)
     _note_missing(fields, cast, use_gusts=use_gusts)
-    if cast.faults:
-        raise InputError(cast.faults)
+    cast.faults.refuse()
 
     place, used, longitude = _places(cast, dims, grid=grid)
     fields = {name: values.reshape(len(times), -1)[:, used] for name, values in fields.items()}
     _note_bad_values(fields, cast, used=used)
-    if cast.faults:
-        raise InputError(cast.faults)
+    cast.faults.refuse()
     lines = [HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
     wind = _wind(fields)
     if use_gusts:
@@ -139,18 +126,18 @@ class _Forecast:
 
     ds: xr.Dataset
     where: str
-    faults: list[Fault] = field(default_factory=list)
+    faults: Faults = field(default_factory=Faults)
 
     def fault(self, place: str, wrong: str, expected: str, mend: str) -> None:
         """Note a fault at a place in the forecast, or of the forecast as such."""
-        self.faults.append(Fault(f"{self.where}{place}", wrong, expected, mend))
+        self.faults.add(f"{self.where}{place}", wrong, expected, mend)
 
 
 def _fields(cast: _Forecast) -> tuple[dict[str, NDArray[np.float64]], tuple[str, ...]]:
     """Every variable that is known by its standard name, and the dimensions in space that all must share."""
     fields: dict[str, NDArray[np.float64]] = {}
     shared: tuple[str, ...] = ()
-    for name in _NAMES:
+    for name in _QUANTITIES:
         array = _variable(cast, name)
         if array is None:
             continue
@@ -219,7 +206,7 @@ def _variable(cast: _Forecast, name: str) -> tuple[tuple[str, ...], NDArray[np.f
         return None
     array = ds[found[0]]
     units = array.attrs.get("units")
-    known = _NAMES[name][0]
+    known = _UNITS[name]
     if units is None or str(units).strip() not in known:
         wrong = "it has no attribute units" if units is None else f"its unit {units!r} is not known"
         cast.fault(place, wrong, "one of " + ", ".join(known), "add the unit" if units is None else "convert it")
@@ -243,7 +230,7 @@ def _variable(cast: _Forecast, name: str) -> tuple[tuple[str, ...], NDArray[np.f
 
 def _note_missing(fields: Mapping[str, NDArray[np.float64]], cast: _Forecast, *, use_gusts: bool) -> None:
     told = {fault.place.removeprefix(f"{cast.where}, ") for fault in cast.faults}
-    absent = {name for name in _NAMES if name not in fields and name not in told}
+    absent = {name for name in _QUANTITIES if name not in fields and name not in told}
     for name in ("air_temperature", "relative_humidity"):
         if name in absent:
             cast.fault("", f"no variable has the standard_name {name}", "one variable", "add the attribute")
@@ -335,7 +322,7 @@ _SUPERSATURATION_PERCENT: Final = 5.0
 
 def _note_bad_values(fields: Mapping[str, NDArray[np.float64]], cast: _Forecast, *, used: NDArray[np.intp]) -> None:
     for name, values in fields.items():
-        _, unit, low, high = LIMITS[_NAMES[name][1]]
+        _, unit, low, high = LIMITS[_QUANTITIES[name]]
         if name in ("eastward_wind", "northward_wind"):
             low = -high
         slack = _SUPERSATURATION_PERCENT if name == "relative_humidity" else 1e-9

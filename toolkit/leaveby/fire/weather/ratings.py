@@ -15,7 +15,6 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from leaveby.errors import Fault, InputError
 from leaveby.fire.weather.series import LIMITS, Weather, local_hour, local_month
@@ -33,6 +32,9 @@ from leaveby.units import km_h_from_m_s
 
 Scale = Literal["australia", "europe", "own"]
 Vegetation = Literal["forest", "grass", "shrubland"]
+
+YESTERDAY: Final = (YESTERDAY_FFMC.value, YESTERDAY_DMC.value, YESTERDAY_DC.value)
+"""Codes of the day before, fine fuel moisture, duff moisture and drought: a dry season."""
 
 _TABLE: Final = table("fire/weather/ratings")
 _ROOT_WITHIN: Final = 1e-6
@@ -131,8 +133,10 @@ class _Class:
 
 
 def _classes(scale: Scale) -> tuple[_Class, ...]:
-    rows = _TABLE["scales"][scale]["ratings"] if scale != "own" else []
-    below = [row["least"] for row in rows[1:]] + [None]
+    if scale == "own":
+        return ()
+    rows = _TABLE["scales"][scale]["ratings"]
+    below = [*(row["least"] for row in rows[1:]), None]
     return tuple(
         _Class(row["name"], row["least"], edge, row.get("told"), row.get("leave", False))
         for row, edge in zip(rows, below, strict=True)
@@ -166,12 +170,15 @@ def fire_behaviour_index(intensity_kw_m: NDArray[np.float64], *, vegetation: Veg
     return np.asarray(np.interp(intensity_kw_m, at, index) + slope * np.maximum(intensity_kw_m - at[-1], 0.0))
 
 
-def fire_weather_index(weather: Weather, *, lat_deg: float) -> NDArray[np.float64]:
-    """Canadian Fire Weather Index of each noon of a weather, by noon and place, after one dry day's codes of yesterday.
+def fire_weather_index(
+    weather: Weather, *, lat_deg: float, yesterday: tuple[float, float, float] = YESTERDAY
+) -> NDArray[np.float64]:
+    """Canadian Fire Weather Index of each noon of a weather, by noon and place (Van Wagner 1987, by xclim).
 
-    Van Wagner (1987), by xclim. Noon is the step that begins nearest to 12:00 by the clock; without rain.
+    Noon is the step that begins nearest to 12:00 by the clock; no rain falls. `yesterday` holds the fine fuel moisture,
+    duff moisture and drought codes of the day before, the same before each noon.
     """
-    # Half of the start-up of every command would be this import, and only the European scale needs it.
+    # The import takes seconds, and only the European scale needs it.
     import xarray as xr
     from xclim.indices.fire import cffwis_indices
 
@@ -185,7 +192,6 @@ def fire_weather_index(weather: Weather, *, lat_deg: float) -> NDArray[np.float6
     }
     out = np.empty((noons.size, weather.places), dtype=np.float64)
     for row, (step, month) in enumerate(zip(noons, months, strict=True)):
-        # Every noon by itself: yesterday's codes are stated, not carried on.
         time = xr.DataArray([np.datetime64(f"2001-{month:02d}-15", "ns")], dims="time")
         series = {
             name: xr.DataArray(
@@ -198,9 +204,7 @@ def fire_weather_index(weather: Weather, *, lat_deg: float) -> NDArray[np.float6
             xr.DataArray(place * value, dims="place", attrs={"units": unit})
             for value, unit in (
                 (lat_deg, "degrees_north"),
-                (YESTERDAY_FFMC.value, ""),
-                (YESTERDAY_DMC.value, ""),
-                (YESTERDAY_DC.value, ""),
+                *((code, "") for code in yesterday),
             )
         )
         out[row] = cffwis_indices(**series, lat=lat, ffmc0=ffmc, dmc0=dmc, dc0=dc)[-1].values[0]
@@ -259,13 +263,15 @@ def moved(weather: Weather, x: float) -> Weather:
     >>> float(half.air_temperature_c[0, 0]), float(half.relative_humidity_percent[0, 0])
     (30.0, 35.0)
     """
+    if x == 1.0:
+        return weather
     T, RH, U = weather.air_temperature_c, weather.relative_humidity_percent, weather.wind_speed_m_s
     mild_T, mild_RH, mild_U = _mild(weather)
     return replace(
         weather,
-        air_temperature_c=np.minimum(mild_T + x * (T - mild_T), np.maximum(T, LIMITS["air_temperature_c"][3])),
-        relative_humidity_percent=np.clip(mild_RH + x * (RH - mild_RH), np.minimum(RH, 1.0), 100.0),
-        wind_speed_m_s=np.minimum(mild_U + x * (U - mild_U), np.maximum(U, STRONGEST_WIND_M_S.value)),
+        air_temperature_c=np.minimum(T + (x - 1.0) * (T - mild_T), np.maximum(T, LIMITS["air_temperature_c"][3])),
+        relative_humidity_percent=np.clip(RH + (x - 1.0) * (RH - mild_RH), np.minimum(RH, 1.0), 100.0),
+        wind_speed_m_s=np.minimum(U + (x - 1.0) * (U - mild_U), np.maximum(U, STRONGEST_WIND_M_S.value)),
         gust_m_s=None,
     )
 
@@ -352,6 +358,9 @@ def _on_line(weather: Weather, rating: _Class, district: District) -> tuple[floa
     def over(x: float) -> float:
         return _danger(moved(weather, x), district) - edge
 
+    # SciPy's optimisers bring half of SciPy with them; reading and checking a plan does without.
+    from scipy.optimize import brentq
+
     edge = rating.least if rating.below is None else rating.below
     farthest = _farthest(weather)
     if over(0.0) >= 0.0:
@@ -390,7 +399,7 @@ def _no_line(weather: Weather, district: District, classes: Sequence[_Class]) ->
     elif classes and worst < classes[0].least:
         yield Fault(
             "the weather",
-            f"reaches a {index_name(district.scale)} of {worst:.0f}, below every rating",
+            f"reaches a {index_name(district.scale)} of {worst:.1f}, below every rating",
             f"a day of {classes[0].least:g} or more: at least {classes[0].name}",
             mend,
         )

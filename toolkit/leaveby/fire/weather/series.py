@@ -15,7 +15,7 @@ from typing import Any, Final, NotRequired, TypedDict, Unpack
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Faults, refuse
 
 LIMITS: Final[Mapping[str, tuple[str, str, float, float]]] = {
     "air_temperature_c": ("temperature", "degrees C", -30.0, 60.0),
@@ -119,26 +119,31 @@ class Conditions(TypedDict):
     curing_percent: NotRequired[float | None]
 
 
-def faults_of_values(place: str, values: Mapping[str, Any]) -> list[Fault]:
+def faults_of_values(place: str, values: Mapping[str, Any]) -> Faults:
     """List what is impossible in one set of values, each under its name in `Weather`; None is passed over."""
-    faults: list[Fault] = []
+    faults = Faults()
     for quantity, (name, unit, low, high) in LIMITS.items():
         value = values.get(quantity)
         if value is None:
             continue
         span = f"{low:g} to {high:g} {unit}".strip()
         if np.isnan(value):
-            faults.append(Fault(place, f"the {name} is not a number", span, "give the value"))
+            faults.add(place, f"the {name} is not a number", span, "give the value")
         elif not low <= value <= high:
             kelvin = quantity == "air_temperature_c" and 223.0 <= value <= 335.0
             mend = "subtract 273.15, or name the column temperature_k" if kelvin else "correct it"
             hint = ", which looks like kelvin" if kelvin else ""
-            faults.append(Fault(place, f"the {name} is {f'{value:g} {unit}'.strip()}{hint}", span, mend))
+            faults.add(place, f"the {name} is {f'{value:g} {unit}'.strip()}{hint}", span, mend)
         wind = values.get("wind_speed_m_s")
         if quantity == "gust_m_s" and wind is not None and value < wind:
             wrong = f"the gust ({value:g} m/s) is below the mean wind ({wind:g} m/s)"
-            faults.append(Fault(place, wrong, "gusts at or above the mean wind", "look whether the two are swapped"))
+            faults.add(place, wrong, "gusts at or above the mean wind", "look whether the two are swapped")
     return faults
+
+
+def to_ours(row: Mapping[str, str]) -> tuple[float, float]:
+    """Factor and offset to the unit used here, of a row in a table of units: `times` and `plus` over `over`."""
+    return float(row["times"]) / float(row["over"]), float(row["plus"]) / float(row["over"])
 
 
 def taken_where_missing(
@@ -181,9 +186,8 @@ def constant_weather(start: datetime, *, hours: int = 24, **conditions: Unpack[C
         raise refuse(where, "the start has no offset from UTC", expected="an offset", mend="write +11:00 or the like")
     faults = faults_of_values(where, conditions)
     if hours < 1:
-        faults.append(Fault(where, f"it lasts {hours} hours", "1 or more", "give a longer time"))
-    if faults:
-        raise InputError(faults)
+        faults.add(where, f"it lasts {hours} hours", "1 or more", "give a longer time")
+    faults.refuse()
     known: dict[str, Any] = {name: value for name, value in conditions.items() if value is not None}
     series, lines = taken_where_missing(
         {name: np.full((hours, 1), value, dtype=np.float64) for name, value in known.items()}, {}

@@ -7,65 +7,43 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError, refuse
-from leaveby.fire.weather.series import GUSTS_STAND_IN, HOLDS_ON, Weather, faults_of_values, taken_where_missing
+from leaveby.errors import Faults, refuse
+from leaveby.fire.weather.series import (
+    GUSTS_STAND_IN,
+    HOLDS_ON,
+    Weather,
+    faults_of_values,
+    taken_where_missing,
+    to_ours,
+)
+from leaveby.regions import table_rows
 
-
-class Columns(Protocol):
-    """Named columns: a mapping of sequences of text, or a pandas data frame of text."""
-
-    def __getitem__(self, name: Any, /) -> Any:
-        """Return one column."""
-
-    def __iter__(self) -> Iterator[Any]:
-        """Go over the names."""
-
-
-@dataclass(frozen=True)
-class _Unit:
-    suffix: str
-    factor: float
-    offset: float = 0.0
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
 class _Column:
     name: str
+    stem: str
     quantity: str
-    unit: _Unit
+    factor: float
+    offset: float
 
 
-_SPEEDS: Final = (
-    _Unit("km_h", 1.0 / 3.6),
-    _Unit("m_s", 1.0),
-    _Unit("kn", 1852.0 / 3600.0),
-    _Unit("mph", 1609.344 / 3600.0),
-)
-_TEMPERATURES: Final = (_Unit("c", 1.0), _Unit("k", 1.0, -273.15), _Unit("f", 5.0 / 9.0, -160.0 / 9.0))
-_SHARES: Final = (_Unit("percent", 1.0),)
-_STEMS: Final[Mapping[str, tuple[str, tuple[_Unit, ...]]]] = {
-    "temperature": ("air_temperature_c", _TEMPERATURES),
-    "air_temperature": ("air_temperature_c", _TEMPERATURES),
-    "relative_humidity": ("relative_humidity_percent", _SHARES),
-    "wind_speed": ("wind_speed_m_s", _SPEEDS),
-    "wind_from": ("wind_from_deg", (_Unit("deg", 1.0),)),
-    "gust": ("gust_m_s", _SPEEDS),
-    "drought_factor": ("drought_factor", (_Unit("", 1.0),)),
-    "curing": ("curing_percent", _SHARES),
+_KNOWN: Final[Mapping[str, _Column]] = {
+    row["name"]: _Column(row["name"], row["stem"], row["quantity"], *to_ours(row))
+    for row in table_rows(__package__, "columns.csv")
 }
-_KNOWN: Final[Mapping[str, tuple[str, _Unit]]] = {
-    f"{stem}_{unit.suffix}".rstrip("_"): (quantity, unit)
-    for stem, (quantity, units) in _STEMS.items()
-    for unit in units
-}
+_STEMS: Final = {column.stem: column.quantity for column in _KNOWN.values()}
 _NEEDED: Final[Mapping[str, str]] = {
     "air_temperature_c": "temperature_c (or _k, _f)",
     "relative_humidity_percent": "relative_humidity_percent",
@@ -75,22 +53,12 @@ _NEEDED: Final[Mapping[str, str]] = {
 _WATCHED: Final = ("temp", "air", "hum", "rel", "rh", "wind", "gust", "drought", "cur", "dir", "time", "date")
 """Beginnings of names that look like weather this reader needs: unknown ones are faults, all others are passed over."""
 
-_WILDER: Final[Mapping[str, int]] = {
-    "air_temperature_c": 1,
-    "relative_humidity_percent": -1,
-    "wind_speed_m_s": 1,
-    "gust_m_s": 1,
-    "drought_factor": 1,
-    "curing_percent": 1,
-}
-"""Sign of the change that makes a fire faster."""
-
 _LONGEST_ROWS: Final = 100_000
 _LONGEST_STEP_S: Final = 6.0 * 3600.0
 
 
 def weather_from_table(
-    columns: Columns,
+    columns: Mapping[str, Sequence[Any]] | pd.DataFrame,
     *,
     where: str,
     drought_factor: float | None = None,
@@ -139,23 +107,22 @@ def weather_from_table(
     given = {"drought_factor": drought_factor, "curing_percent": curing_percent}
     lengths = {name: len(columns[name]) for name in names}
     size = lengths[names[0]] if names else 0
-    sheet = _Sheet(where, range(2, size + 2) if row_numbers is None else row_numbers, fill_gaps, [])
+    sheet = _Sheet(where, range(2, size + 2) if row_numbers is None else row_numbers, fill_gaps, Faults())
     found = _columns_of(names, sheet, use_gusts=use_gusts)
     sheet.faults.extend(faults_of_values(f"{where}, the value for the whole series", given))
     if len(set(lengths.values())) > 1:
         sheet.fault("", f"the columns differ in length: {lengths}", "one length", "complete them")
-        raise InputError(sheet.faults)
+        sheet.faults.refuse()
     if not 1 <= size <= _LONGEST_ROWS:
         sheet.fault("", f"it has {size} rows", f"1 to {_LONGEST_ROWS} rows", "give the weather")
-        raise InputError(sheet.faults)
+        sheet.faults.refuse()
     if len(sheet.rows) != size:
         raise ValueError(f"there are {len(sheet.rows)} row numbers for {size} rows")
     times = _times_of(list(columns["time"]), sheet) if "time" in names else []
     values = {column.quantity: _values_of(list(columns[column.name]), column, sheet) for column in found}
     _mix_ups(values, times, sheet)
     step_s = _step_of(times, sheet)
-    if sheet.faults:
-        raise InputError(sheet.faults)
+    sheet.faults.refuse()
 
     known = [time for time in times if time is not None]
     time_s, values, lines = _filled(known, values, step_s=step_s, where=where)
@@ -178,11 +145,11 @@ class _Sheet:
     where: str
     rows: Sequence[int]
     fill_gaps: bool
-    faults: list[Fault]
+    faults: Faults
 
     def fault(self, place: str, wrong: str, expected: str, mend: str) -> None:
         """Note a fault at a place in the table, or of the table as such."""
-        self.faults.append(Fault(f"{self.where}{place}", wrong, expected, mend))
+        self.faults.add(f"{self.where}{place}", wrong, expected, mend)
 
 
 def _columns_of(names: Sequence[str], sheet: _Sheet, *, use_gusts: bool) -> list[_Column]:
@@ -196,19 +163,19 @@ def _columns_of(names: Sequence[str], sheet: _Sheet, *, use_gusts: bool) -> list
     for name in names:
         place = f", column {name}"
         if name in _KNOWN:
-            quantity, unit = _KNOWN[name]
+            quantity = _KNOWN[name].quantity
             if quantity in found:
                 wrong = f"it gives the same as {found[quantity].name}"
                 sheet.fault(place, wrong, "one column for each quantity", "remove one")
             else:
-                found[quantity] = _Column(name, quantity, unit)
+                found[quantity] = _KNOWN[name]
         elif name in _STEMS:
             units = [key for key in _KNOWN if key.startswith(name + "_")]
             sheet.fault(place, "its name has no unit", " or ".join(units), "put the unit into the name")
         elif name != "time" and name.strip().lower().startswith(_WATCHED):
             sheet.fault(place, "the name is not known", "one of " + ", ".join(_KNOWN), "rename or remove it")
     for quantity, wanted in _NEEDED.items():
-        stem_given = any(name in _STEMS and _STEMS[name][0] == quantity for name in names)
+        stem_given = any(name in _STEMS and _STEMS[name] == quantity for name in names)
         if quantity not in found and not stem_given:
             sheet.fault("", f"there is no column {wanted}", "one such column", "add it")
     if use_gusts and "gust_m_s" not in found:
@@ -264,7 +231,7 @@ def _values_of(texts: Sequence[Any], column: _Column, sheet: _Sheet) -> NDArray[
         if not math.isfinite(value):
             sheet.fault(place, f"{shown!r} is not a number that can be used", "a number", "give the value")
             continue
-        si = value * column.unit.factor + column.unit.offset
+        si = value * column.factor + column.offset
         bad = faults_of_values(f"{sheet.where}{place} ({shown})", {column.quantity: si})
         sheet.faults.extend(bad)
         if not bad:
@@ -382,41 +349,31 @@ def _filled(
                 )
         at.append(seconds)
         source.append(index)
-    rows = np.array(source)
-    out: dict[str, NDArray[np.float64]] = {}
     for quantity, series in values.items():
-        spread = np.where(rows >= 0, series[np.maximum(rows, 0)], np.nan)
-        empty = int(np.isnan(series).sum())
-        if empty:
+        if empty := int(np.isnan(series).sum()):
             lines.append(f"{where}: {empty} empty cells of {quantity} are filled from the neighbour that burns faster.")
-        out[quantity] = spread
-    wind_before = out["wind_speed_m_s"]
-    for quantity, sign in _WILDER.items():
-        if quantity in out:
-            before, after = _neighbours(out[quantity])
-            wilder = np.fmax(before, after) if sign > 0 else np.fmin(before, after)
-            out[quantity] = np.where(np.isnan(out[quantity]), wilder, out[quantity])
+    out = _from_the_wilder(values, source) if lines else dict(values)
     if "gust_m_s" in out:
         out["gust_m_s"] = np.maximum(out["gust_m_s"], out["wind_speed_m_s"])
-    out["wind_from_deg"] = _direction_of_windier(out["wind_from_deg"], wind_before)
     return np.array(at), out, lines
 
 
-def _neighbours(series: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Last value known before each place and first known after it; NaN where there is none."""
-    index = np.arange(series.size)
-    known = np.isfinite(series)
-    last = np.maximum.accumulate(np.where(known, index, -1))
-    first = np.minimum.accumulate(np.where(known, index, series.size)[::-1])[::-1]
-    before = np.where(last >= 0, series[np.maximum(last, 0)], np.nan)
-    after = np.where(first < series.size, series[np.minimum(first, series.size - 1)], np.nan)
-    return before, after
+def _from_the_wilder(values: Mapping[str, NDArray[np.float64]], source: list[int]) -> dict[str, NDArray[np.float64]]:
+    """Rows of a table by number, -1 for a missing one; each value that lacks from the neighbour that burns faster.
 
+    A direction comes from the neighbour with more wind, the one before where both have the same.
+    """
+    import pandas as pd  # slow to load, and seldom needed
 
-def _direction_of_windier(direction: NDArray[np.float64], wind: NDArray[np.float64]) -> NDArray[np.float64]:
-    out = direction.copy()
-    known = np.flatnonzero(np.isfinite(direction))
-    for index in np.flatnonzero(np.isnan(direction)):
-        sides = [int(side[k]) for side, k in ((known[known < index], -1), (known[known > index], 0)) if side.size]
-        out[index] = direction[max(sides, key=lambda k: float(np.nan_to_num(wind[k], nan=-1.0)))]
-    return out
+    table = pd.DataFrame(values).reindex(source).reset_index(drop=True)
+    before, after = table.ffill(), table.bfill()
+    out = {}
+    for quantity in values:
+        # The wilder is the higher, but for the air's humidity.
+        wilder = np.fmin if quantity == "relative_humidity_percent" else np.fmax
+        out[quantity] = wilder(before[quantity].to_numpy(), after[quantity].to_numpy())
+    known = table.index.to_series().where(table["wind_from_deg"].notna())
+    first, last = (side.to_numpy(np.intp) for side in (known.ffill().bfill(), known.bfill().ffill()))
+    strength = table["wind_speed_m_s"].fillna(-1.0).to_numpy()
+    windier = np.where(strength[first] >= strength[last], first, last)
+    return {**out, "wind_from_deg": table["wind_from_deg"].to_numpy()[windier]}

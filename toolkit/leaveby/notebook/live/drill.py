@@ -24,8 +24,7 @@ MOST_NAMES: Final = 18
 def drill_sheet(drill: Drill) -> LiveSheet:
     """What the map shows in every round: streets with their names, the home and the safe points."""
     grid, roads, scene = drill.terrain.grid, stretches(drill.network), drill_scene(drill)
-    west, north = grid.x_min_m, grid.y_max_m
-    corners = np.array([(west, north), (west + grid.cols * grid.cell_m, north - grid.rows * grid.cell_m)])
+    corners = np.reshape(grid.bounds_m, (2, 2))
     named, least_m = np.flatnonzero(roads.named).tolist(), 0.1 * float(np.ptp(corners[:, 0]))
     return LiveSheet(
         title=EXERCISE_BANNER,

@@ -45,13 +45,7 @@ _SHADE: Final = np.array([[0.80, 0.79, 0.76], [0.985, 0.982, 0.972]])
 
 @dataclass(frozen=True)
 class Look:
-    """How lines or areas are drawn: width in pixels, lengths of dashes and gaps in pixels, opacity of fill and line.
-
-    Examples
-    --------
-    >>> Look("#111111", 3.0, "6 2").style()["dashArray"]
-    '6 2'
-    """
+    """How lines or areas are drawn: width in pixels, lengths of dashes and gaps in pixels, opacity of fill and line."""
 
     colour: str
     width_px: float
@@ -74,13 +68,7 @@ class Look:
 
 
 def look_of(kind: str, *, width_px: float | None = None, **changes: Any) -> Look:
-    """The look of a kind of thing, as the one table of symbols has it.
-
-    Examples
-    --------
-    >>> look_of("way_tow")
-    Look(colour='#0b3c8c', width_px=5.0, dashes='30 10', fill=0.0, opacity=1.0)
-    """
+    """The look of a kind of thing, as the one table of symbols has it."""
     symbol = SYMBOLS[kind]
     width = width_px or symbol.screen_px or 1.5 * symbol.width_pt
     dashes = " ".join(f"{part * width:g}" for part in symbol.dashes)
@@ -176,12 +164,6 @@ def to_wgs84(geometry: Any, crs: str) -> Any:
     """Bring one geometry in metres, or an array of them, to WGS 84, within a centimetre: longitude before latitude.
 
     Long straight lines bend as they bend there.
-
-    Examples
-    --------
-    >>> place = to_wgs84(shapely.Point(500_000.0, 6_000_000.0), "EPSG:32755")
-    >>> round(place.x, 4), round(place.y, 4)
-    (147.0, -36.1447)
     """
     change = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     return shapely.transform(
@@ -191,16 +173,9 @@ def to_wgs84(geometry: Any, crs: str) -> Any:
 
 
 def lon_lat(x_m: float, y_m: float, crs: str) -> tuple[float, float]:
-    """Longitude and latitude of a projected place, in degrees.
-
-    Examples
-    --------
-    >>> lon_lat(500_000.0, 6_000_000.0, "EPSG:32755")
-    (147.0, -36.1447181)
-    """
+    """Longitude and latitude of a projected place, in degrees."""
     place = to_wgs84(shapely.Point(x_m, y_m), crs)
-    lon_deg, lat_deg = shapely.get_coordinates(place)[0]
-    return float(lon_deg), float(lat_deg)
+    return place.x, place.y
 
 
 def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
@@ -233,24 +208,12 @@ def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
     back = Transformer.from_crs(WEB_CRS, "EPSG:4326", always_xy=True)
     west_deg, south_deg = back.transform(west, south)
     east_deg, north_deg = back.transform(east, north)
-    return Picture(
-        url=_data_url(_png(light)),
-        west_deg=float(west_deg),
-        south_deg=float(south_deg),
-        east_deg=float(east_deg),
-        north_deg=float(north_deg),
-    )
+    return Picture(_data_url(_png(light)), float(west_deg), float(south_deg), float(east_deg), float(north_deg))
 
 
 @cache
 def sign_url(sign: str) -> str:
-    """The sign of a kind of point as a small clear picture, a `data:` address; "" for what is no kind of point.
-
-    Examples
-    --------
-    >>> sign_url("home")[:22], sign_url("7")
-    ('data:image/png;base64,', '')
-    """
+    """The sign of a kind of point as a small clear picture, a `data:` address; "" for what is no kind of point."""
     if sign not in SYMBOLS or not SYMBOLS[sign].sign:
         return ""
     figure = Figure(figsize=(22.0 / 72.0, 22.0 / 72.0))
@@ -277,14 +240,7 @@ def _png(light: NDArray[np.float64]) -> io.BytesIO:
 
 
 def window_around(points_m: NDArray[np.float64], crs: str) -> tuple[float, float, float, float]:
-    """West, south, east and north in degrees of the ground that holds projected points, with some room.
-
-    Examples
-    --------
-    >>> west, south, east, north = window_around(np.array([[500_000.0, 6_000_000.0]]), "EPSG:32755")
-    >>> west < 147.0 < east and south < -36.1447 < north
-    True
-    """
+    """West, south, east and north in degrees of the ground that holds projected points, with some room."""
     west, south = points_m.min(axis=0)
     east, north = points_m.max(axis=0)
     pad = 0.08 * max(east - west, north - south, 600.0)
@@ -298,11 +254,6 @@ def window_and_zoom(
     """Middle (latitude, longitude) and zoom of a web map that shows a window whole.
 
     At zoom 0 the whole Earth is 256 pixels wide (common practice of web maps, no source).
-
-    Examples
-    --------
-    >>> window_and_zoom((-180.0, -85.0511, 180.0, 85.0511), width_px=256.0, height_px=256.0)
-    ((0.0, 0.0), 0.0)
     """
     west, south, east, north = window_deg
     turns = np.log(np.tan(np.pi / 4.0 + np.radians([south, north]) / 2.0)) / (2.0 * np.pi)

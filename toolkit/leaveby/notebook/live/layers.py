@@ -20,7 +20,6 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.fire.arrival.isochrones import isochrones
-from leaveby.fire.terrain import Grid
 from leaveby.notebook.live.ground import (
     Layer,
     LiveSheet,
@@ -33,6 +32,7 @@ from leaveby.notebook.live.ground import (
     to_wgs84,
     window_around,
 )
+from leaveby.regions import table_rows
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork
 from leaveby.roads.routing.itinerary import compass_words, street
 from leaveby.show.ground import burnt_area, clock_steps, ignition_points, shown_triggers, shut_streets, trigger_edge
@@ -51,6 +51,7 @@ from leaveby.show.wording import (
     map_notice,
     shown_ways,
     street_words,
+    ways_words,
     why_words,
 )
 
@@ -70,18 +71,7 @@ _NAMED: Final = 8
 _TOLD: Final = 8
 _BADGES: Final = 5
 _MOST_THINGS: Final = 200
-_CLASS_WORDS: Final = {
-    "trunk": "main highway",
-    "primary": "main road",
-    "secondary": "through road",
-    "tertiary": "connecting road",
-    "residential": "residential street",
-    "living_street": "living street",
-    "unclassified": "minor road",
-    "service": "service road",
-    "track": "track",
-    "": "kind of road not mapped",
-}
+_CLASS_WORDS: Final = {row["highway"]: row["words"] for row in table_rows(__package__, "class_words.csv")}
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,13 +93,7 @@ class Stretches:
 
 
 def class_words(highway: str) -> str:
-    """The class of a road in plain words.
-
-    Examples
-    --------
-    >>> class_words("tertiary"), class_words("motorway_link"), class_words("track|path")
-    ('connecting road', 'motorway link', 'track')
-    """
+    """The class of a road in plain words."""
     kind = highway.split(SEPARATOR)[0]
     return _CLASS_WORDS.get(kind, kind.replace("_", " "))
 
@@ -142,11 +126,15 @@ def street_shapes(roads: Stretches, words: Iterable[tuple[str, ...]]) -> tuple[S
         if not lines.is_empty:
             shapes.append(Shape(lines, (), Look(CASING, width + 2.4)))
             shapes.append(Shape(lines, (), Look(STREET_INK, width)))
+    return (*shapes, *touched(roads.lines, words))
+
+
+def touched(lines: NDArray[np.object_], words: Iterable[tuple[str, ...]]) -> list[Shape]:
+    """What is said when one points at each of some lines; those of which the same is said are one thing."""
     rows: dict[tuple[str, ...], list[int]] = {}
     for row, told in enumerate(words):
         rows.setdefault(told, []).append(row)
-    touched = (Shape(MultiLineString(list(roads.lines[which])), told, TOUCHED, "touch") for told, which in rows.items())
-    return (*shapes, *touched)
+    return [Shape(MultiLineString(list(lines[which])), told, TOUCHED, "touch") for told, which in rows.items()]
 
 
 def written(scene: Scene, names: Iterable[str], *, title: str, named: bool = True) -> Layer:
@@ -223,17 +211,6 @@ def _along(result: HouseholdResult) -> dict[int, tuple[str, ...]]:
     return found
 
 
-def ways_words(names: Iterable[str]) -> str:
-    """Ways of leaving in a few words.
-
-    Examples
-    --------
-    >>> ways_words(("tow", "car"))
-    'towing and car'
-    """
-    return " and ".join({"tow": "towing", "car": "car", "foot": "foot"}.get(name, name) for name in names)
-
-
 def _shuts_words(result: HouseholdResult, at_s: float) -> str:
     if math.isfinite(at_s):
         return f"Shuts at {clock_words(result, at_s)} in the middle run; it may shut earlier."
@@ -277,16 +254,11 @@ def _ways_out(scene: Scene) -> list[Layer]:
     return layers[::-1]
 
 
-def _ground(grid: Grid) -> BaseGeometry:
-    east_m, south_m = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
-    return box(grid.x_min_m, south_m, east_m, grid.y_max_m)
-
-
 def _fronts(result: HouseholdResult, scene: Scene) -> Layer:
     grid, look = result.terrain.grid, look_of("front")
     # Lines end where ground does not burn: they would crowd along its edge.
     bare = burnt_area(grid, np.where(result.fire.arrival.burnable, np.inf, 0.0), by_s=1.0).buffer(0.8 * grid.cell_m)
-    inside = _ground(grid).buffer(-1.5 * grid.cell_m)
+    inside = box(*grid.bounds_m).buffer(-1.5 * grid.cell_m)
     (west, south), (east, north) = household_window(result).min(axis=0), household_window(result).max(axis=0)
     seen = box(west, south, east, north).buffer(grid.cell_m)
     shapes, marks = [], []
@@ -308,7 +280,7 @@ def _fronts(result: HouseholdResult, scene: Scene) -> Layer:
 
 
 def _triggers(result: HouseholdResult) -> list[Layer]:
-    crs, ground = result.terrain.grid.crs, _ground(result.terrain.grid)
+    crs, ground = result.terrain.grid.crs, box(*result.terrain.grid.bounds_m)
     layers = []
     for trigger in shown_triggers(result):
         drawn, meaning = trigger_words(result, trigger, ground)

@@ -18,7 +18,8 @@ from leaveby.notebook.live.ground import PANES, Layer, LiveSheet, Look, Mark, co
 from leaveby.notebook.live.layers import household_sheet, moment_layers, moment_words, moments_s, stretches
 from leaveby.notebook.widgets import answering, control, folded, import_lab, listed, panel
 from leaveby.show.figure import INK, OVERRIDE_LINE
-from leaveby.show.wording import clean, clock_words
+from leaveby.show.templates import filled
+from leaveby.show.wording import clock_words
 
 HEIGHT_PX: Final = 560
 _WIDTH_PX: Final = 800.0
@@ -34,19 +35,10 @@ _LETTERS: Final = f"color:{INK};background:#fff;padding:.3em .6em"
 class LiveMap:
     """A map on the screen; `show` puts a sheet on it.
 
-    Attributes
-    ----------
-    box : ipywidgets.VBox
-        The map, what belongs under it, the legend, and the same in words.
-    chart : ipyleaflet.Map
-    pointed, tapped : ipywidgets.HTML
-        What is said of the thing under the pointer, and of the one that was tapped.
-    held : dict of str to (Layer, ipyleaflet.LayerGroup)
-        What is on it, by the layer's name.
-    spare : dict of (str, str) to list
-        What is no longer shown, by class and pane, to be used again: the page may still be drawing it, so that it
-        can't be closed.
-    icons : dict of str to ipyleaflet.DivIcon
+    The box holds the map, what belongs under it, the legend, and the same in words; `pointed` and `tapped` are what is
+    said of a thing under the pointer, and of one that was tapped. `held` is what is on the map, by the layer's name.
+    `spare` is what is no longer shown, by class and pane, to be used again: the page may still be drawing it, so that
+    it can't be closed.
     """
 
     box: Any
@@ -143,13 +135,13 @@ class LiveMap:
 
     def _point(self, feature: Mapping[str, Any] | None = None, **_event: object) -> None:
         if words := (feature or {}).get("properties", {}).get("words", ()):
-            self.pointed.value = _told(words)
+            self.pointed.value = _signs("told", words=words)
 
     def _tap(
         self, feature: Mapping[str, Any] | None = None, coordinates: Sequence[float] = (), **_event: object
     ) -> None:
         if words := (feature or {}).get("properties", {}).get("words", ()):
-            self.tapped.value = _told(words)
+            self.tapped.value = _signs("told", words=words)
             holder = self.chart.layers[0]
             holder.location = tuple(coordinates)
             holder.popup.open_popup()
@@ -168,7 +160,10 @@ def open_map(*below: Any) -> LiveMap:
         panes={name: {"zIndex": level} for name, level in PANES.items()},
         layout=widgets.Layout(height=f"{HEIGHT_PX}px", width="100%"),
     )
-    pointed, tapped = widgets.HTML(_told(("Point at a street, or tap it, for its name.",))), widgets.HTML()
+    pointed, tapped = (
+        widgets.HTML(_signs("told", words=["Point at a street, or tap it, for its name."])),
+        widgets.HTML(),
+    )
     switches = leaflet.LayersControl(collapsed=True, position="topright")
     switches.add_traits(hide_single_base=import_lab("traitlets").Bool(True).tag(sync=True))
     switches.options = [*switches.options, "hide_single_base"]
@@ -178,14 +173,6 @@ def open_map(*below: Any) -> LiveMap:
     chart.add(leaflet.AttributionControl(prefix="leaveby", position="bottomright"))
     box = widgets.VBox([chart, *below, widgets.HTML(), widgets.HTML()])
     return LiveMap(box, chart, pointed, tapped, {}, defaultdict(list), {})
-
-
-def _told(words: Sequence[str]) -> str:
-    """What is pointed at: the first line stands out. All of it is text."""
-    first, *rest = [clean(str(line), 160) for line in words]
-    lines = Markup("").join(Markup("<br>{}").format(line) for line in rest)
-    look = f"font:13px/1.35 sans-serif;color:{INK};background:#fff;padding:2px 6px;max-width:300px"
-    return str(Markup('<div style="{}"><b>{}</b>{}</div>').format(look, first, lines))
 
 
 def live_map(result: HouseholdResult) -> Any:
@@ -218,84 +205,26 @@ def live_map(result: HouseholdResult) -> Any:
 
 
 def mark_html(mark: Mark) -> str:
-    """A mark's sign and words as HTML, with the words escaped.
-
-    Examples
-    --------
-    >>> "&lt;b&gt;" in mark_html(Mark(147.0, -36.0, "safe", "<b>Hall</b>"))
-    True
-    """
-    inside = mark.sign == "number"
-    sign = sign_html(mark.text if inside else mark.sign, "left:-11px;top:-11px") if mark.sign else ""
-    place = "left:12px;top:-0.6em" if sign else "left:0;top:-0.6em;transform:translateX(-50%)"
-    weight = "bold" if mark.sign else "normal"
-    words = (
-        ""
-        if inside
-        else Markup(
-            '<span style="position:absolute;{};white-space:nowrap;font:{} 12px/1.2 sans-serif;color:{};{}">{}</span>'
-        ).format(place, weight, mark.colour or INK, _HALO, clean(mark.text, 80))
-    )
-    return f'<div style="position:absolute;pointer-events:none">{sign}{words}</div>'
-
-
-def sign_html(sign: str, place: str) -> str:
-    """A sign as a small picture, or a number in its ring.
-
-    Examples
-    --------
-    >>> sign_html("<3", "")[-14:]
-    '">&lt;3</span>'
-    """
-    url = sign_url(sign)
-    look = (
-        f"width:22px;height:22px;background:url({url}) center/22px no-repeat"
-        if url
-        else f"width:17px;height:17px;margin:1px;border:1.3px solid {INK};border-radius:50%;background:#fff;"
-        f"color:{INK};font:bold 11px/17px sans-serif;text-align:center"
-    )
-    said = "" if url else clean(sign, 4)
-    return str(Markup('<span aria-hidden="true" style="position:absolute;{};{}">{}</span>').format(place, look, said))
+    """A mark's sign and words as HTML, with the words escaped."""
+    return _signs("mark", mark=mark, halo=_HALO)
 
 
 def legend_html(meanings: Iterable[tuple[Look | str, str]], notice: str) -> str:
-    """The legend in plain words, beside the signs and lines as they are drawn, and whose data the roads are.
-
-    Examples
-    --------
-    >>> "&lt;i&gt;" in legend_html([("home", "<i>Home")], "")
-    True
-    """
-    rows = Markup("").join(
-        Markup(
-            '<li style="display:flex;gap:.6em;align-items:center;margin:.15em 0;break-inside:avoid">'
-            '<span style="position:relative;flex:none;width:34px;height:22px">{}</span><span>{}</span></li>'
-        ).format(Markup(_sample(look)), words)
-        for look, words in dict.fromkeys(meanings)
-    )
-    foot = f"{notice}. {OVERRIDE_LINE}" if notice else OVERRIDE_LINE
-    return str(
-        Markup(
-            '<div style="{};line-height:1.35"><strong>What you see</strong> (north is up)'
-            '<ul style="list-style:none;margin:.3em 0;padding:0;columns:22em;column-gap:2em">{}</ul>'
-            '<p style="margin:.3em 0">{}</p></div>'
-        ).format(_LETTERS, rows, foot)
-    )
+    """The legend in plain words, beside the signs and lines as they are drawn, and whose data the roads are."""
+    rows = dict.fromkeys(meanings)
+    return _signs("legend", meanings=rows, notice=notice, letters=_LETTERS, override_line=OVERRIDE_LINE, paint=_paint)
 
 
-def _sample(look: Look | str) -> str:
-    """A sign, a number in its ring, a piece of ground, or a line with its dashes, half as long to be seen as dashes."""
-    if isinstance(look, str):
-        return sign_html(look, "left:6px;top:0") if look else ""
-    height = 16.0 if look.fill > 0.0 else min(look.width_px, 12.0)
-    paint = look.colour
-    if look.dashes:
-        stops, at = [], 0.0
-        for number, length in enumerate(float(part) / 2.0 for part in look.dashes.split()):
-            stops.append(f"{'transparent' if number % 2 else look.colour} {at:g}px {at + length:g}px")
-            at += length
-        paint = f"repeating-linear-gradient(90deg,{','.join(stops)})"
-    return (
-        f'<span style="position:absolute;left:1px;top:{11.0 - height / 2.0:g}px;width:32px;height:{height:g}px;'
-        f'opacity:{look.fill or 1.0:g};background:{paint}"></span>'
-    )
+def _signs(part: str, **values: Any) -> str:
+    return filled("notebook/live/signs.html.j2", part=part, ink=INK, sign_url=sign_url, **values)
+
+
+def _paint(look: Look) -> str:
+    """The colour of a line or area, or a line's dashes, half as long to be seen as dashes."""
+    if not look.dashes:
+        return look.colour
+    stops, at = [], 0.0
+    for number, length in enumerate(float(part) / 2.0 for part in look.dashes.split()):
+        stops.append(f"{'transparent' if number % 2 else look.colour} {at:g}px {at + length:g}px")
+        at += length
+    return f"repeating-linear-gradient(90deg,{','.join(stops)})"

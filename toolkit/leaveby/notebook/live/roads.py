@@ -32,7 +32,7 @@ from leaveby.notebook.live.ground import (
     to_wgs84,
     window_around,
 )
-from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, written
+from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, touched, written
 from leaveby.roads.routing.itinerary import street
 from leaveby.show.figure import GREY, INK
 from leaveby.show.streets.map import MOST_LABELS, describe_streets_map, map_title
@@ -124,16 +124,14 @@ def _bands(area: RoadArea, answer: DriveAnswer) -> list[Layer]:
 
 def _touched(area: RoadArea, answer: DriveAnswer, edges: Sequence[int]) -> list[Shape]:
     network = area.network
-    rows: dict[tuple[str, str, str], list[int]] = {}
+    edges = [edge for edge in edges if network.way_id[edge] != 0]
+    words = []
     for edge in edges:
-        if network.way_id[edge] == 0:
-            continue
         twin = int(network.twin[edge])
         at_s = min(float(answer.reached_s[one]) for one in (edge, twin) if one >= 0)
         reached = f"Reached in {duration_words(at_s)} from home" if np.isfinite(at_s) else "No way leads there"
-        words = (street_words(street(network, edge), 80), class_words(network.highway[edge]), reached)
-        rows.setdefault(words, []).append(edge)
-    return [Shape(_lines(area, which), words, TOUCHED, "touch") for words, which in rows.items()]
+        words.append((street_words(street(network, edge), 80), class_words(network.highway[edge]), reached))
+    return touched(to_wgs84(network.geometry[edges], network.crs), words)
 
 
 def _ends(area: RoadArea, answer: DriveAnswer) -> Layer:
@@ -204,20 +202,16 @@ def _class_layer(answer: StreetSurvey, lines: Any, which: NDArray[np.bool_], nam
     if not rows.size:
         return Layer(name)
     behind = found.homes_behind[streets.node_count : found.tree.outside]
-    told: dict[tuple[str, ...], list[int]] = {}
+    told = []
     for row in rows.tolist():
         title = street_words(streets.name[row].replace("|", " / "), 80)
         kind = class_words(streets.highway[row])
         homes = f"{behind[row]:g} homes have to pass it" if behind[row] > 0.0 else "Nobody has only this way out"
         own = (f"Only for those who live there: {streets.reason[row]}",) if streets.reason[row] else ()
-        told.setdefault((title, kind, homes, *own), []).append(row)
+        told.append((title, kind, homes, *own))
     seen = MultiLineString(list(lines[rows]))
-    touched = [Shape(MultiLineString(list(lines[which])), words, TOUCHED, "touch") for words, which in told.items()]
-    return Layer(
-        name,
-        (Shape(seen, (), Look(CASING, look.width_px + 2.0)), Shape(seen, (), look), *touched),
-        meanings=((look, name),),
-    )
+    drawn = (Shape(seen, (), Look(CASING, look.width_px + 2.0)), Shape(seen, (), look))
+    return Layer(name, (*drawn, *touched(lines[rows], told)), meanings=((look, name),))
 
 
 def group_layer(answer: StreetSurvey, groups: Sequence[StreetGroup]) -> Layer:

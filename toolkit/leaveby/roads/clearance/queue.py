@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from leaveby.compiling import njit
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refuse, refused
 from leaveby.parameters import JAM_SPACING_M, MIDDLE_MEDIAN_S, MOBILISATION_SPREAD, QUICK_MEDIAN_S, SLOW_MEDIAN_S
 
 _TAIL: Final = 0.99
@@ -125,7 +125,7 @@ def street_tree(
 ) -> StreetTree:
     """Make a tree of streets, and refuse one that can't be followed."""
     count = onward.size
-    faults = [
+    Faults(
         Fault("streets", f"{what} is missing or not {word}", f"one value {word} for each street", "correct it")
         for what, values, good, word in (
             ("length_m", length_m, np.asarray(length_m) > 0.0, "above 0"),
@@ -134,20 +134,13 @@ def street_tree(
             ("vehicles", vehicles, np.asarray(vehicles) >= 0.0, "0 or more"),
         )
         if np.shape(values) != (count,) or not (good & np.isfinite(values)).all()
-    ]
-    if faults:
-        raise InputError(faults)
+    ).refuse()
     if (
         int((onward < 0).sum()) != 1
         or (onward >= count).any()
         or _inner_first(np.asarray(onward, dtype=np.int32)).size < count
     ):
-        raise refuse(
-            "streets",
-            "they do not all lead to one way out",
-            expected="one street that leads out (-1), and every other one leading into the next",
-            mend="take the streets behind one single exit",
-        )
+        raise refused("streets", "streets_without_one_end")
     room = np.maximum(length_m * np.asarray(lanes) / JAM_SPACING_M.value, 1.0)
     return StreetTree(
         onward=np.asarray(onward, dtype=np.int32),
@@ -255,12 +248,7 @@ def _all_shares(
     slowest = float(tree.capacity_veh_s.min())
     bound = share.size + int(np.ceil((free_s + 2.0 * total / slowest + 60.0) / step_s))
     if bound > MOST_STEPS:
-        raise refuse(
-            "clearance",
-            f"it would take {bound} steps of {step_s:g} s",
-            expected=f"at most {MOST_STEPS}",
-            mend="take a longer step, or check the capacities",
-        )
+        raise refused("clearance", "clearance_of_too_many_steps", bound=bound, step_s=step_s, most=MOST_STEPS)
     return np.concatenate([share, np.ones(bound - share.size)])
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from leaveby.compiling import njit
-from leaveby.errors import refuse
+from leaveby.errors import refused
 from leaveby.roads.exits.street_table import BOTH_WAYS, ENTER_A, ENTER_B, LEAVE_A, LEAVE_B, Passages
 from leaveby.roads.network.graph import routing_graph
 
@@ -180,20 +180,10 @@ def exit_tree(streets: Passages, exits: NDArray[np.int32]) -> ExitTree:
     n, m = streets.node_count, streets.a.size
     out = np.unique(np.asarray(exits, dtype=np.int32))
     if out.size == 0:
-        raise refuse(
-            "exits",
-            "there is no way out of these roads",
-            expected="at least one exit",
-            mend="name the exits, or take an extract in which a main road leads out",
-        )
+        raise refused("exits", "no_exits")
     for what, nodes in (("streets", streets.a), ("streets", streets.b), ("exits", out)):
         if nodes.size and (int(nodes.min()) < 0 or int(nodes.max()) >= n):
-            raise refuse(
-                what,
-                "a junction is named that does not exist",
-                expected=f"junctions 0 to {n - 1}",
-                mend="number the junctions from 0 without gaps",
-            )
+            raise refused(what, "no_such_junction", last=n - 1)
     # against the direction of travel: onto a street from where it is left, and off it to where it is entered
     own = np.arange(n, n + m, dtype=np.int32)
     tail = np.column_stack([streets.a, streets.b, own, own])

@@ -9,23 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.compiling import njit
-from leaveby.roads.exits.dominators import (
-    NO_WAY_OUT,
-    ExitTree,
-    bridges,
-    exit_tree,
-    sum_behind,
-)
+from leaveby.roads.exits import dominators, street_table
 from leaveby.roads.exits.homes import NOT_PLACED, PlacedHomes
-from leaveby.roads.exits.street_table import (
-    LEAVE_A,
-    LEAVE_B,
-    Passages,
-    StreetTable,
-    shortest_out,
-    street_passages,
-    walked,
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,9 +57,9 @@ class SingleExits:
     """
 
     exits: NDArray[np.int32]
-    passages: Passages
-    tree: ExitTree
-    foot_tree: ExitTree
+    passages: street_table.Passages
+    tree: dominators.ExitTree
+    foot_tree: dominators.ExitTree
     home_vertex: NDArray[np.int32]
     homes_behind: NDArray[np.float64]
     head: NDArray[np.int32]
@@ -91,7 +76,9 @@ class SingleExits:
         return int(self.head.shape[0])
 
 
-def home_vertices(tree: ExitTree, street: NDArray[np.int32], *, passages: Passages) -> NDArray[np.int32]:
+def home_vertices(
+    tree: dominators.ExitTree, street: NDArray[np.int32], *, passages: street_table.Passages
+) -> NDArray[np.int32]:
     """Find the nearest street or junction that homes on streets must pass: a vertex of the tree (maybe the outside).
 
     That is the street itself where it can be left by one end only, or where the other end leads back through it; -1
@@ -100,13 +87,15 @@ def home_vertices(tree: ExitTree, street: NDArray[np.int32], *, passages: Passag
     known = street != NOT_PLACED
     s = np.where(known, street, 0)
     vertex = tree.node_count + s
-    one_end = np.isin(passages.bits[s] & (LEAVE_A | LEAVE_B), (LEAVE_A, LEAVE_B))
+    one_end = np.isin(
+        passages.bits[s] & (street_table.LEAVE_A | street_table.LEAVE_B), (street_table.LEAVE_A, street_table.LEAVE_B)
+    )
     back_through = np.zeros(s.shape, dtype=np.bool_)
     for end in (passages.a[s], passages.b[s]):
-        back_through |= (tree.parent[end] == vertex) | (tree.parent[end] == NO_WAY_OUT)
+        back_through |= (tree.parent[end] == vertex) | (tree.parent[end] == dominators.NO_WAY_OUT)
     found = np.where(one_end | back_through, vertex, tree.parent[vertex])
-    lost = ~known | (tree.parent[vertex] == NO_WAY_OUT)
-    return np.where(lost, NO_WAY_OUT, found).astype(np.int32)
+    lost = ~known | (tree.parent[vertex] == dominators.NO_WAY_OUT)
+    return np.where(lost, dominators.NO_WAY_OUT, found).astype(np.int32)
 
 
 @njit()
@@ -137,7 +126,7 @@ def _grouped(
 
 
 def single_exits(
-    streets: StreetTable,
+    streets: street_table.StreetTable,
     homes: PlacedHomes,
     *,
     exits: NDArray[np.int32],
@@ -167,22 +156,22 @@ def single_exits(
     ([17.0, 12.0], [-1, 0])
     """
     out = np.unique(np.asarray(exits, dtype=np.int32))
-    passages = street_passages(streets, out if known is None else np.asarray(known, dtype=np.int32))
-    tree = exit_tree(passages, out)
+    passages = street_table.street_passages(streets, out if known is None else np.asarray(known, dtype=np.int32))
+    tree = dominators.exit_tree(passages, out)
     vertex = home_vertices(tree, homes.street, passages=passages)
-    behind = sum_behind(tree, weights(tree, vertex, homes.dwellings))
+    behind = dominators.sum_behind(tree, weights(tree, vertex, homes.dwellings))
     head, gate, inside, _ = _grouped(tree.order, tree.parent, behind, tree.outside)
     bridge = np.zeros(streets.street_count, dtype=np.bool_)
     differences: tuple[Difference, ...] = ()
     if compare:
         driven = np.flatnonzero(streets.driven)
-        bridge[driven] = bridges(streets.node_count, streets.a[driven], b=streets.b[driven], joined=out)
+        bridge[driven] = dominators.bridges(streets.node_count, streets.a[driven], b=streets.b[driven], joined=out)
         differences = _differences(streets, tree, homes=behind, exits=out, bridge=bridge)
     return SingleExits(
         exits=out,
         passages=passages,
         tree=tree,
-        foot_tree=exit_tree(walked(streets), out),
+        foot_tree=dominators.exit_tree(street_table.walked(streets), out),
         home_vertex=vertex,
         homes_behind=behind,
         head=head,
@@ -191,20 +180,22 @@ def single_exits(
         homes=behind[head],
         bridge=bridge,
         differences=differences,
-        distance_m=shortest_out(passages, out, weight=streets.length_m)[0],
+        distance_m=street_table.shortest_out(passages, out, weight=streets.length_m)[0],
     )
 
 
-def weights(tree: ExitTree, vertex: NDArray[np.int32], dwellings: NDArray[np.float64]) -> NDArray[np.float64]:
+def weights(
+    tree: dominators.ExitTree, vertex: NDArray[np.int32], dwellings: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Add up dwellings at the vertex that each home hangs on; those without a way out are left to be listed."""
-    reached = vertex != NO_WAY_OUT
+    reached = vertex != dominators.NO_WAY_OUT
     count = np.bincount(vertex[reached], weights=dwellings[reached], minlength=tree.outside + 1)
     return np.asarray(count, dtype=np.float64)
 
 
 def _differences(
-    streets: StreetTable,
-    tree: ExitTree,
+    streets: street_table.StreetTable,
+    tree: dominators.ExitTree,
     *,
     homes: NDArray[np.float64],
     exits: NDArray[np.int32],
@@ -215,7 +206,7 @@ def _differences(
     if odd.size == 0:
         return ()
     no_own = np.zeros(streets.street_count, dtype=np.bool_)
-    shared = exit_tree(street_passages(streets, exits, own=no_own), exits)
+    shared = dominators.exit_tree(street_table.street_passages(streets, exits, own=no_own), exits)
     still = shared.size[number] > 1
     found = [
         Difference(

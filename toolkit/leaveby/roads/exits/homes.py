@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Faults, refuse, refused
 from leaveby.parameters import FAR_HOME_M
 from leaveby.roads.exits.street_table import StreetTable
 
@@ -59,22 +59,13 @@ class PlacedHomes(Homes):
 
 def check_homes(homes: Homes) -> Homes:
     """Refuse homes with missing values or names that stand twice, naming every kind of fault; return them unchanged."""
-    faults: list[Fault] = []
+    faults = Faults()
     if not homes.identity:
-        raise refuse(
-            "homes", "there is none in it", expected="at least one home", mend="take a larger area or another file"
-        )
+        raise refused("homes", "no_homes")
     twice = [name for name, count in Counter(homes.identity).items() if count > 1]
     if twice:
         few = ", ".join(twice[:5]) + (" ..." if len(twice) > 5 else "")
-        faults.append(
-            Fault(
-                "homes",
-                f"{len(twice)} of {len(homes.identity)} identities stand more than once ({few})",
-                "each home once",
-                "remove the doubles, or give each home a number of its own",
-            )
-        )
+        faults.tell("homes", "homes_twice", twice=len(twice), homes=len(homes.identity), few=few)
     placed = np.isfinite(homes.x_m) & np.isfinite(homes.y_m)
     counted = np.isfinite(homes.dwellings) & (homes.dwellings > 0.0)
     for good, wrong, expected, mend in (
@@ -84,9 +75,8 @@ def check_homes(homes: Homes) -> Homes:
         rows = np.flatnonzero(~good)
         if rows.size:
             names = ", ".join(homes.identity[row] for row in rows[:5])
-            faults.append(Fault("homes", f"{rows.size} {wrong} ({names})", expected, mend))
-    if faults:
-        raise InputError(faults)
+            faults.add("homes", f"{rows.size} {wrong} ({names})", expected, mend)
+    faults.refuse()
     return homes
 
 
@@ -110,12 +100,7 @@ def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> 
     check_homes(homes)
     takes = np.flatnonzero(streets.takes_homes & streets.driven)
     if takes.size == 0:
-        raise refuse(
-            "streets",
-            "none of them can take a home",
-            expected="streets for cars",
-            mend="take a larger area or an extract that was not filtered",
-        )
+        raise refused("streets", "no_street_takes_homes")
     points = shapely.points(homes.x_m, homes.y_m)
     lines = streets.geometry[takes]
     home, row = shapely.STRtree(lines).query_nearest(points, all_matches=True)
@@ -159,21 +144,11 @@ def homes_by_street(streets: StreetTable, count: NDArray[np.float64]) -> PlacedH
     """
     number = np.asarray(count, dtype=np.float64)
     if number.shape != (streets.street_count,) or not np.isfinite(number).all() or (number < 0.0).any():
-        raise refuse(
-            "homes",
-            "they are not one count of 0 or more for each street",
-            expected=f"{streets.street_count} counts",
-            mend="give a count for every street",
-        )
+        raise refused("homes", "homes_not_counted_by_street", street_count=streets.street_count)
     lost = (number > 0.0) & ~streets.driven
     if lost.any():
-        where = int(np.flatnonzero(lost)[0])
-        raise refuse(
-            f"way {streets.way_id[where]}",
-            f"{int(number[lost].sum())} homes are counted on {int(lost.sum())} ways that no car drives",
-            expected="homes on streets for cars",
-            mend="count them on the street that they leave by",
-        )
+        place = f"way {streets.way_id[int(np.flatnonzero(lost)[0])]}"
+        raise refused(place, "homes_where_no_car_drives", homes=int(number[lost].sum()), ways=lost.sum())
     rows = np.flatnonzero(number > 0.0)
     if rows.size == 0:
         raise refuse("homes", "there is none in it", expected="at least one home", mend="take a larger area")

@@ -12,7 +12,7 @@ from pyproj import Transformer
 from scipy import sparse
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refuse, refused
 from leaveby.parameters import MAP_EDGE_M
 from leaveby.roads.exits.street_table import StreetTable, shortest_out, street_passages
 from leaveby.roads.network.graph import SEPARATOR
@@ -100,12 +100,7 @@ def boundary_exits(
         if cut.any():
             break
     if not cut.any():
-        raise refuse(
-            "exits",
-            "no main road leads out of these roads",
-            expected="a road of class motorway to tertiary that is cut by the edge of the extract",
-            mend="name the exits, or take an extract that reaches to the next main road",
-        )
+        raise refused("exits", "no_main_road_leads_out")
     ends = np.flatnonzero(cut).astype(np.int32)
     names = ", ".join(roads_at(streets, ends))
     sentences = (
@@ -191,12 +186,7 @@ def _by_outline(
         lesser = roads_at(streets, np.flatnonzero(cut).astype(np.int32))
         if not lesser:
             raise
-        raise refuse(
-            "exits",
-            f"the edge of the extract cuts only lesser roads ({', '.join(lesser[:_NAMED])})",
-            expected="a road of class motorway to tertiary that goes on beyond it",
-            mend="name the exits, or take an extract that reaches to the next main road",
-        ) from error
+        raise refused("exits", "only_lesser_roads_lead_out", lesser=", ".join(lesser[:_NAMED])) from error
     no_edge = "The extract says at which box it ends, but no main road goes on there: its streets' outline was taken."
     return exits, np.zeros(0, dtype=np.int32), (no_edge, *said)
 
@@ -268,10 +258,5 @@ def exits_at(
     far = np.flatnonzero(away > far_m)
     if far.size:
         said = "; ".join(f"{names[i]} {away[i]:.0f} m" for i in far[:10])
-        raise refuse(
-            "exits",
-            f"{far.size} lie far from every junction ({said})",
-            expected=f"exits within {far_m:.0f} m of a junction or street end",
-            mend="correct their coordinates, or put them on the road",
-        )
+        raise refused("exits", "exits_far_from_roads", size=far.size, said=said, far_m=far_m)
     return np.unique(node).astype(np.int32)

@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refused
 from leaveby.parameters import POSTED_SHARE
 from leaveby.roads.network.attach import carries_cars, takes_drives
 from leaveby.roads.network.grades import EdgeGrades
@@ -187,12 +187,7 @@ def _fuel_t_ha(fuel_t_ha: NDArray[np.float64] | None, *, count: int) -> NDArray[
         return np.full(count, -np.inf)
     given = np.asarray(fuel_t_ha, dtype=np.float64)
     if given.shape != (count,) or not np.isfinite(given).all() or (given < 0.0).any():
-        raise refuse(
-            "fuel_t_ha",
-            "it is not one load of 0 or more for each edge",
-            expected=f"{count} values in t/ha",
-            mend="give them all, or leave the fuel out",
-        )
+        raise refused("fuel_t_ha", "fuel_not_by_edge", count=count)
     return given
 
 

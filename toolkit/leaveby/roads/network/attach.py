@@ -13,40 +13,31 @@ import shapely
 from numpy.typing import NDArray
 from shapely.ops import substring
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, InputError, fault_of, refuse, refused
 from leaveby.parameters import ATTACH_LIMIT_M, DRIVE_WINDING
-from leaveby.roads.network.graph import (
-    FOOT_CLASSES,
-    MOTORWAYS,
-    PER_EDGE,
-    SEPARATOR,
-    TAGS,
-    RoadNetwork,
-    check_network,
-    taken,
-)
+from leaveby.roads.network import graph
 
 _ON_THE_ROAD_M = 1.0
 """A point this near a road stands on it: no drive is added; and a node this near a foot of a perpendicular is taken."""
 
 
-def carries_cars(network: RoadNetwork) -> NDArray[np.bool_]:
+def carries_cars(network: graph.RoadNetwork) -> NDArray[np.bool_]:
     """Edges of a class that cars use, in a direction in which they may be driven."""
-    by_class = [not FOOT_CLASSES.issuperset(value.split(SEPARATOR)) for value in network.highway]
+    by_class = [not graph.FOOT_CLASSES.issuperset(value.split(graph.SEPARATOR)) for value in network.highway]
     return np.asarray(np.array(by_class, dtype=np.bool_) & ~network.foot_only, dtype=np.bool_)
 
 
-def takes_drives(network: RoadNetwork) -> NDArray[np.bool_]:
+def takes_drives(network: graph.RoadNetwork) -> NDArray[np.bool_]:
     """Edges that a drive can open onto: those that carry cars, but no motorways and nothing in a tunnel."""
     open_ground = [
-        MOTORWAYS.isdisjoint(kind.split(SEPARATOR)) and set(tunnel.split(SEPARATOR)) <= {"", "no"}
+        graph.MOTORWAYS.isdisjoint(kind.split(graph.SEPARATOR)) and set(tunnel.split(graph.SEPARATOR)) <= {"", "no"}
         for kind, tunnel in zip(network.highway, network.tunnel, strict=True)
     ]
     return np.asarray(carries_cars(network) & np.array(open_ground, dtype=np.bool_), dtype=np.bool_)
 
 
 def attach_points(
-    network: RoadNetwork,
+    network: graph.RoadNetwork,
     x_m: Sequence[float] | NDArray[np.float64],
     *,
     y_m: Sequence[float] | NDArray[np.float64],
@@ -54,7 +45,7 @@ def attach_points(
     limit_m: float = ATTACH_LIMIT_M.value,
     eligible: NDArray[np.bool_] | None = None,
     drive: bool = True,
-) -> tuple[RoadNetwork, tuple[int, ...]]:
+) -> tuple[graph.RoadNetwork, tuple[int, ...]]:
     """Put points (homes, safe points) on the network: split the nearest road, in both directions, at its nearest spot.
 
     Existing nodes keep their numbers; edges are numbered anew, so attach before computing anything per edge.
@@ -88,9 +79,8 @@ def attach_points(
     """
     xs, ys = np.asarray(x_m, dtype=np.float64).ravel(), np.asarray(y_m, dtype=np.float64).ravel()
     if not (xs.size == ys.size == len(names)):
-        raise InputError(
-            [Fault("points", f"{xs.size} x, {ys.size} y, {len(names)} names", "as many of each", "complete them")]
-        )
+        given = f"{xs.size} x, {ys.size} y, {len(names)} names"
+        raise refuse("points", given, expected="as many of each", mend="complete them")
     bad = [name for name, x, y in zip(names, xs, ys, strict=True) if not (np.isfinite(x) and np.isfinite(y))]
     if bad:
         raise InputError([Fault(name, "its position is missing", "finite coordinates", "give them") for name in bad])
@@ -116,7 +106,7 @@ def attach_points(
 
 
 def _nearest(
-    network: RoadNetwork,
+    network: graph.RoadNetwork,
     points: NDArray[np.object_],
     *,
     names: Sequence[str],
@@ -126,26 +116,14 @@ def _nearest(
     """The nearest road of each point, and how far it is; refuses points that are far from all of them."""
     candidates = np.flatnonzero(takes_drives(network) if eligible is None else eligible)
     if candidates.size == 0:
-        raise refuse(
-            "road network",
-            "no road in it can be reached by a drive",
-            expected="at least one",
-            mend="read a larger area or more classes",
-        )
+        raise refused("road network", "no_road_for_drives")
     edge_of = candidates[shapely.STRtree(network.geometry[candidates]).query_nearest(points, all_matches=False)[1]]
     away_m = np.asarray(shapely.distance(points, network.geometry[edge_of]), dtype=np.float64)
-    faults = [
-        Fault(
-            name,
-            f"the nearest road is {gap:.0f} m away ({network.place(int(edge))})",
-            f"a road within {limit_m:.0f} m",
-            "check its coordinates; if they are right, add the drive or track to the roads file, or raise the limit",
-        )
+    Faults(
+        fault_of(name, "no_road_near", gap=gap, road=network.place(int(edge)), limit_m=limit_m)
         for name, gap, edge in zip(names, away_m, edge_of, strict=True)
         if gap > limit_m
-    ]
-    if faults:
-        raise InputError(faults)
+    ).refuse()
     return edge_of, away_m
 
 
@@ -161,7 +139,7 @@ class _Part(NamedTuple):
 
 
 def _cut(
-    network: RoadNetwork, points: NDArray[np.object_], edge_of: NDArray[np.int64]
+    network: graph.RoadNetwork, points: NDArray[np.object_], edge_of: NDArray[np.int64]
 ) -> tuple[list[_Part], list[tuple[float, float]], list[int]]:
     """Cut roads where points lie nearest: the parts, the new nodes, and the node on the road of each point."""
     lines = network.geometry[edge_of]
@@ -198,7 +176,7 @@ def _cut(
     return parts, places, road_node
 
 
-def _between(network: RoadNetwork, edge: int, spots: list[tuple[float, int]]) -> list[_Part]:
+def _between(network: graph.RoadNetwork, edge: int, spots: list[tuple[float, int]]) -> list[_Part]:
     """The parts of an edge between spots (distance along, node)."""
     line = network.geometry[edge]
     whole_m = float(shapely.length(line))
@@ -216,7 +194,7 @@ def _between(network: RoadNetwork, edge: int, spots: list[tuple[float, int]]) ->
 
 
 def _drive(
-    network: RoadNetwork, home: int, road: int, *, places: list[tuple[float, float]], name: str
+    network: graph.RoadNetwork, home: int, road: int, *, places: list[tuple[float, float]], name: str
 ) -> tuple[_Part, _Part]:
     known = network.node_count
     end = (float(network.x_m[road]), float(network.y_m[road])) if road < known else places[road - known]
@@ -226,29 +204,29 @@ def _drive(
 
 
 def _with_parts(
-    old: RoadNetwork, parts: list[_Part], *, places: list[tuple[float, float]], sentences: list[str]
-) -> RoadNetwork:
+    old: graph.RoadNetwork, parts: list[_Part], *, places: list[tuple[float, float]], sentences: list[str]
+) -> graph.RoadNetwork:
     """The network with parts in the place of the edges that they were cut from, and drives added."""
     if not parts:
-        return check_network(replace(old, assumptions=(*old.assumptions, *sentences)))
+        return graph.check_network(replace(old, assumptions=(*old.assumptions, *sentences)))
     tail, head, length_m, lines, source, names = zip(*parts, strict=True)
     gone = np.array(source, dtype=np.int64)
     kept = np.setdiff1d(np.arange(old.edge_count), gone)
     number = np.full(old.edge_count + 1, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
-    edges = taken(old, PER_EDGE, np.concatenate([kept, gone]))
+    edges = graph.taken(old, graph.PER_EDGE, np.concatenate([kept, gone]))
     new = slice(kept.size, None)
     edges["tail"][new], edges["head"][new], edges["length_m"][new], edges["geometry"][new] = tail, head, length_m, lines
     edges["way_id"][new][gone < 0] = 0
     edges["foot_only"][new][gone < 0] = False
-    for tag in TAGS:
+    for tag in graph.TAGS:
         words = [{"highway": "service", "service": "driveway", "name": name}.get(tag, "") for name in names]
         whole: tuple[str, ...] = edges[tag]
         of_parts = zip(whole[new], words, source, strict=True)
         edges[tag] = whole[: kept.size] + tuple(word if edge < 0 else value for value, word, edge in of_parts)
     x_m, y_m = np.array(places, dtype=np.float64).reshape(-1, 2).T
     least = int(min(0, old.node_id.min())) if old.node_id.size else 0
-    return check_network(
+    return graph.check_network(
         replace(
             old,
             node_id=np.concatenate([old.node_id, least - 1 - np.arange(len(places), dtype=np.int64)]),
@@ -261,7 +239,7 @@ def _with_parts(
     )
 
 
-def _twins(network: RoadNetwork, parts: list[_Part]) -> NDArray[np.int64]:
+def _twins(network: graph.RoadNetwork, parts: list[_Part]) -> NDArray[np.int64]:
     """Pair the added parts: same ends the other way round, from the twin edge or for the same drive."""
     twin = np.full(len(parts), -1, dtype=np.int64)
     waiting: dict[tuple[int, int, int, str], int] = {}

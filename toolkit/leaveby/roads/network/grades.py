@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-from leaveby.errors import refuse
+from leaveby.errors import refuse, refused
 from leaveby.parameters import GRADE_CAP, GRADE_SMOOTHING_M, VOID_SHARE
 from leaveby.roads.network.graph import RoadNetwork
 
@@ -100,9 +100,7 @@ def edge_grades(
     s = _samples(network, spacing_m)
     height = np.asarray(elevation(s.x_m, s.y_m), dtype=np.float64)
     if height.shape != s.x_m.shape:
-        raise refuse(
-            "elevation", f"it gave shape {height.shape}", expected=f"{s.x_m.shape}", mend="return one height per point"
-        )
+        raise refused("elevation", "heights_of_other_shape", shape=height.shape, wanted=s.x_m.shape)
     height[network.node_count :][~s.inner_on_ground] = np.nan
     part, blind = _unseen(height, s)
     height[blind[part]] = 0.0
@@ -177,12 +175,7 @@ def _unseen(height: NDArray[np.float64], s: _Samples) -> tuple[NDArray[np.int32]
     lost_m = float(s.step_m[s.on_ground & (missing[s.begin] | missing[s.end])].sum())
     share = lost_m / max(float(s.step_m.sum()), 1.0)
     if share > VOID_SHARE.value:
-        raise refuse(
-            "terrain",
-            f"it has no height under {100.0 * share:.0f} % of the roads",
-            expected=f"terrain under all roads (up to {100.0 * VOID_SHARE.value:.0f} % in voids)",
-            mend="take a larger terrain file, or a smaller road file",
-        )
+        raise refused("terrain", "no_height_under_roads", percent=100.0 * share, most=100.0 * VOID_SHARE.value)
     links = sparse.coo_matrix((np.ones(s.begin.size), (s.begin, s.end)), shape=(height.size, height.size))
     part = np.asarray(sparse.csgraph.connected_components(links, directed=False)[1], dtype=np.int32)
     return part, np.bincount(part, weights=~missing) == 0

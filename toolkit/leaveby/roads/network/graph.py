@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 from scipy import sparse
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refused
 
 SEPARATOR: Final = "|"
 """Stands between the values of a tag where one edge was merged from several ways."""
@@ -190,19 +190,9 @@ def routing_graph(node_count: int, tail: NDArray[np.int32], *, head: NDArray[np.
     start = np.ascontiguousarray(tail, dtype=np.int32)
     end = np.ascontiguousarray(head, dtype=np.int32)
     if start.shape != end.shape or start.ndim != 1:
-        raise refuse(
-            "road network",
-            f"{start.shape} starts stand against {end.shape} ends",
-            expected="one start and one end for each edge",
-            mend="give both arrays with the same length",
-        )
+        raise refused("road network", "starts_without_ends", shape=start.shape, ends=end.shape)
     if start.size and (min(start.min(), end.min()) < 0 or max(start.max(), end.max()) >= node_count):
-        raise refuse(
-            "road network",
-            "an edge starts or ends at a node that does not exist",
-            expected=f"nodes 0 to {node_count - 1}",
-            mend="number the nodes from 0 without gaps",
-        )
+        raise refused("road network", "no_such_node", last=node_count - 1)
 
     def rows(key: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
         # a column of its own for each edge: compressing counts and never sorts, and edges stay in order
@@ -256,40 +246,24 @@ def metric_crs(crs: str, *, place: str) -> str:
     try:
         known = CRS.from_user_input(crs)
     except Exception as error:
-        raise refuse(
-            place,
-            f"the reference system {crs!r} is unknown",
-            expected="a projected reference system in metres, such as EPSG:32755",
-            mend="name the reference system of the data",
-        ) from error
+        raise refused(place, "crs_unknown", crs=crs) from error
     if not known.is_projected or any(abs(axis.unit_conversion_factor - 1.0) > 1e-9 for axis in known.axis_info[:2]):
-        raise refuse(
-            place,
-            f"the reference system {crs!r} is not projected in metres",
-            expected="a projected reference system in metres, such as the UTM zone of the area",
-            mend="leave it out (the UTM zone is taken) or name a projected one",
-        )
+        raise refused(place, "crs_not_in_metres", crs=crs)
     return crs
 
 
 def check_network(network: RoadNetwork) -> RoadNetwork:
     """Refuse a network with missing, negative or contradictory values; return it unchanged when it is sound."""
     count = network.edge_count
-    faults: list[Fault] = []
+    faults = Faults()
     if count == 0:
-        raise refuse(
-            "road network",
-            "there is no road in it",
-            expected="at least one road",
-            mend="take a larger area, or check that the file holds ways with a highway tag",
-        )
+        raise refused("road network", "network_without_roads")
     faults.extend(
         Fault("road network", f"{what} has {size} entries for {count} edges", "one per edge", "give one per edge")
         for what in (*PER_EDGE, "twin")
         if (size := len(getattr(network, what))) != count
     )
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
     line_m = shapely.length(network.geometry)
     known = np.isfinite(network.length_m) & (network.length_m >= 0.0)
     ends = np.stack([network.tail, network.head])
@@ -317,13 +291,10 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
         if where.size:
             places = "; ".join(network.place(int(edge)) for edge in where[:3])
             more = f" and {where.size - 3} more" if where.size > 3 else ""
-            faults.append(Fault(places + more, wrong, expected, mend))
+            faults.add(places + more, wrong, expected, mend)
     if not (np.isfinite(network.x_m).all() and np.isfinite(network.y_m).all()):
-        faults.append(
-            Fault("road network", "a node has no position", "finite coordinates", "correct or remove the node")
-        )
-    if faults:
-        raise InputError(faults)
+        faults.add("road network", "a node has no position", "finite coordinates", "correct or remove the node")
+    faults.refuse()
     return network
 
 
@@ -372,11 +343,8 @@ def network_from_lines(
             raw[-1]["name"] = names[index]
         unknown = sorted(set(raw[-1]) - set(TAGS))
         if len(points) < 2 or unknown:
-            raise refuse(
-                f"lines[{index}]",
-                f"it has {len(points)} points and unknown tags {unknown}",
-                expected="two points or more, and tags among " + ", ".join(TAGS),
-                mend="correct the line",
+            raise refused(
+                f"lines[{index}]", "line_of_no_road", points=len(points), unknown=unknown, tags=", ".join(TAGS)
             )
         first, last = ((float(x), float(y)) for x, y in (points[0], points[-1]))
         ends.append((node_of.setdefault(first, len(node_of)), node_of.setdefault(last, len(node_of))))

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refuse
 from leaveby.parameters import Mark
 from leaveby.regions import table
 
@@ -106,13 +106,11 @@ class Measured:
 def choose_rules(names: Sequence[str]) -> tuple[AccessRule, ...]:
     """Take rules by their names; InputError for all unknown ones."""
     known = ", ".join(sorted(RULES))
-    faults = [
+    Faults(
         Fault("rules", f"there is no rule {name!r}", f"some of {known}", "correct the name")
         for name in names
         if name not in RULES
-    ]
-    if faults:
-        raise InputError(faults)
+    ).refuse()
     return tuple(RULES[name] for name in dict.fromkeys(names))
 
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import refuse
+from leaveby.errors import refused
 from leaveby.roads.network.graph import SEPARATOR
 
 _ONE_WAY: Final = frozenset({"yes", "true", "1", "-1", "reverse", "T", "F"})
@@ -78,12 +78,7 @@ def osm_ways_within(raw: OsmWays, box: tuple[float, float, float, float]) -> Osm
     way_of = np.repeat(np.arange(size.size), size)
     keep = np.bincount(way_of[inside], minlength=size.size) > 0
     if not keep.any():
-        raise refuse(
-            "around_deg",
-            f"no road of the file touches {box}",
-            expected="a box (west, south, east, north) over the roads",
-            mend="check the order and sign of the four numbers",
-        )
+        raise refused("around_deg", "no_road_in_box", box=box)
     return osm_ways_kept(raw, keep)
 
 

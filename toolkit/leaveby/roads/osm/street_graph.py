@@ -12,7 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refuse, refused
 from leaveby.roads.network.graph import (
     MOTORWAYS,
     SEPARATOR,
@@ -121,40 +121,24 @@ _Edges = list[tuple[Any, Any, Any, dict[str, Any]]]
 def _check(graph: nx.MultiDiGraph[Any], edges: _Edges) -> None:
     """Refuse a graph that is undirected or empty, or in which a reference system, positions or lengths are missing."""
     if not graph.is_directed():
-        raise refuse(
-            "road graph",
-            "it has no directions",
-            expected="a directed graph, as osmnx makes it",
-            mend="keep the directed graph; one-way streets matter when leaving",
-        )
+        raise refused("road graph", "graph_without_directions")
     if graph.graph.get("crs") is None:
-        raise refuse(
-            "road graph",
-            "it names no reference system",
-            expected="graph.graph['crs'], such as 'EPSG:4326'",
-            mend="set it to the reference system of the node coordinates",
-        )
-    faults = [
+        raise refused("road graph", "graph_without_crs")
+    faults = Faults(
         Fault(f"node {node}", "it has no position", "x and y", "give x and y of every node")
         for node, data in graph.nodes(data=True)
         if not all(isinstance(data.get(axis), int | float) and np.isfinite(data[axis]) for axis in ("x", "y"))
-    ]
+    )
     for u, v, _, data in edges:
         length = data.get("length")
         if not isinstance(length, int | float) or not np.isfinite(length) or length < 0.0:
-            faults.append(
-                Fault(
-                    f"edge {u} to {v} (way {_text(data.get('osmid'))})",
-                    "its length is missing" if length is None else f"its length is {length!r}",
-                    "a length in metres, 0 or more",
-                    "add lengths (osmnx.distance.add_edge_lengths) and read it again",
-                )
-            )
+            wrong = "its length is missing" if length is None else f"its length is {length!r}"
+            place = f"edge {u} to {v} (way {_text(data.get('osmid'))})"
+            faults.tell(place, "edge_without_length", wrong=wrong)
     if len(faults) > _FEW:
         more = Fault("and further", f"{len(faults) - _FEW} faults of the same kind", "none", "mend them likewise")
-        faults = [*faults[:_FEW], more]
-    if faults:
-        raise InputError(faults)
+        faults[_FEW:] = [more]
+    faults.refuse()
     if not edges:
         raise refuse("road graph", "it has no edges", expected="at least one road", mend="take a larger area")
 
@@ -166,19 +150,12 @@ def _target(
     try:
         source = CRS.from_user_input(named)
     except Exception as error:
-        raise refuse(
-            "road graph", f"its reference system {named!r} is unknown", expected="an EPSG code", mend="correct it"
-        ) from error
+        raise refused("road graph", "graph_crs_unknown", named=named) from error
     if not source.is_geographic:
         return source, metric_crs(crs or str(named), place="road graph")
     outside = (np.abs(x) > 180.0) | (np.abs(y) > 90.0)
     if outside.any():
-        raise refuse(
-            f"node {identity[int(np.flatnonzero(outside)[0])]}",
-            "its coordinates lie out of range",
-            expected="longitude -180 to 180 and latitude -90 to 90 degrees",
-            mend="correct the coordinates, or name the projected reference system they are in",
-        )
+        raise refused(f"node {identity[int(np.flatnonzero(outside)[0])]}", "node_out_of_range")
     return source, metric_crs(crs or utm_crs(float(x.mean()), lat_deg=float(y.mean())), place="road graph")
 
 

@@ -16,24 +16,14 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from leaveby.errors import refuse
-from leaveby.roads.network.graph import (
-    MOTORWAYS,
-    SEPARATOR,
-    TAGS,
-    RoadNetwork,
-    check_network,
-    great_circle_m,
-    metric_crs,
-    utm_crs,
-    without_point_loops,
-)
+from leaveby.errors import refused
+from leaveby.roads.network import graph
 from leaveby.roads.osm.osm_ways import REVERSED, OsmWays, is_one_way, join_values, osm_ways_kept, shut_by_end
 
 Split = Literal["ways", "junctions", "nodes"]
 
 
-def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split = "ways") -> RoadNetwork:
+def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split = "ways") -> graph.RoadNetwork:
     """Build the directed network from raw ways.
 
     Edges stand in the order: along the ways, against them, and on foot against one-way streets.
@@ -60,7 +50,7 @@ def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split 
     ...     node=np.array([1, 2]),
     ...     lon_deg=np.array([147.0, 147.001]),
     ...     lat_deg=np.array([-37.0, -37.0]),
-    ...     tags={tag: ("residential" if tag == "highway" else "",) for tag in TAGS},
+    ...     tags={tag: ("residential" if tag == "highway" else "",) for tag in graph.TAGS},
     ... )
     >>> network = network_from_osm_ways(raw)
     >>> network.crs, network.edge_count, round(float(network.length_m[0]), 2)
@@ -68,17 +58,12 @@ def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split 
     """
     clean = _oriented(raw)
     if clean.way_id.size == 0:
-        raise refuse(
-            "road network",
-            "there is no road in it",
-            expected="at least one way of two points with a highway tag",
-            mend="take a larger area, or check the file",
-        )
+        raise refused("road network", "ways_without_roads")
     _check_range(clean)
     target = (
-        metric_crs(crs, place="road network")
+        graph.metric_crs(crs, place="road network")
         if crs is not None
-        else utm_crs(float(clean.lon_deg.mean()), lat_deg=float(clean.lat_deg.mean()))
+        else graph.utm_crs(float(clean.lon_deg.mean()), lat_deg=float(clean.lat_deg.mean()))
     )
     identity, first, of = np.unique(clean.node, return_index=True, return_inverse=True)
     points = _Points(identity, first, of.astype(np.int64))
@@ -148,12 +133,8 @@ def _check_range(raw: OsmWays) -> None:
     if bad.any():
         where = int(np.flatnonzero(bad)[0])
         way = int(np.searchsorted(raw.start, where, side="right")) - 1
-        raise refuse(
-            f"way {raw.way_id[way]}, node {raw.node[where]}",
-            f"longitude {raw.lon_deg[where]}, latitude {raw.lat_deg[where]} lie out of range",
-            expected="longitude -180 to 180 and latitude -90 to 90 degrees",
-            mend="correct the coordinates (are they swapped, or projected?)",
-        )
+        place = f"way {raw.way_id[way]}, node {raw.node[where]}"
+        raise refused(place, "way_out_of_range", lon_deg=raw.lon_deg[where], lat_deg=raw.lat_deg[where])
 
 
 def _end_points(raw: OsmWays, known: _Points, *, one_way: NDArray[np.bool_], split: Split) -> NDArray[np.bool_]:
@@ -247,8 +228,8 @@ def _assemble(
     points: _Points,
     one_way: NDArray[np.bool_],
     crs: str,
-) -> RoadNetwork:
-    motorway = np.array([value in MOTORWAYS for value in raw.tags["highway"]], dtype=np.bool_)
+) -> graph.RoadNetwork:
+    motorway = np.array([value in graph.MOTORWAYS for value in raw.tags["highway"]], dtype=np.bool_)
     walked = (one_way & ~motorway)[pieces.way]
     drivable = len(chains)
     chains = chains + [
@@ -273,12 +254,12 @@ def _assemble(
     tail_point, head_point = points.of[begin[is_first]], points.of[end[is_last]]
     used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
     step_m = np.zeros(points.of.size)
-    step_m[1:] = great_circle_m(
+    step_m[1:] = graph.great_circle_m(
         raw.lon_deg[:-1], raw.lat_deg[:-1], lon_b_deg=raw.lon_deg[1:], lat_b_deg=raw.lat_deg[1:]
     )
     along_m = np.cumsum(step_m)
     piece_m = along_m[pieces.end] - along_m[pieces.begin]
-    network = RoadNetwork(
+    network = graph.RoadNetwork(
         from_osm=True,
         crs=crs,
         node_id=points.identity[used],
@@ -296,18 +277,13 @@ def _assemble(
         assumptions=raw.assumptions,
         **_tags(raw, pieces, chains=chains, points=points, piece_m=piece_m),
     )
-    return check_network(without_point_loops(network))
+    return graph.check_network(graph.without_point_loops(network))
 
 
 def _projected(raw: OsmWays, *, crs: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     x_m, y_m = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(raw.lon_deg, raw.lat_deg)
     if not (np.isfinite(x_m).all() and np.isfinite(y_m).all()):
-        raise refuse(
-            "road network",
-            f"points can't be projected to {crs}",
-            expected="a reference system made for this area",
-            mend="leave the reference system out, so that the UTM zone of the area is taken",
-        )
+        raise refused("road network", "points_not_projected", crs=crs)
     return np.asarray(x_m, dtype=np.float64), np.asarray(y_m, dtype=np.float64)
 
 
@@ -322,10 +298,11 @@ def _tags(
     """The tags of each chain: those of its pieces, joined where they differ."""
     barrier, limits = _standing_on(raw, pieces, points=points, piece_m=piece_m)
     found: dict[str, tuple[str, ...]] = {}
-    for tag in TAGS:
+    for tag in graph.TAGS:
         if tag == "barrier":
             joined = [
-                SEPARATOR.join(dict.fromkeys(v for piece, _ in chain if (v := barrier[piece]))) for chain in chains
+                graph.SEPARATOR.join(dict.fromkeys(v for piece, _ in chain if (v := barrier[piece])))
+                for chain in chains
             ]
         else:
             of_piece = [raw.tags[tag][way] for way in pieces.way]
@@ -382,4 +359,4 @@ def _standing_on(
             for tag, value in raw.limits.get(node, {}).items():
                 had = limits[piece].get(tag)
                 limits[piece][tag] = join_values([had, value] if had else [value])
-    return [SEPARATOR.join(dict.fromkeys(kinds)) for kinds in barrier], dict(limits)
+    return [graph.SEPARATOR.join(dict.fromkeys(kinds)) for kinds in barrier], dict(limits)

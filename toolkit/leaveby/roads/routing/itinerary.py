@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from leaveby.errors import refuse
+from leaveby.errors import refused
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork, RoutingGraph, csr
 from leaveby.roads.routing.latest_departure import EarliestArrival, LatestDeparture, latest_departure
 
@@ -126,12 +126,7 @@ def route(network: RoadNetwork, result: LatestDeparture | EarliestArrival, node:
     (830.0, 'Main Road', ['head north on Hill Road, 300 m', 'right onto Main Road, 400 m'])
     """
     if not 0 <= node < network.node_count or result.time_s.shape != (network.node_count,):
-        raise refuse(
-            "route",
-            f"node {node} or the result does not belong to this network",
-            expected=f"a node 0 to {network.node_count - 1} and a result of the same network",
-            mend="route on the network that the result was computed for",
-        )
+        raise refused("route", "route_of_another_network", node=node, last=network.node_count - 1)
     edges: list[int] = []
     at = node
     if isinstance(result, LatestDeparture):
@@ -168,9 +163,7 @@ def route_along(
     nodes = [start]
     for edge in edges:
         if int(network.tail[edge]) != nodes[-1]:
-            raise refuse(
-                "route", f"edge {edge} does not start at node {nodes[-1]}", expected="a joined way", mend="join it"
-            )
+            raise refused("route", "route_not_joined", edge=edge, node=nodes[-1])
         nodes.append(int(network.head[edge]))
     latest = np.inf
     for edge in reversed(edges):

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.compiling import njit
-from leaveby.errors import refuse
+from leaveby.errors import refuse, refused
 from leaveby.roads.network.graph import RoadNetwork, RoutingGraph, csr
 
 
@@ -224,28 +224,13 @@ def _checked(
         if array.shape != shape:
             raise refuse(name, f"its shape is {array.shape}", expected=f"shape {shape}", mend="give one value per edge")
         if np.isnan(array).any():
-            raise refuse(
-                name,
-                f"{int(np.isnan(array).sum())} values are missing",
-                expected="a time in seconds for every edge (inf where it can't be used, or never closes)",
-                mend="compute the missing values; none is made up",
-            )
+            raise refused(name, "edge_times_missing", missing=int(np.isnan(array).sum()))
         if array.size and array.min() < least:
-            raise refuse(
-                name,
-                f"a value is {array.min()} s",
-                expected=f"{least} s or more",
-                mend="a road can't be driven in less than no time: correct it",
-            )
+            raise refused(name, "edge_times_too_short", shortest=array.min(), least=least)
         arrays.append(array)
     chosen = np.atleast_1d(np.asarray(nodes))
     if chosen.size == 0 or chosen.min() < 0 or chosen.max() >= graph.node_count:
-        raise refuse(
-            what,
-            f"nodes {chosen.tolist()[:5]}",
-            expected=f"at least one node, 0 to {graph.node_count - 1}",
-            mend="take the nodes that attach_points gave for this network",
-        )
+        raise refused(what, "no_such_targets", nodes=chosen.tolist()[:5], last=graph.node_count - 1)
     for name, value in seconds.items():
         if not np.isfinite(value):
             raise refuse(name, f"it is {value}", expected="a finite number of seconds", mend="correct it")

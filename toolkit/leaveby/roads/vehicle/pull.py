@@ -8,15 +8,8 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError
-from leaveby.parameters import (
-    AIR_DENSITY_KG_M3,
-    CAR_DRAG_COEFFICIENT,
-    FRONTAL_FILL,
-    POWER_AT_WHEELS_SHARE,
-    TOW_DRAG_COEFFICIENT,
-    WALKING_SPEED_M_S,
-)
+from leaveby import parameters
+from leaveby.errors import Faults
 
 Mode = Literal["tow", "car", "foot"]
 
@@ -73,13 +66,13 @@ class RoadVehicle:
     max_grade: float = float("inf")
     frontal_area_m2: float | None = None
     drag_coefficient: float | None = None
-    power_share: float = POWER_AT_WHEELS_SHARE.value
+    power_share: float = parameters.POWER_AT_WHEELS_SHARE.value
 
     def __post_init__(self) -> None:
         """Refuse measures that no vehicle has."""
-        faults: list[Fault] = []
+        faults = Faults()
         if self.mode not in ("tow", "car", "foot"):
-            faults.append(Fault(f"vehicle {self.name}, mode", f"it is {self.mode!r}", "tow, car or foot", "choose one"))
+            faults.add(f"vehicle {self.name}, mode", f"it is {self.mode!r}", "tow, car or foot", "choose one")
         limits = {
             "width_m": (0.3, 6.0, "metres"),
             "height_m": (0.5, 6.0, "metres"),
@@ -92,27 +85,20 @@ class RoadVehicle:
         for what, (low, high, unit) in limits.items():
             value = getattr(self, what)
             if not low <= value <= high:
-                faults.append(
-                    Fault(
-                        f"vehicle {self.name}, {what}",
-                        f"it is {value}",
-                        f"{low:g} to {high:g} {unit}",
-                        "measure it, or read it from the plate or papers",
-                    )
-                )
+                place = f"vehicle {self.name}, {what}"
+                faults.tell(place, "vehicle_out_of_range", value=value, low=low, high=high, unit=unit)
         for what in ("speed_limit_m_s", "max_grade"):
             if not getattr(self, what) > 0.0:
-                faults.append(
-                    Fault(f"vehicle {self.name}, {what}", f"it is {getattr(self, what)}", "above 0", "correct it")
-                )
-        if faults:
-            raise InputError(faults)
+                faults.add(f"vehicle {self.name}, {what}", f"it is {getattr(self, what)}", "above 0", "correct it")
+        faults.refuse()
 
     @property
     def area_m2(self) -> float:
         """Frontal area."""
         return (
-            FRONTAL_FILL.value * self.width_m * self.height_m if self.frontal_area_m2 is None else self.frontal_area_m2
+            parameters.FRONTAL_FILL.value * self.width_m * self.height_m
+            if self.frontal_area_m2 is None
+            else self.frontal_area_m2
         )
 
     @property
@@ -120,12 +106,12 @@ class RoadVehicle:
         """Drag coefficient."""
         if self.drag_coefficient is not None:
             return self.drag_coefficient
-        return TOW_DRAG_COEFFICIENT.value if self.mode == "tow" else CAR_DRAG_COEFFICIENT.value
+        return parameters.TOW_DRAG_COEFFICIENT.value if self.mode == "tow" else parameters.CAR_DRAG_COEFFICIENT.value
 
     @property
     def walking_speed_m_s(self) -> float:
         """Speed on foot on the level."""
-        return min(WALKING_SPEED_M_S.value, self.speed_limit_m_s)
+        return min(parameters.WALKING_SPEED_M_S.value, self.speed_limit_m_s)
 
 
 def _slope_force_n(grade: NDArray[np.float64], *, mass_kg: float, rolling: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -146,7 +132,7 @@ def sustained_speed_m_s(
     held back by its engine.
     """
     climb = np.abs(grade) if vehicle.mode == "tow" else grade
-    a = 0.5 * AIR_DENSITY_KG_M3.value * vehicle.drag * vehicle.area_m2
+    a = 0.5 * parameters.AIR_DENSITY_KG_M3.value * vehicle.drag * vehicle.area_m2
     b = _slope_force_n(np.asarray(climb, dtype=np.float64), mass_kg=vehicle.mass_kg, rolling=rolling)
     power = vehicle.power_w * vehicle.power_share
     # a v^3 + b v = P is convex for v > 0; from above its only root Newton's steps come down without overshooting

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import Final
 
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refused
 from leaveby.parameters import HEIGHT_SLACK_M, LOW_HEIGHT_M, WIDTH_SLACK_M
 from leaveby.regions import table
 from leaveby.roads.network.graph import FOOT_CLASSES, MOTORWAYS, SEPARATOR
@@ -64,12 +64,7 @@ def _one_length(word: str, *, place: str, region: str, height: bool) -> float:
         value = (float(feet.group(1)) + float(feet.group(2) or 0.0) / 12.0) * METRES_PER_FOOT
     if value > 0.0:
         return value
-    raise refuse(
-        place,
-        f"the limit {word!r} is not understood",
-        expected="metres above 0 (4.3), feet and inches (14'6\"), none, or default",
-        mend="correct the tag of this way",
-    )
+    raise refused(place, "limit_not_understood", word=word)
 
 
 def weight_limit_kg(text: str, *, place: str) -> float:
@@ -83,12 +78,7 @@ def weight_limit_kg(text: str, *, place: str) -> float:
         unit = {"kg": 1.0, "st": 2000.0 * KG_PER_POUND, "lb": KG_PER_POUND, "lbs": KG_PER_POUND}
         value = float(match.group(1).replace(",", ".")) * unit.get(match.group(2) or "t", 1000.0) if match else 0.0
         if value <= 0.0:
-            raise refuse(
-                place,
-                f"the weight limit {word!r} is not understood",
-                expected="tonnes above 0 (3.5), or kg, lbs, st",
-                mend="correct the tag of this way",
-            )
+            raise refused(place, "weight_limit_not_understood", word=word)
         least = min(least, value)
     return least
 

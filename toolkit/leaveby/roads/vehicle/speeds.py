@@ -8,15 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import InputError, refuse
-from leaveby.parameters import (
-    DECELERATION_M_S2,
-    OTHER_CLASS_KM_H,
-    REACTION_TIME_S,
-    TOW_ON_LOOSE,
-    UNKNOWN_SURFACE_KM_H,
-    WALKING_PACE_KM_H,
-)
+from leaveby import parameters
+from leaveby.errors import InputError, refuse, refused
 from leaveby.regions import country_of, table
 from leaveby.roads.network.graph import SEPARATOR
 from leaveby.roads.vehicle.pull import GRAVITY_M_S2
@@ -62,17 +55,12 @@ def _one_speed(text: str, *, place: str) -> float | None:
     if word in {"none", "unlimited", "no"}:
         return float("inf")
     if word in {"walk", "walking", "foot"}:
-        return m_s_from_km_h(WALKING_PACE_KM_H.value)
+        return m_s_from_km_h(parameters.WALKING_PACE_KM_H.value)
     number = _NUMBER.match(word)
     if number:
         value = float(number.group(1).replace(",", "."))
         if value <= 0.0:
-            raise refuse(
-                place,
-                f"the posted speed is {text!r}",
-                expected="a speed above 0",
-                mend="check the sign; a road that is closed should be tagged access=no",
-            )
+            raise refused(place, "posted_speed_of_nothing", text=text)
         unit = number.group(2) or "km/h"
         return m_s_from_km_h(value * {"mph": KM_H_PER_MPH, "knots": KM_H_PER_KNOT}.get(unit, 1.0))
     zone = _ZONE.match(text)
@@ -83,15 +71,10 @@ def _one_speed(text: str, *, place: str) -> float | None:
         if kind.startswith("zone") and kind[4:].isdigit() and int(kind[4:]) > 0:
             return m_s_from_km_h(float(kind[4:]))
         if kind == "walk":
-            return m_s_from_km_h(WALKING_PACE_KM_H.value)
+            return m_s_from_km_h(parameters.WALKING_PACE_KM_H.value)
         if kind in ZONE_KM_H.get(country, {}):
             return m_s_from_km_h(ZONE_KM_H[country][kind])
-    raise refuse(
-        place,
-        f"the posted speed {text!r} is not understood",
-        expected="a number with km/h, mph or knots, walk, none, or a zone such as AU:urban",
-        mend="correct the maxspeed tag of this way",
-    )
+    raise refused(place, "posted_speed_not_understood", text=text)
 
 
 def usual_speed_m_s(highway: str, *, service: str = "", tracktype: str = "", region: str = "AU") -> float:
@@ -115,7 +98,7 @@ def _usual_km_h(kind: str, *, service: str, tracktype: str) -> float:
         return min(SERVICE_KM_H.get(value, USUAL_KM_H["service"]) for value in service.split(SEPARATOR))
     if kind == "track" and tracktype:
         return min(TRACK_GRADE_KM_H.get(value, USUAL_KM_H["track"]) for value in tracktype.split(SEPARATOR))
-    return USUAL_KM_H.get(kind, OTHER_CLASS_KM_H.value)
+    return USUAL_KM_H.get(kind, parameters.OTHER_CLASS_KM_H.value)
 
 
 def surface_speed_m_s(surface: str, *, smoothness: str = "", tracktype: str = "", towing: bool = False) -> float:
@@ -123,11 +106,17 @@ def surface_speed_m_s(surface: str, *, smoothness: str = "", tracktype: str = ""
     limits = [float("inf")]
     for value in re.split(r"[;|]", surface):
         if value.strip():
-            limits.append(SURFACE_KM_H.get(value.strip(), UNKNOWN_SURFACE_KM_H.value))
-    limits += [SMOOTHNESS_KM_H.get(value, UNKNOWN_SURFACE_KM_H.value) for value in smoothness.split(SEPARATOR) if value]
+            limits.append(SURFACE_KM_H.get(value.strip(), parameters.UNKNOWN_SURFACE_KM_H.value))
+    limits += [
+        SMOOTHNESS_KM_H.get(value, parameters.UNKNOWN_SURFACE_KM_H.value)
+        for value in smoothness.split(SEPARATOR)
+        if value
+    ]
     limits += [TRACK_GRADE_KM_H.get(value, 15.0) for value in tracktype.split(SEPARATOR) if value not in ("", "grade1")]
     slowest = min(limits)
-    return m_s_from_km_h(slowest * TOW_ON_LOOSE.value if towing and slowest <= SURFACE_KM_H["compacted"] else slowest)
+    return m_s_from_km_h(
+        slowest * parameters.TOW_ON_LOOSE.value if towing and slowest <= SURFACE_KM_H["compacted"] else slowest
+    )
 
 
 def rolling_resistance(surface: str, *, tracktype: str = "") -> float:
@@ -159,8 +148,8 @@ def sight_speed_m_s(
     seen = np.asarray(visibility_m, dtype=np.float64)
     if np.isnan(seen).any() or (seen < 0.0).any():
         raise refuse("visibility_m", "it is missing or negative", expected="metres, 0 or more", mend="correct it")
-    a = np.maximum(DECELERATION_M_S2.value + GRAVITY_M_S2 * np.asarray(grade, dtype=np.float64), 0.2)
-    t = REACTION_TIME_S.value
+    a = np.maximum(parameters.DECELERATION_M_S2.value + GRAVITY_M_S2 * np.asarray(grade, dtype=np.float64), 0.2)
+    t = parameters.REACTION_TIME_S.value
     return np.asarray(-a * t + np.sqrt((a * t) ** 2 + 2.0 * a * seen), dtype=np.float64)
 
 

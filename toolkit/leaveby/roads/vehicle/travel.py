@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refuse, refused
 from leaveby.parameters import ASCENT_PER_HOUR_M, CRAWL_M_S, GATE_TIME_S, POSTED_SHARE, UNREADABLE_POSTED_KM_H
 from leaveby.roads.network.grades import EdgeGrades, constant_grades
 from leaveby.roads.network.graph import TAGS, RoadNetwork, judged
@@ -147,12 +147,7 @@ def _grades(grade: NDArray[np.float64] | EdgeGrades | None, *, count: int) -> Ed
         return None
     grades = grade if isinstance(grade, EdgeGrades) else constant_grades(np.asarray(grade, dtype=np.float64))
     if grades.mean.shape != (count,):
-        raise refuse(
-            "grade",
-            f"it has {grades.mean.size} edges",
-            expected=f"{count}, one per edge of this network",
-            mend="attach homes and safe points first, then sample the grades",
-        )
+        raise refused("grade", "grades_of_another_network", size=grades.mean.size, count=count)
     return grades
 
 

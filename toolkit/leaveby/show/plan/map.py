@@ -32,12 +32,7 @@ from leaveby.show.ground import (
     trigger_edge,
 )
 from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets
-from leaveby.show.map_legend import (
-    FIRE,
-    ROUTE,
-    ROUTE_LOOKS,
-    draw_legend,
-)
+from leaveby.show.map_legend import FIRE, ROUTE, ROUTE_LOOKS, draw_legend
 from leaveby.show.scene import MAIN_CLASSES, household_scene
 from leaveby.show.symbols import line_look, way_symbol
 from leaveby.show.templates import sentences
@@ -58,11 +53,7 @@ def plan_map(result: HouseholdResult, *, width_mm: float = 186.0, height_mm: flo
         share = min(_MAP_SHARE, height_mm * 0.93 * (east - west) / (north - south) / width_mm)
         axes, side = figure.subplots(1, 2, width_ratios=(share, 1.0 - share))
         side.set_axis_off()
-        axes.set_xlim(west, east)
-        axes.set_ylim(south, north)
-        axes.set_aspect("equal")
-        axes.set_xticks([])
-        axes.set_yticks([])
+        axes.set(xlim=(west, east), ylim=(south, north), aspect="equal", xticks=[], yticks=[])
         sheet = Sheet(axes, window=window, width_pt=width_mm / 25.4 * 72.0 * share * 0.89)
         _draw_land(sheet, result)
         times = _draw_fire(sheet, result)
@@ -103,14 +94,9 @@ def _window(result: HouseholdResult, *, aspect: float) -> tuple[float, float, fl
     low, high = low - pad, high + pad
     width, height = high - low
     more = np.array([max(height * aspect - width, 0.0), max(width / aspect - height, 0.0)]) / 2.0
-    (west, south), (east, north) = low - more, high + more
-    far_west, far_south, far_east, far_north = result.terrain.grid.bounds_m
-    return (
-        max(float(west), far_west),
-        max(float(south), far_south),
-        min(float(east), far_east),
-        min(float(north), far_north),
-    )
+    ends = np.array(result.terrain.grid.bounds_m)
+    (west, south), (east, north) = np.maximum(low - more, ends[:2]), np.minimum(high + more, ends[2:])
+    return float(west), float(south), float(east), float(north)
 
 
 def _cut(grid: Grid, window: tuple[float, float, float, float]) -> tuple[slice, slice]:
@@ -139,8 +125,7 @@ def _draw_land(sheet: Sheet, result: HouseholdResult) -> None:
         interpolation="bilinear",
         zorder=0,
     )
-    axes.set_xlim(window[0], window[2])
-    axes.set_ylim(window[1], window[3])
+    axes.set(xlim=window[::2], ylim=window[1::2])
 
 
 def _extent(grid: Grid, rows: slice, cols: slice) -> tuple[float, float, float, float]:
@@ -224,7 +209,7 @@ def _draw_triggers(sheet: Sheet, result: HouseholdResult) -> None:
 
 def _name_triggers(sheet: Sheet, result: HouseholdResult) -> None:
     for line in shown_triggers(result):
-        whom = {"tow": "towing", "car": "car", "foot": "foot"}.get(line.way, line.way)
+        whom = wording.ways_words((line.way,))
         text = f"{whom}: {wording.INSIDE_WORDS.get(line.way, 'fire inside')}"
         colour = WAY_COLOURS.get(line.way, INK)
         for part in lines_of(trigger_edge(result, line, sheet.frame)):

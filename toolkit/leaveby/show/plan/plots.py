@@ -33,7 +33,6 @@ CURVE_HEIGHT_MM: Final = 55.0
 """Printed height of the clear-probability curve."""
 
 MARKERS: Final = {"tow": "s", "car": "o", "foot": "^"}
-_WAY_WORDS: Final = {"tow": "towing", "car": "car", "foot": "foot"}
 
 
 _TASK_LOOKS: Final = (
@@ -60,7 +59,11 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
         figure = paper.blank_figure(92.0, CURVE_HEIGHT_MM)
         axes = figure.add_subplot()
         for way in ways:
-            look = {"marker": MARKERS.get(way.way, "D"), "markevery": [], "label": _WAY_WORDS.get(way.way, way.way)}
+            look = {
+                "marker": MARKERS.get(way.way, "D"),
+                "markevery": [],
+                "label": wording.WAY_WORDS.get(way.way, way.way),
+            }
             draw_curve(axes, way, way.start_s, way.clear_probability, **look)
             if way.latest_start_s is not None and low_s <= way.latest_start_s <= high_s:
                 mark_leave_by(axes, way, confidence=result.plan.confidence)

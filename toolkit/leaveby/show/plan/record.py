@@ -76,11 +76,7 @@ def _scenario(result: HouseholdResult) -> dict[str, Any]:
 
 
 def _quantiles(quantiles: Quantiles) -> dict[str, float | None]:
-    return {
-        "p50": wording.minutes_up(quantiles.p50_s),
-        "p90": wording.minutes_up(quantiles.p90_s),
-        "p95": wording.minutes_up(quantiles.p95_s),
-    }
+    return {name: wording.minutes_up(getattr(quantiles, f"{name}_s")) for name in ("p50", "p90", "p95")}
 
 
 def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
