@@ -21,7 +21,7 @@ from scipy.ndimage import minimum_filter
 from leaveby.confidence import longest_at_confidence
 from leaveby.decision.fires.closing import stretch_cells
 from leaveby.decision.fires.members import Draws, plan_draws
-from leaveby.decision.fires.scenario import Scenario, bridged
+from leaveby.decision.fires.scenario import Scenario, bridged, district, ratings_days
 from leaveby.decision.lines.landmarks import landmark_words, landmarks
 from leaveby.decision.lines.triggers import BEARINGS_DEG, area_of, distances_to_line
 from leaveby.decision.rules.too_near import (
@@ -46,15 +46,12 @@ from leaveby.decision.rules.words import RULE_ASSUMPTIONS, rule_sentence, way_ou
 from leaveby.decision.ways.result import HourShare, Rule, Rules, TriggerLine, Verdict, WayOutArea
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
-from leaveby.fire.spread.series import district_of
+from leaveby.errors import refused
 from leaveby.fire.terrain import Grid, gradients
-from leaveby.fire.weather.ratings import RatedDay, rated_days, rating_of
+from leaveby.fire.weather.ratings import RatedDay, rating_of
 from leaveby.fire.weather.series import LIMITS, Weather
-from leaveby.household.plan import Way
+from leaveby.household.plan import LIKE_THE_PLANS, Way
 from leaveby.parameters import TIE_S, WIND_CHANGE_DEG
-
-LIKE_THE_PLANS: Final = "a day like the plan's"
-"""Name of the one day where the plan says nothing of ratings, and none are known for its region."""
 
 MEMBERS: Final = 2000
 """So many members put their needs together; ready times repeat after as many."""
@@ -82,16 +79,11 @@ class Asked:
 def household_rules(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Rules:
     """Make a household's rules for the ratings that its local forecast uses."""
     asked = asked_of(scenario, candidates, workers=workers)
-    plan, ground = scenario.inputs.plan, asked.ground
-    weather = weather_at_home(scenario)
-    fuel = scenario.inputs.fuel if scenario.inputs.wide is None else scenario.inputs.wide.fuel
-    district = district_of(fuel, scale=plan.rating_scale, models=ground.choice.models, lat_deg=plan.home.lat_deg)
-    ratings = scenario.inputs.ratings
-    if district.scale == "own" and not ratings:
-        days: tuple[RatedDay, ...] = (RatedDay(LIKE_THE_PLANS, weather, None, leave=False, told=None, said=()),)
-        return rules_for(asked, days, today=LIKE_THE_PLANS)
-    days = rated_days(weather, district=district, ratings=ratings, hours=plan.rules.hours)
-    return rules_for(asked, days, today=rating_of(weather, district=district))
+    inputs = scenario.inputs
+    days = [replace(day, weather=at_home(scenario, day.weather)) for day in ratings_days(inputs)]
+    like_the_plans = [day.name for day in days if day.name == LIKE_THE_PLANS]
+    today = like_the_plans[0] if like_the_plans else rating_of(inputs.weather, district=district(inputs))
+    return rules_for(asked, days, today=today)
 
 
 def asked_of(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Asked:
@@ -144,7 +136,7 @@ def ground_of(scenario: Scenario) -> Ground:
     wide = inputs.wide
     terrain, fuel = (inputs.terrain, inputs.fuel) if wide is None else (wide.terrain, wide.fuel)
     grid = terrain.grid
-    zones, burnable = bridged(fuel, weather_at_home(scenario))
+    zones, burnable = bridged(fuel, at_home(scenario, inputs.weather))
     x_m = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
     y_m = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
     east_m, north_m = np.meshgrid(x_m - scenario.home_xy_m[0], y_m - scenario.home_xy_m[1])
@@ -152,8 +144,12 @@ def ground_of(scenario: Scenario) -> Ground:
     down = gradients(terrain)
     if scenario.choice.set_m_s is not None:
         down = (np.zeros_like(down[0]), np.zeros_like(down[1]))
-    starts = burnable & (np.hypot(east_m, north_m) <= radius_m)
-    off = _off_the_grid(grid, scenario.home_xy_m, radius_m=radius_m)
+    within = burnable & (np.hypot(east_m, north_m) <= radius_m)
+    starts = np.where(within, 1.0 if inputs.starts is None else inputs.starts, 0.0)
+    if not starts.any():
+        raise refused("the ground of the rules", "starts_nowhere", far_km=radius_m / 1000.0)
+    # nobody said how likely fires start off the map: as likely as on it
+    off = _off_the_grid(grid, scenario.home_xy_m, radius_m=radius_m) * starts.sum() / max(within.sum(), 1)
     in_all = starts.sum() + off.sum()
     row, col = (
         int(np.argmin(np.abs(axis - at))) for axis, at in ((y_m, scenario.home_xy_m[1]), (x_m, scenario.home_xy_m[0]))
@@ -169,9 +165,8 @@ def ground_of(scenario: Scenario) -> Ground:
     )
 
 
-def weather_at_home(scenario: Scenario) -> Weather:
-    """Take the plan's weather at the home for everywhere: ratings and rules know one weather a day."""
-    weather = scenario.inputs.weather
+def at_home(scenario: Scenario, weather: Weather) -> Weather:
+    """Take the weather at the home for everywhere: ratings and rules know one weather a day."""
     here = 0 if weather.place is None else int(weather.place[scenario.home_cell])
     if weather.places == 1:
         return replace(weather, place=None)
