@@ -669,7 +669,7 @@ def test_a_rule_fits_on_a_line_of_a_terminal(invented: ModuleType, name: str, sh
         assert len(line) <= 80
         assert line.isprintable()
     rule = next(iter(invented.invented_rules().rules.values()))
-    assert rule_line(rule) == "  Extreme, tow: on word of fire inside the line (3 of 100)"
+    assert rule_line(rule) == "  Extreme, tow: on word of fire inside the line (3)"
 
 
 WITHOUT_FIRE = (

@@ -236,6 +236,8 @@ def plan_household(
         With every fault of the plan and of what it names.
     """
     # here, since checking a plan does without
+    from threadpoolctl import threadpool_limits
+
     from leaveby.decision.household.answer import answer_household
     from leaveby.decision.ways.result import HouseholdResult
     from leaveby.show.in_python import html_of
@@ -245,7 +247,9 @@ def plan_household(
 
     read = plan if isinstance(plan, Plan) else load_plan(plan)
     read = read if members is None else replace(read, members=members)
-    return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
+    # numpy's own threads only wait for each other on matrices as small as these
+    with threadpool_limits(1, user_api="blas"):
+        return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
 
 
 def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:
