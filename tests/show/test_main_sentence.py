@@ -658,7 +658,8 @@ def test_a_day_like_the_plans_is_no_rating(result: HouseholdResult, invented: Mo
 def test_without_a_day_of_its_own_or_any_rule_there_is_nothing_to_say(
     result: HouseholdResult, invented: ModuleType
 ) -> None:
-    assert today_words(invented.without_fire(ruled(result, invented, ("tow", "car")))) == ""
+    for today in ("Extreme", None):
+        assert today_words(invented.without_fire(ruled(result, invented, ("tow", "car"), today=today))) == ""
     assert today_words(replace(result, rules=invented.invented_rules(lines=()))) == ""
 
 
