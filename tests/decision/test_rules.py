@@ -16,7 +16,7 @@ from leaveby.confidence import rank_at
 from leaveby.decision.fires.scenario import HouseholdInputs, ratings_days
 from leaveby.decision.household.replay import most_caught
 from leaveby.decision.household.timed import made_ready
-from leaveby.decision.rules.follow import follow
+from leaveby.decision.rules.follow import _meet, _Morning, follow
 from leaveby.decision.rules.rules import MEMBERS, Asked, asked_of, household_rules, rules_for
 from leaveby.decision.rules.too_near import day_fires, fastest, lead_map, reference_table, threshold
 from leaveby.decision.ways.result import Rule, Rules
@@ -256,3 +256,23 @@ def test_fires_start_where_the_plans_map_says(places: ModuleType, valleys: Modul
         assert rules.rules["calm", "car"].share == pytest.approx(share * on_map)
     with pytest.raises(InputError, match=r"within 25 km of the home can burn and have a fire start on it"):
         asked_for(replace(inputs, starts=np.zeros(grid.shape)))
+
+
+def test_fire_that_came_over_one_way_sends_people_out_by_the_other(places: ModuleType, valleys: ModuleType) -> None:
+    """It lay on the far end of one road, outside the line, before it came inside by ground that names both."""
+    asked = asked_for(places.two_roads_out(wide_cell_m=COARSE_M))
+    rules = rules_for(asked, [rated("calm", day_of(valleys, 5.0))], today=None)
+    rule, grid = rules.rules["calm", "car"], asked.ground.grid
+    on_road = np.zeros(grid.shape, dtype=bool)
+    for one in asked.cells["car"]:
+        on_road.flat[one.stretches.cell] = True
+    enters = np.argwhere(rule.go_cells & rule.equal_cells.all(axis=0) & ~on_road)[0]
+    for over, other in ((0, 1), (1, 0)):
+        row, col = cell_at(grid, asked.cells["car"][over].xy_m)
+        far = ~rule.go_cells[row, col] & rule.equal_cells[other, row, col]
+        assert far.any()
+        assert not rule.equal_cells[over, row[far], col[far]].any()
+        time_s = np.full(grid.shape, np.inf)
+        time_s[row[far], col[far]], time_s[tuple(enters)] = 0.0, 3600.0
+        morning = _Morning("calm", 600.0, {"car": 1200.0}, 1.0)
+        assert _meet(asked, rules, morning, way="car", time_s=time_s)[:3] == (True, False, False)
