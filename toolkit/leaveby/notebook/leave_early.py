@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Final
 
@@ -14,7 +14,6 @@ from leaveby.decision.household.replay import caught_in_words, replay_many
 from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthest
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
-from leaveby.errors import refuse
 from leaveby.notebook.widgets import Html, Slider, answering, control, float_sliders, import_lab, listed, panel, shown
 from leaveby.notebook.widgets import table as html_table
 from leaveby.roads.routing.itinerary import street
@@ -47,26 +46,13 @@ def replayed(result: HouseholdResult, *, truths: int = 100, seed: int = 1) -> Ht
     return listed(caught_in_words(found, confidence=result.plan.confidence))
 
 
-def leave_early_panel(
-    result: HouseholdResult,
-    *,
-    sliders: Sequence[Slider] = (),
-    answer: Callable[[Mapping[str, float]], HouseholdResult] | None = None,
-) -> Any:
+def leave_early_panel(result: HouseholdResult) -> Any:
     """Make a panel that answers "what if we ask for more, start later, or the day is worse".
 
     How sure one wants to be and when one starts, then wind, when the weather comes, how long tasks take and the road:
-    all work on the fires that the answer already holds, and move no farther than those reach. Other sliders may stand
-    instead of the latter: they ask `answer` for a new answer, given the values of all `sliders` by name; it should
-    reuse what did not change.
-
-    Raises
-    ------
-    InputError
-        If `ipywidgets` is not installed, or sliders are given without `answer`.
+    all work on the fires that the answer already holds, and move no farther than those reach. Without `ipywidgets` it
+    is an InputError.
     """
-    if sliders and answer is None:
-        raise refuse("answer", "is missing", expected="a function that computes the answer", mend="pass answer=...")
     widgets = import_lab()
     now = {"result": result}
     levels, moments = usable_confidences(result), start_moments(result)
@@ -82,8 +68,8 @@ def leave_early_panel(
         options=[(clock_words(result, at_s), at_s) for at_s in moments],
         value=min(moments, key=abs),
     )
-    held = result.held if isinstance(result.held, Held) and answer is None else None
-    asked = float_sliders(sliders) if held is None else _controls(result, held)
+    held = result.held if isinstance(result.held, Held) else None
+    asked = {} if held is None else _controls(result, held)
     note = widgets.HTML("" if held is None else _note(held))
     words, picture = widgets.HTML(), widgets.HTML()
 
@@ -96,16 +82,14 @@ def leave_early_panel(
         ).text
 
     def recompute() -> None:
-        if answer is not None:
-            now["result"] = answer({name: float(slider.value) for name, slider in asked.items()})
-        elif held is not None:
+        if held is not None:
             for slider in _spans(held, sure.value):
                 asked[slider.name].min, asked[slider.name].max = slider.low, slider.high
             found = asked_anew(held, _asking(result, asked, confidence=sure.value))
             now["result"] = replace(result, plan=replace(result.plan, confidence=sure.value), ways=found)
         redraw()
 
-    recompute() if held is not None else redraw()
+    recompute()
     made = panel(sure, begin, *asked.values(), *([note] if note.value else []), words, picture)
     answering(made, (begin,), redraw)
     answering(made, (sure, *asked.values()), recompute)

@@ -51,21 +51,13 @@ class Slider:
 
 
 def override_banner() -> Html:
-    """Give the override statement as a banner.
-
-    Examples
-    --------
-    >>> "Leave early" in override_banner().text
-    True
-    """
+    """Give the override statement as a banner."""
     return Html(str(Markup('<p role="note" style="{}">{}</p>').format(_BANNER_STYLE, OVERRIDE)))
 
 
 def listed(sentences: Iterable[str]) -> Html:
     """Give sentences as a list, broken between words and not within them; all of them are text.
 
-    Examples
-    --------
     >>> listed(["One.", "a < b"]).text
     '<ul><li>One.</li><li>a &lt; b</li></ul>'
     """

@@ -153,8 +153,6 @@ def _above_zero(number: int) -> int:
 def identity(number: int) -> int:
     """Give the id that an object has in the file that `without_editing` was made from.
 
-    Examples
-    --------
     >>> identity(_above_zero(-12)), identity(12)
     (-12, 12)
     """
@@ -190,16 +188,8 @@ def read_xml(file: Path, *, begin: Callable[[str, dict[str, str]], None] | None 
 
 
 def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:
-    """Read where an extract ends, (west, south, east, north) in degrees: the box in its header (`<bounds>` in XML).
-
-    None where it names none, or several.
-
-    Examples
-    --------
-    >>> extract_bounds(Path("no_such_file.osm"))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.osm: the file is broken or truncated (...). Expected ...
+    """Where an extract ends, (west, south, east, north) in degrees, by its header (`<bounds>`); None for no box, or
+    several.
     """
     with said_plainly(file):
         with osmium.io.Reader(str(file)) as reader:
@@ -226,10 +216,8 @@ def read_extract(
 ) -> OsmWays:
     """Read the roads of an extract as raw ways; `read_roads` makes a network of them, and explains the parameters.
 
-    Raises
-    ------
-    InputError
-        When the file is broken, out of range, has no roads, or many of them, or some near the home, are cut through.
+    A file that is broken, out of range, or without roads, and one in which many roads, or some near the home, are cut
+    through, is an InputError.
     """
     with said_plainly(file), without_editing(file) as sound:
         ways = _raw_ways(sound, classes=classes)

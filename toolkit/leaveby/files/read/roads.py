@@ -26,18 +26,11 @@ _Box = tuple[float, float, float, float]
 class RoadsWanted:
     """Which roads of a file are wanted; all roads, tracks and paths when nothing is said.
 
-    Attributes
-    ----------
-    around_deg : (west, south, east, north), optional
-        Keep only roads that touch this box, in degrees. They are kept whole.
-    buffer_m : float
-        Widens the box on all sides. A dead end is only known for one when the roads beyond the box were read too.
-    classes : collection of str, optional
-        Keep only these values of the highway tag.
-    columns : mapping, optional
-        For a layer of lines: tag -> column that holds it, where the names differ.
-    layer : str, optional
-        For a layer of lines in a file with several.
+    - `around_deg`: (west, south, east, north): only roads that touch this box, in degrees. They are kept whole.
+    - `buffer_m`: widens the box. A dead end is only known for one when the roads beyond the box were read too.
+    - `classes`: only these values of the highway tag.
+    - `columns`: for a layer of lines: tag -> column that holds it, where the names differ.
+    - `layer`: for a layer of lines in a file with several.
     """
 
     around_deg: _Box | None = None

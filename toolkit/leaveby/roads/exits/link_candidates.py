@@ -286,16 +286,9 @@ def links_to_build(
     """Find short joins from streets with one way out to streets that get out another way.
 
     Of all joins that would let the same groups out, the shortest is kept. What lies between (water, a railway, a house,
-    a right of way) is not known here.
-
-    Parameters
-    ----------
-    within_m, steepest : float
-        Longest straight line, and steepest slope of the ground along it, rise over run; above 0.
-    elevation : callable, optional
-        Height in m at (x_m, y_m); NaN where unknown. No slope is looked at without it.
-    streets, found, homes, least_homes
-        And what is returned: as for `links_to_open`.
+    a right of way) is not known here. A join is a straight line `within_m` and no steeper, rise over run, than
+    `steepest` over ground whose height in m `elevation` gives at (x_m, y_m), NaN where unknown; without it no slope is
+    looked at. The rest is as for `links_to_open`.
     """
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:

@@ -48,12 +48,11 @@ def attach_points(
 ) -> tuple[graph.RoadNetwork, tuple[int, ...]]:
     """Put points (homes, safe points) on the network: split the nearest road, in both directions, at its nearest spot.
 
-    Existing nodes keep their numbers; edges are numbered anew, so attach before computing anything per edge.
+    Existing nodes keep their numbers; edges are numbered anew, so attach before computing anything per edge. Gives the
+    new network and, for each point, its node.
 
     Parameters
     ----------
-    x_m, y_m : sequences of float
-        The points, in the network's reference system.
     names : sequence of str
         What to call each point in errors, assumptions and the name of its drive.
     limit_m : float
@@ -63,11 +62,6 @@ def attach_points(
     drive : bool
         Where a point lies off the road by more than a metre, add a drive from it to the road, both ways, as long
         as the straight line times 1.4. Without it the point is moved onto the road.
-
-    Returns
-    -------
-    RoadNetwork, tuple of int
-        The new network and, for each point, its node.
 
     Examples
     --------

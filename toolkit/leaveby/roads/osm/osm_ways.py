@@ -21,22 +21,13 @@ _LESSER: Final = frozenset({"service", "track", "path", "footway", "cycleway", "
 class OsmWays:
     """Raw ways as they stand in a file, before any topology.
 
-    Attributes
-    ----------
-    way_id, start : NDArray[np.int64], shape (w,) and (w + 1,)
-        Identity of each way; way i has the points `start[i]` to `start[i + 1]`.
-    node, lon_deg, lat_deg : NDArray, shape (k,)
-        Identity of each point (ways that share it meet there), and its position on WGS 84.
-    tags : Mapping[str, tuple[str, ...]]
-        For each of `TAGS` but `barrier`, the value on each way ('' where absent).
-    barriers : Mapping[int, str]
-        Barriers that stand on a point: kind, with `=access` where the point says so.
-    limits : Mapping[int, Mapping[str, str]]
-        Height, width and weight limits that stand on a point.
-    ends : NDArray[np.int64]
-        Points at which streets end though nothing meets there: where the edge of the map cuts a road.
-    assumptions : tuple[str, ...]
-        Said while reading.
+    - `way_id`, `start`: identity of each way; way i has the points `start[i]` to `start[i + 1]`.
+    - `node`, `lon_deg`, `lat_deg`: identity of each point (ways that share it meet there), and its position on WGS 84.
+    - `tags`: for each of `TAGS` but `barrier`, the value on each way ('' where absent).
+    - `barriers`: those that stand on a point: kind, with `=access` where the point says so.
+    - `limits`: height, width and weight limits that stand on a point.
+    - `ends`: points at which streets end though nothing meets there: where the edge of the map cuts a road.
+    - `assumptions`: said while reading.
     """
 
     way_id: NDArray[np.int64]
@@ -150,8 +141,6 @@ def shut_by_end(ends: list[int], *, length_m: list[float], highway: list[str]) -
     shut in by mistake. At a junction the lesser roads, for a gate does not stand across the main road; all where none
     is lesser.
 
-    Examples
-    --------
     >>> shut_by_end([5, 6], length_m=[80.0, 20.0], highway=["service", "service"])
     [6]
     >>> shut_by_end([5, 6, 7], length_m=[80.0, 20.0, 5.0], highway=["tertiary", "tertiary", "track"])

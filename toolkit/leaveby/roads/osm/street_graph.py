@@ -40,18 +40,10 @@ def _text(value: object) -> str:
 def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -> RoadNetwork:
     """Take over a street graph of osmnx (or one with the same attributes).
 
-    Parameters
-    ----------
-    graph : networkx.MultiDiGraph
-        Nodes with `x` and `y`, edges with `length` in metres and, where they bend, `geometry`; `graph.graph["crs"]`
-        names the reference system (longitude and latitude, or projected in metres).
-    crs : str, optional
-        Projected reference system of the network. Left out, that of the graph when it is projected, else the UTM zone.
-
-    Raises
-    ------
-    InputError
-        For an undirected or empty graph, a missing reference system, node position or length, a length below 0.
+    Nodes have `x` and `y`, edges `length` in metres and, where they bend, `geometry`; `graph.graph["crs"]` names the
+    reference system (longitude and latitude, or projected in metres). `crs` is that of the network: left out, that of
+    the graph when it is projected, else the UTM zone. An undirected or empty graph, a missing reference system, node
+    position or length, or a length below 0 is an InputError.
 
     Examples
     --------
