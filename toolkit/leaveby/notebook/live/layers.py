@@ -383,5 +383,6 @@ def _start_words(result: HouseholdResult, way: WayTiming, at_s: float) -> str:
     if at_s < latest_s:
         return f"{title}: start by {wording.clock_words(result, latest_s)}."
     if at_s < found.roll_by_s:
-        return f"{title}: past the latest start; be rolling by {wording.clock_words(result, found.roll_by_s)}, without packing."
+        rolling = wording.clock_words(result, found.roll_by_s)
+        return f"{title}: past the latest start; be rolling by {rolling}, without packing."
     return f"{title}: late; {late_words(way.way, found)}"

@@ -9,7 +9,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import refused
 from leaveby.roads.network.graph import SEPARATOR
 
 _ONE_WAY: Final = frozenset({"yes", "true", "1", "-1", "reverse", "T", "F"})
@@ -59,18 +58,6 @@ def join_values(values: list[str]) -> str:
     """One string for the values of a tag where several are merged, each once; '' stays among them."""
     unique = list(dict.fromkeys(values))
     return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
-
-
-def osm_ways_within(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:
-    """The ways that have a point inside a box (west, south, east, north) in degrees, kept whole; else InputError."""
-    west, south, east, north = box
-    inside = (raw.lon_deg >= west) & (raw.lon_deg <= east) & (raw.lat_deg >= south) & (raw.lat_deg <= north)
-    size = np.diff(raw.start)
-    way_of = np.repeat(np.arange(size.size), size)
-    keep = np.bincount(way_of[inside], minlength=size.size) > 0
-    if not keep.any():
-        raise refused("around_deg", "no_road_in_box", box=box)
-    return osm_ways_kept(raw, keep)
 
 
 def osm_ways_with_points_at(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:
