@@ -82,8 +82,7 @@ def leave_early_panel(result: HouseholdResult) -> Any:
     recompute()
     made = panel(sure, begin, *asked.values(), *([note] if note.value else []), words, picture)
     answering(made, (begin,), redraw)
-    answering(made, (sure, *asked.values()), recompute)
-    return made
+    return answering(made, (sure, *asked.values()), recompute)
 
 
 def _spans(held: Held, confidence: float) -> tuple[Slider, ...]:

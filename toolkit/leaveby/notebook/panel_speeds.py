@@ -76,5 +76,4 @@ def speed_panel(
     recompute()
     made = widgets.panel(*asked.values(), fuel, hitch, bars, table, chart, words)
     widgets.answering(made, (*asked.values(), fuel), recompute)
-    widgets.answering(made, (hitch,), redraw)
-    return made
+    return widgets.answering(made, (hitch,), redraw)

@@ -74,6 +74,4 @@ def street_panel(answer: StreetSurvey, *, least_homes: int = 5, terrain: str | P
         rows.value = street_table(answer, float(least.value))
 
     redraw()
-    made = panel(said, least, drawn.box, rows)
-    answering(made, (least,), redraw)
-    return made
+    return answering(panel(said, least, drawn.box, rows), (least,), redraw)

@@ -142,8 +142,8 @@ def panel(*parts: Any, more: str = "") -> Any:
     return widgets.VBox([widgets.HTML(override_banner().text + more), *parts])
 
 
-def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> None:
-    """Do some work whenever a control is moved; what can't be used is said under the banner, and the rest stays."""
+def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> Any:
+    """Do some work whenever a panel's control is moved; what can't be used is said under the banner, the rest stays."""
     banner = made.children[0]
     text = banner.value
 
@@ -156,3 +156,4 @@ def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> N
 
     for one in controls:
         one.observe(moved, names="value")
+    return made

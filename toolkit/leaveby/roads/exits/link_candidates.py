@@ -152,12 +152,10 @@ def _homes_within(
     return total
 
 
-def links_to_open(
-    streets: StreetTable, found: SingleExits, *, homes: PlacedHomes, least_homes: float = 1.0
-) -> tuple[Link, ...]:
+def links_to_open(streets: StreetTable, found: SingleExits, *, homes: PlacedHomes) -> tuple[Link, ...]:
     """Find ways already on the map (tracks, gated and private ways) that would join streets of different groups.
 
-    `homes` as given to `single_exits`. What can't relieve `least_homes` is left out; most homes (as bounded) first.
+    `homes` as given to `single_exits`. What can't relieve a home is left out; most homes (as bounded) first.
     `homes_relieved` is not yet computed.
     """
     paths = _own_paths(streets)
@@ -174,7 +172,7 @@ def links_to_open(
         _Ends(a, np.where(lost, b, middle).astype(np.int32), paths.from_a),
         _Ends(b, np.where(lost, a, middle).astype(np.int32), paths.from_b),
     )
-    kept = np.flatnonzero(bound.most >= max(least_homes, 1e-9))
+    kept = np.flatnonzero(bound.most >= 1.0)
     links = []
     for chosen in _shortest_of_each(bound, kept[np.argsort(paths.total_m[kept], kind="stable")]):
         way = paths.way(chosen)
