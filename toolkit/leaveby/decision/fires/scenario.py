@@ -18,7 +18,14 @@ from leaveby.fire.arrival.solve import Ignition, bridged_zones
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.model_error import ros_factors
-from leaveby.fire.spread.series import SpreadZones, check_models, district_of, spread_zones, table_for_member
+from leaveby.fire.spread.series import (
+    FireChoice,
+    SpreadZones,
+    check_models,
+    district_of,
+    spread_zones,
+    table_for_member,
+)
 from leaveby.fire.terrain import Terrain, cell_of, gradients
 from leaveby.fire.weather.ratings import District, RatedDay, Rating, rated_days
 from leaveby.fire.weather.series import Weather, perturbed, rebased, shifted
@@ -95,20 +102,6 @@ class FireStart:
     def began_s(self, unseen_uniform: NDArray[np.float64]) -> NDArray[np.float64]:
         """Say when it begins in members that drew these shares of the time that it may have burnt unseen."""
         return self.at_s - self.unseen_up_to_s * unseen_uniform
-
-
-@dataclass(frozen=True)
-class FireChoice:
-    """What makes the fire of a run: the plan's own models, one of them alone, or a rate set by hand."""
-
-    models: tuple[str, ...]
-    floor_m_s: float | None = None
-    set_m_s: float | None = None
-
-
-def plans_choice(plan: Plan) -> FireChoice:
-    """Take the fire as the plan asks for it."""
-    return FireChoice(models=plan.fire.models, floor_m_s=plan.fire.floor_m_s, set_m_s=plan.fire.set_m_s)
 
 
 @dataclass(frozen=True)
@@ -237,7 +230,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         home_cell=found[0],
         safe_cells=dict(zip(names[1:], found[1:], strict=True)),
         starts=_fire_starts(plan, to_grid, zones=zones),
-        choice=plans_choice(plan),
+        choice=FireChoice(plan.fire.models, plan.fire.floor_m_s, plan.fire.set_m_s),
         weather=weather,
         zones=zones,
         burnable=burnable,
@@ -334,13 +327,7 @@ def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:
 
 def _table(scenario: Scenario, weather: Weather, *, z: float) -> SpreadTable:
     return table_for_member(
-        scenario.zones,
-        weather,
-        gradients=scenario.gradients,
-        models=scenario.choice.models,
-        ros_factors=ros_factors(z),
-        floor_m_s=scenario.choice.floor_m_s,
-        set_m_s=scenario.choice.set_m_s,
+        scenario.zones, weather, gradients=scenario.gradients, choice=scenario.choice, ros_factors=ros_factors(z)
     )
 
 

@@ -180,14 +180,8 @@ def _what_if(
 
 def fastest_head(scenario: Scenario) -> tuple[float, tuple[tuple[float, str, float], ...]]:
     """Find the fastest head rate of spread on the flat in the commonest fuel, and what governs it at each step."""
-    flat = flat_spread(
-        scenario.weather,
-        scenario.zones,
-        models=scenario.choice.models,
-        ros_factors=ros_factors(CENTRAL_Z),
-        floor_m_s=scenario.choice.floor_m_s,
-        set_m_s=scenario.choice.set_m_s,
-    )
+    factors = ros_factors(CENTRAL_Z)
+    flat = flat_spread(scenario.weather, scenario.zones, choice=scenario.choice, ros_factors=factors)
     time_s = scenario.weather.time_s
     ends_s = np.append(time_s[1:], np.inf)
     steps = np.flatnonzero((time_s < scenario.inputs.plan.horizon_s) & (ends_s > 0.0))
