@@ -125,8 +125,7 @@ def check_grid(grid: Grid) -> None:
     faults = Faults()
     wrong = _wrong_crs(grid.crs.strip())
     if wrong:
-        wanted = "a projected reference system in metres, such as EPSG:32755"
-        faults.add("grid", wrong, wanted, "reproject to the UTM zone of the place, and name that system")
+        faults.tell("grid", "grid_unusable", wrong=wrong)
     if not (np.isfinite(grid.cell_m) and grid.cell_m > 0):
         faults.add("grid", f"its cell size is {grid.cell_m} m", "above 0 m", "correct the cell size")
     if not (np.isfinite(grid.x_min_m) and np.isfinite(grid.y_max_m)):

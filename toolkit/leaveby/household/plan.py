@@ -14,7 +14,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field
 
-from leaveby.errors import Fault, refuse
+from leaveby.errors import Fault, fault_of, refuse
 from leaveby.household.plan_keys import (
     Hours,
     Listed,
@@ -236,12 +236,7 @@ class Plan(Sections, Asked):
 def arrival_faults(people: Sequence[Person]) -> list[Fault]:
     """Find people whose three points of arrival are not in rising order from 0."""
     return [
-        Fault(
-            f'person "{person.name}"',
-            "comes home after " + ", ".join(f"{point_s:g}" for point_s in person.arrival_points_s) + " s",
-            "0 <= soonest <= likely <= latest",
-            "correct the three arrivals",
-        )
+        fault_of(f'person "{person.name}"', "arrivals_fall", points="{:g}, {:g}, {:g}".format(*person.arrival_points_s))
         for person in people
         if not 0 <= person.arrival_points_s[0] <= person.arrival_points_s[1] <= person.arrival_points_s[2] < inf
     ]

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.confidence import longest_at_confidence
-from leaveby.errors import InputError, refuse, refused
+from leaveby.errors import refuse, refused
 from leaveby.household.catalogue import latest_list, soonest_list
 from leaveby.household.crew import TICK_S
 from leaveby.household.plan import Household, Plan, TaskWay, tasks_for, uncertain_people
@@ -295,7 +295,8 @@ def saved_before_season(
 def _columns(household: Household | Plan, policy: Schedule, durations_s: NDArray[np.float64]) -> NDArray[np.float64]:
     if durations_s.ndim != 2 or durations_s.shape[1] != len(household.tasks):
         expected = f"(members, {len(household.tasks)}), a column for every task of the household"
-        raise _misshapen("durations_s", durations_s, expected, "sample_durations(household.tasks, ...)")
+        drawing = "sample_durations(household.tasks, ...)"
+        raise refused("durations_s", "misshapen", shape=durations_s.shape, expected=expected, drawing=drawing)
     position = {task.name: number for number, task in enumerate(household.tasks)}
     return _times("durations_s", durations_s[:, [position[name] for name in policy.tasks]])
 
@@ -311,12 +312,8 @@ def _arrivals(
         return sample_arrivals(people, members=members)
     if arrivals_s.shape != (members, len(people)):
         expected = f"({members}, {len(people)}), a row for every member and a column for every person"
-        raise _misshapen("arrivals_s", arrivals_s, expected, drawing)
+        raise refused("arrivals_s", "misshapen", shape=arrivals_s.shape, expected=expected, drawing=drawing)
     return _times("arrivals_s", arrivals_s)
-
-
-def _misshapen(name: str, times_s: NDArray[np.float64], expected: str, drawing: str) -> InputError:
-    return refuse(name, f"have the shape {times_s.shape}", expected=expected, mend=f"draw them with {drawing}")
 
 
 def _times(name: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:

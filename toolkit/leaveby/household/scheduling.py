@@ -166,9 +166,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
         if not (math.isfinite(duration_s) and duration_s >= 0):
             faults.add(place, f"lasts {duration_s} s", "seconds, finite and 0 or more", "correct the duration")
         for name in (name for name in task.after if name not in position):
-            faults.add(
-                f"{place}: after", f'names "{name}", which is not among the tasks', "tasks of the same way", "add it"
-            )
+            faults.tell(f"{place}: after", "unknown_predecessor", name=name)
         before.append(tuple(position[name] for name in task.after if name in position))
     if len(position) != len(names):
         faults.add("tasks", "hold the same name twice", "names that stand once", "rename one")
@@ -183,8 +181,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
     )
     for task, count, who in zip(tasks, hands, able, strict=True):
         if count > len(who):
-            wrong, mend = f"takes {count} at once, and {len(who)} can do it", "lower the number, or add people who can"
-            faults.add(f'task "{task.name}": hands', wrong, f"at most {len(who)}", mend)
+            faults.tell(f'task "{task.name}": hands', "too_few_hands", count=count, able=len(who))
     faults.refuse()
     behind: list[list[int]] = [[] for _ in tasks]
     for number, ahead in enumerate(before):

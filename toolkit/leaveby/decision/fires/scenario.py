@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.fires.members import Draws
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, refused
 from leaveby.fire.arrival.solve import Ignition, bridged_zones
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.ellipse import SpreadTable
@@ -180,35 +180,21 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
     lon_lat = [(plan.home.lon_deg, plan.home.lat_deg), *((place.lon_deg, place.lat_deg) for place in plan.safe_points)]
     x_m, y_m = to_grid.transform(*np.array(lon_lat, dtype=np.float64).T)
     cells = [cell_of(grid, float(x), y_m=float(y)) for x, y in zip(x_m, y_m, strict=True)]
-    faults = [
+    faults = Faults(
         Fault(name, "lies outside the grid", "a place on the terrain", "correct the place, or give a larger terrain")
         for name, cell in zip(names, cells, strict=True)
         if cell is None
-    ]
+    )
     weather = rebased(inputs.weather, plan.starts_at)
     unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
     if weather.time_s[0] > -unseen_s:
-        faults.append(
-            Fault(
-                "weather.file",
-                f"its first row is {(weather.time_s[0] + unseen_s) / 60.0:.0f} minutes too late",
-                "weather from the first ignition on, and from as long before it as a fire may burn unseen",
-                "add rows, or correct the time of the ignition",
-            )
-        )
+        faults.tell("weather.file", "weather_starts_late", late_min=(weather.time_s[0] + unseen_s) / 60.0)
     usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
     covered_to_s = float(weather.time_s[-1]) + usual_step_s
     if covered_to_s < plan.horizon_s:
-        faults.append(
-            Fault(
-                "weather.file",
-                f"it ends {covered_to_s / 3600.0:.1f} hours after the first ignition",
-                f"weather over the whole horizon of {plan.horizon_s / 3600.0:g} hours",
-                "add rows, or shorten plan.horizon_h",
-            )
-        )
-    if faults:
-        raise InputError(faults)
+        covered = {"to_h": covered_to_s / 3600.0, "horizon_h": plan.horizon_s / 3600.0}
+        faults.tell("weather.file", "weather_ends_early", **covered)
+    faults.refuse()
     zones, burnable = bridged(inputs.fuel, weather)
     check_models(plan.fire.models, zones)
     network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
@@ -254,12 +240,7 @@ def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -
     free = latest_departure(network, network.length_m, closing_s=never, targets=ends)
     if not np.isfinite(free.drive_s[nodes[0]]):
         names = ", ".join(place.name for place in plan.safe_points if place.kind == "safe_point")
-        raise refuse(
-            f"roads.file {plan.roads.file}",
-            f"no road of it leads from the home to any safe point ({names}), even with no fire and any vehicle",
-            expected="roads that join the home to at least one safe point",
-            mend="read a larger or complete extract, or name a safe point that its roads reach",
-        )
+        raise refused(f"roads.file {plan.roads.file}", "roads_that_join_not", names=names)
 
 
 def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones) -> tuple[FireStart, ...]:
@@ -272,12 +253,7 @@ def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones)
         if source.somewhere and not isinstance(shape, shapely.Point):
             points = _burnable_along(zones, shape)
             if not len(points):
-                raise refuse(
-                    f'ignition "{source.name}"',
-                    "lies wholly on ground that does not burn",
-                    expected="a line or ring over some burnable ground",
-                    mend="move it, or look over the fuel",
-                )
+                raise refused(f'ignition "{source.name}"', "fire_where_nothing_burns")
         at_s = (source.at - plan.starts_at).total_seconds()
         made.append(FireStart(shape, at_s, source.unseen_up_to_s, points))
     return tuple(made)

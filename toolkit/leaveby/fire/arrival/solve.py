@@ -240,8 +240,7 @@ def _lead_seeds(
             near = _seeds_in_reach(spread, point, reach_m=reach_m)
             seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value, 6))]))
             if near.size == 0:
-                wrong, mend = "lies on unburnable ground", "give a larger reach_m"
-                faults.add(place, wrong, "burnable ground within reach_m", mend)
+                faults.tell(place, "place_on_unburnable")
     faults.refuse()
     found = np.concatenate(seeds, axis=1)
     # later ones mostly find their cells taken
@@ -334,11 +333,9 @@ def _check_ignitions(spread: SpreadTable, ignitions: Sequence[Ignition], *, hori
             faults.add(place, f"its time is {ignition.at_s} s", "finite seconds", "give its time")
             continue
         if ignition.at_s < spread.time_s[0]:
-            wanted = f"{spread.time_s[0]} s or later"
-            faults.add(place, f"it starts at {ignition.at_s} s, before the weather", wanted, "give earlier weather")
+            faults.tell(place, "fire_before_weather", at_s=ignition.at_s, first_s=spread.time_s[0])
         if ignition.at_s >= horizon_s:
-            wrong = f"it starts at {ignition.at_s} s, past the horizon"
-            faults.add(place, wrong, f"before {horizon_s} s", "take a longer horizon")
+            faults.tell(place, "fire_past_horizon", at_s=ignition.at_s, horizon_s=horizon_s)
         if not extent.covers(geometry):
             faults.add(place, "lies outside the grid", "wholly on the grid", "take in more ground")
             continue

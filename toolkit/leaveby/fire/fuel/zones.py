@@ -116,8 +116,7 @@ def fuel_from_codes(
     for value in np.unique(number[strange]) if unknown == "refuse" else ():
         row, col = (int(k[0]) for k in np.nonzero(strange & (number == value)))
         place, known_codes = f"{where} row {row + 1}, column {col + 1}", ", ".join(str(code) for code in legend)
-        wrong = f"the code {value:g} is not in the legend"
-        faults.add(place, wrong, f"one of {known_codes}", "add it to the legend")
+        faults.tell(place, "code_unknown", value=value, known=known_codes)
     faults.refuse()
     gaps = ((strange, "a code that the legend lacks"), (missing, "no value"))
     assumptions = [_filled_in(int(mask.sum()), mask.size, what) for mask, what in gaps if mask.any()]

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.errors import Fault, Faults, refuse
+from leaveby.errors import Fault, Faults, refused
 from leaveby.fire.fuel import moisture
 from leaveby.fire.fuel.types import FuelType
 from leaveby.fire.fuel.zones import FuelMap, uniform_fuel
@@ -97,8 +97,7 @@ def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
     counts = np.bincount(pair.ravel(), minlength=len(fuel.types) * weather.places)
     kept = np.flatnonzero((counts > 0) & np.repeat(burns, weather.places))
     if kept.size == 0:
-        mend = "look over the legend, and the area that the map covers"
-        raise refuse("the fuel map", "no cell of it can burn", expected="burnable fuel somewhere", mend=mend)
+        raise refused("the fuel map", "nothing_burns")
     number = np.full(counts.size, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
     types = tuple(fuel.types[int(k) // weather.places] for k in kept)
@@ -121,8 +120,7 @@ def check_models(models: Sequence[str], zones: SpreadZones) -> None:
     )
     forest = any(kind.equation in ("forest", "any") for kind in zones.types)
     if forest and not any(model in FOREST_MODELS for model in models):
-        wrong, wanted = "there is forest on the map, but no model for it", "one or more of " + ", ".join(FOREST_MODELS)
-        faults.add("models", wrong, wanted, "name a forest model")
+        faults.tell("models", "forest_without_model", models=", ".join(FOREST_MODELS))
     faults.refuse()
 
 

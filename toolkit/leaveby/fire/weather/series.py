@@ -15,7 +15,7 @@ from typing import Any, Final, NotRequired, TypedDict, Unpack
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refuse, refused
 
 LIMITS: Final[Mapping[str, tuple[str, str, float, float]]] = {
     "air_temperature_c": ("temperature", "degrees C", -30.0, 60.0),
@@ -136,8 +136,7 @@ def faults_of_values(place: str, values: Mapping[str, Any]) -> Faults:
             faults.add(place, f"the {name} is {f'{value:g} {unit}'.strip()}{hint}", span, mend)
         wind = values.get("wind_speed_m_s")
         if quantity == "gust_m_s" and wind is not None and value < wind:
-            wrong = f"the gust ({value:g} m/s) is below the mean wind ({wind:g} m/s)"
-            faults.add(place, wrong, "gusts at or above the mean wind", "look whether the two are swapped")
+            faults.tell(place, "gust_below_wind", gust=value, wind=wind)
     return faults
 
 
@@ -214,12 +213,7 @@ def rebased(weather: Weather, start: datetime) -> Weather:
     time_s = weather.time_s - shift_s
     if time_s[0] > 0.0:
         begins = weather.start + timedelta(seconds=float(weather.time_s[0]))
-        raise refuse(
-            where,
-            f"it begins at {begins.isoformat()}, after the scenario's start at {start.isoformat()}",
-            expected="weather from the scenario's start on",
-            mend="give earlier weather or start later",
-        )
+        raise refused(where, "weather_begins_late", begins=begins.isoformat(), start=start.isoformat())
     return replace(weather, start=start.astimezone(weather.start.tzinfo), time_s=time_s)
 
 
