@@ -22,7 +22,7 @@ from leaveby.decision.fires.scenario import HouseholdInputs, member_table
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.timed import made_ready
 from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult, WayTiming
-from leaveby.decision.ways.timing import arrivals_of, durations_of
+from leaveby.decision.ways.timing import mornings_of
 from leaveby.errors import refuse, refused
 from leaveby.household.readiness import ready_times
 
@@ -271,14 +271,14 @@ def replay_many(
         progress=progress,
     )
     truths_met = Members(draws, fires, asked.column_of)
-    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
+    mornings = mornings_of(scenario, draws)
     found: dict[str, Replay] = {}
     for way, roads in asked.roads.items():
         timing = result.ways[way]
         route = np.array(() if timing.route is None else timing.route.edges, dtype=np.int64)
         found[way] = replay_way(
             timing,
-            ready_s=ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=timing.schedule),
+            ready_s=ready_times(mornings, way, policy=timing.schedule),
             edge_time_s=roads.travel.time_s[route],
             drive_factor=draws.drive_factor,
             closing_s=truths_met.closing_on(route),

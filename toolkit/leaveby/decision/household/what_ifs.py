@@ -31,18 +31,17 @@ from leaveby.decision.ways.sensitivity import moved
 from leaveby.decision.ways.timing import (
     SHARE_SLACK,
     ChosenRoute,
-    arrivals_of,
     curve_moments,
     departures,
     described_route,
-    durations_of,
+    mornings_of,
     why_unbounded,
 )
 from leaveby.errors import refuse
 from leaveby.fire.spread.model_error import ros_factors
 from leaveby.fire.spread.series import FOREST_MODELS, flat_spread
 from leaveby.household.plan import Way
-from leaveby.household.readiness import ready_times
+from leaveby.household.readiness import Mornings, ready_times
 from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR
 from leaveby.units import km_h_from_m_s
 
@@ -216,10 +215,9 @@ class Held:
         return self.read(first_of(self.timed.members.draws, MOVED))
 
     @cached_property
-    def mornings_s(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def mornings(self) -> Mornings:
         """How long tasks take on the household's mornings, and when its people are home."""
-        scenario, mornings = self.timed.asked.scenario, first_of(self.timed.members.draws, MORNINGS)
-        return durations_of(scenario, mornings), arrivals_of(scenario, mornings)
+        return mornings_of(self.timed.asked.scenario, first_of(self.timed.members.draws, MORNINGS))
 
     def roads(self) -> list[tuple[Way, CandidateRoute]]:
         """Give the other routes that were looked at and end where fire comes in no more members than is allowed."""
@@ -353,9 +351,9 @@ def _timed_anew(
     plan, ready_s = scenario.inputs.plan, timing.member_ready_s[: draws.members]
     confidence = asking.confidence or plan.confidence
     if asking.times_as_long:
-        lasts_s, home_s = held.mornings_s
         longer = np.array([asking.times_as_long.get(task.name, 1.0) for task in plan.tasks])
-        by_list_s = ready_times(plan, way, durations_s=lasts_s * longer, arrivals_s=home_s, policy=timing.schedule)
+        mornings = replace(held.mornings, durations_s=held.mornings.durations_s * longer)
+        by_list_s = ready_times(mornings, way, policy=timing.schedule)
         ready_s = np.resize(by_list_s + timing.ready_rounded_up_s, draws.members)
     leave_s = latest_of(members)
     start_s, leave_by_s = leave_s - ready_s, latest_at_confidence(leave_s, confidence)
