@@ -24,16 +24,10 @@ class Grid:
 
     Row 0 is the northernmost row, column 0 the westernmost. A cell is addressed by its centre.
 
-    Attributes
-    ----------
-    x_min_m, y_max_m : float
-        Outer north-west corner of the north-west cell, in metres.
-    cell_m : float
-        Cell size in metres, above 0.
-    rows, cols : int
-        Shape, each at least 2.
-    crs : str
-        Reference system that `pyproj.CRS` understands, projected with metre axes (checked where files are read).
+    - `x_min_m`, `y_max_m`: outer north-west corner of the north-west cell, in metres.
+    - `cell_m`: cell size in metres, above 0.
+    - `rows`, `cols`: shape, each at least 2.
+    - `crs`: reference system that `pyproj.CRS` understands, projected with metre axes (checked where files are read).
     """
 
     x_min_m: float
@@ -103,11 +97,7 @@ def to_xarray(
 class Terrain:
     """Elevation on a grid, without voids.
 
-    Attributes
-    ----------
-    grid : Grid
-    elevation_m : ndarray of float64, shape (rows, cols)
-        Metres above sea level, finite everywhere.
+    - `elevation_m`, shape (rows, cols): metres above sea level, finite everywhere.
     """
 
     grid: Grid
@@ -117,10 +107,8 @@ class Terrain:
 def check_grid(grid: Grid) -> None:
     """Refuse a grid on which distances can't be measured in metres.
 
-    Raises
-    ------
-    InputError
-        With every fault: no reference system, one in degrees, axes that are not metres, an unusable cell size or shape.
+    Raises InputError with every fault: no reference system, one in degrees, axes that are not metres, an unusable cell
+    size or shape.
     """
     faults = Faults()
     wrong = _wrong_crs(grid.crs.strip())
@@ -157,10 +145,7 @@ def gradients(terrain: Terrain) -> tuple[NDArray[np.float32], NDArray[np.float32
     Least squares over the eight neighbours with twofold weight on the four near ones (Horn 1981, Hill shading and the
     reflectance map, Proc. IEEE 69(1):14-47, memory). At the edge, the surface is carried on in a straight line.
 
-    Raises
-    ------
-    InputError
-        Where an elevation is not finite or the shapes differ.
+    Raises InputError where an elevation is not finite or the shapes differ.
     """
     elevation = np.asarray(terrain.elevation_m, dtype=np.float64)
     faults = Faults()
@@ -191,10 +176,7 @@ def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) ->
     Each void becomes the smooth surface between the values around it (harmonic: every filled cell is the mean of
     its four neighbours), so a fill holds no new summit or pit.
 
-    Raises
-    ------
-    InputError
-        Where no cell is valid, or a cell that is said to be valid is not finite.
+    Raises InputError where no cell is valid, or a cell that is said to be valid is not finite.
 
     Examples
     --------

@@ -169,10 +169,7 @@ def time_to_harm(
     Of the published range of doses the lowest counts, the earliest harm, if no other is asked for. Below about 2.5
     kW/m2 the pain dose runs early, since skin cools as it heats.
 
-    Raises
-    ------
-    InputError
-        When the heat is not more than 0, or the harm is unknown.
+    Raises InputError when the heat is not more than 0, or the harm is unknown.
 
     Examples
     --------

@@ -198,12 +198,8 @@ class PlanFile(Sections, _PlanSection, Table):
 class Plan(Sections, Asked):
     """A whole plan file in SI units. Field names are those of the file's sections.
 
-    Attributes
-    ----------
-    assumptions : tuple of str
-        Sentences: everything that the plan left open and that a default filled, if it could save minutes.
-    where : str
-        The file that the plan was read from, for messages.
+    - `assumptions`: sentences: everything that the plan left open and that a default filled, if it could save minutes.
+    - `where`: the file that the plan was read from, for messages.
     """
 
     assumptions: tuple[str, ...] = ()

@@ -36,19 +36,11 @@ def plan_from_document(
     What may be left out, and what stands then, is declared with the nouns (`leaveby.household.plan`) and written out in
     `about/plan_keys.md`. Whatever of it could save minutes is said in `Plan.assumptions`.
 
-    Parameters
-    ----------
-    document : Mapping
-        As `tomllib` reads it.
-    where : str
-        The file, put before the place of each fault.
-    fire_models : Collection of str, optional
-        The rate-of-spread equations that exist; None leaves their names unchecked.
+    - `document`: as `tomllib` reads it.
+    - `where`: the file, put before the place of each fault.
+    - `fire_models`: the rate-of-spread equations that exist; None leaves their names unchecked.
 
-    Raises
-    ------
-    InputError
-        With every fault of the document.
+    Raises InputError with every fault of the document.
 
     Examples
     --------

@@ -30,23 +30,11 @@ class StretchCells:
 
 
 def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float) -> StretchCells:
-    """Find the cells any part of which lies within the stand-off distance of any part of each line.
+    """Find the cells any part of which lies within the stand-off distance (0 m or more) of any part of each line.
 
     The whole geometry counts, never its ends only: a cell belongs to a line when its centre lies within the
-    stand-off plus half the cell's diagonal. That is on the early side by at most one cell.
-
-    Parameters
-    ----------
-    grid : Grid
-    lines : sequence of LineString
-        In the grid's reference system, metres.
-    standoff_m : float
-        0 or more.
-
-    Raises
-    ------
-    InputError
-        If the stand-off is negative or not finite.
+    stand-off plus half the cell's diagonal. That is on the early side by at most one cell. Lines are in the grid's
+    reference system.
 
     Examples
     --------
@@ -79,20 +67,9 @@ def lines_inside(grid: Grid, lines: NDArray[np.object_]) -> NDArray[np.bool_]:
 
 
 def closing_times(cells: StretchCells, arrival_s: NDArray[np.float64], *, smoke_lead_s: float) -> NDArray[np.float64]:
-    """Moment at which each stretch shuts.
+    """Moment at which each stretch shuts; inf where nothing within the stand-off burns within the horizon.
 
-    Parameters
-    ----------
-    cells : StretchCells
-    arrival_s : ndarray of float64, shape (rows, cols)
-        Fire arrival time, inf where the fire does not come within the horizon.
-    smoke_lead_s : float
-        Taken off, since smoke, embers and traffic shut a road before flames do; 0 or more.
-
-    Returns
-    -------
-    ndarray of float64, shape (stretches,)
-        inf where nothing within the stand-off burns within the horizon.
+    The smoke lead (0 or more) is taken off, since smoke, embers and traffic shut a road before flames do.
 
     Examples
     --------

@@ -154,10 +154,7 @@ def district(inputs: HouseholdInputs) -> District:
 def ratings_days(inputs: HouseholdInputs) -> tuple[RatedDay, ...]:
     """Make a day of weather for each rating of the plan, in rising order; its own day where it knows of none.
 
-    Raises
-    ------
-    InputError
-        With every fault of the ratings and their days.
+    Raises InputError with every fault of the ratings and their days.
     """
     where, ratings = district(inputs), inputs.ratings
     if where.scale == "own" and not ratings:
@@ -168,11 +165,8 @@ def ratings_days(inputs: HouseholdInputs) -> tuple[RatedDay, ...]:
 def prepare(inputs: HouseholdInputs) -> Scenario:
     """Put the plan's places on the roads and on the grid, and its fires on the clock.
 
-    Raises
-    ------
-    InputError
-        With every fault: places too far from any road or off the grid, weather that does not reach over the horizon,
-        models that are not known.
+    Raises InputError with every fault: places too far from any road or off the grid, weather that does not reach
+    over the horizon, models that are not known.
     """
     plan, grid = inputs.plan, inputs.terrain.grid
     to_grid = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)

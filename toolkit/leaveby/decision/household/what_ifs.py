@@ -278,10 +278,7 @@ def asked_anew(held: Held, asking: Asking) -> dict[str, WayTiming]:
     While the fire is not moved these are all members, as in the answer. Once it is, the first `MOVED` of them are read
     off the same functions, and set off by what they differed from all members before the move.
 
-    Raises
-    ------
-    InputError
-        Where the fire is moved beyond what the solved fires reach to (`furthest`).
+    Raises InputError where the fire is moved beyond what the solved fires reach to (`furthest`).
     """
     timed, plan = held.timed, held.timed.asked.scenario.inputs.plan
     confidence = asking.confidence or plan.confidence

@@ -48,14 +48,9 @@ ARRIVAL_ASSUMPTIONS: Final[tuple[str, ...]] = (
 class Ignition:
     """Where a fire starts, and when.
 
-    Attributes
-    ----------
-    geometry : shapely geometry
-        Point, line or polygon (or several) in the grid's reference system, in metres. Everything inside a polygon
-        burns at `at_s`.
-    at_s : float
-        Seconds from the scenario's start; may be negative.
-
+    - `geometry`: point, line or polygon (or several) in the grid's reference system, in metres. Everything inside a
+      polygon burns at `at_s`.
+    - `at_s`: seconds from the scenario's start; may be negative.
     """
 
     geometry: BaseGeometry
@@ -71,18 +66,12 @@ def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
 class Arrival:
     """When the fire comes to each cell, and how its front stands there.
 
-    Attributes
-    ----------
-    grid : Grid
-    time_s : ndarray of float64, shape (rows, cols)
-        Seconds from the scenario's start at each cell's centre; inf where it does not come within the horizon.
-    slowness_east_s_m, slowness_north_s_m : ndarray of float32, shape (rows, cols)
-        Slowness vector of the front: it points square to the front, the way the front moves; its length is one over
-        the front's speed, in s/m. Zero where no fire comes.
-    burnable : ndarray of bool, shape (rows, cols)
-        Where something burns.
-    horizon_s : float
-        Nothing is said of times past it.
+    - `time_s`, shape (rows, cols): seconds from the scenario's start at each cell's centre; inf where it does not come
+      within the horizon.
+    - `slowness_east_s_m`, `slowness_north_s_m`, shape (rows, cols): slowness vector of the front: it points square to
+      the front, the way the front moves; its length is one over the front's speed, in s/m. Zero where no fire comes.
+    - `burnable`, shape (rows, cols): where something burns.
+    - `horizon_s`: nothing is said of times past it.
     """
 
     grid: Grid

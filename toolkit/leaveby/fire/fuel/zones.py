@@ -27,15 +27,9 @@ from leaveby.fire.terrain import Grid
 class FuelMap:
     """The fuel type of every cell; a shape that is not the grid's, or a code without a type, is refused (ValueError).
 
-    Attributes
-    ----------
-    grid : Grid
-    code : ndarray of int16, shape (rows, cols)
-        Index into `types`.
-    types : tuple of FuelType
-        Fuel types that can occur.
-    assumptions : tuple of str
-        What was taken for granted, one sentence each.
+    - `code`, shape (rows, cols): index into `types`.
+    - `types`: fuel types that can occur.
+    - `assumptions`: what was taken for granted, one sentence each.
     """
 
     grid: Grid

@@ -82,10 +82,7 @@ class FlatSpread:
 def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
     """Cross the fuel map with the weather places: one zone for each pair that occurs.
 
-    Raises
-    ------
-    InputError
-        When nothing burns anywhere.
+    Raises InputError when nothing burns anywhere.
     """
     place = weather.place
     if place is not None and place.shape != fuel.grid.shape:
