@@ -19,7 +19,7 @@ from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.replay import replay_many
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.decision.ways.sensitivity import cost_of_tasks, hangs_on
-from leaveby.household.plan import Person, Task
+from leaveby.household.plan_tables import Person, Task
 from leaveby.household.readiness import Mornings, schedule_for
 
 MINUTE_S = 60.0

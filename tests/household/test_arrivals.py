@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from leaveby.errors import InputError
-from leaveby.household.plan import Household, Person, Task, uncertain_people
+from leaveby.household.plan import Household, uncertain_people
+from leaveby.household.plan_tables import Person, Task
 from leaveby.household.readiness import (
     Mornings,
     criticality,

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.household.catalogue import catalogue, smaller_crews, soonest_list
-from leaveby.household.plan import Household, Person, Task, can_do, tasks_for
+from leaveby.household.plan import Household, can_do, tasks_for
+from leaveby.household.plan_tables import Person, Task
 from leaveby.household.readiness import Mornings, Readiness, readiness, ready_times, schedule_for
 from leaveby.household.sampling import sample_durations
 from leaveby.household.scheduling import schedule_of

@@ -17,7 +17,8 @@ from scipy.sparse import lil_array
 
 from leaveby.confidence import longest_at_confidence
 from leaveby.errors import InputError
-from leaveby.household.plan import TASK_WAYS, Household, Person, Task, TaskWay, can_do, tasks_for
+from leaveby.household.plan import Household, can_do, tasks_for
+from leaveby.household.plan_tables import TASK_WAYS, Person, Task, TaskWay
 from leaveby.household.readiness import (
     Mornings,
     criticality,

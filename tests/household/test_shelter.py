@@ -13,14 +13,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.household.plan import (
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import (
     FireInput,
     FuelInput,
     Home,
     House,
     IgnitionInput,
     Person,
-    Plan,
     RoadsInput,
     SafePoint,
     Task,

@@ -30,13 +30,13 @@ from leaveby.decision.ways.result import (
 )
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
-from leaveby.household.plan import (
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import (
     FireInput,
     FuelInput,
     Home,
     IgnitionInput,
     Person,
-    Plan,
     RoadsInput,
     SafePoint,
     Task,

@@ -29,7 +29,8 @@ from numpy.typing import NDArray
 from leaveby.chance import stream
 from leaveby.compiling import njit
 from leaveby.confidence import latest_at_confidence, longest_at_confidence, rank_at
-from leaveby.household.plan import Person, Task, can_do
+from leaveby.household.plan import can_do
+from leaveby.household.plan_tables import Person, Task
 
 LISTS: Final = 8192
 """Lists of one crew. A constant: with a number that hung on the plan the catalogues would not hold each other."""

@@ -16,11 +16,11 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from leaveby.errors import Fault, InputError
-from leaveby.household.plan import LIKE_THE_PLANS, TASK_WAYS, WAYS, Plan, PlanFile, uncertain_people, why_no_way
+from leaveby.household.plan import LIKE_THE_PLANS, Plan, PlanFile, uncertain_people, why_no_way
 from leaveby.household.plan_checks import cross_faults
 from leaveby.household.plan_document import meant, place_of
 from leaveby.household.plan_keys import at_place, keys_of
-from leaveby.household.plan_tables import NUMBER, THREE_POINTS
+from leaveby.household.plan_tables import NUMBER, TASK_WAYS, THREE_POINTS, WAYS
 from leaveby.regions import WITH_RULES, country_of
 from leaveby.units import min_from_s
 

@@ -23,7 +23,8 @@ from leaveby.confidence import longest_at_confidence
 from leaveby.errors import refuse, refused
 from leaveby.household.catalogue import catalogue, latest_list, soonest_list
 from leaveby.household.crew import TICK_S
-from leaveby.household.plan import Household, Plan, TaskWay, tasks_for, uncertain_people
+from leaveby.household.plan import Household, Plan, tasks_for, uncertain_people
+from leaveby.household.plan_tables import TaskWay
 from leaveby.household.sampling import sample_arrivals
 from leaveby.household.scheduling import Schedule, schedule, schedule_of
 
@@ -83,7 +84,7 @@ def readiness(
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car", "tow"), 300.0, 600.0, 900.0)
     >>> home = Household((Person("Bo", ("lift",)),), (bags,))
     >>> readiness(Mornings(home, np.array([[600.0], [900.0]])), "car", confidence=0.5).at_confidence_s
@@ -122,7 +123,7 @@ def ready_times(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = N
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car", "tow"), 300.0, 600.0, 900.0)
     >>> wheels = Task("wheels", ("tow",), 1500.0, 2400.0, 4800.0)
     >>> home = Household((Person("Bo", ("lift",)),), (bags, wheels))
@@ -140,7 +141,7 @@ def criticality(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = N
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car",), 300.0, 600.0, 900.0)
     >>> dogs = Task("dogs", ("car",), 300.0, 500.0, 900.0)
     >>> home = Household((Person("Bo", ("lift",)), Person("Ines", ("lift",))), (bags, dogs))
@@ -163,7 +164,7 @@ def held_up_by(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = No
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car",), 300.0, 600.0, 900.0)
     >>> late = Person("Bo", arrives_after_s=500.0, arrives_latest_s=900.0)
     >>> home = Household((Person("Ines", ("lift",)), late), (bags,))
@@ -193,7 +194,7 @@ def saved_before_season(
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("tow",), 300.0, 600.0, 900.0)
     >>> wheels = Task("wheels", ("tow",), 1500.0, 2400.0, 4800.0)
     >>> home = Household((Person("Bo", ("lift",)),), (bags, wheels))

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy.special import betaincinv
 
 from leaveby.errors import Faults, refuse, refused
-from leaveby.household.plan import Durations, Person, Task, arrival_faults
+from leaveby.household.plan import Durations, arrival_faults
+from leaveby.household.plan_tables import Person, Task
 
 _PERT_SHAPE: Final = 4.0
 

@@ -37,7 +37,8 @@ from leaveby.household.crew import (
     lower_bound,
     serial,
 )
-from leaveby.household.plan import Person, Task, arrival_faults, can_do
+from leaveby.household.plan import arrival_faults, can_do
+from leaveby.household.plan_tables import Person, Task
 
 NODE_LIMIT: Final = 20_000
 """Branches of the exact search; enough to prove the best schedule of most households of a dozen tasks."""

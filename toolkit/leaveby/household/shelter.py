@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.errors import refuse, refused
 from leaveby.household.heat import exposure_class, time_to_harm
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import schedule_for
 from leaveby.household.scheduling import Schedule
 

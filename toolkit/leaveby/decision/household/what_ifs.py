@@ -40,7 +40,7 @@ from leaveby.decision.ways.timing import (
 from leaveby.errors import refuse
 from leaveby.fire.spread.model_error import ros_factors
 from leaveby.fire.spread.series import FOREST_MODELS, flat_spread
-from leaveby.household.plan import Way
+from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import Mornings, ready_times
 from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR
 from leaveby.units import km_h_from_m_s

@@ -30,8 +30,8 @@ from leaveby.fire.spread.model_error import ros_factors
 from leaveby.fire.spread.series import FireChoice, FlatSpread, SpreadZones, flat_spread, table_for_member
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.series import Weather, local_hour, perturbed
-from leaveby.household.plan import Plan, Way
-from leaveby.household.plan_tables import Person
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import Person, Way
 from leaveby.household.sampling import sample_arrivals
 from leaveby.parameters import CREEP_ROS_M_S
 

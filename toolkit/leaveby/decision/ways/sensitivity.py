@@ -12,7 +12,8 @@ from scipy.stats import rankdata
 from leaveby.decision.fires.members import Draws
 from leaveby.decision.ways.confidence import latest_start, share_clear
 from leaveby.decision.ways.result import HangsOn, TaskCost
-from leaveby.household.plan import IgnitionInput, Person, Way, tasks_for
+from leaveby.household.plan import tasks_for
+from leaveby.household.plan_tables import IgnitionInput, Person, Way
 from leaveby.household.readiness import Mornings, ready_times
 from leaveby.household.sampling import sample_arrivals
 from leaveby.household.scheduling import Schedule

@@ -18,7 +18,8 @@ from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
-from leaveby.household.plan import TaskWay, Way, uncertain_people
+from leaveby.household.plan import uncertain_people
+from leaveby.household.plan_tables import TaskWay, Way
 from leaveby.household.readiness import Mornings, Readiness, criticality, held_up_by, readiness, saved_before_season
 from leaveby.household.sampling import sample_arrivals, sample_durations
 from leaveby.roads.routing.itinerary import route_along
