@@ -48,6 +48,16 @@ class Grid:
         south, east = self.y_max_m - self.rows * self.cell_m, self.x_min_m + self.cols * self.cell_m
         return (self.x_min_m, south, east, self.y_max_m)
 
+    @property
+    def x_m(self) -> NDArray[np.float64]:
+        """East of the columns' centres, shape (cols,)."""
+        return self.x_min_m + (np.arange(self.cols) + 0.5) * self.cell_m
+
+    @property
+    def y_m(self) -> NDArray[np.float64]:
+        """North of the rows' centres, falling, shape (rows,)."""
+        return self.y_max_m - (np.arange(self.rows) + 0.5) * self.cell_m
+
 
 def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:
     """Row and column of the cell that holds a point, or None where the point lies outside.
@@ -81,12 +91,8 @@ def to_xarray(
     import rioxarray  # noqa: F401  (slow to load; adds the .rio accessor)
     import xarray as xr
 
-    coords = {
-        "y": grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m,
-        "x": grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m,
-    }
     attrs = {"units": "s", "long_name": long_name or name}
-    plain = xr.DataArray(values, coords=coords, dims=("y", "x"), name=name, attrs=attrs)
+    plain = xr.DataArray(values, coords={"y": grid.y_m, "x": grid.x_m}, dims=("y", "x"), name=name, attrs=attrs)
     layer: xr.DataArray = plain.rio.write_crs(grid.crs)
     if crs is not None:
         layer = layer.rio.reproject(crs, nodata=np.inf)

@@ -45,9 +45,7 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
     """
     if not (np.isfinite(standoff_m) and standoff_m >= 0.0):
         raise refuse("roads.standoff_m", f"is {standoff_m}", expected="0 m or more", mend="give the distance in metres")
-    columns = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
-    rows = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
-    x_m, y_m = np.meshgrid(columns, rows)
+    x_m, y_m = np.meshgrid(grid.x_m, grid.y_m)
     tree = shapely.STRtree(shapely.points(x_m.ravel(), y_m.ravel()))
     reach_m = standoff_m + grid.cell_m * np.sqrt(0.5)
     shapes = np.asarray(lines, dtype=object)
@@ -60,9 +58,7 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
 
 def lines_inside(grid: Grid, lines: NDArray[np.object_]) -> NDArray[np.bool_]:
     """Whether each line lies wholly on the grid."""
-    west, north = grid.x_min_m, grid.y_max_m
-    area = shapely.box(west, north - grid.rows * grid.cell_m, west + grid.cols * grid.cell_m, north)
-    inside = shapely.covered_by(lines, area) if len(lines) else np.zeros(0, dtype=bool)
+    inside = shapely.covered_by(lines, shapely.box(*grid.bounds_m)) if len(lines) else np.zeros(0, dtype=bool)
     return np.asarray(inside, dtype=np.bool_)
 
 

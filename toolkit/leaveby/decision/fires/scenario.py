@@ -257,8 +257,7 @@ def _burnable_along(zones: SpreadZones, shape: BaseGeometry) -> NDArray[np.float
     """Centres of the burnable cells within half a cell's diagonal of a shape, in a fixed order along it."""
     grid = zones.grid
     rows, cols = np.nonzero(zones.zone >= 0)
-    x_m = grid.x_min_m + (cols + 0.5) * grid.cell_m
-    y_m = grid.y_max_m - (rows + 0.5) * grid.cell_m
+    x_m, y_m = grid.x_m[cols], grid.y_m[rows]
     near = shapely.dwithin(shapely.points(x_m, y_m), shape, grid.cell_m * np.sqrt(0.5))
     found = np.column_stack([x_m[near], y_m[near]])
     if isinstance(shape, shapely.LineString):

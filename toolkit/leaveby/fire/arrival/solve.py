@@ -97,21 +97,13 @@ def arrive(
 ) -> Arrival:
     """Fire arrival time on the grid from any number of ignitions.
 
-    Parameters
-    ----------
-    ignitions : sequence of Ignition
-        At least one. Each is followed by itself, so the work grows with their number; places that start together can
-        be one ignition with a geometry of several parts.
-    horizon_s : float
-        Seconds from the scenario's start; above the first ignition's time.
-    fine : bool
-        Follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third less
-        time, and the error among patches of fuel is two to four times as large: for many members.
+    - `ignitions`: at least one. Each is followed by itself, so the work grows with their number; places that start
+      together can be one ignition with a geometry of several parts.
+    - `horizon_s`: seconds from the scenario's start; above the first ignition's time.
+    - `fine`: follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third
+      less time, and the error among patches of fuel is two to four times as large: for many members.
 
-    Raises
-    ------
-    InputError
-        With every fault: a table that can't be used, an ignition outside the grid or on unburnable ground.
+    Raises InputError with every fault: an unusable table, an ignition outside the grid or on unburnable ground.
 
     Examples
     --------
@@ -160,31 +152,18 @@ def lead_time(
     step. With `value = -tau`, the drive time that is needed to clear `s`, `V` is how long after a fire starts at `y`
     one must be rolling.
 
-    Parameters
-    ----------
-    points_m : array_like, shape (points, 2)
-        x and y in metres, within the grid.
-    value_s : array_like, shape (points,)
-        Seconds; may be negative.
-    reach_m : float
-        A point counts as reached when the fire is in a cell whose centre lies within this distance, in metres. Needed
-        for points on unburnable ground, such as a road that is a barrier.
-    step : int
-        The weather step that holds.
-    horizon_s : float
-        Values above it become inf.
-    fine : bool
-        As in `arrive`.
+    - `points_m`, shape (points, 2): x and y in metres, within the grid.
+    - `value_s`, shape (points,): seconds; may be negative.
+    - `reach_m`: a point counts as reached when the fire is in a cell whose centre lies within this distance, in metres.
+      Needed for points on unburnable ground, such as a road that is a barrier.
+    - `step`: the weather step that holds.
+    - `horizon_s`: values above it become inf.
+    - `fine`: as in `arrive`.
 
-    Returns
-    -------
-    ndarray of float64, shape (rows, cols)
-        Seconds; inf where no point is reached, and on unburnable ground.
+    Returns shape (rows, cols): seconds; inf where no point is reached, and on unburnable ground.
 
-    Raises
-    ------
-    InputError
-        A point outside the grid, on unburnable ground without burnable ground in reach, or without a value.
+    Raises InputError for a point outside the grid, on unburnable ground without burnable ground in reach, or without a
+    value.
 
     Examples
     --------

@@ -58,20 +58,13 @@ def weather_from_dataset(
     there is one. Space: `latitude` and `longitude` in one or two dimensions, or `projection_x_coordinate` and
     `projection_y_coordinate` with a grid mapping that has `crs_wkt`; neither for a single point.
 
-    Parameters
-    ----------
-    grid : Grid
-        The analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are kept.
-    where, drought_factor, curing_percent, use_gusts
-        As in `weather_from_table`.
-    utc_offset_h : float, optional
-        Local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
+    - `grid`: the analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are
+      kept.
+    - `where`, `drought_factor`, `curing_percent`, `use_gusts`: as in `weather_from_table`.
+    - `utc_offset_h`: local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
 
-    Raises
-    ------
-    InputError
-        For missing variables or units, impossible or missing values (with variable, step and point), gaps in time, and
-        a forecast that does not reach over the grid; all that can be found at once.
+    Raises InputError for missing variables or units, impossible or missing values (with variable, step and point), gaps
+    in time, and a forecast that does not reach over the grid; all that can be found at once.
 
     Examples
     --------
@@ -255,13 +248,11 @@ def _places(
     from scipy.spatial import cKDTree  # slow to load
 
     geographic = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
-    east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
-    north = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
-    longitude = float(geographic.transform(float(east.mean()), float(north.mean()))[0])
+    longitude = float(geographic.transform(float(grid.x_m.mean()), float(grid.y_m.mean()))[0])
     if not dims:
         return None, np.zeros(1, dtype=np.intp), longitude
     points, transformer = _points(cast, dims, grid=grid)
-    x, y = (np.asarray(a) for a in transformer.transform(*np.meshgrid(east, north)))
+    x, y = (np.asarray(a) for a in transformer.transform(*np.meshgrid(grid.x_m, grid.y_m)))
     cells = np.column_stack([x.ravel(), y.ravel()])
     stretch = np.ones(2)
     if transformer.target_crs is not None and transformer.target_crs.is_geographic:

@@ -46,18 +46,11 @@ _NOON: Final = 12.0
 class District:
     """How the danger of a day is measured where the plan is made.
 
-    Attributes
-    ----------
-    scale : {"australia", "europe", "own"}
-    vegetation : {"forest", "grass", "shrubland"}
-        Kind of the fuel that stands for the district.
-    intensity_kw_m, least_kw_m : callable
-        Fireline intensity of a head fire on flat ground in that fuel, by step and place of a weather: by the fastest
-        and by the slowest of the equations that apply.
-    lat_deg : float
-        Latitude, degrees north.
-    said : tuple of str
-        What was taken for granted.
+    - `vegetation`: kind of the fuel that stands for the district.
+    - `intensity_kw_m`, `least_kw_m`: fireline intensity of a head fire on flat ground in that fuel, by step and place
+      of a weather: by the fastest and by the slowest of the equations that apply.
+    - `lat_deg`: latitude, degrees north.
+    - `said`: what was taken for granted.
     """
 
     scale: Scale
@@ -72,20 +65,12 @@ class District:
 class Rating:
     """A rating that a plan names.
 
-    Attributes
-    ----------
-    name : str
-        As the local forecast says it.
-    stands_for : str or None
-        Its name in the scale, where that is another.
-    weather : Weather or None
-        A day rated so, where the plan brings one; None: the day is found on the line.
-    leave : bool
-        The rating itself tells people to leave; so it is, too, where the scale says so.
-    where : str
-        Its place in the plan, for messages.
-    file : str
-        The weather file of its day; empty where there is none.
+    - `name`: as the local forecast says it.
+    - `stands_for`: its name in the scale, where that is another.
+    - `weather`: a day rated so, where the plan brings one; None: the day is found on the line.
+    - `leave`: the rating itself tells people to leave; so it is, too, where the scale says so.
+    - `where`: its place in the plan, for messages.
+    - `file`: the weather file of its day; empty where there is none.
     """
 
     name: str
@@ -100,20 +85,13 @@ class Rating:
 class RatedDay:
     """A day of weather that stands for a rating.
 
-    Attributes
-    ----------
-    name : str
-        As the local forecast says it.
-    weather : Weather
-        Clock and wind direction, drought factor and curing are those of the plan's weather, or the rating's own.
-    index : float or None
-        What its worst hour reaches on the scale; None where the scale is the plan's own.
-    leave : bool
-        The rating itself tells people to leave.
-    told : str or None
-        What the public is told to do on such a day.
-    said : tuple of str
-        What was taken for granted for this day, one sentence each.
+    - `name`: as the local forecast says it.
+    - `weather`: clock and wind direction, drought factor and curing are those of the plan's weather, or the rating's
+      own.
+    - `index`: what its worst hour reaches on the scale; None where the scale is the plan's own.
+    - `leave`: the rating itself tells people to leave.
+    - `told`: what the public is told to do on such a day.
+    - `said`: what was taken for granted for this day, one sentence each.
     """
 
     name: str
@@ -312,21 +290,12 @@ def rated_days(
 ) -> tuple[RatedDay, ...]:
     """Make a day of weather for each rating, in rising order.
 
-    Parameters
-    ----------
-    weather : Weather
-        The plan's own bad day.
-    district : District
-    ratings : sequence of Rating
-        Those that the plan names, in rising order; none: all of the scale.
-    hours : sequence of int
-        Hours of the clock that the weather files of ratings have to cover.
+    - `weather`: the plan's own bad day.
+    - `ratings`: those that the plan names, in rising order; none: all of the scale.
+    - `hours`: hours of the clock that the weather files of ratings have to cover.
 
-    Raises
-    ------
-    InputError
-        Ratings that the scale lacks, that don't rise, that no wind up to 120 km/h reaches, or whose weather does not
-        cover the hours; a plan's day that is no worse than the mild day or calmer than the lowest rating.
+    Raises InputError for ratings that the scale lacks, that don't rise, that no wind up to 120 km/h reaches, or whose
+    weather does not cover the hours; a plan's day that is no worse than the mild day or calmer than the lowest rating.
     """
     classes = _classes(district.scale)
     asked = tuple(ratings) or tuple(Rating(one.name) for one in classes)

@@ -73,26 +73,16 @@ def weather_from_table(
     `relative_humidity_percent`, `wind_speed_km_h` (or `_m_s`, `_kn`, `_mph`; mean wind in the open at 10 m),
     `wind_from_deg`; and, where there are any, `gust_km_h` (or the like), `drought_factor`, `curing_percent`.
 
-    Parameters
-    ----------
-    columns : mapping of str to sequence of str, or DataFrame of text
-        Numbers are taken too; an empty text, None or a float NaN is an empty cell.
-    where : str
-        Name of the table, for the faults.
-    drought_factor, curing_percent : float, optional
-        For the whole series, where the table has no such column. Where neither is given, 10 and 100 %, and listed.
-    fill_gaps : bool
-        Fill missing rows and empty cells from the hotter, drier, windier neighbour, and list it. Otherwise they are
-        refused.
-    use_gusts : bool
-        Let the gusts stand in for the mean wind, and list it.
-    row_numbers : sequence of int, optional
-        Number of each row for the faults, where comments or empty lines stand between them in the file.
+    - `columns`: numbers are taken too; an empty text, None or a float NaN is an empty cell.
+    - `where`: name of the table, for the faults.
+    - `drought_factor`, `curing_percent`: for the whole series, where the table has no such column. Where neither is
+      given, 10 and 100 %, and listed.
+    - `fill_gaps`: fill missing rows and empty cells from the hotter, drier, windier neighbour, and list it. Otherwise
+      they are refused.
+    - `use_gusts`: let the gusts stand in for the mean wind, and list it.
+    - `row_numbers`: number of each row for the faults, where comments or empty lines stand between them in the file.
 
-    Raises
-    ------
-    InputError
-        With every fault: row and column, what was expected, how to mend it.
+    Raises InputError with every fault: row and column, what was expected, how to mend it.
 
     Examples
     --------
