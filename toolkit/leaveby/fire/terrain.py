@@ -51,12 +51,12 @@ class Grid:
     @property
     def x_m(self) -> NDArray[np.float64]:
         """East of the columns' centres, shape (cols,)."""
-        return self.x_min_m + (np.arange(self.cols) + 0.5) * self.cell_m
+        return np.asarray(self.x_min_m + (np.arange(self.cols) + 0.5) * self.cell_m)
 
     @property
     def y_m(self) -> NDArray[np.float64]:
         """North of the rows' centres, falling, shape (rows,)."""
-        return self.y_max_m - (np.arange(self.rows) + 0.5) * self.cell_m
+        return np.asarray(self.y_max_m - (np.arange(self.rows) + 0.5) * self.cell_m)
 
 
 def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:

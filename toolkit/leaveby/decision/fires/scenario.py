@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.fires.members import Draws
-from leaveby.errors import Fault, Faults, refused
+from leaveby.errors import Fault, Faults, fault_of, refused
 from leaveby.fire.arrival.solve import Ignition, bridged_zones
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.ellipse import SpreadTable
@@ -76,6 +77,11 @@ class HouseholdInputs:
     wide: WideGround | None = None
     starts: NDArray[np.float64] | None = None
     ratings: tuple[Rating, ...] = ()
+
+    @property
+    def starts_at(self) -> datetime:
+        """Where the clock stands at 0 s: the first ignition, or the weather's first row where the plan has no fire."""
+        return self.plan.starts_at if self.plan.has_worked_day else self.weather.start
 
 
 @dataclass(frozen=True)
@@ -179,15 +185,8 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         for name, cell in zip(names, cells, strict=True)
         if cell is None
     )
-    weather = rebased(inputs.weather, plan.starts_at)
-    unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
-    if weather.time_s[0] > -unseen_s:
-        faults.tell("weather.file", "weather_starts_late", late_min=(weather.time_s[0] + unseen_s) / 60.0)
-    usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
-    covered_to_s = float(weather.time_s[-1]) + usual_step_s
-    if covered_to_s < plan.horizon_s:
-        covered = {"to_h": covered_to_s / 3600.0, "horizon_h": plan.horizon_s / 3600.0}
-        faults.tell("weather.file", "weather_ends_early", **covered)
+    weather = rebased(inputs.weather, inputs.starts_at)
+    faults += _uncovered(plan, weather)
     faults.refuse()
     zones, burnable = bridged(inputs.fuel, weather)
     check_models(plan.fire.models, zones)
@@ -216,6 +215,20 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         burnable=burnable,
         gradients=gradients(inputs.terrain),
     )
+
+
+def _uncovered(plan: Plan, weather: Weather) -> Iterator[Fault]:
+    """Find where the weather leaves the plan's own fires uncovered; nothing without any."""
+    if not plan.has_worked_day:
+        return
+    unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
+    if weather.time_s[0] > -unseen_s:
+        yield fault_of("weather.file", "weather_starts_late", late_min=(weather.time_s[0] + unseen_s) / 60.0)
+    usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
+    covered_to_s = float(weather.time_s[-1]) + usual_step_s
+    if covered_to_s < plan.horizon_s:
+        covered = {"to_h": covered_to_s / 3600.0, "horizon_h": plan.horizon_s / 3600.0}
+        yield fault_of("weather.file", "weather_ends_early", **covered)
 
 
 def bridged(fuel: FuelMap, weather: Weather) -> tuple[SpreadZones, NDArray[np.bool_]]:
