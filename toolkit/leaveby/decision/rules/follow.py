@@ -27,7 +27,7 @@ from leaveby.fire.arrival.solve import Ignition
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.weather.ratings import RatedDay
 from leaveby.fire.weather.series import perturbed, rebased, shifted
-from leaveby.household.plan import Way
+from leaveby.household.plan_tables import Way
 
 FOLLOWED_S = 8.0 * 3600.0
 """So long every fire is followed from its start."""

@@ -50,7 +50,8 @@ from leaveby.errors import refused
 from leaveby.fire.terrain import Grid, gradients
 from leaveby.fire.weather.ratings import RatedDay, rating_of
 from leaveby.fire.weather.series import LIMITS, Weather
-from leaveby.household.plan import LIKE_THE_PLANS, Way
+from leaveby.household.plan import LIKE_THE_PLANS
+from leaveby.household.plan_tables import Way
 from leaveby.parameters import TIE_S, WIND_CHANGE_DEG
 
 MEMBERS: Final = 2000

@@ -18,7 +18,8 @@ from shapely.geometry import LineString, MultiPolygon
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.ratings import RatedDay
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import Saving
 from leaveby.household.scheduling import Schedule
 from leaveby.household.shelter import LastResort
