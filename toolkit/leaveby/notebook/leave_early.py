@@ -14,6 +14,7 @@ from leaveby.decision.household.replay import caught_in_words, replay_many
 from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthest
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.notebook.widgets import Html, Slider, answering, control, float_sliders, import_lab, listed, panel, shown
 from leaveby.notebook.widgets import table as html_table
 from leaveby.roads.routing.itinerary import street
@@ -27,11 +28,15 @@ CONFIDENCES: Final = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 
 def shown_timetable(result: HouseholdResult) -> Html:
     """Give the timetable bar of an answer."""
+    if result.fire is None:
+        return listed([NO_FIRE])
     return shown(timetable_bar(result), "The day as bars", describe_timetable(result))
 
 
 def replayed(result: HouseholdResult, *, truths: int = 100, seed: int = 1) -> Html:
     """Walk a household that follows the times through fires drawn anew, and say how often it is caught."""
+    if result.fire is None:
+        return listed([NO_FIRE])
     found = replay_many(read_inputs(result.plan), result, truths=truths, rng=np.random.default_rng(seed), workers=2)
     return listed(caught_in_words(found, confidence=result.plan.confidence))
 
@@ -41,8 +46,10 @@ def leave_early_panel(result: HouseholdResult) -> Any:
 
     How sure one wants to be and when one starts, then wind, when the weather comes, how long tasks take and the road:
     all work on the fires that the answer already holds, and move no farther than those reach. Without `ipywidgets` it
-    is an InputError.
+    is an InputError. Where the plan has no fire of its own nothing moves, and that is said.
     """
+    if result.fire is None:
+        return listed([NO_FIRE])
     widgets = import_lab()
     now = {"result": result}
     levels, moments = usable_confidences(result), start_moments(result)
