@@ -17,14 +17,22 @@ from leaveby.decision.fires.scenario import HouseholdInputs, ratings_days
 from leaveby.decision.household.replay import most_caught
 from leaveby.decision.household.timed import made_ready
 from leaveby.decision.rules.follow import _meet, _Morning, follow
-from leaveby.decision.rules.rules import MEMBERS, Asked, asked_of, household_rules, rules_for
-from leaveby.decision.rules.too_near import day_fires, fastest, lead_map, reference_table, threshold
+from leaveby.decision.rules.rules import (
+    MEMBERS,
+    Asked,
+    _Leads,
+    _share_too_near,
+    asked_of,
+    household_rules,
+    rules_for,
+)
+from leaveby.decision.rules.too_near import day_fires, fastest, lead_map, reference_table, table_on, threshold
 from leaveby.decision.ways.result import Rule, Rules
 from leaveby.errors import InputError
 from leaveby.fire.arrival.solve import Ignition, arrive
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import RatedDay
-from leaveby.fire.weather.series import Weather
+from leaveby.fire.weather.series import Weather, perturbed
 from leaveby.household.plan import RulesInput, SafePoint, Towing
 
 COARSE_M = 500.0
@@ -259,20 +267,85 @@ def test_fires_start_where_the_plans_map_says(places: ModuleType, valleys: Modul
 
 
 def test_fire_that_came_over_one_way_sends_people_out_by_the_other(places: ModuleType, valleys: ModuleType) -> None:
-    """It lay on the far end of one road, outside the line, before it came inside by ground that names both."""
+    """It started outside the line, nearer to one road, came in by ground that names both, and lies over that road."""
     asked = asked_for(places.two_roads_out(wide_cell_m=COARSE_M))
     rules = rules_for(asked, [rated("calm", day_of(valleys, 5.0))], today=None)
-    rule, grid = rules.rules["calm", "car"], asked.ground.grid
-    on_road = np.zeros(grid.shape, dtype=bool)
-    for one in asked.cells["car"]:
-        on_road.flat[one.stretches.cell] = True
-    enters = np.argwhere(rule.go_cells & rule.equal_cells.all(axis=0) & ~on_road)[0]
+    rule, shape = rules.rules["calm", "car"], asked.ground.grid.shape
+    on_road = np.zeros((2, *shape), dtype=bool)
+    for mask, one in zip(on_road, asked.cells["car"], strict=True):
+        mask.flat[one.stretches.cell] = True
+    enters = np.argwhere(rule.go_cells & rule.equal_cells.all(axis=0) & ~on_road.any(axis=0))[0]
     for over, other in ((0, 1), (1, 0)):
-        row, col = cell_at(grid, asked.cells["car"][over].xy_m)
-        far = ~rule.go_cells[row, col] & rule.equal_cells[other, row, col]
-        assert far.any()
-        assert not rule.equal_cells[over, row[far], col[far]].any()
-        time_s = np.full(grid.shape, np.inf)
-        time_s[row[far], col[far]], time_s[tuple(enters)] = 0.0, 3600.0
+        names_other = rule.equal_cells[other] & ~rule.equal_cells[over]
+        time_s = np.full(shape, np.inf)
+        time_s[tuple(np.argwhere(names_other & ~rule.go_cells)[0])] = 0.0
+        time_s[tuple(enters)] = 3600.0
+        lies_over = on_road[over] & ~on_road[other] & names_other
+        assert lies_over.any()
+        time_s[lies_over] = 4000.0
         morning = _Morning("calm", 600.0, {"car": 1200.0}, 1.0)
         assert _meet(asked, rules, morning, way="car", time_s=time_s)[:3] == (True, False, False)
+        # the road that was burnt over would have caught them
+        wrong = replace(rule, equal_cells=~rule.equal_cells | (np.arange(2) == over)[:, None, None])
+        wrongly = replace(rules, rules={("calm", "car"): wrong})
+        assert _meet(asked, wrongly, morning, way="car", time_s=time_s)[2]
+
+
+def test_what_the_members_need_is_put_together_as_the_words_say(places: ModuleType) -> None:
+    """Three members; at this confidence the last of them counts. Fire faster by f, drive slower by g, tau of 100 s.
+
+    f g is 2, 3 and 0.5, so k is 3: late 2 x 60, 3 x 70, 0.5 x 80, each with kept 10; and to learn of it f x 5 more.
+    """
+    asked = asked_for(places.one_road_out(wide_cell_m=COARSE_M))
+    needs = replace(
+        asked.needs["car"],
+        draws=replace(asked.draws, drive_factor=np.array([1.0, 1.0, 1.0])),
+        learns_s=np.full(3, 5.0),
+        ready_s=np.array([50.0, 60.0, 70.0]),
+        kept_s=10.0,
+    )
+    factor = np.array([2.0, 3.0, 0.5])
+    found = threshold(needs, factor, drive_s=100.0, confidence=0.7)
+    assert (found.drive_ratio, found.late_s, found.go_s) == (3.0, 210.0, 225.0)
+    # with the middle one, k is 2, and the slowest needs (3 - 2) x 100 s more
+    found = threshold(needs, factor, drive_s=100.0, confidence=0.5)
+    assert found.drive_ratio == 2.0
+    assert sorted([2.0 * 60.0, 3.0 * 70.0 + 100.0, 0.5 * 80.0])[1] == found.late_s == 120.0
+
+
+def test_members_fires_are_as_fast_as_their_own_wind_and_error_make_them(places: ModuleType) -> None:
+    inputs = places.one_road_out(wide_cell_m=COARSE_M)
+    asked = asked_for(inputs)
+    ground, draws = asked.ground, asked.draws
+    fires = day_fires(ground, inputs.weather, draws=draws, confidence=0.95)
+    for member in (0, 7, 99):
+        own = perturbed(inputs.weather, wind_factor=float(draws.wind_factor[member]))
+        table = table_on(ground, own, z=float(draws.ros_z[member]))
+        np.testing.assert_allclose(fires.member_m_s[member], table.flat_head_ros_m_s, rtol=0.01)
+    np.testing.assert_allclose(
+        fires.head_m_s, table_on(ground, inputs.weather, z=1.6448536269514722).flat_head_ros_m_s, rtol=1e-9
+    )
+
+
+@pytest.mark.parametrize(("turned_to_deg", "counts"), [(90.0, True), (270.0, False), (20.0, False)])
+def test_a_start_counts_where_the_days_wind_turns_to_bring_it(
+    places: ModuleType, valleys: ModuleType, turned_to_deg: float, counts: bool
+) -> None:
+    """All starts on one cell that only an easterly brings too near; the wind is from the north, and turns at last."""
+    inputs = places.two_roads_out(wide_cell_m=COARSE_M)
+    weather = replace(day_of(valleys, 30.0), wind_from_deg=np.zeros((12, 1)))
+    asked = asked_for(inputs)
+    fires = day_fires(asked.ground, weather, draws=asked.draws, confidence=0.95)
+    fire = fastest(fires, within=np.arange(12) < 11)
+    leads = _Leads(asked, "car", fire)
+    north, east, west = (leads.solved((0.0, 90.0, 270.0)) < leads.of_routes("go_s")).any(axis=1)
+    only = np.argwhere(east & ~north & ~west & (asked.ground.start_share > 0.0))[0]
+    starts = np.zeros(asked.ground.grid.shape)
+    starts[tuple(only)] = 1.0
+    from_north = replace(inputs.plan.rules, wind_shares=(1.0, *[0.0] * 15), hours=(12,))
+    asked = asked_for(replace(inputs, starts=starts, plan=replace(inputs.plan, rules=from_north)))
+    weather.wind_from_deg[-1] = turned_to_deg
+    fire = fastest(replace(fires, weather=weather), within=np.arange(12) < 11)
+    every = np.ones(starts.shape, dtype=np.int64)
+    found = max(_share_too_near(_Leads(asked, "car", fire), route=number * every) for number in (0, 1))
+    assert found == pytest.approx(asked.ground.start_share.sum() if counts else 0.0)
