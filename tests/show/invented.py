@@ -37,13 +37,13 @@ from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.ratings import RatedDay
 from leaveby.fire.weather.series import constant_weather
-from leaveby.household.plan import (
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import (
     FireInput,
     FuelInput,
     Home,
     IgnitionInput,
     Person,
-    Plan,
     RoadsInput,
     SafePoint,
     Task,
@@ -340,7 +340,7 @@ def invented_rules(
                 late=late,
                 go_cells=np.ones(GRID.shape, dtype=bool),
                 late_cells=np.ones(GRID.shape, dtype=bool),
-                route_cells=np.zeros(GRID.shape, dtype=np.int64),
+                equal_cells=np.ones((1, *GRID.shape), dtype=bool),
                 lead_s=invented_arrival().time_s - late.ready_s,
                 landmarks=(f"Fire at or past {landmark}: no towing.",) if late.way == "tow" else (),
                 beyond=False,

@@ -16,7 +16,7 @@ from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.spread import equations as rate_of_spread
 from leaveby.fire.spread.ellipse import SLOPE_LIMIT_DEG
 from leaveby.fire.spread.model_error import ERROR_ASSUMPTIONS, ros_factor
-from leaveby.fire.spread.series import MODELS, flat_spread, fuel_moisture_percent, spread_zones
+from leaveby.fire.spread.series import MODELS, FireChoice, flat_spread, fuel_moisture_percent, spread_zones
 from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outside_validity
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.series import Weather, constant_weather
@@ -111,7 +111,7 @@ def model_speeds(day: FireDay) -> DaySpeeds:
         raise refuse("slope", f"it is {day.slope_deg:g} degrees", expected="above -90 and below 90", mend="correct it")
     weather = _weather(day)
     zones = spread_zones(uniform_fuel(_SPOT, fuel), weather)
-    flat = flat_spread(weather, zones, models=MODELS)
+    flat = flat_spread(weather, zones, choice=FireChoice(MODELS))
     slope = float(rate_of_spread.slope_factor(day.slope_deg))
     speeds = []
     for model, rates in zip(flat.models, flat.by_model_m_s, strict=True):

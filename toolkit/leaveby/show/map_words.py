@@ -6,7 +6,7 @@ import math
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import HouseholdResult, Rule, WayTiming
-from leaveby.household.plan import SafePoint
+from leaveby.household.plan_tables import SafePoint
 from leaveby.show.ground import Isochrone
 from leaveby.show.wording import (
     LINE_MEANS,
