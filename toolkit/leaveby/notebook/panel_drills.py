@@ -34,14 +34,7 @@ def shown_rounds(drill: Drill) -> Html:
 def moment_of(drill: Drill, run: Round, at_s: float) -> Pause:
     """Give what can be known at any moment of a round, as if a pause were held; its number is that of the last one."""
     held = sum(pause.at_s <= at_s for pause in run.pauses)
-    return pause_at(
-        drill.weather,
-        run.arrival,
-        home_xy_m=drill.home_xy_m,
-        number=max(held, 1),
-        at_s=at_s,
-        reported_s=drill.reported_s,
-    )
+    return pause_at(drill, run.arrival, number=max(held, 1), at_s=at_s, reported_s=drill.reported_s)
 
 
 def injects_list(drill: Drill, run: Round, *, until_s: float, all_of_them: bool = False) -> str:

@@ -20,11 +20,6 @@ _SPANS: Final = (
 )
 
 
-def _slider(name: str, label: str, low: float, high: float, step: float, *, value: float) -> widgets.Slider:
-    """A slider that is wide enough for its own value."""
-    return widgets.Slider(name, label, min(low, value), max(high, value), step, value)
-
-
 def notes(speeds: DaySpeeds) -> str:
     """Write under the chart where the models are used beyond what they were made for, and what was assumed (HTML)."""
     beyond = "<p>Each model is used within what it was made for. It is still often wrong by half or more.</p>"
@@ -43,16 +38,15 @@ def speed_panel(
     a mean speed for each way of driving. What `model_speeds` and `courses` refuse is an InputError.
     """
     begin = FireDay() if day is None else day
-    asked = widgets.float_sliders([_slider(*span, value=float(getattr(begin, span[0]))) for span in _SPANS])
+    asked = widgets.float_sliders([widgets.Slider(*span, float(getattr(begin, span[0]))) for span in _SPANS])
     fuel = widgets.control(
         "Dropdown",
         "What burns",
         options=[(_UNMAPPED_WORDS if name == "unmapped" else name, name) for name in fuels_to_choose()],
         value=begin.fuel,
     )
-    (hitch,) = widgets.float_sliders(
-        [_slider("minutes", "Minutes to hitch up", 5.0, 120.0, 5.0, value=minutes)]
-    ).values()
+    hitching = widgets.Slider("minutes", "Minutes to hitch up", 5.0, 120.0, 5.0, minutes)
+    (hitch,) = widgets.float_sliders((hitching,)).values()
     bars, table, chart, words = (widgets.import_lab().HTML() for _ in range(4))
     held: dict[str, DaySpeeds] = {}
 

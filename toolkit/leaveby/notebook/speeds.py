@@ -187,11 +187,7 @@ def _draw_courses(axes: Any, speeds: DaySpeeds, drawn: Sequence[Course], *, minu
 def _course_look(course: Course) -> tuple[str, Any, float]:
     if course.kind == "model":
         return (*_LOOKS[course.model], 1.9)
-    if course.kind == "band":
-        return MUTED, (0, (1, 2.5)), 1.2
-    if course.kind == "set":
-        return INK, "-", 1.1
-    return "#9a9a9a", "-", 3.0
+    return {"band": (MUTED, (0, (1, 2.5)), 1.2), "set": (INK, "-", 1.1), "people": ("#9a9a9a", "-", 3.0)}[course.kind]
 
 
 def _label_ends(axes: Any, shown: Sequence[Course], *, minutes: float, height_pt: float) -> None:

@@ -116,14 +116,14 @@ def control(kind: str, label: str, **settings: Any) -> Any:
 
 
 def float_sliders(sliders: Sequence[Slider]) -> dict[str, Any]:
-    """Make the widgets of some sliders, by their names."""
+    """Make the widgets of some sliders, by their names, each wide enough for its own value."""
     return {
         slider.name: control(
             "FloatSlider",
             slider.label,
             value=slider.value,
-            min=slider.low,
-            max=slider.high,
+            min=min(slider.low, slider.value),
+            max=max(slider.high, slider.value),
             step=slider.step,
             readout_format=_readout(slider.step),
         )

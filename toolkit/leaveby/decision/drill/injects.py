@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import Point
 
-from leaveby.decision.drill.result import Inject, OwnInject, Pause, Reading, StreetShut
+from leaveby.decision.drill.result import Drill, Inject, OwnInject, Pause, Reading, StreetShut
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.fires.scenario import Scenario, central_ignitions, district
 from leaveby.decision.household.phases import EVERY_ROAD_SHUT
@@ -145,27 +145,19 @@ def own_injects(
     return kept, tuple(one for one in meant if not begin_s <= one.at_s <= end_s)
 
 
-def pause_at(
-    weather: Weather,
-    arrival: Arrival,
-    *,
-    home_xy_m: tuple[float, float],
-    number: int,
-    at_s: float,
-    reported_s: float,
-) -> Pause:
+def pause_at(place: Scenario | Drill, arrival: Arrival, *, number: int, at_s: float, reported_s: float) -> Pause:
     """Say what can be known of weather and fire at a moment: of the central run, nothing before it is reported."""
     grid = arrival.grid
     burnt = (arrival.time_s <= at_s) & (at_s >= reported_s)
     front_m, bearing_deg = np.inf, 0.0
     if burnt.any():
-        away_m, bearing = _from_home(grid, home_xy_m)
+        away_m, bearing = _from_home(grid, place.home_xy_m)
         nearest = int(np.argmin(np.where(burnt, away_m, np.inf)))
         front_m, bearing_deg = float(away_m.flat[nearest]), float(bearing.flat[nearest])
     return Pause(
         number=number,
         at_s=at_s,
-        reading=reading_at(weather, at_s),
+        reading=reading_at(place.weather, at_s),
         front_m=front_m,
         front_bearing_deg=bearing_deg,
         burnt_ha=float(burnt.sum()) * grid.cell_m**2 / 1e4,

@@ -147,14 +147,7 @@ def _run(
         end_s=end_s,
         injects=tuple(sorted([*computed, *mine], key=lambda one: (one.at_s, one.facilitator_only))),
         pauses=tuple(
-            said.pause_at(
-                scenario.weather,
-                arrival,
-                home_xy_m=scenario.home_xy_m,
-                number=place,
-                at_s=at_s,
-                reported_s=reported_s,
-            )
+            said.pause_at(scenario, arrival, number=place, at_s=at_s, reported_s=reported_s)
             for place, at_s in enumerate(moments, start=1)
         ),
         placed=(),

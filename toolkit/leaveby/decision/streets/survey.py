@@ -15,7 +15,7 @@ from leaveby.decision.streets import result
 from leaveby.decision.streets.result import Balance, StreetGroup, StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.errors import Fault, Faults, refused
 from leaveby.parameters import BREAKDOWN_SHARE, TWO_LANE_VEH_H
-from leaveby.roads.clearance.queue import Clearance, Mobilisation, clearance, not_out
+from leaveby.roads.clearance.queue import clearance, not_out
 from leaveby.roads.clearance.tree import group_tree, quickest_out
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.facts import GroupFacts, group_facts, shared_way
@@ -281,21 +281,12 @@ def _cleared(
         cleared = []
         for curve in options.mobilisations:
             one = clearance(tree, curve, step_s=2.0 if tree.onward.size < 200 else 5.0)
-            cleared.append(_cleared_by(one, curve, shut_s, options.told_s))
+            told_s = options.told_s if math.isfinite(shut_s) else ()
+            left = tuple(zip(told_s, not_out(one, shuts_s=shut_s, told_s=np.array(told_s)).tolist(), strict=True))
+            cleared.append(result.ClearedBy(curve, one.last_out_s, one.ninety_out_s, one.longest_queue_veh, left))
         answered[group.number - 1] = replace(group, clearance=tuple(cleared), shuts_s=shut_s)
         tell("clearance", done, len(wanted))
     return tuple(answered)
-
-
-def _cleared_by(found: Clearance, curve: Mobilisation, shuts_s: float, told_s: tuple[float, ...]) -> result.ClearedBy:
-    left = not_out(found, shuts_s=shuts_s, told_s=np.array(told_s)) if math.isfinite(shuts_s) else np.zeros(0)
-    return result.ClearedBy(
-        curve=curve,
-        last_out_s=found.last_out_s,
-        ninety_out_s=found.ninety_out_s,
-        most_waiting_veh=found.longest_queue_veh,
-        not_out=tuple(zip(told_s, left.tolist(), strict=False)),
-    )
 
 
 def _links(

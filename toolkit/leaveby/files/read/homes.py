@@ -49,9 +49,8 @@ def read_homes(path: str | Path, *, crs: str, layer: str | None = None) -> Homes
     if ending.endswith(_TABLES):
         rows = _table(file)
         x, y = _positions(file, rows, crs=crs)
-        return check_homes(
-            Homes(_identities(rows), x, y, _dwellings(file, [_value(row, _DWELLINGS) for row in rows]), ())
-        )
+        names = tuple(_value(row, _ID) or f"row {at + 2}" for at, row in enumerate(rows))
+        return check_homes(Homes(names, x, y, _dwellings(file, [_value(row, _DWELLINGS) for row in rows])))
     return check_homes(_layer_homes(file, crs=crs, layer=layer))
 
 
@@ -119,10 +118,6 @@ def _table(file: Path) -> list[dict[str, str]]:
 
 def _value(row: dict[str, str], keys: Sequence[str]) -> str | None:
     return next((row[key] for key in keys if row.get(key)), None)
-
-
-def _identities(rows: Sequence[dict[str, str]]) -> tuple[str, ...]:
-    return tuple(_value(row, _ID) or f"row {at + 2}" for at, row in enumerate(rows))
 
 
 def _positions(
@@ -221,8 +216,8 @@ def _layer_homes(file: Path, *, crs: str, layer: str | None) -> Homes:
     wrong = sorted(set(frame.geom_type) - {"Point", "Polygon", "MultiPolygon"})
     if wrong:
         raise refused(file, "homes_of_other_shapes", wrong=wrong)
-    names = _named(frame, _ID) or tuple(f"row {row + 1}" for row in range(len(frame)))
-    number = _column(frame, _DWELLINGS)
+    name, number = _column(frame, _ID), _column(frame, _DWELLINGS)
+    names = tuple(f"row {row + 1}" for row in range(len(frame))) if name is None else tuple(map(str, frame[name]))
     said = () if number is not None else (f"{file.name}: each of {len(frame)} shapes was counted as one home.",)
     dwellings = np.ones(len(frame)) if number is None else _dwellings(file, list(frame[number]))
     return Homes(names, *_points(frame.geometry.to_numpy()), dwellings, said)
@@ -232,11 +227,6 @@ def _column(frame: geopandas.GeoDataFrame, keys: Sequence[str]) -> Any:
     """The column that is called by one of these, the first of them first."""
     lower = {str(name).lower(): name for name in frame.columns}
     return next((lower[key] for key in keys if key in lower), None)
-
-
-def _named(frame: geopandas.GeoDataFrame, keys: Sequence[str]) -> tuple[str, ...]:
-    column = _column(frame, keys)
-    return () if column is None else tuple(str(value) for value in frame[column])
 
 
 def _points(shapes: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

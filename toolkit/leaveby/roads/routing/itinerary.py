@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -193,14 +194,8 @@ def turn_words(before_deg: float, after_deg: float) -> str:
     """The turn from one heading to another."""
     change = (after_deg - before_deg + 180.0) % 360.0 - 180.0
     side = "right" if change > 0.0 else "left"
-    size = abs(change)
-    if size < 20.0:
-        return "straight on"
-    if size < 50.0:
-        return f"slight {side}"
-    if size < 120.0:
-        return side
-    return f"sharp {side}" if size < 165.0 else "turn back"
+    names = ("straight on", f"slight {side}", side, f"sharp {side}", "turn back")
+    return names[bisect_right((20.0, 50.0, 120.0, 165.0), abs(change))]
 
 
 def compass_words(heading_deg: float) -> str:

@@ -72,10 +72,11 @@ def household_travel(
     never = np.full(network.edge_count, np.inf)
     shut = latest_departure(network, closed.time_s, closing_s=never, targets=list(targets)) if len(targets) else None
     leads_on = np.isfinite(shut.drive_s) if shut is not None else np.zeros(network.node_count, dtype=np.bool_)
-    public = _public(network, vehicle, leads_on)
+    own, everyones = _own_and_open(network, vehicle)
+    public = _public(network, everyones, leads_on)
     if leads_on[home]:
         return closed, _home_way(network, vehicle, closed, closed, public, home, wanted=leads_on)
-    free = travel(network, vehicle, grade=grade, region=region, opened=_may_be_own(network, vehicle))
+    free = travel(network, vehicle, grade=grade, region=region, opened=own)
     way = _home_way(network, vehicle, closed, free, public, home, wanted=leads_on)
     if way.road < 0:
         # no public road that leads on: then the first of any kind, so that what stands in the way further on is told
@@ -91,30 +92,24 @@ def household_travel(
     return replace(found, assumptions=(*found.assumptions, way.sentence)), way
 
 
-def _may_be_own(network: RoadNetwork, vehicle: RoadVehicle) -> NDArray[np.bool_]:
-    """Ways that a household may take for its own: all but streets that are closed to everybody.
+def _own_and_open(network: RoadNetwork, vehicle: RoadVehicle) -> NDArray[np.bool_]:
+    """Ways that a household may take for its own, and roads that are no lanes and neither private nor gated: (2, e).
 
-    On a lane "no" is how many mappers write "private"; on a street it means roadworks, or that nobody may drive there.
+    Its own may be all but streets that are closed to everybody: on a lane "no" is how many mappers write "private"; on
+    a street it means roadworks, or that nobody may drive there.
     """
     mode = "foot" if vehicle.mode == "foot" else "car"
 
-    def judge(_: int, tags: dict[str, str]) -> bool:
-        lane = _LANES.issuperset(tags["highway"].split(SEPARATOR))
-        return lane or not access_closed(tags, mode=mode).endswith("=no")
+    def judge(_: int, tags: dict[str, str]) -> tuple[bool, bool]:
+        lane, closed = _LANES.issuperset(tags["highway"].split(SEPARATOR)), access_closed(tags, mode=mode)
+        own = lane or not closed.endswith("=no")
+        return own, not (lane or closed or barrier_closed(tags["barrier"], mode=mode)[0])
 
-    return np.array(judged(network, judge, tags=_ACCESS), dtype=np.bool_)
+    return np.array(judged(network, judge, tags=_ACCESS), dtype=np.bool_).reshape(-1, 2).T
 
 
-def _public(network: RoadNetwork, vehicle: RoadVehicle, leads_on: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Public roads, whether or not this vehicle fits on them: no lanes, not private or gated, no pocket."""
-    mode = "foot" if vehicle.mode == "foot" else "car"
-
-    def judge(_: int, tags: dict[str, str]) -> bool:
-        if _LANES.issuperset(tags["highway"].split(SEPARATOR)):
-            return False
-        return not access_closed(tags, mode=mode) and not barrier_closed(tags["barrier"], mode=mode)[0]
-
-    found = np.array(judged(network, judge, tags=_ACCESS), dtype=np.bool_)
+def _public(network: RoadNetwork, found: NDArray[np.bool_], leads_on: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Public roads among those that are open to everyone, whether or not this vehicle fits on them: no pocket."""
     rows = np.flatnonzero(found)
     size = (network.node_count, network.node_count)
     joined = sparse.coo_matrix((np.ones(rows.size), (network.tail[rows], network.head[rows])), shape=size)

@@ -132,7 +132,11 @@ def describe_answers_curve(drill: Drill, run: Round, *, placed: Sequence[Placed]
 
 def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
     """Draw the rounds side by side over one clock: leave-bys, the first street to shut, the front at the home."""
-    low_s, high_s = _strip_span(drill)
+    times = [drill.script.begin_s, 0.0]
+    for run in drill.rounds:
+        times += paper.finite(run.home_s, *(way.latest_start_s for way in run.ways.values()))
+        times += [run.shuts[0].at_s] if run.shuts else []
+    low_s, high_s = paper.whole_hours(drill, min(times) - 300.0, max(times) + 300.0)
     with paper.figure_style():
         figure = paper.blank_figure(width_mm, 20.0 + 13.0 * len(drill.rounds))
         axes = figure.add_subplot()
@@ -169,14 +173,6 @@ def rounds_strip(drill: Drill, *, width_mm: float = 186.0) -> Figure:
             "marks: start getting ready by; hatched: a street of a way out is shut; dark: the front is at the home"
         )
     return figure
-
-
-def _strip_span(drill: Drill) -> tuple[float, float]:
-    times = [drill.script.begin_s, 0.0]
-    for run in drill.rounds:
-        times += paper.finite(run.home_s, *(way.latest_start_s for way in run.ways.values()))
-        times += [run.shuts[0].at_s] if run.shuts else []
-    return paper.whole_hours(drill, min(times) - 300.0, max(times) + 300.0)
 
 
 def describe_rounds_strip(drill: Drill) -> str:

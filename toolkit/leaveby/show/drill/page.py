@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from leaveby.decision.drill.result import Drill, Inject, Pause, Round, any_round_is_open, new_at
+from leaveby.decision.drill.result import Drill, Pause, Round, any_round_is_open, new_at
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.household.plan import tasks_for
 from leaveby.show.drill import words
@@ -43,7 +43,8 @@ def drill_page(drill: Drill, *, made_at: datetime) -> str:
         strip=Markup(as_svg(rounds_strip(drill), "The rounds side by side", describe_rounds_strip(drill))),
         curve=curve,
         round_map=lambda run: Markup(round_map(drill, run)),
-        timeline=_timeline,
+        # A pause comes after what is known by then.
+        timeline=lambda run: sorted([*run.injects, *run.pauses], key=lambda one: (one.at_s, isinstance(one, Pause))),
         any_round_is_open=any_round_is_open,
         made_with=made_with(drill.inputs, computed),
     )
@@ -74,8 +75,3 @@ def _page(template: str, drill: Drill, *, made_at: datetime, **values: Any) -> s
         base=Markup(map_base(drill)),
         **values,
     )
-
-
-def _timeline(run: Round) -> list[Inject | Pause]:
-    """Injects and pauses in order of time; a pause comes after what is known by then."""
-    return sorted([*run.injects, *run.pauses], key=lambda one: (one.at_s, isinstance(one, Pause)))
