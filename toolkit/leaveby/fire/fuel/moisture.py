@@ -96,12 +96,8 @@ def forest_moisture_by_hour_percent(
     >>> forest_moisture_by_hour_percent(30.0, 30.0, local_hour=[10.0, 15.0, 23.0], month=1).round(3)
     array([7.32 , 5.919, 7.571])
     """
-    values = _by_hour_over(
-        floats(air_temperature_c),
-        floats(relative_humidity_percent),
-        floats(local_hour),
-        np.asarray(month, dtype=np.int64),
-    )
+    T, RH, hour = (floats(values) for values in (air_temperature_c, relative_humidity_percent, local_hour))
+    values = _by_hour_over(T, RH, hour, np.asarray(month, dtype=np.int64))
     return np.asarray(np.maximum(values, DRIEST_PERCENT))
 
 
