@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from itertools import pairwise
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ from leaveby.decision.rules.rules import Asked, asked_of, look
 from leaveby.decision.rules.too_near import DayFires, day_fires, hours_of
 from leaveby.decision.ways.result import HouseholdResult, Rule
 from leaveby.notebook import panel_rules
+from leaveby.notebook.leave_early import leave_early_panel, replayed, shown_timetable
 from leaveby.notebook.panel_rules import described, rules_map, rules_panel, shown_rules, told
 
 
@@ -106,3 +108,13 @@ def test_the_rules_are_listed_with_the_worst_rating_first(answer: HouseholdResul
     items = re.findall(r"<li>(.*?)</li>", shown_rules(answer).text)
     assert [item.split(",")[0] for item in items[:2]] == ["On a day rated Catastrophic"] * 2
     assert len(items) == len(answer.rules.rules)
+
+
+def test_without_a_fire_of_its_own_the_panels_of_the_clock_say_so(
+    result: HouseholdResult, invented: ModuleType
+) -> None:
+    calm = invented.without_fire(result)
+    for panel in (leave_early_panel, shown_timetable, replayed):
+        text = re.sub(r"<[^>]+>", "", panel(calm).text)
+        assert text.startswith("Your plan names no fire of its own, so no times of the clock were worked out")
+        assert not re.search(r"\d\d:\d\d", text)

@@ -100,15 +100,8 @@ def model_speeds(day: FireDay) -> DaySpeeds:
     """Compute what every model that applies to the fuel gives for a day, with its published error.
 
     The driest hour of a clear summer day counts. Where a model says that fire does not spread, the slowest spread
-    assumed stands for it.
+    assumed stands for it. Impossible weather, and a fuel type that is unknown or does not burn, is an InputError.
 
-    Raises
-    ------
-    InputError
-        For impossible weather, an unknown fuel type, or one that does not burn.
-
-    Examples
-    --------
     >>> speeds = model_speeds(FireDay(wind_km_h=50.0))
     >>> [(speed.model, round(km_h_from_m_s(speed.printed_m_s), 1)) for speed in speeds.models]
     [('dry_eucalypt', 5.9), ('mark5', 3.1), ('rule_10_percent', 5.0)]

@@ -324,7 +324,7 @@ def days_words(rating: str) -> str:
 
 def rule_line(rule: Rule) -> str:
     """A rule on one line of a terminal, never wider than 80 columns: rating, way, verdict, how many are too near."""
-    why = "the rating itself" if rule.told else f"{share_words(rule.share)} of 100"
+    why = "the rating itself" if rule.told else share_words(rule.share)
     verdict = "on word of fire inside the line" if rule.verdict == "on word of fire" else "the evening before"
     return f"  {clean(rule.rating, 24)}, {rule.way}: {verdict} ({why})"
 
