@@ -241,9 +241,8 @@ def _mix_ups(values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime
     if wind is not None and gust is not None:
         for index in np.flatnonzero(gust < wind - 1e-9):
             place = f"{sheet.where} row {sheet.rows[int(index)]}, columns gust and wind_speed"
-            sheet.faults.extend(
-                series.faults_of_values(place, {"wind_speed_m_s": wind[index], "gust_m_s": gust[index]})
-            )
+            both = {"wind_speed_m_s": wind[index], "gust_m_s": gust[index]}
+            sheet.faults.extend(series.faults_of_values(place, both))
 
 
 def _swapped(temperature: NDArray[np.float64], humidity: NDArray[np.float64], times: Sequence[datetime | None]) -> bool:
