@@ -21,7 +21,7 @@ from leaveby.decision.fires.members import Members, plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.decision.household.answer import Fires, found_members
 from leaveby.decision.household.timed import made_ready
-from leaveby.decision.ways.precision import half_width_s, precision_of
+from leaveby.decision.ways.confidence import half_width_s, precision_of
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes
 from leaveby.fire.terrain import Grid, Terrain
-from leaveby.household.plan import DangerInput
+from leaveby.household.plan_tables import DangerInput
 
 
 def _beside(name: str) -> ModuleType:

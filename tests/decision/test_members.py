@@ -20,7 +20,7 @@ from leaveby.decision.fires.members import MORNINGS, MemberFires, Members, draw_
 from leaveby.decision.fires.scenario import HouseholdInputs, member_ignitions, prepare
 from leaveby.decision.household import answer
 from leaveby.decision.household.answer import answer_household
-from leaveby.decision.ways.precision import precision_of
+from leaveby.decision.ways.confidence import precision_of
 from leaveby.decision.ways.sensitivity import cost_of_delay, hangs_on
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import IgnitionInput

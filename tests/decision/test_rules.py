@@ -33,7 +33,7 @@ from leaveby.fire.arrival.solve import Ignition, arrive
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import RatedDay
 from leaveby.fire.weather.series import Weather, perturbed
-from leaveby.household.plan import RulesInput, SafePoint, Towing
+from leaveby.household.plan_tables import RulesInput, SafePoint, Towing
 
 COARSE_M = 500.0
 

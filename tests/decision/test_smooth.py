@@ -17,7 +17,7 @@ from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.decision.fires.smooth import left_out_errors, smooth_times, times_at
 from leaveby.decision.household.answer import Fires, answer_household
 from leaveby.decision.household.timed import made_ready
-from leaveby.decision.ways.precision import precision_of
+from leaveby.decision.ways.confidence import precision_of
 from leaveby.decision.ways.timing import ChosenRoute, departures
 
 

@@ -17,8 +17,7 @@ from leaveby.decision.fires.solved import earliest_about
 from leaveby.decision.household.phases import phases
 from leaveby.decision.lines.landmarks import landmark_words
 from leaveby.decision.rules.too_near import DayFires, fastest, steps_between
-from leaveby.decision.ways.confidence import latest_on_route, quantiles_of
-from leaveby.decision.ways.precision import half_width_s
+from leaveby.decision.ways.confidence import half_width_s, latest_on_route, quantiles_of
 from leaveby.decision.ways.result import Precision, Quantiles, TriggerLine
 from leaveby.decision.ways.sensitivity import cost_of_delay, moved
 from leaveby.decision.ways.timing import curve_moments

@@ -9,14 +9,21 @@ import pyproj
 import pytest
 import rasterio
 import shapely
+from numpy.typing import NDArray
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
-from leaveby.fire.arrival.isochrones import arrival_near, front_bearing_deg, front_speed_m_s, isochrones
-from leaveby.fire.arrival.solve import Ignition, arrive, check_spread, ignite_point, lead_time
+from leaveby.fire.arrival.isochrones import arrival_near, front_bearing_deg, isochrones
+from leaveby.fire.arrival.solve import Arrival, Ignition, arrive, check_spread, ignite_point, lead_time
 from leaveby.fire.spread.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.spread.flames import fireline_intensity_kw_m
 from leaveby.fire.terrain import Grid, centre_of
+
+
+def front_speed_m_s(arrival: Arrival) -> NDArray[np.float64]:
+    """The front's speed, square to itself, as it comes to each cell; inf where no fire comes."""
+    with np.errstate(divide="ignore"):
+        return 1.0 / np.hypot(arrival.slowness_east_s_m.astype(np.float64), arrival.slowness_north_s_m)
 
 
 def plain(crs: str = "EPSG:32755", *, cells: int = 40, wind: float = 0.0) -> SpreadTable:

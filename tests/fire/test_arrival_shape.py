@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from leaveby.fire.arrival.isochrones import front_speed_m_s, isochrones
-from leaveby.fire.arrival.solve import arrive, ignite_point
+from leaveby.fire.arrival.isochrones import isochrones
+from leaveby.fire.arrival.solve import Arrival, arrive, ignite_point
 from leaveby.fire.spread.ellipse import SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid
 
 CELL_M = 30.0
+
+
+def front_speed_m_s(arrival: Arrival) -> NDArray[np.float64]:
+    """The front's speed, square to itself, as it comes to each cell; inf where no fire comes."""
+    with np.errstate(divide="ignore"):
+        return 1.0 / np.hypot(arrival.slowness_east_s_m.astype(np.float64), arrival.slowness_north_s_m)
 
 
 def square(cells: int) -> Grid:

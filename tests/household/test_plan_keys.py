@@ -1,27 +1,85 @@
-"""The page of keys: it is what the declarations say, and a plan file is read as the page says."""
+"""The pages of keys: they are what the declarations say, and a plan file is read as the page says.
+
+Run with: python tests/household/test_plan_keys.py
+
+to make them anew, in the package, after a key has changed.
+"""
 
 from __future__ import annotations
 
 import copy
 import re
 import tomllib
-from dataclasses import replace
-from importlib.resources import files
-from typing import Any
+from collections.abc import Iterator
+from dataclasses import MISSING, replace
+from pathlib import Path
+from typing import Any, get_args, get_origin
 
 import pytest
 
-import leaveby
 from leaveby.ask.household import demo_folder
 from leaveby.errors import InputError
 from leaveby.files.read.drill_shape import DrillFile
 from leaveby.household.plan import PlanFile
 from leaveby.household.plan_file import plan_from_document
-from leaveby.household.plan_keys import keys_page
+from leaveby.household.plan_keys import declared, defaults_of, keys_of
 
-PAGE = files(leaveby).joinpath("about/plan_keys.md").read_text(encoding="utf-8")
+ABOUT = Path(__file__).resolve().parents[2] / "toolkit" / "leaveby" / "about"
+PAGES = {"plan_keys.md": PlanFile, "drill_keys.md": DrillFile}
+PAGE = (ABOUT / "plan_keys.md").read_text(encoding="utf-8")
+SI_PER_UNIT = {"min": 60.0, "h": 3600.0, "km/h": 1.0 / 3.6, "km": 1000.0, "%": 0.01}
 HEADER = re.compile(r"## (\[\[?)(\w+)")
 SPAN = re.compile(r"(more than )?(-?[\d.]+)(?: to| and at most) ([\d.]+)")
+
+
+def keys_page(file: type) -> str:
+    """The reference of all keys of a file (`plan.PlanFile`, or that of drills) for people, in Markdown."""
+    lines = [
+        f"# Keys of the {_first(file)[4:-1]}",
+        "",
+        "Every section and key with its unit and range, and what stands when it is left out.",
+    ]
+    defaults = defaults_of(file)
+    for name, hint in keys_of(file).items():
+        found = declared(hint)
+        many = found.table is None
+        table = declared(get_args(found.form)[0]).table if many else found.table
+        assert table is not None
+        needed = "needed" if defaults[name] is MISSING or found.told.startswith("at least one") else "may be left out"
+        lines += ["", f"## {f'[[{name}]]' if many else f'[{name}]'}", "", f"{_first(table)} ({needed})", ""]
+        lines += _rows(table)
+    return "\n".join(lines) + "\n"
+
+
+def _first(table: type) -> str:
+    return (table.__doc__ or "").strip().splitlines()[0]
+
+
+def _rows(table: type) -> Iterator[str]:
+    defaults = defaults_of(table)
+    yield "| key | unit | range | when left out | what it is |"
+    yield "|---|---|---|---|---|"
+    for name, hint in keys_of(table).items():
+        found = declared(hint)
+        listed = get_origin(found.form) in (tuple, list)
+        unit = found.unit or (declared(get_args(found.form)[0]).unit if listed else "")
+        span = found.told if found.table is not None else found.range or found.told
+        yield f"| `{name}` | {unit} | {span} | {_shown(defaults[name], unit if found.name else '')} | {found.what} |"
+
+
+def _shown(default: Any, unit: str) -> str:
+    if default is MISSING:
+        return "needed"
+    if default is None:
+        return "not stated"
+    if isinstance(default, bool):
+        return str(default).lower()
+    if isinstance(default, str):
+        return f'"{default}"' if default else "empty"
+    if isinstance(default, tuple):
+        return ", ".join(_shown(one, unit) for one in default) or "none"
+    # A field that has another name than its key holds SI.
+    return f"{default / SI_PER_UNIT.get(unit, 1.0):g}"
 
 
 def rows() -> list[tuple[str, bool, list[str]]]:
@@ -61,8 +119,8 @@ def faults_at(section: str, many: bool, key: str, value: float) -> list[str]:
 
 
 def test_the_pages_are_what_the_declarations_say() -> None:
-    assert keys_page(PlanFile) == PAGE
-    assert keys_page(DrillFile) == files(leaveby).joinpath("about/drill_keys.md").read_text(encoding="utf-8")
+    for name, file in PAGES.items():
+        assert keys_page(file) == (ABOUT / name).read_text(encoding="utf-8")
 
 
 def test_every_key_of_the_demo_stands_on_the_page_with_what_it_is() -> None:
@@ -118,3 +176,8 @@ def test_what_is_left_out_stands_as_the_page_says() -> None:
     one, other = plan_from_document(stated), plan_from_document(bare)
     assert replace(one, assumptions=()) == replace(other, assumptions=())
     assert one.assumptions != other.assumptions
+
+
+if __name__ == "__main__":
+    for written, holds in PAGES.items():
+        (ABOUT / written).write_text(keys_page(holds), encoding="utf-8")

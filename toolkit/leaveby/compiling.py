@@ -43,7 +43,7 @@ def njit(**options: Any) -> Callable[[Function], Function]:
     return lambda function: _kept(numba.njit, function, {"nogil": True, **taken})
 
 
-def vectorize(function: Callable[..., Any]) -> Any:
+def vectorize(function: Callable[..., Any]) -> Callable[..., NDArray[np.float64]]:
     """Make a numpy ufunc of a function of numbers, compiled, and keep the machine code on disk; errors as of `njit`.
 
     Examples
@@ -53,7 +53,8 @@ def vectorize(function: Callable[..., Any]) -> Any:
     >>> vectorize(_km_h)(np.array([5.0, 10.0]))
     array([18., 36.])
     """
-    return _kept(numba.vectorize, function, {})
+    made: Callable[..., NDArray[np.float64]] = _kept(numba.vectorize, function, {})
+    return made
 
 
 def floats(values: ArrayLike) -> NDArray[np.float64]:

@@ -183,12 +183,6 @@ def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) ->
     its four neighbours), so a fill holds no new summit or pit.
 
     Raises InputError where no cell is valid, or a cell that is said to be valid is not finite.
-
-    Examples
-    --------
-    >>> filled, count = fill_voids(np.array([[1.0, -9.0, 3.0]]), valid=np.array([[True, False, True]]))
-    >>> filled, count
-    (array([[1., 2., 3.]]), 1)
     """
     if not valid.any():
         raise refuse("elevation", "is void everywhere", expected="some terrain", mend="take a file over this place")

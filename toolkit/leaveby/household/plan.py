@@ -205,15 +205,7 @@ def trailer(household: Household | Plan) -> Vehicle | None:
 
 
 def towing_car(household: Household | Plan) -> Vehicle | None:
-    """Find the car that tows the trailer, or None when there is no trailer or no such car.
-
-    Examples
-    --------
-    >>> ute = Vehicle("ute", "car", width_m=1.9, height_m=1.9, length_m=5.4, mass_kg=2400.0)
-    >>> house = Vehicle("house", "trailer", width_m=2.5, height_m=4.2, length_m=8.4, mass_kg=3400.0, towed_by="ute")
-    >>> towing_car(Household(people=(), tasks=(), vehicles=(ute, house))).name
-    'ute'
-    """
+    """Find the car that tows the trailer, or None when there is no trailer or no such car."""
     house = trailer(household)
     if house is None:
         return None

@@ -1,14 +1,15 @@
-"""How a key of the plan file is declared, and the page for people that is made of the declarations.
+"""How a key of the plan file is declared, and what was declared of it.
 
 Each key is declared once, at the field of the noun in `leaveby.household.plan` that it fills: how it is written (unit,
 range, the words that a person is told), its name in the file, what it is, and what stands when it is left out. From
-that come the check of a file, the way to SI and the words of its faults (`leaveby.household.plan_file`), and the page.
+that come the check of a file, the way to SI and the words of its faults (`leaveby.household.plan_file`), and the page
+for people, `about/plan_keys.md`.
 """
 
 from __future__ import annotations
 
 import types
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -22,7 +23,6 @@ from pydantic_core import CoreSchema, core_schema
 from leaveby.units import m_s_from_km_h, s_from_min
 
 _UNITS: Final = {"min": "minutes", "h": "hours", "m": "metres", "km": "kilometres", "%": "percent"}
-_SI_PER_UNIT: Final = {"min": 60.0, "h": 3600.0, "km/h": 1.0 / 3.6, "km": 1000.0, "%": 0.01}
 
 
 class Table:
@@ -229,48 +229,6 @@ def at_place(file: type, loc: Sequence[str | int]) -> Declared | None:
     return found
 
 
-def keys_page(file: type) -> str:
-    """Write the reference of all keys of a file (`plan.PlanFile`, or that of drills) for people, in Markdown.
-
-    Examples
-    --------
-    >>> from leaveby.household.plan import PlanFile
-    >>> [line for line in keys_page(PlanFile).splitlines() if "`clear_m`" in line]
-    ['| `clear_m` | m | 0 to 1000 | not stated | from the house to unmanaged vegetation |']
-    """
-    lines = [
-        f"# Keys of the {_first(file)[4:-1]}",
-        "",
-        "Every section and key with its unit and range, and what stands when it is left out.",
-    ]
-    defaults = defaults_of(file)
-    for name, hint in keys_of(file).items():
-        found = declared(hint)
-        many = found.table is None
-        table = declared(get_args(found.form)[0]).table if many else found.table
-        assert table is not None
-        needed = "needed" if defaults[name] is MISSING or found.told.startswith("at least one") else "may be left out"
-        lines += ["", f"## {f'[[{name}]]' if many else f'[{name}]'}", "", f"{_first(table)} ({needed})", ""]
-        lines += _rows(table)
-    return "\n".join(lines) + "\n"
-
-
-def _first(table: type) -> str:
-    return (table.__doc__ or "").strip().splitlines()[0]
-
-
-def _rows(table: type) -> Iterator[str]:
-    defaults = defaults_of(table)
-    yield "| key | unit | range | when left out | what it is |"
-    yield "|---|---|---|---|---|"
-    for name, hint in keys_of(table).items():
-        found = declared(hint)
-        listed = get_origin(found.form) in (tuple, list)
-        unit = found.unit or (declared(get_args(found.form)[0]).unit if listed else "")
-        span = found.told if found.table is not None else found.range or found.told
-        yield f"| `{name}` | {unit} | {span} | {_shown(defaults[name], unit if found.name else '')} | {found.what} |"
-
-
 def defaults_of(table: type) -> dict[str, Any]:
     """Give what stands when a key is left out, by the names in the file; `dataclasses.MISSING` for what can't be."""
     hints = get_type_hints(table, include_extras=True)
@@ -278,18 +236,3 @@ def defaults_of(table: type) -> dict[str, Any]:
         declared(hints[one.name]).name or one.name: one.default if one.default_factory is MISSING else None
         for one in fields(table)
     }
-
-
-def _shown(default: Any, unit: str) -> str:
-    if default is MISSING:
-        return "needed"
-    if default is None:
-        return "not stated"
-    if isinstance(default, bool):
-        return str(default).lower()
-    if isinstance(default, str):
-        return f'"{default}"' if default else "empty"
-    if isinstance(default, tuple):
-        return ", ".join(_shown(one, unit) for one in default) or "none"
-    # A field that has another name than its key holds SI.
-    return f"{default / _SI_PER_UNIT.get(unit, 1.0):g}"

@@ -121,6 +121,11 @@ class ThreePoints(Table):
     longest_s: Annotated[Minutes, key("on a bad day", "longest_min")]
 
 
+MinutesOrPoints = Annotated[
+    Annotated[Minutes, Tag(NUMBER)] | Annotated[ThreePoints, Tag(THREE_POINTS)], Discriminator(_time_form)
+]
+
+
 @dataclass(frozen=True, kw_only=True)
 class PersonTable(Table):
     """Someone who has to get out."""
@@ -135,8 +140,7 @@ class PersonTable(Table):
         ),
     ]
     arrival: Annotated[
-        Annotated[Minutes, Tag(NUMBER)] | Annotated[ThreePoints, Tag(THREE_POINTS)],
-        Discriminator(_time_form),
+        MinutesOrPoints,
         key(
             "from the start of getting ready until home; three points are sampled",
             "arrives_after_min",
@@ -449,12 +453,7 @@ class RulesInput(Table):
 
     learns_s: Annotated[
         tuple[float, float, float],
-        Read(
-            Annotated[
-                Annotated[Minutes, Tag(NUMBER)] | Annotated[ThreePoints, Tag(THREE_POINTS)], Discriminator(_time_form)
-            ],
-            _three_points,
-        ),
+        Read(MinutesOrPoints, _three_points),
         key(
             "from the start of a fire until word of it reaches the household; three points are sampled",
             "learns_after_min",

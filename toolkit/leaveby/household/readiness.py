@@ -138,16 +138,6 @@ def criticality(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = N
 
     A task is critical in a member when a little more time for it makes the household ready later; that includes the
     waiting for people who are busy elsewhere. The tasks of this way, the most often critical first.
-
-    Examples
-    --------
-    >>> from leaveby.household.plan_tables import Person, Task
-    >>> bags = Task("bags", ("car",), 300.0, 600.0, 900.0)
-    >>> dogs = Task("dogs", ("car",), 300.0, 500.0, 900.0)
-    >>> home = Household((Person("Bo", ("lift",)), Person("Ines", ("lift",))), (bags, dogs))
-    >>> drawn_s = np.array([[600.0, 500.0], [500.0, 600.0], [700.0, 500.0], [800.0, 300.0]])
-    >>> criticality(Mornings(home, drawn_s), "car")
-    {'bags': 0.75, 'dogs': 0.25}
     """
     policy = policy or schedule_for(mornings.household, way)
     run = _followed(mornings, policy)
@@ -161,15 +151,6 @@ def held_up_by(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = No
     It does in a member in which this person is away at first and coming home a little later makes the household ready
     later: because a critical task is theirs, or because they come last. Those who may be away, who hold up most often
     first.
-
-    Examples
-    --------
-    >>> from leaveby.household.plan_tables import Person, Task
-    >>> bags = Task("bags", ("car",), 300.0, 600.0, 900.0)
-    >>> late = Person("Bo", arrives_after_s=500.0, arrives_latest_s=900.0)
-    >>> home = Household((Person("Ines", ("lift",)), late), (bags,))
-    >>> held_up_by(Mornings(home, np.full((2, 1), 600.0), np.array([[0.0, 500.0], [0.0, 900.0]])), "car")
-    {'Bo': 0.5}
     """
     policy, people = policy or schedule_for(mornings.household, way), mornings.household.people
     run = _followed(mornings, policy)
@@ -191,17 +172,6 @@ def saved_before_season(
 
     Without the task the household may follow a new list, or the old one with the task struck out: the better counts.
     What two tasks save together is not the sum of what each saves. The largest saving first.
-
-    Examples
-    --------
-    >>> from leaveby.household.plan_tables import Person, Task
-    >>> bags = Task("bags", ("tow",), 300.0, 600.0, 900.0)
-    >>> wheels = Task("wheels", ("tow",), 1500.0, 2400.0, 4800.0)
-    >>> home = Household((Person("Bo", ("lift",)),), (bags, wheels))
-    >>> drawn_s = np.array([[600.0, 2400.0], [900.0, 4800.0]])
-    >>> savings = saved_before_season(Mornings(home, drawn_s), "tow", confidence=0.95)
-    >>> [(saving.task, saving.saved_s) for saving in savings]
-    [('wheels', 4800.0), ('bags', 900.0)]
     """
     household = mornings.household
     policy = policy or schedule_for(household, way)

@@ -46,7 +46,7 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
     if not (np.isfinite(standoff_m) and standoff_m >= 0.0):
         raise refuse("roads.standoff_m", f"is {standoff_m}", expected="0 m or more", mend="give the distance in metres")
     x_m, y_m = np.meshgrid(grid.x_m, grid.y_m)
-    tree = shapely.STRtree(shapely.points(x_m.ravel(), y_m.ravel()))
+    tree = shapely.STRtree(np.asarray(shapely.points(x_m.ravel(), y_m.ravel())))
     reach_m = standoff_m + grid.cell_m * np.sqrt(0.5)
     shapes = np.asarray(lines, dtype=object)
     which, cell = tree.query(shapes, predicate="dwithin", distance=reach_m)

@@ -86,15 +86,6 @@ def draw_members(
     comes normal about 0, the drive between as computed and `DRIVE_TIME_FACTOR_HIGH` times as long (never quicker than
     computed). Tasks go slowly together: the normal score of each task is the common one of its member to the stated
     share, its own for the rest (a Gaussian copula with one factor), so that each duration keeps its distribution.
-
-    Examples
-    --------
-    >>> draws = draw_members(100, seed=1, tasks=("bags", "wheels"), ignitions=("strike",))
-    >>> draws.duration_uniform.shape, bool(draws.drive_factor.min() >= 1.0)
-    ((100, 2), True)
-    >>> more = draw_members(100, seed=1, tasks=("goats", "bags", "wheels"), ignitions=("strike",))
-    >>> bool(np.array_equal(more.duration_uniform[:, 1:], draws.duration_uniform))
-    True
     """
 
     mornings = min(members, MORNINGS)

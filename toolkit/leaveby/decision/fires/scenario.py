@@ -17,16 +17,10 @@ from leaveby.decision.fires.members import Draws
 from leaveby.errors import Fault, Faults, fault_of, refused
 from leaveby.fire.arrival.solve import Ignition, bridged_zones
 from leaveby.fire.fuel.zones import FuelMap
+from leaveby.fire.spread import series
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.model_error import ros_factors
-from leaveby.fire.spread.series import (
-    FireChoice,
-    SpreadZones,
-    check_models,
-    district_of,
-    spread_zones,
-    table_for_member,
-)
+from leaveby.fire.spread.series import FireChoice, SpreadZones
 from leaveby.fire.terrain import Terrain, cell_of, gradients
 from leaveby.fire.weather.ratings import District, RatedDay, Rating, rated_days
 from leaveby.fire.weather.series import Weather, perturbed, rebased, shifted
@@ -154,7 +148,7 @@ def plan_points(plan: Plan) -> dict[str, tuple[float, float]]:
 def district(inputs: HouseholdInputs) -> District:
     """Say how the danger of days is measured where the plan is made."""
     plan = inputs.plan
-    return district_of(inputs.fuel, scale=plan.rating_scale, models=plan.fire.models, lat_deg=plan.home.lat_deg)
+    return series.district_of(inputs.fuel, scale=plan.rating_scale, models=plan.fire.models, lat_deg=plan.home.lat_deg)
 
 
 def ratings_days(inputs: HouseholdInputs) -> tuple[RatedDay, ...]:
@@ -189,7 +183,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
     faults += _uncovered(plan, weather)
     faults.refuse()
     zones, burnable = bridged(inputs.fuel, weather)
-    check_models(plan.fire.models, zones)
+    series.check_models(plan.fire.models, zones)
     network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
     _check_connected(plan, network, nodes)
     positions = [(float(x), float(y)) for x, y in zip(x_m, y_m, strict=True)]
@@ -233,7 +227,7 @@ def _uncovered(plan: Plan, weather: Weather) -> Iterator[Fault]:
 
 def bridged(fuel: FuelMap, weather: Weather) -> tuple[SpreadZones, NDArray[np.bool_]]:
     """Cross fuel and weather with narrow ground that does not burn bridged; and what burns by the fuel map itself."""
-    mapped = spread_zones(fuel, weather)
+    mapped = series.spread_zones(fuel, weather)
     zone = bridged_zones(mapped.zone, cell_m=mapped.grid.cell_m, spot_over_m=SPOT_OVER_M.value)
     return replace(mapped, zone=zone), mapped.zone >= 0
 
@@ -308,7 +302,7 @@ def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:
 
 
 def _table(scenario: Scenario, weather: Weather, *, z: float) -> SpreadTable:
-    return table_for_member(
+    return series.table_for_member(
         scenario.zones, weather, gradients=scenario.gradients, choice=scenario.choice, ros_factors=ros_factors(z)
     )
 

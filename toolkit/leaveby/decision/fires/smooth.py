@@ -64,14 +64,6 @@ def smooth_times(numbers: NDArray[np.float64], since_s: NDArray[np.float64]) -> 
     `RBFInterpolator`); whether fire comes is a linear one through 1 and -1, which never leaves their range by much.
     What was drawn for each fire, shape (fires, numbers), is of about unit spread; times, shape (fires, columns), count
     from the fire's start and are inf where it does not come within the horizon.
-
-    Examples
-    --------
-    >>> rng = np.random.default_rng(1)
-    >>> z = rng.normal(size=(80, 2))
-    >>> smooth = smooth_times(z, 3600.0 * np.exp(0.5 * z[:, :1]))
-    >>> round(float(times_at(smooth, np.array([[0.5, 0.0]]))[0, 0] / 3600.0), 2)
-    1.28
     """
     came = np.isfinite(since_s)
     patterns, which = np.unique(came, axis=1, return_inverse=True)

@@ -21,7 +21,7 @@ from leaveby.decision.household.timed import Asked, Timed, made_ready, time_ways
 from leaveby.decision.household.timetable import timetable
 from leaveby.decision.household.what_ifs import SAMPLE, Held, fastest_head, what_ifs
 from leaveby.decision.rules.rules import household_rules
-from leaveby.decision.ways.precision import half_width_s, precision_of
+from leaveby.decision.ways.confidence import half_width_s, precision_of
 from leaveby.decision.ways.result import FireSummary, HouseholdResult
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures

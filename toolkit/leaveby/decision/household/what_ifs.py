@@ -22,8 +22,7 @@ from leaveby.decision.fires.members import MORNINGS, Draws, MemberFires, Members
 from leaveby.decision.fires.scenario import CENTRAL_Z, Scenario, commonest_zone, first_start_s
 from leaveby.decision.fires.smooth import LEAST_S
 from leaveby.decision.household.timed import Timed
-from leaveby.decision.ways.confidence import latest_start, quantiles_of, share_clear
-from leaveby.decision.ways.precision import precision_of
+from leaveby.decision.ways.confidence import latest_start, precision_of, quantiles_of, share_clear
 from leaveby.decision.ways.result import WayTiming, WhatIf
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.route_fires import latest_departures, share_burnt

@@ -172,9 +172,7 @@ def _edge_within(area: BaseGeometry, grid: Grid) -> BaseGeometry:
     """The area's outline without what is only the edge of the modelled ground."""
     if area.is_empty:
         return shapely.MultiLineString()
-    west, north = grid.x_min_m, grid.y_max_m
-    inner = shapely.box(west, north - grid.rows * grid.cell_m, west + grid.cols * grid.cell_m, north)
-    return shapely.intersection(area.boundary, inner.buffer(-0.5 * grid.cell_m))
+    return shapely.intersection(area.boundary, shapely.box(*grid.bounds_m).buffer(-0.5 * grid.cell_m))
 
 
 def _spots(crossing: BaseGeometry) -> list[tuple[float, float]]:

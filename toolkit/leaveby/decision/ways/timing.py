@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.members import MORNINGS, Draws, Members, first_of
 from leaveby.decision.fires.scenario import Scenario
-from leaveby.decision.ways.confidence import latest_on_route, latest_start, quantiles_of, share_clear
-from leaveby.decision.ways.precision import precision_of
+from leaveby.decision.ways.confidence import latest_on_route, latest_start, precision_of, quantiles_of, share_clear
 from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on

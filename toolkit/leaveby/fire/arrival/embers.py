@@ -63,11 +63,6 @@ def spotting_distance_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArra
     """Maximum spotting distance in eucalypt forest, m, within 0 to 35 km; the load is fine surface fuel.
 
     Noble, Bary and Gill (1980). Remembered, not read.
-
-    Examples
-    --------
-    >>> float(spotting_distance_m(1.0 / 3.6, 20.0).round(0))
-    3150.0
     """
     R = np.asarray(head_ros_m_s, dtype=np.float64) * 3.6
     distance = _spotting_over(R, np.asarray(load_t_ha, dtype=np.float64)) * 1000.0

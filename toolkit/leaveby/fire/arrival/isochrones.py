@@ -20,12 +20,6 @@ from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import cell_of
 
 
-def front_speed_m_s(arrival: Arrival) -> NDArray[np.float64]:
-    """Rate of spread of the front, square to itself, as it comes to each cell: shape (rows, cols), 0 where none."""
-    slowness = np.hypot(arrival.slowness_east_s_m.astype(np.float64), arrival.slowness_north_s_m)
-    return np.divide(1.0, slowness, out=np.zeros(slowness.shape), where=slowness > 0)
-
-
 def front_bearing_deg(arrival: Arrival) -> NDArray[np.float64]:
     """Bearing towards which the front moves as it comes to each cell: shape (rows, cols), degrees clockwise from north.
 

@@ -90,18 +90,9 @@ def forest_moisture_by_hour_percent(
     - 7 to 12 and 18 to 19 h: day;
     - 5 to 7 and 19 to 21 h: the drier of day and night;
     - 21 to 5 h: night.
-
-    Examples
-    --------
-    >>> forest_moisture_by_hour_percent(30.0, 30.0, local_hour=[10.0, 15.0, 23.0], month=1).round(3)
-    array([7.32 , 5.919, 7.571])
     """
-    values = _by_hour_over(
-        floats(air_temperature_c),
-        floats(relative_humidity_percent),
-        floats(local_hour),
-        np.asarray(month, dtype=np.int64),
-    )
+    T, RH, hour = (floats(values) for values in (air_temperature_c, relative_humidity_percent, local_hour))
+    values = _by_hour_over(T, RH, hour, np.asarray(month, dtype=np.int64))
     return np.asarray(np.maximum(values, DRIEST_PERCENT))
 
 

@@ -71,13 +71,6 @@ def fuel_from_codes(
 
     Raises InputError for unknown names in the legend, codes without a legend (with the first row and column) and a
     wrong shape.
-
-    Examples
-    --------
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> fuel = fuel_from_codes(grid, [[1, 1], [2, 1]], legend={1: "heath", 2: "water"})
-    >>> [[fuel.types[code].name for code in row] for row in fuel.code]
-    [['heath', 'heath'], ['water', 'heath']]
     """
     raw = np.asarray(values)
     if raw.shape != grid.shape:

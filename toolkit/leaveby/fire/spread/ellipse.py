@@ -135,11 +135,6 @@ def length_to_breadth(wind_km_h: ArrayLike, *, grass: bool = False) -> NDArray[n
     """Length-to-breadth ratio of the ellipse for a wind (at 10 m, km/h) that already holds the slope's share.
 
     In forest the smaller of the two relations, in grass its own; at least 1 and at most 6.
-
-    Examples
-    --------
-    >>> length_to_breadth([0.0, 10.0, 30.0]).round(3), length_to_breadth(200.0, grass=True)
-    (array([1.   , 1.171, 2.823]), np.float64(6.0))
     """
     wind = np.asarray(wind_km_h, dtype=np.float64)
     if not np.all(np.isfinite(wind)) or np.any(wind < 0):

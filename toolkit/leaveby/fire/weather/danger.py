@@ -71,11 +71,8 @@ def forest_fire_danger_index(
     >>> float(forest_fire_danger_index(40.0, 15.0, wind_speed_m_s=55 / 3.6, drought_factor=10.0).round(3))
     103.265
     """
-    V = floats(wind_speed_m_s) * 3.6
-    out: NDArray[np.float64] = _ffdi_mark5_of(
-        floats(air_temperature_c), floats(relative_humidity_percent), V, floats(drought_factor)
-    )
-    return out
+    V, D = floats(wind_speed_m_s) * 3.6, floats(drought_factor)
+    return _ffdi_mark5_of(floats(air_temperature_c), floats(relative_humidity_percent), V, D)
 
 
 def grass_fire_danger_index(
@@ -94,13 +91,10 @@ def grass_fire_danger_index(
     """
     T, RH, C = floats(air_temperature_c), floats(relative_humidity_percent), floats(curing_percent)
     U = floats(wind_speed_m_s) * 3.6
-    out: NDArray[np.float64]
     if version == "mark4":
-        out = _gfdi_mark4_of(T, RH, U, C)
-    else:
-        M = _gfdi_mark5_moisture_of(T, RH, np.maximum(C, 1e-9))
-        out = _gfdi_mark5_of(M, U, floats(load_t_ha))
-    return out
+        return _gfdi_mark4_of(T, RH, U, C)
+    M = _gfdi_mark5_moisture_of(T, RH, np.maximum(C, 1e-9))
+    return _gfdi_mark5_of(M, U, floats(load_t_ha))
 
 
 _gfdi_mark5_moisture_of = vectorize(_gfdi_mark5_moisture)
@@ -256,7 +250,4 @@ def noble_drought_factor(
 
     Soon after rain it can differ by several units from `griffiths_drought_factor`.
     """
-    out: NDArray[np.float64] = _drought_factor_noble_over(
-        floats(deficit_mm), floats(days_since_rain), floats(last_rain_mm)
-    )
-    return out
+    return _drought_factor_noble_over(floats(deficit_mm), floats(days_since_rain), floats(last_rain_mm))

@@ -17,15 +17,8 @@ from numpy.typing import NDArray
 
 from leaveby.errors import Faults, refuse, refused
 from leaveby.fire.terrain import Grid
-from leaveby.fire.weather.series import (
-    GUSTS_STAND_IN,
-    HOLDS_ON,
-    LIMITS,
-    Weather,
-    faults_of_values,
-    taken_where_missing,
-    to_ours,
-)
+from leaveby.fire.weather import series
+from leaveby.fire.weather.series import Weather
 from leaveby.regions import table_rows
 
 if TYPE_CHECKING:
@@ -34,7 +27,7 @@ if TYPE_CHECKING:
 _ROWS: Final = table_rows(__package__, "standard_names.csv")
 _QUANTITIES: Final = {row["standard_name"]: row["quantity"] for row in _ROWS}
 _UNITS: Final = {
-    name: {row["units"]: to_ours(row) for row in _ROWS if row["standard_name"] == name} for name in _QUANTITIES
+    name: {row["units"]: series.to_ours(row) for row in _ROWS if row["standard_name"] == name} for name in _QUANTITIES
 }
 """The units of each standard name with their factors and offsets, and whose limits hold for it."""
 
@@ -65,24 +58,10 @@ def weather_from_dataset(
 
     Raises InputError for missing variables or units, impossible or missing values (with variable, step and point), gaps
     in time, and a forecast that does not reach over the grid; all that can be found at once.
-
-    Examples
-    --------
-    >>> import xarray as xr
-    >>> def field(value, name, units):
-    ...     return ("time", [value, value], {"standard_name": name, "units": units})
-    >>> ds = xr.Dataset(
-    ...     {"t": field(313.15, "air_temperature", "K"), "r": field(10.0, "relative_humidity", "%"),
-    ...      "u": field(10.0, "eastward_wind", "m s-1"), "v": field(0.0, "northward_wind", "m s-1")},
-    ...     {"time": np.array(["2026-01-17T02", "2026-01-17T03"], dtype="datetime64[ns]")})
-    >>> grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
-    >>> weather = weather_from_dataset(ds, grid=grid, utc_offset_h=11.0)
-    >>> float(weather.wind_from_deg[0, 0]), weather.start.isoformat()
-    (270.0, '2026-01-17T13:00:00+11:00')
     """
     given = {"drought_factor": drought_factor, "curing_percent": curing_percent}
     cast = _Forecast(ds, where)
-    cast.faults.extend(faults_of_values(f"{where}, the value for the whole forecast", given))
+    cast.faults.extend(series.faults_of_values(f"{where}, the value for the whole forecast", given))
     times = _times(cast)
     fields, dims = _fields(cast)
     _note_missing(fields, cast, use_gusts=use_gusts)
@@ -92,16 +71,16 @@ def weather_from_dataset(
     fields = {name: values.reshape(len(times), -1)[:, used] for name, values in fields.items()}
     _note_bad_values(fields, cast, used=used)
     cast.faults.refuse()
-    lines = [HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
+    lines = [series.HOLDS_ON, f"{where}: each cell takes the weather of the nearest forecast point."]
     wind = _wind(fields)
     if use_gusts:
         wind["wind_speed_m_s"] = wind["gust_m_s"]
-        lines.append(f"{where}: {GUSTS_STAND_IN}.")
+        lines.append(f"{where}: {series.GUSTS_STAND_IN}.")
     if utc_offset_h is None:
         utc_offset_h = float(np.round(longitude / 15.0))
         lines.append(f"{where}: local time is taken to be UTC{utc_offset_h:+g} h, from the longitude.")
-    series, missing = taken_where_missing(wind, given)
-    every: dict[str, Any] = {"gust_m_s": None, **series}
+    completed, missing = series.taken_where_missing(wind, given)
+    every: dict[str, Any] = {"gust_m_s": None, **completed}
     return Weather(
         start=times[0].astimezone(timezone(timedelta(hours=utc_offset_h))),
         time_s=np.array([(time - times[0]).total_seconds() for time in times]),
@@ -301,7 +280,7 @@ _SUPERSATURATION_PERCENT: Final = 5.0
 
 def _note_bad_values(fields: Mapping[str, NDArray[np.float64]], cast: _Forecast, *, used: NDArray[np.intp]) -> None:
     for name, values in fields.items():
-        _, unit, low, high = LIMITS[_QUANTITIES[name]]
+        _, unit, low, high = series.LIMITS[_QUANTITIES[name]]
         if name in ("eastward_wind", "northward_wind"):
             low = -high
         slack = _SUPERSATURATION_PERCENT if name == "relative_humidity" else 1e-9

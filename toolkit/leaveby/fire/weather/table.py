@@ -16,14 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.errors import Faults, refused
-from leaveby.fire.weather.series import (
-    GUSTS_STAND_IN,
-    HOLDS_ON,
-    Weather,
-    faults_of_values,
-    taken_where_missing,
-    to_ours,
-)
+from leaveby.fire.weather import series
+from leaveby.fire.weather.series import Weather
 from leaveby.regions import table_rows
 
 if TYPE_CHECKING:
@@ -40,7 +34,7 @@ class _Column:
 
 
 _KNOWN: Final[Mapping[str, _Column]] = {
-    row["name"]: _Column(row["name"], row["stem"], row["quantity"], *to_ours(row))
+    row["name"]: _Column(row["name"], row["stem"], row["quantity"], *series.to_ours(row))
     for row in table_rows(__package__, "columns.csv")
 }
 _STEMS: Final = {column.stem: column.quantity for column in _KNOWN.values()}
@@ -99,7 +93,7 @@ def weather_from_table(
     size = lengths[names[0]] if names else 0
     sheet = _Sheet(where, range(2, size + 2) if row_numbers is None else row_numbers, fill_gaps, Faults())
     found = _columns_of(names, sheet, use_gusts=use_gusts)
-    sheet.faults.extend(faults_of_values(f"{where}, the value for the whole series", given))
+    sheet.faults.extend(series.faults_of_values(f"{where}, the value for the whole series", given))
     if len(set(lengths.values())) > 1:
         sheet.fault("", f"the columns differ in length: {lengths}", "one length", "complete them")
         sheet.faults.refuse()
@@ -119,13 +113,13 @@ def weather_from_table(
     passed = [name for name in names if name != "time" and name not in {column.name for column in found}]
     if passed:
         lines.append(f"{where}: these columns take no part: {', '.join(passed)}.")
-    values, missing = taken_where_missing(values, given)
+    values, missing = series.taken_where_missing(values, given)
     lines += _doubts(values, where) + missing
     if use_gusts:
         values["wind_speed_m_s"] = np.maximum(values["wind_speed_m_s"], values["gust_m_s"])
-        lines.append(f"{where}: {GUSTS_STAND_IN}; equations are made for the mean.")
-    series: dict[str, Any] = {quantity: column[:, np.newaxis] for quantity, column in values.items()}
-    return Weather(known[0], time_s, **{"gust_m_s": None, **series}, assumptions=(HOLDS_ON, *lines))
+        lines.append(f"{where}: {series.GUSTS_STAND_IN}; equations are made for the mean.")
+    every: dict[str, Any] = {quantity: column[:, np.newaxis] for quantity, column in values.items()}
+    return Weather(known[0], time_s, **{"gust_m_s": None, **every}, assumptions=(series.HOLDS_ON, *lines))
 
 
 @dataclass(frozen=True)
@@ -222,7 +216,7 @@ def _values_of(texts: Sequence[Any], column: _Column, sheet: _Sheet) -> NDArray[
             sheet.fault(place, f"{shown!r} is not a number that can be used", "a number", "give the value")
             continue
         si = value * column.factor + column.offset
-        bad = faults_of_values(f"{sheet.where}{place} ({shown})", {column.quantity: si})
+        bad = series.faults_of_values(f"{sheet.where}{place} ({shown})", {column.quantity: si})
         sheet.faults.extend(bad)
         if not bad:
             out[index] = si
@@ -247,7 +241,8 @@ def _mix_ups(values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime
     if wind is not None and gust is not None:
         for index in np.flatnonzero(gust < wind - 1e-9):
             place = f"{sheet.where} row {sheet.rows[int(index)]}, columns gust and wind_speed"
-            sheet.faults.extend(faults_of_values(place, {"wind_speed_m_s": wind[index], "gust_m_s": gust[index]}))
+            both = {"wind_speed_m_s": wind[index], "gust_m_s": gust[index]}
+            sheet.faults.extend(series.faults_of_values(place, both))
 
 
 def _swapped(temperature: NDArray[np.float64], humidity: NDArray[np.float64], times: Sequence[datetime | None]) -> bool:
@@ -331,8 +326,8 @@ def _filled(
                 )
         at.append(seconds)
         source.append(index)
-    for quantity, series in values.items():
-        if empty := int(np.isnan(series).sum()):
+    for quantity, column in values.items():
+        if empty := int(np.isnan(column).sum()):
             lines.append(f"{where}: {empty} empty cells of {quantity} are filled from the neighbour that burns faster.")
     out = _from_the_wilder(values, source) if lines else dict(values)
     if "gust_m_s" in out:
