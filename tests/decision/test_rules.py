@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
@@ -36,6 +38,8 @@ from leaveby.fire.weather.series import Weather, perturbed
 from leaveby.household.plan_tables import RulesInput, SafePoint, Towing
 
 COARSE_M = 500.0
+TIMES = int(os.environ.get("LEAVEBY_RULES_TIMES", "1"))
+"""So many times as many random starts and changes are tried."""
 
 
 def asked_for(inputs: HouseholdInputs) -> Asked:
@@ -65,7 +69,12 @@ def the_demo(places: ModuleType) -> HouseholdInputs:
     return read_inputs(load_plan(demo_folder() / "plan.toml"))
 
 
-@pytest.mark.parametrize("make", [invented_two, the_demo])
+def andorra(places: ModuleType) -> HouseholdInputs:
+    assert places
+    return read_inputs(load_plan(Path(__file__).parents[1] / "data" / "andorra_plan.toml"))
+
+
+@pytest.mark.parametrize("make", [invented_two, the_demo, andorra])
 def test_a_backward_solve_tells_what_forward_ones_do(
     places: ModuleType, make: Callable[[ModuleType], HouseholdInputs]
 ) -> None:
@@ -76,7 +85,7 @@ def test_a_backward_solve_tells_what_forward_ones_do(
     inputs = make(places)
     asked, days, rng = asked_for(inputs), ratings_days(inputs), np.random.default_rng(5)
     ground = asked.ground
-    for _ in range(6):
+    for _ in range(6 * TIMES):
         fires = day_fires(
             ground, days[rng.integers(len(days))].weather, draws=asked.draws, confidence=inputs.plan.confidence
         )
@@ -202,7 +211,7 @@ def assert_no_weaker(worse: Rule, better: Rule) -> None:
 @pytest.mark.parametrize("what", ["wind_km_h", "learns_s", "more_s", "slower", "a road less"])
 def test_what_gets_worse_makes_no_rule_weaker(places: ModuleType, valleys: ModuleType, name: str, what: str) -> None:
     rng = np.random.default_rng([len(name), len(what)])
-    for _ in range(3):
+    for _ in range(3 * TIMES):
         one = Change(wind_km_h=float(rng.uniform(5.0, 60.0)), learns_s=float(rng.uniform(0.0, 3600.0)))
         if what == "a road less":
             if name == "one road out":
