@@ -221,8 +221,8 @@ def _uncovered(plan: Plan, weather: Weather) -> Iterator[Fault]:
     usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
     covered_to_s = float(weather.time_s[-1]) + usual_step_s
     if covered_to_s < plan.horizon_s:
-        covered = {"to_h": covered_to_s / 3600.0, "horizon_h": plan.horizon_s / 3600.0}
-        yield fault_of("weather.file", "weather_ends_early", **covered)
+        to_h, horizon_h = covered_to_s / 3600.0, plan.horizon_s / 3600.0
+        yield fault_of("weather.file", "weather_ends_early", to_h=to_h, horizon_h=horizon_h)
 
 
 def bridged(fuel: FuelMap, weather: Weather) -> tuple[SpreadZones, NDArray[np.bool_]]:

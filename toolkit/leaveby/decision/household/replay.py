@@ -258,8 +258,8 @@ def replay_many(
     asked = made_ready(inputs, workers=workers)
     scenario, network = asked.scenario, asked.scenario.network
     if network.edge_count != result.network.edge_count:
-        counts = {"answered": result.network.edge_count, "given": network.edge_count}
-        raise refused("the replay", "replay_of_other_inputs", **counts)
+        answered, given = result.network.edge_count, network.edge_count
+        raise refused("the replay", "replay_of_other_inputs", answered=answered, given=given)
     plan = inputs.plan
     draws = plan_draws(plan, truths, seed=int(rng.integers(2**62)))
     fires = solve_fires(

@@ -366,12 +366,13 @@ def _no_line(weather: Weather, district: District, classes: Sequence[_Class]) ->
     _, _, mild = _mild(weather)
     mend = "give the weather of a bad day of the season, or a day of its own for each of [[ratings]]"
     if worst <= _danger(moved(weather, 0.0), district, least=False) or not np.any(weather.wind_speed_m_s > mild):
-        mild_day = {"temperature_c": MILD_AIR_TEMPERATURE_C.value, "humidity_percent": MILD_HUMIDITY_PERCENT.value}
-        km_h = km_h_from_m_s(MILD_WIND_M_S.value)
-        yield fault_of("the weather", "day_no_worse_than_mild", **mild_day, km_h=km_h, mend=mend)
+        T, RH, km_h = MILD_AIR_TEMPERATURE_C.value, MILD_HUMIDITY_PERCENT.value, km_h_from_m_s(MILD_WIND_M_S.value)
+        yield fault_of(
+            "the weather", "day_no_worse_than_mild", temperature_c=T, humidity_percent=RH, km_h=km_h, mend=mend
+        )
     elif classes and worst < classes[0].least:
-        reaches = {"index": index_name(district.scale), "worst": worst, "lowest": classes[0]}
-        yield fault_of("the weather", "day_below_every_rating", **reaches, mend=mend)
+        index, lowest = index_name(district.scale), classes[0]
+        yield fault_of("the weather", "day_below_every_rating", index=index, worst=worst, lowest=lowest, mend=mend)
 
 
 def _unknown(ratings: Sequence[Rating], classes: Sequence[_Class]) -> Iterator[Fault]:
@@ -410,8 +411,8 @@ def _not_rising(ratings: Sequence[Rating], days: Sequence[RatedDay], district: D
         given = ratings[k].weather is not None or ratings[k - 1].weather is not None
         if given and danger[k] <= danger[k - 1]:
             unit = " kW/m" if district.scale == "own" else ""
-            both = {"before": ratings[k - 1].name, "danger": danger[k], "than": danger[k - 1]}
-            yield fault_of(ratings[k].where, "ratings_that_fall", **both, unit=unit)
+            where, before, than = ratings[k].where, ratings[k - 1].name, danger[k - 1]
+            yield fault_of(where, "ratings_that_fall", before=before, danger=danger[k], than=than, unit=unit)
 
 
 def _worst_words(weather: Weather) -> str:

@@ -298,8 +298,8 @@ def _step_of(times: Sequence[datetime | None], sheet: _Sheet) -> float:
             mend = f"correct the offset from UTC; the time before it is {known[int(index)].isoformat()}"
         elif sheet.fill_gaps:
             continue
-        gap = {"gap_min": lengths[index] / 60.0, "usual_min": usual / 60.0}
-        sheet.tell(f" row {sheet.rows[int(index) + 1]}, column time", "rows_missing", **gap, mend=mend)
+        gap_min, place = lengths[index] / 60.0, f" row {sheet.rows[int(index) + 1]}, column time"
+        sheet.tell(place, "rows_missing", gap_min=gap_min, usual_min=usual / 60.0, mend=mend)
     return usual
 
 
