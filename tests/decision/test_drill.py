@@ -90,7 +90,8 @@ def script(inputs: HouseholdInputs, **changes: Any) -> DrillScript:
 
 @pytest.fixture(scope="module")
 def inputs(valleys: ModuleType) -> HouseholdInputs:
-    return straight(valleys)
+    made = straight(valleys)
+    return replace(made, plan=replace(made.plan, danger=DangerInput(scale="australia")))
 
 
 @pytest.fixture(scope="module")
