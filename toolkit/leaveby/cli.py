@@ -155,12 +155,15 @@ def _say(
 
 
 def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
+    from leaveby.show import wording
     from leaveby.show.map_words import way_line
-    from leaveby.show.wording import WAY_TITLES, every_road_shut_words, main_sentence, shown_ways
 
-    ways = (f"  {WAY_TITLES[way.way]}: {way_line(result, way)}" for way in shown_ways(result))
-    every = f"  {every_road_shut_words(result)}"
-    _say((PLANNING_AID, "", result.plan.name, main_sentence(result), *ways, every, ""), written=written)
+    rules = [wording.rule_line(rule) for rule in result.rules.rules.values()]
+    ways = (f"  {wording.WAY_TITLES[way.way]}: {way_line(result, way)}" for way in wording.shown_ways(result))
+    worked = (wording.main_sentence(result), *ways, f"  {wording.every_road_shut_words(result)}", "")
+    first = (OVERRIDE, *([today] if (today := wording.today_words(result)) else []))
+    said = [wording.rules_heading(result), *rules, ""] if rules else []
+    _say((PLANNING_AID, "", result.plan.name, *said, *worked), written=written, first=first)
 
 
 def _streets(wanted: argparse.Namespace, errors: Console) -> int:

@@ -145,9 +145,14 @@ def _plan(path: Path, name: str | None, *, where: str) -> tuple[Plan | None, tup
         wanted = "a plan file, its name relative to the folder of the drill file"
         return None, (fault_of(f"{where}: [drill] plan", "named_file_missing", name=name, wrong=wrong, wanted=wanted),)
     try:
-        return load_plan(found), ()
+        plan = load_plan(found)
     except InputError as error:
         return None, error.faults
+    if not plan.has_worked_day:
+        wrong, wanted = f"names {found.name}, which has no fire of its own", "a plan with a fire for the drill"
+        mend = "add [[ignitions]] to that plan, or name another plan"
+        return None, (Fault(f"{where}: [drill] plan", wrong, wanted, mend),)
+    return plan, ()
 
 
 def _speeds(file: _File, drill: Mapping[str, Any]) -> tuple[float, ...]:

@@ -66,6 +66,8 @@ def clock_steps(result: HouseholdResult, reached_s: NDArray[np.float64], *, most
 
 def isochrones(result: HouseholdResult, *, most: int = 8) -> tuple[Isochrone, ...]:
     """Outline the ground that has burnt by moments on whole clock steps, no more than `most`, as whole cells."""
+    if result.fire is None:
+        return ()
     reached_s = result.fire.arrival.time_s
     grid = result.terrain.grid
     times = clock_steps(result, reached_s, most=most)

@@ -14,7 +14,7 @@ from leaveby.decision.ways.result import HouseholdResult, TriggerLine
 from leaveby.show.figure import INK, WAY_COLOURS, WAY_DASHES
 from leaveby.show.ground import ShutStreet, shown_triggers, trigger_edge
 from leaveby.show.symbols import SYMBOLS, mark_look
-from leaveby.show.wording import clean, clock_words, street_words, ways_words
+from leaveby.show.wording import clean, clock_words, days_words, street_words, ways_words
 
 FIRE: Final = SYMBOLS["front"].colour
 ROUTE: Final = "#111111"
@@ -98,7 +98,8 @@ def _sign_rows(
         rows.append(_Row("Safe point of your plan", marker=mark_look("safe_point")))
     if "place_of_last_resort" in kinds:
         rows.append(_Row("Place of last resort", marker=mark_look("last_resort")))
-    rows.append(_Row("Where the fire starts", marker=mark_look("ignition")))
+    if result.fire is not None:
+        rows.append(_Row("Where the fire starts", marker=mark_look("ignition")))
     if times:
         rows.append(_Row("Fire front at the time written on it", line={"color": FIRE, "linewidth": 0.9}))
     return rows
@@ -107,7 +108,7 @@ def _sign_rows(
 def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeometry) -> tuple[bool, str]:
     """Whether a trigger line runs through a map's ground, `frame` in the grid's system, and what it says there."""
     words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
-    days = f"On days rated {clean(result.rules.drawn[0].rating)}"
+    days = f"On {days_words(result.rules.drawn[0].rating)}"
     if not trigger_edge(result, trigger, frame).is_empty:
         return True, f"{days}: fire inside this line is too near to start to {words}"
     if trigger.area.intersects(frame):
@@ -125,6 +126,8 @@ def _trigger_rows(result: HouseholdResult, frame: BaseGeometry) -> list[_Row]:
 
 
 def _shut_rows(result: HouseholdResult, badges: Sequence[tuple[ShutStreet, bool]]) -> list[_Row]:
+    if result.fire is None:
+        return []
     if not badges:
         return [_Row("No street of the way out was computed to shut; a road may still shut at any time.", heading=True)]
     rows = [_Row("Shuts in this order (middle run, may be earlier)", heading=True)]

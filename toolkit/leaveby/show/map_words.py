@@ -11,29 +11,35 @@ from leaveby.show.ground import Isochrone
 from leaveby.show.wording import (
     LINE_MEANS,
     WAY_TITLES,
+    by_when,
     clean,
     clock_words,
     counts_words,
     day_words,
+    days_words,
     distance_words,
     duration_words,
     first_shut_line,
     late_line,
-    leave_by_line,
+    main_sentence,
     map_notice,
     need_line,
     percent_words,
+    today_words,
 )
 
 
 def caution_words(result: HouseholdResult) -> str:
     """Everything an export has to say before anything else: the override statement and the notices."""
     notice = map_notice(result.network)
-    return " ".join([OVERRIDE, PLANNING_AID, *([f"{notice}."] if notice else [])])
+    said = [OVERRIDE, today_words(result), PLANNING_AID, f"{notice}." if notice else ""]
+    return " ".join(line for line in said if line)
 
 
 def day_line(result: HouseholdResult) -> str:
     """Which day was computed, how sure its times are, and in which clock and units they stand."""
+    if result.fire is None:
+        return f"{main_sentence(result)} Distances are in metres (m) and kilometres (km), durations in minutes (min)."
     return (
         f"A computed day, for planning before the season: {day_words(result.start)}. Leave-by times are the latest at "
         f"which {percent_words(result.plan.confidence)} of the {result.members} computed runs get clear, rounded down "
@@ -49,7 +55,7 @@ def way_name(way: WayTiming) -> str:
 
 def way_line(result: HouseholdResult, way: WayTiming) -> str:
     """By when to start and to roll, how far and how long it is, which street shuts first; or why there is no time."""
-    said = [leave_by_line(result, way), counts_words(result, way), late_line(result, way)]
+    said = [by_when(result, way), counts_words(result, way), late_line(result, way)]
     if way.route is not None:
         end = f"To {clean(way.route.safe_point, 120)}, {distance_words(way.route.length_m)}."
         said += [end, need_line(way), first_shut_line(result, way.route)]
@@ -79,7 +85,7 @@ def trigger_line(rule: Rule, kind: str) -> str:
     """What a line of a rule means."""
     line = rule.go if kind == "go" else rule.late
     return (
-        f"{WAY_TITLES[rule.way]}, on days rated {clean(rule.rating)}, whatever the wind: {LINE_MEANS[kind]}. Drawn for "
+        f"{WAY_TITLES[rule.way]}, on {days_words(rule.rating)}, whatever the wind: {LINE_MEANS[kind]}. Drawn for "
         f"{duration_words(line.ready_s)}, which {percent_words(line.confidence)} of such days need at most."
     )
 

@@ -316,7 +316,7 @@ def _triggers(result: HouseholdResult) -> tuple[str, str, Rows]:
             f"{wording.LINE_WORDS[kind]}, {rule.rating}: {wording.WAY_TITLES[rule.way]}",
             map_words.trigger_line(rule, kind),
             line.area,
-            drawn=kind == "late" and any(rule is one for one in shown),
+            drawn=any(rule is one for one in shown),
             way=rule.way,
             kind=kind,
             rating=rule.rating,
@@ -345,7 +345,7 @@ def _which_way(result: HouseholdResult) -> tuple[str, str, Rows]:
         for way, areas in ((rule.way, rule.ways_out) for rule in result.rules.drawn)
         for area in areas
     ]
-    return "Which way out", "Which safe points can still be reached with fire inside.", rows
+    return "Which way out", "Which safe point leaves most time with fire inside, whatever the wind.", rows
 
 
 def _shut_streets(result: HouseholdResult) -> tuple[str, str, Rows]:

@@ -14,8 +14,12 @@ from typing import Final, Literal, Protocol
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
-from leaveby.decision.ways.result import HouseholdResult, WayRoute, WayTiming
+from leaveby.decision.rules.words import share_words
+from leaveby.decision.ways.result import WAY_WORDS as LEAVING_WORDS
+from leaveby.decision.ways.result import HouseholdResult, Rule, WayRoute, WayTiming
+from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.errors import refuse
+from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.regions import table_rows
 from leaveby.roads.network.graph import RoadNetwork
 
@@ -252,7 +256,71 @@ def leave_by_line(result: Clocked, way: WayTiming) -> str:
         return why_words(way)
     start, leave = (clock_words(result, at_s) for at_s in (way.latest_start_s, way.latest_departure_s))
     early = f", before the fire starts ({result.start.strftime('%H:%M')})" if before_fire(way) else ""
-    return f"Start getting ready by {start}{early}, {roll_label(way)} {leave}."
+    first = f"{STILL_THERE}, start" if goes_before(result, way.way) else "Start"
+    return f"{first} getting ready by {start}{early}, {roll_label(way)} {leave}."
+
+
+def by_when(result: HouseholdResult, way: WayTiming) -> str:
+    """By when to go this way, as `leave_by_line`; "" where the plan has no fire, which is said once for all ways."""
+    return "" if result.fire is None and way.route is not None else leave_by_line(result, way)
+
+
+STILL_THERE: Final = "If you are still there"
+
+_GO: Final = {"tow": "the house goes", "car": "you go by car", "foot": "you go on foot"}
+
+_NOT_RATED: Final = (
+    "This plan's own day has none of the ratings that the rules are for, so it is not checked against them: its clock "
+    "times are an example, and on a rated day the rules come first."
+)
+
+
+def goes_before(result: Clocked, way: str) -> bool:
+    """Whether the rule of the plan's own day says the evening before for a way of leaving."""
+    if not isinstance(result, HouseholdResult) or result.fire is None:
+        return False
+    todays = result.rules.of(result.rules.today)
+    return any(rule.way == way and rule.verdict == "evening before" for rule in todays)
+
+
+def today_words(result: HouseholdResult) -> str:
+    """What the rule of the plan's own day says against its clock times: to be said before any of them; "" if nothing.
+
+    Where the plan has no day of its own there is nothing to say.
+    """
+    rating, rules = result.rules.today, result.rules
+    if result.fire is None or not rules.rules:
+        return ""
+    if rating is None or not rules.of(rating):
+        return _NOT_RATED
+    early = [way for way in WAYS if goes_before(result, way)]
+    if not early:
+        return ""
+    goes, ways = (" and ".join(words[way] for way in early) for words in (_GO, LEAVING_WORDS))
+    rated = f"This plan's own day is rated {clean(rating, 60)}, and on such a day"
+    day = "On a day like this plan's own," if rating == LIKE_THE_PLANS else rated
+    return f"{day} {goes} the evening before. Its clock times for leaving {ways} are only for if you are still there."
+
+
+def days_words(rating: str) -> str:
+    """Days of a rating, or those like the plan's own.
+
+    >>> days_words("Extreme"), days_words(LIKE_THE_PLANS)
+    ('days rated Extreme', "days like the plan's")
+    """
+    return "days like the plan's" if rating == LIKE_THE_PLANS else f"days rated {clean(rating, 60)}"
+
+
+def rule_line(rule: Rule) -> str:
+    """A rule on one line of a terminal, never wider than 80 columns: rating, way, verdict, how many are too near."""
+    why = "the rating itself" if rule.told else f"{share_words(rule.share)} of 100"
+    verdict = "on word of fire inside the line" if rule.verdict == "on word of fire" else "the evening before"
+    return f"  {clean(rule.rating, 24)}, {rule.way}: {verdict} ({why})"
+
+
+def rules_heading(result: HouseholdResult) -> str:
+    """What stands over the rules on a terminal."""
+    return f"The rules (in brackets: of 100 fires within {result.rules.radius_m / 1000.0:g} km, those too near):"
 
 
 def late_line(result: HouseholdResult, way: WayTiming) -> str:
@@ -337,6 +405,12 @@ _NO_WAY: Final = (
 )
 
 
+_NO_WAY_EVER: Final = (
+    "No way out was found for you: talk to your fire agency before the season, and be away before any day of fire "
+    "danger begins."
+)
+
+
 _ON_WHEELS: Final = {
     (row["tow"], row["car"], row["order"]): row["words"] for row in table_rows("leaveby.show", "main_sentence.csv")
 }
@@ -350,19 +424,31 @@ def main_sentence(result: HouseholdResult) -> str:
     such.
     """
     tow, car, foot = (_leave(result, name) for name in WAYS)
+    if result.fire is None:
+        return _without_fire(tow, car, foot)
     if {tow.kind, car.kind} <= {"absent", "closed"}:
         return _on_foot_only(foot, closed="closed" in (tow.kind, car.kind))
     if not (tow.has_time or car.has_time):
-        no_tow = " Leave the house behind: no way out was found for it." if tow.kind == "closed" else ""
-        no_car = " No way out was found by car without the house." if car.kind == "closed" else ""
         walk = f" On foot, start getting ready by {_by(foot)}." if foot.has_time else ""
-        return f"{_NO_TIME}{no_tow}{no_car}{walk}"
+        return f"{_NO_TIME}{_no_wheels(tow, car)}{walk}"
     words, named_s = _on_wheels(tow, car)
     if words.endswith(_AWAY):
         return f"On a day like this, {words}{_walk_after(foot)}"
     sooner = foot.has_time and foot.at_s < named_s and foot.clock not in words
     walk = f" On foot, start getting ready by {_by(foot)}." if sooner else ""
     return f"On a day like this, {words}{_EARLIER}{walk}"
+
+
+def _no_wheels(tow: _Leave, car: _Leave) -> str:
+    no_tow = " Leave the house behind: no way out was found for it." if tow.kind == "closed" else ""
+    no_car = " No way out was found by car without the house." if car.kind == "closed" else ""
+    return f"{no_tow}{no_car}"
+
+
+def _without_fire(tow: _Leave, car: _Leave, foot: _Leave) -> str:
+    """What to do where the plan names no fire: the rules, as far as there is a way out at all."""
+    kinds = {tow.kind, car.kind, foot.kind}
+    return f"{NO_FIRE}{_no_wheels(tow, car)}" if "unbounded" in kinds else _NO_WAY_EVER
 
 
 def _by(leave: _Leave) -> str:
@@ -408,6 +494,8 @@ def every_road_shut_words(result: HouseholdResult) -> str:
     shut = "in more than half of the runs every road out is shut, or shuts before you are through"
     if at_s == -math.inf:
         return "No road leads from the home to a safe point of your plan, even with no fire."
+    if result.fire is None:
+        return "When roads shut was not worked out: your plan names no fire of its own. They may shut at any time."
     if not math.isfinite(at_s):
         return (
             "Within the hours looked at some road out was not shut in the middle run, or in half of the runs. That is "

@@ -108,8 +108,8 @@ def hand_example(*, workers: int = 1) -> HouseholdResult:
 
 def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
     """Every step of the example, in the order in which one works it out: what is computed beside the arithmetic."""
-    car = result.ways.get("car")
-    if car is None or car.route is None or car.latest_departure_s is None or car.latest_start_s is None:
+    car, fire = result.ways.get("car"), result.fire
+    if fire is None or car is None or car.route is None or car.latest_departure_s is None or car.latest_start_s is None:
         raise refuse("result", "has no way by car", expected="the answer of `hand_example`", mend="compute it first")
     start_words = f"4,136 - 1,200, which is {clock_words(result, 2936.0, step_min=1)}"
     drawn_s = 450.0 * _SAMPLED
@@ -131,7 +131,7 @@ def hand_example_checks(result: HouseholdResult) -> tuple[Check, ...]:
     ]
     last: list[_Step] = [
         (drive, car.required_s.p95_s, f"1,200 + 600 x {FACTOR}", 1200.0 + 600.0 * FACTOR, 600.0 * _SAMPLED),
-        ("Fire at the home", result.fire.home_p50_s, home, burnt_s, 0.5),
+        ("Fire at the home", fire.home_p50_s, home, burnt_s, 0.5),
     ]
     return (
         *(_seconds(step) for step in steps),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -67,6 +68,11 @@ class HouseholdInputs:
     places: tuple[tuple[str, float, float], ...] = ()
     wide: WideGround | None = None
     ratings: tuple[Rating, ...] = ()
+
+    @property
+    def starts_at(self) -> datetime:
+        """Where the clock stands at 0 s: the first ignition, or the weather's first row where the plan has no fire."""
+        return self.plan.starts_at if self.plan.has_worked_day else self.weather.start
 
 
 @dataclass(frozen=True)
@@ -190,28 +196,8 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         for name, cell in zip(names, cells, strict=True)
         if cell is None
     ]
-    weather = rebased(inputs.weather, plan.starts_at)
-    unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
-    if weather.time_s[0] > -unseen_s:
-        faults.append(
-            Fault(
-                "weather.file",
-                f"its first row is {(weather.time_s[0] + unseen_s) / 60.0:.0f} minutes too late",
-                "weather from the first ignition on, and from as long before it as a fire may burn unseen",
-                "add rows, or correct the time of the ignition",
-            )
-        )
-    usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
-    covered_to_s = float(weather.time_s[-1]) + usual_step_s
-    if covered_to_s < plan.horizon_s:
-        faults.append(
-            Fault(
-                "weather.file",
-                f"it ends {covered_to_s / 3600.0:.1f} hours after the first ignition",
-                f"weather over the whole horizon of {plan.horizon_s / 3600.0:g} hours",
-                "add rows, or shorten plan.horizon_h",
-            )
-        )
+    weather = rebased(inputs.weather, inputs.starts_at)
+    faults += _uncovered(plan, weather)
     if faults:
         raise InputError(faults)
     zones, burnable = bridged(inputs.fuel, weather)
@@ -241,6 +227,29 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         burnable=burnable,
         gradients=gradients(inputs.terrain),
     )
+
+
+def _uncovered(plan: Plan, weather: Weather) -> Iterator[Fault]:
+    """Find where the weather leaves the plan's own fires uncovered; nothing without any."""
+    if not plan.has_worked_day:
+        return
+    unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
+    if weather.time_s[0] > -unseen_s:
+        yield Fault(
+            "weather.file",
+            f"its first row is {(weather.time_s[0] + unseen_s) / 60.0:.0f} minutes too late",
+            "weather from the first ignition on, and from as long before it as a fire may burn unseen",
+            "add rows, or correct the time of the ignition",
+        )
+    usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
+    covered_to_s = float(weather.time_s[-1]) + usual_step_s
+    if covered_to_s < plan.horizon_s:
+        yield Fault(
+            "weather.file",
+            f"it ends {covered_to_s / 3600.0:.1f} hours after the first ignition",
+            f"weather over the whole horizon of {plan.horizon_s / 3600.0:g} hours",
+            "add rows, or shorten plan.horizon_h",
+        )
 
 
 def bridged(fuel: FuelMap, weather: Weather) -> tuple[SpreadZones, NDArray[np.bool_]]:

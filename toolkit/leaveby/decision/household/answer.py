@@ -66,20 +66,24 @@ def answer_household(
     asked = made_ready(inputs, workers=workers)
     scenario, plan = asked.scenario, inputs.plan
     fires = Fires(asked, progress)
-    found = found_members(fires)
+    found = found_members(fires) if scenario.starts else _no_fires(asked)
     timed = time_ways(asked, found.members, central=table_at(scenario, z=CENTRAL_Z))
     rules = household_rules(scenario, asked.candidates, workers=workers)
     summary = _summary(timed)
     shelter = last_resort_side(timed)
     return HouseholdResult(
         plan=plan,
-        start=plan.starts_at,
+        start=inputs.starts_at,
         ways=timed.ways,
         fire=summary,
         rules=rules,
         shelter=shelter,
-        what_ifs=what_ifs(timed, found.sample, solve=fires.solved, solve_all=_solve_all(fires, found)),
-        timetable=timetable(
+        what_ifs=()
+        if summary is None
+        else what_ifs(timed, found.sample, solve=fires.solved, solve_all=_solve_all(fires, found)),
+        timetable=()
+        if summary is None
+        else timetable(
             timed.ways,
             fire=summary,
             way_phases=timed.way_phases,
@@ -222,7 +226,20 @@ def _solve_all(fires: Fires, found: _Found) -> Callable[[str, Scenario], MemberF
     return lambda label, other: fires.solved(label, other, draws)
 
 
-def _summary(timed: Timed) -> FireSummary:
+def _no_fires(asked: Asked) -> _Found:
+    """Draw the members of a plan without fires of its own: their mornings and drives; nothing comes, nothing shuts."""
+    plan = asked.scenario.inputs.plan
+    points = 1 + len(asked.scenario.safe_cells)
+    nothing = MemberFires(
+        *(np.full((plan.members, *more), np.inf) for more in ((len(asked.column_of),), (points,), ()))
+    )
+    members = Members(plan_draws(plan, plan.members), nothing, asked.column_of)
+    return _Found(members, members, by_design=False)
+
+
+def _summary(timed: Timed) -> FireSummary | None:
+    if not timed.asked.scenario.starts:
+        return None
     fires = timed.members.fires
     front_s = fires.point_arrival_s[:, 0]
     fastest_m_s, governing = fastest_head(timed.asked.scenario)

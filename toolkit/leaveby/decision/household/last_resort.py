@@ -32,7 +32,7 @@ def last_resort_side(timed: Timed) -> LastResort:
         ember_arrival_s=fires.ember_s,
         front_arrival_s=fires.point_arrival_s[:, 0],
         leaving_ends_s=timed.phases.shut_from_s,
-        heat_kw_m2=heat_on_house(scenario),
+        heat_kw_m2=heat_on_house(scenario) if scenario.starts else None,
         places=[_place(scenario, way, route, members=timed.members) for way, route in timed.asked.refuges],
     )
 

@@ -69,7 +69,7 @@ def made_ready(inputs: HouseholdInputs, *, workers: int) -> Asked:
 class Timed:
     """Every way of leaving, timed under the members' fires.
 
-    - `arrival`, `closing_s`: in the central run, the front, and when each edge shuts.
+    - `arrival`, `closing_s`: in the central run, the front, and when each edge shuts; inf without a fire.
     - `burnt_share`: by safe point, the share of members in which fire reaches it.
     - `way_phases`, `phases`: of each way of leaving, and of the household.
     """
@@ -88,7 +88,7 @@ class Timed:
 def time_ways(asked: Asked, members: Members, *, central: SpreadTable) -> Timed:
     """Choose a route for every way of leaving and time it, with the central run's fire beside."""
     scenario, plan = asked.scenario, asked.scenario.inputs.plan
-    arrival = arrive(central, central_ignitions(scenario), horizon_s=plan.horizon_s)
+    arrival = _arrival(scenario, central)
     closing_s = closing_times(asked.cells, arrival.time_s, smoke_lead_s=plan.roads.smoke_lead_s)
     burnt_share = share_burnt(scenario, members.fires)
     chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
@@ -105,3 +105,12 @@ def time_ways(asked: Asked, members: Members, *, central: SpreadTable) -> Timed:
         central_exit_s=last_exits_s(scenario, asked.roads, graph=asked.graph, closing_s=closing_s),
     )
     return Timed(asked, members, arrival, closing_s, burnt_share, chosen, timings, way_phases, phases)
+
+
+def _arrival(scenario: Scenario, central: SpreadTable) -> Arrival:
+    """Solve the central run; nothing comes where the plan has no fire."""
+    horizon_s = scenario.inputs.plan.horizon_s
+    if scenario.starts:
+        return arrive(central, central_ignitions(scenario), horizon_s=horizon_s)
+    nothing, still = np.full(central.grid.shape, np.inf), np.zeros(central.grid.shape, dtype=np.float32)
+    return Arrival(central.grid, nothing, still, still, central.zone >= 0, horizon_s)

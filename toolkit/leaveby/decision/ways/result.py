@@ -1,7 +1,7 @@
 """The nouns of an answer to the household question: what the decision room makes and `show` lays out.
 
 All times are seconds from `HouseholdResult.start`, the first ignition; a negative time lies before the fire starts,
-`inf` is not within the horizon.
+`inf` is not within the horizon. Where the plan has no fire of its own, no time of the clock is known.
 """
 
 from __future__ import annotations
@@ -337,14 +337,15 @@ class TimetableRow:
 class HouseholdResult:
     """The whole answer to the household question.
 
-    `rules` hold for any fire; the rest is for the plan's own.
+    `rules` hold for any fire; the rest is for the plan's own. Where it has none, `fire` is None: then there are ready
+    times, roads and tasks beside the rules, and nothing that has to do with the clock may be shown.
     `phases` are those of the household, `way_phases` those of each way of leaving.
     """
 
     plan: Plan
     start: datetime
     ways: Mapping[str, WayTiming]
-    fire: FireSummary
+    fire: FireSummary | None
     rules: Rules
     shelter: LastResort
     what_ifs: tuple[WhatIf, ...]

@@ -32,6 +32,10 @@ from leaveby.household.sampling import sample_arrivals, sample_durations
 from leaveby.roads.routing.itinerary import route_along
 
 CURVE_STEP_S: Final = 300.0
+NO_FIRE: Final = (
+    "Your plan names no fire of its own, so no times of the clock were worked out: go by the rules, by the official "
+    "rating of the day."
+)
 _SHARE_SLACK: Final = 1e-9
 """1 - 0.95 is a trifle less than 0.05."""
 _SLACK_S: Final = 1e-6
@@ -260,6 +264,8 @@ def time_way(
 
 def _why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.float64]) -> str:
     plan = scenario.inputs.plan
+    if not plan.has_worked_day:
+        return NO_FIRE
     shut = 100.0 * float(np.mean(np.isfinite(latest_departure_s)))
     return (
         f"In {shut:.0f} % of the members fire shuts this way within {plan.horizon_s / 3600.0:g} hours: too "

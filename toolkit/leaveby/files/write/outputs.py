@@ -27,7 +27,7 @@ from rasterio.transform import Affine
 from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.streets.result import StreetSurvey
-from leaveby.decision.ways.result import HouseholdResult
+from leaveby.decision.ways.result import FireSummary, HouseholdResult
 from leaveby.errors import refused
 from leaveby.files.write.layers import write_geopackage
 from leaveby.files.write.map_file import plan_kml, route_gpx
@@ -43,7 +43,7 @@ from leaveby.show.scene import household_scene
 from leaveby.show.streets.page import streets_page
 from leaveby.show.streets.record import survey_record
 from leaveby.show.streets.scene import COLUMNS, group_rows, streets_scene
-from leaveby.show.wording import clean, iso_minute, minutes_down
+from leaveby.show.wording import clean, days_words, iso_minute, minutes_down, today_words
 
 NODATA: Final = -9999.0
 """Stands where the fire does not come within the horizon."""
@@ -73,8 +73,8 @@ def write_result(
     Returns
     -------
     dict of file name to Path
-        `result.json`, `plan.html`, `layers.gpkg`, `arrival.tif`, `lead_time.tif` (where a way has a lead time),
-        `plan.kml`, `route.gpx`, `timetable.csv`, `reminders.ics`, `plan.pdf` (when asked for).
+        `result.json`, `plan.html`, `layers.gpkg`, `plan.kml`, `route.gpx`, `reminders.ics`; `arrival.tif` and
+        `timetable.csv` where the plan has a fire, `lead_time.tif` where it has rules, `plan.pdf` when asked for.
 
     Raises
     ------
@@ -89,18 +89,20 @@ def write_result(
         "result.json": record_text(result_record(result, made_at=made_at)),
         "plan.html": page,
         "layers.gpkg": lambda path: write_geopackage(scene, path, made_at=made_at),
-        "arrival.tif": lambda path: write_arrival(result, path),
         "plan.kml": plan_kml(scene, made_at=made_at),
         "route.gpx": route_gpx(scene, made_at=made_at),
-        "timetable.csv": timetable_csv(result),
         "reminders.ics": reminders_ics(result, made_at=made_at),
     }
+    fire = result.fire
+    if fire is not None:
+        files["arrival.tif"] = lambda path: write_arrival(result, fire, path)
+        files["timetable.csv"] = timetable_csv(result)
     if result.rules.drawn:
         files["lead_time.tif"] = lambda path: write_lead_time(result, path)
     if pdf:
         files["plan.pdf"] = lambda path: print_page(page, path, browser=browser)
     # An older one beside the new answer would be read as belonging to it.
-    stale = {"lead_time.tif", "plan.pdf"} - files.keys()
+    stale = {"arrival.tif", "timetable.csv", "lead_time.tif", "plan.pdf"} - files.keys()
     return write_whole(files, out_dir, stale=sorted(stale))
 
 
@@ -168,12 +170,12 @@ def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[s
     return written
 
 
-def write_arrival(result: HouseholdResult, path: Path) -> None:
+def write_arrival(result: HouseholdResult, fire: FireSummary, path: Path) -> None:
     """Write the fire arrival time of the central run: one band, minutes from the scenario's start."""
     _write_grid(
         path,
         result.terrain.grid,
-        [("fire arrival time, central run", result.fire.arrival.time_s)],
+        [("fire arrival time, central run", fire.arrival.time_s)],
         tags={"scenario_start": result.start.isoformat(timespec="seconds"), "zero": "scenario_start"},
     )
 
@@ -187,9 +189,9 @@ def write_lead_time(result: HouseholdResult, path: Path) -> None:
         result.rules.grid,
         bands,
         tags={
-            "zero": "the moment when the fire is at the cell",
+            "zero": "the moment when a fire starts at the cell",
             "meaning": "minutes until the wheels must roll, whatever the wind",
-            "days": f"rated {rules[0].rating}",
+            "days": days_words(rules[0].rating),
         },
     )
 
@@ -227,6 +229,8 @@ def _write_grid(
 def timetable_csv(result: HouseholdResult) -> str:
     """Write the timetable as CSV, the override statement first: moment, minutes from the start, kind, sentence."""
     rows: list[list[Any]] = [["", "", "override", OVERRIDE]]
+    if said := today_words(result):
+        rows.append(["", "", "today", said])
     for row in result.timetable:
         minutes = minutes_down(row.at_s)
         after = None if minutes is None else math.floor(minutes)

@@ -20,7 +20,7 @@ from leaveby.household.plan import Plan
 from leaveby.show.map_words import way_name
 from leaveby.show.plan.page import ranked_savings
 from leaveby.show.templates import sentences
-from leaveby.show.wording import check_made_at, clean
+from leaveby.show.wording import check_made_at, clean, today_words
 
 _IDENTITIES: Final = UUID("6f0c2c52-7c0b-4c8e-9d53-2a4b8f3e5d17")
 """Fixed once: the same household gets the same identities in every run, so that a calendar replaces its reminders."""
@@ -98,7 +98,7 @@ def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
     calendar.add("version", "2.0")
     calendar.add("calscale", "GREGORIAN")
     calendar.add("name", "Before the fire season")
-    calendar.add("description", f"{OVERRIDE} {PLANNING_AID}")
+    calendar.add("description", " ".join(line for line in (OVERRIDE, today_words(result), PLANNING_AID) if line))
     told = {"result": result, "way_name": way_name, "savings": ranked_savings(result)}
     for kind, title in _TITLES.items():
         lines = sentences("files/write/reminders.txt.j2", kind=kind, **told)
@@ -122,7 +122,9 @@ def _event(result: HouseholdResult, kind: str, *, title: str, lines: Sequence[st
     event.add("dtend", day + timedelta(days=1))
     event.add("rrule", {"freq": "yearly"})
     event.add("summary", title)
-    event.add("description", "\n".join([OVERRIDE, "", *lines, "", _day_words(result.plan), PLANNING_AID]))
+    today = today_words(result)
+    said = [OVERRIDE, *([today] if today else [])]
+    event.add("description", "\n".join([*said, "", *lines, "", _day_words(result.plan), PLANNING_AID]))
     # It takes no time of the day away, and the address of a home is nobody else's business.
     event.add("transp", "TRANSPARENT")
     event.add("class", "PRIVATE")

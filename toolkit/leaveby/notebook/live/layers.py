@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.fire.arrival.isochrones import isochrones
+from leaveby.fire.arrival.solve import Arrival
 from leaveby.notebook.live.ground import (
     Layer,
     LiveSheet,
@@ -48,9 +49,11 @@ from leaveby.show.wording import (
     clock_words,
     distance_words,
     every_road_shut_words,
+    main_sentence,
     map_notice,
     shown_ways,
     street_words,
+    today_words,
     ways_words,
     why_words,
 )
@@ -169,10 +172,10 @@ def household_sheet(result: HouseholdResult) -> LiveSheet:
             _streets(result, roads),
             *_ways_out(scene),
             Layer("Street names", (), _names(result, roads)),
-            _fronts(result, scene),
+            *([] if result.fire is None else [_fronts(result, result.fire.arrival, scene)]),
             *_triggers(result),
-            _closing_order(result),
-            written(scene, ("ignitions",), title="Where the fire starts"),
+            *([] if result.fire is None else [_closing_order(result)]),
+            *([] if result.fire is None else [written(scene, ("ignitions",), title="Where the fire starts")]),
             written(scene, ("safe_points", "home"), title="Home and safe points"),
         ),
         window_deg=window_around(window, result.terrain.grid.crs),
@@ -212,6 +215,8 @@ def _along(result: HouseholdResult) -> dict[int, tuple[str, ...]]:
 
 
 def _shuts_words(result: HouseholdResult, at_s: float) -> str:
+    if result.fire is None:
+        return "When it shuts was not worked out; it may shut at any time."
     if math.isfinite(at_s):
         return f"Shuts at {clock_words(result, at_s)} in the middle run; it may shut earlier."
     return "No closing was computed for it; it may shut at any time."
@@ -254,10 +259,10 @@ def _ways_out(scene: Scene) -> list[Layer]:
     return layers[::-1]
 
 
-def _fronts(result: HouseholdResult, scene: Scene) -> Layer:
+def _fronts(result: HouseholdResult, arrival: Arrival, scene: Scene) -> Layer:
     grid, look = result.terrain.grid, look_of("front")
     # Lines end where ground does not burn: they would crowd along its edge.
-    bare = burnt_area(grid, np.where(result.fire.arrival.burnable, np.inf, 0.0), by_s=1.0).buffer(0.8 * grid.cell_m)
+    bare = burnt_area(grid, np.where(arrival.burnable, np.inf, 0.0), by_s=1.0).buffer(0.8 * grid.cell_m)
     inside = box(*grid.bounds_m).buffer(-1.5 * grid.cell_m)
     (west, south), (east, north) = household_window(result).min(axis=0), household_window(result).max(axis=0)
     seen = box(west, south, east, north).buffer(grid.cell_m)
@@ -265,7 +270,7 @@ def _fronts(result: HouseholdResult, scene: Scene) -> Layer:
     fronts = scene.drawn("isochrones")
     fronts = fronts[fronts["at_s"] <= last_that_matters_s(result)]
     # Between the middles of cells, where a table of whole cells would draw steps.
-    smooth = isochrones(result.fire.arrival, fronts["at_s"].tolist()).geometry
+    smooth = isochrones(arrival, fronts["at_s"].tolist()).geometry
     for thing, area in zip(fronts.itertuples(index=False), smooth, strict=True):
         front: BaseGeometry = area.boundary.intersection(inside).difference(bare)
         if front.is_empty:
@@ -319,6 +324,8 @@ def moments_s(result: HouseholdResult) -> tuple[float, ...]:
 
     Until an hour after the fire has shut the ways out.
     """
+    if result.fire is None:
+        return (0.0,)
     last_s = min(last_that_matters_s(result), result.fire.arrival.horizon_s, result.plan.horizon_s)
     steps = clock_steps(result, np.array([0.0, last_s]), most=MOST_MOMENTS)
     return (0.0, *(at_s for at_s in steps if at_s <= last_s))
@@ -326,6 +333,8 @@ def moments_s(result: HouseholdResult) -> tuple[float, ...]:
 
 def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[Layer, ...]:
     """What changes with the clock: the ground that has burnt and the streets that are shut, in the middle run."""
+    if result.fire is None:
+        return ()
     when = clock_words(result, at_s, step_min=1)
     burnt = to_wgs84(isochrones(result.fire.arrival, [at_s]).geometry.iloc[0], result.terrain.grid.crs)
     shut = MultiLineString(list(roads.lines[roads.closing_s <= at_s]))
@@ -346,17 +355,21 @@ def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> t
 
     Sentences of plain text; names in them are untrusted.
     """
+    if result.fire is None:
+        return (main_sentence(result), *(rule.sentence for rule in result.rules.rules.values()))
     now = clock_words(result, at_s, step_min=1)
     return (
-        f"{now}, in the middle run; the fire may be faster than that. {_front_words(result, at_s)}",
+        *([today] if (today := today_words(result)) else []),
+        f"{now}, in the middle run; the fire may be faster than that. "
+        f"{_front_words(result, result.fire.arrival, at_s)}",
         _shut_words(result, roads, at_s),
         *(_start_words(result, way, at_s) for way in shown_ways(result)),
         every_road_shut_words(result),
     )
 
 
-def _front_words(result: HouseholdResult, at_s: float) -> str:
-    area: MultiPolygon = isochrones(result.fire.arrival, [at_s]).geometry.iloc[0]
+def _front_words(result: HouseholdResult, arrival: Arrival, at_s: float) -> str:
+    area: MultiPolygon = isochrones(arrival, [at_s]).geometry.iloc[0]
     if area.is_empty:
         return "Nothing has burnt yet on the ground that was computed."
     home = Point(result.home_xy_m)

@@ -191,7 +191,7 @@ def live_map(result: HouseholdResult) -> Any:
         layout=widgets.Layout(width="95%", max_width="60em"),
     )
     told = widgets.HTML()
-    drawn, sheet = open_map(slider, told), household_sheet(result)
+    drawn, sheet = open_map(*([] if result.fire is None else [slider]), told), household_sheet(result)
 
     def move() -> None:
         drawn.show(sheet.under(moment_layers(result, roads, at_s=slider.value)))

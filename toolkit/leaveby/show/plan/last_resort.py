@@ -7,7 +7,8 @@ from typing import Any, Final
 
 from leaveby.caution import LAST_RESORT
 from leaveby.decision.ways.result import HouseholdResult
-from leaveby.household.shelter import SKIN_LIMIT_KW_M2, LastResort, Place
+from leaveby.decision.ways.timing import NO_FIRE
+from leaveby.household.shelter import SKIN_LIMIT_KW_M2, Place
 from leaveby.show import wording
 from leaveby.show.record import share_down
 from leaveby.show.templates import sentences
@@ -24,6 +25,10 @@ def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
 def shelter_record(result: HouseholdResult) -> dict[str, Any]:
     """Lay out the last resort as plain data."""
     shelter, pain_s = result.shelter, result.shelter.skin_pain_s
+
+    def null(time_s: float) -> bool:
+        return result.fire is None or not math.isfinite(time_s)
+
     times = {
         "begins": shelter.begins_s,
         "leaving_ends": shelter.leaving_ends_s,
@@ -38,10 +43,10 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
         "sentences": list(shelter_lines(result)),
         "tasks": list(shelter.tasks),
         "ready_min": wording.minutes_up(shelter.ready_s),
-        **{name: wording.iso_minute(result, time_s) for name, time_s in times.items()},
-        "why": {name: _why_null(shelter, name, time_s) for name, time_s in times.items() if not math.isfinite(time_s)},
-        "closed_before_embers": share_down(shelter.closed_before_embers),
-        "closed_before_front": share_down(shelter.closed_before_front),
+        **{name: None if null(time_s) else wording.iso_minute(result, time_s) for name, time_s in times.items()},
+        "why": {name: _why_null(result, name, time_s) for name, time_s in times.items() if null(time_s)},
+        "closed_before_embers": None if result.fire is None else share_down(shelter.closed_before_embers),
+        "closed_before_front": None if result.fire is None else share_down(shelter.closed_before_front),
         "too_late": list(shelter.too_late),
         "heat_kw_m2": None if shelter.heat_kw_m2 is None else math.ceil(shelter.heat_kw_m2 * 10.0 - 1e-9) / 10.0,
         "heat_class": shelter.heat_class,
@@ -53,7 +58,10 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
     }
 
 
-def _why_null(shelter: LastResort, name: str, time_s: float) -> str:
+def _why_null(result: HouseholdResult, name: str, time_s: float) -> str:
+    shelter = result.shelter
+    if result.fire is None:
+        return NO_FIRE
     if name == "leaving_ends":
         return (
             "Within the hours that were computed some road out was not shut in half of the runs; leave early all the "
@@ -72,6 +80,8 @@ def _place_record(result: HouseholdResult, place: Place, reachable: bool) -> dic
     until = wording.iso_minute(result, place.open_until_s)
     if until is not None:
         why = ""
+    elif result.fire is None:
+        why = NO_FIRE
     elif place.open_until_s > 0.0:
         why = "The way there was not computed to shut within the hours; it may shut at any time."
     else:
@@ -83,5 +93,5 @@ def _place_record(result: HouseholdResult, place: Place, reachable: bool) -> dic
         "travel_min": wording.minutes_up(place.travel_s),
         "leave_for_it_by": until,
         "why": why,
-        "reachable_when_begun": reachable,
+        "reachable_when_begun": None if result.fire is None else reachable,
     }

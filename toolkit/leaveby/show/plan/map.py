@@ -139,6 +139,8 @@ def _extent(grid: Grid, rows: slice, cols: slice) -> tuple[float, float, float, 
 
 def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
     """Isochrones with clock times, over what the window shows."""
+    if result.fire is None:
+        return ()
     axes, window = sheet.axes, sheet.window
     grid = result.terrain.grid
     rows, cols = _cut(grid, window)
@@ -172,7 +174,7 @@ def _draw_fire(sheet: Sheet, result: HouseholdResult) -> tuple[float, ...]:
 
 def last_that_matters_s(result: HouseholdResult) -> float:
     """Later isochrones say nothing about leaving: an hour after the fire is at the home and the ways out are shut."""
-    times = finite(result.fire.home_p50_s)
+    times = [] if result.fire is None else finite(result.fire.home_p50_s)
     for way in wording.shown_ways(result):
         times += finite(way.latest_departure_s)
         if way.route is not None:

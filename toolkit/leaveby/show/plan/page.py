@@ -49,11 +49,13 @@ def plan_figures(result: HouseholdResult) -> dict[str, str]:
     """Draw the page's figures as SVG text with text alternatives, by name."""
     way = main_way(result)
     drawn = {
-        "timetable": (timetable.timetable_bar(result), "The day as bars", timetable.describe_timetable(result)),
         "map": (plan_map(result), "Map of the ways out and the fire", describe_map(result)),
         "tasks": (plots.task_bars(result, way), "Tasks before leaving", plots.describe_tasks(result, way)),
-        "chance": (plots.clear_curve(result), "Chance of getting clear", plots.describe_clear_curve(result)),
     }
+    if result.fire is not None:
+        bars, curve = timetable.timetable_bar(result), plots.clear_curve(result)
+        drawn["timetable"] = (bars, "The day as bars", timetable.describe_timetable(result))
+        drawn["chance"] = (curve, "Chance of getting clear", plots.describe_clear_curve(result))
     return {name: as_svg(*parts) for name, parts in drawn.items()}
 
 

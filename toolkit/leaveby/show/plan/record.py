@@ -21,6 +21,7 @@ from leaveby.decision.ways.result import (
     WhatIf,
     way_is_open,
 )
+from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.show import wording
 from leaveby.show.plan.last_resort import shelter_record
 from leaveby.show.record import SLACK, record_head, share_down, share_up
@@ -39,6 +40,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
     """
     return {
         **record_head(made_at, record_version=RECORD_VERSION),
+        "today": wording.today_words(result),
         "scenario": _scenario(result),
         "confidence": float(result.plan.confidence),
         "ways": {way.way: _way(result, way) for way in wording.shown_ways(result)},
@@ -65,7 +67,7 @@ def _scenario(result: HouseholdResult) -> dict[str, Any]:
     plan = result.plan
     return {
         "plan": plan.name,
-        "start": result.start.isoformat(timespec="seconds"),
+        "start": None if result.fire is None else result.start.isoformat(timespec="seconds"),
         "horizon_min": wording.minutes_down(plan.horizon_s),
         "margin_min": wording.minutes_up(plan.margin_s),
         "members": int(result.members),
@@ -82,14 +84,14 @@ def _quantiles(quantiles: Quantiles) -> dict[str, float | None]:
 def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
     start = wording.iso_minute(result, way.latest_start_s)
     departure = wording.iso_minute(result, way.latest_departure_s)
-    phases = result.way_phases[way.way]
+    phases, worked = result.way_phases[way.way], result.fire is not None
     return {
-        "open": way_is_open(way),
+        "open": way_is_open(way) if worked else None,
         "fits": bool(way.fits),
         "latest_start": start,
         "latest_departure": departure,
         "why": "" if start is not None and departure is not None else wording.why_words(way),
-        "late_cost_10_min": share_up(phases.ten_minutes_cost),
+        "late_cost_10_min": share_up(phases.ten_minutes_cost) if worked else None,
         "shut_from": wording.iso_minute(result, phases.shut_from_s),
         "ready_min": _quantiles(way.ready_s),
         "ready_at_confidence_min": wording.minutes_up(way.ready_at_confidence_s),
@@ -99,6 +101,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         "clear_probability": [
             [wording.iso_minute(result, float(at_s)), share_down(share)]
             for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
+            if worked
         ],
         "tasks": _tasks(way),
         **_waited_for(result, way),
@@ -109,7 +112,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
             "high": wording.iso_minute(result, way.precision.high_s),
             "fires": way.precision.fires,
         },
-        "caught_by_10_min_delay": share_up(way.delay_cost),
+        "caught_by_10_min_delay": share_up(way.delay_cost) if worked else None,
         "task_costs": [
             {"task": cost.task, "earlier_min": wording.minutes_up(cost.earlier_s)} for cost in way.task_costs
         ],
@@ -119,6 +122,7 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
 
 def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict[str, Any]:
     at = wording.iso_minute(result, route.closes_first_s)
+    beyond = "No stretch of this route shuts within the hours that were computed."
     return {
         "safe_point": route.safe_point,
         "length_km": round(route.length_m / 1000.0, 3),
@@ -126,7 +130,7 @@ def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict
         "closes_first": {
             "street": route.closes_first,
             "at": at,
-            "why": "" if at is not None else "No stretch of this route shuts within the hours that were computed.",
+            "why": "" if at is not None else NO_FIRE if result.fire is None else beyond,
         },
         "steps": [
             {name: getattr(step, name) for name in ("turn", "compass", "street")}
@@ -136,8 +140,10 @@ def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict
     }
 
 
-def _fire(result: HouseholdResult) -> dict[str, Any]:
+def _fire(result: HouseholdResult) -> dict[str, Any] | None:
     fire = result.fire
+    if fire is None:
+        return None
     beyond = "Not within the hours that were computed; this does not mean that it does not come."
     arrival = {"p05": wording.iso_minute(result, fire.home_p05_s), "p50": wording.iso_minute(result, fire.home_p50_s)}
     ember = wording.iso_minute(result, fire.ember_home_p05_s)
