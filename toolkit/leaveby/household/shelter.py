@@ -42,6 +42,8 @@ class Place:
     open_until_s : float
         Last departure with which it is reached before the way shuts, seconds from the start of the scenario; inf when
         it does not shut within the horizon, -inf when it is shut from the start.
+    burnt_share : float
+        Share of members in which fire reaches the place within the horizon.
     """
 
     name: str
@@ -49,6 +51,7 @@ class Place:
     distance_m: float
     travel_s: float
     open_until_s: float
+    burnt_share: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,7 @@ def figure_style() -> Iterator[None]:
         yield
 
 
-def blank_figure(width_mm: float, height_mm: float) -> Figure:
+def blank_figure(width_mm: float, height_mm: float, *, foot: str = OVERRIDE_LINE) -> Figure:
     """Make an empty figure of a printed size, with the override line at its foot.
 
     >>> figure = blank_figure(100.0, 50.0)
@@ -67,7 +67,8 @@ def blank_figure(width_mm: float, height_mm: float) -> Figure:
     [3.937, 1.969]
     """
     figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
-    figure.supxlabel(OVERRIDE_LINE, fontsize=6.5, color=MUTED, x=0.995, ha="right", style="italic")
+    if foot:
+        figure.supxlabel(foot, fontsize=6.5, color=MUTED, x=0.995, ha="right", style="italic")
     return figure
 
 

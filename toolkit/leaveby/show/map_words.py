@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+from shapely.geometry.base import BaseGeometry
+
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.ways.result import HouseholdResult, Rule, WayTiming
+from leaveby.decision.ways.result import HouseholdResult, Rule, TriggerLine, WayTiming
 from leaveby.household.plan import SafePoint
-from leaveby.show.ground import Isochrone
+from leaveby.show.ground import Isochrone, trigger_edge
 from leaveby.show.wording import (
     LINE_MEANS,
     WAY_TITLES,
@@ -88,6 +90,17 @@ def trigger_line(rule: Rule, kind: str) -> str:
         f"{WAY_TITLES[rule.way]}, on {days_words(rule.rating)}, whatever the wind: {LINE_MEANS[kind]}. Drawn for "
         f"{duration_words(line.ready_s)}, which {percent_words(line.confidence)} of such days need at most."
     )
+
+
+def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeometry) -> tuple[bool, str]:
+    """Whether a trigger line runs through a map's ground, `frame` in the grid's system, and what it says there."""
+    words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
+    days = f"On {days_words(result.rules.drawn[0].rating)}"
+    if not trigger_edge(result, trigger, frame).is_empty:
+        return True, f"{days}: fire inside this line is too near to start to {words}"
+    if trigger.area.intersects(frame):
+        return False, f"{days}, fire anywhere on this map is too near to start to {words}"
+    return False, f"{days}, the line for starting to {words} lies outside this map"
 
 
 def shut_line(result: HouseholdResult, at_s: float) -> str:

@@ -38,7 +38,7 @@ from leaveby.roads.network.graph import SEPARATOR, RoadNetwork
 from leaveby.roads.routing.itinerary import compass_words, street
 from leaveby.show.ground import burnt_area, clock_steps, ignition_points, shown_triggers, shut_streets, trigger_edge
 from leaveby.show.map_labels import lines_of
-from leaveby.show.map_legend import trigger_words
+from leaveby.show.map_words import trigger_words
 from leaveby.show.plan.map import describe_map, drawn_routes, last_that_matters_s
 from leaveby.show.scene import Scene, household_scene, street_symbol
 from leaveby.show.symbols import SYMBOLS, way_symbol

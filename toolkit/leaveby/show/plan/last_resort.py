@@ -22,6 +22,27 @@ def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
     return tuple(sentences(name, result=result, shelter=result.shelter, skin_limit_kw_m2=SKIN_LIMIT_KW_M2))
 
 
+def known_words(result: HouseholdResult) -> str:
+    """Say in a few words what is known of the place of last resort and of the house: how near, and what fire does."""
+    shelter, place = result.shelter, result.shelter.place
+    if place is None or not math.isfinite(place.travel_s):
+        said = ["No place of last resort is known here: ask your fire agency."]
+    else:
+        by = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}[place.way]
+        away = f"{wording.distance_words(place.distance_m)}, {wording.duration_words(place.travel_s)} {by}"
+        said = [f"If sent to {wording.clean(place.name, 30)}: {away}."]
+        share = math.ceil(100.0 * place.burnt_share - 1e-9)
+        if result.fire is not None:
+            said.append(
+                f"Fire comes there on {share} of 100 days like the plan's." if share else "Fire may come there too."
+            )
+            said += [] if shelter.place_reachable else ["The way there may be shut by then."]
+    if result.fire is not None and shelter.heat_kw_m2 is not None and shelter.heat_limit_kw_m2 is not None:
+        heat = f"{shelter.heat_limit_kw_m2:g} kW/m2; this fire may bring {math.ceil(shelter.heat_kw_m2 - 1e-9)}"
+        said.append(f"The house: built for {heat}.")
+    return " ".join(said)
+
+
 def shelter_record(result: HouseholdResult) -> dict[str, Any]:
     """Lay out the last resort as plain data."""
     shelter, pain_s = result.shelter, result.shelter.skin_pain_s
