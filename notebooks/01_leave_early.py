@@ -33,9 +33,10 @@ result = leaveby.plan_household(PLAN)
 result
 
 # %% [markdown]
-# ## How sure do you want to be, and when would you start?
+# ## How sure do you want to be, when would you start, and what if?
 #
-# Move the sliders. The curve falls with every minute of delay; the dots are the latest starts that were asked for.
+# Move the sliders. The curve falls with every minute of delay; the dots are the latest starts that were asked for. Wind
+# and weather move as far as the solved fires reach, and how nearly a time is known stands beside it.
 
 # %%
 leave_early_panel(result)

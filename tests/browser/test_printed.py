@@ -86,7 +86,13 @@ def renamed(result: HouseholdResult, word: str) -> HouseholdResult:
         safe_point_xy_m={points[name]: place for name, place in result.safe_point_xy_m.items()},
         timetable=(*result.timetable, TimetableRow(4500.0, "fire", word)),
         assumptions=tuple(f"{word}: {number}" for number in range(40)),
-        landmarks={"tow": (f"Fire at {word}, 2 km north of home, or nearer.",) * 2, "car": ()},
+        rules=replace(
+            result.rules,
+            rules={
+                key: replace(rule, landmarks=(f"Fire at {word}, 2 km north of home, or nearer.",) * 2)
+                for key, rule in result.rules.rules.items()
+            },
+        ),
         what_ifs=tuple(replace(one, label=word) for one in result.what_ifs),
     )
 

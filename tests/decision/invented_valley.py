@@ -20,6 +20,7 @@ from leaveby.fire.fuel.zones import FuelMap, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.series import Weather, constant_weather
 from leaveby.household.plan import (
+    DangerInput,
     FireInput,
     FuelInput,
     Home,
@@ -164,6 +165,7 @@ def household(
         fuel=FuelInput(type="dry eucalypt forest"),
         weather=WeatherInput(Path("weather.csv")),
         fire=FireInput(models=("dry_eucalypt", "mark5")),
+        danger=DangerInput(scale="own"),
         ignitions=ignitions,
         vehicles=(UTE, HOUSE),
         towing=Towing(70.0 / 3.6),

@@ -16,7 +16,7 @@ import pytest
 import shapely
 
 from leaveby.decision.household.answer import answer_household
-from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.decision.ways.result import HouseholdResult, TriggerLine, WayTiming
 from leaveby.verify.hand_example import HOME_M, hand_example_inputs
 
 CELL_M = 50.0
@@ -93,17 +93,20 @@ def test_fire_at_the_home(result: HouseholdResult) -> None:
     assert result.fire.home_p05_s == pytest.approx(result.fire.home_p50_s, abs=1e-6)
 
 
-@pytest.mark.parametrize(("confidence", "factor", "by_hand_m"), [(0.5, 1.25, 3062.5), (0.95, 1.475, 3163.75)])
-def test_trigger_line_north_of_hill_road(
-    valleys: ModuleType, result: HouseholdResult, confidence: float, factor: float, by_hand_m: float
+@pytest.mark.parametrize(("line", "learns_s", "by_hand_m"), [("late", 0.0, 3163.75), ("go", 600.0, 3763.75)])
+def test_trigger_lines_north_of_hill_road(
+    valleys: ModuleType, result: HouseholdResult, line: str, learns_s: float, by_hand_m: float
 ) -> None:
-    """d - 100 - 450 f - 600 - 600 = 1,200 north of the middle of Hill Road; drawn up to a cell and a half farther."""
-    assert by_hand_m == 100.0 + 450.0 * factor + 600.0 + 600.0 + 1200.0
-    line = next(one for one in result.triggers if one.way == "car" and one.confidence == confidence)
+    """d - 100 - 450 f - 600 - 600 = 1,200 north of the middle of Hill Road, or 600 more for who has yet to learn of it;
+    drawn up to a cell and a half farther."""
+    assert by_hand_m == 100.0 + 450.0 * FACTOR + 600.0 + 600.0 + 1200.0 + learns_s
+    (rule,) = result.rules.rules.values()
+    assert rule.way == "car"
     north = shapely.LineString(
         [(valleys.WEST_M + 7500.0, valleys.SOUTH_M), (valleys.WEST_M + 7500.0, valleys.SOUTH_M + 6500.0)]
     )
-    reach_m = line.area.intersection(north).length
+    found: TriggerLine = getattr(rule, line)
+    reach_m = found.area.intersection(north).length
     assert by_hand_m <= reach_m <= by_hand_m + 1.5 * CELL_M
 
 

@@ -30,7 +30,7 @@ HOME = (5000.0, 5000.0)
 
 
 def a_line(*boxes: shapely.Polygon, way: str = "tow") -> TriggerLine:
-    return TriggerLine(way, 0.95, 3600.0, 0.0, shapely.MultiPolygon(list(boxes)), ())
+    return TriggerLine(way, 0.95, 3600.0, shapely.MultiPolygon(list(boxes)), ())
 
 
 def roads(**lines: list[tuple[float, float]]) -> RoadNetwork:
@@ -52,7 +52,7 @@ def test_each_road_is_named_once_for_each_direction_with_its_farthest_crossing()
     notch = shapely.union_all([SQUARE, shapely.box(8000.0, 4900.0, 8600.0, 5100.0)]).difference(
         shapely.box(8200.0, 4900.0, 8400.0, 5100.0)
     )
-    line = TriggerLine("car", 0.95, 1800.0, 0.0, shapely.MultiPolygon(shapely.get_parts(notch).tolist()), ())
+    line = TriggerLine("car", 0.95, 1800.0, shapely.MultiPolygon(shapely.get_parts(notch).tolist()), ())
     network = roads(Hill_Road=[(1000.0, 5000.0), HOME, (9500.0, 5000.0)])
     found = road_crossings(line, network, grid=GRID, home_xy_m=HOME)
     assert [(one.x_m, round(one.bearing_deg)) for one in found] == [(3000.0, 270), (8600.0, 90)]
@@ -106,14 +106,12 @@ def test_distances_are_rounded_to_the_early_side() -> None:
 
 
 def test_nothing_to_cross_is_said_not_hidden() -> None:
-    line = TriggerLine(
-        "car", 0.95, 1800.0, 0.0, shapely.MultiPolygon(), ((0.0, np.inf), (22.0, np.inf), (180.0, 2000.0))
-    )
+    line = TriggerLine("car", 0.95, 1800.0, shapely.MultiPolygon(), ((0.0, np.inf), (22.0, np.inf), (180.0, 2000.0)))
     assert landmarks(line, roads(Hill_Road=[HOME, (9500.0, 5000.0)]), grid=GRID, home_xy_m=HOME) == ()
     said = landmark_words((), line)
     assert said[0].startswith("Towards north the line lies beyond")
     assert set(LANDMARK_ASSUMPTIONS) <= set(said)
-    around = TriggerLine("car", 0.95, 1.0, 0.0, shapely.MultiPolygon(), tuple((45.0 * k, np.inf) for k in range(8)))
+    around = TriggerLine("car", 0.95, 1.0, shapely.MultiPolygon(), tuple((45.0 * k, np.inf) for k in range(8)))
     assert landmark_words((), around)[0].startswith("In every direction the line lies beyond")
 
 

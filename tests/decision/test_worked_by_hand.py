@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -16,14 +16,14 @@ from leaveby.decision.fires.smooth import smooth_times, times_at
 from leaveby.decision.fires.solved import earliest_about
 from leaveby.decision.household.phases import phases
 from leaveby.decision.lines.landmarks import landmark_words
-from leaveby.decision.lines.triggers import design_step
+from leaveby.decision.rules.too_near import DayFires, fastest, steps_between
 from leaveby.decision.ways.confidence import latest_on_route, quantiles_of
 from leaveby.decision.ways.precision import half_width_s
 from leaveby.decision.ways.result import Precision, Quantiles, TriggerLine
 from leaveby.decision.ways.sensitivity import cost_of_delay, moved
 from leaveby.decision.ways.timing import curve_moments
-from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import Grid
+from leaveby.fire.weather.series import constant_weather
 
 GRID = Grid(x_min_m=0.0, y_max_m=100.0, cell_m=10.0, rows=10, cols=10, crs="EPSG:32755")
 UNBOUNDED = Precision(members=9, fires=9, low_s=np.inf, high_s=np.inf)
@@ -108,16 +108,44 @@ def test_the_last_resort_begins_at_a_whole_five_minutes_of_the_clock() -> None:
 
 
 def test_a_line_beyond_the_grid_is_said_to_be_there() -> None:
-    line = TriggerLine("car", 0.95, 1800.0, 0.0, shapely.MultiPolygon(), ((0.0, np.inf),))
+    line = TriggerLine("car", 0.95, 1800.0, shapely.MultiPolygon(), ((0.0, np.inf),))
     assert landmark_words((), line)[0] == (
         "Towards north the line lies beyond the ground that was looked at: a fire anywhere there counts."
     )
 
 
-def test_the_design_weather_is_the_fastest_step_within_the_span() -> None:
-    two = Grid(x_min_m=0.0, y_max_m=20.0, cell_m=10.0, rows=2, cols=2, crs="EPSG:32755")
-    flat, still = np.zeros((2, 2), np.float32), np.zeros((3, 1))
-    ros, starts_s = np.array([[1.0], [3.0], [2.0]]), np.array([0.0, 600.0, 1200.0])
-    table = SpreadTable(two, np.zeros((2, 2), np.int32), flat, flat, starts_s, ros, still, still, np.zeros(1, bool))
-    assert design_step(table, from_s=0.0, until_s=3600.0) == 1
-    assert design_step(table, from_s=1300.0, until_s=1400.0) == 2
+def test_the_fastest_of_some_hours_is_the_fastest_of_each_fuel() -> None:
+    """Forest is worst in the second hour, grass in the third; over the ground the third is, and the wind is its."""
+    weather = constant_weather(
+        datetime(2026, 1, 17, 12, tzinfo=UTC),
+        hours=4,
+        air_temperature_c=30.0,
+        relative_humidity_percent=20.0,
+        wind_speed_m_s=1.0,
+        wind_from_deg=0.0,
+    )
+    weather.wind_speed_m_s[:, 0], weather.wind_from_deg[:, 0] = [1.0, 2.0, 3.0, 4.0], [350.0, 10.0, 30.0, 120.0]
+    head_m_s = np.array([[1.0, 1.0], [4.0, 2.0], [3.0, 5.0], [9.0, 9.0]])
+    day = DayFires(weather, head_m_s, np.stack([1.5 * head_m_s, 0.5 * head_m_s]), head_m_s.mean(axis=1))
+    found = fastest(day, within=np.array([True, True, True, False]))
+    assert found.head_m_s.tolist() == [4.0, 5.0]
+    assert found.factor.tolist() == [1.5, 0.5]
+    assert (found.wind_m_s, found.turns_deg) == (3.0, 90.0)
+
+
+@pytest.mark.parametrize(
+    ("from_hour", "until_hour", "held"),
+    [(13.0, 15.0, [13, 14]), (13.5, 14.5, [13, 14]), (22.0, 34.0, [22, 23, 0, 1, 2, 3]), (6.0, 8.0, [3])],
+)
+def test_the_hours_of_a_span_are_those_that_hold_in_it(from_hour: float, until_hour: float, held: list[int]) -> None:
+    """Weather by the hour from noon to three at night: a step that began before the span holds on into it."""
+    weather = constant_weather(
+        datetime(2026, 1, 17, 12, tzinfo=UTC),
+        hours=16,
+        air_temperature_c=30.0,
+        relative_humidity_percent=20.0,
+        wind_speed_m_s=1.0,
+        wind_from_deg=0.0,
+    )
+    within = steps_between(weather, from_hour=from_hour, until_hour=until_hour)
+    assert [(12 + step) % 24 for step in np.flatnonzero(within)] == held

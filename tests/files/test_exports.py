@@ -122,7 +122,7 @@ def named(invented: ModuleType, word: str) -> HouseholdResult:
         safe_point_xy_m={points[name]: place for name, place in made.safe_point_xy_m.items()},
         timetable=(TimetableRow(300.0, word, word),),
         assumptions=(word,),
-        landmarks={"tow": (f"Fire at {word}",), "car": ()},
+        rules=invented.invented_rules(milder=word, today=word, before=("tow",), landmark=word),
     )
 
 
@@ -165,10 +165,12 @@ def answers(invented: ModuleType) -> Iterator[HouseholdResult]:
         plain,
         fire=replace(plain.fire, arrival=never),
         ways=routes,
-        triggers=(),
+        rules=invented.invented_rules(lines=()),
         closing_s=np.full_like(plain.closing_s, np.inf),
     )
     yield replace(plain, ways={name: replace(way, route=None, why="No road.") for name, way in routes.items()})
+    yield replace(plain, rules=invented.invented_rules(before=("tow", "car")))
+    yield invented.without_fire(plain)
 
 
 def test_the_map_file_keeps_to_the_kml_schema(invented, kml_schema):
@@ -348,7 +350,8 @@ def test_the_ways_lie_where_the_routes_do_and_say_their_times(kml, result, inven
 def test_areas_keep_their_size_and_their_edges_run_as_the_standard_asks(kml, result):
     # OGC 07-147r2, 10.8, from memory: outer boundaries run against the clock. Areas on the ellipsoid by PROJ.
     geod = Geod(ellps="WGS84")
-    for placemark, line in zip(folder(kml, "Trigger lines").findall(f"{KML}Placemark"), result.triggers, strict=True):
+    lines = [line for rule in result.rules.of("Extreme") for line in (rule.go, rule.late)]
+    for placemark, line in zip(folder(kml, "Trigger lines").findall(f"{KML}Placemark"), lines, strict=True):
         area_m2 = 0.0
         for polygon in placemark.iter(f"{KML}Polygon"):
             outer = coordinates(polygon.find(f"{KML}outerBoundaryIs"))[0]

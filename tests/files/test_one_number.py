@@ -214,10 +214,15 @@ def test_ready_time_and_drive_are_one_number_each(
     assert routes.loc[way].likely_drive_min == likely
     if way != "foot":
         lines = pyogrio.read_dataframe(written["layers.gpkg"], layer="triggers", use_arrow=False)
-        asked = lines[(lines.way == way) & (lines.confidence_share == 0.9)]
-        assert asked.lead_time_min.tolist() == [told["ready_at_confidence_min"]]
-        trigger = next(mark for name, mark in kml.items() if name.startswith(f"Trigger line: {TITLES[way]}"))
-        assert float(trigger[1]["lead_time_min"]) == told["ready_at_confidence_min"]
+        drawn = [name for name in kml if name.endswith(f": {TITLES[way]}") and " line, " in name]
+        assert len(drawn) == 2  # of one rating: the one to go by, and the one inside which it is too late
+        for rating in record["rules"]["ratings"]:
+            for kind, title in (("go", "Go line"), ("late", "Too late line")):
+                asked = lines[(lines.way == way) & (lines.rating == rating["name"]) & (lines.kind == kind)]
+                needed = rating["ways"][way][kind]["needed_min"]
+                assert asked.needed_min.tolist() == [needed]
+                name = f"{title}, {rating['name']}: {TITLES[way]}"
+                assert name not in drawn or float(kml[name][1]["needed_min"]) == needed
 
 
 def test_the_end_of_leaving_is_one_moment_everywhere(

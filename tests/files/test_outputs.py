@@ -1,32 +1,41 @@
 from __future__ import annotations
 
+import contextlib
 import csv
+import html
 import importlib.util
 import io
 import json
 import re
 import sys
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
+from importlib.resources import files
 from pathlib import Path
 from types import ModuleType
 from xml.etree import ElementTree
 
+import jsonschema
 import numpy as np
 import pyogrio
 import pytest
 import rasterio
+from icalendar import Calendar
 from pyproj import CRS, Geod, Transformer
 
-from leaveby.caution import OSM_NOTICE, OVERRIDE
+from leaveby import cli
+from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import TimetableRow
 from leaveby.errors import InputError
 from leaveby.files.write import outputs
 from leaveby.files.write.layers import STYLES_TABLE
 from leaveby.files.write.map_file import route_gpx
 from leaveby.files.write.outputs import NODATA, plain_cell, timetable_csv, write_result
+from leaveby.show.in_python import html_of
+from leaveby.show.plan.record import result_record
 from leaveby.show.scene import household_scene
 from leaveby.show.symbols import SYMBOLS
+from leaveby.show.wording import today_words
 
 SLD, SE, OGC = (f"{{http://www.opengis.net/{name}}}" for name in ("sld", "se", "ogc"))
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -282,8 +291,91 @@ def test_a_folder_that_cannot_be_made_is_an_input_error(result, invented, tmp_pa
     assert "--out" in caught.value.faults[0].mend
 
 
-def test_an_old_lead_time_map_does_not_stay_beside_an_answer_without_one(result, invented, tmp_path):
+def test_what_an_answer_has_not_does_not_stay_from_an_earlier_one(result, invented, tmp_path):
     write_result(result, tmp_path, made_at=invented.MADE_AT)
-    again = write_result(replace(result, lead_time_s={}), tmp_path, made_at=invented.MADE_AT)
-    assert "lead_time.tif" not in again
-    assert not (tmp_path / "lead_time.tif").exists()
+    bare = replace(invented.without_fire(result), rules=invented.invented_rules(lines=()))
+    assert set(write_result(bare, tmp_path, made_at=invented.MADE_AT)) == {path.name for path in tmp_path.iterdir()}
+    assert {path.name for path in tmp_path.iterdir()} == NAMES - {"lead_time.tif", "arrival.tif", "timetable.csv"}
+
+
+# --- what the day's own rule says, and plans without a fire ---------------------------------------------------------
+
+
+def said_by(result, invented, folder):
+    """What people read, by output, from its beginning: plain text."""
+    paths = write_result(result, folder, made_at=invented.MADE_AT)
+    stream = io.StringIO()
+    with contextlib.redirect_stdout(stream):
+        cli._say_result(result, {})
+    texts = {name: paths[name].read_text(encoding="utf-8") for name in ("plan.kml", "route.gpx")}
+    texts = {name: html.unescape(html.unescape(text)) for name, text in texts.items()}
+    page = re.sub(r"<style>.*?</style>", "", paths["plan.html"].read_text(encoding="utf-8"), flags=re.DOTALL)
+    texts["plan.html"] = html.unescape(re.sub(r"<[^>]+>", "\n", page[page.index("<body>") :]))
+    texts["notebook"] = html.unescape(re.sub(r"<[^>]+>", "\n", html_of(result)))
+    texts["terminal"] = stream.getvalue()
+    record = json.loads(paths["result.json"].read_text(encoding="utf-8"))
+    texts["result.json"] = "\n".join(words_of(record))
+    calendar = Calendar.from_ical(paths["reminders.ics"].read_bytes())
+    texts |= {f"reminder {n}": str(part["description"]) for n, part in enumerate([calendar, *calendar.events])}
+    if "timetable.csv" in paths:
+        rows = csv.DictReader(io.StringIO(paths["timetable.csv"].read_text(encoding="utf-8")))
+        texts["timetable.csv"] = "\n".join(row["sentence"] for row in rows)
+    return texts
+
+
+def words_of(part):
+    if isinstance(part, dict):
+        return [word for value in part.values() for word in words_of(value)]
+    if isinstance(part, list):
+        return [word for value in part for word in words_of(value)]
+    return [part] if isinstance(part, str) else []
+
+
+def test_what_the_days_own_rule_says_comes_right_after_the_override_statement(result, invented, tmp_path):
+    changed = replace(result, rules=invented.invented_rules(before=("tow", "car")))
+    said = today_words(changed)
+    assert "the house goes and you go by car the evening before" in said
+    texts = said_by(changed, invented, tmp_path)
+    assert len(texts) >= 9
+    for name, text in texts.items():
+        before, found, _ = text.partition(said)
+        assert found, name
+        before = before[before.index(OVERRIDE) + len(OVERRIDE) :]
+        if name == "result.json":
+            before = before.replace(PLANNING_AID, "").replace(invented.MADE_AT.isoformat(timespec="seconds"), "")
+        assert not before.strip(), (name, before)
+
+
+CLOCK = re.compile(r"\b\d\d:\d\d\b(?! to \d\d:)")
+OF_CLOSING = (
+    "shuts at",
+    "shuts from",
+    "not shut",
+    "does not shut",
+    "first street to shut",
+    "no closing",
+    "of 100 runs",
+)
+
+
+def test_without_a_fire_no_output_names_a_time_or_says_when_a_road_shuts(result, invented, tmp_path):
+    bare = invented.without_fire(result)
+    for name, text in said_by(bare, invented, tmp_path).items():
+        for made in (invented.MADE_AT, invented.MADE_AT.astimezone(UTC)):
+            text = text.replace(made.isoformat(timespec="seconds"), "").replace(made.strftime("%Y-%m-%d %H:%M"), "")
+            text = text.replace(made.strftime("%Y-%m-%dT%H:%M:%SZ"), "")
+        assert not CLOCK.findall(text), name
+        assert OVERRIDE in text, name
+        for words in OF_CLOSING:
+            assert words not in text.lower(), (name, words)
+
+
+def test_the_record_without_a_fire_keeps_to_its_schema_and_holds_no_time_of_that_day(result, invented):
+    schema = json.loads(files("leaveby.show.plan").joinpath("result.schema.json").read_text(encoding="utf-8"))
+    record = result_record(invented.without_fire(result), made_at=invented.MADE_AT)
+    jsonschema.validate(record, schema)
+    assert record["fire"] is None
+    assert record["scenario"]["start"] is None
+    text = json.dumps(record | {"made_at": ""})
+    assert invented.START.date().isoformat() not in text
+    assert result_record(result, made_at=invented.MADE_AT)["rules"] == record["rules"]

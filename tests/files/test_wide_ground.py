@@ -20,7 +20,7 @@ from rasterio.enums import Resampling
 
 from leaveby.ask.household import MOST_WIDE_CELLS, demo_folder, load_plan, read_inputs, read_wide
 from leaveby.errors import InputError
-from leaveby.files.read.grids import read_fuel, read_terrain
+from leaveby.files.read.grids import read_fuel, read_starts, read_terrain
 from leaveby.fire.fuel.zones import fuel_from_polygons
 from leaveby.fire.terrain import Grid
 from leaveby.household.plan import Plan
@@ -398,3 +398,37 @@ def test_a_legend_that_both_grounds_name_is_faulted_once(demo: Plan, tmp_path: P
         read_inputs(plan)
     (fault,) = [str(one) for one in caught.value.faults]
     assert fault.startswith("fuel.legend ")
+
+
+def _starts(path: Path, values: NDArray[np.float64]) -> Path:
+    """A raster of how likely fires start, over cells of 100 m."""
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        dtype="float32",
+        count=1,
+        height=values.shape[0],
+        width=values.shape[1],
+        crs="EPSG:32755",
+        transform=rasterio.Affine(100.0, 0.0, 600_000.0, 0.0, -100.0, 6_000_000.0),
+        nodata=-1.0,
+    ) as target:
+        target.write(values.astype(np.float32), 1)
+    return path
+
+
+def test_where_fires_start_is_read_onto_the_ground_of_the_rules(tmp_path: Path) -> None:
+    """Cells twice as wide take the mean of four; ground beyond the raster and its voids have no starts."""
+    values = np.arange(16.0).reshape(4, 4)
+    values[0, :2] = -1.0  # a void
+    grid = Grid(x_min_m=600_000.0, y_max_m=6_000_000.0, cell_m=200.0, rows=3, cols=2, crs="EPSG:32755")
+    found = read_starts(_starts(tmp_path / "starts.tif", values), grid)
+    assert found == pytest.approx(np.array([[4.5, 4.5], [10.5, 12.5], [0.0, 0.0]]))
+
+
+@pytest.mark.parametrize("values", [np.zeros((4, 4)), np.full((4, 4), -0.5)])
+def test_starts_that_can_not_be_are_refused(tmp_path: Path, values: NDArray[np.float64]) -> None:
+    grid = Grid(x_min_m=600_000.0, y_max_m=6_000_000.0, cell_m=100.0, rows=4, cols=4, crs="EPSG:32755")
+    with pytest.raises(InputError, match=r"rules\.starts_file .*starts\.tif: holds .* at the least"):
+        read_starts(_starts(tmp_path / "starts.tif", values), grid)

@@ -8,7 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.fire.spread.ellipse import eccentricity, length_to_breadth, local_ellipse, shape_table
+from leaveby.fire.spread.ellipse import (
+    SpreadTable,
+    any_wind,
+    eccentricity,
+    length_to_breadth,
+    local_ellipse,
+    shape_table,
+)
+from leaveby.fire.terrain import Grid
 
 # Alexander 1985, 1 + 0.0012 W^2.154; Taylor et al. 1997, forest; grass 1.1 W^0.464. All computed from equations that
 # are remembered, not read.
@@ -101,3 +109,44 @@ def test_impossible_winds_and_ratios_are_refused() -> None:
         length_to_breadth(-1.0)
     with pytest.raises(InputError):
         eccentricity(0.5)
+
+
+@given(
+    st.floats(0.0, 60.0),
+    st.floats(0.0, 2 * np.pi),
+    st.floats(0.0, 120.0),
+    st.floats(0.0, 2 * np.pi),
+    st.booleans(),
+    st.booleans(),
+)
+def test_no_wind_gives_more_than_wind_from_anywhere(slope_deg, aspect, wind_km_h, blows, against, grass) -> None:
+    """In every direction. `against` draws the winds that blow downhill and are worth about as much as the slope."""
+    if against:
+        wind_km_h = 2.949 * min(slope_deg, 20.0) * (0.9 + wind_km_h / 600.0)
+        blows = aspect + np.pi + 0.1 * (blows - np.pi)
+    rise = np.tan(np.radians(slope_deg))
+    gradient = (rise * np.cos(aspect), rise * np.sin(aspect))
+    toward = np.linspace(0.0, 2 * np.pi, 61)
+
+    def rates(ellipse):
+        head, e, east, north = ellipse
+        return head * (1 - e) / (1 - e * (np.cos(toward) * east + np.sin(toward) * north))
+
+    wind = (wind_km_h / 3.6 * np.cos(blows), wind_km_h / 3.6 * np.sin(blows))
+    one = rates(local(0.7, wind=wind, gradient=gradient, grass=grass))
+    bound = rates(local_ellipse(0.7, 0.0, 0.0, *gradient, shape_table()[2]))
+    assert np.all(one <= bound * (1 + 1e-9))
+
+
+def test_wind_from_anywhere_is_no_wind_in_the_round_row() -> None:
+    table = any_wind(scene_of_two_zones())
+    assert not table.wind_east_m_s.any()
+    assert not table.wind_north_m_s.any()
+    assert table.shape_row.tolist() == [2, 2]
+    assert np.all(shape_table()[2] == 1.0)
+
+
+def scene_of_two_zones() -> SpreadTable:
+    grid = Grid(x_min_m=0.0, y_max_m=60.0, cell_m=30.0, rows=2, cols=2, crs="EPSG:32755")
+    flat, one = np.zeros((2, 2), dtype=np.float32), np.ones((1, 2))
+    return SpreadTable(grid, flat.astype(np.int32), flat, flat, np.zeros(1), one, one, -one, np.array([0, 1], np.int8))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -16,10 +17,13 @@ from leaveby.decision.household.phases import phases
 from leaveby.decision.ways.result import (
     FireSummary,
     HangsOn,
+    HourShare,
     HouseholdResult,
     Phases,
     Precision,
     Quantiles,
+    Rule,
+    Rules,
     TaskCost,
     TimetableRow,
     TriggerLine,
@@ -28,8 +32,11 @@ from leaveby.decision.ways.result import (
     WayTiming,
     WhatIf,
 )
+from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
+from leaveby.fire.weather.ratings import RatedDay
+from leaveby.fire.weather.series import constant_weather
 from leaveby.household.plan import (
     FireInput,
     FuelInput,
@@ -296,8 +303,53 @@ def invented_triggers() -> tuple[TriggerLine, ...]:
             shapely.affinity.scale(Point(HOME).buffer(reach_m), 0.7, 1.0), 25.0, origin=HOME
         ).union(LineString([HOME, (675_050.0, 5_999_900.0), (676_300.0, 5_999_100.0), FLAT]).buffer(reach_m * 0.4))
         bearings = tuple((number * 22.5, reach_m if number not in (4, 5) else np.inf) for number in range(16))
-        lines.append(TriggerLine(way, 0.95, ready_s, 7200.0, MultiPolygon([area]), bearings))
+        lines.append(TriggerLine(way, 0.95, ready_s, MultiPolygon([area]), bearings))
     return tuple(lines)
+
+
+def invented_rules(
+    *,
+    before: Sequence[str] = (),
+    today: str | None = "Extreme",
+    lines: Sequence[TriggerLine] | None = None,
+    milder: str = "Extreme",
+    landmark: str = "Ferry Lane",
+) -> Rules:
+    """Rules for two ratings; on days of the milder one, ways in `before` go the evening before."""
+    weather = constant_weather(
+        START, air_temperature_c=38.0, relative_humidity_percent=12.0, wind_speed_m_s=12.0, wind_from_deg=315.0
+    )
+    days = (
+        RatedDay(milder, weather, 74.0, leave=False, told="Take action now.", said=()),
+        RatedDay("Catastrophic", weather, 120.0, leave=True, told="Leave bushfire risk areas.", said=()),
+    )
+    found = {}
+    for day in days:
+        for late in invented_triggers() if lines is None else lines:
+            away = day.leave or late.way in before
+            share, verdict = (0.34, "evening before") if away else (0.021, "on word of fire")
+            reach = [shapely.buffer(part, 400.0) for part in late.area.geoms]
+            found[day.name, late.way] = Rule(
+                rating=day.name,
+                way=late.way,
+                verdict=verdict,
+                told=day.leave,
+                share=share,
+                hours=(HourShare(10, 16, share, verdict), HourShare(16, 34, 0.01, "on word of fire")),
+                go=replace(late, ready_s=late.ready_s + 3000.0, area=MultiPolygon(reach)),
+                late=late,
+                go_cells=np.ones(GRID.shape, dtype=bool),
+                late_cells=np.ones(GRID.shape, dtype=bool),
+                route_cells=np.zeros(GRID.shape, dtype=np.int64),
+                lead_s=invented_arrival().time_s - late.ready_s,
+                landmarks=(f"Fire at or past {landmark}: no towing.",) if late.way == "tow" else (),
+                beyond=False,
+                ways_out=()
+                if late.way == "tow"
+                else (WayOutArea(("Quarrel Flat showground",), MultiPolygon([SPOT]), "Fire here: the showground."),),
+                sentence=f"On a day rated {day.name}, the rule {late.way}.",
+            )
+    return Rules(days, found, today, GRID, 25_000.0, 0.05, ("Rules take fire to start anywhere.",))
 
 
 def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None, **changes: Any) -> HouseholdResult:
@@ -336,14 +388,7 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
             head_ros_m_s=3.1,
             governing=((0.0, "dry_eucalypt", 2.2), (1800.0, "dry_eucalypt", 3.1), (3600.0, "mark5", 1.9)),
         ),
-        triggers=invented_triggers(),
-        lead_time_s={"tow": arrival.time_s - 4600.0, "car": arrival.time_s - 1300.0},
-        landmarks={"tow": ("Fire at or past Ferry Lane: no towing.",), "car": ()},
-        which_way={
-            "tow": (),
-            "car": (WayOutArea((), MultiPolygon([box(674_000.0, 5_999_000.0, 674_100.0, 5_999_100.0)]), "Too late."),),
-        },
-        day_before={},
+        rules=invented_rules(),
         shelter=invented_shelter(plan, leaving_ends_s=last.shut_from_s),
         what_ifs=(
             WhatIf(
@@ -386,3 +431,48 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
         way_phases=found,
     )
     return replace(result, **changes)
+
+
+def without_fire(result: HouseholdResult) -> HouseholdResult:
+    """The same household with a plan that names no fire, as the decision room answers for it."""
+    plan = replace(result.plan, ignitions=())
+    never = np.full(500, np.inf)
+    ways = {
+        name: replace(
+            way,
+            latest_start_s=None,
+            latest_departure_s=None,
+            why=NO_FIRE,
+            route=None if way.route is None else replace(way.route, closes_first="", closes_first_s=np.inf),
+            start_s=np.array([0.0]),
+            clear_probability=np.array([1.0]),
+            member_latest_start_s=never,
+            member_latest_departure_s=never,
+            precision=Precision(500, 0, np.inf, np.inf),
+            delay_cost=0.0,
+            task_costs=(),
+            hangs_on=(),
+        )
+        for name, way in result.ways.items()
+    }
+    open_ended = Phases(np.inf, np.inf, 0.0, np.inf)
+    shelter = last_resort(
+        plan,
+        shelter_ready_s=np.full(500, 500.0),
+        ember_arrival_s=never,
+        front_arrival_s=never,
+        leaving_ends_s=np.inf,
+        places=(Place("Sallow hall oval", "foot", 2400.0, 2000.0, np.inf),),
+    )
+    return replace(
+        result,
+        plan=plan,
+        ways=ways,
+        fire=None,
+        shelter=shelter,
+        what_ifs=(),
+        timetable=(),
+        closing_s=np.full(result.closing_s.size, np.inf),
+        phases=open_ended,
+        way_phases=dict.fromkeys(ways, open_ended),
+    )

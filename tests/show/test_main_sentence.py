@@ -11,15 +11,18 @@ import math
 import re
 from dataclasses import replace
 from datetime import datetime, timedelta
+from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from leaveby.decision.household.phases import phases
 from leaveby.decision.ways.result import HouseholdResult, Phases, WayTiming, opens, way_is_open
 from leaveby.show.plan.page import plan_page
-from leaveby.show.wording import clock_words, leave_by_line, main_sentence
+from leaveby.show.wording import clock_words, leave_by_line, main_sentence, rule_line, today_words
 
 DAY = "On a day like this, "
 NO_TIME = (
@@ -303,9 +306,7 @@ def in_states(result: HouseholdResult, **states: str | None) -> HouseholdResult:
     made = {name: in_state(result, name, state) for name, state in states.items() if state is not None}
     way_phases = {name: found for name, (_, found) in made.items()}
     whole = max(way_phases.values(), key=lambda one: one.shut_from_s)
-    return replace(
-        result, ways={name: way for name, (way, _) in made.items()}, way_phases=way_phases, phases=whole, triggers=()
-    )
+    return replace(result, ways={name: way for name, (way, _) in made.items()}, way_phases=way_phases, phases=whole)
 
 
 @pytest.mark.parametrize(("tow", "car", "foot", "sentence"), TABLE)
@@ -579,3 +580,130 @@ def test_late_is_not_shut() -> None:
     # After 111 minutes 51 of 100 are shut: 14:31, and 14:35 on a clock of five minutes.
     assert found.shut_from_s == 115 * 60.0
     assert found.ten_minutes_cost == 0.10
+
+
+# --- the plan's own day against its own rule ------------------------------------------------------------------------
+
+NOT_RATED = (
+    "This plan's own day has none of the ratings that the rules are for, so it is not checked against them: its clock "
+    "times are an example, and on a rated day the rules come first."
+)
+RATED = "This plan's own day is rated Extreme, and on such a day "
+TODAY = {
+    "tow": (
+        ("tow",),
+        "Extreme",
+        f"{RATED}the house goes the evening before. Its clock times for leaving with the house are only for if you are "
+        "still there.",
+    ),
+    "car": (
+        ("car",),
+        "Extreme",
+        f"{RATED}you go by car the evening before. Its clock times for leaving by car, without the house are only for "
+        "if you are still there.",
+    ),
+    "both": (
+        ("tow", "car"),
+        "Extreme",
+        f"{RATED}the house goes and you go by car the evening before. Its clock times for leaving with the house and "
+        "by car, without the house are only for if you are still there.",
+    ),
+    "foot": (
+        ("foot",),
+        "Extreme",
+        f"{RATED}you go on foot the evening before. Its clock times for leaving on foot are only for if you are still "
+        "there.",
+    ),
+    "none": ((), "Extreme", ""),
+    "none of it by the computed share, but the rating itself tells": (
+        (),
+        "Catastrophic",
+        "This plan's own day is rated Catastrophic, and on such a day the house goes and you go by car the evening "
+        "before. Its clock times for leaving with the house and by car, without the house are only for if you are "
+        "still there.",
+    ),
+    "below the lowest, or in words of one's own": (("tow", "car"), None, NOT_RATED),
+    "a rating that the plan leaves out": (("tow", "car"), "High", NOT_RATED),
+}
+
+
+def ruled(result: HouseholdResult, invented: ModuleType, before: tuple[str, ...], **how: Any) -> HouseholdResult:
+    lines = invented.invented_triggers()
+    if "foot" in before:
+        lines = tuple(replace(line, way="foot") for line in lines[:1])
+    return replace(result, rules=invented.invented_rules(before=before, lines=lines, **how))
+
+
+@pytest.mark.parametrize("case", TODAY)
+def test_what_the_days_own_rule_says_word_for_word(result: HouseholdResult, invented: ModuleType, case: str) -> None:
+    before, today, said = TODAY[case]
+    made = ruled(result, invented, before, today=today)
+    assert today_words(made) == said
+    # A day that one is away from has no clock times but for those who stayed.
+    for way in made.ways.values():
+        early = "the evening before" in said and way.way in (before or ("tow", "car"))
+        assert leave_by_line(made, way).startswith(
+            "If you are still there, start getting" if early else "Start getting"
+        )
+
+
+def test_a_day_like_the_plans_is_no_rating(result: HouseholdResult, invented: ModuleType) -> None:
+    like = "a day like the plan's"
+    assert today_words(ruled(result, invented, ("tow",), milder=like, today=like)) == (
+        "On a day like this plan's own, the house goes the evening before. Its clock times for leaving with the house "
+        "are only for if you are still there."
+    )
+
+
+def test_without_a_day_of_its_own_or_any_rule_there_is_nothing_to_say(
+    result: HouseholdResult, invented: ModuleType
+) -> None:
+    assert today_words(invented.without_fire(ruled(result, invented, ("tow", "car")))) == ""
+    assert today_words(replace(result, rules=invented.invented_rules(lines=()))) == ""
+
+
+@given(name=st.text(max_size=200), share=st.floats(0.0, 1.0), told=st.booleans())
+def test_a_rule_fits_on_a_line_of_a_terminal(invented: ModuleType, name: str, share: float, told: bool) -> None:
+    for rule in invented.invented_rules(before=("tow",)).rules.values():
+        line = rule_line(replace(rule, rating=name, share=share, told=told))
+        assert len(line) <= 80
+        assert line.isprintable()
+    rule = next(iter(invented.invented_rules().rules.values()))
+    assert rule_line(rule) == "  Extreme, tow: on word of fire inside the line (3)"
+
+
+WITHOUT_FIRE = (
+    "Your plan names no fire of its own, so no times of the clock were worked out: go by the rules, by the official "
+    "rating of the day."
+)
+
+
+@pytest.mark.parametrize(
+    ("states", "said"),
+    [
+        ({"tow": "unbounded", "car": "unbounded"}, WITHOUT_FIRE),
+        (
+            {"tow": "closed", "car": "unbounded"},
+            f"{WITHOUT_FIRE} Leave the house behind: no way out was found for it.",
+        ),
+        (
+            {"tow": "unbounded", "car": "closed"},
+            f"{WITHOUT_FIRE} No way out was found by car without the house.",
+        ),
+        (
+            {"tow": "closed", "car": "closed", "foot": "unbounded"},
+            f"{WITHOUT_FIRE} Leave the house behind: no way out was found for it. No way out was found by car without "
+            "the house.",
+        ),
+        ({"foot": "unbounded"}, WITHOUT_FIRE),
+        (
+            {"tow": "closed", "car": "closed", "foot": "closed"},
+            "No way out was found for you: talk to your fire agency before the season, and be away before any day of "
+            "fire danger begins.",
+        ),
+    ],
+)
+def test_the_main_sentence_without_a_fire(
+    result: HouseholdResult, invented: ModuleType, states: dict[str, str], said: str
+) -> None:
+    assert main_sentence(invented.without_fire(in_states(result, **states))) == said

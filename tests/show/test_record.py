@@ -21,11 +21,12 @@ from leaveby.show.wording import minutes_down, minutes_up
 SCHEMA = json.loads(files("leaveby.show.plan").joinpath("result.schema.json").read_text(encoding="utf-8"))
 CONTRACT = [
     "override",
+    "today",
     "scenario",
     "confidence",
     "ways",
     "fire",
-    "triggers",
+    "rules",
     "shelter",
     "assumptions",
     "outside_validity",

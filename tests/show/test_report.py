@@ -227,7 +227,11 @@ def test_a_way_without_a_route_is_told_in_words(result, invented):
 
 def test_no_way_at_all_still_makes_a_page(result, invented):
     ways = {name: without_route(way) for name, way in result.ways.items()}
-    page = Page(plan_page(replace(result, ways=ways, triggers=(), what_ifs=()), made_at=invented.MADE_AT))
+    page = Page(
+        plan_page(
+            replace(result, ways=ways, rules=invented.invented_rules(lines=()), what_ifs=()), made_at=invented.MADE_AT
+        )
+    )
     assert "No way out was found for you" in page.text
     assert page.open == []
 

@@ -8,7 +8,6 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 from pyproj import CRS
-from shapely.geometry import MultiPolygon, box
 
 from leaveby.caution import OSM_NOTICE, OVERRIDE
 from leaveby.show.figure import WAY_COLOURS, WAY_DASHES
@@ -54,20 +53,26 @@ def test_a_table_may_be_changed_without_changing_the_next(result):
     assert layers(result)["home"]["title"].tolist() == ["Home"]
 
 
-def test_a_map_shows_one_trigger_line_for_each_way_the_surest(result):
-    line = result.triggers[0]
-    less = replace(line, confidence=line.confidence / 2.0, area=MultiPolygon([box(0.0, 0.0, 1.0, 1.0)]))
-    for triggers in ((less, *result.triggers), (*result.triggers, less)):
-        scene = household_scene(replace(result, triggers=triggers), only=("triggers",))
-        assert set(scene.layers) == {"triggers"}
-        assert len(scene.layers["triggers"].things) == len(result.triggers) + 1
-        drawn = scene.drawn("triggers")
-        assert drawn["way"].is_unique
-        assert less.area not in drawn.geometry.tolist()
+def test_the_layer_of_trigger_lines_has_both_of_every_rating_and_maps_those_of_one(result):
+    table = household_scene(result, only=("triggers",))
+    things = table.layers["triggers"].things
+    assert sorted(zip(things["rating"], things["way"], things["kind"], strict=True)) == sorted(
+        (rating, way, kind)
+        for rating in ("Extreme", "Catastrophic")
+        for way in ("tow", "car")
+        for kind in ("go", "late")
+    )
+    # The highest rating that is waited out by any way.
+    assert set(table.drawn("triggers")["rating"]) == {"Extreme"}
+    for row in things.itertuples():
+        rule = result.rules.rules[row.rating, row.way]
+        line = rule.go if row.kind == "go" else rule.late
+        assert row.geometry.equals(line.area)
+        assert row.needed_min == line.ready_s / 60.0
 
 
-def test_what_there_is_none_of_leaves_an_empty_table_for_maps_and_none_in_python(result):
-    bare = replace(result, triggers=(), which_way={})
+def test_what_there_is_none_of_leaves_an_empty_table_for_maps_and_none_in_python(result, invented):
+    bare = replace(result, rules=invented.invented_rules(lines=()))
     assert household_scene(bare).drawn("triggers").empty
     assert not {"triggers", "which_way"} & set(layers(bare))
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from leaveby.ask.household import plan_household
 from leaveby.caution import OVERRIDE
 from leaveby.confidence import latest_at_confidence
 from leaveby.errors import InputError, refuse
@@ -19,7 +20,7 @@ from leaveby.notebook.leave_early import (
     usable_confidences,
 )
 from leaveby.notebook.widgets import Slider, override_banner
-from leaveby.show.wording import clock_words
+from leaveby.show.wording import WAY_TITLES, clock_words
 
 
 def parts(panel):
@@ -161,3 +162,86 @@ def test_figures_are_shown_with_their_text_alternative(result):
     text = shown_timetable(result)._repr_html_()
     assert "<svg" in text
     assert "<desc" in text
+
+
+@pytest.fixture(scope="module")
+def answered(small_plan):
+    """A small answer by a design of fires, and the same with fires of their own."""
+    return plan_household(small_plan, members=1000), plan_household(small_plan)
+
+
+def by_label(panel):
+    return {one.description: one for one in panel.children if getattr(one, "description", "")}
+
+
+def by_clocks(words):
+    """The clock times at which to start, and how nearly they are known, way by way."""
+    return re.findall(r"<td>(\d\d:\d\d)[^<]*</td><td>[^<]*</td><td>([^<]*)</td>", words)
+
+
+def test_the_panel_moves_wind_weather_tasks_and_road_without_any_new_fire(answered, nothing_more_is_solved):
+    found, _ = answered
+    nothing_more_is_solved()
+    panel = leave_early_panel(found)
+    controls, words = by_label(panel), panel.children[-2]
+    assert OVERRIDE in panel.children[0].value
+    assert "as far as the fires reach that were solved" in panel.children[-3].value
+    wind, later = controls["Wind, times the forecast"], controls["Weather comes later (minutes; below 0 earlier)"]
+    middle = words.value
+    assert len(by_clocks(middle)) == 2
+    for way, (clock, near) in zip(("tow", "car"), by_clocks(middle), strict=True):
+        assert clock == clock_words(found, found.ways[way].latest_start_s)
+        half_min = np.ceil((found.ways[way].precision.high_s - found.ways[way].precision.low_s) / 120.0)
+        assert near == f"known to within {half_min:.0f} min either way"
+    moves = ((wind, wind.max), (later, later.min), (controls["That takes times as long"], 1.5))
+    for slider, to in moves:
+        before = slider.value
+        slider.value = to
+        assert words.value != middle
+        assert "alert" not in panel.children[0].value
+        slider.value = before
+        assert words.value == middle
+    controls["Task"].value = found.plan.tasks[0].name
+    assert words.value == middle
+    assert "Road" not in controls  # fire may come to where every other road ends
+
+
+def test_another_road_can_be_taken_where_the_fire_spares_its_end(answered):
+    found, _ = answered
+    timed = found.held.timed
+    unburnt = replace(found.held, timed=replace(timed, burnt_share=dict.fromkeys(timed.burnt_share, 0.0)))
+    panel = leave_early_panel(replace(found, held=unburnt))
+    road, words = by_label(panel)["Road"], panel.children[-2]
+    assert road.options[0] == ("as planned", None)
+    told = {words.value}
+    for label, (way, candidate) in road.options[1:]:
+        assert label.startswith(f"{WAY_TITLES[way]}: {candidate.safe_point}, ")
+        road.value = (way, candidate)
+        told.add(words.value)
+    assert len(told) > 1
+
+
+def test_asking_for_more_narrows_what_can_be_moved(answered):
+    """The members that a higher confidence hangs on lie farther out, nearer the last of the solved fires."""
+    controls = by_label(leave_early_panel(answered[0]))
+    wind, sure = controls["Wind, times the forecast"], controls["How sure you want to be"]
+    wind.value = widest = wind.max
+    sure.value = 0.99
+    assert 1.0 < wind.max < widest
+    assert wind.value == wind.max
+    sure.value = 0.5
+    assert wind.max > widest
+
+
+def test_with_fires_of_their_own_the_panel_says_why_the_fire_stays(answered):
+    _, own = answered
+    panel = leave_early_panel(own)
+    controls, words = by_label(panel), panel.children[-2]
+    assert not {"Wind, times the forecast", "Weather comes later (minutes; below 0 earlier)"} & set(controls)
+    assert (
+        f"can't be moved here: each of the {own.members} members has a fire of its own, so other fires would have to "
+        "be solved."
+    ) in panel.children[-3].value
+    before = words.value
+    controls["That takes times as long"].value = 2.0
+    assert words.value != before

@@ -14,7 +14,7 @@ from leaveby import __version__
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
+from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
@@ -91,6 +91,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
+    starts_on, starts_file = grid if wide is None else wide.terrain.grid, plan.rules.starts_file
+    starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
         raise InputError(faults)
     read = file_record(
@@ -103,6 +105,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         rules_terrain=plan.rules.terrain_file,
         rules_fuel=plan.rules.fuel_file,
         rules_fuel_legend=plan.rules.fuel_legend,
+        rules_starts=plan.rules.starts_file,
         **{f"rating_{number}_weather": one.weather_file for number, one in enumerate(plan.ratings, start=1)},
     )
     record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}
@@ -119,6 +122,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         record=record,
         places=tuple((place.name, place.lon_deg, place.lat_deg) for place in read_places(plan.roads.file)),
         wide=wide,
+        starts=starts,
         ratings=_ratings(plan, weather, rated),
     )
 
@@ -232,6 +236,8 @@ def plan_household(
         With every fault of the plan and of what it names.
     """
     # here, since checking a plan does without
+    from threadpoolctl import threadpool_limits
+
     from leaveby.decision.household.answer import answer_household
     from leaveby.decision.ways.result import HouseholdResult
     from leaveby.show.in_python import html_of
@@ -241,7 +247,9 @@ def plan_household(
 
     read = plan if isinstance(plan, Plan) else load_plan(plan)
     read = read if members is None else replace(read, members=members)
-    return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
+    # numpy's own threads only wait for each other on matrices as small as these
+    with threadpool_limits(1, user_api="blas"):
+        return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
 
 
 def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:

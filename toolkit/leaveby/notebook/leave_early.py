@@ -4,20 +4,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 
 from leaveby.ask.household import read_inputs
 from leaveby.decision.household.replay import caught_in_words, replay_many
+from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthest
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.errors import refuse
 from leaveby.notebook.widgets import Html, Slider, answering, control, float_sliders, import_lab, listed, panel, shown
 from leaveby.notebook.widgets import table as html_table
+from leaveby.roads.routing.itinerary import street
 from leaveby.show.plan.plots import clear_curve, describe_clear_curve
 from leaveby.show.plan.timetable import describe_timetable, timetable_bar
-from leaveby.show.wording import WAY_TITLES, clock_words, percent_words, shown_ways, why_words
+from leaveby.show.wording import (
+    WAY_TITLES,
+    WAYS,
+    clean,
+    clock_words,
+    near_words,
+    percent_words,
+    shown_ways,
+    street_words,
+    why_words,
+)
 
 CONFIDENCES: Final = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 """Choices of the confidence slider; more than the members can carry are left out."""
@@ -42,9 +55,10 @@ def leave_early_panel(
 ) -> Any:
     """Make a panel that answers "what if we ask for more, start later, or the day is worse".
 
-    Two sliders, how sure one wants to be and when one starts, work on the members that the answer already holds.
-    Further sliders ask `answer` for a new one, given the values of all `sliders` by name; it should reuse what did not
-    change.
+    How sure one wants to be and when one starts, then wind, when the weather comes, how long tasks take and the road:
+    all work on the fires that the answer already holds, and move no farther than those reach. Other sliders may stand
+    instead of the latter: they ask `answer` for a new answer, given the values of all `sliders` by name; it should
+    reuse what did not change.
 
     Raises
     ------
@@ -54,7 +68,7 @@ def leave_early_panel(
     if sliders and answer is None:
         raise refuse("answer", "is missing", expected="a function that computes the answer", mend="pass answer=...")
     widgets = import_lab()
-    held = {"result": result}
+    now = {"result": result}
     levels, moments = usable_confidences(result), start_moments(result)
     sure = control(
         "SelectionSlider",
@@ -68,27 +82,93 @@ def leave_early_panel(
         options=[(clock_words(result, at_s), at_s) for at_s in moments],
         value=min(moments, key=abs),
     )
-    asked = float_sliders(sliders)
+    held = result.held if isinstance(result.held, Held) and answer is None else None
+    asked = float_sliders(sliders) if held is None else _controls(result, held)
+    note = widgets.HTML("" if held is None else _note(held))
     words, picture = widgets.HTML(), widgets.HTML()
 
     def redraw() -> None:
-        words.value = start_table(held["result"], confidence=sure.value, start_at_s=begin.value)
+        words.value = start_table(now["result"], confidence=sure.value, start_at_s=begin.value)
         picture.value = shown(
-            clear_curve(held["result"], start_at_s=begin.value),
+            clear_curve(now["result"], start_at_s=begin.value),
             "Chance of getting clear",
-            describe_clear_curve(held["result"]),
+            describe_clear_curve(now["result"]),
         ).text
 
     def recompute() -> None:
         if answer is not None:
-            held["result"] = answer({name: float(slider.value) for name, slider in asked.items()})
+            now["result"] = answer({name: float(slider.value) for name, slider in asked.items()})
+        elif held is not None:
+            for slider in _spans(held, sure.value):
+                asked[slider.name].min, asked[slider.name].max = slider.low, slider.high
+            found = asked_anew(held, _asking(result, asked, confidence=sure.value))
+            now["result"] = replace(result, plan=replace(result.plan, confidence=sure.value), ways=found)
         redraw()
 
-    redraw()
-    made = panel(sure, begin, *asked.values(), words, picture)
-    answering(made, (sure, begin), redraw)
-    answering(made, asked.values(), recompute)
+    recompute() if held is not None else redraw()
+    made = panel(sure, begin, *asked.values(), *([note] if note.value else []), words, picture)
+    answering(made, (begin,), redraw)
+    answering(made, (sure, *asked.values()), recompute)
     return made
+
+
+def _spans(held: Held, confidence: float) -> tuple[Slider, ...]:
+    """The sliders that move the fire, as far as the solved fires reach; none where members had fires of their own."""
+    if held.design is None:
+        return ()
+    wind, later = furthest(held.design, confidence)
+    low, high = (math.trunc(round((at - 1.0) * 20.0, 9)) / 20.0 + 1.0 for at in wind)
+    soon, late = (math.trunc(at_s / 900.0) * 15.0 for at_s in later)
+    return (
+        Slider("wind", "Wind, times the forecast", low, high, 0.05, 1.0),
+        Slider("later", "Weather comes later (minutes; below 0 earlier)", soon, late, 15.0, 0.0),
+    )
+
+
+def _controls(result: HouseholdResult, held: Held) -> dict[str, Any]:
+    tasks = [("all tasks", ""), *((clean(task.name, 60), task.name) for task in result.plan.tasks)]
+    longer = Slider("longer", "That takes times as long", 0.5, 2.0, 0.1, 1.0)
+    roads: dict[str, Any] = {"as planned": None}
+    for way, road in sorted(held.roads(), key=lambda one: (WAYS.index(one[0]), one[1].time_s)):
+        lengths_m: dict[str, float] = {}
+        for edge in road.edges:
+            words = street_words(street(result.network, edge), 40)
+            lengths_m[words] = lengths_m.get(words, 0.0) + float(result.network.length_m[edge])
+        longest = sorted(sorted(lengths_m, key=lambda words: -lengths_m[words])[:4], key=list(lengths_m).index)
+        minutes = math.ceil(road.time_s / 60.0)
+        named = f"{WAY_TITLES[way]}: {clean(road.safe_point, 40)}, {minutes} min, by {', '.join(longest)}"
+        roads.setdefault(named, (way, road))
+    made = {
+        **float_sliders(_spans(held, result.plan.confidence)),
+        "task": control("Dropdown", "Task", options=tasks),
+        **float_sliders((longer,)),
+        "road": control("Dropdown", "Road", options=list(roads.items())),
+    }
+    return made if len(roads) > 1 else {name: one for name, one in made.items() if name != "road"}
+
+
+def _asking(result: HouseholdResult, asked: Mapping[str, Any], *, confidence: float) -> Asking:
+    factor, task = round(asked["longer"].value, 3), asked["task"].value
+    road = asked["road"].value if "road" in asked else None
+    names = [task] if task else [one.name for one in result.plan.tasks]
+    return Asking(
+        wind_factor=round(asked["wind"].value, 3) if "wind" in asked else 1.0,
+        later_s=60.0 * asked["later"].value if "later" in asked else 0.0,
+        times_as_long={} if factor == 1.0 else dict.fromkeys(names, factor),
+        confidence=confidence,
+        roads={} if road is None else dict((road,)),
+    )
+
+
+def _note(held: Held) -> str:
+    """Say what can be moved, and how far (HTML)."""
+    if held.design is not None:
+        return "<p>Wind and weather move as far as the fires reach that were solved.</p>"
+    count = held.timed.members.draws.members
+    return (
+        f"<p>Wind and weather can't be moved here: each of the {count} members has a fire of its own, so other fires "
+        "would have to be solved.</p>"
+    )
 
 
 def usable_confidences(result: HouseholdResult) -> tuple[float, ...]:
@@ -119,9 +199,15 @@ def start_table(result: HouseholdResult, *, confidence: float, start_at_s: float
             "Way of leaving",
             f"Start getting ready by ({percent_words(confidence)} sure)",
             f"If you start at {clock_words(result, start_at_s)}",
+            "How nearly",
         ),
         (
-            (WAY_TITLES.get(way.way, way.way), _by_words(result, way, confidence), _fate_words(way, start_at_s))
+            (
+                WAY_TITLES.get(way.way, way.way),
+                _by_words(result, way, confidence),
+                _fate_words(way, start_at_s),
+                near_words(way.precision) if confidence == result.plan.confidence else "",
+            )
             for way in shown_ways(result)
         ),
     )
@@ -137,6 +223,8 @@ def _by_words(result: HouseholdResult, way: WayTiming, confidence: float) -> str
     elif confidence > result.plan.confidence:
         latest_s = min(latest_s, asked_s)
     if math.isinf(latest_s):
+        if confidence == result.plan.confidence and way.why:
+            return why_words(way)
         return "No time found within the hours computed: leave early." if latest_s > 0.0 else "No time is early enough."
     early = ", before the fire starts" if latest_s < 0.0 else ""
     return f"{clock_words(result, latest_s)}{early}"

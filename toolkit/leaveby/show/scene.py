@@ -313,13 +313,13 @@ def _triggers(result: HouseholdResult) -> tuple[str, str, Rows]:
     rows = [
         thing(
             way_symbol("trigger", rule.way),
-            f"{wording.LINE_WORDS[kind]}, {rule.rating}: {wording.WAY_TITLES[rule.way]}",
+            f"{wording.LINE_WORDS[kind]}, {wording.clean(rule.rating, 60)}: {wording.WAY_TITLES[rule.way]}",
             map_words.trigger_line(rule, kind),
             line.area,
             drawn=any(rule is one for one in shown),
             way=rule.way,
             kind=kind,
-            rating=rule.rating,
+            rating=wording.clean(rule.rating),
             confidence_share=float(line.confidence),
             needed_min=wording.minutes_up(line.ready_s),
             meaning=wording.LINE_MEANS[kind],
@@ -335,12 +335,12 @@ def _which_way(result: HouseholdResult) -> tuple[str, str, Rows]:
     rows = [
         thing(
             "which_way",
-            f"{wording.WAY_TITLES.get(way, wording.clean(way))}: {', '.join(area.safe_points) or 'no way out'}",
-            area.sentence,
+            f"{wording.WAY_TITLES[way]}: {', '.join(area.safe_points)}",
+            wording.clean(area.sentence),
             area.area,
             way=way,
-            safe_points=", ".join(area.safe_points),
-            meaning=area.sentence,
+            safe_points=wording.clean(", ".join(area.safe_points)),
+            meaning=wording.clean(area.sentence),
         )
         for way, areas in ((rule.way, rule.ways_out) for rule in result.rules.drawn)
         for area in areas

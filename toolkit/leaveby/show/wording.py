@@ -15,8 +15,8 @@ from typing import Final, Literal, Protocol
 from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.rules.words import share_words
-from leaveby.decision.ways.result import WAY_WORDS as LEAVING_WORDS
-from leaveby.decision.ways.result import HouseholdResult, Rule, WayRoute, WayTiming
+from leaveby.decision.ways.result import WAY_WORDS as LEAVING
+from leaveby.decision.ways.result import HouseholdResult, Precision, Rule, WayRoute, WayTiming
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS
@@ -209,6 +209,17 @@ def percent_words(share: float) -> str:
     return f"{percent:g} %"
 
 
+def near_words(known: Precision) -> str:
+    """How nearly a time is known.
+
+    >>> near_words(Precision(20000, 80, -100.0, 400.0)), near_words(Precision(20000, 80, -100.0, math.inf))
+    ('known to within 5 min either way', 'how nearly it is known could not be told')
+    """
+    if not math.isfinite(known.high_s - known.low_s):
+        return "" if known.low_s == known.high_s else "how nearly it is known could not be told"
+    return f"known to within {math.ceil((known.high_s - known.low_s) / 120.0)} min either way"
+
+
 def why_words(way: WayTiming) -> str:
     """Why a way of leaving has no time, as a sentence that is never empty."""
     return clean(way.why) or "No time could be computed for this way of leaving: do not count on it."
@@ -296,7 +307,7 @@ def today_words(result: HouseholdResult) -> str:
     early = [way for way in WAYS if goes_before(result, way)]
     if not early:
         return ""
-    goes, ways = (" and ".join(words[way] for way in early) for words in (_GO, LEAVING_WORDS))
+    goes, ways = (" and ".join(words[way] for way in early) for words in (_GO, LEAVING))
     rated = f"This plan's own day is rated {clean(rating, 60)}, and on such a day"
     day = "On a day like this plan's own," if rating == LIKE_THE_PLANS else rated
     return f"{day} {goes} the evening before. Its clock times for leaving {ways} are only for if you are still there."
@@ -313,7 +324,7 @@ def days_words(rating: str) -> str:
 
 def rule_line(rule: Rule) -> str:
     """A rule on one line of a terminal, never wider than 80 columns: rating, way, verdict, how many are too near."""
-    why = "the rating itself" if rule.told else f"{share_words(rule.share)} of 100"
+    why = "the rating itself" if rule.told else share_words(rule.share)
     verdict = "on word of fire inside the line" if rule.verdict == "on word of fire" else "the evening before"
     return f"  {clean(rule.rating, 24)}, {rule.way}: {verdict} ({why})"
 

@@ -41,6 +41,7 @@ FACTOR: Final = 1.475
 """Which 95 % of the drives do not exceed: 1 + 0.95 x 0.5, any from 1 to 1.5 being as likely as any other."""
 
 _START: Final = datetime(2026, 1, 17, 12, 0, tzinfo=timezone(timedelta(hours=11)))
+_LEARNS_S: Final = 600.0
 _SAMPLED: Final = 0.01
 """How far a hundred drawn drives may be off that factor."""
 
@@ -74,6 +75,7 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
         weather=nouns.WeatherInput(Path("weather.csv")),
         fire=nouns.FireInput(models=("dry_eucalypt",), set_m_s=1.0),
         danger=nouns.DangerInput(scale="own"),
+        rules=nouns.RulesInput(learns_s=(_LEARNS_S,) * 3),
         ignitions=(nouns.IgnitionInput("the fire", _START, (fire_deg,)),),
         vehicles=(nouns.Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
         towing=None,
@@ -194,24 +196,29 @@ def _clear(result: HouseholdResult, car: WayTiming) -> list[Check]:
 
 
 def _trigger_lines(result: HouseholdResult) -> list[Check]:
-    """How far north of Hill Road's middle it is too late for the car."""
+    """How far north of Hill Road's middle fire is too near for the car."""
     middle_m = (HOME_M[0] + 2.5 * STRETCH_M, HOME_M[1])
     north = shapely.LineString([middle_m, (middle_m[0], middle_m[1] + 6500.0)])
     rows = []
-    for line in (rule.late for rule in result.rules.rules.values() if rule.way == "car"):
-        factor = 1.0 + 0.5 * line.confidence
-        ours_m, by_hand_m = float(line.area.intersection(north).length), 2500.0 + 450.0 * factor
-        rows.append(
-            Check(
-                what=f"Trigger line north of Hill Road, {100.0 * line.confidence:g} % sure",
-                ours=f"{ours_m:,.0f} m",
-                outside=f"{by_hand_m:,.0f} m",
-                off=f"{ours_m - by_hand_m:+.0f} m, may be up to {1.5 * CELL_M:g} m farther",
-                agrees=0.0 <= ours_m - by_hand_m <= 1.5 * CELL_M,
-                source=f"100 + 450 x {factor:g} + 600 + 600 + 1,200; drawn up to a cell and a half farther",
-                mark=BY_HAND,
+    for rule in (one for one in result.rules.rules.values() if one.way == "car"):
+        for line, learns_s, what in (
+            (rule.late, 0.0, "Too late with fire this far"),
+            (rule.go, _LEARNS_S, "Go with word of fire this far"),
+        ):
+            ours_m = float(line.area.intersection(north).length)
+            by_hand_m = 2500.0 + 450.0 * FACTOR + learns_s
+            rows.append(
+                Check(
+                    what=f"{what} north of Hill Road",
+                    ours=f"{ours_m:,.0f} m",
+                    outside=f"{by_hand_m:,.0f} m",
+                    off=f"{ours_m - by_hand_m:+.0f} m, may be up to {1.5 * CELL_M:g} m farther",
+                    agrees=0.0 <= ours_m - by_hand_m <= 1.5 * CELL_M,
+                    source=f"100 + 450 x {FACTOR} + 600 + 600 + 1,200{' + 600' * (line is rule.go)}; drawn up to a "
+                    "cell and a half farther",
+                    mark=BY_HAND,
+                )
             )
-        )
     return rows
 
 

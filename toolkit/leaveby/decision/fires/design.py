@@ -249,8 +249,9 @@ def _fires(scenario: Scenario, draws: Draws, since_s: NDArray[np.float64], *, nu
     times_s[times_s > plan.horizon_s] = np.inf
     points = 1 + len(scenario.safe_cells)
     stretches = times_s.shape[1] - points - 1
+    times_s[:, :stretches] -= plan.roads.smoke_lead_s
     return MemberFires(
-        closing_s=times_s[:, :stretches] - plan.roads.smoke_lead_s,
+        closing_s=times_s[:, :stretches],
         point_arrival_s=times_s[:, stretches:-1],
         ember_s=times_s[:, -1],
     )

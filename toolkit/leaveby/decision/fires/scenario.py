@@ -55,7 +55,8 @@ class HouseholdInputs:
     - `places`: name, longitude and latitude of the places of the road extract, for landmarks.
     - `ratings`: those that the plan names, with the days that it gives them.
     - `record`: name and digest of each file, version and seed: enough to tell which inputs made a result.
-    - `wide`: None when the plan names none.
+    - `wide`: the ground of the rules; None when the plan names none and they stand on its own.
+    - `starts`, on that ground: how likely fires start in each cell, in any unit; None: everywhere alike.
     """
 
     plan: Plan
@@ -67,6 +68,7 @@ class HouseholdInputs:
     record: Mapping[str, str]
     places: tuple[tuple[str, float, float], ...] = ()
     wide: WideGround | None = None
+    starts: NDArray[np.float64] | None = None
     ratings: tuple[Rating, ...] = ()
 
     @property

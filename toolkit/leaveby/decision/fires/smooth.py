@@ -33,8 +33,8 @@ Kernel = Literal["cubic", "linear"]
 class _Part:
     """Columns that the same fires reach, with their functions.
 
-    `log_s` is None where too few fires came for a function: then the earliest of them stands for all. `comes` is None
-    where every fire came.
+    `log_s` is None where too few fires came for a function: then the earliest of them stands for all. `comes` is which
+    column of the function of that name tells whether they come, None where every fire came.
     """
 
     columns: NDArray[np.int64]
@@ -42,8 +42,7 @@ class _Part:
     log_s: RBFInterpolator | None
     log_error: NDArray[np.float64]
     came: KDTree | None
-    comes: RBFInterpolator | None
-    comes_error: NDArray[np.float64]
+    comes: int | None
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,8 @@ class SmoothTimes:
     columns: int
     parts: tuple[_Part, ...]
     solved: KDTree
+    comes: RBFInterpolator | None
+    comes_error: NDArray[np.float64]
     weight: NDArray[np.float64]
 
 
@@ -77,12 +78,22 @@ def smooth_times(numbers: NDArray[np.float64], since_s: NDArray[np.float64]) -> 
     log_s = np.log(np.maximum(since_s, LEAST_S))
     weight = _weights(numbers, log_s, came)
     numbers = numbers * weight
-    parts = []
+    parts: list[_Part] = []
+    unsure = patterns[:, patterns.any(axis=0) & ~patterns.all(axis=0)]
     for number in range(patterns.shape[1]):
         reached, columns = patterns[:, number], np.flatnonzero(np.ravel(which) == number)
         if reached.any():
-            parts.append(_part(numbers, log_s[:, columns], reached, columns=columns))
-    return SmoothTimes(since_s.shape[1], tuple(parts), KDTree(numbers), weight)
+            comes = None if reached.all() else sum(part.comes is not None for part in parts)
+            parts.append(_part(numbers, log_s[:, columns], reached, columns=columns, comes=comes))
+    class_of = np.where(unsure, 1.0, -1.0)
+    return SmoothTimes(
+        columns=since_s.shape[1],
+        parts=tuple(parts),
+        solved=KDTree(numbers),
+        comes=RBFInterpolator(numbers, class_of, kernel="linear", degree=0) if unsure.size else None,
+        comes_error=left_out_errors(numbers, class_of, kernel="linear") if unsure.size else class_of,
+        weight=weight,
+    )
 
 
 def _weights(numbers: NDArray[np.float64], log_s: NDArray[np.float64], came: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -102,18 +113,17 @@ def _part(
     reached: NDArray[np.bool_],
     *,
     columns: NDArray[np.int64],
+    comes: int | None,
 ) -> _Part:
     here, known = numbers[reached], log_s[reached]
     enough = len(here) > 2 * (numbers.shape[1] + 1)
-    class_of = np.where(reached, 1.0, -1.0)[:, None]
     return _Part(
         columns=columns,
         earliest_s=np.exp(known.min(axis=0)),
         log_s=RBFInterpolator(here, known, kernel="cubic", degree=1) if enough else None,
         log_error=left_out_errors(here, known, kernel="cubic") if enough else np.zeros((0, columns.size)),
         came=KDTree(here) if enough else None,
-        comes=None if reached.all() else RBFInterpolator(numbers, class_of, kernel="linear", degree=0),
-        comes_error=np.zeros(0) if reached.all() else left_out_errors(numbers, class_of, kernel="linear")[:, 0],
+        comes=comes,
     )
 
 
@@ -145,25 +155,31 @@ def times_at(
     """
     numbers = numbers * smooth.weight
     found = np.full((len(numbers), smooth.columns), np.inf)
+    near = None if rng is None or smooth.comes is None else _nearest(smooth.solved, numbers)
+    sure = None if smooth.comes is None else smooth.comes(numbers)
     for part in smooth.parts:
         if part.log_s is None or part.came is None:
             since_s = np.broadcast_to(part.earliest_s, (len(numbers), part.columns.size))
         else:
             log_s = part.log_s(numbers)
             if rng is not None:
-                log_s += part.log_error[_drawn(part.came, numbers, rng)]
+                log_s += part.log_error[_drawn(_nearest(part.came, numbers), rng)]
             since_s = np.exp(log_s)
-        if part.comes is not None:
-            sure = part.comes(numbers)[:, 0]
-            if rng is not None:
-                sure += part.comes_error[_drawn(smooth.solved, numbers, rng)]
-            since_s = np.where((sure > 0.0)[:, None], since_s, np.inf)
+        if part.comes is not None and sure is not None:
+            comes = sure[:, part.comes]
+            if rng is not None and near is not None:
+                comes = comes + smooth.comes_error[_drawn(near, rng), part.comes]
+            since_s = np.where((comes > 0.0)[:, None], since_s, np.inf)
         found[:, part.columns] = since_s
     return found
 
 
-def _drawn(solved: KDTree, numbers: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.int64]:
-    """Draw one of the solved fires nearest to each row."""
+def _nearest(solved: KDTree, numbers: NDArray[np.float64]) -> NDArray[np.int64]:
+    """The solved fires nearest to each row, shape (members, up to `NEAR`)."""
     _, near = solved.query(numbers, k=min(NEAR, solved.n))
-    near = near.reshape(len(numbers), -1)
-    return np.asarray(near[np.arange(len(near)), rng.integers(near.shape[1], size=len(near))], dtype=np.int64)
+    return np.asarray(near, dtype=np.int64).reshape(len(numbers), -1)
+
+
+def _drawn(near: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+    """Draw one of the nearest for each row."""
+    return near[np.arange(len(near)), rng.integers(near.shape[1], size=len(near))]

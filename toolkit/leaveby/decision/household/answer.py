@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Final
@@ -19,13 +19,14 @@ from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.last_resort import last_resort_side
 from leaveby.decision.household.timed import Asked, Timed, made_ready, time_ways
 from leaveby.decision.household.timetable import timetable
-from leaveby.decision.household.what_ifs import SAMPLE, fastest_head, what_ifs
+from leaveby.decision.household.what_ifs import SAMPLE, Held, fastest_head, what_ifs
 from leaveby.decision.rules.rules import household_rules
 from leaveby.decision.ways.precision import half_width_s, precision_of
 from leaveby.decision.ways.result import FireSummary, HouseholdResult
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
 from leaveby.fire.spread.validity import outside_validity
+from leaveby.fire.weather.ratings import Rating
 from leaveby.household.plan import Plan
 
 EACH_SOLVED: Final = 250
@@ -69,6 +70,7 @@ def answer_household(
     found = found_members(fires) if scenario.starts else _no_fires(asked)
     timed = time_ways(asked, found.members, central=table_at(scenario, z=CENTRAL_Z))
     rules = household_rules(scenario, asked.candidates, workers=workers)
+    rules = replace(rules, today=named_by_the_plan(rules.today, inputs.ratings))
     summary = _summary(timed)
     shelter = last_resort_side(timed)
     return HouseholdResult(
@@ -102,7 +104,20 @@ def answer_household(
         inputs=inputs.record,
         phases=timed.phases,
         way_phases=timed.way_phases,
+        held=Held(timed, found.design),
     )
+
+
+def named_by_the_plan(rating: str | None, ratings: Sequence[Rating]) -> str | None:
+    """Call a rating of the scale as the plan calls it.
+
+    Examples
+    --------
+    >>> named_by_the_plan("Extreme", (Rating("red day", stands_for="extreme"),))
+    'red day'
+    """
+    known = {(one.stands_for or one.name).casefold(): one.name for one in ratings}
+    return None if rating is None else known.get(rating.casefold(), rating)
 
 
 @dataclass(frozen=True)
@@ -156,7 +171,7 @@ class _Found:
 
     members: Members
     sample: Members
-    by_design: bool
+    design: FireDesign | None = None
     said: tuple[str, ...] = ()
 
 
@@ -188,7 +203,7 @@ def found_members(fires: Fires) -> _Found:
         return replace(_each_solved(fires, EACH_SOLVED_INSTEAD), said=(why,))
     few = np.arange(SAMPLE)
     solved = pick_fires(first_fires(design), few)
-    return _Found(members, Members(pick_draws(design.draws, few), solved, asked.column_of), by_design=True)
+    return _Found(members, Members(pick_draws(design.draws, few), solved, asked.column_of), design)
 
 
 def _better_solved(members: Members, latest_of: Callable[[Members], NDArray[np.float64]], *, plan: Plan) -> bool:
@@ -215,13 +230,13 @@ def _each_solved(fires: Fires, count: int) -> _Found:
     members = Members(draws, fires.solved("members", scenario, draws), column_of, solved=count)
     few = np.arange(min(SAMPLE, count))
     sample = Members(pick_draws(draws, few), pick_fires(members.fires, few), column_of)
-    return _Found(members, sample, by_design=False)
+    return _Found(members, sample)
 
 
 def _solve_all(fires: Fires, found: _Found) -> Callable[[str, Scenario], MemberFires]:
     """Learn the fires of all members under another choice as those under the plan's own were learnt."""
     draws = found.members.draws
-    if found.by_design:
+    if found.design is not None:
         return lambda label, other: design_members(fires.design(label, other, draws), draws)
     return lambda label, other: fires.solved(label, other, draws)
 
@@ -234,7 +249,7 @@ def _no_fires(asked: Asked) -> _Found:
         *(np.full((plan.members, *more), np.inf) for more in ((len(asked.column_of),), (points,), ()))
     )
     members = Members(plan_draws(plan, plan.members), nothing, asked.column_of)
-    return _Found(members, members, by_design=False)
+    return _Found(members, members)
 
 
 def _summary(timed: Timed) -> FireSummary | None:

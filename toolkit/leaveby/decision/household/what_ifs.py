@@ -1,28 +1,57 @@
-"""What if the fire is another one: the leave-bys under each model alone, more wind, and speeds set by hand."""
+"""What if the fire is another one: the leave-bys under each model alone, more wind, and speeds set by hand.
+
+And what if the day or the household is: an answer keeps what it was found by (`Held`), and `asked_anew` reads another
+one off it at once, with no more fires.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
+from threadpoolctl import threadpool_limits
 
-from leaveby.decision.fires.design import fire_numbers
-from leaveby.decision.fires.members import Draws, MemberFires, Members
+from leaveby.confidence import latest_at_confidence, longest_at_confidence
+from leaveby.decision.fires.design import COMMON, PARTS, FireDesign, design_members, fire_numbers
+from leaveby.decision.fires.members import MORNINGS, Draws, MemberFires, Members, first_of
 from leaveby.decision.fires.scenario import CENTRAL_Z, Scenario, commonest_zone, first_start_s
 from leaveby.decision.fires.smooth import LEAST_S
 from leaveby.decision.household.timed import Timed
+from leaveby.decision.ways.confidence import latest_start, quantiles_of, share_clear
+from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.result import WayTiming, WhatIf
-from leaveby.decision.ways.route_fires import latest_departures
+from leaveby.decision.ways.roads import CandidateRoute
+from leaveby.decision.ways.route_fires import latest_departures, share_burnt
 from leaveby.decision.ways.sensitivity import moved
+from leaveby.decision.ways.timing import (
+    SHARE_SLACK,
+    ChosenRoute,
+    arrivals_of,
+    curve_moments,
+    departures,
+    described_route,
+    durations_of,
+    why_unbounded,
+)
+from leaveby.errors import refuse
 from leaveby.fire.spread.model_error import ros_factors
 from leaveby.fire.spread.series import FOREST_MODELS, flat_spread
+from leaveby.household.plan import Way
+from leaveby.household.readiness import ready_times
+from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR
 from leaveby.units import km_h_from_m_s
 
 SAMPLE: Final = 10
 """So many members' fires are solved under each other choice."""
+
+MOVED: Final = 2 * MORNINGS
+JUDGED_BY: Final = 500
+"""So many members' fires are read off the functions anew, and so many without each part of the solved fires."""
 
 MORE_WIND_M_S: Final = 10.0 / 3.6
 MODEL_WORDS: Final[Mapping[str, str]] = {
@@ -47,18 +76,28 @@ def what_ifs(
     scenario, members, chosen = timed.asked.scenario, timed.members, timed.chosen
     own_s = latest_departures(scenario, chosen, members=members)
     edges = sorted({edge for one in chosen.values() for edge in one.ruled_by.edges})
+    own, few = _only(members, edges), _only(sample, edges)
     found = []
     for label, other in other_fires(scenario):
-        few = replace(sample, fires=solve(label, other, sample.draws))
-        closing_s = moved_closings(scenario, members, sample=sample, other=few, edges=edges)
-        fires = solve_all(label, other) if closing_s is None else replace(members.fires, closing_s=closing_s)
-        latest_s = latest_departures(scenario, chosen, members=replace(members, fires=fires, left_out=()))
+        their = replace(sample, fires=solve(label, other, sample.draws))
+        closing_s = moved_closings(scenario, own, sample=few, other=_only(their, edges))
+        if closing_s is None:
+            them = replace(members, fires=solve_all(label, other), left_out=())
+        else:
+            them = replace(own, fires=replace(own.fires, closing_s=closing_s))
+        latest_s = latest_departures(scenario, chosen, members=them)
         found.append(_what_if(other, label=label, latest_s=latest_s, own_s=own_s, timings=timed.ways))
     return tuple(found)
 
 
+def _only(members: Members, edges: Sequence[int]) -> Members:
+    """Keep the closings of some edges."""
+    fires = replace(members.fires, closing_s=members.closing_on(edges))
+    return Members(members.draws, fires, {edge: column for column, edge in enumerate(edges)}, solved=members.solved)
+
+
 def moved_closings(
-    scenario: Scenario, members: Members, *, sample: Members, other: Members, edges: Sequence[int]
+    scenario: Scenario, members: Members, *, sample: Members, other: Members
 ) -> NDArray[np.float64] | None:
     """Move every member's closings by what another fire does to a sample of them, each of whose fires was solved.
 
@@ -69,8 +108,7 @@ def moved_closings(
     """
     plan = scenario.inputs.plan
     own_s, their_s = (_since_s(scenario, one) for one in (sample, other))
-    columns = [members.column_of[edge] for edge in edges]
-    differ = np.isfinite(own_s[:, columns]) != np.isfinite(their_s[:, columns])
+    differ = np.isfinite(own_s) != np.isfinite(their_s)
     if np.any(differ.sum(axis=0) > 1):
         return None
     numbers = np.column_stack([np.ones(sample.draws.members), fire_numbers(scenario, sample.draws)])
@@ -159,3 +197,196 @@ def fastest_head(scenario: Scenario) -> tuple[float, tuple[tuple[float, str, flo
         for k in steps
     )
     return max(row[2] for row in rows), rows
+
+
+@dataclass(frozen=True)
+class Held:
+    """What an answer was found by: enough to ask it anew without any more fires.
+
+    `design` is None where members had fires of their own: then the fire can't be moved.
+    """
+
+    timed: Timed
+    design: FireDesign | None
+
+    def read(self, draws: Draws, *, part: int = 0) -> Members:
+        """Read members' fires off the functions."""
+        if self.design is None:
+            raise refuse("the fire", "can't be moved", expected="a design of fires", mend="ask for more members")
+        fires = design_members(self.design, draws, part=part)
+        return Members(draws, fires, self.timed.members.column_of, solved=self.design.solved)
+
+    @cached_property
+    def unmoved(self) -> Members:
+        """The first members as they are before the fire is moved."""
+        return self.read(first_of(self.timed.members.draws, MOVED))
+
+    @cached_property
+    def mornings_s(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """How long tasks take on the household's mornings, and when its people are home."""
+        scenario, mornings = self.timed.asked.scenario, first_of(self.timed.members.draws, MORNINGS)
+        return durations_of(scenario, mornings), arrivals_of(scenario, mornings)
+
+    def roads(self) -> list[tuple[Way, CandidateRoute]]:
+        """Give the other routes that were looked at and end where fire comes in no more members than is allowed."""
+        timed, late = self.timed, 1.0 - self.timed.asked.scenario.inputs.plan.confidence
+        return [
+            (way, road)
+            for way, chosen in timed.chosen.items()
+            for road in timed.asked.candidates[way]
+            if road is not chosen.route and timed.burnt_share[road.safe_point] <= late + SHARE_SLACK
+        ]
+
+
+@dataclass(frozen=True)
+class Asking:
+    """What is asked instead of the plan's own; what is left out stays as the plan has it.
+
+    - `wind_factor`, `later_s`: wind over forecast wind, and by how much later all weather comes, on top of what each
+      member drew.
+    - `times_as_long`: by task, 0 or more.
+    - `confidence`: above 0 and below 1.
+    - `roads`: by way of leaving, another route that was looked at.
+    """
+
+    wind_factor: float = 1.0
+    later_s: float = 0.0
+    times_as_long: Mapping[str, float] = field(default_factory=dict)
+    confidence: float | None = None
+    roads: Mapping[Way, CandidateRoute] = field(default_factory=dict)
+
+
+Span = tuple[float, float]
+
+
+def furthest(design: FireDesign, confidence: float) -> tuple[Span, Span]:
+    """Give the least and greatest wind factor, and shift of the weather in seconds, that the solved fires reach to.
+
+    So far that the members that a leave-by at this confidence hangs on stay among the solved fires.
+    """
+    low, high = _solved_range(design)
+    low, high = np.minimum(low + ndtri(confidence), 0.0), np.maximum(high - ndtri(confidence), 0.0)
+    wind, later = WIND_SPEED_ERROR.value, WEATHER_SHIFT_S.value
+    return (
+        (float(np.exp(wind * low[1])), float(np.exp(wind * high[1]))),
+        (float(later * low[3]), float(later * high[3])),
+    )
+
+
+def _solved_range(design: FireDesign) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """From where to where the fires of every ignition reach, in each of the numbers that all ignitions share."""
+    every = [one.numbers[:, :COMMON] for one in design.ignitions]
+    return np.max([one.min(axis=0) for one in every], axis=0), np.min([one.max(axis=0) for one in every], axis=0)
+
+
+def asked_anew(held: Held, asking: Asking) -> dict[str, WayTiming]:
+    """Time every way of leaving under another wind, clock, household or confidence, or on another road.
+
+    The plan's lists of tasks and its other routes are held; what else a timing tells (costs, savings) stays the plan's.
+    While the fire is not moved these are all members, as in the answer. Once it is, the first `MOVED` of them are read
+    off the same functions, and set off by what they differed from all members before the move.
+
+    Raises
+    ------
+    InputError
+        Where the fire is moved beyond what the solved fires reach to (`furthest`).
+    """
+    timed, plan = held.timed, held.timed.asked.scenario.inputs.plan
+    confidence = asking.confidence or plan.confidence
+    still = asking.wind_factor == 1.0 and asking.later_s == 0.0
+    members = timed.members if still else _moved(held, asking, confidence=confidence)
+    burnt_share = timed.burnt_share if still else share_burnt(timed.asked.scenario, members.fires)
+    found = {}
+    for way in timed.asked.roads:
+        road, chosen = asking.roads.get(way), timed.chosen.get(way)
+        chosen = chosen if road is None else ChosenRoute(road, road)
+        latest_of, why = departures(timed.asked.scenario, chosen), ""
+        if chosen is not None and not still:
+            end, late = chosen.route.safe_point, 1.0 - plan.confidence + SHARE_SLACK
+            if timed.burnt_share[end] <= late < burnt_share[end]:
+                why = f"Fire reaches {end} in {100.0 * burnt_share[end]:.0f} of 100 runs: take another road."
+                latest_of = departures(timed.asked.scenario, None)
+            else:
+                every_s = timed.ways[way].member_latest_departure_s if road is None else latest_of(timed.members)
+                latest_of = _set_off(latest_of, every_s, first=held.unmoved, confidence=confidence)
+        timing = _timed_anew(held, way, chosen=chosen, members=members, latest_of=latest_of, asking=asking)
+        found[str(way)] = replace(timing, why=why) if why else timing
+    return found
+
+
+def _moved(held: Held, asking: Asking, *, confidence: float) -> Members:
+    """Read the first members under the other wind and clock; nobody is moved out of the solved fires by it."""
+    every = held.timed.members.draws
+    if held.design is None:
+        return held.unmoved
+    spans, low, high = furthest(held.design, confidence), *_solved_range(held.design)
+    for what, at, (least, most) in zip(
+        ("wind_factor", "later_s"), (asking.wind_factor, asking.later_s), spans, strict=True
+    ):
+        if not least <= at <= most:
+            expected = f"{least:.3g} to {most:.3g}, as far as the solved fires reach"
+            raise refuse(what, f"is {at:g}", expected=expected, mend="move it less")
+
+    def kept(z: NDArray[np.float64], by: float, *, number: int) -> NDArray[np.float64]:
+        return np.clip(z + by, np.minimum(z, low[number]), np.maximum(z, high[number]))
+
+    def moved_draws(most: int) -> Draws:
+        own, wind, shift_s = first_of(every, most), WIND_SPEED_ERROR.value, WEATHER_SHIFT_S.value
+        windier = kept(np.log(own.wind_factor) / wind, np.log(asking.wind_factor) / wind, number=1)
+        later = kept(own.weather_shift_s / shift_s, asking.later_s / shift_s, number=3)
+        return replace(own, wind_factor=np.exp(wind * windier), weather_shift_s=shift_s * later)
+
+    few = moved_draws(JUDGED_BY)
+    with threadpool_limits(1, user_api="blas"):
+        parts = tuple(held.read(few, part=part) for part in range(PARTS + 1))
+        return replace(held.read(moved_draws(MOVED)), left_out=parts)
+
+
+LatestOf = Callable[[Members], NDArray[np.float64]]
+
+
+def _set_off(latest_of: LatestOf, every_s: NDArray[np.float64], *, first: Members, confidence: float) -> LatestOf:
+    """Set departures off by what those of all members are later than those of the first, before the fire is moved."""
+    by_s = latest_at_confidence(every_s, confidence) - latest_at_confidence(latest_of(first), confidence)
+    return lambda members: latest_of(members) + (by_s if np.isfinite(by_s) else 0.0)
+
+
+def _timed_anew(
+    held: Held, way: Way, *, chosen: ChosenRoute | None, members: Members, latest_of: LatestOf, asking: Asking
+) -> WayTiming:
+    timed, draws = held.timed, members.draws
+    scenario, timing = timed.asked.scenario, timed.ways[way]
+    plan, ready_s = scenario.inputs.plan, timing.member_ready_s[: draws.members]
+    confidence = asking.confidence or plan.confidence
+    if asking.times_as_long:
+        lasts_s, home_s = held.mornings_s
+        longer = np.array([asking.times_as_long.get(task.name, 1.0) for task in plan.tasks])
+        by_list_s = ready_times(plan, way, durations_s=lasts_s * longer, arrivals_s=home_s, policy=timing.schedule)
+        ready_s = np.resize(by_list_s + timing.ready_rounded_up_s, draws.members)
+    leave_s = latest_of(members)
+    start_s, leave_by_s = leave_s - ready_s, latest_at_confidence(leave_s, confidence)
+    start_by_s = latest_start(leave_s, ready_s=ready_s, confidence=confidence)
+    moments_s = curve_moments(start_s)
+    why = timing.why if chosen is None else why_unbounded(scenario, way, leave_s)
+    if way in asking.roads and chosen is not None:
+        drive_s, along_s = chosen.route.time_s * draws.drive_factor, timed.asked.roads[way].travel.time_s
+        timing = replace(
+            timing,
+            drive_s=quantiles_of(drive_s),
+            required_s=quantiles_of(ready_s + drive_s),
+            route=described_route(scenario, chosen.route, travel_time_s=along_s, closing_s=timed.closing_s),
+        )
+    return replace(
+        timing,
+        ready_s=quantiles_of(ready_s),
+        ready_at_confidence_s=longest_at_confidence(ready_s, confidence),
+        latest_start_s=start_by_s if np.isfinite(start_by_s) else None,
+        latest_departure_s=leave_by_s if np.isfinite(leave_by_s) else None,
+        why="" if np.isfinite(start_by_s) else why,
+        start_s=moments_s,
+        clear_probability=share_clear(start_s, moments_s),
+        member_latest_start_s=np.sort(start_s),
+        member_latest_departure_s=leave_s,
+        member_ready_s=ready_s,
+        precision=precision_of(members, latest_of, ready_s=ready_s, confidence=confidence),
+    )

@@ -6,26 +6,27 @@ learn of it. The fire then runs forward through the whole of its day, wind chang
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from leaveby.chance import stream
-from leaveby.decision.fires.closing import StretchCells, closing_times, stretch_cells
+from leaveby.decision.fires.closing import closing_times
 from leaveby.decision.fires.members import Draws, plan_draws
 from leaveby.decision.fires.solved import solve_each
 from leaveby.decision.rules.rules import Asked
-from leaveby.decision.rules.too_near import learning_times_s, table_on
+from leaveby.decision.rules.too_near import RouteCells, learning_times_s, table_on
 from leaveby.decision.ways.result import Rule, Rules
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
 from leaveby.fire.arrival.solve import Ignition
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.weather.ratings import RatedDay
-from leaveby.fire.weather.series import perturbed, shifted
+from leaveby.fire.weather.series import perturbed, rebased, shifted
 from leaveby.household.plan import Way
 
 FOLLOWED_S = 8.0 * 3600.0
@@ -39,7 +40,8 @@ class Followed:
     - `fires`: how many.
     - `went`: in how many of them the fire came inside the line, so that one went (or would have).
     - `stayed_behind`: of those who would tow, how many found it too late by the time they knew, and drove.
-    - `caught`: how many met a stretch with fire on it; `margin_lost`: how many passed one without the full margin.
+    - `caught`: how many met a stretch with fire on it; `from_afar`: how many of them by a fire that started outside the
+      line; `margin_lost`: how many passed one without the full margin.
     """
 
     rule: Rule
@@ -47,6 +49,7 @@ class Followed:
     went: int
     stayed_behind: int
     caught: int
+    from_afar: int
     margin_lost: int
 
 
@@ -74,33 +77,23 @@ def follow(
 
     `seed` is another than the plan's, or households meet the very members that the rules were made from.
     """
-    plan, ground = asked.scenario.inputs.plan, asked.ground
+    ground = asked.ground
     drawn = _drawn(asked, day, fires=fires, seed=seed)
-    own = {way: rules.rules[day.name, way] for way in asked.routes}
-    cells = {way: _cells(asked, routes) for way, routes in asked.routes.items()}
     ready_s = {way: readiness_of(asked.scenario, way, drawn.draws).ready_s for way in asked.routes}
-    met: dict[Way, list[tuple[bool, bool, bool, bool]]] = {way: [] for way in asked.routes}
+    met: dict[Way, list[_Met]] = {way: [] for way in asked.routes}
 
     def table_of(fire: int) -> SpreadTable:
-        weather = shifted(day.weather, float(drawn.draws.weather_shift_s[fire]) - drawn.at_s[fire])
+        from_start = rebased(day.weather, day.weather.start + timedelta(seconds=float(drawn.at_s[fire])))
+        weather = shifted(from_start, float(drawn.draws.weather_shift_s[fire]))
         factor, turn = float(drawn.draws.wind_factor[fire]), float(drawn.turn_deg[fire])
         z = float(drawn.draws.ros_z[fire])
         return table_on(ground, perturbed(weather, wind_factor=factor, wind_turn_deg=turn), z=z)
 
     def keep(fire: int, _: SpreadTable, time_s: NDArray[np.float64]) -> None:
+        morning = {way: float(ready_s[way][fire]) for way in asked.routes}
+        late_s, factor = float(drawn.learns_s[fire]), float(drawn.draws.drive_factor[fire])
         for way in asked.routes:
-            met[way].append(
-                _meet(
-                    own[way],
-                    [_Route(one, part) for one, part in zip(asked.routes[way], cells[way], strict=True)],
-                    time_s,
-                    learns_s=float(drawn.learns_s[fire]),
-                    ready_s=float(ready_s[way][fire]),
-                    drive_factor=float(drawn.draws.drive_factor[fire]),
-                    margin_s=plan.margin_s,
-                    smoke_lead_s=plan.roads.smoke_lead_s,
-                )
-            )
+            met[way].append(_meet(asked, rules, _Morning(day.name, late_s, morning, factor), way=way, time_s=time_s))
 
     solve_each(
         fires,
@@ -112,7 +105,8 @@ def follow(
         progress=progress,
     )
     return {
-        way: Followed(own[way], fires, *(int(sum(column)) for column in zip(*met[way], strict=True))) for way in met
+        way: Followed(rules.rules[day.name, way], fires, *(int(sum(column)) for column in zip(*found, strict=True)))
+        for way, found in met.items()
     }
 
 
@@ -139,44 +133,50 @@ def _drawn(asked: Asked, day: RatedDay, *, fires: int, seed: int) -> _Fires:
 
 
 @dataclass(frozen=True)
-class _Route:
-    route: CandidateRoute
-    cells: StretchCells
+class _Morning:
+    """One household on a day of a rating: how long until it knows, getting ready by each way, and a slow drive."""
+
+    rating: str
+    learns_s: float
+    ready_s: Mapping[Way, float]
+    drive_factor: float
 
 
-def _cells(asked: Asked, routes: tuple[CandidateRoute, ...]) -> list[StretchCells]:
-    network, plan = asked.scenario.network, asked.scenario.inputs.plan
-    return [
-        stretch_cells(
-            asked.ground.grid, list(network.geometry[np.asarray(one.edges)]), standoff_m=plan.roads.standoff_m
-        )
-        for one in routes
-    ]
+_Met = tuple[bool, bool, bool, bool, bool]
+"""Whether a household went, stayed behind, was caught, and by a fire from outside the line, lost its margin."""
 
 
-def _meet(
-    rule: Rule,
-    routes: list[_Route],
-    time_s: NDArray[np.float64],
-    *,
-    learns_s: float,
-    ready_s: float,
-    drive_factor: float,
-    margin_s: float,
-    smoke_lead_s: float,
-) -> tuple[bool, bool, bool, bool]:
-    """Send one household off under one fire: whether it went, stayed behind, was caught, lost its margin."""
+def _meet(asked: Asked, rules: Rules, morning: _Morning, *, way: Way, time_s: NDArray[np.float64]) -> _Met:
+    """Send one household off under one fire.
+
+    It goes so long after fire first came inside the line as word takes, and by the road that the sheet names for the
+    place where it came: of several that leave the same time, by the one that fares worst. Who finds it too late to tow
+    leaves the house behind and drives, whatever the car's own line says.
+    """
+    rule = rules.rules[morning.rating, way]
     first = np.where(rule.go_cells, time_s, np.inf)
     at = int(first.argmin())
-    inside_s = float(first.flat[at])
-    if not np.isfinite(inside_s):
-        return (False, False, False, False)
-    word_s = inside_s + learns_s
-    burnt = time_s <= word_s
-    if rule.way == "tow" and bool((rule.late_cells & burnt).any()):
-        return (True, True, False, False)
-    one = routes[int(rule.route_cells.flat[at])]
-    passed_s = word_s + ready_s + np.cumsum(one.route.edge_time_s) * drive_factor
-    fire_s = closing_times(one.cells, time_s, smoke_lead_s=0.0)
-    caught = bool((passed_s > fire_s).any())
-    return (True, False, caught, bool((passed_s > fire_s - smoke_lead_s - margin_s).any()))
+    if not np.isfinite(first.flat[at]):
+        return (False, False, False, False, False)
+    word_s = float(first.flat[at]) + morning.learns_s
+    behind = way == "tow" and bool((rule.late_cells & (time_s <= word_s)).any()) and "car" in asked.routes
+    if behind:
+        way = "car"
+        rule = rules.rules[morning.rating, way]
+    row, col = divmod(at, time_s.shape[1])
+    named = np.flatnonzero(rule.equal_cells[:, row, col])
+    plan = asked.scenario.inputs.plan
+    spare_s = min(
+        _spare_s(asked.routes[way][number], asked.cells[way][number], morning, way=way, word_s=word_s, time_s=time_s)
+        for number in named
+    )
+    afar = not bool(rule.go_cells.flat[int(time_s.argmin())])
+    return (True, behind, spare_s < 0.0, spare_s < 0.0 and afar, spare_s < plan.margin_s + plan.roads.smoke_lead_s)
+
+
+def _spare_s(
+    route: CandidateRoute, cells: RouteCells, morning: _Morning, *, way: Way, word_s: float, time_s: NDArray[np.float64]
+) -> float:
+    """Give how long before fire comes to a stretch one is past it, at the least; below 0: after."""
+    passed_s = word_s + morning.ready_s[way] + np.cumsum(route.edge_time_s) * morning.drive_factor
+    return float(np.min(closing_times(cells.stretches, time_s, smoke_lead_s=0.0) - passed_s, initial=np.inf))

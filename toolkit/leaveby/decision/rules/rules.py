@@ -10,44 +10,48 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import product
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import minimum_filter
 
 from leaveby.confidence import longest_at_confidence
-from leaveby.decision.fires.members import plan_draws
-from leaveby.decision.fires.scenario import Scenario, bridged
+from leaveby.decision.fires.closing import stretch_cells
+from leaveby.decision.fires.members import Draws, plan_draws
+from leaveby.decision.fires.scenario import Scenario, bridged, district, ratings_days
 from leaveby.decision.lines.landmarks import landmark_words, landmarks
 from leaveby.decision.lines.triggers import BEARINGS_DEG, area_of, distances_to_line
 from leaveby.decision.rules.too_near import (
+    DayFires,
+    Fastest,
     Ground,
     Needs,
+    RouteCells,
     Threshold,
+    day_fires,
+    edges_of,
+    fastest,
     hours_of,
     lead_map,
     learning_times_s,
     reference_table,
-    speed_factors,
+    route_cells,
+    steps_between,
     threshold,
-    worst_step,
 )
 from leaveby.decision.rules.words import RULE_ASSUMPTIONS, rule_sentence, way_out_sentence
 from leaveby.decision.ways.result import HourShare, Rule, Rules, TriggerLine, Verdict, WayOutArea
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
-from leaveby.fire.spread.ellipse import SpreadTable
-from leaveby.fire.spread.series import district_of
+from leaveby.errors import refused
 from leaveby.fire.terrain import Grid, gradients
-from leaveby.fire.weather.ratings import RatedDay, rated_days, rating_of
+from leaveby.fire.weather.ratings import RatedDay, rating_of
 from leaveby.fire.weather.series import LIMITS, Weather
-from leaveby.household.plan import Way
+from leaveby.household.plan import LIKE_THE_PLANS, Way
 from leaveby.parameters import TIE_S, WIND_CHANGE_DEG
-
-LIKE_THE_PLANS: Final = "a day like the plan's"
-"""Name of the one day where the plan says nothing of ratings, and none are known for its region."""
 
 MEMBERS: Final = 2000
 """So many members put their needs together; ready times repeat after as many."""
@@ -57,29 +61,29 @@ MEMBERS: Final = 2000
 class Asked:
     """What rules are asked for: the ground, what each way of leaving needs, and its routes.
 
-    - `routes`: by way of leaving, the quickest to each safe point; a way without any has no rules.
+    - `draws`: the members, common to all.
+    - `routes`: by way of leaving, the quickest to each safe point, without those that only go on where another ends; a
+      way without any has no rules.
+    - `cells`: where fire shuts each of them.
     """
 
     scenario: Scenario
     ground: Ground
+    draws: Draws
     needs: Mapping[Way, Needs]
     routes: Mapping[Way, tuple[CandidateRoute, ...]]
+    cells: Mapping[Way, tuple[RouteCells, ...]]
     workers: int
 
 
 def household_rules(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Rules:
     """Make a household's rules for the ratings that its local forecast uses."""
     asked = asked_of(scenario, candidates, workers=workers)
-    plan, ground = scenario.inputs.plan, asked.ground
-    weather = weather_at_home(scenario)
-    fuel = scenario.inputs.fuel if scenario.inputs.wide is None else scenario.inputs.wide.fuel
-    district = district_of(fuel, scale=plan.rating_scale, models=ground.choice.models, lat_deg=plan.home.lat_deg)
-    ratings = scenario.inputs.ratings
-    if district.scale == "own" and not ratings:
-        days: tuple[RatedDay, ...] = (RatedDay(LIKE_THE_PLANS, weather, None, leave=False, told=None, said=()),)
-        return rules_for(asked, days, today=LIKE_THE_PLANS)
-    days = rated_days(weather, district=district, ratings=ratings, hours=plan.rules.hours)
-    return rules_for(asked, days, today=rating_of(weather, district=district))
+    inputs = scenario.inputs
+    days = [replace(day, weather=at_home(scenario, day.weather)) for day in ratings_days(inputs)]
+    like_the_plans = [day.name for day in days if day.name == LIKE_THE_PLANS]
+    today = like_the_plans[0] if like_the_plans else rating_of(inputs.weather, district=district(inputs))
+    return rules_for(asked, days, today=today)
 
 
 def asked_of(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Asked:
@@ -93,13 +97,37 @@ def asked_of(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRout
     learns_s = learning_times_s(plan, MEMBERS)
     kept_s = plan.margin_s + plan.roads.smoke_lead_s
     needs = {way: Needs(way, draws, learns_s, readiness_of(scenario, way, draws).ready_s, kept_s) for way in used}
-    routes = {}
-    for way, found in used.items():
-        first: dict[str, CandidateRoute] = {}
-        for one in sorted(found, key=lambda candidate: candidate.time_s):
-            first.setdefault(one.safe_point, one)
-        routes[way] = tuple(first.values())
-    return Asked(scenario, ground_of(scenario), needs, routes, workers)
+    first = {way: _quickest(found) for way, found in used.items()}
+    ground, every = ground_of(scenario), [one for found in first.values() for one in found]
+    shut_by = stretch_cells(
+        ground.grid,
+        [scenario.network.geometry[edge] for edge in edges_of(every)],
+        standoff_m=plan.roads.standoff_m,
+    )
+    routes, cells = {}, {}
+    for way, found in first.items():
+        where = route_cells(ground, found, edges=edges_of(every), shut_by=shut_by)
+        kept = [number for number in range(len(found)) if not _goes_on(number, where)]
+        routes[way] = tuple(found[number] for number in kept)
+        cells[way] = tuple(where[number] for number in kept)
+    return Asked(scenario, ground, draws, needs, routes, cells, workers)
+
+
+def _quickest(found: Sequence[CandidateRoute]) -> tuple[CandidateRoute, ...]:
+    """Keep the quickest route to each safe point, in order of time."""
+    first: dict[str, CandidateRoute] = {}
+    for one in sorted(found, key=lambda candidate: candidate.time_s):
+        first.setdefault(one.safe_point, one)
+    return tuple(first.values())
+
+
+def _goes_on(number: int, where: Sequence[RouteCells]) -> bool:
+    """Whether a route passes all cells of a quicker one no sooner: fire never leaves it more time."""
+    mine = {tuple(xy): cleared_s for xy, cleared_s in zip(where[number].xy_m, where[number].cleared_s, strict=True)}
+    return any(
+        all(mine.get(tuple(xy), -1.0) >= cleared_s for xy, cleared_s in zip(other.xy_m, other.cleared_s, strict=True))
+        for other in where[:number]
+    )
 
 
 def ground_of(scenario: Scenario) -> Ground:
@@ -108,13 +136,20 @@ def ground_of(scenario: Scenario) -> Ground:
     wide = inputs.wide
     terrain, fuel = (inputs.terrain, inputs.fuel) if wide is None else (wide.terrain, wide.fuel)
     grid = terrain.grid
-    zones, burnable = bridged(fuel, weather_at_home(scenario))
+    zones, burnable = bridged(fuel, at_home(scenario, inputs.weather))
     x_m = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
     y_m = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
     east_m, north_m = np.meshgrid(x_m - scenario.home_xy_m[0], y_m - scenario.home_xy_m[1])
     radius_m = plan.rules.radius_m
-    starts = burnable & (np.hypot(east_m, north_m) <= radius_m)
-    off = _off_the_grid(grid, scenario.home_xy_m, radius_m=radius_m)
+    down = gradients(terrain)
+    if scenario.choice.set_m_s is not None:
+        down = (np.zeros_like(down[0]), np.zeros_like(down[1]))
+    within = burnable & (np.hypot(east_m, north_m) <= radius_m)
+    starts = np.where(within, 1.0 if inputs.starts is None else inputs.starts, 0.0)
+    if not starts.any():
+        raise refused("the ground of the rules", "starts_nowhere", far_km=radius_m / 1000.0)
+    # nobody said how likely fires start off the map: as likely as on it
+    off = _off_the_grid(grid, scenario.home_xy_m, radius_m=radius_m) * starts.sum() / max(within.sum(), 1)
     in_all = starts.sum() + off.sum()
     row, col = (
         int(np.argmin(np.abs(axis - at))) for axis, at in ((y_m, scenario.home_xy_m[1]), (x_m, scenario.home_xy_m[0]))
@@ -122,7 +157,7 @@ def ground_of(scenario: Scenario) -> Ground:
     return Ground(
         grid=grid,
         zones=zones,
-        gradients=gradients(terrain),
+        gradients=down,
         choice=scenario.choice,
         home_cell=(row, col),
         start_share=starts / in_all,
@@ -130,9 +165,8 @@ def ground_of(scenario: Scenario) -> Ground:
     )
 
 
-def weather_at_home(scenario: Scenario) -> Weather:
-    """Take the plan's weather at the home for everywhere: ratings and rules know one weather a day."""
-    weather = scenario.inputs.weather
+def at_home(scenario: Scenario, weather: Weather) -> Weather:
+    """Take the weather at the home for everywhere: ratings and rules know one weather a day."""
     here = 0 if weather.place is None else int(weather.place[scenario.home_cell])
     if weather.places == 1:
         return replace(weather, place=None)
@@ -158,10 +192,13 @@ def rules_for(asked: Asked, days: Sequence[RatedDay], *, today: str | None) -> R
     allowed = plan.rules.allowed_share
     allowed = 1.0 - plan.confidence if allowed is None else allowed
     found: dict[tuple[str, Way], Rule] = {}
-    for way, routes in asked.routes.items():
+    fires = {
+        day.name: day_fires(asked.ground, day.weather, draws=asked.draws, confidence=plan.confidence) for day in days
+    }
+    for way in asked.routes:
         lower = None
         for day in days:
-            lower = _looked_at(asked, way, routes, day=day, lower=lower)
+            lower = _looked_at(asked, way, fires=fires[day.name], lower=lower)
             found[day.name, way] = _rule(asked, way, day, lower, allowed=allowed)
     ordered = {(day.name, way): found[day.name, way] for day, way in product(days, asked.routes)}
     return Rules(
@@ -194,127 +231,80 @@ class _Seen:
     lead_s: NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class _Solve:
-    """One backward solve: a step of the day, a route, and the wind's direction; None for wind from anywhere."""
-
-    step: int
-    route: int
-    wind_from_deg: float | None
-
-
-def _looked_at(
-    asked: Asked, way: Way, routes: Sequence[CandidateRoute], *, day: RatedDay, lower: _Seen | None
-) -> _Seen:
+def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) -> _Seen:
     """Solve a rating's day for one way of leaving, and put the maps together."""
-    plan, ground, needs = asked.scenario.inputs.plan, asked.ground, asked.needs[way]
-    spans = hours_of(plan.rules.hours)
+    plan, ground, needs, routes = asked.scenario.inputs.plan, asked.ground, asked.needs[way], asked.routes[way]
     all_s = needs.learns_s + needs.ready_s + needs.kept_s
     need_h = (longest_at_confidence(all_s, plan.confidence) + max(one.time_s for one in routes)) / 3600.0
-    step_of = {
-        span: worst_step(
-            ground, day.weather, from_hour=span[0], until_hour=span[1] + need_h, confidence=plan.confidence
-        )
-        for span in spans
-    }
-    steps = sorted(set(step_of.values()))
-    wanted: dict[tuple[int, int], Threshold] = {}
-    for step in steps:
-        factor = speed_factors(ground, day.weather, step=step, draws=needs.draws, confidence=plan.confidence)
-        for number, one in enumerate(routes):
-            wanted[step, number] = threshold(needs, factor, drive_s=one.time_s, confidence=plan.confidence)
-    winds: tuple[float | None, ...] = (None, *BEARINGS_DEG)
-    tables = {
-        (step, wind): reference_table(ground, day.weather, confidence=plan.confidence, wind_from_deg=wind, step=step)
-        for step, wind in product(steps, winds)
-    }
-    solves = [_Solve(*one) for one in product(steps, range(len(routes)), winds)]
-
-    def solved(one: _Solve) -> NDArray[np.float32]:
-        table: SpreadTable = tables[one.step, one.wind_from_deg]
-        return lead_map(
-            table,
-            routes[one.route],
-            asked.scenario.network,
-            wanted=wanted[one.step, one.route],
-            standoff_m=plan.roads.standoff_m,
-            step=one.step,
-        )
-
-    with ThreadPoolExecutor(max_workers=asked.workers) as pool:
-        leads = dict(zip(solves, pool.map(solved, solves), strict=True))
-    any_wind = {
-        bound: _slack(leads, wanted, steps=steps, routes=len(routes), bound=bound) for bound in ("go_s", "late_s")
-    }
-    best_s = any_wind["go_s"].max(axis=0)
-    route = any_wind["go_s"].argmax(axis=0)
+    any_hour = _Leads(asked, way, fastest(fires, within=np.ones(fires.mean_m_s.size, dtype=bool)))
+    leads = any_hour.solved((None,))[0]
+    slack = leads - any_hour.of_routes("go_s")
+    best_s, route = slack.max(axis=0), slack.argmax(axis=0)
     with np.errstate(invalid="ignore"):
-        equal = np.where(np.isinf(best_s), np.isinf(any_wind["go_s"]), best_s - any_wind["go_s"] <= TIE_S.value)
+        equal = np.where(np.isinf(best_s), np.isinf(slack), best_s - slack <= TIE_S.value)
     go = minimum_filter(best_s, size=3, mode="nearest") < 0.0
-    late_s = np.take_along_axis(any_wind["late_s"], route[None], axis=0)[0]
+    late_s = np.take_along_axis(leads - any_hour.of_routes("late_s"), route[None], axis=0)[0]
     late = minimum_filter(late_s, size=3, mode="nearest") < 0.0
+    by_span = [
+        fastest(fires, within=steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + need_h))
+        for span in hours_of(plan.rules.hours)
+    ]
     share_of = {
-        step: _share_too_near(ground, leads, wanted, route=route, day=day, step=step, shares=plan.rules.wind_shares)
-        for step in steps
+        fire.key: _share_too_near(_Leads(asked, way, fire), route=route)
+        for fire in {fire.key: fire for fire in by_span}.values()
     }
-    share = np.array([share_of[step_of[span]] for span in spans])
-    share += _off_share(ground, go)
+    share = np.array([share_of[fire.key] for fire in by_span]) + _off_share(ground, go)
     if lower is not None:
         go, late, share = go | lower.go, late | lower.late, np.maximum(share, lower.share)
-    lead_s = np.max(
-        [np.min([leads[_Solve(step, one, None)] for step in steps], axis=0) for one in range(len(routes))], axis=0
-    )
-    return _Seen(go, late, route, equal, share, lead_s.astype(np.float64) - needs.kept_s)
+    return _Seen(go, late, route, equal, share, leads.max(axis=0).astype(np.float64) - needs.kept_s)
 
 
-def _slack(
-    leads: Mapping[_Solve, NDArray[np.float32]],
-    wanted: Mapping[tuple[int, int], Threshold],
-    *,
-    steps: Sequence[int],
-    routes: int,
-    bound: str,
-) -> NDArray[np.float32]:
-    """Time to spare with wind from anywhere at the worst hour, by route; below 0 there is too little."""
-    return np.stack(
-        [
-            np.min([leads[_Solve(step, route, None)] - getattr(wanted[step, route], bound) for step in steps], axis=0)
-            for route in range(routes)
+@dataclass(frozen=True)
+class _Leads:
+    """Leads of one way's routes over the reference fire at its fastest in some hours."""
+
+    asked: Asked
+    way: Way
+    fire: Fastest
+
+    @cached_property
+    def wanted(self) -> list[Threshold]:
+        """The threshold of each route."""
+        needs, confidence = self.asked.needs[self.way], self.asked.scenario.inputs.plan.confidence
+        return [
+            threshold(needs, self.fire.factor, drive_s=one.time_s, confidence=confidence)
+            for one in self.asked.routes[self.way]
         ]
-    )
+
+    def of_routes(self, bound: Literal["go_s", "late_s"]) -> NDArray[np.float32]:
+        """Give a bound by route, to be set against maps; shape (routes, 1, 1)."""
+        return np.array([getattr(one, bound) for one in self.wanted], dtype=np.float32)[:, None, None]
+
+    def solved(self, winds: Sequence[float | None]) -> NDArray[np.float32]:
+        """Solve every wind and route, one after the other by as many threads as are asked for.
+
+        Shape (winds, routes, rows, cols).
+        """
+        tables = [reference_table(self.asked.ground, self.fire, wind_from_deg=wind) for wind in winds]
+        each = list(zip(self.asked.cells[self.way], self.wanted, strict=True))
+        with ThreadPoolExecutor(max_workers=self.asked.workers) as pool:
+            found = pool.map(lambda one: lead_map(one[0], one[1][0], wanted=one[1][1]), product(tables, each))
+            leads = np.stack(list(found))
+        return leads.reshape(len(tables), len(each), *leads.shape[1:])
 
 
-def _share_too_near(
-    ground: Ground,
-    leads: Mapping[_Solve, NDArray[np.float32]],
-    wanted: Mapping[tuple[int, int], Threshold],
-    *,
-    route: NDArray[np.int64],
-    day: RatedDay,
-    step: int,
-    shares: Sequence[float],
-) -> float:
-    """Give the share of starts in one step that are too near on the route for fire there, over all winds.
+def _share_too_near(leads: _Leads, *, route: NDArray[np.int64]) -> float:
+    """Give the share of starts in some hours that are too near on the route for fire there, over all winds.
 
     On a day whose wind turns, a start counts as too near when it is so before or after the turn.
     """
-    near = []
-    for wind in BEARINGS_DEG:
-        too_near = np.zeros(route.shape, dtype=bool)
-        for number in range(int(route.max()) + 1):
-            lead_s = leads[_Solve(step, number, wind)]
-            too_near |= (route == number) & (lead_s < wanted[step, number].go_s)
-        near.append(too_near)
-    turned = _turn_sectors(day, step)
-    told = [here | near[(number + turned) % len(near)] for number, here in enumerate(near)]
-    return float(sum(share * (ground.start_share * one).sum() for share, one in zip(shares, told, strict=True)))
-
-
-def _turn_sectors(day: RatedDay, step: int) -> int:
-    """By how many of 16 directions the day's wind turns, at most, away from a step's; 0 for less than a wind change."""
-    turns_deg = np.mod(day.weather.wind_from_deg[:, 0] - day.weather.wind_from_deg[step, 0] + 180.0, 360.0) - 180.0
-    most_deg = float(turns_deg[np.argmax(np.abs(turns_deg))])
-    return round(most_deg / 22.5) if abs(most_deg) >= WIND_CHANGE_DEG.value else 0
+    short = leads.solved(BEARINGS_DEG) < leads.of_routes("go_s")
+    near = np.take_along_axis(short, route[None, None], axis=1)[:, 0]
+    turns_deg = leads.fire.turns_deg
+    if abs(turns_deg) >= WIND_CHANGE_DEG.value:
+        near |= np.roll(near, -round(turns_deg / 22.5), axis=0)
+    by_wind = (near * leads.asked.ground.start_share).sum(axis=(1, 2))
+    return float(np.dot(leads.asked.scenario.inputs.plan.rules.wind_shares, by_wind))
 
 
 def _off_share(ground: Ground, go: NDArray[np.bool_]) -> float:
@@ -349,7 +339,7 @@ def _rule(asked: Asked, way: Way, day: RatedDay, seen: _Seen, *, allowed: float)
         late=late,
         go_cells=seen.go,
         late_cells=seen.late,
-        route_cells=seen.route,
+        equal_cells=seen.equal,
         lead_s=seen.lead_s,
         landmarks=_landmarks(asked, late),
         beyond=bool(np.isinf([distance_m for _, distance_m in go.distance_m]).any()),

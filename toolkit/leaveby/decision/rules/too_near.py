@@ -12,33 +12,31 @@ the road. That holds where `min(d - k tau) >= f need + max(f g - k, 0) tau_last`
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from leaveby.chance import stream
 from leaveby.confidence import longest_at_confidence
+from leaveby.decision.fires.closing import StretchCells, select
 from leaveby.decision.fires.members import Draws
 from leaveby.decision.fires.scenario import FireChoice
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.fire.arrival.solve import lead_time
 from leaveby.fire.spread.ellipse import SpreadTable, any_wind
 from leaveby.fire.spread.model_error import ros_factors
-from leaveby.fire.spread.series import SpreadZones, flat_spread, table_for_member
+from leaveby.fire.spread.series import FlatSpread, SpreadZones, flat_spread, table_for_member
 from leaveby.fire.terrain import Grid
-from leaveby.fire.weather.series import Weather, local_hour
+from leaveby.fire.weather.series import Weather, local_hour, perturbed
 from leaveby.household.plan import Plan, Way
 from leaveby.household.plan_tables import Person
 from leaveby.household.sampling import sample_arrivals
 from leaveby.parameters import CREEP_ROS_M_S
-from leaveby.roads.network.graph import RoadNetwork
 
 WIND_NODES: Final = 9
-ROAD_STEP_CELLS: Final = 0.5
 FARTHER: Final = 1.3
 """Lead times are followed a little beyond what is too near, so that the notebook can ask for more."""
 
@@ -99,64 +97,105 @@ def table_on(ground: Ground, weather: Weather, *, z: float) -> SpreadTable:
     )
 
 
-def reference_table(
-    ground: Ground, weather: Weather, *, confidence: float, wind_from_deg: float | None = None, step: int = 0
-) -> SpreadTable:
-    """Make the reference fire's table, model errors at the confidence: with wind from anywhere, or from a direction.
+@dataclass(frozen=True)
+class DayFires:
+    """How fast the reference fire runs on a day, model errors at the confidence, and how much faster members' fires.
 
-    A direction turns the whole day so that the step's wind comes from there.
+    - `head_m_s`, shape (steps, zones): of the reference fire, on flat ground.
+    - `member_m_s`, shape (members, steps, zones): of each member's fire.
+    - `mean_m_s`, shape (steps,): of the reference fire, over the ground.
     """
-    z = float(ndtri(confidence))
-    if wind_from_deg is None:
-        return any_wind(table_on(ground, weather, z=z))
-    turn_deg = wind_from_deg - weather.wind_from_deg[step : step + 1]
-    return table_on(ground, replace(weather, wind_from_deg=np.mod(weather.wind_from_deg + turn_deg, 360.0)), z=z)
+
+    weather: Weather
+    head_m_s: NDArray[np.float64]
+    member_m_s: NDArray[np.float64]
+    mean_m_s: NDArray[np.float64]
 
 
-def speed_factors(
-    ground: Ground, weather: Weather, *, step: int, draws: Draws, confidence: float
-) -> NDArray[np.float64]:
-    """Give how much faster each member's fire is than the reference fire, in the fuel where that is most; (members,).
+def day_fires(ground: Ground, weather: Weather, *, draws: Draws, confidence: float) -> DayFires:
+    """Work out the speeds of a day's fires.
 
     Wind factors are read off `WIND_NODES` winds between the members' weakest and strongest.
     """
-    if ground.choice.set_m_s is not None:
-        return np.ones(draws.members)
-    at = slice(step, step + 1)
+    zones, choice = ground.zones, ground.choice
+
+    def flat(wind_factor: float, z: float | None) -> FlatSpread:
+        return flat_spread(
+            perturbed(weather, wind_factor=wind_factor),
+            zones,
+            models=choice.models,
+            ros_factors=None if z is None else ros_factors(z),
+            floor_m_s=choice.floor_m_s,
+            set_m_s=choice.set_m_s,
+        )
+
+    head_m_s = flat(1.0, float(ndtri(confidence))).head_ros_m_s
+    cells = np.bincount(zones.zone[zones.zone >= 0].ravel(), minlength=head_m_s.shape[1])
+    mean_m_s = head_m_s @ (cells / cells.sum())
+    if choice.set_m_s is not None:
+        return DayFires(weather, head_m_s, np.broadcast_to(head_m_s, (draws.members, *head_m_s.shape)), mean_m_s)
     log_wind = np.log(draws.wind_factor)
-    nodes = np.append(np.linspace(log_wind.min(), log_wind.max(), WIND_NODES), 0.0)
+    nodes = np.linspace(log_wind.min(), log_wind.max(), WIND_NODES)
+    found = [flat(float(np.exp(node)), None) for node in nodes]
+    by_node = np.stack([one.by_model_m_s for one in found])
+    factors = [ros_factors(float(z)) for z in draws.ros_z]
+    at = np.interp(log_wind, nodes, np.arange(nodes.size))
+    below = np.minimum(at.astype(np.int64), nodes.size - 2)
+    part = (at - below)[:, None, None]
+    member_m_s = np.full((draws.members, *head_m_s.shape), max(choice.floor_m_s or 0.0, CREEP_ROS_M_S.value))
+    for number, model in enumerate(found[0].models):
+        rate = (1.0 - part) * by_node[below, number] + part * by_node[below + 1, number]
+        rate *= np.array([one[model] for one in factors])[:, None, None]
+        np.maximum(member_m_s, rate, out=member_m_s)
+    return DayFires(weather, head_m_s, member_m_s, mean_m_s)
 
-    def repeated(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.repeat(values[at], nodes.size, axis=0)
 
-    # One moment of the day under every wind, as steps too short for the sun to move.
-    winds = replace(
-        weather,
-        time_s=weather.time_s[step] + 0.001 * np.arange(nodes.size),
-        air_temperature_c=repeated(weather.air_temperature_c),
-        relative_humidity_percent=repeated(weather.relative_humidity_percent),
-        wind_speed_m_s=repeated(weather.wind_speed_m_s) * np.exp(nodes)[:, None],
-        wind_from_deg=repeated(weather.wind_from_deg),
-        gust_m_s=None,
-        drought_factor=repeated(weather.drought_factor),
-        curing_percent=repeated(weather.curing_percent),
+@dataclass(frozen=True)
+class Fastest:
+    """The fastest that fire may be in some steps of a day.
+
+    - `head_m_s`, shape (zones,): of the reference fire, on flat ground, in the step that is worst for each zone.
+    - `factor`, shape (members,): how much faster each member's fire may be, in the fuel where that is most.
+    - `wind_m_s`: of the step that is worst over the ground, and `turns_deg` how far the day's wind turns from it.
+    """
+
+    head_m_s: NDArray[np.float64]
+    factor: NDArray[np.float64]
+    wind_m_s: float
+    turns_deg: float
+
+    @property
+    def key(self) -> tuple[bytes, bytes, float, float]:
+        """Tell apart what leads are solved for."""
+        return self.head_m_s.tobytes(), self.factor.tobytes(), self.wind_m_s, self.turns_deg
+
+
+def fastest(day: DayFires, *, within: NDArray[np.bool_]) -> Fastest:
+    """Put the steps together in which fire may run; `within` has shape (steps,)."""
+    head_m_s = day.head_m_s[within].max(axis=0)
+    factor = (day.member_m_s[:, within].max(axis=1) / head_m_s).max(axis=1)
+    step = int(np.argmax(np.where(within, day.mean_m_s, -1.0)))
+    from_deg = day.weather.wind_from_deg[:, 0]
+    turns_deg = np.mod(from_deg - from_deg[step] + 180.0, 360.0) - 180.0
+    most_deg = float(turns_deg[np.argmax(np.abs(turns_deg))])
+    return Fastest(head_m_s, factor, float(day.weather.wind_speed_m_s[step, 0]), most_deg)
+
+
+def reference_table(ground: Ground, fire: Fastest, *, wind_from_deg: float | None) -> SpreadTable:
+    """Make the reference fire's table of one unchanging step: with wind from a direction, or None: from anywhere."""
+    angle = np.radians(wind_from_deg or 0.0)
+    one = np.ones((1, fire.head_m_s.size))
+    table = SpreadTable(
+        ground.grid,
+        ground.zones.zone,
+        *ground.gradients,
+        np.zeros(1),
+        fire.head_m_s[None],
+        -fire.wind_m_s * float(np.sin(angle)) * one,
+        -fire.wind_m_s * float(np.cos(angle)) * one,
+        ground.zones.grass.astype(np.int8),
     )
-    flat = flat_spread(winds, ground.zones, models=ground.choice.models)
-    least = max(ground.choice.floor_m_s or 0.0, CREEP_ROS_M_S.value)
-    used = np.unique(ground.zones.zone[ground.zones.zone >= 0])
-    own = [ros_factors(float(z)) for z in draws.ros_z]
-    reference = ros_factors(float(ndtri(confidence)))
-    fastest = np.zeros(draws.members)
-    for zone in used:
-        by_model = flat.by_model_m_s[:, :, zone]
-        head = np.full(draws.members, least)
-        base = least
-        for number, model in enumerate(flat.models):
-            rate = np.interp(log_wind, nodes[:-1], by_model[number, :-1])
-            head = np.maximum(head, rate * np.array([one[model] for one in own]))
-            base = max(base, float(by_model[number, -1]) * reference[model])
-        fastest = np.maximum(fastest, head / base)
-    return fastest
+    return any_wind(table) if wind_from_deg is None else table
 
 
 @dataclass(frozen=True)
@@ -174,7 +213,7 @@ class Threshold:
 
 
 def threshold(needs: Needs, factor: NDArray[np.float64], *, drive_s: float, confidence: float) -> Threshold:
-    """Put the members' needs at the confidence; see the module's words. `factor` is from `speed_factors`."""
+    """Put the members' needs at the confidence; see the module's words. `factor` is from `fastest`."""
     slowed = factor * needs.draws.drive_factor
     ratio = longest_at_confidence(slowed, confidence)
     over_s = np.maximum(slowed - ratio, 0.0) * drive_s
@@ -183,53 +222,73 @@ def threshold(needs: Needs, factor: NDArray[np.float64], *, drive_s: float, conf
     return Threshold(ratio, longest_at_confidence(go_s, confidence), longest_at_confidence(late_s, confidence))
 
 
+@dataclass(frozen=True)
+class RouteCells:
+    """Where fire shuts a route, and until when one is on it.
+
+    - `stretches`: the cells that shut each of its stretches.
+    - `xy_m`, shape (cells, 2), `cleared_s`, shape (cells,): centres of those that burn, and the drive until the last
+      stretch that fire there shuts lies behind.
+    """
+
+    stretches: StretchCells
+    xy_m: NDArray[np.float64]
+    cleared_s: NDArray[np.float64]
+
+
+def route_cells(
+    ground: Ground, routes: Sequence[CandidateRoute], *, edges: Sequence[int], shut_by: StretchCells
+) -> tuple[RouteCells, ...]:
+    """Find the cells of some routes; `shut_by` holds those of each of `edges`."""
+    grid, at_of = ground.grid, {edge: at for at, edge in enumerate(edges)}
+    made = []
+    for route in routes:
+        stretches = select(shut_by, np.array([at_of[edge] for edge in route.edges], dtype=np.int64))
+        cleared_s = np.zeros(grid.rows * grid.cols)
+        np.maximum.at(cleared_s, stretches.cell, np.repeat(np.cumsum(route.edge_time_s), np.diff(stretches.first)))
+        cells = np.unique(stretches.cell)
+        cells = cells[ground.zones.zone.ravel()[cells] >= 0]
+        row, col = np.divmod(cells, grid.cols)
+        x_m, y_m = grid.x_min_m + (col + 0.5) * grid.cell_m, grid.y_max_m - (row + 0.5) * grid.cell_m
+        made.append(RouteCells(stretches, np.column_stack([x_m, y_m]), cleared_s[cells]))
+    return tuple(made)
+
+
+def edges_of(routes: Sequence[CandidateRoute]) -> tuple[int, ...]:
+    """Name the edges of some routes, each once."""
+    return tuple(sorted({edge for route in routes for edge in route.edges}))
+
+
 def lead_map(
-    spread: SpreadTable,
-    route: CandidateRoute,
-    network: RoadNetwork,
-    *,
-    wanted: Threshold,
-    standoff_m: float,
-    step: int,
-    beyond: float = FARTHER,
+    spread: SpreadTable, route: RouteCells, *, wanted: Threshold, beyond: float = FARTHER
 ) -> NDArray[np.float32]:
     """Map how long fire at each cell takes to a route, less the stretched drive; inf beyond what matters. Seconds.
 
     With `beyond`, so many times the threshold is followed.
     """
-    points, values, cleared_s = [], [], 0.0
-    for edge, time_s in zip(route.edges, route.edge_time_s, strict=True):
-        cleared_s += float(time_s)
-        spots = shapely.get_coordinates(
-            shapely.segmentize(network.geometry[edge], ROAD_STEP_CELLS * spread.grid.cell_m)
-        )
-        points.append(spots)
-        values.append(np.full(len(spots), -cleared_s * wanted.drive_ratio))
+    if not len(route.xy_m):
+        return np.full(spread.grid.shape, np.inf, dtype=np.float32)
     found = lead_time(
         spread,
-        np.concatenate(points),
-        value_s=np.concatenate(values),
-        reach_m=standoff_m + spread.grid.cell_m * float(np.sqrt(0.5)),
-        step=step,
+        route.xy_m,
+        value_s=-wanted.drive_ratio * route.cleared_s,
         horizon_s=beyond * wanted.go_s,
         fine=False,
     )
     return found.astype(np.float32)
 
 
-def worst_step(ground: Ground, weather: Weather, *, from_hour: float, until_hour: float, confidence: float) -> int:
-    """Choose the step in which fire is fastest over the ground, among those that hold between two clock hours.
+def steps_between(weather: Weather, *, from_hour: float, until_hour: float) -> NDArray[np.bool_]:
+    """Mark the steps that hold between two clock hours, on any day; up to 24 hours may lie between. Shape (steps,).
 
-    Up to 24 hours may lie between them. Where the weather has no step there, its worst step is taken.
+    Where the weather has none there, the last before is taken.
     """
-    table = reference_table(ground, weather, confidence=confidence)
-    cells = np.bincount(table.zone[table.zone >= 0].ravel(), minlength=table.flat_head_ros_m_s.shape[1])
-    mean_m_s = table.flat_head_ros_m_s @ (cells / cells.sum())
-    # a step counts that begins in the span, and the one that holds when it begins
     after = np.mod(local_hour(weather) - from_hour, 24.0)
     within = after < until_hour - from_hour
-    within |= after == after.max()
-    return int(np.argmax(np.where(within, mean_m_s, -1.0)))
+    if after.min() > 0.0:
+        # the one before the span goes on into it
+        within |= after == after.max()
+    return within
 
 
 def hours_of(hours: Sequence[int]) -> tuple[tuple[int, int], ...]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from leaveby.decision.ways.result import WAY_WORDS
+from leaveby.household.plan import LIKE_THE_PLANS
 
 if TYPE_CHECKING:
     from leaveby.decision.ways.result import HourShare, Rule
@@ -19,8 +20,8 @@ RULE_ASSUMPTIONS: Final = (
     "map of starts, and at any hour; one fire at a time.",
     "Lines hold for wind from anywhere that may turn as it likes; how many fires leave too little time is counted for "
     "wind from 16 directions, and where the day's wind changes, before and after the change.",
-    "The weather of an hour is the worst of that hour, of those up to the next one asked for, and of the time that "
-    "the household then needs, as if it held throughout.",
+    "Lines hold for the worst weather of the whole day, as if it held throughout, in each fuel by itself; counts by "
+    "the hour for the worst up to the next hour asked for and of the time that the household then needs.",
     "Embers that start fires ahead of the front are not followed in the rules: fire can come sooner than they say.",
     "A higher rating's rule is never weaker than a lower one's, nor than what the rating itself tells people to do.",
     "Which safe point leaves most time is worked out for one fire, whatever its wind; another can turn that round.",
@@ -29,46 +30,55 @@ RULE_ASSUMPTIONS: Final = (
 
 
 def rule_sentence(rule: Rule, *, radius_m: float) -> str:
-    """Say a rule in one sentence, and what to know of it after that."""
-    on = f"On {rule.rating}" if rule.rating.startswith("a day ") else f"On a day rated {rule.rating}"
-    when = "on word of fire inside the line" if rule.verdict == "on word of fire" else "the evening before"
-    if rule.told:
-        when += ", since the rating itself tells people to leave"
-    count = share_words(rule.share)
-    within = f"of 100 fires that start within {radius_m / 1000.0:g} km on such a day"
-    leaves = "leaves" if count == "1" else "leave"
-    said = f"{on}, {GOES[rule.way]} {when}: {within}, {count} {leaves} too little time {TIME_TO[rule.way]}."
-    if rule.verdict == "evening before" and not rule.told:
-        said += _other_hours(rule.hours)
+    """Say a rule, and how many fires leave too little time for whoever waits for word of one."""
+    on = f"On {rule.rating}" if rule.rating == LIKE_THE_PLANS else f"On a day rated {rule.rating}"
+    fires = f"of 100 fires that start within {radius_m / 1000.0:g} km on such a day"
+    count, too_little = share_words(rule.share), f"too little time {TIME_TO[rule.way]}"
+    if rule.verdict == "on word of fire":
+        said = (
+            f"{on}, {GOES[rule.way]} on word of fire inside the line. Even so, {fires}, {count} may leave {too_little}."
+        )
+    else:
+        why = ", since the rating itself tells people to leave" if rule.told else ""
+        said = (
+            f"{on}, {GOES[rule.way]} the evening before{why}. Whoever waits for word of fire takes a chance: {fires}, "
+            f"{count} may leave {too_little}."
+        )
+        if not rule.told:
+            said += _other_hours(rule.hours)
     if rule.beyond:
-        said += " The ground that was looked at ends before the line: a fire anywhere beyond it counts."
+        said += " The line runs off the ground that was looked at: there, fire at any distance counts as inside it."
     return said
 
 
 def share_words(share: float) -> str:
-    """Count a share among a hundred, rounded up.
+    """Count a share among a hundred, rounded up; never none, for nothing computed is certain.
 
     Examples
     --------
-    >>> [share_words(share) for share in (0.0, 0.001, 0.34, 0.341, 1.0)]
-    ['none', '1', '34', '35', 'all']
+    >>> [share_words(share) for share in (0.0, 0.001, 0.01, 0.34, 0.341, 1.0)]
+    ['fewer than 1', '1', '1', '34', '35', 'all']
     """
     count = int(np.ceil(100.0 * share - 1e-6))
-    return {0: "none", 100: "all"}.get(count, str(count))
+    return {0: "fewer than 1", 100: "all"}.get(count, str(count))
 
 
 def _other_hours(hours: tuple[HourShare, ...]) -> str:
-    """Name the hours whose fires leave enough time, if there are any."""
-    enough = [one for one in hours if one.verdict == "on word of fire"]
-    if not enough:
+    """Name the hours whose fires more often leave enough time, if there are any."""
+    spans = [
+        f"{share_words(one.share)} from {one.from_hour % 24}:00 to {one.until_hour % 24}:00"
+        for one in hours
+        if one.verdict == "on word of fire"
+    ]
+    if not spans:
         return ""
-    spans = [f"from {one.from_hour % 24}:00 to {one.until_hour % 24}:00 ({share_words(one.share)})" for one in enough]
-    return f" Fewer of those that start {' and '.join(spans)}."
+    return f" At some hours it is fewer ({', '.join(spans)}), but nobody knows the evening before when a fire starts."
 
 
 def way_out_sentence(safe_points: tuple[str, ...], way: str) -> str:
     """Say which safe point leaves most time for fire in an area."""
+    here = f"Fire here: {WAY_WORDS[way]}"
     if len(safe_points) == 1:
-        return f"Fire here: {safe_points[0]} leaves most time, leaving {WAY_WORDS[way]}."
+        return f"{here}, the way to {safe_points[0]} leaves most time."
     named = f"{', '.join(safe_points[:-1])} and {safe_points[-1]}"
-    return f"Fire here: {named} leave the same time within a minute, leaving {WAY_WORDS[way]}."
+    return f"{here}, the ways to {named} leave the same time within a minute."

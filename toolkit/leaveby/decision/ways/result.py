@@ -269,8 +269,9 @@ class Rule:
     - `late`: with fire inside, it is too late to begin getting ready for this way.
     - `landmarks`: by roads and places, where `late` lies.
     - `beyond`: whether the ground ends before the line in some direction.
-    - `go_cells`, `late_cells`, shape (rows, cols): the same two on the grid; `route_cells`: the number, among the
-      household's routes, of the one that leaves most time for fire there.
+    - `go_cells`, `late_cells`, shape (rows, cols): the same two on the grid.
+    - `equal_cells`, shape (routes, rows, cols): which of the household's routes leave most time for fire there, or as
+      much within a minute.
     - `lead_s`, shape (rows, cols): how long after a fire starts at a cell the wheels must roll, for a fire that is as
       fast as the confidence asks; inf beyond what matters, and where fire does not reach the way out.
     - `ways_out`: the ground by the safe point that leaves most time, whatever the wind.
@@ -286,7 +287,7 @@ class Rule:
     late: TriggerLine
     go_cells: NDArray[np.bool_]
     late_cells: NDArray[np.bool_]
-    route_cells: NDArray[np.int64]
+    equal_cells: NDArray[np.bool_]
     lead_s: NDArray[np.float64]
     landmarks: tuple[str, ...]
     beyond: bool
@@ -339,7 +340,8 @@ class HouseholdResult:
 
     `rules` hold for any fire; the rest is for the plan's own. Where it has none, `fire` is None: then there are ready
     times, roads and tasks beside the rules, and nothing that has to do with the clock may be shown.
-    `phases` are those of the household, `way_phases` those of each way of leaving.
+    `phases` are those of the household, `way_phases` those of each way of leaving; `held` is what the answer was found
+    by (`decision.household.what_ifs.Held`), to ask it anew.
     """
 
     plan: Plan
@@ -361,6 +363,7 @@ class HouseholdResult:
     inputs: Mapping[str, str]
     phases: Phases
     way_phases: Mapping[str, Phases]
+    held: object = None
 
 
 def clock(result: HouseholdResult, time_s: float) -> datetime:

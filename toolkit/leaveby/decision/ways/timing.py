@@ -36,7 +36,7 @@ NO_FIRE: Final = (
     "Your plan names no fire of its own, so no times of the clock were worked out: go by the rules, by the official "
     "rating of the day."
 )
-_SHARE_SLACK: Final = 1e-9
+SHARE_SLACK: Final = 1e-9
 """1 - 0.95 is a trifle less than 0.05."""
 _SLACK_S: Final = 1e-6
 """Sums in another order differ in their last digits."""
@@ -83,13 +83,13 @@ def best_route(
     that falls away.
     """
     confidence = scenario.inputs.plan.confidence
-    spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence + _SHARE_SLACK]
+    spared = [one for one in candidates if burnt_share[one.safe_point] <= 1.0 - confidence + SHARE_SLACK]
 
     def merit(candidate: CandidateRoute) -> tuple[float, float, float]:
         latest_s = route_latest_s(scenario, candidate, members=members)
         at_s = latest_at_confidence(latest_s, confidence)
-        later = share_clear(latest_s, np.array([at_s + 3600.0]))[0] if np.isfinite(at_s) else 1.0
-        return (at_s, float(later), -candidate.time_s)
+        later = float(np.mean(latest_s >= at_s + 3600.0)) if np.isfinite(at_s) else 1.0
+        return (at_s, later, -candidate.time_s)
 
     best = max(spared or candidates, key=merit)
     if spared:
@@ -219,7 +219,7 @@ def time_way(
     if chosen is None:
         why = roads.why_none
     else:
-        why = "" if np.isfinite(start_at_s) else _why_unbounded(scenario, way, latest_departure_s)
+        why = "" if np.isfinite(start_at_s) else why_unbounded(scenario, way, latest_departure_s)
     moments_s = curve_moments(latest_start_s)
     return WayTiming(
         way=way,
@@ -262,7 +262,8 @@ def time_way(
     )
 
 
-def _why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.float64]) -> str:
+def why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.float64]) -> str:
+    """Say why no time can be named: fire shuts the way in too few members."""
     plan = scenario.inputs.plan
     if not plan.has_worked_day:
         return NO_FIRE

@@ -325,6 +325,23 @@ def _whole(text: str) -> str:
     return f"{number:.0f}" if number.is_integer() else text.strip()
 
 
+def read_starts(path: Path, grid: Grid) -> NDArray[np.float64]:
+    """Read how likely fires start in each cell of a grid, in any unit; 0 where the raster says nothing.
+
+    Raises
+    ------
+    InputError
+        Where it can't be read, holds a value below 0, or says of no cell that fires start there.
+    """
+    where = f"rules.starts_file {path}"
+    with _opened(path, "rules.starts_file", "write the reference system into it") as source:
+        weight = _onto(grid, source, missing=np.nan, how=Resampling.average)
+    weight = np.where(np.isfinite(weight), weight, 0.0)
+    if float(weight.min()) < 0.0 or not bool(np.any(weight > 0.0)):
+        raise refused(where, "starts_below_nothing", least=float(weight.min()))
+    return weight
+
+
 def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str) -> FuelMap:
     names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True, keys=keys).items()}
     missing = -9999.0

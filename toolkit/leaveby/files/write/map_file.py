@@ -47,7 +47,7 @@ _FACTS: Final[Mapping[str, Mapping[str, Any]]] = {
         "latest_departure_iso": "latest_departure_iso",
         "shuts_first_iso": "shuts_first_at_iso",
     },
-    "triggers": dict.fromkeys(("rating", "kind", "confidence_share", "needed_min")),
+    "triggers": dict.fromkeys(("confidence_share", "needed_min")),
     "ignitions": dict.fromkeys(("burns_from_iso",)),
     "isochrones": dict.fromkeys(("reached_at_iso", "reached_after_start_min")),
     "shut_streets": dict.fromkeys(("shuts_at_iso", "shuts_after_start_min")),

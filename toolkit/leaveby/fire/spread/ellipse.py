@@ -126,20 +126,11 @@ def _uncapped_ratio(wind_km_h: NDArray[np.float64], *, grass: bool) -> NDArray[n
     return np.maximum(ratio, 1.0)
 
 
-def _any_wind_ratio(slope_km_h: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Ratio of the ellipse around `H exp(s (cos phi - 1))`, `s` the exponent of the slope factor: e = s / (1 + s).
-
-    Wind that may come from anywhere carries the head in every direction, faster uphill by the slope factor. With this
-    eccentricity the ellipse gives `H / (1 + s (1 - cos phi))`, never less, since exp(x) is at least 1 + x.
-    """
-    s = WIND_FACTOR_PER_KM_H * slope_km_h
-    return np.asarray(1.0 / np.sqrt(1.0 - (s / (1.0 + s)) ** 2), dtype=np.float64)
-
-
 def any_wind(spread: SpreadTable) -> SpreadTable:
     """Let the wind of every step come from anywhere, and change as it likes: no fire of its speed is ever sooner.
 
-    On even ground fire then spreads at the head rate of spread in every direction.
+    Fire then spreads as fast in every direction as it may uphill. Nothing narrower would hold: a wind that blows
+    downhill and is worth as much as the slope leaves the ellipse round, at the uphill rate.
     """
     calm = np.zeros_like(spread.wind_east_m_s)
     return replace(
@@ -175,15 +166,15 @@ def eccentricity(ratio: ArrayLike) -> NDArray[np.float64]:
 def shape_table() -> NDArray[np.float64]:
     """Length-to-breadth of forest (row 0) and grass (row 1) at every 1/32 km/h from 0 to 400, read only, not capped.
 
-    Between its entries the ratio is taken on the straight line (off by less than 0.00002), then capped. Row 2 is for
-    fire under any wind at all (`any_wind`), with what the slope is worth as wind.
+    Between its entries the ratio is taken on the straight line (off by less than 0.00002), then capped. Row 2 is round,
+    for fire under any wind at all (`any_wind`).
     """
     wind_km_h = LB_TABLE_STEP_KM_H * np.arange(LB_TABLE_SIZE, dtype=np.float64)
     table = np.stack(
         [
             _uncapped_ratio(wind_km_h, grass=False),
             _uncapped_ratio(wind_km_h, grass=True),
-            _any_wind_ratio(wind_km_h),
+            np.ones_like(wind_km_h),
         ]
     )
     table.setflags(write=False)

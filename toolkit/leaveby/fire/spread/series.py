@@ -275,16 +275,23 @@ def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: 
     kind = fuel.types[int(counts.argmax())]
     vegetation: Vegetation = "forest" if kind.equation == "any" or kind.equation == "none" else kind.equation
 
-    def intensity_kw_m(weather: Weather) -> NDArray[np.float64]:
+    def flat(weather: Weather) -> FlatSpread:
         # One cell for each place of the weather.
         grid = Grid(x_min_m=0.0, y_max_m=1.0, cell_m=1.0, rows=1, cols=weather.places, crs=fuel.grid.crs)
         places = replace(weather, place=np.arange(weather.places, dtype=np.int32)[np.newaxis])
-        flat = flat_spread(places, uniform_fuel(grid, kind), models=models)
-        return fireline_intensity_kw_m(flat.head_ros_m_s, kind.surface_load_t_ha)
+        return flat_spread(places, uniform_fuel(grid, kind), models=models)
+
+    def intensity_kw_m(weather: Weather) -> NDArray[np.float64]:
+        return fireline_intensity_kw_m(flat(weather).head_ros_m_s, kind.surface_load_t_ha)
+
+    def least_kw_m(weather: Weather) -> NDArray[np.float64]:
+        return fireline_intensity_kw_m(flat(weather).by_model_m_s.min(axis=0), kind.surface_load_t_ha)
 
     said = (
         f"The fire danger of a day is that of a head fire on flat ground in {kind.name}, the commonest fuel of the "
-        "map, which stands for the district (judgement); the rating of a real day is for the fire agency to give."
+        "map, which stands for the district (judgement). A day stands for a rating only where the slowest equation, "
+        "and in forest the older forest fire danger index too, reach its number (judgement, so that days are rather "
+        "too bad than too mild); the rating of a real day is for the fire agency to give."
     )
     if scale == "europe":
         said = (
@@ -292,7 +299,7 @@ def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: 
             "{:g}, {:g} and {:g} (fine fuel, duff, drought: judgement, a dry season); the rating of a real day is for "
             "the fire agency to give."
         ).format(*YESTERDAY)
-    return District(scale, vegetation, intensity_kw_m, lat_deg, (said,))
+    return District(scale, vegetation, intensity_kw_m, least_kw_m, lat_deg, (said,))
 
 
 def _check_rates(ros_factors: Mapping[str, float], floor_m_s: float | None, set_m_s: float | None) -> None:

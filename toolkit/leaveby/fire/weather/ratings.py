@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.errors import Fault, InputError
+from leaveby.fire.weather.danger import forest_fire_danger_index
 from leaveby.fire.weather.series import LIMITS, Weather, local_hour, local_month
 from leaveby.parameters import (
     MILD_AIR_TEMPERATURE_C,
@@ -50,8 +51,9 @@ class District:
     scale : {"australia", "europe", "own"}
     vegetation : {"forest", "grass", "shrubland"}
         Kind of the fuel that stands for the district.
-    intensity_kw_m : callable
-        Fireline intensity of a head fire on flat ground in that fuel, by step and place of a weather.
+    intensity_kw_m, least_kw_m : callable
+        Fireline intensity of a head fire on flat ground in that fuel, by step and place of a weather: by the fastest
+        and by the slowest of the equations that apply.
     lat_deg : float
         Latitude, degrees north.
     said : tuple of str
@@ -61,6 +63,7 @@ class District:
     scale: Scale
     vegetation: Vegetation
     intensity_kw_m: Callable[[Weather], NDArray[np.float64]]
+    least_kw_m: Callable[[Weather], NDArray[np.float64]]
     lat_deg: float
     said: tuple[str, ...] = ()
 
@@ -221,20 +224,33 @@ def _noons(weather: Weather) -> NDArray[np.intp]:
     return np.array(near or [int(np.argmin(away))], dtype=np.intp)
 
 
-def _danger(weather: Weather, district: District) -> float:
-    """The index that the worst hour reaches; on the plan's own scale the fireline intensity, kW/m."""
+def _danger(weather: Weather, district: District, *, least: bool = True) -> float:
+    """The index that the worst hour reaches; on the plan's own scale the fireline intensity, kW/m.
+
+    The least that is known of it, so that a day that is said to reach it does so by every measure: the slowest
+    equation, and in forest the forest fire danger index too, whose classes went by the same numbers. Else the most.
+    """
     if district.scale == "europe":
         return float(fire_weather_index(weather, lat_deg=district.lat_deg).max())
-    intensity = district.intensity_kw_m(weather)
+    intensity = (district.least_kw_m if least else district.intensity_kw_m)(weather)
     if district.scale == "own":
         return float(intensity.max())
-    return float(fire_behaviour_index(intensity, vegetation=district.vegetation).max())
+    index = fire_behaviour_index(intensity, vegetation=district.vegetation)
+    if least and district.vegetation == "forest":
+        older = forest_fire_danger_index(
+            weather.air_temperature_c,
+            weather.relative_humidity_percent,
+            wind_speed_m_s=weather.wind_speed_m_s,
+            drought_factor=weather.drought_factor,
+        )
+        index = np.minimum(index, older)
+    return float(index.max())
 
 
 def rating_of(weather: Weather, *, district: District) -> str | None:
     """Name the rating of a day's worst hour; None below the lowest, and where the scale is the plan's own."""
     classes = _classes(district.scale)
-    index = _danger(weather, district) if classes else 0.0
+    index = _danger(weather, district, least=False) if classes else 0.0
     return next((one.name for one in reversed(classes) if index >= one.least), None)
 
 
@@ -385,10 +401,10 @@ def _farthest(weather: Weather) -> float:
 
 
 def _no_line(weather: Weather, district: District, classes: Sequence[_Class]) -> Iterator[Fault]:
-    worst = _danger(weather, district)
+    worst = _danger(weather, district, least=False)
     _, _, mild = _mild(weather)
     mend = "give the weather of a bad day of the season, or a day of its own for each of [[ratings]]"
-    if worst <= _danger(moved(weather, 0.0), district) or not np.any(weather.wind_speed_m_s > mild):
+    if worst <= _danger(moved(weather, 0.0), district, least=False) or not np.any(weather.wind_speed_m_s > mild):
         yield Fault(
             "the weather",
             "is no worse than a mild day",

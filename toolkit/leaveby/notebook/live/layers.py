@@ -199,7 +199,8 @@ def _streets(result: HouseholdResult, roads: Stretches) -> Layer:
             roads.name, roads.kind, roads.closing_s.tolist(), roads.edge.tolist(), strict=True
         )
     )
-    meaning = (Look(STREET_INK, 3.0), "Street: point at it for its name and when it shuts")
+    shuts = "" if result.fire is None else " and when it shuts"
+    meaning = (Look(STREET_INK, 3.0), f"Street: point at it for its name{shuts}")
     return Layer("Streets", street_shapes(roads, words), meanings=(meaning,))
 
 

@@ -90,4 +90,4 @@ def _how_near(result: HouseholdResult) -> list[str]:
     if not timed:
         return []
     worst = max(timed, key=lambda one: one.high_s - one.low_s)
-    return [f"times known to within {math.ceil((worst.high_s - worst.low_s) / 120.0)} min either way"]
+    return [f"times {wording.near_words(worst)}"]
