@@ -69,6 +69,7 @@ def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str], instal
     assert {path.name for path in out.iterdir()} == {
         "result.json",
         "plan.html",
+        "report.html",
         "layers.gpkg",
         "arrival.tif",
         "lead_time.tif",
@@ -139,7 +140,7 @@ def test_two_fronts_and_a_cut_end() -> None:
 
 def test_every_output_says_that_official_warnings_override(demo_run: tuple[Path, str]) -> None:
     out, _ = demo_run
-    for name in ("result.json", "plan.html", "plan.kml", "route.gpx", "timetable.csv"):
+    for name in ("result.json", "plan.html", "report.html", "plan.kml", "route.gpx", "timetable.csv"):
         assert caution.OVERRIDE.split(". ")[0] in (out / name).read_text(encoding="utf-8"), name
     for name in ("layers.gpkg", "arrival.tif", "lead_time.tif"):
         assert caution.OVERRIDE.split(". ")[0].encode() in (out / name).read_bytes(), name
@@ -147,7 +148,7 @@ def test_every_output_says_that_official_warnings_override(demo_run: tuple[Path,
 
 def test_no_output_promises_anything(demo_run: tuple[Path, str]) -> None:
     out, _ = demo_run
-    for name in ("result.json", "plan.html", "plan.kml", "timetable.csv"):
+    for name in ("result.json", "plan.html", "report.html", "plan.kml", "timetable.csv"):
         text = (out / name).read_text(encoding="utf-8").lower()
         for words in (
             "is safe to",

@@ -32,7 +32,7 @@ from leaveby.files.write.printed import find_browser, print_page
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
-from leaveby.show.plan.page import plan_page
+from leaveby.show.plan.page import report_page
 from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
 
@@ -135,7 +135,7 @@ def answer(request: pytest.FixtureRequest, invented: ModuleType) -> tuple[str, H
 
 @pytest.fixture(scope="module")
 def page(answer: tuple[str, HouseholdResult]) -> tuple[str, str]:
-    return answer[0], plan_page(answer[1], made_at=MADE_AT)
+    return answer[0], report_page(answer[1], made_at=MADE_AT)
 
 
 @pytest.fixture(scope="module")

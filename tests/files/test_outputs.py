@@ -44,6 +44,7 @@ NAMES = {
     "lead_time.tif",
     "result.json",
     "plan.html",
+    "report.html",
     "layers.gpkg",
     "plan.kml",
     "route.gpx",
@@ -259,7 +260,7 @@ def test_names_with_markup_stay_text_in_the_route_file(invented):
     assert root.findtext(f"{GPX}metadata/{GPX}name") == "Ways out: <b>Tolmer</b> & ]]>"
 
 
-@pytest.mark.parametrize("broken", ["plan_page", "write_geopackage", "write_arrival", "timetable_csv"])
+@pytest.mark.parametrize("broken", ["report_page", "write_geopackage", "write_arrival", "timetable_csv"])
 def test_nothing_is_left_when_a_file_fails(result, invented, tmp_path, monkeypatch, broken):
     def fail(*_args, **_kwargs):
         raise RuntimeError("no")
@@ -354,7 +355,7 @@ OF_CLOSING = (
     "does not shut",
     "first street to shut",
     "no closing",
-    "of 100 runs",
+    "of 100 such days",
 )
 
 

@@ -340,7 +340,7 @@ def invented_rules(
                 late=late,
                 go_cells=np.ones(GRID.shape, dtype=bool),
                 late_cells=np.ones(GRID.shape, dtype=bool),
-                route_cells=np.zeros(GRID.shape, dtype=np.int64),
+                equal_cells=np.ones((1, *GRID.shape), dtype=bool),
                 lead_s=invented_arrival().time_s - late.ready_s,
                 landmarks=(f"Fire at or past {landmark}: no towing.",) if late.way == "tow" else (),
                 beyond=False,

@@ -44,7 +44,7 @@ def day_line(result: HouseholdResult) -> str:
         return f"{main_sentence(result)} Distances are in metres (m) and kilometres (km), durations in minutes (min)."
     return (
         f"A computed day, for planning before the season: {day_words(result.start)}. Leave-by times are the latest at "
-        f"which {percent_words(result.plan.confidence)} of the {result.members} computed runs get clear, rounded down "
+        f"which {percent_words(result.plan.confidence)} of {result.members} such days get clear, rounded down "
         "to 5 minutes. Distances are in metres (m) and kilometres (km), durations in minutes (min)."
     )
 
@@ -78,8 +78,8 @@ def safe_point_line(point: SafePoint) -> str:
 def front_line(result: HouseholdResult, area: Isochrone) -> str:
     """What an isochrone means."""
     return (
-        f"Ground that has burnt by {clock_words(result, area.at_s, step_min=1)} in the middle run, "
-        f"{math.floor(area.at_s / 60.0)} min after the fire starts. In other runs fire is here earlier."
+        f"Ground that has burnt by {clock_words(result, area.at_s, step_min=1)} on a middling day, "
+        f"{math.floor(area.at_s / 60.0)} min after the fire starts. On other days fire is here earlier."
     )
 
 
@@ -106,7 +106,7 @@ def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeom
 def shut_line(result: HouseholdResult, at_s: float) -> str:
     """When a stretch of road shuts."""
     return (
-        f"Shut from {clock_words(result, at_s)} in the middle run, or earlier: by then fire is within "
+        f"Shut from {clock_words(result, at_s)} on a middling day, or earlier: by then fire is within "
         f"{math.ceil(result.plan.roads.standoff_m)} m of it, less {duration_words(result.plan.roads.smoke_lead_s)} for "
         "smoke. Roads may shut earlier for reasons no model sees."
     )

@@ -21,7 +21,7 @@ REACH_OF_FLAMES_M = 100.0
 
 
 def last_resort_side(timed: Timed) -> LastResort:
-    """Work out the last resort of the scenario; leaving ends when every road is shut in most runs."""
+    """Work out the last resort of the scenario; leaving ends when every road is shut on most such days."""
     scenario, fires = timed.asked.scenario, timed.members.fires
     closing = readiness_of(scenario, "shelter", timed.members.draws)
     return last_resort(

@@ -219,7 +219,7 @@ def _shuts_words(result: HouseholdResult, at_s: float) -> str:
     if result.fire is None:
         return "When it shuts was not worked out; it may shut at any time."
     if math.isfinite(at_s):
-        return f"Shuts at {clock_words(result, at_s)} in the middle run; it may shut earlier."
+        return f"Shuts at {clock_words(result, at_s)} on a middling day; it may shut earlier."
     return "No closing was computed for it; it may shut at any time."
 
 
@@ -281,7 +281,7 @@ def _fronts(result: HouseholdResult, arrival: Arrival, scene: Scene) -> Layer:
         at = parts[0].interpolate(0.5, normalized=True)
         when = clock_words(result, thing.at_s, step_min=1)
         marks.append(Mark(*lon_lat(at.x, at.y, grid.crs), "", when, look.colour))
-    meanings = ((look, "Fire front at the time written on it, in the middle run"),) if shapes else ()
+    meanings = ((look, "Fire front at the time written on it, on a middling day"),) if shapes else ()
     return Layer("Fire front by the clock", tuple(shapes), tuple(marks), meanings)
 
 
@@ -309,7 +309,7 @@ def _closing_order(result: HouseholdResult) -> Layer:
     """Numbers on the streets of the first way out, in the order in which they shut."""
     routes = drawn_routes(result)
     marks = []
-    meanings = [("", "Shuts in this order (middle run, may be earlier):")]
+    meanings = [("", "Shuts in this order (a middling day, may be earlier):")]
     for number, shut in enumerate(shut_streets(result, routes[0][1])[:_BADGES] if routes else (), start=1):
         at = shut.line.interpolate(0.5, normalized=True)
         marks.append(Mark(*lon_lat(at.x, at.y, result.terrain.grid.crs), "number", str(number)))
@@ -333,7 +333,7 @@ def moments_s(result: HouseholdResult) -> tuple[float, ...]:
 
 
 def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[Layer, ...]:
-    """What changes with the clock: the ground that has burnt and the streets that are shut, in the middle run."""
+    """What changes with the clock: the ground that has burnt and the streets that are shut, on a middling day."""
     if result.fire is None:
         return ()
     when = clock_words(result, at_s, step_min=1)
@@ -344,7 +344,7 @@ def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> 
         ("Burnt", burnt, "the fire may be faster", BURNT, "area"),
         ("Shut", shut, "others may be shut as well", SHUT, "under"),
     ):
-        told = (f"{what} by {when}", f"in the middle run; {rest}")
+        told = (f"{what} by {when}", f"on a middling day; {rest}")
         shapes = () if place.is_empty else (Shape(place, told, look, pane),)
         meaning = (look, f"{what} by the clock time on the slider")
         layers.append(Layer(f"{what} by the clock time below", shapes, (), (meaning,)))
@@ -361,7 +361,7 @@ def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> t
     now = clock_words(result, at_s, step_min=1)
     return (
         *([today] if (today := today_words(result)) else []),
-        f"{now}, in the middle run; the fire may be faster than that. "
+        f"{now}, on a middling day; the fire may be faster than that. "
         f"{_front_words(result, result.fire.arrival, at_s)}",
         _shut_words(result, roads, at_s),
         *(_start_words(result, way, at_s) for way in shown_ways(result)),
@@ -399,13 +399,13 @@ def _shut_words(result: HouseholdResult, roads: Stretches, at_s: float) -> str:
 
 
 def _start_words(result: HouseholdResult, way: WayTiming, at_s: float) -> str:
-    """In which phase of leaving one is at a moment: in time, late, or with every road shut in most runs."""
+    """In which phase of leaving one is at a moment: in time, late, or with every road shut on most such days."""
     title, latest_s = WAY_TITLES.get(way.way, way.way), way.latest_start_s
     found = result.way_phases[way.way]
     if way.route is None or latest_s is None:
         return f"{title}: {why_words(way)}"
     if at_s >= found.shut_from_s:
-        return f"{title}: shut in more than half of the runs."
+        return f"{title}: shut on more than half of such days."
     if at_s < latest_s:
         return f"{title}: start by {clock_words(result, latest_s)}."
     if at_s < found.roll_by_s:

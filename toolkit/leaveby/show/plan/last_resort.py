@@ -85,7 +85,7 @@ def _why_null(result: HouseholdResult, name: str, time_s: float) -> str:
         return NO_FIRE
     if name == "leaving_ends":
         return (
-            "Within the hours that were computed some road out was not shut in half of the runs; leave early all the "
+            "Within the hours that were computed some road out was not shut on half of such days; leave early all the "
             "same."
             if time_s > 0.0
             else "There is no way of leaving, even with no fire."

@@ -17,6 +17,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPolygon, box
+from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.lines.landmarks import short_words
 from leaveby.decision.ways.result import HouseholdResult, TriggerLine, WayRoute
@@ -90,8 +91,8 @@ def _draw_rule_line(sheet: Sheet, result: HouseholdResult, line: TriggerLine, ki
     """Draw a line of a rule where it can be labelled: nobody could tell what another one means."""
     cell_m = result.rules.grid.cell_m
     # Out of the steps of the cells: never nearer to the home than it was worked out.
-    smooth = line.area.buffer(cell_m).simplify(cell_m / 2.0)
-    outer = replace(line, area=MultiPolygon(smooth) if isinstance(smooth, MultiPolygon) else MultiPolygon([smooth]))
+    smooth = shapely.get_parts(line.area.buffer(cell_m).simplify(cell_m / 2.0))
+    outer = replace(line, area=MultiPolygon(smooth.tolist()))
     for part in lines_of(trigger_edge(result, outer, sheet.frame)):
         if sheet.write_along(f"{_RULE_WORDS[kind]}: {_WHOM[line.way]}", part, size=9.0, off=0.0, weight="bold"):
             x_m, y_m = np.asarray(part.coords).T[:2]
@@ -290,7 +291,7 @@ def _draw_badges(sheet: Sheet, result: HouseholdResult) -> None:
 
 
 def _badge(
-    sheet: Sheet, number: int, line: LineString, *, away_from: Sequence[tuple[float, float]]
+    sheet: Sheet, number: int, line: BaseGeometry, *, away_from: Sequence[tuple[float, float]]
 ) -> list[tuple[float, float]]:
     """Set a number on a line, where there is room for it; gives where."""
     along = [line.interpolate(share, normalized=True) for share in (0.5, 0.75, 0.25, 0.95, 0.05)]

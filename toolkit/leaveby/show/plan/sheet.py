@@ -20,12 +20,13 @@ from markupsafe import Markup
 
 from leaveby.decision.lines.landmarks import short_words
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
-from leaveby.household.plan import LIKE_THE_PLANS, OfficialSource
+from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.roads.routing.itinerary import COMPASS, compass_words
 from leaveby.show import wording
 from leaveby.show.figure import as_svg
 from leaveby.show.plan.last_resort import known_words
 from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
+from leaveby.show.plan.page import main_way
 from leaveby.show.templates import page_text
 
 MAP_MM: Final = (101.0, 62.0)
@@ -36,6 +37,7 @@ _BOX_LETTERS, _SIDE_LETTERS, _WIDE_LETTERS = 41, 37, 78
 _SIDE_LINES, _SOURCE_LINES, _AWAY_LETTERS = 12, 2, 34
 _TASK_LINES: Final = 11
 _TASK_LETTERS: Final = {2: 38, 3: 24}
+_SOURCES_HERE: Final = "Official warnings here:"
 _GOES: Final = {"tow": "The house goes", "car": "We go", "foot": "We go on foot"}
 _WHOM: Final = {"tow": "House", "car": "We", "foot": "We"}
 _COMPASS: Final = {name: "".join(part[0] for part in name.split("-")).upper() for name in COMPASS}
@@ -61,7 +63,8 @@ def lines(text: str, letters: int, most: int = 1) -> list[str]:
     >>> lines("Ooooooooo", 4, 2)
     ['Oooo', 'ooo…']
     """
-    found, rest = [], wording.clean(text)
+    found: list[str] = []
+    rest = wording.clean(text)
     while rest and len(found) < most:
         taken = _fitting(rest, letters)
         if taken < len(rest) and len(found) == most - 1:
@@ -107,18 +110,13 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         late=[line for way in ways for line in late_lines(result, way)],
         map=Markup(as_svg(picture, "Map of the ways out", describe_map(result), name="sheet")),
         out=_way_out(result),
-        sources=lines("; ".join(map(_source, result.plan.official_sources)), _WIDE_LETTERS, _SOURCE_LINES),
+        sources=_sources(result),
+        sources_here=_SOURCES_HERE,
         tasks=task_columns(result),
         main=main_way(result),
         tell=tell_words(result),
         known=lines(known_words(result), _WIDE_LETTERS - 2, 3),
     )
-
-
-def main_way(result: HouseholdResult) -> str:
-    """The way of leaving whose tasks are listed: the one with the most to do among those with a route."""
-    ways = [way for way in wording.shown_ways(result) if way.route is not None] or list(wording.shown_ways(result))
-    return max(ways, key=lambda way: len(way.schedule.tasks)).way
 
 
 def _sheet_ways(result: HouseholdResult) -> list[WayTiming]:
@@ -252,8 +250,13 @@ def _names(names: Sequence[str]) -> str:
     return said.capitalize()
 
 
-def _source(one: OfficialSource) -> str:
-    return f"{one.name} {', '.join(words for words in (one.radio, one.number, one.site) if words)}"
+def _sources(result: HouseholdResult) -> list[str]:
+    """Where official warnings are heard; no line where the plan does not say."""
+    told = [
+        f"{one.name} {', '.join(words for words in (one.radio, one.number, one.site) if words)}"
+        for one in result.plan.official_sources
+    ]
+    return lines(f"{_SOURCES_HERE} {'; '.join(told)}", _WIDE_LETTERS, _SOURCE_LINES) if told else []
 
 
 def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
