@@ -282,7 +282,7 @@ def draw_scale(sheet: Sheet) -> None:
         textcoords="axes fraction",
         ha="center",
         va="center",
-        fontsize=8,
+        fontsize=sheet.size(8),
         fontweight="bold",
         arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.2},
         path_effects=HALO,

@@ -29,14 +29,13 @@ def known_words(result: HouseholdResult) -> str:
         said = ["No place of last resort is known here: ask your fire agency."]
     else:
         by = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}[place.way]
-        away = f"{wording.distance_words(place.distance_m)}, {wording.duration_words(place.travel_s)} {by}"
-        said = [f"If sent to {wording.clean(place.name, 30)}: {away}."]
+        said = [f"If sent to {wording.clean(place.name, 30)}: {wording.distance_words(place.distance_m)} {by}."]
         share = math.ceil(100.0 * place.burnt_share - 1e-9)
         if result.fire is not None:
             said.append(
                 f"Fire comes there on {share} of 100 days like the plan's." if share else "Fire may come there too."
             )
-            said += [] if shelter.place_reachable else ["The way there may be shut by then."]
+            said += [] if shelter.place_reachable else ["The way may be shut."]
     if result.fire is not None and shelter.heat_kw_m2 is not None and shelter.heat_limit_kw_m2 is not None:
         heat = f"{shelter.heat_limit_kw_m2:g} kW/m2; this fire may bring {math.ceil(shelter.heat_kw_m2 - 1e-9)}"
         said.append(f"The house: built for {heat}.")

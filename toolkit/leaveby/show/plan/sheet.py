@@ -133,7 +133,7 @@ def season_words(result: HouseholdResult) -> str:
     starts, look = (
         f"{day} {date(2000, month, day).strftime('%B')}" for month, day in (plan.season_starts, plan.looked_over_on)
     )
-    return f"For the season from {starts}. Look this over by {look} each year."
+    return f"Season from {starts}: look this over by {look} each year."
 
 
 def rule_box(result: HouseholdResult, way: WayTiming) -> Box:
@@ -232,14 +232,14 @@ def _way_out(result: HouseholdResult) -> list[tuple[list[str], list[str]]]:
     for number, (names, route) in enumerate(routes, start=1):
         time_s = max(result.ways[name].drive_s.p95_s for name in names)
         head = lines(f"{number} {_names(names)}: {route.safe_point}", _SIDE_LETTERS, 2)
-        length = f"{wording.distance_words(route.length_m)}, slow day {wording.duration_words(time_s)}"
+        length = f"{wording.distance_words(route.length_m)}, {wording.duration_words(time_s)}"
         # where one starts and arrives needs no turn
         steps = [step for step in route.steps if step.turn != "start" and step.street != f"drive of {route.safe_point}"]
         turns = (room if number == len(routes) else room // 2 + 1) - len(head) - 1
         shown = steps if len(steps) <= turns else steps[: turns - 1]
         told = [f"{step.turn.capitalize()}, {wording.street_words(step.street)}" for step in shown]
         rest = len(steps) - len(shown)
-        told += [f"and {rest} more turns: see report"] if rest else []
+        told += [f"{rest} more turns: see report"] if rest else []
         found.append((head, [line for words in [length, *told] for line in lines(words, _SIDE_LETTERS)]))
         room -= len(head) + 1 + len(told)
     return found
