@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Final
 
@@ -99,7 +99,8 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
     """Lay out the sheet of an answer."""
     ways = _sheet_ways(result)
     width_mm, height_mm = MAP_MM
-    picture = sheet_map(result, width_mm=width_mm, height_mm=height_mm)
+    shown = replace(result, ways={way.way: way for way in ways})
+    picture = sheet_map(shown, width_mm=width_mm, height_mm=height_mm)
     return page_text(
         "show/plan/plan.html.j2",
         made_at=made_at,
@@ -108,8 +109,8 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         season=season_words(result),
         boxes=[rule_box(result, way) for way in ways],
         late=[line for way in ways for line in late_lines(result, way)],
-        map=Markup(as_svg(picture, "Map of the ways out", describe_map(result), name="sheet")),
-        out=_way_out(result),
+        map=Markup(as_svg(picture, "Map of the ways out", describe_map(shown), name="sheet")),
+        out=_way_out(shown),
         sources=_sources(result),
         sources_here=_SOURCES_HERE,
         tasks=task_columns(result),
