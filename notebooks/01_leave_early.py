@@ -14,7 +14,8 @@
 # %% [markdown]
 # # Leave early
 #
-# By when to start getting ready, with the house or without it, by which road, and where the fire may be at the latest.
+# Rules for a fire that nobody knows yet: on which days the house goes the evening before, where fire is too near on the
+# others, and by which road. Then one day worked through by the clock, as an example.
 # Official warnings and the directions of the emergency services override anything here. This is for planning before
 # the season, never for use during a fire.
 #
@@ -27,13 +28,34 @@ PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 
 # %%
 import leaveby
-from leaveby.notebook import leave_early_panel, listed, live_map, replayed, shown_timetable
+from leaveby.notebook import (
+    leave_early_panel,
+    listed,
+    live_map,
+    replayed,
+    rules_panel,
+    shown_rules,
+    shown_timetable,
+)
 
 result = leaveby.plan_household(PLAN)
 result
 
 # %% [markdown]
-# ## How sure do you want to be, when would you start, and what if?
+# ## The rules
+#
+# One sentence for each official rating and way of leaving. Then choose a rating, where the wind comes from, when a
+# fire starts and how soon you know of it: the map shows where fire is too near then. With fire inside the thin line,
+# go; with fire inside the thick one, it is too late to begin.
+
+# %%
+shown_rules(result)
+
+# %%
+rules_panel(result)
+
+# %% [markdown]
+# ## One day by the clock: how sure do you want to be, when would you start, and what if?
 #
 # Move the sliders. The curve falls with every minute of delay; the dots are the latest starts that were asked for. Wind
 # and weather move as far as the solved fires reach, and how nearly a time is known stands beside it.

@@ -32,6 +32,8 @@ def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     plan = folder / "plan.toml"
     text, changed = re.subn(r'(?m)^(file = "terrain\.tif")$', r"\1\ncell_m = 96", plan.read_text(encoding="utf-8"))
     assert changed == 1
+    text, changed = re.subn(r"(?m)^cell_m = 250\b", "cell_m = 1000", text)
+    assert changed == 1
     plan.write_text(text, encoding="utf-8")
     return plan
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
 import pytest
 
 from leaveby.ask.drill import read_drill, run_drill
-from leaveby.ask.household import demo_folder
+from leaveby.ask.household import check_household, check_roads, demo_folder
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
 
@@ -40,6 +41,25 @@ def faults(folder: Path, text: str) -> list[str]:
     with pytest.raises(InputError) as caught:
         read_drill(written(folder, text))
     return [str(fault) for fault in caught.value.faults]
+
+
+def without_fires(text: str) -> str:
+    """The text of a plan, its tables of ignitions taken out."""
+    return re.sub(r"(?ms)^\[\[ignitions\]\].*?(?=^\[|\Z)", "", text)
+
+
+def test_a_plan_without_a_fire_makes_no_drill_and_the_mend_is_said(folder: Path) -> None:
+    bare = folder / "bare.toml"
+    bare.write_text(without_fires((folder / "plan.toml").read_text(encoding="utf-8")), encoding="utf-8")
+    (said,) = faults(folder, HEAD.replace("plan.toml", "bare.toml"))
+    assert said == (
+        f"{folder / 'own.toml'}: [drill] plan: names bare.toml, which has no fire of its own. Expected a plan "
+        "with a fire for the drill. To mend it: add [[ignitions]] to that plan, or name another plan."
+    )
+    # The plan itself can be used, and `check` says how the roads lead out.
+    assert all(
+        "a route leads to" in words or "no route" in words for words in check_roads(check_household(bare)).values()
+    )
 
 
 def test_the_demo_drill_is_read_in_si() -> None:

@@ -349,13 +349,8 @@ def test_what_the_days_own_rule_says_comes_right_after_the_override_statement(re
 
 CLOCK = re.compile(r"\b\d\d:\d\d\b(?! to \d\d:)")
 OF_CLOSING = (
-    "shuts at",
-    "shuts from",
-    "not shut",
-    "does not shut",
-    "first street to shut",
-    "no closing",
-    "of 100 such days",
+    *("shuts at", "shuts from", "not shut", "computed to shut", "street to shut", "no closing", "of 100 such days"),
+    *("not computed", "within the hours", "where the fire starts", "middling day"),
 )
 
 

@@ -216,7 +216,8 @@ def test_every_step_of_the_hand_worked_example(example: HouseholdResult) -> None
     assert told["Clear when starting at 12:50"] == "66.7 %"
     assert told["Getting ready and driving, 95 % of the days"] == "2,085.0 s"
     assert told["Fire at the home"] == "9,027.3 s"
-    assert told["Trigger line north of Hill Road, 95 % sure"] == "3,164 m"
+    assert told["Too late with fire this far north of Hill Road"] == "3,164 m"
+    assert told["Go with word of fire this far north of Hill Road"] == "3,764 m"
     assert len(rows) == 15
 
 

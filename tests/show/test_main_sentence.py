@@ -658,18 +658,20 @@ def test_a_day_like_the_plans_is_no_rating(result: HouseholdResult, invented: Mo
 def test_without_a_day_of_its_own_or_any_rule_there_is_nothing_to_say(
     result: HouseholdResult, invented: ModuleType
 ) -> None:
-    assert today_words(invented.without_fire(ruled(result, invented, ("tow", "car")))) == ""
+    for today in ("Extreme", None):
+        assert today_words(invented.without_fire(ruled(result, invented, ("tow", "car"), today=today))) == ""
     assert today_words(replace(result, rules=invented.invented_rules(lines=()))) == ""
 
 
 @given(name=st.text(max_size=200), share=st.floats(0.0, 1.0), told=st.booleans())
-def test_a_rule_fits_on_a_line_of_a_terminal(invented: ModuleType, name: str, share: float, told: bool) -> None:
-    for rule in invented.invented_rules(before=("tow",)).rules.values():
-        line = rule_line(replace(rule, rating=name, share=share, told=told))
-        assert len(line) <= 80
-        assert line.isprintable()
-    rule = next(iter(invented.invented_rules().rules.values()))
-    assert rule_line(rule) == "  Extreme, tow: on word of fire inside the line (3)"
+def test_a_rule_fits_on_a_line_of_a_terminal(result: HouseholdResult, name: str, share: float, told: bool) -> None:
+    for rule in result.rules.rules.values():
+        for way in ("tow", "car", "foot"):
+            verdict = "evening before" if told else rule.verdict
+            line = rule_line(replace(rule, way=way, rating=name, share=share, told=told, verdict=verdict))
+            assert len(line) <= 80
+            assert line.isprintable()
+    assert rule_line(next(iter(result.rules.rules.values()))) == "  Extreme, tow: on word of fire inside the line (3)"
 
 
 WITHOUT_FIRE = (

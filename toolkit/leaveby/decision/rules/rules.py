@@ -16,7 +16,7 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter
+from scipy.ndimage import maximum_filter, minimum_filter
 
 from leaveby.confidence import longest_at_confidence
 from leaveby.decision.fires.closing import stretch_cells
@@ -233,9 +233,7 @@ class _Seen:
 
 def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) -> _Seen:
     """Solve a rating's day for one way of leaving, and put the maps together."""
-    plan, ground, needs, routes = asked.scenario.inputs.plan, asked.ground, asked.needs[way], asked.routes[way]
-    all_s = needs.learns_s + needs.ready_s + needs.kept_s
-    need_h = (longest_at_confidence(all_s, plan.confidence) + max(one.time_s for one in routes)) / 3600.0
+    plan, ground, needs = asked.scenario.inputs.plan, asked.ground, asked.needs[way]
     any_hour = _Leads(asked, way, fastest(fires, within=np.ones(fires.mean_m_s.size, dtype=bool)))
     leads = any_hour.solved((None,))[0]
     slack = leads - any_hour.of_routes("go_s")
@@ -246,7 +244,9 @@ def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) 
     late_s = np.take_along_axis(leads - any_hour.of_routes("late_s"), route[None], axis=0)[0]
     late = minimum_filter(late_s, size=3, mode="nearest") < 0.0
     by_span = [
-        fastest(fires, within=steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + need_h))
+        fastest(
+            fires, within=steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + _need_h(asked, needs))
+        )
         for span in hours_of(plan.rules.hours)
     ]
     share_of = {
@@ -375,3 +375,50 @@ def _ways_out(asked: Asked, way: Way, seen: _Seen) -> tuple[WayOutArea, ...]:
         here = tuple(name for number, name in enumerate(names) if int(value) >> number & 1)
         made.append(WayOutArea(here, area_of(asked.ground.grid, code == value), way_out_sentence(here, way)))
     return tuple(sorted(made, key=lambda one: -one.area.area))
+
+
+@dataclass(frozen=True)
+class Look:
+    """The lines for one wind and some hours of a rating's day, and the share of starts that are too near then."""
+
+    go: TriggerLine
+    late: TriggerLine
+    share: float
+
+
+def look(
+    asked: Asked,
+    rule: Rule,
+    *,
+    fires: DayFires,
+    span: tuple[int, int],
+    wind_from_deg: float | None = None,
+    learns_s: float | None = None,
+) -> Look:
+    """Look at a rule by one wind and some hours, and for whoever learns of a fire after so long.
+
+    None for the wind: it may come from anywhere; None for the time: as the plan has it. The route is the rule's.
+    """
+    way, ground = rule.way, asked.ground
+    needs = asked.needs[way]
+    if learns_s is not None:
+        needs = replace(needs, learns_s=np.full_like(needs.learns_s, learns_s))
+    within = steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + _need_h(asked, needs))
+    leads = _Leads(replace(asked, needs={way: needs}), way, fastest(fires, within=within))
+    lead_s = leads.solved((wind_from_deg,))[0]
+    bounds: tuple[Literal["go_s", "late_s"], ...] = ("go_s", "late_s")
+    short = [np.where(rule.equal_cells, lead_s - leads.of_routes(bound), np.inf).min(axis=0) < 0.0 for bound in bounds]
+    go, late = (
+        _line(asked, way, maximum_filter(one, size=3, mode="nearest"), ready_s=line.ready_s)
+        for one, line in zip(short, (rule.go, rule.late), strict=True)
+    )
+    beyond = np.isinf([distance_m for _, distance_m in go.distance_m])
+    share = float((ground.start_share * short[0]).sum() + ground.off_share[beyond].sum())
+    return Look(go, late, share)
+
+
+def _need_h(asked: Asked, needs: Needs) -> float:
+    """How long a household needs in all at the confidence, in hours, by its longest route."""
+    confidence, routes = asked.scenario.inputs.plan.confidence, asked.routes[needs.way]
+    needed_s = longest_at_confidence(needs.learns_s + needs.ready_s + needs.kept_s, confidence)
+    return (needed_s + max(one.time_s for one in routes)) / 3600.0
