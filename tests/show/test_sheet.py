@@ -365,7 +365,7 @@ def test_shares_of_the_rules_stand_by_rating_and_hour_in_the_report(
     result: HouseholdResult, invented: ModuleType
 ) -> None:
     text = words_of(report_page(with_rules(result, invented, before=("tow",)), made_at=invented.MADE_AT))
-    assert "10:00 to 16:00 16:00 to 10:00" in text
+    assert "10 to 16 h 16 to 10 h" in text
     assert "Extreme Towing the house the evening before 34 1" in text
     assert "Extreme By car, without the house on word of fire 3 1" in text
     assert "where to go for fire on which side" in text

@@ -37,7 +37,7 @@ def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[
         result=result,
         notice=wording.map_notice(result.network),
         figures={name: Markup(text) for name, text in drawn.items()},
-        rule_hours=[f"{one.from_hour % 24}:00 to {one.until_hour % 24}:00" for one in rules[0].hours] if rules else [],
+        rule_hours=[f"{one.from_hour % 24} to {one.until_hour % 24} h" for one in rules[0].hours] if rules else [],
         rule_rows=[_rule_row(rule) for rule in rules],
         sides=lambda rule: _sides(result, rule),
         map_lines=map_sentences(result)[1:],

@@ -99,7 +99,9 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
     """Lay out the sheet of an answer."""
     ways = _sheet_ways(result)
     width_mm, height_mm = MAP_MM
-    shown = replace(result, ways={way.way: way for way in ways})
+    # Nothing of the plan's own day may come onto the map, nor into what is said of it to who can't see it.
+    anew = replace(result.plan, ignitions=())
+    shown = replace(result, plan=anew, fire=None, ways={way.way: way for way in ways})
     picture = sheet_map(shown, width_mm=width_mm, height_mm=height_mm)
     return page_text(
         "show/plan/plan.html.j2",
