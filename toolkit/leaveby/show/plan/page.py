@@ -48,7 +48,7 @@ def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[
         shelter=shelter_lines(result),
         steps_shown=_STEPS_SHOWN,
         notes_by=_notes(result),
-        made_with=made_with(result.inputs, f"Worked out {result.members} times over", *_how_near(result)),
+        made_with=made_with(result.inputs, f"Computed from {result.members} such days", *_how_near(result)),
     )
 
 
