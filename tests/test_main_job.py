@@ -15,7 +15,8 @@ import shapely
 
 from leaveby.ask.household import load_plan, plan_household
 from leaveby.decision.ways.result import HouseholdResult, way_is_open
-from leaveby.household.plan import FireInput, FuelInput, Plan, Task
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import FireInput, FuelInput, Task
 
 DATA = Path(__file__).parent / "data"
 VALLEY_STREETS = ("Carretera d'Arinsal", "Carretera d'Erts", "Avinguda del Ravell")

@@ -31,7 +31,8 @@ from leaveby.decision.ways.roads import roads_for
 from leaveby.decision.ways.route_fires import choose_routes, gather_routes, share_burnt
 from leaveby.decision.ways.timing import readiness_that_clears, route_latest_s
 from leaveby.fire.terrain import centre_of
-from leaveby.household.plan import Plan, Way, ways
+from leaveby.household.plan import Plan, ways
+from leaveby.household.plan_tables import Way
 from leaveby.roads.network.graph import csr
 
 MEMBERS = int(os.environ.get("LEAVEBY_REPLAY_MEMBERS", "400"))

@@ -26,7 +26,8 @@ from playwright.sync_api import Browser, Page
 from leaveby.caution import OVERRIDE
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.files.write.printed import print_page
-from leaveby.household.plan import LIKE_THE_PLANS, OfficialSource, Person
+from leaveby.household.plan import LIKE_THE_PLANS
+from leaveby.household.plan_tables import OfficialSource, Person
 from leaveby.household.readiness import schedule_for
 from leaveby.show.plan.sheet import sheet_page
 

@@ -10,7 +10,8 @@ from datetime import timedelta
 
 import numpy as np
 
-from leaveby.household.plan import TASK_WAYS, IgnitionInput, Plan, Task, TaskWay, can_do
+from leaveby.household.plan import Plan, can_do
+from leaveby.household.plan_tables import TASK_WAYS, IgnitionInput, Task, TaskWay
 
 KINDS = ("task", "longer", "hands", "ability", "person")
 

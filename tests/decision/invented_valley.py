@@ -19,14 +19,14 @@ from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.series import Weather, constant_weather
-from leaveby.household.plan import (
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import (
     DangerInput,
     FireInput,
     FuelInput,
     Home,
     IgnitionInput,
     Person,
-    Plan,
     RoadsInput,
     SafePoint,
     Task,

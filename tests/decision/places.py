@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes
 from leaveby.fire.terrain import Grid, Terrain
+from leaveby.household.plan import DangerInput
 
 
 def _beside(name: str) -> ModuleType:
@@ -95,6 +96,7 @@ def wide_grid(middle: XY, *, cell_m: float = WIDE_CELL_M) -> Grid:
 
 def _place(roads: dict[str, list[XY]], *, home: XY, wide_cell_m: float, **given: Any) -> HouseholdInputs:
     terrain, fuel = _ground(valley.ground(OWN_WIDTH_M, OWN_HEIGHT_M, cell_m=OWN_CELL_M))
+    given.setdefault("danger", DangerInput(scale="australia"))
     inputs: HouseholdInputs = valley.household(
         terrain.grid, roads, home=home, fuel=fuel, elevation_m=terrain.elevation_m, **given
     )

@@ -19,8 +19,8 @@ from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.replay import replay_many
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.decision.ways.sensitivity import cost_of_tasks, hangs_on
-from leaveby.household.plan import Person, Task
-from leaveby.household.readiness import schedule_for
+from leaveby.household.plan_tables import Person, Task
+from leaveby.household.readiness import Mornings, schedule_for
 
 MINUTE_S = 60.0
 
@@ -167,11 +167,11 @@ def test_ten_minutes_later_home_costs_ten_minutes_where_it_decides(small: Any) -
     bags = Task("bags", ("foot",), 300.0, 300.0, 300.0, needs=("tow",))
     plan = small(bo(20, 20, 20), tasks=(bags,)).plan
     costs = cost_of_tasks(
-        plan,
+        Mornings(plan, np.full((20, 1), 300.0)),
         "foot",
         policy=schedule_for(plan, "foot"),
-        durations_s=np.full((20, 1), 300.0),
         latest_departure_s=np.linspace(4000.0, 9000.0, 20),
+        confidence=plan.confidence,
     )
     assert [(cost.task, cost.earlier_s) for cost in costs] == [("waiting for Bo", 600.0)]
 

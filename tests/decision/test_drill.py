@@ -38,7 +38,7 @@ from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
-from leaveby.household.plan import DangerInput, FireInput
+from leaveby.household.plan_tables import DangerInput, FireInput
 from leaveby.parameters import FASTEST_HEAD_M_S
 
 CELL_M = 100.0

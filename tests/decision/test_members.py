@@ -22,7 +22,8 @@ from leaveby.decision.household import answer
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.sensitivity import cost_of_delay, hangs_on
-from leaveby.household.plan import IgnitionInput, Plan
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import IgnitionInput
 from leaveby.parameters import TASKS_SLOW_TOGETHER
 
 

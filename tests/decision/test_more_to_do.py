@@ -21,7 +21,8 @@ from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import best_route, readiness_that_clears
-from leaveby.household.plan import Plan, Way, ways
+from leaveby.household.plan import Plan, ways
+from leaveby.household.plan_tables import Way
 from leaveby.household.sampling import sample_durations
 
 SLACK_S = 1e-6

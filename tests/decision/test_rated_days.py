@@ -11,7 +11,7 @@ import pytest
 from leaveby.ask.household import demo_folder, load_plan, read_inputs
 from leaveby.decision.fires.scenario import HouseholdInputs, ratings_days
 from leaveby.errors import InputError
-from leaveby.household.plan import DangerInput, RatingInput
+from leaveby.household.plan_tables import DangerInput, RatingInput
 
 HOT = """time,temperature_c,relative_humidity_percent,wind_speed_km_h,wind_from_deg
 2026-01-05T09:00:00+11:00,30,25,20,300

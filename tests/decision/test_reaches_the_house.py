@@ -21,7 +21,7 @@ from leaveby.decision.household.last_resort import heat_on_house
 from leaveby.fire.arrival.embers import EMBER_ASSUMPTIONS
 from leaveby.fire.arrival.solve import arrive
 from leaveby.fire.fuel.zones import fuel_from_codes
-from leaveby.household.plan import FireInput, House
+from leaveby.household.plan_tables import FireInput, House
 
 
 @pytest.mark.parametrize(

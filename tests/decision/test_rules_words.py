@@ -10,7 +10,7 @@ import shapely
 
 from leaveby.decision.rules.words import RULE_ASSUMPTIONS, rule_sentence, share_words, way_out_sentence
 from leaveby.decision.ways.result import HourShare, Rule, TriggerLine, Verdict
-from leaveby.household.plan import Way
+from leaveby.household.plan_tables import Way
 
 LINE = TriggerLine("car", 0.95, 1800.0, shapely.MultiPolygon(), ())
 NOTHING = np.zeros((1, 1), dtype=bool)

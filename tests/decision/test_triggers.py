@@ -18,7 +18,7 @@ from leaveby.decision.rules.too_near import Threshold, day_fires, fastest, lead_
 from leaveby.decision.ways.result import Rule, TriggerLine
 from leaveby.fire.spread.model_error import ros_factor
 from leaveby.fire.terrain import Grid
-from leaveby.household.plan import RulesInput
+from leaveby.household.plan_tables import RulesInput
 
 HOME = (4050.0, 4050.0)
 ROAD_TO = {0.0: (4050.0, 4450.0), 90.0: (4450.0, 4050.0), 180.0: (4050.0, 3650.0), 270.0: (3650.0, 4050.0)}

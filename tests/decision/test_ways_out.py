@@ -17,7 +17,7 @@ from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
 from leaveby.decision.household.phases import last_exits_s
 from leaveby.decision.ways.roads import GridSampler, candidate_routes, road_vehicle, roads_for
 from leaveby.fire.terrain import Grid
-from leaveby.household.plan import Towing, Vehicle
+from leaveby.household.plan_tables import Towing, Vehicle
 from leaveby.roads.network.graph import csr
 from leaveby.roads.routing.itinerary import street
 

@@ -26,7 +26,7 @@ from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
 from leaveby.fire.arrival.solve import Ignition, arrive
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_type
-from leaveby.fire.spread.series import spread_zones, table_for_member
+from leaveby.fire.spread.series import FireChoice, spread_zones, table_for_member
 from leaveby.fire.terrain import Grid, Terrain, cell_of, gradients
 from leaveby.fire.weather.series import rebased
 from leaveby.fire.weather.table import weather_from_table
@@ -333,7 +333,7 @@ def test_the_mouth_burns_before_the_home(ground: tuple[Grid, Terrain, FuelMap], 
         spread_zones(fuel, weather),
         weather,
         gradients=gradients(terrain),
-        models=models,
+        choice=FireChoice(models),
         ros_factors=dict.fromkeys(models, factor),
     )
     to_map = pyproj.Transformer.from_crs(4326, 32755, always_xy=True)

@@ -21,7 +21,7 @@ from leaveby.errors import InputError
 from leaveby.files.read.homes import read_homes
 from leaveby.files.read.places import read_places
 from leaveby.files.read.road_extracts import extract_bounds
-from leaveby.files.read.roads import RoadsWanted, read_roads
+from leaveby.files.read.roads import read_roads
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.latest_departure import latest_departure
 
@@ -90,22 +90,6 @@ def test_all_kinds_of_extract_give_the_same_network(tmp_path: Path) -> None:
     first = read_roads(plain)
     for name in ("roads.osm.gz", "roads.osm.bz2", "roads.osm.pbf"):
         assert same(first, read_roads(tmp_path / name))
-
-
-def test_classes_and_box(tmp_path: Path) -> None:
-    file = write(tmp_path, SMALL)
-    assert set(read_roads(file, wanted=RoadsWanted(classes={"tertiary"})).highway) == {"tertiary"}
-    box_deg = (146.99, -37.0005, 147.0005, -36.99)
-    assert set(read_roads(file, wanted=RoadsWanted(box_deg)).way_id.tolist()) == {10}
-    assert set(read_roads(file, wanted=RoadsWanted(box_deg, buffer_m=200.0)).way_id.tolist()) == {10, 11}
-    with pytest.raises(InputError, match="of the classes"):
-        read_roads(file, wanted=RoadsWanted(classes={"motorway"}))
-    with pytest.raises(InputError, match="no road of the file touches"):
-        read_roads(file, wanted=RoadsWanted(around_deg=(0.0, 0.0, 1.0, 1.0)))
-    with pytest.raises(InputError, match="is no box"):
-        read_roads(file, wanted=RoadsWanted(around_deg=(147.1, -37.0, 147.0, -36.9)))
-    with pytest.raises(InputError, match="buffer_m"):
-        read_roads(file, wanted=RoadsWanted(around_deg=(147.0, -37.0, 147.1, -36.9), buffer_m=-1.0))
 
 
 # --- bad extracts ----------------------------------------------------------------------------------------------
@@ -331,15 +315,6 @@ def test_a_graph_is_read_and_one_without_lengths_refused(tmp_path: Path) -> None
     assert "broken" in str(refused(write(tmp_path, text.replace("88.8", "long"), "roads.graphml")))
 
 
-def test_a_box_around_a_graph(tmp_path: Path) -> None:
-    file = tmp_path / "piedmont.graphml"
-    file.write_bytes(gzip.decompress((DATA / "piedmont.graphml.gz").read_bytes()))
-    whole, part = read_roads(file), read_roads(file, wanted=RoadsWanted(around_deg=(-122.24, 37.81, -122.23, 37.82)))
-    assert 0 < part.edge_count < whole.edge_count
-    with pytest.raises(InputError, match="touches"):
-        read_roads(file, wanted=RoadsWanted(around_deg=(0.0, 0.0, 1.0, 1.0)))
-
-
 # --- layers of lines -------------------------------------------------------------------------------------------
 
 
@@ -371,18 +346,15 @@ def test_lines_join_where_they_share_a_point(tmp_path: Path, ending: str) -> Non
     assert network.y_m[network.tail[marked[0]]] == pytest.approx(NORTH + 300.0, abs=0.01)
 
 
-def test_columns_by_other_names_and_what_is_supposed(tmp_path: Path) -> None:
-    frame = lines_frame(CLASS=["tertiary", "track", None], LIMIT=[60, 0, 40])
+def test_tags_of_lines_and_what_is_supposed(tmp_path: Path) -> None:
+    frame = lines_frame(HIGHWAY=["tertiary", "track", None], maxspeed=[60, 0, 40])
     file = tmp_path / "roads.gpkg"
     frame.to_file(file)
-    network = read_roads(file, wanted=RoadsWanted(columns={"highway": "CLASS", "maxspeed": "LIMIT"}))
+    network = read_roads(file)
     assert set(network.highway) == {"tertiary", "track", "road"}
     assert set(network.maxspeed) == {"60", "0", "40"}
     assert any("1 lines say no class" in sentence for sentence in network.assumptions)
     assert any("one-way" in sentence for sentence in network.assumptions)
-    with pytest.raises(InputError) as caught:
-        read_roads(file, wanted=RoadsWanted(columns={"colour": "CLASS", "highway": "KIND"}))
-    assert len(caught.value.faults) == 2
 
 
 def test_lines_that_cannot_be_used(tmp_path: Path) -> None:
@@ -399,8 +371,8 @@ def test_lines_that_cannot_be_used(tmp_path: Path) -> None:
     frame.to_file(tmp_path / "two.gpkg", layer="roads")
     frame.to_file(tmp_path / "two.gpkg", layer="rivers")
     assert "2 layers of lines" in str(refused(tmp_path / "two.gpkg"))
-    assert "no such layer" in str(refused(tmp_path / "two.gpkg", wanted=RoadsWanted(layer="rails")))
-    assert read_roads(tmp_path / "two.gpkg", wanted=RoadsWanted(layer="roads")).node_count == 4
+    assert "no such layer" in str(refused(tmp_path / "two.gpkg", layer="rails"))
+    assert read_roads(tmp_path / "two.gpkg", layer="roads").node_count == 4
     (tmp_path / "junk.gpkg").write_bytes(b"SQLite format 3\0" + bytes(500))
     assert "broken" in str(refused(tmp_path / "junk.gpkg"))
 
@@ -410,7 +382,7 @@ def test_edges_saved_by_osmnx_come_back_directed(tmp_path: Path) -> None:
     file.write_bytes(gzip.decompress((DATA / "piedmont.graphml.gz").read_bytes()))
     graph = osmnx.load_graphml(file)
     osmnx.save_graph_geopackage(graph, filepath=tmp_path / "piedmont.gpkg", directed=True)
-    direct, by_layer = read_roads(file), read_roads(tmp_path / "piedmont.gpkg", wanted=RoadsWanted(layer="edges"))
+    direct, by_layer = read_roads(file), read_roads(tmp_path / "piedmont.gpkg", layer="edges")
     assert by_layer.edge_count == direct.edge_count
     assert sorted(by_layer.length_m.tolist()) == pytest.approx(sorted(direct.length_m.tolist()))
     number = {int(node): k for k, node in enumerate(by_layer.node_id)}

@@ -17,6 +17,7 @@ from leaveby.fire.fuel.zones import fuel_from_codes, uniform_fuel
 from leaveby.fire.spread import equations as rate_of_spread
 from leaveby.fire.spread.series import (
     MODELS,
+    FireChoice,
     FlatSpread,
     flat_spread,
     fuel_moisture_percent,
@@ -108,7 +109,7 @@ def test_each_zone_has_its_equation_and_the_fastest_model_governs() -> None:
     assert _governing(flat, 1) == ("grass",) * 3
     factors = {"mark5": 5.0}
     assert _governing(flat_spread(weather, _mixed(), ros_factors=factors), 0)[0] == "mark5"
-    only = flat_spread(weather, _mixed(), models=["mark5"])
+    only = flat_spread(weather, _mixed(), choice=FireChoice(["mark5"]))
     assert only.head_ros_m_s[0, 0] == pytest.approx(float(mark5))
 
 
@@ -134,12 +135,14 @@ def test_rules_of_thumb_take_part_only_where_named_and_in_their_fuel() -> None:
 
 def test_floor_and_set_by_hand() -> None:
     weather = _weather(T=20.0, RH=60.0, wind_km_h=10.0)
-    floor = flat_spread(weather, _mixed(), floor_m_s=12.0 / 3.6, ros_factors={"grass": 0.5})
+    floor = flat_spread(weather, _mixed(), choice=FireChoice(floor_m_s=12.0 / 3.6), ros_factors={"grass": 0.5})
     assert floor.head_ros_m_s.min() == pytest.approx(12.0 / 3.6)
     assert set(_governing(floor, 0)) == {"floor"}
     steep = (np.full(GRID.shape, 0.3), np.zeros(GRID.shape))
     zones = spread_zones(_mixed(), weather)
-    by_hand = table_for_member(zones, weather, gradients=steep, set_m_s=5.0, ros_factors={"grass": 3.0})
+    by_hand = table_for_member(
+        zones, weather, gradients=steep, choice=FireChoice(set_m_s=5.0), ros_factors={"grass": 3.0}
+    )
     assert np.all(by_hand.flat_head_ros_m_s == 5.0)
     assert np.all(by_hand.gradient_east == 0.0)
     assert table_for_member(zones, weather, gradients=steep).gradient_east[0, 0] == pytest.approx(0.3)
@@ -155,11 +158,11 @@ def test_fire_never_stops_by_itself() -> None:
 @pytest.mark.parametrize(
     ("options", "what"),
     [
-        ({"models": ["mark6"]}, "'mark6' is not known"),
-        ({"models": ["grass"]}, "no model for it"),
+        ({"choice": FireChoice(["mark6"])}, "'mark6' is not known"),
+        ({"choice": FireChoice(["grass"])}, "no model for it"),
         ({"ros_factors": {"mark5": 0.0}}, "factor of mark5"),
-        ({"floor_m_s": -1.0}, "the floor of rate of spread"),
-        ({"set_m_s": float("nan")}, "the set rate of spread"),
+        ({"choice": FireChoice(floor_m_s=-1.0)}, "the floor of rate of spread"),
+        ({"choice": FireChoice(set_m_s=float("nan"))}, "the set rate of spread"),
     ],
 )
 def test_impossible_options_are_refused(options: dict[str, Any], what: str) -> None:

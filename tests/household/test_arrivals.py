@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from leaveby.errors import InputError
-from leaveby.household.plan import Household, Person, Task, uncertain_people
+from leaveby.household.plan import Household, uncertain_people
+from leaveby.household.plan_tables import Person, Task
 from leaveby.household.readiness import (
+    Mornings,
     criticality,
     held_up_by,
     ready_times,
@@ -94,9 +96,9 @@ def test_three_equal_points_are_the_fixed_number_exactly(after_s: float, seed: i
     arrivals_s = sample_arrivals(points.people, members=30, uniforms=none)
     assert np.array_equal(arrivals_s, sample_arrivals(number.people, members=30))
     assert schedule_for(points, "car") == schedule_for(number, "car")
-    ready_s = ready_times(number, "car", durations_s=drawn_s)
-    assert np.array_equal(ready_times(points, "car", durations_s=drawn_s, arrivals_s=arrivals_s), ready_s)
-    assert np.array_equal(ready_times(points, "car", durations_s=drawn_s), ready_s)
+    ready_s = ready_times(Mornings(number, drawn_s), "car")
+    assert np.array_equal(ready_times(Mornings(points, drawn_s, arrivals_s), "car"), ready_s)
+    assert np.array_equal(ready_times(Mornings(points, drawn_s), "car"), ready_s)
 
 
 # --- by hand ----------------------------------------------------------------------------------------------------------
@@ -113,13 +115,13 @@ def test_one_at_home_and_one_on_the_way_by_hand() -> None:
     assert schedule_for(home, "car").everyone_home_s == 3 * MINUTE_S
     arrivals_s = MINUTE_S * np.array([[0.0, 2.0], [0.0, 4.0], [0.0, 8.0], [0.0, 20.0]])
     lasts_s = MINUTE_S * np.tile([10.0, 5.0], (4, 1))
-    ready_s = ready_times(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s)
+    ready_s = ready_times(Mornings(home, lasts_s, arrivals_s), "car")
     assert (ready_s / MINUTE_S).tolist() == [10.0, 10.0, 13.0, 25.0]
-    assert held_up_by(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s) == {"Bo": 0.5}
-    shares = criticality(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s)
+    assert held_up_by(Mornings(home, lasts_s, arrivals_s), "car") == {"Bo": 0.5}
+    shares = criticality(Mornings(home, lasts_s, arrivals_s), "car")
     assert shares == {"pack": 0.5, "fuel the ute": 0.5}
     # Fuelled before the season, Bo is only waited for: 10, 10, 10 and 20, so 5 minutes saved at the longest.
-    (first, second) = saved_before_season(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s, confidence=0.95)
+    (first, second) = saved_before_season(Mornings(home, lasts_s, arrivals_s), "car", confidence=0.95)
     assert (first.task, first.saved_s / MINUTE_S, first.ready_s / MINUTE_S) == ("fuel the ute", 5.0, 20.0)
     assert (second.task, second.saved_s) == ("pack", 0.0)
 
@@ -135,19 +137,19 @@ def test_a_task_for_two_waits_for_the_later_and_a_child_is_waited_for_too() -> N
     home = Household(people, (fixed("wheels", 40 * MINUTE_S, hands=2),))
     arrivals_s = MINUTE_S * np.array([[0.0, 25.0, 30.0], [0.0, 50.0, 100.0]])
     lasts_s = np.full((2, 1), 40 * MINUTE_S)
-    ready_s = ready_times(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s)
+    ready_s = ready_times(Mornings(home, lasts_s, arrivals_s), "car")
     assert (ready_s / MINUTE_S).tolist() == [65.0, 100.0]
-    assert held_up_by(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s) == {"Bo": 0.5, "Wren": 0.5}
+    assert held_up_by(Mornings(home, lasts_s, arrivals_s), "car") == {"Bo": 0.5, "Wren": 0.5}
     # With no task at all the household still waits.
     idle = replace(home, tasks=())
-    ready_s = ready_times(idle, "car", durations_s=np.empty((2, 0)), arrivals_s=arrivals_s)
+    ready_s = ready_times(Mornings(idle, np.empty((2, 0)), arrivals_s), "car")
     assert (ready_s / MINUTE_S).tolist() == [30.0, 100.0]
 
 
 def test_who_is_home_from_the_start_is_not_waited_for() -> None:
     home = Household((Person("Ines", ("lift",)), away("Bo", (0.0, 60.0, 90.0), ())), (fixed("bags", 600.0),))
     lasts_s, arrivals_s = np.full((1, 1), 600.0), np.array([[0.0, 60.0]])
-    assert held_up_by(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s) == {"Bo": 0.0}
+    assert held_up_by(Mornings(home, lasts_s, arrivals_s), "car") == {"Bo": 0.0}
 
 
 def test_among_equal_lists_the_one_that_hangs_on_nobody_away_is_kept() -> None:
@@ -169,7 +171,7 @@ def test_someone_waited_for_does_not_hide_how_the_others_work_is_laid_out() -> N
         tasks = tuple(fixed(f"task {number}", minutes * MINUTE_S) for number, minutes in enumerate(lasts))
         home = Household(people, tasks)
         lasts_s = np.array([[task.likely_s for task in tasks]])
-        ready_s = ready_times(home, "car", durations_s=lasts_s, arrivals_s=np.zeros((1, 3)))
+        ready_s = ready_times(Mornings(home, lasts_s, np.zeros((1, 3))), "car")
         assert ready_s.tolist() == [8 * MINUTE_S]
 
 
@@ -217,7 +219,7 @@ def numbers(home: Household, seed: int, members: int = 4) -> tuple[NDArray[np.fl
 @settings(max_examples=80, deadline=None)
 def test_with_hands_enough_it_is_the_longest_path_of_networkx(home: Household, seed: int) -> None:
     lasts_s, arrivals_s = numbers(home, seed)
-    ready_s = ready_times(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s)
+    ready_s = ready_times(Mornings(home, lasts_s, arrivals_s), "car")
     for member in range(4):
         graph = nx.DiGraph()
         for column, person in enumerate(home.people):
@@ -238,8 +240,8 @@ def test_a_later_arrival_never_makes_a_member_ready_earlier(home: Household, see
     lasts_s, arrivals_s = numbers(home, seed)
     more = data.draw(st.lists(st.floats(0, 60), min_size=arrivals_s.size, max_size=arrivals_s.size))
     later_s = arrivals_s + np.array(more).reshape(arrivals_s.shape)
-    before_s = ready_times(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s, policy=policy)
-    after_s = ready_times(home, "car", durations_s=lasts_s, arrivals_s=later_s, policy=policy)
+    before_s = ready_times(Mornings(home, lasts_s, arrivals_s), "car", policy=policy)
+    after_s = ready_times(Mornings(home, lasts_s, later_s), "car", policy=policy)
     assert np.all(after_s >= before_s)
     assert np.all(before_s >= arrivals_s.max(axis=1))
     # And never later by more than the arrivals were.
@@ -250,15 +252,15 @@ def test_a_later_arrival_never_makes_a_member_ready_earlier(home: Household, see
 @settings(max_examples=60, deadline=None)
 def test_who_holds_up_is_found_by_a_small_delay(home: Household, seed: int) -> None:
     lasts_s, arrivals_s = numbers(home, seed, members=12)
-    ready_s = ready_times(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s)
-    shares = held_up_by(home, "car", durations_s=lasts_s, arrivals_s=arrivals_s)
+    ready_s = ready_times(Mornings(home, lasts_s, arrivals_s), "car")
+    shares = held_up_by(Mornings(home, lasts_s, arrivals_s), "car")
     assert set(shares) == {person.name for person in home.people if person.arrival_points_s[2] > 0}
     assert list(shares.values()) == sorted(shares.values(), reverse=True)
     for column, person in enumerate(home.people):
         if person.name in shares:
             delayed_s = arrivals_s.copy()
             delayed_s[:, column] += 1e-3
-            later = ready_times(home, "car", durations_s=lasts_s, arrivals_s=delayed_s) > ready_s + 5e-4
+            later = ready_times(Mornings(home, lasts_s, delayed_s), "car") > ready_s + 5e-4
             assert shares[person.name] == np.mean(later & (arrivals_s[:, column] > 1e-6))
 
 
@@ -285,15 +287,15 @@ def test_uncertain_arrivals_can_not_be_left_out_nor_misshapen() -> None:
     home = Household((Person("Ines", ("lift",)), away("Bo", (0.0, 60.0, 300.0))), (fixed("bags", 60.0),))
     lasts_s = np.full((3, 1), 60.0)
     with pytest.raises(InputError, match="uncertain when Bo comes home"):
-        ready_times(home, "car", durations_s=lasts_s)
+        ready_times(Mornings(home, lasts_s), "car")
     with pytest.raises(InputError, match="a column for every person"):
-        ready_times(home, "car", durations_s=lasts_s, arrivals_s=np.zeros((3, 1)))
+        ready_times(Mornings(home, lasts_s, np.zeros((3, 1))), "car")
     with pytest.raises(InputError, match="negative or not finite"):
-        ready_times(home, "car", durations_s=lasts_s, arrivals_s=np.full((3, 2), np.nan))
+        ready_times(Mornings(home, lasts_s, np.full((3, 2), np.nan)), "car")
     with pytest.raises(InputError, match="numpy Generator"):
         sample_arrivals(home.people, members=3)
     with pytest.raises(InputError, match="numbers from 0 to 1"):
         sample_arrivals(home.people, members=3, uniforms=np.zeros((3, 2)))
     strangers = schedule_for(replace(home, people=(Person("Zed", ("lift",)),)), "car")
     with pytest.raises(InputError, match="Zed, who is not of this household"):
-        ready_times(home, "car", durations_s=lasts_s, arrivals_s=np.zeros((3, 2)), policy=strangers)
+        ready_times(Mornings(home, lasts_s, np.zeros((3, 2))), "car", policy=strangers)

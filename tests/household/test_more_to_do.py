@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from leaveby.chance import stream
 from leaveby.confidence import latest_at_confidence, longest_at_confidence
-from leaveby.household.catalogue import smaller_crews, soonest_list
-from leaveby.household.plan import Household, Person, Task, can_do, tasks_for
-from leaveby.household.readiness import Readiness, readiness, readiness_for_latest, ready_times, schedule_for
+from leaveby.household.catalogue import catalogue, smaller_crews, soonest_list
+from leaveby.household.plan import Household, can_do, tasks_for
+from leaveby.household.plan_tables import Person, Task
+from leaveby.household.readiness import Mornings, Readiness, readiness, ready_times, schedule_for
 from leaveby.household.sampling import sample_durations
 from leaveby.household.scheduling import schedule_of
 
@@ -31,7 +32,7 @@ def drawn(home: Household, seed: int) -> NDArray[np.float64]:
 
 
 def ready(home: Household, seed: int, confidence: float) -> Readiness:
-    return readiness(home, "tow", durations_s=drawn(home, seed), confidence=confidence)
+    return readiness(Mornings(home, drawn(home, seed)), "tow", confidence=confidence)
 
 
 @st.composite
@@ -125,12 +126,12 @@ def test_what_is_counted_on_is_never_less_than_the_list_that_is_followed(
     home: Household, seed: int, confidence: float
 ) -> None:
     found = ready(home, seed, confidence)
-    by_list_s = ready_times(home, "tow", durations_s=drawn(home, seed), policy=found.policy)
+    by_list_s = ready_times(Mornings(home, drawn(home, seed)), "tow", policy=found.policy)
     assert found.rounded_up_s >= 0.0
     assert found.ready_s == pytest.approx(by_list_s + found.rounded_up_s)
     assert found.at_confidence_s == pytest.approx(longest_at_confidence(found.ready_s, confidence))
     # The list never does worse than the one made for the likely durations.
-    likely_s = ready_times(home, "tow", durations_s=drawn(home, seed), policy=schedule_for(home, "tow"))
+    likely_s = ready_times(Mornings(home, drawn(home, seed)), "tow", policy=schedule_for(home, "tow"))
     assert longest_at_confidence(by_list_s, confidence) <= longest_at_confidence(likely_s, confidence) + SLACK_S
 
 
@@ -140,11 +141,10 @@ def test_the_catalogue_times_its_lists_as_they_are_followed(home: Household, see
     """Two ways to the same number: the compiled search, and the list laid out and followed member by member."""
     tasks = tasks_for(home, "tow")
     lasts_s = drawn(home, seed)
-    listed, said_s = soonest_list(
-        tasks, home.people, durations_s=lasts_s, arrivals_s=np.zeros((MEMBERS, len(home.people))), confidence=0.9
-    )
+    lists = catalogue(tasks, home.people, durations_s=lasts_s, arrivals_s=np.zeros((MEMBERS, len(home.people))))
+    listed, said_s = soonest_list(lists, confidence=0.9)
     policy = schedule_of(tasks, home.people, listed)
-    followed_s = ready_times(home, "tow", durations_s=lasts_s, policy=policy)
+    followed_s = ready_times(Mornings(home, lasts_s), "tow", policy=policy)
     assert longest_at_confidence(followed_s, 0.9) == pytest.approx(said_s, rel=1e-12)
     for task, who in zip(tasks, policy.who, strict=True):
         people = {person.name: person for person in home.people}
@@ -159,7 +159,7 @@ def test_a_crew_of_two_in_all_its_lists_by_hand() -> None:
         for name, lasts in (("bags", 10), ("dog", 10), ("wheels", 20))
     )
     home = Household((Person("Ines", ("lift",)), Person("Bo", ("lift",))), tasks)
-    found = readiness(home, "tow", durations_s=np.full((5, 3), [600.0, 600.0, 1200.0]), confidence=0.5)
+    found = readiness(Mornings(home, np.full((5, 3), [600.0, 600.0, 1200.0])), "tow", confidence=0.5)
     assert found.at_confidence_s == 1200.0
     assert found.policy.who[0] == found.policy.who[1] != found.policy.who[2]
 
@@ -181,13 +181,13 @@ def test_where_the_late_are_those_without_time_another_list_is_looked_for() -> N
     tasks = tuple(Task(name, ("tow",), 300.0, 600.0, 4000.0) for name in ("bags", "dog", "wheels", "gas"))
     home = Household((Person("Ines", ("lift",)), Person("Bo", ("lift",))), tasks)
     lasts_s = drawn(home, 3)
-    first = readiness(home, "tow", durations_s=lasts_s, confidence=0.9)
+    first = readiness(Mornings(home, lasts_s), "tow", confidence=0.9)
     # Fires that leave the slowest members the least time, and a few others no more.
     leave_s = 50_000.0 - 10.0 * np.argsort(np.argsort(first.ready_s)) ** 2
     leave_s[np.argsort(first.ready_s)[:5]] = 1000.0
     roll_by_s = latest_at_confidence(leave_s, 0.9)
     assert latest_at_confidence(leave_s - first.ready_s, 0.9) < roll_by_s - first.at_confidence_s
-    found = readiness_for_latest(home, "tow", durations_s=lasts_s, latest_departure_s=leave_s, confidence=0.9)
+    found = readiness(Mornings(home, lasts_s), "tow", latest_departure_s=leave_s, confidence=0.9)
     start_s = min(roll_by_s - found.at_confidence_s, latest_at_confidence(leave_s - found.ready_s, 0.9))
     assert start_s >= latest_at_confidence(leave_s - first.ready_s, 0.9) - SLACK_S
 
@@ -229,7 +229,7 @@ def test_the_list_for_the_likely_durations_alone_would_show_anomalies() -> None:
     """What the test above would miss if it had no teeth: of these households some were ready minutes sooner."""
 
     def by_likely_s(home: Household) -> float:
-        ready_s = ready_times(home, "tow", durations_s=drawn(home, 1), policy=schedule_for(home, "tow"))
+        ready_s = ready_times(Mornings(home, drawn(home, 1)), "tow", policy=schedule_for(home, "tow"))
         return longest_at_confidence(ready_s, 0.9)
 
     sooner_s = [by_likely_s(larger(seed)) - by_likely_s(a_minute_longer(larger(seed), 0)) for seed in (5, 6, 8)]

@@ -17,8 +17,10 @@ from scipy.sparse import lil_array
 
 from leaveby.confidence import longest_at_confidence
 from leaveby.errors import InputError
-from leaveby.household.plan import TASK_WAYS, Household, Person, Task, TaskWay, can_do, tasks_for
+from leaveby.household.plan import Household, can_do, tasks_for
+from leaveby.household.plan_tables import TASK_WAYS, Person, Task, TaskWay
 from leaveby.household.readiness import (
+    Mornings,
     criticality,
     ready_times,
     saved_before_season,
@@ -113,7 +115,7 @@ def test_sampled_network_is_later_than_its_means() -> None:
     # textbook's single path is optimistic.
     tasks = textbook()
     drawn = sample_durations(tasks, rng=np.random.default_rng(5), members=20_000)
-    ready = ready_times(Household(crew(14), tasks), "tow", durations_s=drawn)
+    ready = ready_times(Mornings(Household(crew(14), tasks), drawn), "tow")
     assert 50.83 < ready.mean() < 53.0
 
 
@@ -220,7 +222,7 @@ def test_every_schedule_can_be_followed(home: Household) -> None:
     assert_feasible(made, home)
     likely = np.array([[task.likely_s for task in home.tasks]])
     # Following the list at the durations it was made for gives the time that the schedule says.
-    assert ready_times(home, "tow", durations_s=likely) == pytest.approx([made.ready_s])
+    assert ready_times(Mornings(home, likely), "tow") == pytest.approx([made.ready_s])
 
 
 @given(households(), st.data())
@@ -230,8 +232,8 @@ def test_longer_never_makes_ready_earlier(home: Household, data: st.DataObject) 
     shape = (4, len(home.tasks))
     first = np.array(data.draw(st.lists(st.floats(0, 50), min_size=shape[0] * shape[1], max_size=shape[0] * shape[1])))
     more = np.array(data.draw(st.lists(st.floats(0, 50), min_size=first.size, max_size=first.size)))
-    before = ready_times(home, "tow", durations_s=first.reshape(shape), policy=policy)
-    after = ready_times(home, "tow", durations_s=(first + more).reshape(shape), policy=policy)
+    before = ready_times(Mornings(home, first.reshape(shape)), "tow", policy=policy)
+    after = ready_times(Mornings(home, (first + more).reshape(shape)), "tow", policy=policy)
     assert np.all(after >= before)
 
 
@@ -257,14 +259,14 @@ def test_extra_or_longer_task_never_helps_even_when_the_list_is_made_anew(
 def test_critical_is_what_lengthens_the_ready_time(home: Household) -> None:
     policy = schedule_for(home, "tow")
     likely = np.array([[task.likely_s for task in home.tasks]])
-    shares = criticality(home, "tow", durations_s=likely)
+    shares = criticality(Mornings(home, likely), "tow")
     for number, task in enumerate(home.tasks):
         longer = likely.copy()
         longer[0, number] += 1e-3
-        (later,) = ready_times(home, "tow", durations_s=longer) - policy.ready_s
+        (later,) = ready_times(Mornings(home, longer), "tow") - policy.ready_s
         assert (later > 5e-4) == (task.name in policy.critical) == (shares[task.name] == 1.0)
         longer[0, number] = likely[0, number] + policy.float_s[number]
-        assert ready_times(home, "tow", durations_s=longer)[0] == pytest.approx(policy.ready_s)
+        assert ready_times(Mornings(home, longer), "tow")[0] == pytest.approx(policy.ready_s)
 
 
 @given(households())
@@ -444,7 +446,7 @@ def test_shutters_take_about_a_minute_alone() -> None:
     home = trailer_home()
     alone = Household((home.people[0],), tuple(one for one in home.tasks if one.name == "shutters"))
     drawn = sample_durations(alone.tasks, rng=np.random.default_rng(1), members=2000)
-    ready = ready_times(alone, "shelter", durations_s=drawn)
+    ready = ready_times(Mornings(alone, drawn), "shelter")
     assert 50.0 < np.median(ready) < 75.0
 
 
@@ -467,9 +469,9 @@ def test_nobody_leaves_before_everyone_is_home() -> None:
     home = trailer_home()
     drawn = sample_durations(home.tasks, rng=np.random.default_rng(1), members=200)
     for way in TASK_WAYS:
-        assert ready_times(home, way, durations_s=drawn).min() >= 25 * MINUTE_S
+        assert ready_times(Mornings(home, drawn), way).min() >= 25 * MINUTE_S
     nothing_left = replace(home, tasks=tuple(replace(one, done_before_season=True) for one in home.tasks))
-    assert np.all(ready_times(nothing_left, "tow", durations_s=drawn) == 25 * MINUTE_S)
+    assert np.all(ready_times(Mornings(nothing_left, drawn), "tow") == 25 * MINUTE_S)
 
 
 def test_no_hands_are_counted_of_someone_who_can_do_nothing() -> None:
@@ -488,15 +490,15 @@ def test_tasks_of_another_way_drop_out_but_their_order_stays() -> None:
 def test_saved_before_the_season_is_worked_out_anew() -> None:
     home = trailer_home()
     drawn = sample_durations(home.tasks, rng=np.random.default_rng(1), members=500)
-    savings = saved_before_season(home, "tow", durations_s=drawn, confidence=0.95)
+    savings = saved_before_season(Mornings(home, drawn), "tow", confidence=0.95)
     assert savings[0].task == "refit the wheels"
     assert [one.saved_s for one in savings] == sorted((one.saved_s for one in savings), reverse=True)
-    now = longest_at_confidence(ready_times(home, "tow", durations_s=drawn), 0.95)
+    now = longest_at_confidence(ready_times(Mornings(home, drawn), "tow"), 0.95)
     for one in savings:
         done = replace(
             home, tasks=tuple(replace(t, done_before_season=True) if t.name == one.task else t for t in home.tasks)
         )
-        anew = longest_at_confidence(ready_times(done, "tow", durations_s=drawn), 0.95)
+        anew = longest_at_confidence(ready_times(Mornings(done, drawn), "tow"), 0.95)
         assert one.ready_s <= anew + 1e-6
         assert one.saved_s == pytest.approx(now - one.ready_s)
         assert one.saved_s >= 0.0
@@ -507,13 +509,13 @@ def test_saved_before_the_season_is_worked_out_anew() -> None:
 def test_shares_of_criticality_are_those_of_a_small_delay() -> None:
     home = trailer_home()
     drawn = sample_durations(home.tasks, rng=np.random.default_rng(1), members=300)
-    shares = criticality(home, "tow", durations_s=drawn)
+    shares = criticality(Mornings(home, drawn), "tow")
     assert set(shares) == {one.name for one in tasks_for(home, "tow")}
-    ready = ready_times(home, "tow", durations_s=drawn)
+    ready = ready_times(Mornings(home, drawn), "tow")
     for name, share in shares.items():
         delayed = drawn.copy()
         delayed[:, [one.name for one in home.tasks].index(name)] += 1e-3
-        assert share == np.mean(ready_times(home, "tow", durations_s=delayed) > ready + 5e-4)
+        assert share == np.mean(ready_times(Mornings(home, delayed), "tow") > ready + 5e-4)
     assert shares["refit the wheels"] == 1.0
     assert min(shares.values()) < 0.5
 
@@ -539,11 +541,11 @@ def test_impossible_tasks_are_refused_in_words(tasks: tuple[Task, ...], said: st
 def test_durations_that_do_not_fit_are_refused() -> None:
     home = trailer_home()
     with pytest.raises(InputError, match="a column for every task"):
-        ready_times(home, "car", durations_s=np.ones((5, 2)))
+        ready_times(Mornings(home, np.ones((5, 2))), "car")
     with pytest.raises(InputError, match="negative or not finite"):
-        ready_times(home, "car", durations_s=np.full((5, len(home.tasks)), np.nan))
+        ready_times(Mornings(home, np.full((5, len(home.tasks)), np.nan)), "car")
     with pytest.raises(InputError, match="tow, car, foot or shelter"):
-        ready_times(home, "boat", durations_s=np.ones((5, len(home.tasks))))  # type: ignore[arg-type]
+        ready_times(Mornings(home, np.ones((5, len(home.tasks)))), "boat")  # type: ignore[arg-type]
     with pytest.raises(InputError, match="0 <= shortest <= likely <= longest"):
         sample_durations((Task("x", ("tow",), 5.0, 4.0, 9.0),), rng=np.random.default_rng(1), members=3)
     with pytest.raises(InputError, match="shape"):

@@ -13,21 +13,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.household.plan import (
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import (
     FireInput,
     FuelInput,
     Home,
     House,
     IgnitionInput,
     Person,
-    Plan,
     RoadsInput,
     SafePoint,
     Task,
     TerrainInput,
     WeatherInput,
 )
-from leaveby.household.readiness import ready_times
+from leaveby.household.readiness import Mornings, ready_times
 from leaveby.household.sampling import sample_durations
 from leaveby.household.shelter import HEADING, LastResort, Place, last_resort, latest_start
 
@@ -179,7 +179,7 @@ def test_embers_come_with_the_front_at_the_latest() -> None:
 
 def test_from_sampled_durations() -> None:
     drawn = sample_durations(PLAN.tasks, rng=np.random.default_rng(2), members=100)
-    found = worked_out(shelter_ready_s=ready_times(PLAN, "shelter", durations_s=drawn))
+    found = worked_out(shelter_ready_s=ready_times(Mornings(PLAN, drawn), "shelter"))
     assert found.ready_s > 24 * MINUTE_S
     assert 0.0 < found.closed_before_embers < 1.0
 

@@ -122,10 +122,8 @@ def test_a_footpath_is_passed_over_for_a_road() -> None:
     assert carries_cars(network).tolist() == [False, True, False, True]
     joined, node = attach_one(network, 50.0, y_m=1.0, drive=False)
     assert joined.y_m[node] == 30.0
-    walk, spot = attach_one(network, 50.0, y_m=1.0, drive=False, eligible=np.ones(4, dtype=np.bool_))
-    assert walk.y_m[spot] == 0.0
     with pytest.raises(InputError, match="no road in it can be reached"):
-        attach_one(network, 50.0, y_m=1.0, eligible=np.zeros(4, dtype=np.bool_))
+        attach_one(network_from_lines(lines[:1], crs="EPSG:32755", tags=[{"highway": "footway"}]), 50.0, y_m=1.0)
 
 
 def test_a_home_beside_a_motorway_or_above_a_tunnel_takes_the_road_next_to_it() -> None:

@@ -33,7 +33,6 @@ from leaveby.roads.osm.osm_ways import (
     is_one_way,
     join_values,
     osm_ways_with_points_at,
-    osm_ways_within,
     shut_by_end,
 )
 from leaveby.roads.osm.street_graph import network_from_graph
@@ -312,13 +311,6 @@ def test_merged_ways_keep_all_their_values() -> None:
     assert network.edge_count == 2
     assert set(network.surface) == {"gravel|", "|gravel"}
     assert set(network.maxheight) == {"|3", "3|"}
-
-
-def test_box_keeps_whole_ways() -> None:
-    ways = make_ways(POINTS, [([0, 1, 2], {}), ([5, 6], {})])
-    assert osm_ways_within(ways, (146.9, -37.1, 147.0005, -36.9)).node.tolist() == [0, 1, 2]
-    with pytest.raises(InputError, match="no road of the file touches"):
-        osm_ways_within(ways, (10.0, 10.0, 11.0, 11.0))
 
 
 def test_a_way_gets_a_point_where_it_crosses_the_edge() -> None:

@@ -37,13 +37,13 @@ from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.ratings import RatedDay
 from leaveby.fire.weather.series import constant_weather
-from leaveby.household.plan import (
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import (
     FireInput,
     FuelInput,
     Home,
     IgnitionInput,
     Person,
-    Plan,
     RoadsInput,
     SafePoint,
     Task,

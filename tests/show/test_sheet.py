@@ -18,7 +18,8 @@ from shapely.geometry import MultiPolygon
 from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import HouseholdResult, Rules
 from leaveby.errors import InputError
-from leaveby.household.plan import LIKE_THE_PLANS, OfficialSource, Person
+from leaveby.household.plan import LIKE_THE_PLANS
+from leaveby.household.plan_tables import OfficialSource, Person
 from leaveby.household.readiness import schedule_for
 from leaveby.household.shelter import Place
 from leaveby.show.plan.page import report_page

@@ -9,17 +9,7 @@ import numpy as np
 
 
 def stream(seed: int, kind: str, *names: str, batch: int = 0) -> np.random.Generator:
-    """Give the stream of chance of one thing: the same on every machine and in every run, and its own alone.
-
-    Parameters
-    ----------
-    seed : int
-    kind : str
-        What sort of thing it is.
-    *names : str
-        Which one of its kind.
-    batch : int
-        Another batch has another stream.
+    """Give the stream of chance of one thing, named by its kind: the same on every machine and its own alone.
 
     Examples
     --------

@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 import numba
 import numpy as np
 from numba.core.registry import cpu_target
+from numpy.typing import ArrayLike, NDArray
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -53,6 +54,11 @@ def vectorize(function: Callable[..., Any]) -> Any:
     array([18., 36.])
     """
     return _kept(numba.vectorize, function, {})
+
+
+def floats(values: ArrayLike) -> NDArray[np.float64]:
+    """Give numbers as what such a ufunc takes, so that no other kind of number is compiled as well."""
+    return np.asarray(values, dtype=np.float64)
 
 
 def digest(function: Any, options: Mapping[str, Any]) -> str:

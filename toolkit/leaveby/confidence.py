@@ -18,17 +18,7 @@ from leaveby.errors import refuse, refused
 def rank_at(members: int, confidence: float) -> int:
     """Give how many of the members have to be in time: ceil(confidence (members + 1)), all of them at most.
 
-    Parameters
-    ----------
-    members : int
-        1 or more.
-    confidence : float
-        Above 0 and below 1.
-
-    Raises
-    ------
-    InputError
-        For no members, or a confidence of 1 or more: no number of members can promise that.
+    Raises InputError for no members, or a confidence outside 0 to 1: no number of members can promise 1.
 
     Examples
     --------
@@ -46,23 +36,8 @@ def rank_at(members: int, confidence: float) -> int:
 def latest_at_confidence(member_latest_s: NDArray[np.float64], confidence: float) -> float:
     """Give the latest time by which at least the asked share of members is clear, and a new member in that share too.
 
-    Parameters
-    ----------
-    member_latest_s : ndarray of float64, shape (members,)
-        Each member's own latest time; may hold inf and -inf.
-    confidence : float
-        Above 0 and below 1.
-
-    Returns
-    -------
-    float
-        The time of a member; inf when that many members are not bounded at all. Where the confidence asks for more
-        members than there are, the earliest of all.
-
-    Raises
-    ------
-    InputError
-        As `rank_at`.
+    It is the time of a member, each of which has its own latest time (which may be inf or -inf); inf when that many
+    members are not bounded at all. Where the confidence asks for more members than there are, the earliest of all.
 
     Examples
     --------

@@ -15,19 +15,17 @@ from pathlib import Path
 from typing import Any, Final
 
 import networkx as nx
-import numpy as np
 import osmnx
 import requests
 import shapely
-from numpy.typing import NDArray
 from osmnx._errors import InsufficientResponseError, ResponseStatusCodeError
-from pyproj import Transformer
+from osmnx.utils_geo import buffer_geometry
 
 from leaveby.caution import OSM_NOTICE
 from leaveby.errors import InputError, refuse, refused
 from leaveby.files.read.road_extracts import TAG_KEYS
 from leaveby.files.read.roads import read_roads
-from leaveby.roads.network.graph import RoadNetwork, utm_crs
+from leaveby.roads.network.graph import RoadNetwork
 
 Area = shapely.Polygon | shapely.MultiPolygon
 
@@ -106,7 +104,7 @@ def roads_by_point(
         raise refuse("radius_m", f"it is {radius_m}", expected="above 0 to 100,000 m", mend="correct it")
 
     def outline() -> Area:
-        return _grown(shapely.Point(lon_deg, lat_deg), radius_m)
+        return _area(buffer_geometry(shapely.Point(lon_deg, lat_deg), radius_m))
 
     name = f"{lat_deg:.2f}_{lon_deg:.2f}_{radius_m:.0f}m"
     return _fetched(name, outline=outline, folder=Path(folder), buffer_m=buffer_m, today=today)
@@ -116,23 +114,6 @@ def _area(shape: Any) -> Area:
     if not isinstance(shape, shapely.Polygon | shapely.MultiPolygon) or shape.is_empty:
         raise ValueError("it has no outline")
     return shape
-
-
-def _grown(area_deg: Area | shapely.Point, by_m: float) -> Area:
-    """An area in degrees, wider by so many metres on all sides."""
-    middle = area_deg.centroid
-    crs = utm_crs(middle.x, lat_deg=middle.y)
-    wide = shapely.buffer(_moved(area_deg, "EPSG:4326", to=crs), by_m)
-    return _area(_moved(wide, crs, to="EPSG:4326"))
-
-
-def _moved(shape: Any, crs: str, *, to: str) -> Any:
-    project = Transformer.from_crs(crs, to, always_xy=True)
-
-    def move(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.column_stack(project.transform(xy[:, 0], xy[:, 1]))
-
-    return shapely.transform(shape, move)
 
 
 def _fetched(name: str, *, outline: Any, folder: Path, buffer_m: float, today: str | None) -> DownloadedRoads:
@@ -145,7 +126,7 @@ def _fetched(name: str, *, outline: Any, folder: Path, buffer_m: float, today: s
     if not (file.is_file() and shape.is_file()):
         with _said_plainly(name):
             area = outline()
-            graph = _graph(_grown(area, buffer_m))
+            graph = _graph(_area(buffer_geometry(area, buffer_m)))
         store.mkdir(parents=True, exist_ok=True)
         (store / LICENCE_FILE).write_text(_notice(name, day=day), encoding="utf-8")
         osmnx.save_graphml(graph, file)

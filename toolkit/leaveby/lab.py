@@ -51,10 +51,7 @@ class About:
 def own_notebooks(folder: Path) -> Path:
     """Copy the notebooks that are not there yet, so that a person's changes to theirs are kept; give the folder.
 
-    Raises
-    ------
-    InputError
-        If the folder can't be written.
+    A folder that can't be written is an InputError.
     """
     source = notebooks_folder()
     try:
@@ -70,8 +67,6 @@ def own_notebooks(folder: Path) -> Path:
 def about_notebook(path: Path) -> About:
     """Read a notebook's title and first sentence from its first cell of text; the file's name stands in for a title.
 
-    Examples
-    --------
     >>> about_notebook(notebooks_folder() / "01_leave_early.ipynb").title
     'Leave early'
     """
@@ -86,8 +81,6 @@ def about_notebook(path: Path) -> About:
 def about_text(text: str, *, otherwise: str) -> About:
     """Read a title and the first sentence below it from Markdown.
 
-    Examples
-    --------
     >>> about_text("# Our roads\\n\\nHow long it takes. And more.", otherwise="")
     About(title='Our roads', words='How long it takes.')
     """
@@ -131,19 +124,9 @@ def open_pages(
 ) -> None:
     """Serve a folder of notebooks as plain pages, to this machine only and with a token, until it is stopped.
 
-    Parameters
-    ----------
-    port : int, optional
-        To begin with; the next that is free when it is taken.
-    say : callable
-        Given the words for the terminal, the address with its token among them.
-    plan : Path, optional
-        The plan file for the notebooks that ask for one; the demo's when left out.
-
-    Raises
-    ------
-    InputError
-        If Voila is not installed, or with every fault of the plan.
+    It begins with `port` and takes the next that is free. `say` is given the words for the terminal, the address with
+    its token among them; `plan` is the plan file for the notebooks that ask for one, the demo's when left out. Without
+    Voila, or with faults in the plan, it is an InputError.
     """
     _need("voila", "Voila, which shows the notebooks as plain pages,")
     if plan is not None:
@@ -207,8 +190,6 @@ def _prepared(plan: Path | None) -> Callable[..., Any]:
 def without_cell_words(text: str) -> str:
     """Take out what a notebook says of its cells and how to run them.
 
-    Examples
-    --------
     >>> without_cell_words("Our roads. The first cell holds what you may change. Then choose *Run, Run All Cells*.")
     'Our roads.'
     """

@@ -22,7 +22,8 @@ from leaveby.fire.spread.series import MODELS
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import Rating, day_by_hand
 from leaveby.fire.weather.series import Weather
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import Way
 
 if TYPE_CHECKING:
     from leaveby.decision.household.answer import Progress

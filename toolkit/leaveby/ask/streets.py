@@ -45,11 +45,6 @@ class StreetOptions(SurveyOptions):
     state, for legal speeds. Tracks count as ways out for everyone only where asked for. A home farther than `far_m`
     from every street belongs to no group, and is listed. A street shuts `smoke_lead_s` before fire is within
     `standoff_m` of any part of it.
-
-    Examples
-    --------
-    >>> StreetOptions(region="AU-VIC", links=3).standoff_m
-    100.0
     """
 
     area_deg: Box | None = None
@@ -221,27 +216,11 @@ def _opened(path: str | Path, *, wanted: str) -> tuple[NDArray[np.float64], Any,
 
 
 def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
-    """Open a raster of numbers for reading at points, linear between the middles of its cells.
+    """Open a raster for reading at points x_m and y_m in `crs`, linear between the middles of its cells.
 
-    Parameters
-    ----------
-    crs : str
-        Reference system of the points.
-    what : str
-        What it holds, for messages.
+    NaN off the raster and in its voids. What holds no numbers or names no reference system is an InputError, said of
+    `what` it holds.
 
-    Returns
-    -------
-    callable
-        Takes x_m and y_m, gives values; NaN off the raster and in its voids.
-
-    Raises
-    ------
-    InputError
-        When it can't be read, or names no reference system.
-
-    Examples
-    --------
     >>> read_raster("no_such_file.tif", crs="EPSG:32755", what="terrain")
     Traceback (most recent call last):
         ...

@@ -24,16 +24,10 @@ class Grid:
 
     Row 0 is the northernmost row, column 0 the westernmost. A cell is addressed by its centre.
 
-    Attributes
-    ----------
-    x_min_m, y_max_m : float
-        Outer north-west corner of the north-west cell, in metres.
-    cell_m : float
-        Cell size in metres, above 0.
-    rows, cols : int
-        Shape, each at least 2.
-    crs : str
-        Reference system that `pyproj.CRS` understands, projected with metre axes (checked where files are read).
+    - `x_min_m`, `y_max_m`: outer north-west corner of the north-west cell, in metres.
+    - `cell_m`: cell size in metres, above 0.
+    - `rows`, `cols`: shape, each at least 2.
+    - `crs`: reference system that `pyproj.CRS` understands, projected with metre axes (checked where files are read).
     """
 
     x_min_m: float
@@ -53,6 +47,16 @@ class Grid:
         """West, south, east and north edge, metres."""
         south, east = self.y_max_m - self.rows * self.cell_m, self.x_min_m + self.cols * self.cell_m
         return (self.x_min_m, south, east, self.y_max_m)
+
+    @property
+    def x_m(self) -> NDArray[np.float64]:
+        """East of the columns' centres, shape (cols,)."""
+        return np.asarray(self.x_min_m + (np.arange(self.cols) + 0.5) * self.cell_m)
+
+    @property
+    def y_m(self) -> NDArray[np.float64]:
+        """North of the rows' centres, falling, shape (rows,)."""
+        return np.asarray(self.y_max_m - (np.arange(self.rows) + 0.5) * self.cell_m)
 
 
 def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:
@@ -87,12 +91,8 @@ def to_xarray(
     import rioxarray  # noqa: F401  (slow to load; adds the .rio accessor)
     import xarray as xr
 
-    coords = {
-        "y": grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m,
-        "x": grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m,
-    }
     attrs = {"units": "s", "long_name": long_name or name}
-    plain = xr.DataArray(values, coords=coords, dims=("y", "x"), name=name, attrs=attrs)
+    plain = xr.DataArray(values, coords={"y": grid.y_m, "x": grid.x_m}, dims=("y", "x"), name=name, attrs=attrs)
     layer: xr.DataArray = plain.rio.write_crs(grid.crs)
     if crs is not None:
         layer = layer.rio.reproject(crs, nodata=np.inf)
@@ -103,11 +103,7 @@ def to_xarray(
 class Terrain:
     """Elevation on a grid, without voids.
 
-    Attributes
-    ----------
-    grid : Grid
-    elevation_m : ndarray of float64, shape (rows, cols)
-        Metres above sea level, finite everywhere.
+    - `elevation_m`, shape (rows, cols): metres above sea level, finite everywhere.
     """
 
     grid: Grid
@@ -117,16 +113,13 @@ class Terrain:
 def check_grid(grid: Grid) -> None:
     """Refuse a grid on which distances can't be measured in metres.
 
-    Raises
-    ------
-    InputError
-        With every fault: no reference system, one in degrees, axes that are not metres, an unusable cell size or shape.
+    Raises InputError with every fault: no reference system, one in degrees, axes that are not metres, an unusable cell
+    size or shape.
     """
     faults = Faults()
     wrong = _wrong_crs(grid.crs.strip())
     if wrong:
-        wanted = "a projected reference system in metres, such as EPSG:32755"
-        faults.add("grid", wrong, wanted, "reproject to the UTM zone of the place, and name that system")
+        faults.tell("grid", "grid_unusable", wrong=wrong)
     if not (np.isfinite(grid.cell_m) and grid.cell_m > 0):
         faults.add("grid", f"its cell size is {grid.cell_m} m", "above 0 m", "correct the cell size")
     if not (np.isfinite(grid.x_min_m) and np.isfinite(grid.y_max_m)):
@@ -158,10 +151,7 @@ def gradients(terrain: Terrain) -> tuple[NDArray[np.float32], NDArray[np.float32
     Least squares over the eight neighbours with twofold weight on the four near ones (Horn 1981, Hill shading and the
     reflectance map, Proc. IEEE 69(1):14-47, memory). At the edge, the surface is carried on in a straight line.
 
-    Raises
-    ------
-    InputError
-        Where an elevation is not finite or the shapes differ.
+    Raises InputError where an elevation is not finite or the shapes differ.
     """
     elevation = np.asarray(terrain.elevation_m, dtype=np.float64)
     faults = Faults()
@@ -192,10 +182,7 @@ def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) ->
     Each void becomes the smooth surface between the values around it (harmonic: every filled cell is the mean of
     its four neighbours), so a fill holds no new summit or pit.
 
-    Raises
-    ------
-    InputError
-        Where no cell is valid, or a cell that is said to be valid is not finite.
+    Raises InputError where no cell is valid, or a cell that is said to be valid is not finite.
 
     Examples
     --------

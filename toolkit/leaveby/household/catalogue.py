@@ -29,7 +29,8 @@ from numpy.typing import NDArray
 from leaveby.chance import stream
 from leaveby.compiling import njit
 from leaveby.confidence import latest_at_confidence, longest_at_confidence, rank_at
-from leaveby.household.plan import Person, Task, can_do
+from leaveby.household.plan import can_do
+from leaveby.household.plan_tables import Person, Task
 
 LISTS: Final = 8192
 """Lists of one crew. A constant: with a number that hung on the plan the catalogues would not hold each other."""
@@ -59,48 +60,36 @@ class _Work(NamedTuple):
 
 
 @dataclass(frozen=True)
-class _Catalogue:
+class Catalogue:
+    """All lists for the tasks of one way: their orders, who is sooner put on a task, and the crews that may do them.
+
+    The `members` are numbered with those who have most to do first: they tell soonest that a list is no better.
+    """
+
     order: NDArray[np.int64]
     ranks: NDArray[np.float64]
     members: NDArray[np.int64]
-    """The members with most to do first: they tell soonest that a list is no better."""
     work: _Work
+    crews: tuple[NDArray[np.bool_], ...]
 
 
-def soonest_list(
-    tasks: Sequence[Task],
-    people: Sequence[Person],
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64],
-    confidence: float,
-) -> tuple[TaskList, float]:
-    """Find the list by which the household is ready soonest, and its ready time in seconds, at the asked confidence.
-
-    Durations have the shape (members, tasks), arrivals (members, people); the tasks are those of one way.
-    """
-    made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
-    rank = rank_at(durations_s.shape[0], confidence)
+def soonest_list(lists: Catalogue, *, confidence: float) -> tuple[TaskList, float]:
+    """Find the list by which the household is ready soonest, and its ready time in seconds, at the asked confidence."""
+    rank = rank_at(lists.members.size, confidence)
     best_s, best = np.inf, None
-    for able in smaller_crews(tasks, people):
-        if longest_at_confidence(_least_s(made, able), confidence) >= best_s:
+    for able in lists.crews:
+        if longest_at_confidence(_least_s(lists, able), confidence) >= best_s:
             continue
-        who = _assigned(made.ranks, able, made.work.hands)
-        number, found_s = _soonest(made.order, who, made.work, rank, best_s)
+        who = _assigned(lists.ranks, able, lists.work.hands)
+        number, found_s = _soonest(lists.order, who, lists.work, rank, best_s)
         if number >= 0:
-            best_s, best = found_s, _listed(made, who, number)
+            best_s, best = found_s, _listed(lists, who, number)
     assert best is not None
     return best, float(best_s)
 
 
 def latest_list(
-    tasks: Sequence[Task],
-    people: Sequence[Person],
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64],
-    latest_departure_s: NDArray[np.float64],
-    confidence: float,
+    lists: Catalogue, latest_departure_s: NDArray[np.float64], *, confidence: float
 ) -> tuple[TaskList, float]:
     """Find the list with which getting ready may start latest, where how late depends on who is late with which fire.
 
@@ -109,21 +98,20 @@ def latest_list(
     with it is its latest start: the lesser of the latest departure less the ready time, both at the asked confidence,
     and the time from which the asked share of members gets clear.
     """
-    made = _catalogue(tasks, people, durations_s=durations_s, arrivals_s=arrivals_s)
-    leave_s = latest_departure_s[made.members]
+    leave_s = latest_departure_s[lists.members]
     leave_by_s = latest_at_confidence(leave_s, confidence)
     best_s, best = -np.inf, None
-    for able in smaller_crews(tasks, people):
-        if leave_by_s - longest_at_confidence(_least_s(made, able), confidence) <= best_s:
+    for able in lists.crews:
+        if leave_by_s - longest_at_confidence(_least_s(lists, able), confidence) <= best_s:
             continue
-        who = _assigned(made.ranks, able, made.work.hands)
+        who = _assigned(lists.ranks, able, lists.work.hands)
         for number in range(LISTS):
-            ready_s = _ready(made.order[number], who[number], made.work, 0, leave_s.size)
+            ready_s = _ready(lists.order[number], who[number], lists.work, 0, leave_s.size)
             start_s = leave_by_s - longest_at_confidence(ready_s, confidence)
             if start_s > best_s:
                 start_s = min(start_s, latest_at_confidence(leave_s - ready_s, confidence))
             if start_s > best_s:
-                best_s, best = start_s, _listed(made, who, number)
+                best_s, best = start_s, _listed(lists, who, number)
     assert best is not None
     return best, float(best_s)
 
@@ -159,13 +147,14 @@ def _kept(person: Person, asked: set[str], *, whole: bool) -> list[tuple[str, ..
     return [*kept, ()]
 
 
-def _catalogue(
+def catalogue(
     tasks: Sequence[Task],
     people: Sequence[Person],
     *,
     durations_s: NDArray[np.float64],
     arrivals_s: NDArray[np.float64],
-) -> _Catalogue:
+) -> Catalogue:
+    """Make all lists for the tasks of one way, with durations (members, tasks) and arrivals (members, people)."""
     position = {task.name: number for number, task in enumerate(tasks)}
     before = np.zeros((len(tasks), len(tasks)), dtype=np.bool_)
     for number, task in enumerate(tasks):
@@ -182,12 +171,13 @@ def _catalogue(
     hands = np.array([task.hands for task in tasks], dtype=np.int64)
     members = np.argsort(-(durations_s @ hands + arrivals_s.max(axis=1)), kind="stable")
     lasts_s, home_s = (np.ascontiguousarray(times_s[members].T) for times_s in (durations_s, arrivals_s))
-    return _Catalogue(_orders(keys, before), ranks, members, _Work(before, hands, lasts_s, home_s))
+    work = _Work(before, hands, lasts_s, home_s)
+    return Catalogue(_orders(keys, before), ranks, members, work, tuple(smaller_crews(tasks, people)))
 
 
-def _least_s(made: _Catalogue, able: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _least_s(lists: Catalogue, able: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Bound every list of a crew from below, in each member: work that a group of people has to share takes a share."""
-    work, least_s = made.work, made.work.home_s.max(axis=0)
+    work, least_s = lists.work, lists.work.home_s.max(axis=0)
     for group in np.unique(np.vstack([able, able.any(axis=0)]), axis=0):
         inside = ~np.any(able & ~group, axis=1)
         if inside.any():
@@ -196,12 +186,12 @@ def _least_s(made: _Catalogue, able: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.asarray(least_s * (1.0 - 1e-9), dtype=np.float64)
 
 
-def _listed(made: _Catalogue, who: NDArray[np.int64], number: int) -> TaskList:
+def _listed(lists: Catalogue, who: NDArray[np.int64], number: int) -> TaskList:
     return TaskList(
-        order=tuple(int(task) for task in made.order[number]),
+        order=tuple(int(task) for task in lists.order[number]),
         who=tuple(
             tuple(sorted(int(person) for person in row[:hands]))
-            for row, hands in zip(who[number], made.work.hands, strict=True)
+            for row, hands in zip(who[number], lists.work.hands, strict=True)
         ),
     )
 

@@ -97,28 +97,15 @@ def _view_factor_as_3959(
 def radiant_heat(distance_m: ArrayLike, *, flame_length_m: ArrayLike, slope_deg: float = 0.0) -> NDArray[np.float64]:
     """Largest radiant heat on a house from a flame front, in kW/m2.
 
-    Parameters
-    ----------
-    distance_m : array-like
-        From the house to the edge of the vegetation that burns, metres, 0 or more.
-    flame_length_m : array-like
-        Metres, 0 or more; broadcast with the distance.
-    slope_deg : float
-        Slope of the ground between, as the standard counts it: degrees by which the land falls away from the house
-        under the vegetation, 0 to 20. Flat and rising land are 0.
+    - `distance_m`: from the house to the edge of the vegetation that burns, metres, 0 or more.
+    - `flame_length_m`: metres, 0 or more; broadcast with the distance.
+    - `slope_deg`: slope of the ground between, as the standard counts it: degrees by which the land falls away from the
+      house under the vegetation, 0 to 20. Flat and rising land are 0.
 
-    Returns
-    -------
-    array
-        kW/m2. Where the flames can lean over the house it is that of the flame itself.
+    Returns kW/m2. Where the flames can lean over the house it is that of the flame itself.
 
-    Raises
-    ------
-    InputError
-        When a value is negative or not finite, or the slope lies outside 0 to 20 degrees.
+    Raises InputError when a value is negative or not finite, or the slope lies outside 0 to 20 degrees.
 
-    Notes
-    -----
     AS 3959:2009 Appendix B (from memory): flame 1090 K, emissivity 0.95, front 100 m wide, air 308 K and 25 %, tilt
     chosen for the largest flux. Printed distances stop at 100 m.
 
@@ -169,10 +156,7 @@ def time_to_harm(
     Of the published range of doses the lowest counts, the earliest harm, if no other is asked for. Below about 2.5
     kW/m2 the pain dose runs early, since skin cools as it heats.
 
-    Raises
-    ------
-    InputError
-        When the heat is not more than 0, or the harm is unknown.
+    Raises InputError when the heat is not more than 0, or the harm is unknown.
 
     Examples
     --------

@@ -14,7 +14,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field
 
-from leaveby.errors import Fault, refuse
+from leaveby.errors import Fault, fault_of, refuse
+from leaveby.household import plan_tables as nouns
 from leaveby.household.plan_keys import (
     Hours,
     Listed,
@@ -27,76 +28,9 @@ from leaveby.household.plan_keys import (
     number,
     section,
 )
-from leaveby.household.plan_tables import (
-    TASK_WAYS,
-    WAYS,
-    Animal,
-    DangerInput,
-    FireInput,
-    FuelInput,
-    Home,
-    House,
-    IgnitionInput,
-    OfficialSource,
-    Person,
-    PersonTable,
-    RatingInput,
-    RoadsInput,
-    RulesInput,
-    SafePoint,
-    Scale,
-    Task,
-    TaskWay,
-    TerrainInput,
-    Towing,
-    Vehicle,
-    Way,
-    WeatherInput,
-    ring_opened,
-    skill_word,
-)
+from leaveby.household.plan_tables import TASK_WAYS, WAYS, Animal, Person, Scale, Task, TaskWay, Vehicle, Way
 from leaveby.regions import rating_scale
 from leaveby.units import s_from_min
-
-__all__ = [
-    "LIKE_THE_PLANS",
-    "TASK_WAYS",
-    "WAYS",
-    "Animal",
-    "DangerInput",
-    "Durations",
-    "FireInput",
-    "FuelInput",
-    "Home",
-    "House",
-    "Household",
-    "IgnitionInput",
-    "OfficialSource",
-    "Person",
-    "Plan",
-    "PlanFile",
-    "RatingInput",
-    "RoadsInput",
-    "RulesInput",
-    "SafePoint",
-    "Scale",
-    "Task",
-    "TaskWay",
-    "TerrainInput",
-    "Towing",
-    "Vehicle",
-    "Way",
-    "WeatherInput",
-    "arrival_faults",
-    "can_do",
-    "skill_word",
-    "tasks_for",
-    "towing_car",
-    "trailer",
-    "uncertain_people",
-    "ways",
-    "why_no_way",
-]
 
 Durations = Literal["beta_pert", "triangular"]
 
@@ -158,37 +92,37 @@ class Asked(Table):
 class Sections:
     """The sections and tables of a plan file, but for `[plan]`."""
 
-    home: Annotated[Home, section("a section [home] with lon_deg and lat_deg")]
+    home: Annotated[nouns.Home, section("a section [home] with lon_deg and lat_deg")]
     people: Annotated[
-        tuple[Annotated[Person, Read(PersonTable, PersonTable.person)], ...],
+        tuple[Annotated[Person, Read(nouns.PersonTable, nouns.PersonTable.person)], ...],
         Listed(least=1),
         section("at least one person, each under [[people]]"),
     ]
     tasks: Annotated[tuple[Task, ...], Listed(), section("the tasks, each under [[tasks]]")]
     safe_points: Annotated[
-        tuple[SafePoint, ...], Listed(least=1), section("at least one safe point, each under [[safe_points]]")
+        tuple[nouns.SafePoint, ...], Listed(least=1), section("at least one safe point, each under [[safe_points]]")
     ]
-    roads: Annotated[RoadsInput, section("a section [roads] with file")]
-    terrain: Annotated[TerrainInput, section("a section [terrain] with file")]
-    fuel: Annotated[FuelInput, section("a section [fuel] with file and legend, file and column, or type")]
-    weather: Annotated[WeatherInput, section("a section [weather] with file")]
+    roads: Annotated[nouns.RoadsInput, section("a section [roads] with file")]
+    terrain: Annotated[nouns.TerrainInput, section("a section [terrain] with file")]
+    fuel: Annotated[nouns.FuelInput, section("a section [fuel] with file and legend, file and column, or type")]
+    weather: Annotated[nouns.WeatherInput, section("a section [weather] with file")]
     ignitions: Annotated[
-        tuple[Annotated[IgnitionInput, AfterValidator(ring_opened)], ...],
+        tuple[Annotated[nouns.IgnitionInput, AfterValidator(nouns.ring_opened)], ...],
         Listed(),
         section("the fires of the worked day, each under [[ignitions]]"),
     ] = ()
-    fire: Annotated[FireInput, section("a section [fire]")] = field(default_factory=FireInput)
-    house: Annotated[House, section("a section [house]")] = field(default_factory=House)
+    fire: Annotated[nouns.FireInput, section("a section [fire]")] = field(default_factory=nouns.FireInput)
+    house: Annotated[nouns.House, section("a section [house]")] = field(default_factory=nouns.House)
     animals: Annotated[tuple[Animal, ...], Listed(), section("animals, each under [[animals]]")] = ()
     vehicles: Annotated[tuple[Vehicle, ...], Listed(), section("vehicles, each under [[vehicles]]")] = ()
-    towing: Annotated[Towing | None, section("a section [towing] with speed_limit_km_h")] = None
-    danger: Annotated[DangerInput, section("a section [danger]")] = field(default_factory=DangerInput)
+    towing: Annotated[nouns.Towing | None, section("a section [towing] with speed_limit_km_h")] = None
+    danger: Annotated[nouns.DangerInput, section("a section [danger]")] = field(default_factory=nouns.DangerInput)
     ratings: Annotated[
-        tuple[RatingInput, ...], Listed(), section("fire danger ratings in rising order, each under [[ratings]]")
+        tuple[nouns.RatingInput, ...], Listed(), section("fire danger ratings in rising order, each under [[ratings]]")
     ] = ()
-    rules: Annotated[RulesInput, section("a section [rules]")] = field(default_factory=RulesInput)
+    rules: Annotated[nouns.RulesInput, section("a section [rules]")] = field(default_factory=nouns.RulesInput)
     official_sources: Annotated[
-        tuple[OfficialSource, ...],
+        tuple[nouns.OfficialSource, ...],
         Listed(),
         section("where official warnings are heard, each under [[official_sources]]"),
     ] = ()
@@ -208,12 +142,8 @@ class PlanFile(Sections, _PlanSection, Table):
 class Plan(Sections, Asked):
     """A whole plan file in SI units. Field names are those of the file's sections.
 
-    Attributes
-    ----------
-    assumptions : tuple of str
-        Sentences: everything that the plan left open and that a default filled, if it could save minutes.
-    where : str
-        The file that the plan was read from, for messages.
+    - `assumptions`: sentences: everything that the plan left open and that a default filled, if it could save minutes.
+    - `where`: the file that the plan was read from, for messages.
     """
 
     assumptions: tuple[str, ...] = ()
@@ -258,12 +188,7 @@ class Plan(Sections, Asked):
 def arrival_faults(people: Sequence[Person]) -> list[Fault]:
     """Find people whose three points of arrival are not in rising order from 0."""
     return [
-        Fault(
-            f'person "{person.name}"',
-            "comes home after " + ", ".join(f"{point_s:g}" for point_s in person.arrival_points_s) + " s",
-            "0 <= soonest <= likely <= latest",
-            "correct the three arrivals",
-        )
+        fault_of(f'person "{person.name}"', "arrivals_fall", points="{:g}, {:g}, {:g}".format(*person.arrival_points_s))
         for person in people
         if not 0 <= person.arrival_points_s[0] <= person.arrival_points_s[1] <= person.arrival_points_s[2] < inf
     ]

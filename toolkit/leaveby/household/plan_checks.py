@@ -16,7 +16,7 @@ from pathlib import PurePath
 
 from leaveby.errors import Fault
 from leaveby.household import plan_places
-from leaveby.household.plan import WAYS, can_do, skill_word
+from leaveby.household.plan import can_do
 from leaveby.household.plan_document import (
     NAMED_TABLES,
     Document,
@@ -27,6 +27,7 @@ from leaveby.household.plan_document import (
     text_in,
     texts_in,
 )
+from leaveby.household.plan_tables import WAYS, skill_word
 from leaveby.regions import REGION_PATTERN, rating_scale, region_faults
 
 _BY = {"tow": "with the trailer", "car": "by car", "foot": "on foot"}

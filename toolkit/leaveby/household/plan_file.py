@@ -16,11 +16,11 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from leaveby.errors import Fault, InputError
-from leaveby.household.plan import LIKE_THE_PLANS, TASK_WAYS, WAYS, Plan, PlanFile, uncertain_people, why_no_way
+from leaveby.household.plan import LIKE_THE_PLANS, Plan, PlanFile, uncertain_people, why_no_way
 from leaveby.household.plan_checks import cross_faults
 from leaveby.household.plan_document import meant, place_of
 from leaveby.household.plan_keys import at_place, keys_of
-from leaveby.household.plan_tables import NUMBER, THREE_POINTS
+from leaveby.household.plan_tables import NUMBER, TASK_WAYS, THREE_POINTS, WAYS
 from leaveby.regions import WITH_RULES, country_of
 from leaveby.units import min_from_s
 
@@ -36,19 +36,11 @@ def plan_from_document(
     What may be left out, and what stands then, is declared with the nouns (`leaveby.household.plan`) and written out in
     `about/plan_keys.md`. Whatever of it could save minutes is said in `Plan.assumptions`.
 
-    Parameters
-    ----------
-    document : Mapping
-        As `tomllib` reads it.
-    where : str
-        The file, put before the place of each fault.
-    fire_models : Collection of str, optional
-        The rate-of-spread equations that exist; None leaves their names unchecked.
+    - `document`: as `tomllib` reads it.
+    - `where`: the file, put before the place of each fault.
+    - `fire_models`: the rate-of-spread equations that exist; None leaves their names unchecked.
 
-    Raises
-    ------
-    InputError
-        With every fault of the document.
+    Raises InputError with every fault of the document.
 
     Examples
     --------

@@ -169,12 +169,8 @@ Point = Annotated[
 class Declared:
     """What was declared of one place of the file; texts are empty where nothing was said.
 
-    Attributes
-    ----------
-    form : type
-        What the file holds there, `None` apart; where a number or a table may stand, the number.
-    table : type or None
-        The noun whose keys may stand there.
+    - `form`: what the file holds there, `None` apart; where a number or a table may stand, the number.
+    - `table`: the noun whose keys may stand there.
     """
 
     form: Any
@@ -234,12 +230,7 @@ def at_place(file: type, loc: Sequence[str | int]) -> Declared | None:
 
 
 def keys_page(file: type) -> str:
-    """Write the reference of all keys for people, in Markdown.
-
-    Parameters
-    ----------
-    file : type
-        `leaveby.household.plan.PlanFile` or `leaveby.files.read.drill_shape.DrillFile`.
+    """Write the reference of all keys of a file (`plan.PlanFile`, or that of drills) for people, in Markdown.
 
     Examples
     --------

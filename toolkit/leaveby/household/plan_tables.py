@@ -73,16 +73,10 @@ def _skills(words: Sequence[str]) -> tuple[str, ...]:
 class Person:
     """Someone who has to get out.
 
-    Attributes
-    ----------
-    name : str
-    can : tuple of str
-        Someone who can do nothing takes no task: a child's hands are not counted.
-    arrives_after_s : float
-        Seconds from the start of getting ready until this person is home, 0 or more; the likely time where it is not
-        certain. Nobody leaves before everyone has arrived.
-    arrives_soonest_s, arrives_latest_s : float or None
-        The other two of a three-point arrival; None: as `arrives_after_s`.
+    - `can`: someone who can do nothing takes no task: a child's hands are not counted.
+    - `arrives_after_s`: seconds from the start of getting ready until this person is home, 0 or more; the likely time
+      where it is not certain. Nobody leaves before everyone has arrived.
+    - `arrives_soonest_s`, `arrives_latest_s`: the other two of a three-point arrival; None: as `arrives_after_s`.
 
     Examples
     --------

@@ -20,14 +20,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.confidence import longest_at_confidence
-from leaveby.errors import InputError, refuse, refused
-from leaveby.household.catalogue import latest_list, soonest_list
+from leaveby.errors import refuse, refused
+from leaveby.household.catalogue import catalogue, latest_list, soonest_list
 from leaveby.household.crew import TICK_S
-from leaveby.household.plan import Household, Plan, TaskWay, tasks_for, uncertain_people
+from leaveby.household.plan import Household, Plan, tasks_for, uncertain_people
+from leaveby.household.plan_tables import TaskWay
 from leaveby.household.sampling import sample_arrivals
 from leaveby.household.scheduling import Schedule, schedule, schedule_of
 
 _NODES_PER_CASE: Final = 2000
+
+
+@dataclass(frozen=True)
+class Mornings:
+    """How long a household's tasks take and when its people are home, by member, in seconds.
+
+    `durations_s`, shape (members, tasks), has a column for every task of the household, so that every way of leaving
+    shares one draw; `arrivals_s`, shape (members, people), may be left out where every arrival is fixed. The functions
+    here refuse (InputError) other shapes, times that are negative or not finite, and a task that can't be done.
+    """
+
+    household: Household | Plan
+    durations_s: NDArray[np.float64]
+    arrivals_s: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True)
@@ -43,18 +58,11 @@ class Saving:
 class Readiness:
     """The list that is followed, and how long getting ready takes by it in every member.
 
-    Attributes
-    ----------
-    policy : Schedule
-        At the likely durations and the likely arrivals.
-    ready_s : ndarray of float64, shape (members,)
-        What is counted on: by the list, plus `rounded_up_s`.
-    at_confidence_s : float
-        Of `ready_s`, what the asked share of members does not exceed.
-    rounded_up_s : float
-        0 or more, see the head of this module; 0 where the list is the catalogue's best.
-    catalogue_s : ndarray of float64, shape (members,)
-        By the catalogue's best list.
+    - `policy`: at the likely durations and the likely arrivals.
+    - `ready_s`, shape (members,): what is counted on, by the list, plus `rounded_up_s`.
+    - `at_confidence_s`: of `ready_s`, what the asked share of members does not exceed.
+    - `rounded_up_s`: 0 or more, see the head of this module; 0 where the list is the catalogue's best.
+    - `catalogue_s`, shape (members,): by the catalogue's best list.
     """
 
     policy: Schedule
@@ -65,71 +73,41 @@ class Readiness:
 
 
 def readiness(
-    household: Household | Plan,
-    way: TaskWay,
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None = None,
-    confidence: float,
+    mornings: Mornings, way: TaskWay, *, confidence: float, latest_departure_s: NDArray[np.float64] | None = None
 ) -> Readiness:
     """Choose the list to follow, and work out when the household is ready by it.
 
     A task more, a longer one, or a pair of hands less never makes the ready time at the asked confidence (above 0,
-    below 1) shorter. Durations and arrivals as for `ready_times`.
+    below 1) shorter. With latest departures, one for each member, it is the list with which getting ready may start
+    latest under those fires (`catalogue.latest_list`): needed only where the other does not clear the road in the asked
+    share of members when it is begun at the latest departure less the ready time, both at the asked confidence.
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car", "tow"), 300.0, 600.0, 900.0)
     >>> home = Household((Person("Bo", ("lift",)),), (bags,))
-    >>> readiness(home, "car", durations_s=np.array([[600.0], [900.0]]), confidence=0.5).at_confidence_s
+    >>> readiness(Mornings(home, np.array([[600.0], [900.0]])), "car", confidence=0.5).at_confidence_s
     900.0
     """
-    tasks = tasks_for(household, way)
+    household = mornings.household
+    tasks, people = tasks_for(household, way), household.people
     # The catalogue's best is there in any case, so this one need not be proved the best.
-    likely = schedule(tasks, household.people, node_limit=_NODES_PER_CASE)
-    lasts_s = _columns(household, likely, durations_s)
-    home_s = _arrivals(household, arrivals_s, members=lasts_s.shape[0])
-    listed, least_s = soonest_list(
-        tasks, household.people, durations_s=lasts_s, arrivals_s=home_s, confidence=confidence
-    )
-    best = schedule_of(tasks, household.people, listed)
-    best_s = ready_times(household, way, durations_s=durations_s, arrivals_s=home_s, policy=best)
-    by_likely_s = ready_times(household, way, durations_s=durations_s, arrivals_s=home_s, policy=likely)
+    likely = schedule(tasks, people, node_limit=_NODES_PER_CASE)
+    lasts_s = _columns(mornings, [task.name for task in tasks])
+    lists = catalogue(tasks, people, durations_s=lasts_s, arrivals_s=_arrivals(mornings))
+    if latest_departure_s is not None:
+        listed, _ = latest_list(lists, latest_departure_s, confidence=confidence)
+        policy = schedule_of(tasks, people, listed)
+        ready_s = ready_times(mornings, way, policy=policy)
+        return Readiness(policy, ready_s, longest_at_confidence(ready_s, confidence), 0.0, ready_s)
+    listed, least_s = soonest_list(lists, confidence=confidence)
+    best = schedule_of(tasks, people, listed)
+    best_s, by_likely_s = (ready_times(mornings, way, policy=policy) for policy in (best, likely))
     short_s = least_s - longest_at_confidence(by_likely_s, confidence)
     if short_s > TICK_S:
         return Readiness(likely, by_likely_s + short_s, least_s, short_s, best_s)
     return Readiness(best, best_s, least_s, 0.0, best_s)
-
-
-def readiness_for_latest(
-    household: Household | Plan,
-    way: TaskWay,
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None = None,
-    latest_departure_s: NDArray[np.float64],
-    confidence: float,
-) -> Readiness:
-    """Choose the list with which getting ready may start latest under given fires (`catalogue.latest_list`).
-
-    Needed only where the list of `readiness` does not clear the road in the asked share of members when it is begun at
-    the latest departure less the ready time, both at the asked confidence. Arguments as for `readiness`; one latest
-    departure for each member.
-    """
-    tasks = tasks_for(household, way)
-    home_s = _arrivals(household, arrivals_s, members=durations_s.shape[0])
-    listed, _ = latest_list(
-        tasks,
-        household.people,
-        durations_s=_columns(household, schedule_for(household, way), durations_s),
-        arrivals_s=home_s,
-        latest_departure_s=latest_departure_s,
-        confidence=confidence,
-    )
-    policy = schedule_of(tasks, household.people, listed)
-    ready_s = ready_times(household, way, durations_s=durations_s, arrivals_s=home_s, policy=policy)
-    return Readiness(policy, ready_s, longest_at_confidence(ready_s, confidence), 0.0, ready_s)
 
 
 def schedule_for(household: Household | Plan, way: TaskWay) -> Schedule:
@@ -137,146 +115,101 @@ def schedule_for(household: Household | Plan, way: TaskWay) -> Schedule:
     return schedule(tasks_for(household, way), household.people)
 
 
-def ready_times(
-    household: Household | Plan,
-    way: TaskWay,
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None = None,
-    policy: Schedule | None = None,
-) -> NDArray[np.float64]:
-    """Work out when the household is ready, for every member.
+def ready_times(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = None) -> NDArray[np.float64]:
+    """Work out when the household is ready, for every member, shape (members,).
 
-    Parameters
-    ----------
-    durations_s : (members, tasks) array
-        Columns follow `household.tasks`, all of them, so that every way of leaving shares one draw.
-    arrivals_s : (members, people) array, optional
-        Columns follow `household.people`; may be left out where every arrival is fixed.
-    policy : Schedule, optional
-        The list to follow; that of `schedule_for` when left out.
-
-    Returns
-    -------
-    (members,) array
-        Seconds from the start of getting ready until everything for this way is done and everyone has arrived.
-
-    Raises
-    ------
-    InputError
-        When the shape of `durations_s` or `arrivals_s` does not fit, one of them holds a time that is negative or not
-        finite, arrivals are left out and one is uncertain, or a task can't be done.
+    That is in seconds from the start of getting ready until everything for this way is done and everyone has arrived,
+    by the list given, or else that of `schedule_for`.
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car", "tow"), 300.0, 600.0, 900.0)
     >>> wheels = Task("wheels", ("tow",), 1500.0, 2400.0, 4800.0)
     >>> home = Household((Person("Bo", ("lift",)),), (bags, wheels))
-    >>> ready_times(home, "tow", durations_s=np.array([[600.0, 2400.0], [900.0, 4800.0]]))
+    >>> ready_times(Mornings(home, np.array([[600.0, 2400.0], [900.0, 4800.0]])), "tow")
     array([3000., 5700.])
     """
-    return _followed(household, policy or schedule_for(household, way), durations_s, arrivals_s).ready_s
+    return _followed(mornings, policy or schedule_for(mornings.household, way)).ready_s
 
 
-def criticality(
-    household: Household | Plan,
-    way: TaskWay,
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None = None,
-    policy: Schedule | None = None,
-) -> dict[str, float]:
+def criticality(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = None) -> dict[str, float]:
     """Count in what share of the members each task is critical.
 
     A task is critical in a member when a little more time for it makes the household ready later; that includes the
-    waiting for people who are busy elsewhere. The tasks of this way, the most often critical first; arguments as for
-    `ready_times`.
+    waiting for people who are busy elsewhere. The tasks of this way, the most often critical first.
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car",), 300.0, 600.0, 900.0)
     >>> dogs = Task("dogs", ("car",), 300.0, 500.0, 900.0)
     >>> home = Household((Person("Bo", ("lift",)), Person("Ines", ("lift",))), (bags, dogs))
-    >>> criticality(home, "car", durations_s=np.array([[600.0, 500.0], [500.0, 600.0], [700.0, 500.0], [800.0, 300.0]]))
+    >>> drawn_s = np.array([[600.0, 500.0], [500.0, 600.0], [700.0, 500.0], [800.0, 300.0]])
+    >>> criticality(Mornings(home, drawn_s), "car")
     {'bags': 0.75, 'dogs': 0.25}
     """
-    policy = policy or schedule_for(household, way)
-    run = _followed(household, policy, durations_s, arrivals_s)
+    policy = policy or schedule_for(mornings.household, way)
+    run = _followed(mornings, policy)
     shares = np.mean(_latest_finishes(policy, run) - run.finish_s <= TICK_S, axis=0)
     return _most_first(policy.tasks, shares)
 
 
-def held_up_by(
-    household: Household | Plan,
-    way: TaskWay,
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None = None,
-    policy: Schedule | None = None,
-) -> dict[str, float]:
+def held_up_by(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = None) -> dict[str, float]:
     """Count in what share of the members waiting for each absent person holds the household up.
 
     It does in a member in which this person is away at first and coming home a little later makes the household ready
     later: because a critical task is theirs, or because they come last. Those who may be away, who hold up most often
-    first; arguments as for `ready_times`.
+    first.
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car",), 300.0, 600.0, 900.0)
     >>> late = Person("Bo", arrives_after_s=500.0, arrives_latest_s=900.0)
     >>> home = Household((Person("Ines", ("lift",)), late), (bags,))
-    >>> held_up_by(home, "car", durations_s=np.full((2, 1), 600.0), arrivals_s=np.array([[0.0, 500.0], [0.0, 900.0]]))
+    >>> held_up_by(Mornings(home, np.full((2, 1), 600.0), np.array([[0.0, 500.0], [0.0, 900.0]])), "car")
     {'Bo': 0.5}
     """
-    policy = policy or schedule_for(household, way)
-    run = _followed(household, policy, durations_s, arrivals_s)
+    policy, people = policy or schedule_for(mornings.household, way), mornings.household.people
+    run = _followed(mornings, policy)
     latest_start_s = _latest_finishes(policy, run) - run.lasts_s
-    away = [number for number, person in enumerate(household.people) if person.is_away]
+    away = [number for number, person in enumerate(people) if person.is_away]
     shares = np.zeros(len(away))
     for place, number in enumerate(away):
-        theirs = [task for task, who in enumerate(policy.who) if household.people[number].name in who]
+        theirs = [task for task, who in enumerate(policy.who) if people[number].name in who]
         latest_s = np.minimum(run.ready_s, np.min(latest_start_s[:, theirs], axis=1, initial=np.inf))
         home_s = run.arrivals_s[:, number]
         shares[place] = np.mean((home_s > TICK_S) & (latest_s - home_s <= TICK_S))
-    return _most_first([household.people[number].name for number in away], shares)
+    return _most_first([people[number].name for number in away], shares)
 
 
 def saved_before_season(
-    household: Household | Plan,
-    way: TaskWay,
-    *,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None = None,
-    confidence: float,
-    policy: Schedule | None = None,
+    mornings: Mornings, way: TaskWay, *, confidence: float, policy: Schedule | None = None
 ) -> tuple[Saving, ...]:
     """Rank the tasks by what doing them before the season would save, by working each case out anew.
 
     Without the task the household may follow a new list, or the old one with the task struck out: the better counts.
-    What two tasks save together is not the sum of what each saves. The largest saving first; arguments as for
-    `readiness`.
+    What two tasks save together is not the sum of what each saves. The largest saving first.
 
     Examples
     --------
-    >>> from leaveby.household.plan import Person, Task
+    >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("tow",), 300.0, 600.0, 900.0)
     >>> wheels = Task("wheels", ("tow",), 1500.0, 2400.0, 4800.0)
     >>> home = Household((Person("Bo", ("lift",)),), (bags, wheels))
     >>> drawn_s = np.array([[600.0, 2400.0], [900.0, 4800.0]])
-    >>> savings = saved_before_season(home, "tow", durations_s=drawn_s, confidence=0.95)
+    >>> savings = saved_before_season(Mornings(home, drawn_s), "tow", confidence=0.95)
     >>> [(saving.task, saving.saved_s) for saving in savings]
     [('wheels', 4800.0), ('bags', 900.0)]
     """
+    household = mornings.household
     policy = policy or schedule_for(household, way)
 
-    def ready_s(home: Household | Plan, lasts_s: NDArray[np.float64], listed: Schedule) -> float:
-        times_s = ready_times(home, way, durations_s=lasts_s, arrivals_s=arrivals_s, policy=listed)
-        return longest_at_confidence(times_s, confidence)
+    def ready_s(mornings: Mornings, listed: Schedule) -> float:
+        return longest_at_confidence(ready_times(mornings, way, policy=listed), confidence)
 
-    now_s = ready_s(household, durations_s, policy)
+    now_s = ready_s(mornings, policy)
     savings = []
     names = [task.name for task in household.tasks]
     for name in policy.tasks:
@@ -285,38 +218,36 @@ def saved_before_season(
         changed = replace(household, tasks=(*household.tasks[:number], without, *household.tasks[number + 1 :]))
         # Here the old list with the task struck out is there.
         anew = schedule(tasks_for(changed, way), changed.people, node_limit=_NODES_PER_CASE)
-        struck_s = durations_s.copy()
+        struck_s = mornings.durations_s.copy()
         struck_s[:, number] = 0.0
-        then_s = min(ready_s(changed, durations_s, anew), ready_s(household, struck_s, policy))
+        struck = replace(mornings, durations_s=struck_s)
+        then_s = min(ready_s(replace(mornings, household=changed), anew), ready_s(struck, policy))
         savings.append(Saving(task=name, saved_s=max(0.0, now_s - then_s), ready_s=min(now_s, then_s)))
     return tuple(sorted(savings, key=lambda saving: -saving.saved_s))
 
 
-def _columns(household: Household | Plan, policy: Schedule, durations_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    if durations_s.ndim != 2 or durations_s.shape[1] != len(household.tasks):
-        expected = f"(members, {len(household.tasks)}), a column for every task of the household"
-        raise _misshapen("durations_s", durations_s, expected, "sample_durations(household.tasks, ...)")
-    position = {task.name: number for number, task in enumerate(household.tasks)}
-    return _times("durations_s", durations_s[:, [position[name] for name in policy.tasks]])
+def _columns(mornings: Mornings, tasks: Sequence[str]) -> NDArray[np.float64]:
+    every, durations_s = mornings.household.tasks, mornings.durations_s
+    if durations_s.ndim != 2 or durations_s.shape[1] != len(every):
+        expected = f"(members, {len(every)}), a column for every task of the household"
+        drawing = "sample_durations(household.tasks, ...)"
+        raise refused("durations_s", "misshapen", shape=durations_s.shape, expected=expected, drawing=drawing)
+    position = {task.name: number for number, task in enumerate(every)}
+    return _times("durations_s", durations_s[:, [position[name] for name in tasks]])
 
 
-def _arrivals(
-    household: Household | Plan, arrivals_s: NDArray[np.float64] | None, *, members: int
-) -> NDArray[np.float64]:
-    people, drawing = household.people, "sample_arrivals(household.people, ...)"
+def _arrivals(mornings: Mornings) -> NDArray[np.float64]:
+    people, drawing = mornings.household.people, "sample_arrivals(household.people, ...)"
+    members, arrivals_s = mornings.durations_s.shape[0], mornings.arrivals_s
     if arrivals_s is None:
-        late = ", ".join(person.name for person in uncertain_people(household))
+        late = ", ".join(person.name for person in uncertain_people(mornings.household))
         if late:
             raise refused("arrivals_s", "arrivals_left_out", late=late, people=len(people), drawing=drawing)
         return sample_arrivals(people, members=members)
     if arrivals_s.shape != (members, len(people)):
         expected = f"({members}, {len(people)}), a row for every member and a column for every person"
-        raise _misshapen("arrivals_s", arrivals_s, expected, drawing)
+        raise refused("arrivals_s", "misshapen", shape=arrivals_s.shape, expected=expected, drawing=drawing)
     return _times("arrivals_s", arrivals_s)
-
-
-def _misshapen(name: str, times_s: NDArray[np.float64], expected: str, drawing: str) -> InputError:
-    return refuse(name, f"have the shape {times_s.shape}", expected=expected, mend=f"draw them with {drawing}")
 
 
 def _times(name: str, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -335,21 +266,15 @@ class _Run:
     ready_s: NDArray[np.float64]
 
 
-def _followed(
-    household: Household | Plan,
-    policy: Schedule,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None,
-) -> _Run:
-    lasts_s = _columns(household, policy, durations_s)
-    members = lasts_s.shape[0]
-    home_s = _arrivals(household, arrivals_s, members=members) if members else np.zeros((0, len(household.people)))
-    strangers = sorted({name for who in policy.who for name in who} - {person.name for person in household.people})
+def _followed(mornings: Mornings, policy: Schedule) -> _Run:
+    lasts_s, people = _columns(mornings, policy.tasks), mornings.household.people
+    home_s = _arrivals(mornings) if len(lasts_s) else np.zeros((0, len(people)))
+    strangers = sorted({name for who in policy.who for name in who} - {person.name for person in people})
     if strangers:
         raise refused("policy", "list_of_strangers", strangers=", ".join(strangers))
     finish_s = np.zeros_like(lasts_s)
     for task in policy.order:
-        theirs = [number for number, person in enumerate(household.people) if person.name in policy.who[task]]
+        theirs = [number for number, person in enumerate(people) if person.name in policy.who[task]]
         start_s = np.max(home_s[:, theirs], axis=1, initial=0.0)
         for earlier in policy.waits_for[task]:
             np.maximum(start_s, finish_s[:, earlier], out=start_s)

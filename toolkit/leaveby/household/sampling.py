@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from scipy.special import betaincinv
 
 from leaveby.errors import Faults, refuse, refused
-from leaveby.household.plan import Durations, Person, Task, arrival_faults
+from leaveby.household.plan import Durations, arrival_faults
+from leaveby.household.plan_tables import Person, Task
 
 _PERT_SHAPE: Final = 4.0
 
@@ -31,30 +32,16 @@ def sample_durations(
     `beta_pert` is the beta distribution between shortest and longest with shape 4, so that its mean is
     (shortest + 4 likely + longest) / 6; `triangular` has its peak at likely, a heavier tail and so longer ready times.
 
-    Parameters
-    ----------
-    tasks : sequence of Task
-        For example all tasks of a household: columns follow this order.
-    rng : numpy.random.Generator, optional
-        Needed unless `uniforms` are given.
-    members : int
-        1 or more.
-    kind : {"beta_pert", "triangular"}
-    uniforms : (members, tasks) array, optional
-        Numbers from 0 to 1 to invert, so that several runs share their chance.
+    - `tasks`: for example all tasks of a household: columns follow this order.
+    - `rng`: needed unless `uniforms` are given.
+    - `members`: 1 or more.
+    - `uniforms`, shape (members, tasks): numbers from 0 to 1 to invert, so that several runs share their chance.
 
-    Returns
-    -------
-    (members, tasks) array
-        Seconds; 0 for a task that is done before the season.
+    Returns seconds; 0 for a task that is done before the season.
 
-    Raises
-    ------
-    InputError
-        When neither `rng` nor `uniforms` is given, their shape is wrong, or a likely duration lies outside its range.
+    Raises InputError when neither `rng` nor `uniforms` is given, their shape is wrong, or a likely duration lies
+    outside its range.
 
-    Notes
-    -----
     Malcolm, Roseboom, Clark and Fazar 1959, "Application of a technique for research and development program
     evaluation", Operations Research 7:646-669 (mean and three points; from memory).
 

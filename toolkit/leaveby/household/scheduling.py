@@ -37,7 +37,8 @@ from leaveby.household.crew import (
     lower_bound,
     serial,
 )
-from leaveby.household.plan import Person, Task, arrival_faults, can_do
+from leaveby.household.plan import arrival_faults, can_do
+from leaveby.household.plan_tables import Person, Task
 
 NODE_LIMIT: Final = 20_000
 """Branches of the exact search; enough to prove the best schedule of most households of a dozen tasks."""
@@ -50,29 +51,17 @@ _SEARCH_LIMIT: Final = 400
 class Schedule:
     """Who does what in which order, with times at the durations it was made for.
 
-    Attributes
-    ----------
-    tasks : tuple of str
-        Names, in the order in which they were given; the other fields follow it.
-    start_s, finish_s : tuple of float
-        Seconds from the start of getting ready.
-    who : tuple of tuple of str
-        People on each task.
-    ready_s : float
-        When everything is done and everyone has arrived.
-    everyone_home_s : float
-        When the last person arrives, each at the likely time.
-    float_s : tuple of float
-        How much longer each task may take before `ready_s` moves, the order and the people held.
-    critical : tuple of str
-        Tasks without float: any of them a little longer makes the household ready later.
-    order : tuple of int
-        The list on the fridge: positions of the tasks by start.
-    waits_for : tuple of tuple of int
-        For each task, positions of the tasks that have to be finished first: those it comes `after`, and the ones that
-        its people do just before.
-    lower_bound_s : float
-        No schedule for these durations is ready before this.
+    - `tasks`: names, in the order in which they were given; the other fields follow it.
+    - `start_s`, `finish_s`: seconds from the start of getting ready.
+    - `who`: people on each task.
+    - `ready_s`: when everything is done and everyone has arrived.
+    - `everyone_home_s`: when the last person arrives, each at the likely time.
+    - `float_s`: how much longer each task may take before `ready_s` moves, the order and the people held.
+    - `critical`: tasks without float: any of them a little longer makes the household ready later.
+    - `order`: the list on the fridge: positions of the tasks by start.
+    - `waits_for`: for each task, positions of the tasks that have to be finished first: those it comes `after`, and the
+      ones that its people do just before.
+    - `lower_bound_s`: no schedule for these durations is ready before this.
     """
 
     tasks: tuple[str, ...]
@@ -97,26 +86,15 @@ def schedule(
 ) -> Schedule:
     """Schedule tasks for a crew, as early as can be found.
 
-    Parameters
-    ----------
-    tasks : sequence of Task
-        Those of one way, as `leaveby.household.plan.tasks_for` picks them.
-    people : sequence of Person
-        Everyone, each arriving at the likely time. Those with an empty `can` take no task, but they still have to
-        arrive.
-    durations_s : sequence of float, optional
-        One per task, finite and 0 or more; the likely durations when left out.
-    node_limit : int
-        Branches of the exact search that follows when the priority rules leave a gap to the lower bound.
+    - `tasks`: those of one way, as `leaveby.household.plan.tasks_for` picks them.
+    - `people`: everyone, each arriving at the likely time. Those with an empty `can` take no task, but they still have
+      to arrive.
+    - `durations_s`: one per task, finite and 0 or more; the likely durations when left out.
+    - `node_limit`: branches of the exact search that follows when the priority rules leave a gap to the lower bound.
 
-    Raises
-    ------
-    InputError
-        When there is nobody, a task names an unknown predecessor, the tasks wait for each other in a ring, too few
-        people can do a task, or a duration or arrival is missing, negative or not finite.
+    Raises InputError when there is nobody, a task names an unknown predecessor, the tasks wait for each other in a
+    ring, too few people can do a task, or a duration or arrival is missing, negative or not finite.
 
-    Notes
-    -----
     A task that is done before the season takes no time and no hands.
 
     Examples
@@ -166,9 +144,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
         if not (math.isfinite(duration_s) and duration_s >= 0):
             faults.add(place, f"lasts {duration_s} s", "seconds, finite and 0 or more", "correct the duration")
         for name in (name for name in task.after if name not in position):
-            faults.add(
-                f"{place}: after", f'names "{name}", which is not among the tasks', "tasks of the same way", "add it"
-            )
+            faults.tell(f"{place}: after", "unknown_predecessor", name=name)
         before.append(tuple(position[name] for name in task.after if name in position))
     if len(position) != len(names):
         faults.add("tasks", "hold the same name twice", "names that stand once", "rename one")
@@ -183,8 +159,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
     )
     for task, count, who in zip(tasks, hands, able, strict=True):
         if count > len(who):
-            wrong, mend = f"takes {count} at once, and {len(who)} can do it", "lower the number, or add people who can"
-            faults.add(f'task "{task.name}": hands', wrong, f"at most {len(who)}", mend)
+            faults.tell(f'task "{task.name}": hands', "too_few_hands", count=count, able=len(who))
     faults.refuse()
     behind: list[list[int]] = [[] for _ in tasks]
     for number, ahead in enumerate(before):

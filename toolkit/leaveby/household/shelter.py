@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.errors import refuse, refused
 from leaveby.household.heat import exposure_class, time_to_harm
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import schedule_for
 from leaveby.household.scheduling import Schedule
 
@@ -33,17 +34,11 @@ SKIN_LIMIT_KW_M2: Final = 2.5
 class Place:
     """A place of last resort, or a safe point, and whether it can be reached; worked out by the roads.
 
-    Attributes
-    ----------
-    distance_m : float
-        Along the way there, 0 or more; inf when no way leads there.
-    travel_s : float
-        Time to get there, 0 or more; inf when no way leads there.
-    open_until_s : float
-        Last departure with which it is reached before the way shuts, seconds from the start of the scenario; inf when
-        it does not shut within the horizon, -inf when it is shut from the start.
-    burnt_share : float
-        Share of members in which fire reaches the place within the horizon.
+    - `distance_m`: along the way there, 0 or more; inf when no way leads there.
+    - `travel_s`: time to get there, 0 or more; inf when no way leads there.
+    - `open_until_s`: last departure with which it is reached before the way shuts, seconds from the start of the
+      scenario; inf when it does not shut within the horizon, -inf when it is shut from the start.
+    - `burnt_share`: share of members in which fire reaches the place within the horizon.
     """
 
     name: str
@@ -58,42 +53,27 @@ class Place:
 class LastResort:
     """What is known of the last resort. Times in seconds from the start of the scenario, inf for not in the horizon.
 
-    Attributes
-    ----------
-    tasks : tuple of str
-        What closes the house, in the order of the list.
-    policy : Schedule
-        Who does what in which order.
-    begins_s : float
-        When closing the house begins.
-    ready_s : float
-        How long that takes at the asked confidence; inf when the plan names no task for it.
-    leaving_ends_s : float
-        From when every road out is shut in more than half of the members: the last resort begins here, and no sooner.
-    ember_arrival_s, front_arrival_s : float
-        The earliest that the asked confidence covers.
-    closed_before_embers, closed_before_front : float
-        Share of members in which the house is closed in time when begun at `begins_s`.
-    latest_start_before_embers_s, latest_start_before_front_s : float
-        Last moment at which closing can begin and be done in time at the asked confidence; it may lie before the start
-        of the scenario. -inf when the plan names no task for closing the house.
-    too_late : tuple of str
-        Tasks that on this list, stretched to `ready_s`, end after the embers arrive.
-    heat_kw_m2 : float or None
-        Radiant heat on the house.
-    heat_class : str or None
-        Construction class for that heat.
-    heat_limit_kw_m2 : float or None
-        What the owner states that the house was built for.
-    above_stated_limit : bool or None
-        Whether the heat is more than that; None when one of the two is missing.
-    skin_pain_s : float or None
-        Seconds until bare skin hurts in that heat.
-    place : Place or None
-        The nearest place of last resort that can still be reached at `begins_s`; else the nearest of all; None when the
-        plan names none.
-    place_reachable : bool
-        At the asked confidence, when one leaves for it at `begins_s`.
+    - `tasks`: what closes the house, in the order of the list.
+    - `policy`: who does what in which order.
+    - `begins_s`: when closing the house begins.
+    - `ready_s`: how long that takes at the asked confidence; inf when the plan names no task for it.
+    - `leaving_ends_s`: from when every road out is shut in more than half of the members: the last resort begins here,
+      and no sooner.
+    - `ember_arrival_s`, `front_arrival_s`: the earliest that the asked confidence covers.
+    - `closed_before_embers`, `closed_before_front`: share of members in which the house is closed in time when begun at
+      `begins_s`.
+    - `latest_start_before_embers_s`, `latest_start_before_front_s`: last moment at which closing can begin and be done
+      in time at the asked confidence; it may lie before the start of the scenario. -inf when the plan names no task for
+      closing the house.
+    - `too_late`: tasks that on this list, stretched to `ready_s`, end after the embers arrive.
+    - `heat_kw_m2`: radiant heat on the house.
+    - `heat_class`: construction class for that heat.
+    - `heat_limit_kw_m2`: what the owner states that the house was built for.
+    - `above_stated_limit`: whether the heat is more than that; None when one of the two is missing.
+    - `skin_pain_s`: seconds until bare skin hurts in that heat.
+    - `place`: the nearest place of last resort that can still be reached at `begins_s`; else the nearest of all; None
+      when the plan names none.
+    - `place_reachable`: at the asked confidence, when one leaves for it at `begins_s`.
     """
 
     heading: str
@@ -132,23 +112,16 @@ def last_resort(
 ) -> LastResort:
     """Put together what is known of the last resort. Closing begins when leaving ends, but not before the start.
 
-    Parameters
-    ----------
-    shelter_ready_s : (members,) array
-        How long closing the house takes: `ready_times(plan, "shelter", ...)`. Finite, 0 or more.
-    ember_arrival_s, front_arrival_s : (members,) array
-        At the house, seconds from the start of the scenario; inf when not within the horizon. Embers are taken to
-        arrive with the front at the latest.
-    leaving_ends_s : float
-        From when every road out is shut in more than half of the members, by any way of leaving; 0 or less when that is
-        so from the start, inf when it does not come within the horizon. Never when leaving is merely late.
-    heat_kw_m2 : float, optional
-        Radiant heat on the house from the front, `leaveby.household.heat.radiant_heat`.
+    - `shelter_ready_s`, shape (members,): how long closing the house takes: `ready_times(plan, "shelter", ...)`.
+      Finite, 0 or more.
+    - `ember_arrival_s`, `front_arrival_s`, shape (members,): at the house, seconds from the start of the scenario; inf
+      when not within the horizon. Embers are taken to arrive with the front at the latest.
+    - `leaving_ends_s`: from when every road out is shut in more than half of the members, by any way of leaving; 0 or
+      less when that is so from the start, inf when it does not come within the horizon. Never when leaving is merely
+      late.
+    - `heat_kw_m2`: radiant heat on the house from the front, `leaveby.household.heat.radiant_heat`.
 
-    Raises
-    ------
-    InputError
-        When the arrays differ in shape or hold a value that has no meaning.
+    Raises InputError when the arrays differ in shape or hold a value that has no meaning.
 
     Examples
     --------

@@ -29,7 +29,7 @@ _ROOMS: Final = {
     "notebook.panel_rules": ("rules_panel", "shown_rules"),
     "notebook.panel_speeds": ("speed_panel",),
     "notebook.panel_streets": ("street_panel",),
-    "notebook.widgets": ("Slider", "listed", "override_banner"),
+    "notebook.widgets": ("listed", "override_banner"),
 }
 _ROOM_OF: Final = {name: room for room, names in _ROOMS.items() for name in names}
 

@@ -102,6 +102,4 @@ def ellipse_panel(*, ratio: float = 3.0, towards_deg: float = 30.0) -> Any:
         picture.value = widgets.shown(ellipse_figure(check), "Computed fire beside the exact ellipse", said).text
 
     redraw()
-    made = widgets.panel(*asked.values(), words, picture)
-    widgets.answering(made, asked.values(), redraw)
-    return made
+    return widgets.answering(widgets.panel(*asked.values(), words, picture), asked.values(), redraw)

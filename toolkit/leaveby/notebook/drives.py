@@ -121,13 +121,7 @@ class DriveAnswer:
 
 
 def our_roads(plan: str | Path) -> RoadArea:
-    """Read a plan file, and take what it needs to drive and nothing of the fire.
-
-    Raises
-    ------
-    InputError
-        With every fault of the plan and of what it names.
-    """
+    """Read a plan file, every fault of it an InputError, and take what it needs to drive and nothing of the fire."""
     return road_area(prepare(read_inputs(load_plan(plan))))
 
 

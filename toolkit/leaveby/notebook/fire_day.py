@@ -16,7 +16,7 @@ from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.spread import equations as rate_of_spread
 from leaveby.fire.spread.ellipse import SLOPE_LIMIT_DEG
 from leaveby.fire.spread.model_error import ERROR_ASSUMPTIONS, ros_factor
-from leaveby.fire.spread.series import MODELS, flat_spread, fuel_moisture_percent, spread_zones
+from leaveby.fire.spread.series import MODELS, FireChoice, flat_spread, fuel_moisture_percent, spread_zones
 from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outside_validity
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.series import Weather, constant_weather
@@ -100,15 +100,8 @@ def model_speeds(day: FireDay) -> DaySpeeds:
     """Compute what every model that applies to the fuel gives for a day, with its published error.
 
     The driest hour of a clear summer day counts. Where a model says that fire does not spread, the slowest spread
-    assumed stands for it.
+    assumed stands for it. Impossible weather, and a fuel type that is unknown or does not burn, is an InputError.
 
-    Raises
-    ------
-    InputError
-        For impossible weather, an unknown fuel type, or one that does not burn.
-
-    Examples
-    --------
     >>> speeds = model_speeds(FireDay(wind_km_h=50.0))
     >>> [(speed.model, round(km_h_from_m_s(speed.printed_m_s), 1)) for speed in speeds.models]
     [('dry_eucalypt', 5.9), ('mark5', 3.1), ('rule_10_percent', 5.0)]
@@ -118,7 +111,7 @@ def model_speeds(day: FireDay) -> DaySpeeds:
         raise refuse("slope", f"it is {day.slope_deg:g} degrees", expected="above -90 and below 90", mend="correct it")
     weather = _weather(day)
     zones = spread_zones(uniform_fuel(_SPOT, fuel), weather)
-    flat = flat_spread(weather, zones, models=MODELS)
+    flat = flat_spread(weather, zones, choice=FireChoice(MODELS))
     slope = float(rate_of_spread.slope_factor(day.slope_deg))
     speeds = []
     for model, rates in zip(flat.models, flat.by_model_m_s, strict=True):

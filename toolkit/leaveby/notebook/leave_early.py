@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Final
 
@@ -14,23 +14,12 @@ from leaveby.decision.household.replay import caught_in_words, replay_many
 from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthest
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
-from leaveby.errors import refuse
 from leaveby.notebook.widgets import Html, Slider, answering, control, float_sliders, import_lab, listed, panel, shown
 from leaveby.notebook.widgets import table as html_table
 from leaveby.roads.routing.itinerary import street
+from leaveby.show import wording
 from leaveby.show.plan.plots import clear_curve, describe_clear_curve
 from leaveby.show.plan.timetable import describe_timetable, timetable_bar
-from leaveby.show.wording import (
-    WAY_TITLES,
-    WAYS,
-    clean,
-    clock_words,
-    near_words,
-    percent_words,
-    shown_ways,
-    street_words,
-    why_words,
-)
 
 CONFIDENCES: Final = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 """Choices of the confidence slider; more than the members can carry are left out."""
@@ -47,43 +36,30 @@ def replayed(result: HouseholdResult, *, truths: int = 100, seed: int = 1) -> Ht
     return listed(caught_in_words(found, confidence=result.plan.confidence))
 
 
-def leave_early_panel(
-    result: HouseholdResult,
-    *,
-    sliders: Sequence[Slider] = (),
-    answer: Callable[[Mapping[str, float]], HouseholdResult] | None = None,
-) -> Any:
+def leave_early_panel(result: HouseholdResult) -> Any:
     """Make a panel that answers "what if we ask for more, start later, or the day is worse".
 
     How sure one wants to be and when one starts, then wind, when the weather comes, how long tasks take and the road:
-    all work on the fires that the answer already holds, and move no farther than those reach. Other sliders may stand
-    instead of the latter: they ask `answer` for a new answer, given the values of all `sliders` by name; it should
-    reuse what did not change.
-
-    Raises
-    ------
-    InputError
-        If `ipywidgets` is not installed, or sliders are given without `answer`.
+    all work on the fires that the answer already holds, and move no farther than those reach. Without `ipywidgets` it
+    is an InputError.
     """
-    if sliders and answer is None:
-        raise refuse("answer", "is missing", expected="a function that computes the answer", mend="pass answer=...")
     widgets = import_lab()
     now = {"result": result}
     levels, moments = usable_confidences(result), start_moments(result)
     sure = control(
         "SelectionSlider",
         "How sure you want to be",
-        options=[(percent_words(level), level) for level in levels],
+        options=[(wording.percent_words(level), level) for level in levels],
         value=min(levels, key=lambda level: abs(level - result.plan.confidence)),
     )
     begin = control(
         "SelectionSlider",
         "When you start getting ready",
-        options=[(clock_words(result, at_s), at_s) for at_s in moments],
+        options=[(wording.clock_words(result, at_s), at_s) for at_s in moments],
         value=min(moments, key=abs),
     )
-    held = result.held if isinstance(result.held, Held) and answer is None else None
-    asked = float_sliders(sliders) if held is None else _controls(result, held)
+    held = result.held if isinstance(result.held, Held) else None
+    asked = {} if held is None else _controls(result, held)
     note = widgets.HTML("" if held is None else _note(held))
     words, picture = widgets.HTML(), widgets.HTML()
 
@@ -96,20 +72,17 @@ def leave_early_panel(
         ).text
 
     def recompute() -> None:
-        if answer is not None:
-            now["result"] = answer({name: float(slider.value) for name, slider in asked.items()})
-        elif held is not None:
+        if held is not None:
             for slider in _spans(held, sure.value):
                 asked[slider.name].min, asked[slider.name].max = slider.low, slider.high
             found = asked_anew(held, _asking(result, asked, confidence=sure.value))
             now["result"] = replace(result, plan=replace(result.plan, confidence=sure.value), ways=found)
         redraw()
 
-    recompute() if held is not None else redraw()
+    recompute()
     made = panel(sure, begin, *asked.values(), *([note] if note.value else []), words, picture)
     answering(made, (begin,), redraw)
-    answering(made, (sure, *asked.values()), recompute)
-    return made
+    return answering(made, (sure, *asked.values()), recompute)
 
 
 def _spans(held: Held, confidence: float) -> tuple[Slider, ...]:
@@ -126,17 +99,19 @@ def _spans(held: Held, confidence: float) -> tuple[Slider, ...]:
 
 
 def _controls(result: HouseholdResult, held: Held) -> dict[str, Any]:
-    tasks = [("all tasks", ""), *((clean(task.name, 60), task.name) for task in result.plan.tasks)]
+    tasks = [("all tasks", ""), *((wording.clean(task.name, 60), task.name) for task in result.plan.tasks)]
     longer = Slider("longer", "That takes times as long", 0.5, 2.0, 0.1, 1.0)
     roads: dict[str, Any] = {"as planned": None}
-    for way, road in sorted(held.roads(), key=lambda one: (WAYS.index(one[0]), one[1].time_s)):
+    for way, road in sorted(held.roads(), key=lambda one: (wording.WAYS.index(one[0]), one[1].time_s)):
         lengths_m: dict[str, float] = {}
         for edge in road.edges:
-            words = street_words(street(result.network, edge), 40)
+            words = wording.street_words(street(result.network, edge), 40)
             lengths_m[words] = lengths_m.get(words, 0.0) + float(result.network.length_m[edge])
         longest = sorted(sorted(lengths_m, key=lambda words: -lengths_m[words])[:4], key=list(lengths_m).index)
         minutes = math.ceil(road.time_s / 60.0)
-        named = f"{WAY_TITLES[way]}: {clean(road.safe_point, 40)}, {minutes} min, by {', '.join(longest)}"
+        named = (
+            f"{wording.WAY_TITLES[way]}: {wording.clean(road.safe_point, 40)}, {minutes} min, by {', '.join(longest)}"
+        )
         roads.setdefault(named, (way, road))
     made = {
         **float_sliders(_spans(held, result.plan.confidence)),
@@ -182,7 +157,7 @@ def start_moments(result: HouseholdResult) -> tuple[float, ...]:
 
     From before the first curve falls to where the last has fallen, and always the scenario's start.
     """
-    latest = [way.member_latest_start_s for way in shown_ways(result)]
+    latest = [way.member_latest_start_s for way in wording.shown_ways(result)]
     finite_s = np.concatenate([values[np.isfinite(values)] for values in latest] or [np.zeros(0)])
     low_s, high_s = (float(finite_s.min()), float(finite_s.max())) if finite_s.size else (0.0, result.plan.horizon_s)
     offset_s = (result.start.minute % 15) * 60.0 + result.start.second
@@ -197,25 +172,25 @@ def start_table(result: HouseholdResult, *, confidence: float, start_at_s: float
     return html_table(
         (
             "Way of leaving",
-            f"Start getting ready by ({percent_words(confidence)} sure)",
-            f"If you start at {clock_words(result, start_at_s)}",
+            f"Start getting ready by ({wording.percent_words(confidence)} sure)",
+            f"If you start at {wording.clock_words(result, start_at_s)}",
             "How nearly",
         ),
         (
             (
-                WAY_TITLES.get(way.way, way.way),
+                wording.WAY_TITLES.get(way.way, way.way),
                 _by_words(result, way, confidence),
                 _fate_words(way, start_at_s),
-                near_words(way.precision) if confidence == result.plan.confidence else "",
+                wording.near_words(way.precision) if confidence == result.plan.confidence else "",
             )
-            for way in shown_ways(result)
+            for way in wording.shown_ways(result)
         ),
     )
 
 
 def _by_words(result: HouseholdResult, way: WayTiming, confidence: float) -> str:
     if way.route is None:
-        return why_words(way)
+        return wording.why_words(way)
     latest_s = latest_start(way.member_latest_departure_s, ready_s=way.member_ready_s, confidence=confidence)
     asked_s = math.inf if way.latest_start_s is None else way.latest_start_s
     if confidence == result.plan.confidence:
@@ -224,10 +199,10 @@ def _by_words(result: HouseholdResult, way: WayTiming, confidence: float) -> str
         latest_s = min(latest_s, asked_s)
     if math.isinf(latest_s):
         if confidence == result.plan.confidence and way.why:
-            return why_words(way)
+            return wording.why_words(way)
         return "No time found within the hours computed: leave early." if latest_s > 0.0 else "No time is early enough."
     early = ", before the fire starts" if latest_s < 0.0 else ""
-    return f"{clock_words(result, latest_s)}{early}"
+    return f"{wording.clock_words(result, latest_s)}{early}"
 
 
 def _fate_words(way: WayTiming, start_at_s: float) -> str:

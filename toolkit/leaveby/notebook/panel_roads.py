@@ -103,5 +103,4 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
     choose()
     made = widgets.panel(chosen, *asked.values(), title, drives, drawn.box, closed, taken)
     widgets.answering(made, (chosen,), choose)
-    widgets.answering(made, asked.values(), recompute)
-    return made
+    return widgets.answering(made, asked.values(), recompute)

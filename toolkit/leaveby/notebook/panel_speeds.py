@@ -40,12 +40,7 @@ def speed_panel(
     """Make a panel that shows how fast a fire runs on a day, and how far it gets while one hitches up.
 
     A change of the minutes computes no speed anew and leaves the chart of models as it is. `driving_km_h` has words and
-    a mean speed for each way of driving.
-
-    Raises
-    ------
-    InputError
-        For what `model_speeds` and `courses` refuse.
+    a mean speed for each way of driving. What `model_speeds` and `courses` refuse is an InputError.
     """
     begin = FireDay() if day is None else day
     asked = widgets.float_sliders([_slider(*span, value=float(getattr(begin, span[0]))) for span in _SPANS])
@@ -81,5 +76,4 @@ def speed_panel(
     recompute()
     made = widgets.panel(*asked.values(), fuel, hitch, bars, table, chart, words)
     widgets.answering(made, (*asked.values(), fuel), recompute)
-    widgets.answering(made, (hitch,), redraw)
-    return made
+    return widgets.answering(made, (hitch,), redraw)

@@ -56,12 +56,7 @@ def street_table(answer: StreetSurvey, least_homes: float) -> str:
 def street_panel(answer: StreetSurvey, *, least_homes: int = 5, terrain: str | Path | None = None) -> Any:
     """Make a panel that shows the streets with one way out, from a number of homes on, over the hills of a raster.
 
-    The survey is not computed anew.
-
-    Raises
-    ------
-    InputError
-        If the terrain can't be read.
+    The survey is not computed anew. A terrain that can't be read is an InputError.
     """
     most = max((math.floor(group.homes) for group in answer.notable), default=1)
     least = control(
@@ -79,6 +74,4 @@ def street_panel(answer: StreetSurvey, *, least_homes: int = 5, terrain: str | P
         rows.value = street_table(answer, float(least.value))
 
     redraw()
-    made = panel(said, least, drawn.box, rows)
-    answering(made, (least,), redraw)
-    return made
+    return answering(panel(said, least, drawn.box, rows), (least,), redraw)

@@ -51,21 +51,13 @@ class Slider:
 
 
 def override_banner() -> Html:
-    """Give the override statement as a banner.
-
-    Examples
-    --------
-    >>> "Leave early" in override_banner().text
-    True
-    """
+    """Give the override statement as a banner."""
     return Html(str(Markup('<p role="note" style="{}">{}</p>').format(_BANNER_STYLE, OVERRIDE)))
 
 
 def listed(sentences: Iterable[str]) -> Html:
     """Give sentences as a list, broken between words and not within them; all of them are text.
 
-    Examples
-    --------
     >>> listed(["One.", "a < b"]).text
     '<ul><li>One.</li><li>a &lt; b</li></ul>'
     """
@@ -150,8 +142,8 @@ def panel(*parts: Any, more: str = "") -> Any:
     return widgets.VBox([widgets.HTML(override_banner().text + more), *parts])
 
 
-def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> None:
-    """Do some work whenever a control is moved; what can't be used is said under the banner, and the rest stays."""
+def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> Any:
+    """Do some work whenever a panel's control is moved; what can't be used is said under the banner, the rest stays."""
     banner = made.children[0]
     text = banner.value
 
@@ -164,3 +156,4 @@ def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> N
 
     for one in controls:
         one.observe(moved, names="value")
+    return made

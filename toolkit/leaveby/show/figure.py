@@ -60,12 +60,7 @@ def figure_style() -> Iterator[None]:
 
 
 def blank_figure(width_mm: float, height_mm: float, *, foot: str = OVERRIDE_LINE) -> Figure:
-    """Make an empty figure of a printed size, with the override line at its foot.
-
-    >>> figure = blank_figure(100.0, 50.0)
-    >>> [round(float(side), 3) for side in figure.get_size_inches()]
-    [3.937, 1.969]
-    """
+    """Make an empty figure of a printed size, with the override line at its foot."""
     figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
     if foot:
         figure.supxlabel(foot, fontsize=6.5, color=MUTED, x=0.995, ha="right", style="italic")
@@ -205,11 +200,7 @@ def _make_ids_own(root: ElementTree.Element, prefix: str) -> None:
 
 
 def finite(*times_s: float | None) -> list[float]:
-    """The times that are there and have an end.
-
-    >>> finite(None, 3.0, math.inf)
-    [3.0]
-    """
+    """The times that are there and have an end."""
     return [time_s for time_s in times_s if time_s is not None and math.isfinite(time_s)]
 
 

@@ -124,11 +124,7 @@ def ignition_points(result: HouseholdResult) -> tuple[tuple[str, NDArray[np.floa
 
 
 def hill_shade(elevation_m: NDArray[np.float64], cell_m: float) -> NDArray[np.float64]:
-    """Light the ground from the north-west, 45 degrees up: 0 in full shade to 1 in full light.
-
-    >>> hill_shade(np.zeros((3, 3)), 30.0)[1, 1].round(3)
-    np.float64(0.707)
-    """
+    """Light the ground from the north-west, 45 degrees up: 0 in full shade to 1 in full light."""
     south_m, east_m = np.gradient(elevation_m, cell_m)
     # Normal of the ground in east, north, up; rows run south.
     east, north, up = -east_m, south_m, 1.0

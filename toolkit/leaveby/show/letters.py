@@ -26,9 +26,6 @@ def letters_css() -> str:
     """Rules of a style sheet that bring the letters along, under the name that the figures ask for.
 
     A page with a Content-Security-Policy has to allow `font-src data:`.
-
-    >>> letters_css()[:84]
-    '@font-face { font-family: "DejaVu Sans"; font-weight: 400; src: url(data:font/woff2;'
     """
     folder = files("leaveby.show")
     faces = []

@@ -8,7 +8,7 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.ways.result import HouseholdResult, Rule, TriggerLine, WayTiming
-from leaveby.household.plan import SafePoint
+from leaveby.household.plan_tables import SafePoint
 from leaveby.show.ground import Isochrone, trigger_edge
 from leaveby.show.wording import (
     LINE_MEANS,

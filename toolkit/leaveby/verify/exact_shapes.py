@@ -66,9 +66,8 @@ class ShapeCheck:
 def wind_for_ratio(ratio: float) -> float:
     """Wind (m/s) at which fire in forest is so many times longer than broad, 1 to 6."""
     if not 1.0 <= ratio <= LENGTH_TO_BREADTH_LIMIT:
-        raise refuse(
-            "length to breadth", f"is {ratio}", expected=f"1 to {LENGTH_TO_BREADTH_LIMIT:g}", mend="choose one of these"
-        )
+        expected = f"1 to {LENGTH_TO_BREADTH_LIMIT:g}"
+        raise refuse("length to breadth", f"is {ratio}", expected=expected, mend="choose one of these")
     low, high = 0.0, 100.0
     for _ in range(60):
         middle = 0.5 * (low + high)
@@ -213,9 +212,8 @@ def _even(grid: Grid, time_s: NDArray[np.float64], *, head: Any, wind: Any) -> S
 
 
 def _offsets(grid: Grid, origin: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    x_m = (np.arange(grid.cols) + 0.5) * grid.cell_m - origin[0]
-    y_m = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m - origin[1]
-    return np.broadcast_to(x_m, grid.shape), np.broadcast_to(y_m[:, None], grid.shape)
+    x_m, y_m = np.meshgrid(grid.x_m - origin[0], grid.y_m - origin[1])
+    return x_m, y_m
 
 
 def _support(

@@ -24,7 +24,8 @@ from leaveby.errors import refuse
 from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.series import constant_weather
-from leaveby.household import plan as nouns
+from leaveby.household import plan_tables as nouns
+from leaveby.household.plan import Plan
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.wording import clock_words
 from leaveby.verify.checks import BY_HAND, Check
@@ -54,7 +55,7 @@ def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
     grid = Grid(HOME_M[0] - 525.0, HOME_M[1] + 6525.0, CELL_M, rows=142, cols=262, crs=CRS)
     fire_deg = _lon_lat(*FIRE_M)
     town_deg = _lon_lat(len(STREETS) * STRETCH_M, 0.0)
-    plan = nouns.Plan(
+    plan = Plan(
         name="the hand-worked example",
         confidence=0.95,
         margin_s=600.0,

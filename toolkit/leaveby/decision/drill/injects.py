@@ -74,8 +74,6 @@ def reading_at(weather: Weather, time_s: float) -> Reading:
 def reading_words(reading: Reading) -> str:
     """Say a reading in one line.
 
-    Examples
-    --------
     >>> reading_words(Reading(40.0, 15.0, 55 / 3.6, 315.0, None, 103.265))
     '40 °C, humidity 15 %, wind 55 km/h from the north-west; fire danger index 103'
     """

@@ -49,27 +49,11 @@ SPEED_ASSUMPTIONS: Final = (
 def answer_drill(
     inputs: HouseholdInputs, script: DrillScript, *, workers: int = 1, progress: Progress | None = None
 ) -> Drill:
-    """Run a drill.
+    """Run a drill: a round for each speed of the script, then the plan's own fire where that is asked for.
 
-    Parameters
-    ----------
-    inputs : HouseholdInputs
-        Of the script's plan.
-    script : DrillScript
-    workers : int
-        Threads; the drill does not depend on it.
-    progress : callable, optional
-
-    Returns
-    -------
-    Drill
-        A round for each speed of the script, then the plan's own fire where that is asked for.
-
-    Raises
-    ------
-    InputError
-        With the faults of the plan's places, weather and fuel; for an exercise that begins before the weather does, and
-        for a speed that the fire can't have towards the home.
+    `inputs` are those of the script's plan; the drill does not depend on the number of threads (`workers`). The faults
+    of the plan's places, weather and fuel, an exercise that begins before the weather does, and a speed that the fire
+    can't have towards the home are an InputError.
     """
     plan = replace(inputs.plan, members=script.members)
     ready = made_ready(replace(inputs, plan=plan), workers=workers)
@@ -112,8 +96,6 @@ def answer_drill(
 def speed_words(speed_m_s: float | None) -> str:
     """Name a round by its speed, for the trainer.
 
-    Examples
-    --------
     >>> speed_words(12.0 / 3.6), speed_words(None)
     ('fire at 12 km/h', "the plan's own fire")
     """
@@ -206,14 +188,9 @@ def pause_moments(script: DrillScript, *, end_s: float) -> tuple[float, ...]:
 
 
 def place_answer(run: Round, answer: Answer) -> Placed:
-    """Place an answer on the clear-probability curve of its way of leaving in a round.
+    """Place an answer on the clear-probability curve of its way of leaving in a round, that of the household question.
 
-    The curve is that of the household question: the share of members that are clear when getting ready starts then.
-
-    Raises
-    ------
-    InputError
-        Where the household has no such way of leaving, or a way other than staying has no time.
+    A way that the household has not, or one other than staying that has no time, is an InputError.
     """
     if answer.way == "stay":
         return Placed(answer, None, None, None, (), ())

@@ -30,23 +30,11 @@ class StretchCells:
 
 
 def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float) -> StretchCells:
-    """Find the cells any part of which lies within the stand-off distance of any part of each line.
+    """Find the cells any part of which lies within the stand-off distance (0 m or more) of any part of each line.
 
     The whole geometry counts, never its ends only: a cell belongs to a line when its centre lies within the
-    stand-off plus half the cell's diagonal. That is on the early side by at most one cell.
-
-    Parameters
-    ----------
-    grid : Grid
-    lines : sequence of LineString
-        In the grid's reference system, metres.
-    standoff_m : float
-        0 or more.
-
-    Raises
-    ------
-    InputError
-        If the stand-off is negative or not finite.
+    stand-off plus half the cell's diagonal. That is on the early side by at most one cell. Lines are in the grid's
+    reference system.
 
     Examples
     --------
@@ -57,9 +45,7 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
     """
     if not (np.isfinite(standoff_m) and standoff_m >= 0.0):
         raise refuse("roads.standoff_m", f"is {standoff_m}", expected="0 m or more", mend="give the distance in metres")
-    columns = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
-    rows = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
-    x_m, y_m = np.meshgrid(columns, rows)
+    x_m, y_m = np.meshgrid(grid.x_m, grid.y_m)
     tree = shapely.STRtree(shapely.points(x_m.ravel(), y_m.ravel()))
     reach_m = standoff_m + grid.cell_m * np.sqrt(0.5)
     shapes = np.asarray(lines, dtype=object)
@@ -72,27 +58,14 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
 
 def lines_inside(grid: Grid, lines: NDArray[np.object_]) -> NDArray[np.bool_]:
     """Whether each line lies wholly on the grid."""
-    west, north = grid.x_min_m, grid.y_max_m
-    area = shapely.box(west, north - grid.rows * grid.cell_m, west + grid.cols * grid.cell_m, north)
-    inside = shapely.covered_by(lines, area) if len(lines) else np.zeros(0, dtype=bool)
+    inside = shapely.covered_by(lines, shapely.box(*grid.bounds_m)) if len(lines) else np.zeros(0, dtype=bool)
     return np.asarray(inside, dtype=np.bool_)
 
 
 def closing_times(cells: StretchCells, arrival_s: NDArray[np.float64], *, smoke_lead_s: float) -> NDArray[np.float64]:
-    """Moment at which each stretch shuts.
+    """Moment at which each stretch shuts; inf where nothing within the stand-off burns within the horizon.
 
-    Parameters
-    ----------
-    cells : StretchCells
-    arrival_s : ndarray of float64, shape (rows, cols)
-        Fire arrival time, inf where the fire does not come within the horizon.
-    smoke_lead_s : float
-        Taken off, since smoke, embers and traffic shut a road before flames do; 0 or more.
-
-    Returns
-    -------
-    ndarray of float64, shape (stretches,)
-        inf where nothing within the stand-off burns within the horizon.
+    The smoke lead (0 or more) is taken off, since smoke, embers and traffic shut a road before flames do.
 
     Examples
     --------

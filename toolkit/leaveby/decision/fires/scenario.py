@@ -14,12 +14,19 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.fires.members import Draws
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, Faults, fault_of, refused
 from leaveby.fire.arrival.solve import Ignition, bridged_zones
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.model_error import ros_factors
-from leaveby.fire.spread.series import SpreadZones, check_models, district_of, spread_zones, table_for_member
+from leaveby.fire.spread.series import (
+    FireChoice,
+    SpreadZones,
+    check_models,
+    district_of,
+    spread_zones,
+    table_for_member,
+)
 from leaveby.fire.terrain import Terrain, cell_of, gradients
 from leaveby.fire.weather.ratings import District, RatedDay, Rating, rated_days
 from leaveby.fire.weather.series import Weather, perturbed, rebased, shifted
@@ -104,20 +111,6 @@ class FireStart:
 
 
 @dataclass(frozen=True)
-class FireChoice:
-    """What makes the fire of a run: the plan's own models, one of them alone, or a rate set by hand."""
-
-    models: tuple[str, ...]
-    floor_m_s: float | None = None
-    set_m_s: float | None = None
-
-
-def plans_choice(plan: Plan) -> FireChoice:
-    """Take the fire as the plan asks for it."""
-    return FireChoice(models=plan.fire.models, floor_m_s=plan.fire.floor_m_s, set_m_s=plan.fire.set_m_s)
-
-
-@dataclass(frozen=True)
 class Scenario:
     """Inputs brought together on one grid and one clock.
 
@@ -167,10 +160,7 @@ def district(inputs: HouseholdInputs) -> District:
 def ratings_days(inputs: HouseholdInputs) -> tuple[RatedDay, ...]:
     """Make a day of weather for each rating of the plan, in rising order; its own day where it knows of none.
 
-    Raises
-    ------
-    InputError
-        With every fault of the ratings and their days.
+    Raises InputError with every fault of the ratings and their days.
     """
     where, ratings = district(inputs), inputs.ratings
     if where.scale == "own" and not ratings:
@@ -181,11 +171,8 @@ def ratings_days(inputs: HouseholdInputs) -> tuple[RatedDay, ...]:
 def prepare(inputs: HouseholdInputs) -> Scenario:
     """Put the plan's places on the roads and on the grid, and its fires on the clock.
 
-    Raises
-    ------
-    InputError
-        With every fault: places too far from any road or off the grid, weather that does not reach over the horizon,
-        models that are not known.
+    Raises InputError with every fault: places too far from any road or off the grid, weather that does not reach
+    over the horizon, models that are not known.
     """
     plan, grid = inputs.plan, inputs.terrain.grid
     to_grid = pyproj.Transformer.from_crs("EPSG:4326", grid.crs, always_xy=True)
@@ -193,15 +180,14 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
     lon_lat = [(plan.home.lon_deg, plan.home.lat_deg), *((place.lon_deg, place.lat_deg) for place in plan.safe_points)]
     x_m, y_m = to_grid.transform(*np.array(lon_lat, dtype=np.float64).T)
     cells = [cell_of(grid, float(x), y_m=float(y)) for x, y in zip(x_m, y_m, strict=True)]
-    faults = [
+    faults = Faults(
         Fault(name, "lies outside the grid", "a place on the terrain", "correct the place, or give a larger terrain")
         for name, cell in zip(names, cells, strict=True)
         if cell is None
-    ]
+    )
     weather = rebased(inputs.weather, inputs.starts_at)
     faults += _uncovered(plan, weather)
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
     zones, burnable = bridged(inputs.fuel, weather)
     check_models(plan.fire.models, zones)
     network, nodes = attach_points(inputs.network, x_m, y_m=y_m, names=names)
@@ -223,7 +209,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         home_cell=found[0],
         safe_cells=dict(zip(names[1:], found[1:], strict=True)),
         starts=_fire_starts(plan, to_grid, zones=zones),
-        choice=plans_choice(plan),
+        choice=FireChoice(plan.fire.models, plan.fire.floor_m_s, plan.fire.set_m_s),
         weather=weather,
         zones=zones,
         burnable=burnable,
@@ -237,21 +223,12 @@ def _uncovered(plan: Plan, weather: Weather) -> Iterator[Fault]:
         return
     unseen_s = max(ignition.unseen_up_to_s for ignition in plan.ignitions)
     if weather.time_s[0] > -unseen_s:
-        yield Fault(
-            "weather.file",
-            f"its first row is {(weather.time_s[0] + unseen_s) / 60.0:.0f} minutes too late",
-            "weather from the first ignition on, and from as long before it as a fire may burn unseen",
-            "add rows, or correct the time of the ignition",
-        )
+        yield fault_of("weather.file", "weather_starts_late", late_min=(weather.time_s[0] + unseen_s) / 60.0)
     usual_step_s = float(np.median(np.diff(weather.time_s))) if weather.time_s.size > 1 else np.inf
     covered_to_s = float(weather.time_s[-1]) + usual_step_s
     if covered_to_s < plan.horizon_s:
-        yield Fault(
-            "weather.file",
-            f"it ends {covered_to_s / 3600.0:.1f} hours after the first ignition",
-            f"weather over the whole horizon of {plan.horizon_s / 3600.0:g} hours",
-            "add rows, or shorten plan.horizon_h",
-        )
+        covered = {"to_h": covered_to_s / 3600.0, "horizon_h": plan.horizon_s / 3600.0}
+        yield fault_of("weather.file", "weather_ends_early", **covered)
 
 
 def bridged(fuel: FuelMap, weather: Weather) -> tuple[SpreadZones, NDArray[np.bool_]]:
@@ -270,12 +247,7 @@ def _check_connected(plan: Plan, network: RoadNetwork, nodes: tuple[int, ...]) -
     free = latest_departure(network, network.length_m, closing_s=never, targets=ends)
     if not np.isfinite(free.drive_s[nodes[0]]):
         names = ", ".join(place.name for place in plan.safe_points if place.kind == "safe_point")
-        raise refuse(
-            f"roads.file {plan.roads.file}",
-            f"no road of it leads from the home to any safe point ({names}), even with no fire and any vehicle",
-            expected="roads that join the home to at least one safe point",
-            mend="read a larger or complete extract, or name a safe point that its roads reach",
-        )
+        raise refused(f"roads.file {plan.roads.file}", "roads_that_join_not", names=names)
 
 
 def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones) -> tuple[FireStart, ...]:
@@ -288,12 +260,7 @@ def _fire_starts(plan: Plan, to_grid: pyproj.Transformer, *, zones: SpreadZones)
         if source.somewhere and not isinstance(shape, shapely.Point):
             points = _burnable_along(zones, shape)
             if not len(points):
-                raise refuse(
-                    f'ignition "{source.name}"',
-                    "lies wholly on ground that does not burn",
-                    expected="a line or ring over some burnable ground",
-                    mend="move it, or look over the fuel",
-                )
+                raise refused(f'ignition "{source.name}"', "fire_where_nothing_burns")
         at_s = (source.at - plan.starts_at).total_seconds()
         made.append(FireStart(shape, at_s, source.unseen_up_to_s, points))
     return tuple(made)
@@ -303,8 +270,7 @@ def _burnable_along(zones: SpreadZones, shape: BaseGeometry) -> NDArray[np.float
     """Centres of the burnable cells within half a cell's diagonal of a shape, in a fixed order along it."""
     grid = zones.grid
     rows, cols = np.nonzero(zones.zone >= 0)
-    x_m = grid.x_min_m + (cols + 0.5) * grid.cell_m
-    y_m = grid.y_max_m - (rows + 0.5) * grid.cell_m
+    x_m, y_m = grid.x_m[cols], grid.y_m[rows]
     near = shapely.dwithin(shapely.points(x_m, y_m), shape, grid.cell_m * np.sqrt(0.5))
     found = np.column_stack([x_m[near], y_m[near]])
     if isinstance(shape, shapely.LineString):
@@ -343,13 +309,7 @@ def central_ignitions(scenario: Scenario) -> tuple[Ignition, ...]:
 
 def _table(scenario: Scenario, weather: Weather, *, z: float) -> SpreadTable:
     return table_for_member(
-        scenario.zones,
-        weather,
-        gradients=scenario.gradients,
-        models=scenario.choice.models,
-        ros_factors=ros_factors(z),
-        floor_m_s=scenario.choice.floor_m_s,
-        set_m_s=scenario.choice.set_m_s,
+        scenario.zones, weather, gradients=scenario.gradients, choice=scenario.choice, ros_factors=ros_factors(z)
     )
 
 

@@ -13,7 +13,8 @@ from leaveby.fire.spread.ellipse import SHAPE_ASSUMPTIONS
 from leaveby.fire.spread.flames import FLAME_ASSUMPTIONS
 from leaveby.fire.spread.model_error import ERROR_ASSUMPTIONS
 from leaveby.fire.spread.validity import model_assumptions
-from leaveby.household.plan import WAYS, why_no_way
+from leaveby.household.plan import why_no_way
+from leaveby.household.plan_tables import WAYS
 from leaveby.parameters import (
     DRIVE_TIME_FACTOR_HIGH,
     SPOT_OVER_M,

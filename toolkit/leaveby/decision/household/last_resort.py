@@ -13,7 +13,7 @@ from leaveby.fire.spread.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
 from leaveby.fire.spread.flames import fuel_flame_length_m
 from leaveby.fire.terrain import slope_deg
 from leaveby.household.heat import radiant_heat
-from leaveby.household.plan import Way
+from leaveby.household.plan_tables import Way
 from leaveby.household.shelter import LastResort, Place, last_resort
 
 REACH_OF_FLAMES_M = 100.0

@@ -20,7 +20,7 @@ from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import DELAY_S
 from leaveby.decision.ways.timing import ChosenRoute, route_latest_s
-from leaveby.household.plan import Way
+from leaveby.household.plan_tables import Way
 from leaveby.roads.network.graph import RoutingGraph
 from leaveby.roads.routing.latest_departure import latest_departure
 

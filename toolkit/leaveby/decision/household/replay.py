@@ -22,8 +22,8 @@ from leaveby.decision.fires.scenario import HouseholdInputs, member_table
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.timed import made_ready
 from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult, WayTiming
-from leaveby.decision.ways.timing import arrivals_of, durations_of
-from leaveby.errors import refuse
+from leaveby.decision.ways.timing import mornings_of
+from leaveby.errors import refuse, refused
 from leaveby.household.readiness import ready_times
 
 STEP_S: Final = 60.0
@@ -146,19 +146,10 @@ def replay(truth: Truth, start_s: float, *, margin_s: float = 0.0, step_s: float
     stretches = truth.travel_s.size
     known = np.array([start_s, truth.ready_s, margin_s, *truth.travel_s])
     if not (np.all(np.isfinite(known)) and np.all(known[1:] >= 0.0) and 0.0 < step_s < np.inf):
-        raise refuse(
-            "the replay",
-            "a start, ready time, travel time, margin or step is missing or negative",
-            expected="seconds, finite; durations 0 or more, the step above 0",
-            mend="give all of them",
-        )
+        raise refused("the replay", "replay_of_missing_times")
     if truth.closing_s.shape != truth.travel_s.shape or bool(np.any(np.isnan(truth.closing_s))):
-        raise refuse(
-            "the replay",
-            f"{truth.closing_s.size} closings stand against {stretches} travel times, or one is not a number",
-            expected="one closing for each stretch, inf where it does not shut",
-            mend="take both from the same route",
-        )
+        closings = truth.closing_s.size
+        raise refused("the replay", "replay_of_other_closings", closings=closings, stretches=stretches)
     rolled_s = start_s + truth.ready_s
     trail: list[tuple[float, int]] = []
     now_s, at = start_s, 0
@@ -267,12 +258,8 @@ def replay_many(
     asked = made_ready(inputs, workers=workers)
     scenario, network = asked.scenario, asked.scenario.network
     if network.edge_count != result.network.edge_count:
-        raise refuse(
-            "the replay",
-            f"the answer has {result.network.edge_count} stretches of road and the inputs {network.edge_count}",
-            expected="the inputs that the answer was computed from",
-            mend="read the same plan for both",
-        )
+        counts = {"answered": result.network.edge_count, "given": network.edge_count}
+        raise refused("the replay", "replay_of_other_inputs", **counts)
     plan = inputs.plan
     draws = plan_draws(plan, truths, seed=int(rng.integers(2**62)))
     fires = solve_fires(
@@ -284,14 +271,14 @@ def replay_many(
         progress=progress,
     )
     truths_met = Members(draws, fires, asked.column_of)
-    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
+    mornings = mornings_of(scenario, draws)
     found: dict[str, Replay] = {}
     for way, roads in asked.roads.items():
         timing = result.ways[way]
         route = np.array(() if timing.route is None else timing.route.edges, dtype=np.int64)
         found[way] = replay_way(
             timing,
-            ready_s=ready_times(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=timing.schedule),
+            ready_s=ready_times(mornings, way, policy=timing.schedule),
             edge_time_s=roads.travel.time_s[route],
             drive_factor=draws.drive_factor,
             closing_s=truths_met.closing_on(route),

@@ -18,7 +18,8 @@ from leaveby.decision.ways.route_fires import choose_routes, gather_routes, refu
 from leaveby.decision.ways.timing import ChosenRoute, time_way
 from leaveby.fire.arrival.solve import Arrival, arrive
 from leaveby.fire.spread.ellipse import SpreadTable
-from leaveby.household.plan import Way, ways
+from leaveby.household.plan import ways
+from leaveby.household.plan_tables import Way
 from leaveby.roads.network.graph import RoutingGraph, csr
 
 

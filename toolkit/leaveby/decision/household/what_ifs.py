@@ -31,18 +31,17 @@ from leaveby.decision.ways.sensitivity import moved
 from leaveby.decision.ways.timing import (
     SHARE_SLACK,
     ChosenRoute,
-    arrivals_of,
     curve_moments,
     departures,
     described_route,
-    durations_of,
+    mornings_of,
     why_unbounded,
 )
 from leaveby.errors import refuse
 from leaveby.fire.spread.model_error import ros_factors
 from leaveby.fire.spread.series import FOREST_MODELS, flat_spread
-from leaveby.household.plan import Way
-from leaveby.household.readiness import ready_times
+from leaveby.household.plan_tables import Way
+from leaveby.household.readiness import Mornings, ready_times
 from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR
 from leaveby.units import km_h_from_m_s
 
@@ -180,14 +179,8 @@ def _what_if(
 
 def fastest_head(scenario: Scenario) -> tuple[float, tuple[tuple[float, str, float], ...]]:
     """Find the fastest head rate of spread on the flat in the commonest fuel, and what governs it at each step."""
-    flat = flat_spread(
-        scenario.weather,
-        scenario.zones,
-        models=scenario.choice.models,
-        ros_factors=ros_factors(CENTRAL_Z),
-        floor_m_s=scenario.choice.floor_m_s,
-        set_m_s=scenario.choice.set_m_s,
-    )
+    factors = ros_factors(CENTRAL_Z)
+    flat = flat_spread(scenario.weather, scenario.zones, choice=scenario.choice, ros_factors=factors)
     time_s = scenario.weather.time_s
     ends_s = np.append(time_s[1:], np.inf)
     steps = np.flatnonzero((time_s < scenario.inputs.plan.horizon_s) & (ends_s > 0.0))
@@ -222,10 +215,9 @@ class Held:
         return self.read(first_of(self.timed.members.draws, MOVED))
 
     @cached_property
-    def mornings_s(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def mornings(self) -> Mornings:
         """How long tasks take on the household's mornings, and when its people are home."""
-        scenario, mornings = self.timed.asked.scenario, first_of(self.timed.members.draws, MORNINGS)
-        return durations_of(scenario, mornings), arrivals_of(scenario, mornings)
+        return mornings_of(self.timed.asked.scenario, first_of(self.timed.members.draws, MORNINGS))
 
     def roads(self) -> list[tuple[Way, CandidateRoute]]:
         """Give the other routes that were looked at and end where fire comes in no more members than is allowed."""
@@ -286,10 +278,7 @@ def asked_anew(held: Held, asking: Asking) -> dict[str, WayTiming]:
     While the fire is not moved these are all members, as in the answer. Once it is, the first `MOVED` of them are read
     off the same functions, and set off by what they differed from all members before the move.
 
-    Raises
-    ------
-    InputError
-        Where the fire is moved beyond what the solved fires reach to (`furthest`).
+    Raises InputError where the fire is moved beyond what the solved fires reach to (`furthest`).
     """
     timed, plan = held.timed, held.timed.asked.scenario.inputs.plan
     confidence = asking.confidence or plan.confidence
@@ -359,9 +348,9 @@ def _timed_anew(
     plan, ready_s = scenario.inputs.plan, timing.member_ready_s[: draws.members]
     confidence = asking.confidence or plan.confidence
     if asking.times_as_long:
-        lasts_s, home_s = held.mornings_s
         longer = np.array([asking.times_as_long.get(task.name, 1.0) for task in plan.tasks])
-        by_list_s = ready_times(plan, way, durations_s=lasts_s * longer, arrivals_s=home_s, policy=timing.schedule)
+        mornings = replace(held.mornings, durations_s=held.mornings.durations_s * longer)
+        by_list_s = ready_times(mornings, way, policy=timing.schedule)
         ready_s = np.resize(by_list_s + timing.ready_rounded_up_s, draws.members)
     leave_s = latest_of(members)
     start_s, leave_by_s = leave_s - ready_s, latest_at_confidence(leave_s, confidence)

@@ -27,7 +27,7 @@ from leaveby.fire.arrival.solve import Ignition
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.weather.ratings import RatedDay
 from leaveby.fire.weather.series import perturbed, rebased, shifted
-from leaveby.household.plan import Way
+from leaveby.household.plan_tables import Way
 
 FOLLOWED_S = 8.0 * 3600.0
 """So long every fire is followed from its start."""
@@ -149,9 +149,9 @@ _Met = tuple[bool, bool, bool, bool, bool]
 def _meet(asked: Asked, rules: Rules, morning: _Morning, *, way: Way, time_s: NDArray[np.float64]) -> _Met:
     """Send one household off under one fire.
 
-    It goes so long after fire first came inside the line as word takes, and by the road that the sheet names for the
-    place where it came: of several that leave the same time, by the one that fares worst. Who finds it too late to tow
-    leaves the house behind and drives, whatever the car's own line says.
+    It goes so long after fire first came inside the line as word takes, and by the road that the sheet names for every
+    ground where fire then lies, or else for the place where it came in: of several that are named, by the one that
+    fares worst. Who finds it too late to tow leaves the house behind and drives, whatever the car's own line says.
     """
     rule = rules.rules[morning.rating, way]
     first = np.where(rule.go_cells, time_s, np.inf)
@@ -163,8 +163,9 @@ def _meet(asked: Asked, rules: Rules, morning: _Morning, *, way: Way, time_s: ND
     if behind:
         way = "car"
         rule = rules.rules[morning.rating, way]
-    row, col = divmod(at, time_s.shape[1])
-    named = np.flatnonzero(rule.equal_cells[:, row, col])
+    named = np.flatnonzero(rule.equal_cells[:, time_s <= word_s].all(axis=1))
+    if not named.size:
+        named = np.flatnonzero(rule.equal_cells.reshape(-1, time_s.size)[:, at])
     plan = asked.scenario.inputs.plan
     spare_s = min(
         _spare_s(asked.routes[way][number], asked.cells[way][number], morning, way=way, word_s=word_s, time_s=time_s)

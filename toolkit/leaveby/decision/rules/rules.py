@@ -50,7 +50,8 @@ from leaveby.errors import refused
 from leaveby.fire.terrain import Grid, gradients
 from leaveby.fire.weather.ratings import RatedDay, rating_of
 from leaveby.fire.weather.series import LIMITS, Weather
-from leaveby.household.plan import LIKE_THE_PLANS, Way
+from leaveby.household.plan import LIKE_THE_PLANS
+from leaveby.household.plan_tables import Way
 from leaveby.parameters import TIE_S, WIND_CHANGE_DEG
 
 MEMBERS: Final = 2000
@@ -219,6 +220,7 @@ class _Seen:
     - `go`, `late`, shape (rows, cols): fire here is too near, and too late to begin getting ready, whatever the wind.
     - `route`: by cell, the number of the route that leaves most time, whatever the wind.
     - `equal`, shape (routes, rows, cols): which routes leave that time within a minute.
+    - `short`, shape (rows, cols): where fire leaves too little time by some route.
     - `share`, by span of hours: of the starts that are too near.
     - `lead_s`, shape (rows, cols): of the reference fire, whatever the wind, margin and smoke lead taken off.
     """
@@ -227,6 +229,7 @@ class _Seen:
     late: NDArray[np.bool_]
     route: NDArray[np.int64]
     equal: NDArray[np.bool_]
+    short: NDArray[np.bool_]
     share: NDArray[np.float64]
     lead_s: NDArray[np.float64]
 
@@ -241,6 +244,7 @@ def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) 
     with np.errstate(invalid="ignore"):
         equal = np.where(np.isinf(best_s), np.isinf(slack), best_s - slack <= TIE_S.value)
     go = minimum_filter(best_s, size=3, mode="nearest") < 0.0
+    short = minimum_filter(slack.min(axis=0), size=3, mode="nearest") < 0.0
     late_s = np.take_along_axis(leads - any_hour.of_routes("late_s"), route[None], axis=0)[0]
     late = minimum_filter(late_s, size=3, mode="nearest") < 0.0
     by_span = [
@@ -256,7 +260,7 @@ def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) 
     share = np.array([share_of[fire.key] for fire in by_span]) + _off_share(ground, go)
     if lower is not None:
         go, late, share = go | lower.go, late | lower.late, np.maximum(share, lower.share)
-    return _Seen(go, late, route, equal, share, leads.max(axis=0).astype(np.float64) - needs.kept_s)
+    return _Seen(go, late, route, equal, short, share, leads.max(axis=0).astype(np.float64) - needs.kept_s)
 
 
 @dataclass(frozen=True)
@@ -339,7 +343,7 @@ def _rule(asked: Asked, way: Way, day: RatedDay, seen: _Seen, *, allowed: float)
         late=late,
         go_cells=seen.go,
         late_cells=seen.late,
-        equal_cells=seen.equal,
+        equal_cells=seen.equal | ~seen.short,
         lead_s=seen.lead_s,
         landmarks=_landmarks(asked, late),
         beyond=bool(np.isinf([distance_m for _, distance_m in go.distance_m]).any()),
@@ -369,7 +373,7 @@ def _ways_out(asked: Asked, way: Way, seen: _Seen) -> tuple[WayOutArea, ...]:
     if len(names) < 2:
         return ()
     code = (seen.equal * 2 ** np.arange(len(names))[:, None, None]).sum(axis=0)
-    code[~seen.go] = 0
+    code[~(seen.short | seen.go)] = 0
     made = []
     for value in np.unique(code[code > 0]):
         here = tuple(name for number, name in enumerate(names) if int(value) >> number & 1)

@@ -23,16 +23,15 @@ from leaveby.chance import stream
 from leaveby.confidence import longest_at_confidence
 from leaveby.decision.fires.closing import StretchCells, select
 from leaveby.decision.fires.members import Draws
-from leaveby.decision.fires.scenario import FireChoice
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.fire.arrival.solve import lead_time
 from leaveby.fire.spread.ellipse import SpreadTable, any_wind
 from leaveby.fire.spread.model_error import ros_factors
-from leaveby.fire.spread.series import FlatSpread, SpreadZones, flat_spread, table_for_member
+from leaveby.fire.spread.series import FireChoice, FlatSpread, SpreadZones, flat_spread, table_for_member
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.series import Weather, local_hour, perturbed
-from leaveby.household.plan import Plan, Way
-from leaveby.household.plan_tables import Person
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import Person, Way
 from leaveby.household.sampling import sample_arrivals
 from leaveby.parameters import CREEP_ROS_M_S
 
@@ -87,13 +86,7 @@ def learning_times_s(plan: Plan, members: int, *, seed: int | None = None) -> ND
 def table_on(ground: Ground, weather: Weather, *, z: float) -> SpreadTable:
     """Make the spread table of a day on the ground, every model at one standard normal number of its error."""
     return table_for_member(
-        ground.zones,
-        weather,
-        gradients=ground.gradients,
-        models=ground.choice.models,
-        ros_factors=ros_factors(z),
-        floor_m_s=ground.choice.floor_m_s,
-        set_m_s=ground.choice.set_m_s,
+        ground.zones, weather, gradients=ground.gradients, choice=ground.choice, ros_factors=ros_factors(z)
     )
 
 
@@ -123,10 +116,8 @@ def day_fires(ground: Ground, weather: Weather, *, draws: Draws, confidence: flo
         return flat_spread(
             perturbed(weather, wind_factor=wind_factor),
             zones,
-            models=choice.models,
+            choice=choice,
             ros_factors=None if z is None else ros_factors(z),
-            floor_m_s=choice.floor_m_s,
-            set_m_s=choice.set_m_s,
         )
 
     head_m_s = flat(1.0, float(ndtri(confidence))).head_ros_m_s

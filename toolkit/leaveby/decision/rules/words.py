@@ -24,7 +24,8 @@ RULE_ASSUMPTIONS: Final = (
     "the hour for the worst up to the next hour asked for and of the time that the household then needs.",
     "Embers that start fires ahead of the front are not followed in the rules: fire can come sooner than they say.",
     "A higher rating's rule is never weaker than a lower one's, nor than what the rating itself tells people to do.",
-    "Which safe point leaves most time is worked out for one fire, whatever its wind; another can turn that round.",
+    "Which way out leaves most time is worked out for fire at one place, whatever its wind. Where fire lies on several "
+    "grounds, only a way that every one of them names leaves that time; no way that fire lies on leaves any.",
 )
 """What rules rest on, for the list of assumptions of a result."""
 

@@ -36,18 +36,9 @@ Progress = Callable[[str, int, int], None]
 
 
 def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> StreetSurvey:
-    """Answer the community question.
+    """Answer the community question; `progress` is called with (what, done, total).
 
-    Parameters
-    ----------
-    asked : StreetQuestion
-    progress : callable, optional
-        Called with (what, done, total).
-
-    Raises
-    ------
-    InputError
-        When there is no exit, or options or closings can't be used.
+    Without an exit, or with options or closings that can't be used, it is an InputError.
 
     Examples
     --------

@@ -18,7 +18,8 @@ from shapely.geometry import LineString, MultiPolygon
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.ratings import RatedDay
-from leaveby.household.plan import Plan, Way
+from leaveby.household.plan import Plan
+from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import Saving
 from leaveby.household.scheduling import Schedule
 from leaveby.household.shelter import LastResort
@@ -271,10 +272,11 @@ class Rule:
     - `beyond`: whether the ground ends before the line in some direction.
     - `go_cells`, `late_cells`, shape (rows, cols): the same two on the grid.
     - `equal_cells`, shape (routes, rows, cols): which of the household's routes leave most time for fire there, or as
-      much within a minute.
+      much within a minute; all where every one leaves enough.
     - `lead_s`, shape (rows, cols): how long after a fire starts at a cell the wheels must roll, for a fire that is as
       fast as the confidence asks; inf beyond what matters, and where fire does not reach the way out.
-    - `ways_out`: the ground by the safe point that leaves most time, whatever the wind.
+    - `ways_out`: the ground where fire leaves too little time by some route, by the safe point that leaves most time,
+      whatever the wind.
     """
 
     rating: str

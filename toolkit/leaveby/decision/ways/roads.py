@@ -14,7 +14,8 @@ from leaveby.decision.fires.closing import lines_inside
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.terrain import Grid
-from leaveby.household.plan import Plan, Way, towing_car, trailer, ways
+from leaveby.household.plan import Plan, towing_car, trailer, ways
+from leaveby.household.plan_tables import Way
 from leaveby.parameters import DEFAULT_CAR_POWER_KW
 from leaveby.roads.network.grades import edge_grades
 from leaveby.roads.network.graph import RoadNetwork, RoutingGraph

@@ -14,7 +14,8 @@ from leaveby.decision.fires.members import MemberFires, Members
 from leaveby.decision.fires.scenario import Scenario, burns_about
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads, along, candidate_routes, with_no_fire
 from leaveby.decision.ways.timing import ChosenRoute, best_route, route_latest_s
-from leaveby.household.plan import Way, ways
+from leaveby.household.plan import ways
+from leaveby.household.plan_tables import Way
 from leaveby.roads.network.graph import RoutingGraph
 from leaveby.roads.routing.itinerary import route
 

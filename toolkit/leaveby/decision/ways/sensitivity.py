@@ -12,8 +12,9 @@ from scipy.stats import rankdata
 from leaveby.decision.fires.members import Draws
 from leaveby.decision.ways.confidence import latest_start, share_clear
 from leaveby.decision.ways.result import HangsOn, TaskCost
-from leaveby.household.plan import IgnitionInput, Person, Plan, Way, tasks_for
-from leaveby.household.readiness import ready_times
+from leaveby.household.plan import tasks_for
+from leaveby.household.plan_tables import IgnitionInput, Person, Way
+from leaveby.household.readiness import Mornings, ready_times
 from leaveby.household.sampling import sample_arrivals
 from leaveby.household.scheduling import Schedule
 
@@ -31,36 +32,31 @@ def cost_of_delay(member_latest_start_s: NDArray[np.float64], at_s: float) -> fl
 
 
 def cost_of_tasks(
-    plan: Plan,
-    way: Way,
-    *,
-    policy: Schedule,
-    durations_s: NDArray[np.float64],
-    arrivals_s: NDArray[np.float64] | None = None,
-    latest_departure_s: NDArray[np.float64],
+    mornings: Mornings, way: Way, *, policy: Schedule, latest_departure_s: NDArray[np.float64], confidence: float
 ) -> tuple[TaskCost, ...]:
     """Find how much earlier one must start for each task that takes ten minutes longer, by working it out anew.
 
     By the definition of the latest start (`confidence.latest_start`), with the list held. Waiting for someone who is
     away counts like a task: ten minutes later home. The dearest comes first; none where no leave-by is bounded.
     """
+    household, durations_s, arrivals_s = mornings.household, mornings.durations_s, mornings.arrivals_s
     if arrivals_s is None:
-        arrivals_s = sample_arrivals(plan.people, members=latest_departure_s.size)
+        arrivals_s = sample_arrivals(household.people, members=latest_departure_s.size)
 
     def start_s(lasts_s: NDArray[np.float64], home_s: NDArray[np.float64]) -> float:
-        ready_s = ready_times(plan, way, durations_s=lasts_s, arrivals_s=home_s, policy=policy)
-        return latest_start(latest_departure_s, ready_s=ready_s, confidence=plan.confidence)
+        ready_s = ready_times(Mornings(household, lasts_s, home_s), way, policy=policy)
+        return latest_start(latest_departure_s, ready_s=ready_s, confidence=confidence)
 
     before_s = start_s(durations_s, arrivals_s)
     if not np.isfinite(before_s):
         return ()
-    position = {task.name: number for number, task in enumerate(plan.tasks)}
+    position = {task.name: number for number, task in enumerate(household.tasks)}
     later: list[tuple[str, float]] = []
-    for task in tasks_for(plan, way):
+    for task in tasks_for(household, way):
         longer_s = durations_s.copy()
         longer_s[:, position[task.name]] += DELAY_S
         later.append((task.name, start_s(longer_s, arrivals_s)))
-    for number, person in enumerate(plan.people):
+    for number, person in enumerate(household.people):
         if person.is_away:
             delayed_s = arrivals_s.copy()
             delayed_s[:, number] += DELAY_S

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Final
 
 import numpy as np
@@ -19,15 +18,9 @@ from leaveby.decision.ways.precision import precision_of
 from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
-from leaveby.household.plan import TaskWay, Way, uncertain_people
-from leaveby.household.readiness import (
-    Readiness,
-    criticality,
-    held_up_by,
-    readiness,
-    readiness_for_latest,
-    saved_before_season,
-)
+from leaveby.household.plan import uncertain_people
+from leaveby.household.plan_tables import TaskWay, Way
+from leaveby.household.readiness import Mornings, Readiness, criticality, held_up_by, readiness, saved_before_season
 from leaveby.household.sampling import sample_arrivals, sample_durations
 from leaveby.roads.routing.itinerary import route_along
 
@@ -135,19 +128,14 @@ def described_route(
     )
 
 
-def durations_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
-    """Give every member's task durations, common to all ways of leaving."""
+def mornings_of(scenario: Scenario, draws: Draws) -> Mornings:
+    """Give every member's task durations and when every person is home, common to all ways of leaving."""
     plan, mornings = scenario.inputs.plan, min(draws.members, MORNINGS)
     drawn_s = sample_durations(
         plan.tasks, members=mornings, kind=plan.durations, uniforms=draws.duration_uniform[:mornings]
     )
-    return np.resize(drawn_s, (draws.members, len(plan.tasks)))
-
-
-def arrivals_of(scenario: Scenario, draws: Draws) -> NDArray[np.float64]:
-    """Give when every person is home in every member, common to all ways of leaving."""
-    plan = scenario.inputs.plan
-    return sample_arrivals(plan.people, members=draws.members, kind=plan.durations, uniforms=draws.arrival_uniform)
+    home_s = sample_arrivals(plan.people, members=draws.members, kind=plan.durations, uniforms=draws.arrival_uniform)
+    return Mornings(plan, np.resize(drawn_s, (draws.members, len(plan.tasks))), home_s)
 
 
 def readiness_of(
@@ -157,17 +145,10 @@ def readiness_of(
 
     It is the list that is ready soonest; with latest departures, the one with which getting ready may start latest.
     """
-    mornings = first_of(draws, MORNINGS)
-    choose: Callable[..., Readiness] = readiness
-    if latest_departure_s is not None:
-        choose = partial(readiness_for_latest, latest_departure_s=latest_departure_s[: mornings.members])
-    found = choose(
-        scenario.inputs.plan,
-        way,
-        durations_s=durations_of(scenario, mornings),
-        arrivals_s=arrivals_of(scenario, mornings),
-        confidence=scenario.inputs.plan.confidence,
-    )
+    first = first_of(draws, MORNINGS)
+    leave_s = None if latest_departure_s is None else latest_departure_s[: first.members]
+    confidence = scenario.inputs.plan.confidence
+    found = readiness(mornings_of(scenario, first), way, confidence=confidence, latest_departure_s=leave_s)
     # what the household's mornings took is repeated over all members
     return replace(
         found,
@@ -207,7 +188,7 @@ def time_way(
 ) -> WayTiming:
     """Time one way of leaving on its chosen route; without a route it has no times, and says why."""
     plan, way, draws = scenario.inputs.plan, roads.way, members.draws
-    durations_s, arrivals_s = durations_of(scenario, draws), arrivals_of(scenario, draws)
+    mornings = mornings_of(scenario, draws)
     latest_of = departures(scenario, chosen)
     latest_departure_s = latest_of(members)
     drive_s = (np.inf if chosen is None else chosen.route.time_s) * draws.drive_factor
@@ -241,20 +222,13 @@ def time_way(
         member_latest_departure_s=latest_departure_s,
         member_ready_s=ready_s,
         schedule=policy,
-        critical_share=criticality(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
-        held_up_by=held_up_by(plan, way, durations_s=durations_s, arrivals_s=arrivals_s, policy=policy),
-        savings=saved_before_season(
-            plan, way, durations_s=durations_s, arrivals_s=arrivals_s, confidence=plan.confidence, policy=policy
-        ),
+        critical_share=criticality(mornings, way, policy=policy),
+        held_up_by=held_up_by(mornings, way, policy=policy),
+        savings=saved_before_season(mornings, way, confidence=plan.confidence, policy=policy),
         precision=precision_of(members, latest_of, ready_s=ready_s, confidence=plan.confidence),
         delay_cost=cost_of_delay(latest_start_s, start_at_s) if np.isfinite(start_at_s) else 0.0,
         task_costs=cost_of_tasks(
-            plan,
-            way,
-            policy=policy,
-            durations_s=durations_s,
-            arrivals_s=arrivals_s,
-            latest_departure_s=latest_departure_s,
+            mornings, way, policy=policy, latest_departure_s=latest_departure_s, confidence=plan.confidence
         ),
         hangs_on=()
         if chosen is None

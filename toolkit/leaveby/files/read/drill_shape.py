@@ -26,8 +26,6 @@ _MENDS: Final[Mapping[str, str]] = regions.table("files/read/kinds")["mends"]
 def moment(value: Any) -> time | datetime:
     """Read a clock time of the plan's day ("08:30", or 08:30:00), or a date and time with its UTC offset.
 
-    Examples
-    --------
     >>> moment("08:30")
     datetime.time(8, 30)
     """
@@ -155,8 +153,6 @@ _NAMES: Final = {"injects": "text", "answers": "group"}
 def place_in(section: str, number: int | None, *, table: Mapping[str, Any], key: str, where: str) -> str:
     """Say where a key stands, as the writer of the file would.
 
-    Examples
-    --------
     >>> place_in("answers", 1, table={"group": "Mill Lane"}, key="way", where="drill.toml")
     'drill.toml: answers[2] "Mill Lane": way'
     >>> place_in("drill", None, table={}, key="name", where="drill.toml")
@@ -215,8 +211,6 @@ def _mend(error: ValidationError, hint: Any) -> str:
 def shown(value: Any) -> str:
     """Show a value as it stands in the file, shortened.
 
-    Examples
-    --------
     >>> shown("way out"), shown(True), shown([1, 2])
     ('"way out"', 'true', '[1, 2]')
     """

@@ -41,13 +41,6 @@ def read_homes(path: str | Path, *, crs: str, layer: str | None = None) -> Homes
     or points (.gpkg, .shp, .geojson; `layer` names one of several), or a table (.csv) with columns lon_deg, lat_deg
     and, if wished, id and dwellings. It is refused (InputError) when it is missing or broken, names no reference
     system, has no homes, or names homes more than once.
-
-    Examples
-    --------
-    >>> read_homes("no_such_file.gpkg", crs="EPSG:32755")
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.gpkg: there is no such file. Expected ...
     """
     file = _there(path, "homes")
     ending = file.name.lower()
@@ -81,13 +74,6 @@ def read_exits(path: str | Path, *, crs: str) -> tuple[tuple[str, ...], NDArray[
     """Read places that count as out: a layer of points, or a table with columns lon_deg, lat_deg and, if wished, name.
 
     Errors as of `read_homes`.
-
-    Examples
-    --------
-    >>> read_exits("no_such_file.csv", crs="EPSG:32755")
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.csv: there is no such file. Expected ...
     """
     file = _there(path, "exits")
     if file.name.lower().endswith(_TABLES):
@@ -321,8 +307,6 @@ def homes_in_building(tags: dict[str, str], *, area_m2: float) -> float:
     The stated number of flats counts. Otherwise houses are one home; flats and rows of houses as many as their storeys
     (3 where not stated) give at 100 m2 each; what says no more than `yes` is one home from 30 m2 on. All judgement.
 
-    Examples
-    --------
     >>> homes_in_building({"building": "house"}, area_m2=120.0), homes_in_building({"building": "garage"}, area_m2=40.0)
     (1.0, 0.0)
     >>> homes_in_building({"building": "apartments", "building:levels": "4"}, area_m2=500.0)

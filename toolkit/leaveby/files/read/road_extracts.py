@@ -8,7 +8,7 @@ import re
 import tempfile
 import zlib
 from array import array
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import lru_cache
@@ -23,7 +23,7 @@ from leaveby.errors import Faults, InputError, refuse, refused
 from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE
 from leaveby.regions import table
 from leaveby.roads.network.graph import TAGS, great_circle_m
-from leaveby.roads.osm.osm_ways import OsmWays, barrier_words, osm_ways_kept, osm_ways_with_points_at, osm_ways_within
+from leaveby.roads.osm.osm_ways import OsmWays, barrier_words, osm_ways_kept, osm_ways_with_points_at
 
 _BAD_PLACE = osmium.InvalidLocationError
 
@@ -153,8 +153,6 @@ def _above_zero(number: int) -> int:
 def identity(number: int) -> int:
     """Give the id that an object has in the file that `without_editing` was made from.
 
-    Examples
-    --------
     >>> identity(_above_zero(-12)), identity(12)
     (-12, 12)
     """
@@ -190,16 +188,8 @@ def read_xml(file: Path, *, begin: Callable[[str, dict[str, str]], None] | None 
 
 
 def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:
-    """Read where an extract ends, (west, south, east, north) in degrees: the box in its header (`<bounds>` in XML).
-
-    None where it names none, or several.
-
-    Examples
-    --------
-    >>> extract_bounds(Path("no_such_file.osm"))
-    Traceback (most recent call last):
-        ...
-    leaveby.errors.InputError: no_such_file.osm: the file is broken or truncated (...). Expected ...
+    """Where an extract ends, (west, south, east, north) in degrees, by its header (`<bounds>`); None for no box, or
+    several.
     """
     with said_plainly(file):
         with osmium.io.Reader(str(file)) as reader:
@@ -219,27 +209,21 @@ def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:
 def read_extract(
     file: Path,
     *,
-    box: tuple[float, float, float, float] | None,
-    classes: Collection[str] | None,
     home_deg: tuple[float, float] | None = None,
     edge_deg: tuple[float, float, float, float] | None = None,
 ) -> OsmWays:
     """Read the roads of an extract as raw ways; `read_roads` makes a network of them, and explains the parameters.
 
-    Raises
-    ------
-    InputError
-        When the file is broken, out of range, has no roads, or many of them, or some near the home, are cut through.
+    A file that is broken, out of range, or without roads, and one in which many roads, or some near the home, are cut
+    through, is an InputError.
     """
     with said_plainly(file), without_editing(file) as sound:
-        ways = _raw_ways(sound, classes=classes)
+        ways = _raw_ways(sound)
     if (ways.node < 0).any():
         with said_plainly(file), without_editing(file, odd=True) as sound:
-            ways = _raw_ways(sound, classes=classes)
+            ways = _raw_ways(sound)
     if ways.way_id.size == 0:
-        of_classes = f" of the classes {sorted(classes)}" if classes is not None else ""
-        raise refused(file, "extract_without_roads", of_classes=of_classes)
-    ways = osm_ways_within(ways, box) if box is not None else ways
+        raise refused(file, "extract_without_roads")
     ways = _without_cut_ways(file, ways, home_deg=home_deg)
     return ways if edge_deg is None else osm_ways_with_points_at(ways, edge_deg)
 
@@ -261,7 +245,7 @@ def drawn_from_osm(file: Path) -> bool:
     return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
 
 
-def _raw_ways(file: Path, *, classes: Collection[str] | None) -> OsmWays:
+def _raw_ways(file: Path) -> OsmWays:
     way_id, start = array("q"), array("q", [0])
     node, x, y = array("q"), array("i"), array("i")
     values: list[tuple[str, ...]] = []
@@ -285,7 +269,7 @@ def _raw_ways(file: Path, *, classes: Collection[str] | None) -> OsmWays:
                 limits[identity(item.id)] = found
             continue
         kind = tags.get("highway")
-        if kind is None or kind in NOT_ROADS or (classes is not None and kind not in classes):
+        if kind is None or kind in NOT_ROADS:
             continue
         if tags.get("area") == "yes":
             continue

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ from pyproj import Transformer
 from leaveby.errors import Fault, Faults, refuse, refused
 from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
 from leaveby.roads.network.graph import RoadNetwork
-from leaveby.roads.osm.osm_ways import OsmWays, osm_ways_within
+from leaveby.roads.osm.osm_ways import OsmWays
 from leaveby.roads.osm.street_graph import network_from_graph
 from leaveby.roads.osm.topology import Split, network_from_osm_ways
 
@@ -26,14 +25,7 @@ _CLASS_SUPPOSED = "road"
 
 
 def read_road_lines(
-    file: Path,
-    *,
-    crs: str | None = None,
-    box: tuple[float, float, float, float] | None = None,
-    classes: Collection[str] | None = None,
-    split: Split = "ways",
-    columns: Mapping[str, str] | None = None,
-    layer: str | None = None,
+    file: Path, *, crs: str | None = None, split: Split = "ways", layer: str | None = None
 ) -> RoadNetwork:
     """Read a layer of lines as roads; called by `read_roads`, which explains the parameters.
 
@@ -54,8 +46,7 @@ def read_road_lines(
         raise refuse(str(file), f"it holds {not_lines}", expected="lines", mend="name the layer of road lines")
     if {"u", "v", "length"} <= set(frame.columns):
         return _directed_edges(frame, crs=crs)
-    ways = _ways(file, frame, columns=columns or {}, classes=classes)
-    return network_from_osm_ways(ways if box is None else osm_ways_within(ways, box), crs=crs, split=split)
+    return network_from_osm_ways(_ways(file, frame), crs=crs, split=split)
 
 
 def read_layer(
@@ -105,26 +96,11 @@ def _directed_edges(frame: geopandas.GeoDataFrame, *, crs: str | None) -> RoadNe
     return network_from_graph(graph, crs=crs)
 
 
-def _ways(
-    file: Path,
-    frame: geopandas.GeoDataFrame,
-    *,
-    columns: Mapping[str, str],
-    classes: Collection[str] | None,
-) -> OsmWays:
+def _ways(file: Path, frame: geopandas.GeoDataFrame) -> OsmWays:
     by_lower = {str(name).lower(): name for name in frame.columns}
-    Faults(
-        Fault(f"{file}, columns[{tag!r}]", f"{what} {tag if tag not in WAY_TAGS else name!r}", expected, "correct it")
-        for tag, name in columns.items()
-        for bad, what, expected in (
-            (tag not in WAY_TAGS, "there is no such tag as", f"one of {', '.join(WAY_TAGS)}"),
-            (name not in frame.columns, "there is no column", f"one of {', '.join(map(str, frame.columns))}"),
-        )
-        if bad
-    ).refuse()
     tags: dict[str, list[str]] = {}
     for tag in WAY_TAGS:
-        name = columns.get(tag) or by_lower.get(TAG_KEYS[tag]) or by_lower.get(tag)
+        name = by_lower.get(TAG_KEYS[tag]) or by_lower.get(tag)
         tags[tag] = [_word(value) for value in frame[name]] if name is not None else [""] * len(frame)
     assumptions: list[str] = []
     unclassed = sum(not value for value in tags["highway"])
@@ -133,9 +109,7 @@ def _ways(
         assumptions.append(f"{file.name}: {unclassed} lines say no class of road and were taken for minor roads.")
     if not any(tags["oneway"]):
         assumptions.append(f"{file.name}: no column tells one-way streets; all lines were taken as open both ways.")
-    keep = np.array(
-        [kind not in NOT_ROADS and (classes is None or kind in classes) for kind in tags["highway"]], dtype=np.bool_
-    )
+    keep = np.array([kind not in NOT_ROADS for kind in tags["highway"]], dtype=np.bool_)
     if not keep.any():
         raise refuse(str(file), "there is no road of these classes in it", expected="roads", mend="widen the classes")
     frame = frame[keep]

@@ -42,10 +42,7 @@ def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:
     Between cell centres the time is taken on the straight line, so at a moment when the wind jumps an edge may be off
     by up to half a cell; unburnable cells are cut out. A time before the first ignition gives an empty geometry.
 
-    Raises
-    ------
-    InputError
-        Where a time is not finite or lies past the horizon.
+    Raises InputError where a time is not finite or lies past the horizon.
     """
     grid = arrival.grid
     Faults(
@@ -93,10 +90,7 @@ def arrival_near(arrival: Arrival, x_m: float, *, y_m: float, within_m: float = 
 
     The cell that holds the point counts, and every cell of which any part may lie within the distance.
 
-    Raises
-    ------
-    InputError
-        Where the point lies outside the grid or the distance is negative.
+    Raises InputError where the point lies outside the grid or the distance is negative.
     """
     grid = arrival.grid
     at = cell_of(grid, x_m, y_m=y_m)

@@ -48,14 +48,9 @@ ARRIVAL_ASSUMPTIONS: Final[tuple[str, ...]] = (
 class Ignition:
     """Where a fire starts, and when.
 
-    Attributes
-    ----------
-    geometry : shapely geometry
-        Point, line or polygon (or several) in the grid's reference system, in metres. Everything inside a polygon
-        burns at `at_s`.
-    at_s : float
-        Seconds from the scenario's start; may be negative.
-
+    - `geometry`: point, line or polygon (or several) in the grid's reference system, in metres. Everything inside a
+      polygon burns at `at_s`.
+    - `at_s`: seconds from the scenario's start; may be negative.
     """
 
     geometry: BaseGeometry
@@ -71,18 +66,12 @@ def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
 class Arrival:
     """When the fire comes to each cell, and how its front stands there.
 
-    Attributes
-    ----------
-    grid : Grid
-    time_s : ndarray of float64, shape (rows, cols)
-        Seconds from the scenario's start at each cell's centre; inf where it does not come within the horizon.
-    slowness_east_s_m, slowness_north_s_m : ndarray of float32, shape (rows, cols)
-        Slowness vector of the front: it points square to the front, the way the front moves; its length is one over
-        the front's speed, in s/m. Zero where no fire comes.
-    burnable : ndarray of bool, shape (rows, cols)
-        Where something burns.
-    horizon_s : float
-        Nothing is said of times past it.
+    - `time_s`, shape (rows, cols): seconds from the scenario's start at each cell's centre; inf where it does not come
+      within the horizon.
+    - `slowness_east_s_m`, `slowness_north_s_m`, shape (rows, cols): slowness vector of the front: it points square to
+      the front, the way the front moves; its length is one over the front's speed, in s/m. Zero where no fire comes.
+    - `burnable`, shape (rows, cols): where something burns.
+    - `horizon_s`: nothing is said of times past it.
     """
 
     grid: Grid
@@ -108,21 +97,13 @@ def arrive(
 ) -> Arrival:
     """Fire arrival time on the grid from any number of ignitions.
 
-    Parameters
-    ----------
-    ignitions : sequence of Ignition
-        At least one. Each is followed by itself, so the work grows with their number; places that start together can
-        be one ignition with a geometry of several parts.
-    horizon_s : float
-        Seconds from the scenario's start; above the first ignition's time.
-    fine : bool
-        Follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third less
-        time, and the error among patches of fuel is two to four times as large: for many members.
+    - `ignitions`: at least one. Each is followed by itself, so the work grows with their number; places that start
+      together can be one ignition with a geometry of several parts.
+    - `horizon_s`: seconds from the scenario's start; above the first ignition's time.
+    - `fine`: follow the fire's path at the edges of fuels as closely as that gains. Without it a solve takes a third
+      less time, and the error among patches of fuel is two to four times as large: for many members.
 
-    Raises
-    ------
-    InputError
-        With every fault: a table that can't be used, an ignition outside the grid or on unburnable ground.
+    Raises InputError with every fault: an unusable table, an ignition outside the grid or on unburnable ground.
 
     Examples
     --------
@@ -171,31 +152,18 @@ def lead_time(
     step. With `value = -tau`, the drive time that is needed to clear `s`, `V` is how long after a fire starts at `y`
     one must be rolling.
 
-    Parameters
-    ----------
-    points_m : array_like, shape (points, 2)
-        x and y in metres, within the grid.
-    value_s : array_like, shape (points,)
-        Seconds; may be negative.
-    reach_m : float
-        A point counts as reached when the fire is in a cell whose centre lies within this distance, in metres. Needed
-        for points on unburnable ground, such as a road that is a barrier.
-    step : int
-        The weather step that holds.
-    horizon_s : float
-        Values above it become inf.
-    fine : bool
-        As in `arrive`.
+    - `points_m`, shape (points, 2): x and y in metres, within the grid.
+    - `value_s`, shape (points,): seconds; may be negative.
+    - `reach_m`: a point counts as reached when the fire is in a cell whose centre lies within this distance, in metres.
+      Needed for points on unburnable ground, such as a road that is a barrier.
+    - `step`: the weather step that holds.
+    - `horizon_s`: values above it become inf.
+    - `fine`: as in `arrive`.
 
-    Returns
-    -------
-    ndarray of float64, shape (rows, cols)
-        Seconds; inf where no point is reached, and on unburnable ground.
+    Returns shape (rows, cols): seconds; inf where no point is reached, and on unburnable ground.
 
-    Raises
-    ------
-    InputError
-        A point outside the grid, on unburnable ground without burnable ground in reach, or without a value.
+    Raises InputError for a point outside the grid, on unburnable ground without burnable ground in reach, or without a
+    value.
 
     Examples
     --------
@@ -240,8 +208,7 @@ def _lead_seeds(
             near = _seeds_in_reach(spread, point, reach_m=reach_m)
             seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value, 6))]))
             if near.size == 0:
-                wrong, mend = "lies on unburnable ground", "give a larger reach_m"
-                faults.add(place, wrong, "burnable ground within reach_m", mend)
+                faults.tell(place, "place_on_unburnable")
     faults.refuse()
     found = np.concatenate(seeds, axis=1)
     # later ones mostly find their cells taken
@@ -334,11 +301,9 @@ def _check_ignitions(spread: SpreadTable, ignitions: Sequence[Ignition], *, hori
             faults.add(place, f"its time is {ignition.at_s} s", "finite seconds", "give its time")
             continue
         if ignition.at_s < spread.time_s[0]:
-            wanted = f"{spread.time_s[0]} s or later"
-            faults.add(place, f"it starts at {ignition.at_s} s, before the weather", wanted, "give earlier weather")
+            faults.tell(place, "fire_before_weather", at_s=ignition.at_s, first_s=spread.time_s[0])
         if ignition.at_s >= horizon_s:
-            wrong = f"it starts at {ignition.at_s} s, past the horizon"
-            faults.add(place, wrong, f"before {horizon_s} s", "take a longer horizon")
+            faults.tell(place, "fire_past_horizon", at_s=ignition.at_s, horizon_s=horizon_s)
         if not extent.covers(geometry):
             faults.add(place, "lies outside the grid", "wholly on the grid", "take in more ground")
             continue

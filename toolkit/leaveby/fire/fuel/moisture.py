@@ -13,7 +13,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.compiling import njit, vectorize
+from leaveby.compiling import floats, njit, vectorize
 from leaveby.parameters import DRIEST_FOREST_FUEL_PERCENT
 
 Period = Literal["afternoon", "day", "night"]
@@ -55,10 +55,6 @@ def _forest_by_hour(T: float, RH: float, hour: float, month: int) -> float:
     return float(_night_of(T, RH))
 
 
-def _array(values: ArrayLike) -> NDArray[np.float64]:
-    return np.asarray(values, dtype=np.float64)
-
-
 _forest_over: Any = {
     "afternoon": vectorize(_forest_afternoon),
     "day": vectorize(_forest_day),
@@ -74,7 +70,7 @@ def forest_moisture_percent(
 
     Sunny from 12 to 17 h, October to March (southern summer) is "afternoon"; other daylight "day".
     """
-    values = _forest_over[period](_array(air_temperature_c), _array(relative_humidity_percent))
+    values = _forest_over[period](floats(air_temperature_c), floats(relative_humidity_percent))
     return np.asarray(np.maximum(values, DRIEST_PERCENT))
 
 
@@ -101,9 +97,9 @@ def forest_moisture_by_hour_percent(
     array([7.32 , 5.919, 7.571])
     """
     values = _by_hour_over(
-        _array(air_temperature_c),
-        _array(relative_humidity_percent),
-        _array(local_hour),
+        floats(air_temperature_c),
+        floats(relative_humidity_percent),
+        floats(local_hour),
         np.asarray(month, dtype=np.int64),
     )
     return np.asarray(np.maximum(values, DRIEST_PERCENT))
@@ -119,7 +115,7 @@ _grass_over = vectorize(_grass)
 
 def grass_moisture_percent(air_temperature_c: ArrayLike, relative_humidity_percent: ArrayLike) -> NDArray[np.float64]:
     """Moisture content of dead grass, never below 0 (the equation itself falls below it in the hottest, driest air)."""
-    return np.asarray(np.maximum(_grass_over(_array(air_temperature_c), _array(relative_humidity_percent)), 0.0))
+    return np.asarray(np.maximum(_grass_over(floats(air_temperature_c), floats(relative_humidity_percent)), 0.0))
 
 
 def _shrubland(T: float, RH: float, delta: float) -> float:
@@ -138,8 +134,8 @@ def shrubland_moisture_percent(
     With this moisture instead of the one published for each of 32 wildfires, the rate of spread is off by 46 to 52 % on
     average instead of 41 (`model_error`).
     """
-    delta = _array(sunny_afternoon)
-    values = _shrubland_over(_array(air_temperature_c), _array(relative_humidity_percent), delta)
+    delta = floats(sunny_afternoon)
+    values = _shrubland_over(floats(air_temperature_c), floats(relative_humidity_percent), delta)
     return np.asarray(np.maximum(values, DRIEST_PERCENT))
 
 

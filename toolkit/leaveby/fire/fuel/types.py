@@ -19,26 +19,15 @@ GrassState = Literal["natural", "grazed", "eaten_out"]
 class FuelType:
     """What burns in a cell, as the equations need it.
 
-    Attributes
-    ----------
-    name : str
-    equation : {"forest", "grass", "shrubland", "any", "none"}
-        Which family of equations applies; "any" is the fastest of all, "none" does not burn.
-    surface_load_t_ha, overall_load_t_ha : float
-        Fine fuel on the ground, and with the shrubs, bark and canopy that burn with it.
-    surface_hazard_score, near_surface_hazard_score : float
-        0 to 4.
-    near_surface_height_cm, shrub_height_m : float
-        Height of the near-surface layer; mean height of the shrubs.
-    grass_state : {"natural", "grazed", "eaten_out"}
-        Curve of the grassland model.
-    grass_factor : float
-        Share of the open-grassland rate of spread under trees, above 0 and up to 1.
-    shrub_wind_factor : float
-        Wind at the shrubs over open wind at 10 m: 0.67 in the open, 0.35 under trees.
-    flames : {"forest", "grass", "shrubland", "any"}, optional
-        Which family of flame lengths applies; that of `equation` when left out.
-    source : str
+    - `equation`: which family of equations applies; "any" is the fastest of all, "none" does not burn.
+    - `surface_load_t_ha`, `overall_load_t_ha`: fine fuel on the ground, and with the shrubs, bark and canopy that burn
+      with it.
+    - `surface_hazard_score`, `near_surface_hazard_score`: 0 to 4.
+    - `near_surface_height_cm`, `shrub_height_m`: height of the near-surface layer; mean height of the shrubs.
+    - `grass_state`: curve of the grassland model.
+    - `grass_factor`: share of the open-grassland rate of spread under trees, above 0 and up to 1.
+    - `shrub_wind_factor`: wind at the shrubs over open wind at 10 m: 0.67 in the open, 0.35 under trees.
+    - `flames`: which family of flame lengths applies; that of `equation` when left out.
     """
 
     name: str
@@ -113,10 +102,7 @@ def fuel_type(name: str) -> FuelType:
 
     Capitals, spaces, underscores and hyphens don't matter; a whole tag (`natural=scree`) is read as its value.
 
-    Raises
-    ------
-    InputError
-        For an unknown name, with all known ones.
+    Raises InputError for an unknown name, with all known ones.
 
     Examples
     --------

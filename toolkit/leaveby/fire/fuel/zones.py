@@ -27,15 +27,9 @@ from leaveby.fire.terrain import Grid
 class FuelMap:
     """The fuel type of every cell; a shape that is not the grid's, or a code without a type, is refused (ValueError).
 
-    Attributes
-    ----------
-    grid : Grid
-    code : ndarray of int16, shape (rows, cols)
-        Index into `types`.
-    types : tuple of FuelType
-        Fuel types that can occur.
-    assumptions : tuple of str
-        What was taken for granted, one sentence each.
+    - `code`, shape (rows, cols): index into `types`.
+    - `types`: fuel types that can occur.
+    - `assumptions`: what was taken for granted, one sentence each.
     """
 
     grid: Grid
@@ -69,23 +63,14 @@ def fuel_from_codes(
 ) -> FuelMap:
     """Make the fuel map from a raster of codes and its legend.
 
-    Parameters
-    ----------
-    values : array_like of numbers, shape (rows, cols)
-        Whole numbers on the grid's cells.
-    legend : mapping of int to str or FuelType
-        Fuel type (or land cover) of each code.
-    where : str
-        Name of the source, for the faults.
-    nodata : float, optional
-        Code of cells without a value; they become `UNMAPPED` and are listed.
-    unknown : {"refuse", "fastest"}
-        What to do with codes that the legend lacks: refuse, or `UNMAPPED` and listed.
+    - `values`, shape (rows, cols): whole numbers on the grid's cells.
+    - `legend`: fuel type (or land cover) of each code.
+    - `where`: name of the source, for the faults.
+    - `nodata`: code of cells without a value; they become `UNMAPPED` and are listed.
+    - `unknown`: what to do with codes that the legend lacks: refuse, or `UNMAPPED` and listed.
 
-    Raises
-    ------
-    InputError
-        For unknown names in the legend, codes without a legend (with the first row and column) and a wrong shape.
+    Raises InputError for unknown names in the legend, codes without a legend (with the first row and column) and a
+    wrong shape.
 
     Examples
     --------
@@ -116,8 +101,7 @@ def fuel_from_codes(
     for value in np.unique(number[strange]) if unknown == "refuse" else ():
         row, col = (int(k[0]) for k in np.nonzero(strange & (number == value)))
         place, known_codes = f"{where} row {row + 1}, column {col + 1}", ", ".join(str(code) for code in legend)
-        wrong = f"the code {value:g} is not in the legend"
-        faults.add(place, wrong, f"one of {known_codes}", "add it to the legend")
+        faults.tell(place, "code_unknown", value=value, known=known_codes)
     faults.refuse()
     gaps = ((strange, "a code that the legend lacks"), (missing, "no value"))
     assumptions = [_filled_in(int(mask.sum()), mask.size, what) for mask, what in gaps if mask.any()]
@@ -161,21 +145,13 @@ def fuel_from_polygons(
 
     A cell takes the class of the polygon that its centre lies in; where several overlap, the smallest.
 
-    Parameters
-    ----------
-    geometries : sequence of shapely Polygon or MultiPolygon
-        In the grid's reference system.
-    classes : sequence of str
-        Class of each polygon: a fuel type, a land-cover value, or a key of `legend`, which names their fuel types.
-    default : FuelType or str
-        For cells that no polygon covers; listed.
-    where, unknown
-        As in `fuel_from_codes`.
+    - `geometries`: in the grid's reference system.
+    - `classes`: class of each polygon: a fuel type, a land-cover value, or a key of `legend`, which names their fuel
+      types.
+    - `default`: for cells that no polygon covers; listed.
+    - `where`, `unknown`: as in `fuel_from_codes`.
 
-    Raises
-    ------
-    InputError
-        For unknown or missing classes and geometries that are no valid polygons, all at once.
+    Raises InputError for unknown or missing classes and geometries that are no valid polygons, all at once.
     """
     if len(geometries) != len(classes):
         wrong = f"there are {len(geometries)} polygons and {len(classes)} classes"

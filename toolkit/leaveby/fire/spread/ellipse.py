@@ -74,22 +74,15 @@ class SpreadTable:
     For each weather step and zone it holds the head rate of spread on flat ground and the wind; the slope acts per
     cell.
 
-    Attributes
-    ----------
-    grid : Grid
-    zone : ndarray of int32, shape (rows, cols)
-        Zone of each cell (a fuel type, or one within a weather place), 0 to zones-1; -1 where nothing burns.
-    gradient_east, gradient_north : ndarray of float32, shape (rows, cols)
-        Rise over run towards east and north, finite.
-    time_s : ndarray of float64, shape (steps,)
-        Start of each step in seconds from the scenario's start, increasing, the first at or before 0; the last holds
-        on.
-    flat_head_ros_m_s : ndarray of float64, shape (steps, zones)
-        Above 0.
-    wind_east_m_s, wind_north_m_s : ndarray of float64, shape (steps, zones)
-        Open wind at 10 m as the vector it blows towards.
-    shape_row : ndarray of int8, shape (zones,)
-        Row of `shape_table` whose length-to-breadth relation applies: 0 forest, 1 grass, 2 any wind.
+    - `zone`, shape (rows, cols): zone of each cell (a fuel type, or one within a weather place), 0 to zones-1; -1 where
+      nothing burns.
+    - `gradient_east`, `gradient_north`, shape (rows, cols): rise over run towards east and north, finite.
+    - `time_s`, shape (steps,): start of each step in seconds from the scenario's start, increasing, the first at or
+      before 0; the last holds on.
+    - `flat_head_ros_m_s`, shape (steps, zones): above 0.
+    - `wind_east_m_s`, `wind_north_m_s`, shape (steps, zones): open wind at 10 m as the vector it blows towards.
+    - `shape_row`, shape (zones,): row of `shape_table` whose length-to-breadth relation applies: 0 forest, 1 grass, 2
+      any wind.
     """
 
     grid: Grid

@@ -15,7 +15,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.compiling import njit, vectorize
+from leaveby.compiling import floats, njit, vectorize
 from leaveby.fire.spread.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
 from leaveby.parameters import CREEP_ROS_M_S
 
@@ -144,12 +144,8 @@ GRASS_STATES: Final = ("natural", "grazed", "eaten_out")
 """Grazed is also cut."""
 
 
-def _array(values: ArrayLike) -> NDArray[np.float64]:
-    return np.asarray(values, dtype=np.float64)
-
-
 def _km_h(speed_m_s: ArrayLike) -> NDArray[np.float64]:
-    return _array(speed_m_s) * 3.6
+    return floats(speed_m_s) * 3.6
 
 
 def mark5_ros_m_s(danger_index: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
@@ -162,7 +158,7 @@ def mark5_ros_m_s(danger_index: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.f
     >>> float((mark5_ros_m_s(100.0, 25.0) * 3.6).round(3))
     3.0
     """
-    return np.asarray(_mark5_over(_array(danger_index), _array(load_t_ha)) * _M_S_PER_KM_H)
+    return np.asarray(_mark5_over(floats(danger_index), floats(load_t_ha)) * _M_S_PER_KM_H)
 
 
 def dry_eucalypt_ros_m_s(
@@ -178,8 +174,8 @@ def dry_eucalypt_ros_m_s(
     The two branches meet at 5 km/h of wind, where the wind term is 0. The form with hazard ratings is not offered: its
     coefficients are not known here with confidence.
     """
-    scores = (_array(surface_hazard_score), _array(near_surface_hazard_score), _array(near_surface_height_cm))
-    out = _dry_eucalypt_over(_km_h(wind_speed_m_s), _array(moisture_percent), *scores)
+    scores = (floats(surface_hazard_score), floats(near_surface_hazard_score), floats(near_surface_height_cm))
+    out = _dry_eucalypt_over(_km_h(wind_speed_m_s), floats(moisture_percent), *scores)
     return np.asarray(out * _M_S_PER_M_H)
 
 
@@ -189,7 +185,7 @@ def curing_coefficient(curing_percent: ArrayLike, *, curve: Curing = "cruz2015")
     The two published curves differ most between 60 and 90 %; the later one is the faster and the default.
     """
     over = _cruz_over if curve == "cruz2015" else _cheney_over
-    return np.asarray(over(_array(curing_percent)))
+    return np.asarray(over(floats(curing_percent)))
 
 
 def grass_ros_m_s(
@@ -207,7 +203,7 @@ def grass_ros_m_s(
     `FuelType.grass_factor`.
     """
     states, curves = np.asarray(state, dtype=np.int64), 0 if curve == "cruz2015" else 1
-    out = _grass_over(_km_h(wind_speed_m_s), _array(moisture_percent), _array(curing_percent), states, curves)
+    out = _grass_over(_km_h(wind_speed_m_s), floats(moisture_percent), floats(curing_percent), states, curves)
     return np.asarray(out * _M_S_PER_KM_H)
 
 
@@ -218,7 +214,7 @@ def shrubland_ros_m_s(
 
     Below 5 km/h of wind a straight line to 5 m/min (before height and moisture) in calm air.
     """
-    out = _shrubland_over(_array(wind_factor), _km_h(wind_speed_m_s), _array(height_m), _array(moisture_percent))
+    out = _shrubland_over(floats(wind_factor), _km_h(wind_speed_m_s), floats(height_m), floats(moisture_percent))
     return np.asarray(out * _M_S_PER_M_MIN)
 
 
@@ -228,7 +224,7 @@ def rule_10_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
     For dry fuel (below about 7 %) and strong wind (above 30 km/h); not for grass. Cruz and Alexander (2019), Annals of
     Forest Science 76:44 (abstract read).
     """
-    return np.asarray(0.10 * _array(wind_speed_m_s))
+    return np.asarray(0.10 * floats(wind_speed_m_s))
 
 
 def rule_20_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
@@ -236,7 +232,7 @@ def rule_20_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
 
     From 58 wildfires with winds of 20 to 62 km/h. Cruz, Alexander and Kilinc (2022), Fire 5(2):55 (abstract read).
     """
-    return np.asarray(0.20 * _array(wind_speed_m_s))
+    return np.asarray(0.20 * floats(wind_speed_m_s))
 
 
 def grass_meter_ros_m_s(danger_index: ArrayLike) -> NDArray[np.float64]:
@@ -244,7 +240,7 @@ def grass_meter_ros_m_s(danger_index: ArrayLike) -> NDArray[np.float64]:
 
     The equation (Noble et al. 1980, remembered) is 0.13 km/h per unit of the index; the printed meter is nearer 0.128.
     """
-    return _array(danger_index) * (0.13 * _M_S_PER_KM_H)
+    return floats(danger_index) * (0.13 * _M_S_PER_KM_H)
 
 
 def slope_factor(slope_deg: ArrayLike) -> NDArray[np.float64]:
@@ -253,4 +249,4 @@ def slope_factor(slope_deg: ArrayLike) -> NDArray[np.float64]:
     For a look at one slope; the arrival solver adds wind and slope as vectors (`ellipse`). Noble, Bary and Gill (1980):
     exp(0.069 x degrees). Remembered; confirmed by the rows of AS 3959 for 5 to 20 degrees.
     """
-    return np.exp(SLOPE_FACTOR_PER_DEG * np.clip(_array(slope_deg), -SLOPE_LIMIT_DEG, SLOPE_LIMIT_DEG))
+    return np.exp(SLOPE_FACTOR_PER_DEG * np.clip(floats(slope_deg), -SLOPE_LIMIT_DEG, SLOPE_LIMIT_DEG))

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.compiling import vectorize
+from leaveby.compiling import floats, vectorize
 from leaveby.fire.fuel.types import FuelType
 from leaveby.parameters import GRASS_FLAME_FACTOR, HEAT_YIELD_KJ_KG
 
@@ -52,13 +52,9 @@ _byram_length_over = vectorize(_flame_length_byram)
 _byram_over = vectorize(_byram)
 
 
-def _array(values: ArrayLike) -> NDArray[np.float64]:
-    return np.asarray(values, dtype=np.float64)
-
-
 def flame_height_m(head_ros_m_s: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.float64]:
     """Flame height in eucalypt forest by the Mark 5 equations, never below 0."""
-    return np.asarray(np.maximum(_flame_height_over(_array(head_ros_m_s) * 3.6, _array(load_t_ha)), 0.0))
+    return np.asarray(np.maximum(_flame_height_over(floats(head_ros_m_s) * 3.6, floats(load_t_ha)), 0.0))
 
 
 def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDArray[np.float64]:
@@ -66,12 +62,12 @@ def flame_length_m(head_ros_m_s: ArrayLike, overall_load_t_ha: ArrayLike) -> NDA
 
     The load is that of fine fuel with canopy and bark.
     """
-    return np.asarray(_flame_length_over(_array(head_ros_m_s) * 3.6, _array(overall_load_t_ha)))
+    return np.asarray(_flame_length_over(floats(head_ros_m_s) * 3.6, floats(overall_load_t_ha)))
 
 
 def byram_flame_length_m(intensity_kw_m: ArrayLike) -> NDArray[np.float64]:
     """Flame length by Byram's equation, which the standard takes for scrub and shrubland."""
-    return np.asarray(_byram_length_over(_array(intensity_kw_m)))
+    return np.asarray(_byram_length_over(floats(intensity_kw_m)))
 
 
 def fuel_flame_length_m(fuel: FuelType, head_ros_m_s: ArrayLike) -> NDArray[np.float64]:
@@ -87,7 +83,7 @@ def fuel_flame_length_m(fuel: FuelType, head_ros_m_s: ArrayLike) -> NDArray[np.f
     >>> [float(fuel_flame_length_m(fuel_type(name), 3.0 / 3.6).round(1)) for name in names]
     [4.8, 7.9, 23.7]
     """
-    ros = _array(head_ros_m_s)
+    ros = floats(head_ros_m_s)
     intensity = fireline_intensity_kw_m(ros, fuel.overall_load_t_ha)
     kind = fuel.flame_equation
     length = np.zeros(ros.shape)
@@ -104,4 +100,4 @@ def fireline_intensity_kw_m(
     head_ros_m_s: ArrayLike, load_t_ha: ArrayLike, *, heat_yield_kj_kg: float = HEAT_YIELD_KJ_KG.value
 ) -> NDArray[np.float64]:
     """Byram's fireline intensity, by default with the heat yield of AS 3959; older reports take 16,000."""
-    return np.asarray(_byram_over(heat_yield_kj_kg, _array(load_t_ha) * 0.1, _array(head_ros_m_s)))
+    return np.asarray(_byram_over(heat_yield_kj_kg, floats(load_t_ha) * 0.1, floats(head_ros_m_s)))

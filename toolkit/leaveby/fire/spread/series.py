@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.errors import Fault, Faults, refuse
+from leaveby.errors import Fault, Faults, refused
 from leaveby.fire.fuel import moisture
 from leaveby.fire.fuel.types import FuelType
 from leaveby.fire.fuel.zones import FuelMap, uniform_fuel
@@ -32,6 +32,18 @@ FOREST_MODELS: Final = ("dry_eucalypt", "mark5", "rule_10_percent")
 """Models that can govern in forest."""
 
 DEFAULT_MODELS: Final = ("dry_eucalypt", "mark5")
+
+
+@dataclass(frozen=True)
+class FireChoice:
+    """What makes a fire: models, of which the fastest governs (`models_for`), or a rate set by hand instead of all.
+
+    Factors act on neither the floor, below which the rate never is in anything that burns, nor the rate by hand.
+    """
+
+    models: Sequence[str] = DEFAULT_MODELS
+    floor_m_s: float | None = None
+    set_m_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -70,10 +82,7 @@ class FlatSpread:
 def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
     """Cross the fuel map with the weather places: one zone for each pair that occurs.
 
-    Raises
-    ------
-    InputError
-        When nothing burns anywhere.
+    Raises InputError when nothing burns anywhere.
     """
     place = weather.place
     if place is not None and place.shape != fuel.grid.shape:
@@ -85,8 +94,7 @@ def spread_zones(fuel: FuelMap, weather: Weather) -> SpreadZones:
     counts = np.bincount(pair.ravel(), minlength=len(fuel.types) * weather.places)
     kept = np.flatnonzero((counts > 0) & np.repeat(burns, weather.places))
     if kept.size == 0:
-        mend = "look over the legend, and the area that the map covers"
-        raise refuse("the fuel map", "no cell of it can burn", expected="burnable fuel somewhere", mend=mend)
+        raise refused("the fuel map", "nothing_burns")
     number = np.full(counts.size, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
     types = tuple(fuel.types[int(k) // weather.places] for k in kept)
@@ -109,8 +117,7 @@ def check_models(models: Sequence[str], zones: SpreadZones) -> None:
     )
     forest = any(kind.equation in ("forest", "any") for kind in zones.types)
     if forest and not any(model in FOREST_MODELS for model in models):
-        wrong, wanted = "there is forest on the map, but no model for it", "one or more of " + ", ".join(FOREST_MODELS)
-        faults.add("models", wrong, wanted, "name a forest model")
+        faults.tell("models", "forest_without_model", models=", ".join(FOREST_MODELS))
     faults.refuse()
 
 
@@ -204,30 +211,14 @@ def flat_spread(
     weather: Weather,
     fuel: FuelMap | SpreadZones,
     *,
-    models: Sequence[str] = DEFAULT_MODELS,
+    choice: FireChoice = FireChoice(),
     ros_factors: Mapping[str, float] | None = None,
-    floor_m_s: float | None = None,
-    set_m_s: float | None = None,
 ) -> FlatSpread:
     """Head rate of spread on flat ground by step and zone: the fastest of the models that apply.
 
-    Parameters
-    ----------
-    fuel : FuelMap or SpreadZones
-        Zones made before save making them again.
-    models : sequence of str
-        The plan's models; see `models_for`.
-    ros_factors : mapping of str to float, optional
-        Factor on each model's rate, above 0, for instance from `model_error.ros_factors`.
-    floor_m_s : float, optional
-        The rate is never below it, after the factors, in anything that burns.
-    set_m_s : float, optional
-        The rate by hand, instead of all models; the factors do not act on it.
-
-    Raises
-    ------
-    InputError
-        For models that are not known or missing, and impossible rates or factors.
+    Zones made before save making them again; `ros_factors` are factors on the models' rates, above 0, for instance from
+    `model_error.ros_factors`. An InputError tells of models that are not known or missing, and impossible rates or
+    factors.
 
     Examples
     --------
@@ -242,22 +233,24 @@ def flat_spread(
     (7.5, 'dry_eucalypt')
     """
     zones = fuel if isinstance(fuel, SpreadZones) else spread_zones(fuel, weather)
-    check_models(models, zones)
-    _check_rates(ros_factors or {}, floor_m_s, set_m_s)
+    check_models(choice.models, zones)
+    _check_rates(choice, ros_factors or {})
     taking_part = tuple(
-        model for model in MODELS if any(model in models_for(kind, models) for kind in dict.fromkeys(zones.types))
+        model
+        for model in MODELS
+        if any(model in models_for(kind, choice.models) for kind in dict.fromkeys(zones.types))
     )
     governors = (*taking_part, "floor", "set by hand", "creep")
     by_model = _rates(weather, zones, taking_part)
     for k, model in enumerate(taking_part):
         by_model[k] *= (ros_factors or {}).get(model, 1.0)
-    if set_m_s is not None:
-        head = np.full(by_model.shape[1:], set_m_s, dtype=np.float64)
+    if choice.set_m_s is not None:
+        head = np.full(by_model.shape[1:], choice.set_m_s, dtype=np.float64)
         governing = np.full(head.shape, governors.index("set by hand"), dtype=np.int8)
         return FlatSpread(zones, taking_part, by_model, head, governing, governors)
     head = by_model.max(axis=0)
     governing = by_model.argmax(axis=0).astype(np.int8)
-    for name, least in (("floor", floor_m_s), ("creep", rate_of_spread.CREEP_M_S)):
+    for name, least in (("floor", choice.floor_m_s), ("creep", rate_of_spread.CREEP_M_S)):
         if least is not None:
             governing[head < least] = governors.index(name)
             head = np.maximum(head, least)
@@ -279,7 +272,7 @@ def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: 
         # One cell for each place of the weather.
         grid = Grid(x_min_m=0.0, y_max_m=1.0, cell_m=1.0, rows=1, cols=weather.places, crs=fuel.grid.crs)
         places = replace(weather, place=np.arange(weather.places, dtype=np.int32)[np.newaxis])
-        return flat_spread(places, uniform_fuel(grid, kind), models=models)
+        return flat_spread(places, uniform_fuel(grid, kind), choice=FireChoice(models))
 
     def intensity_kw_m(weather: Weather) -> NDArray[np.float64]:
         return fireline_intensity_kw_m(flat(weather).head_ros_m_s, kind.surface_load_t_ha)
@@ -302,13 +295,13 @@ def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: 
     return District(scale, vegetation, intensity_kw_m, least_kw_m, lat_deg, (said,))
 
 
-def _check_rates(ros_factors: Mapping[str, float], floor_m_s: float | None, set_m_s: float | None) -> None:
+def _check_rates(choice: FireChoice, ros_factors: Mapping[str, float]) -> None:
     faults = Faults(
         Fault(f"factor of {model}", f"it is {factor}", "a number above 0", "give a factor above 0")
         for model, factor in ros_factors.items()
         if not (np.isfinite(factor) and factor > 0.0)
     )
-    for name, value in (("the floor of", floor_m_s), ("the set", set_m_s)):
+    for name, value in (("the floor of", choice.floor_m_s), ("the set", choice.set_m_s)):
         if value is not None and not 0.0 < value <= 30.0:
             faults.add(f"{name} rate of spread", f"it is {value} m/s", "above 0 to 30 m/s (108 km/h)", "correct it")
     faults.refuse()
@@ -319,21 +312,19 @@ def table_for_member(
     weather: Weather,
     *,
     gradients: tuple[ArrayLike, ArrayLike],
-    models: Sequence[str] = DEFAULT_MODELS,
+    choice: FireChoice = FireChoice(),
     ros_factors: Mapping[str, float] | None = None,
-    floor_m_s: float | None = None,
-    set_m_s: float | None = None,
 ) -> SpreadTable:
     """Make the spread table of one member from zones that were made before, and the member's own weather.
 
     `gradients` are rise over run towards east and north, the rest as in `flat_spread`. Where the rate is set by hand it
     is the speed across the landscape, hills included: the table's ground is then flat.
     """
-    flat = flat_spread(weather, zones, models=models, ros_factors=ros_factors, floor_m_s=floor_m_s, set_m_s=set_m_s)
+    flat = flat_spread(weather, zones, choice=choice, ros_factors=ros_factors)
     east, north = (np.asarray(component, dtype=np.float32) for component in gradients)
     if east.shape != zones.grid.shape or north.shape != zones.grid.shape:
         raise ValueError(f"gradients must have the grid's shape {zones.grid.shape}")
-    if set_m_s is not None:
+    if choice.set_m_s is not None:
         east, north = np.zeros_like(east), np.zeros_like(north)
     wind_east, wind_north = (component[:, zones.place] for component in wind_towards(weather))
     rates = flat.head_ros_m_s

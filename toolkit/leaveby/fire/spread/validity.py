@@ -15,16 +15,8 @@ from numpy.typing import NDArray
 
 from leaveby.fire.fuel.types import FUEL_TYPES
 from leaveby.fire.fuel.zones import FuelMap
-from leaveby.fire.spread.series import (
-    DEFAULT_MODELS,
-    FlatSpread,
-    SpreadZones,
-    fire_danger,
-    flat_spread,
-    fuel_moisture_percent,
-    models_for,
-    spread_zones,
-)
+from leaveby.fire.spread import series
+from leaveby.fire.spread.series import DEFAULT_MODELS, FlatSpread, SpreadZones, models_for
 from leaveby.fire.weather.series import Weather
 from leaveby.regions import table_rows
 
@@ -62,9 +54,9 @@ def _quantities(weather: Weather, zones: SpreadZones) -> dict[str, NDArray[np.fl
     """Each quantity by step and zone."""
     by_place = {
         "wind_km_h": weather.wind_speed_m_s * 3.6,
-        "danger_index": fire_danger(weather),
+        "danger_index": series.fire_danger(weather),
         "curing_percent": weather.curing_percent,
-        **{f"{fuel}_moisture_percent": percent for fuel, percent in fuel_moisture_percent(weather).items()},
+        **{f"{fuel}_moisture_percent": percent for fuel, percent in series.fuel_moisture_percent(weather).items()},
     }
     by_fuel = {
         "load_t_ha": [kind.surface_load_t_ha for kind in zones.types],
@@ -118,8 +110,8 @@ def outside_validity(
     (1980), remembered), in 2 of 2 steps.
     forest Mark 5 model: outside its range it gives as little as 2.6 km/h on flat ground, where the 10 % rule gives 5.4.
     """
-    zones = fuel if isinstance(fuel, SpreadZones) else spread_zones(fuel, weather)
-    flat = flat_spread(weather, zones, models=models)
+    zones = fuel if isinstance(fuel, SpreadZones) else series.spread_zones(fuel, weather)
+    flat = series.flat_spread(weather, zones, choice=series.FireChoice(models))
     quantities = _quantities(weather, zones)
     lines: list[str] = []
     outside = np.zeros(flat.by_model_m_s.shape, dtype=np.bool_)
@@ -153,7 +145,7 @@ def _below_rule(
     weather: Weather, flat: FlatSpread, outside: NDArray[np.bool_], models: Sequence[str]
 ) -> tuple[str, ...]:
     zones = flat.zones
-    moist = fuel_moisture_percent(weather)["forest"][:, zones.place]
+    moist = series.fuel_moisture_percent(weather)["forest"][:, zones.place]
     wind_km_h = weather.wind_speed_m_s[:, zones.place] * 3.6
     curing = weather.curing_percent[:, zones.place]
     wooded = np.array([kind.equation in ("forest", "shrubland", "any") for kind in zones.types])

@@ -15,7 +15,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from leaveby.compiling import njit, vectorize
+from leaveby.compiling import floats, njit, vectorize
 
 KBDI_CEILING_MM: Final = 203.2
 """Highest index, eight inches. Finkele et al. (2006) stop at 200 mm; xclim and most others at this, the drier one."""
@@ -55,10 +55,6 @@ _gfdi_mark4_of = vectorize(_gfdi_mark4)
 _gfdi_mark5_of = vectorize(_gfdi_mark5)
 
 
-def _array(values: ArrayLike) -> NDArray[np.float64]:
-    return np.asarray(values, dtype=np.float64)
-
-
 def forest_fire_danger_index(
     air_temperature_c: ArrayLike,
     relative_humidity_percent: ArrayLike,
@@ -75,9 +71,9 @@ def forest_fire_danger_index(
     >>> float(forest_fire_danger_index(40.0, 15.0, wind_speed_m_s=55 / 3.6, drought_factor=10.0).round(3))
     103.265
     """
-    V = _array(wind_speed_m_s) * 3.6
+    V = floats(wind_speed_m_s) * 3.6
     out: NDArray[np.float64] = _ffdi_mark5_of(
-        _array(air_temperature_c), _array(relative_humidity_percent), V, _array(drought_factor)
+        floats(air_temperature_c), floats(relative_humidity_percent), V, floats(drought_factor)
     )
     return out
 
@@ -96,14 +92,14 @@ def grass_fire_danger_index(
     On three fast grass fires Mark 4 was found fair and Mark 5 far too low (Noble 1991, IJWF 1:189-196, abstract read),
     so Mark 4 is the default. The load takes part in Mark 5 only; at a curing of 0 % the index is 0.
     """
-    T, RH, C = _array(air_temperature_c), _array(relative_humidity_percent), _array(curing_percent)
-    U = _array(wind_speed_m_s) * 3.6
+    T, RH, C = floats(air_temperature_c), floats(relative_humidity_percent), floats(curing_percent)
+    U = floats(wind_speed_m_s) * 3.6
     out: NDArray[np.float64]
     if version == "mark4":
         out = _gfdi_mark4_of(T, RH, U, C)
     else:
         M = _gfdi_mark5_moisture_of(T, RH, np.maximum(C, 1e-9))
-        out = _gfdi_mark5_of(M, U, _array(load_t_ha))
+        out = _gfdi_mark5_of(M, U, floats(load_t_ha))
     return out
 
 
@@ -153,7 +149,7 @@ def keetch_byram_drought_index_mm(
     the end of each day. Keetch and Byram (1968); Finkele et al. (2006), section 2.1.1, but with the ceiling of xclim
     0.62.0, whose `keetch_byram_drought_index` is the same.
     """
-    rain, temperature = np.broadcast_arrays(_array(rain_mm), _array(highest_temperature_c))
+    rain, temperature = np.broadcast_arrays(floats(rain_mm), floats(highest_temperature_c))
     if not (np.all(np.isfinite(rain)) and np.all(np.isfinite(temperature)) and np.all(rain >= 0.0)):
         raise ValueError("rain must be finite and not below 0, temperature finite")
     days, places = rain.shape[0], rain.shape[1:]
@@ -161,8 +157,8 @@ def keetch_byram_drought_index_mm(
     _kbdi_series(
         rain.reshape(days, -1),
         temperature.reshape(days, -1),
-        np.broadcast_to(_array(annual_rain_mm), places).reshape(-1),
-        np.broadcast_to(_array(initial_mm), places).reshape(-1),
+        np.broadcast_to(floats(annual_rain_mm), places).reshape(-1),
+        np.broadcast_to(floats(initial_mm), places).reshape(-1),
         out.reshape(days, -1),
     )
     return out
@@ -231,7 +227,7 @@ def griffiths_drought_factor(rain_mm: ArrayLike, deficit_mm: ArrayLike) -> NDArr
     factor, 0 to 10, is that of day 20 and every later one: xclim 0.62.0's `griffiths_drought_factor` with "xlim" is the
     same, with NaN for the first 19 days.
     """
-    rain, deficit = np.broadcast_arrays(_array(rain_mm), _array(deficit_mm))
+    rain, deficit = np.broadcast_arrays(floats(rain_mm), floats(deficit_mm))
     if rain.shape[0] < DROUGHT_FACTOR_WINDOW_DAYS:
         raise ValueError(f"the drought factor needs {DROUGHT_FACTOR_WINDOW_DAYS} days of rain, not {rain.shape[0]}")
     if not (
@@ -261,6 +257,6 @@ def noble_drought_factor(
     Soon after rain it can differ by several units from `griffiths_drought_factor`.
     """
     out: NDArray[np.float64] = _drought_factor_noble_over(
-        _array(deficit_mm), _array(days_since_rain), _array(last_rain_mm)
+        floats(deficit_mm), floats(days_since_rain), floats(last_rain_mm)
     )
     return out

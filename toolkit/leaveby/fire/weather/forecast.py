@@ -15,7 +15,7 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refuse, refused
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.series import (
     GUSTS_STAND_IN,
@@ -58,20 +58,13 @@ def weather_from_dataset(
     there is one. Space: `latitude` and `longitude` in one or two dimensions, or `projection_x_coordinate` and
     `projection_y_coordinate` with a grid mapping that has `crs_wkt`; neither for a single point.
 
-    Parameters
-    ----------
-    grid : Grid
-        The analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are kept.
-    where, drought_factor, curing_percent, use_gusts
-        As in `weather_from_table`.
-    utc_offset_h : float, optional
-        Local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
+    - `grid`: the analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are
+      kept.
+    - `where`, `drought_factor`, `curing_percent`, `use_gusts`: as in `weather_from_table`.
+    - `utc_offset_h`: local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
 
-    Raises
-    ------
-    InputError
-        For missing variables or units, impossible or missing values (with variable, step and point), gaps in time, and
-        a forecast that does not reach over the grid; all that can be found at once.
+    Raises InputError for missing variables or units, impossible or missing values (with variable, step and point), gaps
+    in time, and a forecast that does not reach over the grid; all that can be found at once.
 
     Examples
     --------
@@ -143,8 +136,7 @@ def _fields(cast: _Forecast) -> tuple[dict[str, NDArray[np.float64]], tuple[str,
             continue
         dims, values = array
         if fields and dims != shared:
-            wrong = f"it lies on {dims}, the others on {shared}"
-            cast.fault(f", {name}", wrong, "the same dimensions", "put all on one grid")
+            cast.faults.tell(f"{cast.where}, {name}", "dimensions_differ", dims=dims, shared=shared)
             continue
         shared = dims
         fields[name] = values
@@ -220,8 +212,7 @@ def _variable(cast: _Forecast, name: str) -> tuple[tuple[str, ...], NDArray[np.f
         array = array.expand_dims("time")
     array = array.transpose("time", ...)
     if array.ndim > 3:
-        wrong = f"it has the dimensions {array.dims}"
-        cast.fault(place, wrong, "time and up to two of space", "choose one height and one run")
+        cast.faults.tell(f"{cast.where}{place}", "forecast_of_many_heights", dims=array.dims)
         return None
     factor, offset = known[str(units).strip()]
     values = np.asarray(array.values, dtype=np.float64) * factor + offset
@@ -237,8 +228,7 @@ def _note_missing(fields: Mapping[str, NDArray[np.float64]], cast: _Forecast, *,
     components = absent.isdisjoint({"eastward_wind", "northward_wind"})
     polar = "wind_speed" not in absent and not absent >= {"wind_from_direction", "wind_to_direction"}
     if not components and not polar:
-        wanted = "eastward_wind and northward_wind, or wind_speed and wind_from_direction, as standard_name"
-        cast.fault("", "there is no complete wind", wanted, "add the variables or their attributes")
+        cast.faults.tell(cast.where, "forecast_without_wind")
     if use_gusts and "wind_speed_of_gust" in absent:
         cast.fault("", "gusts are to be used, but there are none", "wind_speed_of_gust", "add it")
 
@@ -258,13 +248,11 @@ def _places(
     from scipy.spatial import cKDTree  # slow to load
 
     geographic = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True)
-    east = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
-    north = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
-    longitude = float(geographic.transform(float(east.mean()), float(north.mean()))[0])
+    longitude = float(geographic.transform(float(grid.x_m.mean()), float(grid.y_m.mean()))[0])
     if not dims:
         return None, np.zeros(1, dtype=np.intp), longitude
     points, transformer = _points(cast, dims, grid=grid)
-    x, y = (np.asarray(a) for a in transformer.transform(*np.meshgrid(east, north)))
+    x, y = (np.asarray(a) for a in transformer.transform(*np.meshgrid(grid.x_m, grid.y_m)))
     cells = np.column_stack([x.ravel(), y.ravel()])
     stretch = np.ones(2)
     if transformer.target_crs is not None and transformer.target_crs.is_geographic:
@@ -278,12 +266,8 @@ def _places(
     spacing = tree.query(points * stretch, k=2)[0][:, 1].max()
     if distance.max() > spacing:
         k = int(np.argmax(distance))
-        raise refuse(
-            f"{cast.where}, cell row {k // grid.cols + 1}, column {k % grid.cols + 1} of the analysis grid",
-            "it lies more than a forecast spacing away from the nearest forecast point",
-            expected="a forecast that reaches over the whole grid",
-            mend="take a larger cut of the forecast, or a smaller grid",
-        )
+        at = f"cell row {k // grid.cols + 1}, column {k % grid.cols + 1} of the analysis grid"
+        raise refused(f"{cast.where}, {at}", "forecast_too_small")
     used, place = np.unique(nearest, return_inverse=True)
     return place.reshape(grid.shape).astype(np.int32), used.astype(np.intp), longitude
 
@@ -298,12 +282,7 @@ def _points(cast: _Forecast, dims: tuple[str, ...], *, grid: Grid) -> tuple[NDAr
         x, y = _coordinate(ds, "projection_x_coordinate"), _coordinate(ds, "projection_y_coordinate")
         wkt = next((ds[key].attrs["crs_wkt"] for key in ds.variables if "crs_wkt" in ds[key].attrs), None)
         if x is None or y is None or wkt is None:
-            raise refuse(
-                where,
-                "its places are not given",
-                expected="latitude and longitude, or projected coordinates with a grid mapping that has crs_wkt",
-                mend="add the coordinates with their standard_name",
-            )
+            raise refused(where, "forecast_without_places")
         target, first, second = str(wkt), x, y
     if not set(dims) >= {str(d) for d in first.dims} | {str(d) for d in second.dims}:
         raise refuse(

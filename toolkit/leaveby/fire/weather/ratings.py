@@ -16,7 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Fault, Faults, fault_of
 from leaveby.fire.weather.danger import forest_fire_danger_index
 from leaveby.fire.weather.series import LIMITS, Weather, local_hour, local_month
 from leaveby.parameters import (
@@ -46,18 +46,11 @@ _NOON: Final = 12.0
 class District:
     """How the danger of a day is measured where the plan is made.
 
-    Attributes
-    ----------
-    scale : {"australia", "europe", "own"}
-    vegetation : {"forest", "grass", "shrubland"}
-        Kind of the fuel that stands for the district.
-    intensity_kw_m, least_kw_m : callable
-        Fireline intensity of a head fire on flat ground in that fuel, by step and place of a weather: by the fastest
-        and by the slowest of the equations that apply.
-    lat_deg : float
-        Latitude, degrees north.
-    said : tuple of str
-        What was taken for granted.
+    - `vegetation`: kind of the fuel that stands for the district.
+    - `intensity_kw_m`, `least_kw_m`: fireline intensity of a head fire on flat ground in that fuel, by step and place
+      of a weather: by the fastest and by the slowest of the equations that apply.
+    - `lat_deg`: latitude, degrees north.
+    - `said`: what was taken for granted.
     """
 
     scale: Scale
@@ -72,20 +65,12 @@ class District:
 class Rating:
     """A rating that a plan names.
 
-    Attributes
-    ----------
-    name : str
-        As the local forecast says it.
-    stands_for : str or None
-        Its name in the scale, where that is another.
-    weather : Weather or None
-        A day rated so, where the plan brings one; None: the day is found on the line.
-    leave : bool
-        The rating itself tells people to leave; so it is, too, where the scale says so.
-    where : str
-        Its place in the plan, for messages.
-    file : str
-        The weather file of its day; empty where there is none.
+    - `name`: as the local forecast says it.
+    - `stands_for`: its name in the scale, where that is another.
+    - `weather`: a day rated so, where the plan brings one; None: the day is found on the line.
+    - `leave`: the rating itself tells people to leave; so it is, too, where the scale says so.
+    - `where`: its place in the plan, for messages.
+    - `file`: the weather file of its day; empty where there is none.
     """
 
     name: str
@@ -100,20 +85,13 @@ class Rating:
 class RatedDay:
     """A day of weather that stands for a rating.
 
-    Attributes
-    ----------
-    name : str
-        As the local forecast says it.
-    weather : Weather
-        Clock and wind direction, drought factor and curing are those of the plan's weather, or the rating's own.
-    index : float or None
-        What its worst hour reaches on the scale; None where the scale is the plan's own.
-    leave : bool
-        The rating itself tells people to leave.
-    told : str or None
-        What the public is told to do on such a day.
-    said : tuple of str
-        What was taken for granted for this day, one sentence each.
+    - `name`: as the local forecast says it.
+    - `weather`: clock and wind direction, drought factor and curing are those of the plan's weather, or the rating's
+      own.
+    - `index`: what its worst hour reaches on the scale; None where the scale is the plan's own.
+    - `leave`: the rating itself tells people to leave.
+    - `told`: what the public is told to do on such a day.
+    - `said`: what was taken for granted for this day, one sentence each.
     """
 
     name: str
@@ -312,29 +290,19 @@ def rated_days(
 ) -> tuple[RatedDay, ...]:
     """Make a day of weather for each rating, in rising order.
 
-    Parameters
-    ----------
-    weather : Weather
-        The plan's own bad day.
-    district : District
-    ratings : sequence of Rating
-        Those that the plan names, in rising order; none: all of the scale.
-    hours : sequence of int
-        Hours of the clock that the weather files of ratings have to cover.
+    - `weather`: the plan's own bad day.
+    - `ratings`: those that the plan names, in rising order; none: all of the scale.
+    - `hours`: hours of the clock that the weather files of ratings have to cover.
 
-    Raises
-    ------
-    InputError
-        Ratings that the scale lacks, that don't rise, that no wind up to 120 km/h reaches, or whose weather does not
-        cover the hours; a plan's day that is no worse than the mild day or calmer than the lowest rating.
+    Raises InputError for ratings that the scale lacks, that don't rise, that no wind up to 120 km/h reaches, or whose
+    weather does not cover the hours; a plan's day that is no worse than the mild day or calmer than the lowest rating.
     """
     classes = _classes(district.scale)
     asked = tuple(ratings) or tuple(Rating(one.name) for one in classes)
-    faults = [*_unknown(asked, classes), *_uncovered(asked, hours)]
+    faults = Faults([*_unknown(asked, classes), *_uncovered(asked, hours)])
     if any(one.weather is None for one in asked):
         faults += _no_line(weather, district, classes)
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
     days: list[RatedDay] = []
     for one in asked:
         held = _class_of(one, classes)
@@ -346,20 +314,13 @@ def rated_days(
         assert held is not None
         x, said, reached = _on_line(weather, held, district)
         if ratings and not reached:
-            faults.append(
-                Fault(
-                    one.where,
-                    f"is not reached by any wind up to {km_h_from_m_s(STRONGEST_WIND_M_S.value):g} km/h here",
-                    f"a rating that the {index_name(district.scale)} can reach in the commonest fuel of the plan",
-                    "take the rating out, or give it a day of its own under [[ratings]]",
-                )
-            )
+            km_h, index_words = km_h_from_m_s(STRONGEST_WIND_M_S.value), index_name(district.scale)
+            faults.tell(one.where, "rating_not_reached", km_h=km_h, index=index_words)
         day = moved(weather, x)
         said = f"A day rated {one.name} is taken to be {said}: {_worst_words(day)}."
         days.append(RatedDay(one.name, day, _danger(day, district), leave, told, (*district.said, said)))
     faults += _not_rising(asked, days, district)
-    if faults:
-        raise InputError(faults)
+    faults.refuse()
     return tuple(days)
 
 
@@ -405,20 +366,12 @@ def _no_line(weather: Weather, district: District, classes: Sequence[_Class]) ->
     _, _, mild = _mild(weather)
     mend = "give the weather of a bad day of the season, or a day of its own for each of [[ratings]]"
     if worst <= _danger(moved(weather, 0.0), district, least=False) or not np.any(weather.wind_speed_m_s > mild):
-        yield Fault(
-            "the weather",
-            "is no worse than a mild day",
-            f"a day hotter, drier and windier than {MILD_AIR_TEMPERATURE_C.value:g} degrees C, "
-            f"{MILD_HUMIDITY_PERCENT.value:g} % and {km_h_from_m_s(MILD_WIND_M_S.value):g} km/h",
-            mend,
-        )
+        mild_day = {"temperature_c": MILD_AIR_TEMPERATURE_C.value, "humidity_percent": MILD_HUMIDITY_PERCENT.value}
+        km_h = km_h_from_m_s(MILD_WIND_M_S.value)
+        yield fault_of("the weather", "day_no_worse_than_mild", **mild_day, km_h=km_h, mend=mend)
     elif classes and worst < classes[0].least:
-        yield Fault(
-            "the weather",
-            f"reaches a {index_name(district.scale)} of {worst:.1f}, below every rating",
-            f"a day of {classes[0].least:g} or more: at least {classes[0].name}",
-            mend,
-        )
+        reaches = {"index": index_name(district.scale), "worst": worst, "lowest": classes[0]}
+        yield fault_of("the weather", "day_below_every_rating", **reaches, mend=mend)
 
 
 def _unknown(ratings: Sequence[Rating], classes: Sequence[_Class]) -> Iterator[Fault]:
@@ -428,12 +381,8 @@ def _unknown(ratings: Sequence[Rating], classes: Sequence[_Class]) -> Iterator[F
         held = _class_of(one, classes)
         if held is None:
             if one.weather is None:
-                yield Fault(
-                    one.where,
-                    f'"{one.stands_for or one.name}" is no rating of the scale, and no day is given for it',
-                    "one of " + ", ".join(names) if names else "a day of its own",
-                    "correct the name, say in stands_for which it is, or give its day",
-                )
+                expected = "one of " + ", ".join(names) if names else "a day of its own"
+                yield fault_of(one.where, "no_such_rating", name=one.stands_for or one.name, expected=expected)
             continue
         at = names.index(held.name)
         if at <= last:
@@ -451,12 +400,8 @@ def _uncovered(ratings: Sequence[Rating], hours: Sequence[int]) -> Iterator[Faul
         span_h = (time_s[-1] - time_s[0] + usual_s) / 3600.0
         left = [hour for hour in hours if (hour - first_hour) % 24.0 >= span_h]
         if left:
-            yield Fault(
-                one.where,
-                f"its weather, {one.file}, has no row for {', '.join(f'{hour}:00' for hour in left)}",
-                "weather for every hour of [rules] hours",
-                "add the rows, or take the hours out",
-            )
+            hours_left = ", ".join(f"{hour}:00" for hour in left)
+            yield fault_of(one.where, "hours_without_weather", file=one.file, hours=hours_left)
 
 
 def _not_rising(ratings: Sequence[Rating], days: Sequence[RatedDay], district: District) -> Iterator[Fault]:
@@ -464,13 +409,9 @@ def _not_rising(ratings: Sequence[Rating], days: Sequence[RatedDay], district: D
     for k in range(1, len(days)):
         given = ratings[k].weather is not None or ratings[k - 1].weather is not None
         if given and danger[k] <= danger[k - 1]:
-            yield Fault(
-                ratings[k].where,
-                f"its day is no more dangerous than that of {ratings[k - 1].name}: {danger[k]:.0f} after "
-                f"{danger[k - 1]:.0f}" + (" kW/m" if district.scale == "own" else ""),
-                "ratings in rising order",
-                "sort them, or correct their days",
-            )
+            unit = " kW/m" if district.scale == "own" else ""
+            both = {"before": ratings[k - 1].name, "danger": danger[k], "than": danger[k - 1]}
+            yield fault_of(ratings[k].where, "ratings_that_fall", **both, unit=unit)
 
 
 def _worst_words(weather: Weather) -> str:

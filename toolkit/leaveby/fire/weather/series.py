@@ -15,7 +15,7 @@ from typing import Any, Final, NotRequired, TypedDict, Unpack
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refuse, refused
 
 LIMITS: Final[Mapping[str, tuple[str, str, float, float]]] = {
     "air_temperature_c": ("temperature", "degrees C", -30.0, 60.0),
@@ -42,24 +42,17 @@ NOT_GIVEN: Final[Mapping[str, tuple[float, str]]] = {
 class Weather:
     """Fire weather by step and place; shapes that differ and values that are not finite are refused (ValueError).
 
-    Attributes
-    ----------
-    start : datetime
-        Moment that `time_s` counts from, with its offset from UTC; the offset gives the local time of day.
-    time_s : ndarray of float64, shape (steps,)
-        Start of each step in seconds from `start`, increasing.
-    air_temperature_c, relative_humidity_percent : ndarray of float64, shape (steps, places)
-        At screen height; 0 to 100 %.
-    wind_speed_m_s, wind_from_deg : ndarray of float64, shape (steps, places)
-        Mean wind in the open at 10 m, and where it blows from, clockwise from north.
-    gust_m_s : ndarray of float64, shape (steps, places), or None
-        Gusts at 10 m, kept for display; they take part only where `use_gusts` was asked for.
-    drought_factor, curing_percent : ndarray of float64, shape (steps, places)
-        0 to 10; dead share of the grass, 0 to 100 %.
-    place : ndarray of int32, shape (rows, cols), or None
-        Weather place of each grid cell; None for one station, whose weather holds everywhere.
-    assumptions : tuple of str
-        What was taken for granted, one sentence each.
+    - `start`: moment that `time_s` counts from, with its offset from UTC; the offset gives the local time of day.
+    - `time_s`, shape (steps,): start of each step in seconds from `start`, increasing.
+    - `air_temperature_c`, `relative_humidity_percent`, shape (steps, places): at screen height; 0 to 100 %.
+    - `wind_speed_m_s`, `wind_from_deg`, shape (steps, places): mean wind in the open at 10 m, and where it blows from,
+      clockwise from north.
+    - `gust_m_s`, shape (steps, places): gusts at 10 m, kept for display; they take part only where `use_gusts` was
+      asked for.
+    - `drought_factor`, `curing_percent`, shape (steps, places): 0 to 10; dead share of the grass, 0 to 100 %.
+    - `place`, shape (rows, cols): weather place of each grid cell; None for one station, whose weather holds
+      everywhere.
+    - `assumptions`: what was taken for granted, one sentence each.
     """
 
     start: datetime
@@ -136,8 +129,7 @@ def faults_of_values(place: str, values: Mapping[str, Any]) -> Faults:
             faults.add(place, f"the {name} is {f'{value:g} {unit}'.strip()}{hint}", span, mend)
         wind = values.get("wind_speed_m_s")
         if quantity == "gust_m_s" and wind is not None and value < wind:
-            wrong = f"the gust ({value:g} m/s) is below the mean wind ({wind:g} m/s)"
-            faults.add(place, wrong, "gusts at or above the mean wind", "look whether the two are swapped")
+            faults.tell(place, "gust_below_wind", gust=value, wind=wind)
     return faults
 
 
@@ -167,10 +159,7 @@ def constant_weather(start: datetime, *, hours: int = 24, **conditions: Unpack[C
     `hours` is the number of hourly steps, so that the fuel moisture can follow the time of day. Where drought factor
     and curing are missing, 10 and 100 % are taken and listed.
 
-    Raises
-    ------
-    InputError
-        For impossible values, all at once, and a start without its offset from UTC.
+    Raises InputError for impossible values, all at once, and a start without its offset from UTC.
 
     Examples
     --------
@@ -214,12 +203,7 @@ def rebased(weather: Weather, start: datetime) -> Weather:
     time_s = weather.time_s - shift_s
     if time_s[0] > 0.0:
         begins = weather.start + timedelta(seconds=float(weather.time_s[0]))
-        raise refuse(
-            where,
-            f"it begins at {begins.isoformat()}, after the scenario's start at {start.isoformat()}",
-            expected="weather from the scenario's start on",
-            mend="give earlier weather or start later",
-        )
+        raise refused(where, "weather_begins_late", begins=begins.isoformat(), start=start.isoformat())
     return replace(weather, start=start.astimezone(weather.start.tzinfo), time_s=time_s)
 
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refused
 from leaveby.fire.weather.series import (
     GUSTS_STAND_IN,
     HOLDS_ON,
@@ -73,26 +73,16 @@ def weather_from_table(
     `relative_humidity_percent`, `wind_speed_km_h` (or `_m_s`, `_kn`, `_mph`; mean wind in the open at 10 m),
     `wind_from_deg`; and, where there are any, `gust_km_h` (or the like), `drought_factor`, `curing_percent`.
 
-    Parameters
-    ----------
-    columns : mapping of str to sequence of str, or DataFrame of text
-        Numbers are taken too; an empty text, None or a float NaN is an empty cell.
-    where : str
-        Name of the table, for the faults.
-    drought_factor, curing_percent : float, optional
-        For the whole series, where the table has no such column. Where neither is given, 10 and 100 %, and listed.
-    fill_gaps : bool
-        Fill missing rows and empty cells from the hotter, drier, windier neighbour, and list it. Otherwise they are
-        refused.
-    use_gusts : bool
-        Let the gusts stand in for the mean wind, and list it.
-    row_numbers : sequence of int, optional
-        Number of each row for the faults, where comments or empty lines stand between them in the file.
+    - `columns`: numbers are taken too; an empty text, None or a float NaN is an empty cell.
+    - `where`: name of the table, for the faults.
+    - `drought_factor`, `curing_percent`: for the whole series, where the table has no such column. Where neither is
+      given, 10 and 100 %, and listed.
+    - `fill_gaps`: fill missing rows and empty cells from the hotter, drier, windier neighbour, and list it. Otherwise
+      they are refused.
+    - `use_gusts`: let the gusts stand in for the mean wind, and list it.
+    - `row_numbers`: number of each row for the faults, where comments or empty lines stand between them in the file.
 
-    Raises
-    ------
-    InputError
-        With every fault: row and column, what was expected, how to mend it.
+    Raises InputError with every fault: row and column, what was expected, how to mend it.
 
     Examples
     --------
@@ -151,13 +141,15 @@ class _Sheet:
         """Note a fault at a place in the table, or of the table as such."""
         self.faults.add(f"{self.where}{place}", wrong, expected, mend)
 
+    def tell(self, place: str, told: str, /, **values: object) -> None:
+        """Note a fault in the words of `faults.toml`."""
+        self.faults.tell(f"{self.where}{place}", told, **values)
+
 
 def _columns_of(names: Sequence[str], sheet: _Sheet, *, use_gusts: bool) -> list[_Column]:
     found: dict[str, _Column] = {}
     if names.count("time") > 1:
-        raise refuse(
-            sheet.where, "has the column 'time' twice", expected="each column once", mend="rename or remove one"
-        )
+        raise refused(sheet.where, "column_time_twice")
     if "time" not in names:
         sheet.fault("", "there is no column time", "ISO 8601 times with their offset from UTC", "add it")
     for name in names:
@@ -192,14 +184,13 @@ def _times_of(texts: Sequence[Any], sheet: _Sheet) -> list[datetime | None]:
 
 
 def _time_of(text: Any, previous: datetime | None, *, place: str, sheet: _Sheet) -> datetime | None:
-    expected = "an ISO 8601 time with its offset from UTC, such as 2026-01-17T13:00:00+11:00"
     try:
         moment = text if isinstance(text, datetime) else datetime.fromisoformat(str(text).strip())
     except ValueError:
-        sheet.fault(place, f"{text!r} is not a time", expected, "correct it")
+        sheet.tell(place, "not_a_time", text=text)
         return None
     if moment.utcoffset() is None:
-        sheet.fault(place, f"{text} has no offset from UTC", expected, "add the offset")
+        sheet.tell(place, "time_without_offset", text=text)
         return None
     if previous is None or moment > previous:
         return moment
@@ -225,8 +216,7 @@ def _values_of(texts: Sequence[Any], column: _Column, sheet: _Sheet) -> NDArray[
         try:
             value = float(shown)
         except ValueError:
-            hint = "write the number with a decimal point and nothing else"
-            sheet.fault(place, f"{shown!r} is not a number", "a number", hint)
+            sheet.tell(place, "not_a_number", shown=shown)
             continue
         if not math.isfinite(value):
             sheet.fault(place, f"{shown!r} is not a number that can be used", "a number", "give the value")
@@ -246,20 +236,14 @@ def _mix_ups(values: Mapping[str, NDArray[np.float64]], times: Sequence[datetime
     temperature, humidity = values.get("air_temperature_c"), values.get("relative_humidity_percent")
     wind, gust, turn = values.get("wind_speed_m_s"), values.get("gust_m_s"), values.get("wind_from_deg")
     if humidity is not None and np.any(humidity > 0.0) and np.nanmax(humidity) <= 1.0:
-        wrong = f"no value is above {np.nanmax(humidity):g} %, which looks like a fraction"
-        sheet.fault(", column relative_humidity_percent", wrong, "percent, 0 to 100", "multiply by 100")
-    swap = "swap the names of the two columns"
+        sheet.tell(", column relative_humidity_percent", "humidity_as_fraction", highest=np.nanmax(humidity))
     if temperature is not None and humidity is not None and _swapped(temperature, humidity, times):
-        wrong = "the temperature falls and the humidity rises towards the afternoon: the two look swapped"
-        place = ", columns temperature and relative_humidity_percent"
-        sheet.fault(place, wrong, "the temperature highest in the afternoon", swap)
+        sheet.tell(", columns temperature and relative_humidity_percent", "humidity_swapped")
     if wind is not None and turn is not None and np.any(np.isfinite(turn)):
         # An impossible wind is already a fault and NaN here; the ones that are left tell whether it is a direction.
         fast = np.all(np.isnan(wind) | (wind > 28.0))
         if fast and np.nanmax(turn) <= 120.0:
-            wrong = "the wind is above 100 km/h throughout and its direction below 120 degrees: the two look swapped"
-            expected = "speeds in wind_speed and directions in wind_from_deg"
-            sheet.fault(", columns wind_speed and wind_from_deg", wrong, expected, swap)
+            sheet.tell(", columns wind_speed and wind_from_deg", "direction_swapped")
     if wind is not None and gust is not None:
         for index in np.flatnonzero(gust < wind - 1e-9):
             place = f"{sheet.where} row {sheet.rows[int(index)]}, columns gust and wind_speed"
@@ -309,8 +293,7 @@ def _step_of(times: Sequence[datetime | None], sheet: _Sheet) -> float:
     steps, counts = np.unique(np.round(lengths), return_counts=True)
     usual = float(steps[np.argmax(counts)])
     if usual > _LONGEST_STEP_S:
-        wrong = f"its rows are {usual / 3600.0:g} h apart"
-        sheet.fault("", wrong, "6 h at the most, better 1 h or less", "give a finer series")
+        sheet.tell("", "rows_far_apart", apart_h=usual / 3600.0)
         return usual
     # Clocks are put forward and back without a gap: where the offset changes with one, a row has a wrong offset.
     turned = np.array([a.utcoffset() != b.utcoffset() for a, b in itertools.pairwise(known)])
@@ -320,9 +303,8 @@ def _step_of(times: Sequence[datetime | None], sheet: _Sheet) -> float:
             mend = f"correct the offset from UTC; the time before it is {known[int(index)].isoformat()}"
         elif sheet.fill_gaps:
             continue
-        wrong = f"there is a gap of {lengths[index] / 60.0:g} min before it"
-        place = f" row {sheet.rows[int(index) + 1]}, column time"
-        sheet.fault(place, wrong, f"a row every {usual / 60.0:g} min", mend)
+        gap = {"gap_min": lengths[index] / 60.0, "usual_min": usual / 60.0}
+        sheet.tell(f" row {sheet.rows[int(index) + 1]}, column time", "rows_missing", **gap, mend=mend)
     return usual
 
 

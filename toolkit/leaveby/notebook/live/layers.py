@@ -36,27 +36,13 @@ from leaveby.notebook.live.ground import (
 from leaveby.regions import table_rows
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork
 from leaveby.roads.routing.itinerary import compass_words, street
+from leaveby.show import wording
 from leaveby.show.ground import burnt_area, clock_steps, ignition_points, shown_triggers, shut_streets, trigger_edge
 from leaveby.show.map_labels import lines_of
 from leaveby.show.map_words import trigger_words
 from leaveby.show.plan.map import describe_map, drawn_routes, last_that_matters_s
 from leaveby.show.scene import Scene, household_scene, street_symbol
 from leaveby.show.symbols import SYMBOLS, way_symbol
-from leaveby.show.wording import (
-    INSIDE_WORDS,
-    WAY_TITLES,
-    clean,
-    clock_words,
-    distance_words,
-    every_road_shut_words,
-    main_sentence,
-    map_notice,
-    shown_ways,
-    street_words,
-    today_words,
-    ways_words,
-    why_words,
-)
 
 MOST_MOMENTS: Final = 60
 """No more clock times than this on the slider."""
@@ -111,7 +97,7 @@ def stretches(network: RoadNetwork, closing_s: NDArray[np.float64] | None = None
     rows = once.tolist()
     return Stretches(
         lines=to_wgs84(network.geometry[once], network.crs),
-        name=tuple(street_words(street(network, edge), 80) for edge in rows),
+        name=tuple(wording.street_words(street(network, edge), 80) for edge in rows),
         kind=tuple(class_words(network.highway[edge]) for edge in rows),
         main=np.array([street_symbol(network, edge) == "main_street" for edge in rows], dtype=np.bool_),
         length_m=network.length_m[once],
@@ -147,7 +133,7 @@ def written(scene: Scene, names: Iterable[str], *, title: str, named: bool = Tru
         for thing in scene.drawn(name).head(_MOST_THINGS).itertuples(index=False):
             place, symbol = to_wgs84(thing.geometry, scene.crs), SYMBOLS[thing.symbol]
             kinds[thing.symbol] = None
-            text, at = clean(thing.title, 60) if named else "", place
+            text, at = wording.clean(thing.title, 60) if named else "", place
             if place.geom_type == "Point":
                 marks.append(Mark(at.x, at.y, thing.symbol, text, symbol.ink if thing.symbol == "ignition" else ""))
                 continue
@@ -180,7 +166,7 @@ def household_sheet(result: HouseholdResult) -> LiveSheet:
         ),
         window_deg=window_around(window, result.terrain.grid.crs),
         described=describe_map(result),
-        notice=map_notice(result.network),
+        notice=wording.map_notice(result.network),
     )
 
 
@@ -208,7 +194,7 @@ def _along(result: HouseholdResult) -> dict[int, tuple[str, ...]]:
     """For each edge that ways out run along, whichever of its two directions, what to say of it."""
     found: dict[int, tuple[str, ...]] = {}
     for names, route in drawn_routes(result):
-        words = f"On the way out ({ways_words(names)}) to {clean(route.safe_point, 34)}"
+        words = f"On the way out ({wording.ways_words(names)}) to {wording.clean(route.safe_point, 34)}"
         for edge in route.edges:
             for one in {edge, int(result.network.twin[edge])} - {-1}:
                 found[one] = (*found.get(one, ()), words)
@@ -219,7 +205,7 @@ def _shuts_words(result: HouseholdResult, at_s: float) -> str:
     if result.fire is None:
         return "When it shuts was not worked out; it may shut at any time."
     if math.isfinite(at_s):
-        return f"Shuts at {clock_words(result, at_s)} on a middling day; it may shut earlier."
+        return f"Shuts at {wording.clock_words(result, at_s)} on a middling day; it may shut earlier."
     return "No closing was computed for it; it may shut at any time."
 
 
@@ -244,7 +230,7 @@ def name_marks(roads: Stretches, among: Iterable[int], *, least_m: float, most: 
     for name in sorted((name for name in rows if length_m[name] >= least_m), key=lambda name: -length_m[name])[:most]:
         merged = shapely.line_merge(shapely.union_all(roads.lines[rows[name]]))
         middle = max(lines_of(merged), key=lambda part: part.length).interpolate(0.5, normalized=True)
-        marks.append(Mark(middle.x, middle.y, "", clean(name, 28), STREET_INK))
+        marks.append(Mark(middle.x, middle.y, "", wording.clean(name, 28), STREET_INK))
     return tuple(marks)
 
 
@@ -254,7 +240,7 @@ def _ways_out(scene: Scene) -> list[Layer]:
     for thing in scene.drawn("routes").itertuples(index=False):
         look, line = look_of(thing.symbol), to_wgs84(thing.geometry, scene.crs)
         casing = Shape(line, (), Look(CASING, look.width_px + 3.0), "lines")
-        shape = Shape(line, (thing.title, f"{distance_words(thing.length_m)} in all"), look, "over")
+        shape = Shape(line, (thing.title, f"{wording.distance_words(thing.length_m)} in all"), look, "over")
         name = f"Way out: {thing.title}"
         layers.append(Layer(name, (casing, shape), meanings=((look, name),)))
     return layers[::-1]
@@ -279,7 +265,7 @@ def _fronts(result: HouseholdResult, arrival: Arrival, scene: Scene) -> Layer:
         shapes.append(Shape(to_wgs84(front, grid.crs), (thing.title, thing.words), look, "over"))
         parts = lines_of(shapely.line_merge(front.intersection(seen))) or lines_of(front)
         at = parts[0].interpolate(0.5, normalized=True)
-        when = clock_words(result, thing.at_s, step_min=1)
+        when = wording.clock_words(result, thing.at_s, step_min=1)
         marks.append(Mark(*lon_lat(at.x, at.y, grid.crs), "", when, look.colour))
     meanings = ((look, "Fire front at the time written on it, on a middling day"),) if shapes else ()
     return Layer("Fire front by the clock", tuple(shapes), tuple(marks), meanings)
@@ -290,7 +276,7 @@ def _triggers(result: HouseholdResult) -> list[Layer]:
     layers = []
     for trigger in shown_triggers(result):
         drawn, meaning = trigger_words(result, trigger, ground)
-        whom, look = ways_words((trigger.way,)), look_of(way_symbol("trigger", trigger.way))
+        whom, look = wording.ways_words((trigger.way,)), look_of(way_symbol("trigger", trigger.way))
         shapes: tuple[Shape, ...] = ()
         marks: tuple[Mark, ...] = ()
         if drawn:
@@ -300,7 +286,7 @@ def _triggers(result: HouseholdResult) -> list[Layer]:
             home = Point(result.home_xy_m)
             part = min(lines_of(shapely.line_merge(edge)), key=lambda piece: piece.distance(home))
             at = part.interpolate(0.3, normalized=True)
-            marks = (Mark(*lon_lat(at.x, at.y, crs), "", f"{whom}: {INSIDE_WORDS[trigger.way]}", look.colour),)
+            marks = (Mark(*lon_lat(at.x, at.y, crs), "", f"{whom}: {wording.INSIDE_WORDS[trigger.way]}", look.colour),)
         layers.append(Layer(f"Trigger line ({whom})", shapes, marks, ((look if drawn else "", meaning),)))
     return layers
 
@@ -313,8 +299,8 @@ def _closing_order(result: HouseholdResult) -> Layer:
     for number, shut in enumerate(shut_streets(result, routes[0][1])[:_BADGES] if routes else (), start=1):
         at = shut.line.interpolate(0.5, normalized=True)
         marks.append(Mark(*lon_lat(at.x, at.y, result.terrain.grid.crs), "number", str(number)))
-        when = clock_words(result, shut.at_s)
-        meanings.append((str(number), f"{when} {street_words(shut.street, 40)}"))
+        when = wording.clock_words(result, shut.at_s)
+        meanings.append((str(number), f"{when} {wording.street_words(shut.street, 40)}"))
     if not marks:
         meanings = [("", "No street of the way out was computed to shut; a road may still shut at any time")]
     return Layer("What shuts first", (), tuple(marks), tuple(meanings))
@@ -336,7 +322,7 @@ def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> 
     """What changes with the clock: the ground that has burnt and the streets that are shut, on a middling day."""
     if result.fire is None:
         return ()
-    when = clock_words(result, at_s, step_min=1)
+    when = wording.clock_words(result, at_s, step_min=1)
     burnt = to_wgs84(isochrones(result.fire.arrival, [at_s]).geometry.iloc[0], result.terrain.grid.crs)
     shut = MultiLineString(list(roads.lines[roads.closing_s <= at_s]))
     layers = []
@@ -357,15 +343,15 @@ def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> t
     Sentences of plain text; names in them are untrusted.
     """
     if result.fire is None:
-        return (main_sentence(result), *(rule.sentence for rule in result.rules.rules.values()))
-    now = clock_words(result, at_s, step_min=1)
+        return (wording.main_sentence(result), *(rule.sentence for rule in result.rules.rules.values()))
+    now = wording.clock_words(result, at_s, step_min=1)
     return (
-        *([today] if (today := today_words(result)) else []),
+        *([today] if (today := wording.today_words(result)) else []),
         f"{now}, on a middling day; the fire may be faster than that. "
         f"{_front_words(result, result.fire.arrival, at_s)}",
         _shut_words(result, roads, at_s),
-        *(_start_words(result, way, at_s) for way in shown_ways(result)),
-        every_road_shut_words(result),
+        *(_start_words(result, way, at_s) for way in wording.shown_ways(result)),
+        wording.every_road_shut_words(result),
     )
 
 
@@ -380,7 +366,7 @@ def _front_words(result: HouseholdResult, arrival: Arrival, at_s: float) -> str:
         return "The fire is at your home."
     # Down to the next hundred metres: nearer, not farther.
     shown_m = math.floor(away_m / 100.0) * 100.0
-    far = distance_words(shown_m) if shown_m >= 100.0 else "less than 100 m"
+    far = wording.distance_words(shown_m) if shown_m >= 100.0 else "less than 100 m"
     towards = math.degrees(math.atan2(near[0] - result.home_xy_m[0], near[1] - result.home_xy_m[1]))
     return f"The front is {far} from your home, to the {compass_words(towards)}."
 
@@ -393,21 +379,22 @@ def _shut_words(result: HouseholdResult, roads: Stretches, at_s: float) -> str:
     if not shut.any():
         return "No street was computed to be shut by then, which does not mean that all are open."
     order = sorted(first, key=lambda name: (first[name], name))
-    told = ", ".join(f"{name} ({clock_words(result, first[name])})" for name in order[:_TOLD])
+    told = ", ".join(f"{name} ({wording.clock_words(result, first[name])})" for name in order[:_TOLD])
     more = f" and {len(order) - _TOLD} more streets with a name" if len(order) > _TOLD else ""
     return f"Shut somewhere along them: {told or 'roads without a name'}{more}."
 
 
 def _start_words(result: HouseholdResult, way: WayTiming, at_s: float) -> str:
     """In which phase of leaving one is at a moment: in time, late, or with every road shut on most such days."""
-    title, latest_s = WAY_TITLES.get(way.way, way.way), way.latest_start_s
+    title, latest_s = wording.WAY_TITLES.get(way.way, way.way), way.latest_start_s
     found = result.way_phases[way.way]
     if way.route is None or latest_s is None:
-        return f"{title}: {why_words(way)}"
+        return f"{title}: {wording.why_words(way)}"
     if at_s >= found.shut_from_s:
         return f"{title}: shut on more than half of such days."
     if at_s < latest_s:
-        return f"{title}: start by {clock_words(result, latest_s)}."
+        return f"{title}: start by {wording.clock_words(result, latest_s)}."
     if at_s < found.roll_by_s:
-        return f"{title}: past the latest start; be rolling by {clock_words(result, found.roll_by_s)}, without packing."
+        rolling = wording.clock_words(result, found.roll_by_s)
+        return f"{title}: past the latest start; be rolling by {rolling}, without packing."
     return f"{title}: late; {late_words(way.way, found)}"

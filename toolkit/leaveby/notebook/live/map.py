@@ -199,9 +199,7 @@ def live_map(result: HouseholdResult) -> Any:
         told.value = f'<div role="status" style="{_LETTERS};line-height:1.4">{lines}</div>'
 
     move()
-    made = panel(drawn.box)
-    answering(made, (slider,), move)
-    return made
+    return answering(panel(drawn.box), (slider,), move)
 
 
 def mark_html(mark: Mark) -> str:

@@ -64,18 +64,11 @@ def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> N
 
 @dataclass(frozen=True, eq=False)
 class StreetTree:
-    """Streets that all lead to one way out, each to the next; arrays of shape (s,).
+    """Streets that all lead to one way out, each to the next (`onward`, -1 for the one that leads out); arrays of shape
+    (s,).
 
-    Attributes
-    ----------
-    onward
-        The street that each one leads into, or -1 for the one that leads out.
-    speed_m_s
-        Free-flow speed.
-    room_veh
-        Vehicles that stand on it when it is full.
-    vehicles
-        Vehicles of the homes along it, which enter at its inner end.
+    `room_veh` vehicles stand on each when it is full; `vehicles` are those of the homes along it, which enter at its
+    inner end. The speed is that of free flow.
     """
 
     onward: NDArray[np.int32]
@@ -90,18 +83,12 @@ class StreetTree:
 class Clearance:
     """How a group gets out, from the moment when it is told to leave.
 
-    Attributes
-    ----------
-    vehicles : float
-    time_s, out, rolling : NDArray[np.float64], shape (t,)
-        Times from 0, evenly spaced, to when the last vehicle is out; vehicles that are out, and that have started, by
-        then.
-    last_out_s, ninety_out_s : float
-        Time of the last vehicle out, and when nine tenths are.
-    longest_queue_veh : float
-        Most vehicles that are rolling and not out, beyond those that would be with no queue anywhere.
-    waiting_in_drives : float
-        Most vehicles that could not get onto their street because it was full.
+    - `time_s`, `out`, `rolling`, shape (t,): times from 0, evenly spaced, to when the last vehicle is out; vehicles
+      that are out, and that have started, by then.
+    - `last_out_s`, `ninety_out_s`: time of the last vehicle out, and when nine tenths are.
+    - `longest_queue_veh`: most vehicles that are rolling and not out, beyond those that would be with no queue
+      anywhere.
+    - `waiting_in_drives`: most vehicles that could not get onto their street because it was full.
     """
 
     vehicles: float
@@ -183,15 +170,9 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
 
     Beyond the way out nothing holds them up: where the road that they come to is full itself, it takes longer. `curve`
     says when homes get going, or is the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1. A street
-    that is driven in less than a step takes a whole one.
+    that is driven in less than a step takes a whole one. A step that is not above 0, a share that does not rise from 0
+    to 1, or more than 200,000 steps are an InputError.
 
-    Raises
-    ------
-    InputError
-        When the step is not above 0, a share does not rise from 0 to 1, or it would take more than 200,000 steps.
-
-    Examples
-    --------
     360 vehicles at once, 1,800 an hour out: 720 s in the queue and 60 s on the way.
 
     >>> tree = street_tree(

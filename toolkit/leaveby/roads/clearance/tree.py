@@ -42,8 +42,6 @@ def capacity_veh_h(highway: str, *, lanes: str = "", one_way: bool = False, widt
     a road with one lane for both ways, unless at least 5.5 m or two lanes are stated, which makes them two-lane roads.
     Tracks: 400, judgement.
 
-    Examples
-    --------
     >>> capacity_veh_h("primary"), capacity_veh_h("residential"), capacity_veh_h("residential", width_m=6.0)
     (1700.0, 800.0, 1700.0)
     >>> capacity_veh_h("residential", lanes="2"), capacity_veh_h("track"), capacity_veh_h("secondary", width_m=3.0)

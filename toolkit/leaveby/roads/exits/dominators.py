@@ -29,20 +29,14 @@ NO_WAY_OUT: Final = -1
 class ExitTree:
     """Which street or junction everyone must pass next on the way out, as a tree.
 
-    Vertices are numbered: junctions 0 to n - 1, streets n to n + m - 1, the outside n + m.
+    Vertices are numbered: n junctions 0 to n - 1, m streets n to n + m - 1, the outside n + m. For each of them:
 
-    Attributes
-    ----------
-    node_count, street_count : int
-        n and m.
-    parent : NDArray[np.int32], shape (n + m + 1,)
-        The nearest street or junction that everyone at the vertex must pass; `outside` where there is none;
-        `NO_WAY_OUT` where no exit can be reached.
-    order : NDArray[np.int32], shape (k,)
-        The k vertices with a way out, each after its parent; the outside first.
-    first, size : NDArray[np.int32], shape (n + m + 1,)
-        All that must pass vertex v, with v itself, stand at places `first[v]` to `first[v] + size[v]` of a walk
-        through the tree; `size` is 0 where there is no way out.
+    - `parent`: the nearest street or junction that everyone there must pass; `outside` where there is none;
+      `NO_WAY_OUT` where no exit can be reached.
+    - `first`, `size`: all that must pass vertex v, with v itself, stand at places `first[v]` to `first[v] + size[v]` of
+      a walk through the tree; `size` is 0 where there is no way out.
+
+    `order` holds the vertices with a way out, each after its parent; the outside first.
     """
 
     node_count: int
@@ -168,9 +162,7 @@ def _places(idom: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int3
 def exit_tree(streets: Passages, exits: NDArray[np.int32]) -> ExitTree:
     """Find for each junction and street what everyone there must pass to get out.
 
-    Examples
-    --------
-    A triangle with a dead end on one corner, the exit on another.
+    A triangle with a dead end on one corner, the exit on another:
 
     >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
     >>> tree = exit_tree(Passages(4, a, b, np.full(4, 15, dtype=np.uint8)), np.array([0], dtype=np.int32))

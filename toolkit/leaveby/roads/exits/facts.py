@@ -23,28 +23,18 @@ class GroupFacts:
 
     Drives, car parks and tracks are left out of lengths, widths, grades and fuel.
 
-    Attributes
-    ----------
-    throat : NDArray[np.int32], shape (g,)
-        The outermost street of the longest way that everyone of the group must pass and only they, or -1 where it is a
-        junction only.
-    start, mouth : NDArray[np.int32], shape (g,)
-        Innermost and outermost place of that way, as vertices.
-    choice : NDArray[np.int32], shape (g,)
-        The first junction, on the way out, from which there is a choice of ways.
-    shared_m, dead_end_m : NDArray[np.float64]
-        Length of the one way that all share, from its start to that junction; longest way from the end of a street
-        behind to it.
-    streets_m, track_m : NDArray[np.float64]
-        All streets behind, and the shared way, added up; tracks among them.
-    narrowest_m, no_width_m : NDArray[np.float64]
-        Least width that is stated on any of them, inf where none is; length of those that state none.
-    steepest, fuel_t_ha : NDArray[np.float64]
-        Steepest grade on any of them, and mean fuel load along them; -inf where not given.
-    foot_homes : NDArray[np.float64]
-        Homes of the group that can be left on foot without passing the throat.
-    at_edge : NDArray[np.bool_]
-        Whether a dead end behind lies at the outline of the map, beyond which the street may go on.
+    - `throat`: the outermost street of the longest way that everyone of the group must pass and only they, or -1 where
+      it is a junction only.
+    - `start`, `mouth`: innermost and outermost place of that way, as vertices.
+    - `choice`: the first junction, on the way out, from which there is a choice of ways.
+    - `shared_m`, `dead_end_m`: length of the one way that all share, from its start to that junction; longest way from
+      the end of a street behind to it.
+    - `streets_m`, `track_m`: all streets behind, and the shared way, added up; tracks among them.
+    - `narrowest_m`, `no_width_m`: least width that is stated on any of them, inf where none is; length of those that
+      state none.
+    - `steepest`, `fuel_t_ha`: steepest grade on any of them, and mean fuel load along them; -inf where not given.
+    - `foot_homes`: homes of the group that can be left on foot without passing the throat.
+    - `at_edge`: whether a dead end behind lies at the outline of the map, beyond which the street may go on.
     """
 
     throat: NDArray[np.int32]

@@ -29,31 +29,20 @@ class Difference:
 class SingleExits:
     """Groups of homes behind single exits. A group holds all homes that must pass the same streets and junctions.
 
-    Group g has the same homes behind each place of its shared way, a run through the tree from `gate[g]` (inside)
-    to `head[g]` (outside).
+    Group g has the same homes behind each place of its shared way, a run through the tree from `gate[g]` (inside) to
+    `head[g]` (outside).
 
-    Attributes
-    ----------
-    exits : NDArray[np.int32]
-        Junctions that count as out.
-    passages : Passages
-        How each street may be entered and left by car.
-    tree, foot_tree : ExitTree
-        By car; and on foot over all ways that may be walked.
-    home_vertex : NDArray[np.int32], shape (h,)
-        Nearest street or junction that each home must pass; `tree.outside` where it has a choice from the start;
-        -1 where it has no way out by car or no street.
-    homes_behind : NDArray[np.float64], shape (n + m + 1,)
-        Homes that must pass each junction and street.
-    head, gate, inside, homes : NDArray, shape (g,)
-        Outermost and innermost place that exactly this group must pass; the group that it lies in, which stands before
-        it, or -1; its homes.
-    bridge : NDArray[np.bool_], shape (m,)
-        Streets whose loss would split the undirected street graph, exits joined.
-    differences : tuple[Difference, ...]
-        Where must-pass streets and bridges differ, most homes first.
-    distance_m : NDArray[np.float64], shape (n,)
-        Shortest way by car from each junction to an exit; inf where there is none.
+    - `exits`: junctions that count as out.
+    - `passages`: how each street may be entered and left by car.
+    - `tree`, `foot_tree`: by car; and on foot over all ways that may be walked.
+    - `home_vertex`, for each home: nearest street or junction that it must pass; `tree.outside` where it has a choice
+      from the start; -1 where it has no way out by car or no street.
+    - `homes_behind`, for each vertex: homes that must pass each junction and street.
+    - `head`, `gate`, `inside`, `homes`, for each group: outermost and innermost place that exactly this group must
+      pass; the group that it lies in, which stands before it, or -1; its homes.
+    - `bridge`, for each street: whether its loss would split the undirected street graph, exits joined.
+    - `differences`: where must-pass streets and bridges differ, most homes first.
+    - `distance_m`: shortest way by car from each junction to an exit; inf where there is none.
     """
 
     exits: NDArray[np.int32]
@@ -135,14 +124,9 @@ def single_exits(
 ) -> SingleExits:
     """Find the groups of homes that share single exits.
 
-    Parameters
-    ----------
-    exits : NDArray[np.int32]
-        Junctions that count as out, from `boundary_exits` or `exits_at`; without any, InputError.
-    compare : bool
-        Also find the undirected bridges and why they differ; two more passes over the streets.
-    known : NDArray[np.int32], optional
-        The exits by which it is told who can do without streets of residents' own; all of them when left out.
+    `exits` are junctions that count as out, from `boundary_exits` or `exits_at`; without any it is an InputError. With
+    `compare` the undirected bridges are found too, and why they differ: two more passes over the streets. By the
+    `known` exits it is told who can do without streets of residents' own; by all of them when left out.
 
     Examples
     --------

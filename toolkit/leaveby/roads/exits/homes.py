@@ -20,17 +20,9 @@ NOT_PLACED: Final = -1
 
 @dataclass(frozen=True, eq=False)
 class Homes:
-    """Where people live.
+    """Where people live: the name or number of each home or building in its source, each once, and its dwellings.
 
-    Attributes
-    ----------
-    identity : tuple[str, ...], length h
-        Name or number of each home or building in its source, each once.
-    x_m, y_m : NDArray[np.float64], shape (h,)
-        Position in the reference system of the streets.
-    dwellings : NDArray[np.float64], shape (h,)
-        Dwellings at the place: 1 for a house, more for flats.
-    assumptions : tuple[str, ...]
+    A house has 1 dwelling, flats more; positions are in the reference system of the streets.
     """
 
     identity: tuple[str, ...]
@@ -137,10 +129,7 @@ def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> 
 def homes_by_street(streets: StreetTable, count: NDArray[np.float64]) -> PlacedHomes:
     """Place a counted number of homes on each street, shape (m,), 0 or more, at its middle.
 
-    Raises
-    ------
-    InputError
-        When a count is missing or negative, when homes stand on a street that no car drives, or when there is none.
+    A count that is missing or negative, homes on a street that no car drives, or no home at all are an InputError.
     """
     number = np.asarray(count, dtype=np.float64)
     if number.shape != (streets.street_count,) or not np.isfinite(number).all() or (number < 0.0).any():

@@ -152,12 +152,10 @@ def _homes_within(
     return total
 
 
-def links_to_open(
-    streets: StreetTable, found: SingleExits, *, homes: PlacedHomes, least_homes: float = 1.0
-) -> tuple[Link, ...]:
+def links_to_open(streets: StreetTable, found: SingleExits, *, homes: PlacedHomes) -> tuple[Link, ...]:
     """Find ways already on the map (tracks, gated and private ways) that would join streets of different groups.
 
-    `homes` as given to `single_exits`. What can't relieve `least_homes` is left out; most homes (as bounded) first.
+    `homes` as given to `single_exits`. What can't relieve a home is left out; most homes (as bounded) first.
     `homes_relieved` is not yet computed.
     """
     paths = _own_paths(streets)
@@ -174,7 +172,7 @@ def links_to_open(
         _Ends(a, np.where(lost, b, middle).astype(np.int32), paths.from_a),
         _Ends(b, np.where(lost, a, middle).astype(np.int32), paths.from_b),
     )
-    kept = np.flatnonzero(bound.most >= max(least_homes, 1e-9))
+    kept = np.flatnonzero(bound.most >= 1.0)
     links = []
     for chosen in _shortest_of_each(bound, kept[np.argsort(paths.total_m[kept], kind="stable")]):
         way = paths.way(chosen)
@@ -286,16 +284,9 @@ def links_to_build(
     """Find short joins from streets with one way out to streets that get out another way.
 
     Of all joins that would let the same groups out, the shortest is kept. What lies between (water, a railway, a house,
-    a right of way) is not known here.
-
-    Parameters
-    ----------
-    within_m, steepest : float
-        Longest straight line, and steepest slope of the ground along it, rise over run; above 0.
-    elevation : callable, optional
-        Height in m at (x_m, y_m); NaN where unknown. No slope is looked at without it.
-    streets, found, homes, least_homes
-        And what is returned: as for `links_to_open`.
+    a right of way) is not known here. A join is a straight line `within_m` and no steeper, rise over run, than
+    `steepest` over ground whose height in m `elevation` gives at (x_m, y_m), NaN where unknown; without it no slope is
+    looked at. The rest is as for `links_to_open`.
     """
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:

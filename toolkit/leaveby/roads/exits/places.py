@@ -67,28 +67,14 @@ def boundary_exits(
 ) -> tuple[NDArray[np.int32], tuple[str, ...]]:
     """Take for out where main roads are cut by the outline of the map, and what leads there outside of the area.
 
-    A street that crosses the area's edge and ends beyond it leads nowhere, and neither does a main road up a valley;
-    so the extract has to reach well beyond the area. At a cut edge every road looks like a dead end, and a real dead
-    end near the edge looks like a cut one: look at the exits that were taken, and name them where they are wrong.
+    A street that crosses the area's edge and ends beyond it leads nowhere, and neither does a main road up a valley; so
+    the extract has to reach well beyond the area. At a cut edge every road looks like a dead end, and a real dead end
+    near the edge looks like a cut one: look at the exits that were taken, and name them where they are wrong.
 
     With an `area` (in the reference system of the streets), junctions outside of it count as out when a cut end of a
     main road is reached from them by car without coming back into it. `outline` is that of what the map holds, from
-    `map_outline` when left out. Gives junctions in order, and what was supposed.
-
-    Raises
-    ------
-    InputError
-        When no main road leads out.
-
-    Examples
-    --------
-    >>> from leaveby.roads.network.graph import network_from_lines
-    >>> from leaveby.roads.exits.street_table import street_table
-    >>> lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
-    >>> roads = network_from_lines(lines, crs="EPSG:32755", tags=[{"highway": "primary"}, {"highway": "residential"}])
-    >>> exits, supposed = boundary_exits(street_table(roads))
-    >>> exits.tolist()
-    [0]
+    `map_outline` when left out. Gives junctions in order, and what was supposed; InputError when no main road leads
+    out.
     """
     driven = streets.driven
     edge = map_outline(streets) if outline is None else outline

@@ -34,31 +34,17 @@ OPEN_WAY: Final = ""
 class StreetTable:
     """Stretches of road between n junctions, each of the m once; a value for each, in arrays of shape (n,) or (m,).
 
-    Attributes
-    ----------
-    crs : str
-        Projected reference system in metres.
-    node_id, x_m, y_m
-        Identity of each junction in the source, and its position.
-    a, b
-        Junctions at the start and at the end of each street, as its line is drawn.
-    forward, backward, on_foot
-        Whether a car may drive from a to b, from b to a (neither for ways that are only walked); whether it may be
-        walked.
-    reason
-        Why a street is its residents' own (`track`, `barrier=gate`, `access=private`); '' where everyone may drive it.
-    speed_m_s
-        Free-flow speed: nine tenths of the posted limit, or the usual speed of the class, and no more than the surface
-        allows.
-    width_m, steepest, fuel_t_ha
-        Stated width, inf where none is stated; steepest grade, rise over run without sign, and mean fuel load along the
-        street, -inf where none was given.
-    takes_homes
-        Whether a drive of a home can open onto it.
-    geometry
-        `shapely.LineString` from a to b.
-    way_id, name, highway, service, lanes, barrier
-        As mapped.
+    - `node_id`, `x_m`, `y_m`: identity of each junction in the source, and its position.
+    - `a`, `b`: junctions at the start and at the end of each street, as its line in `geometry` is drawn.
+    - `forward`, `backward`, `on_foot`: whether a car may drive from a to b, from b to a (neither for ways that are only
+      walked); whether it may be walked.
+    - `reason`: why a street is its residents' own (`track`, `barrier=gate`, `access=private`); '' where everyone may
+      drive it.
+    - `speed_m_s`: of free flow: nine tenths of the posted limit, or the usual speed of the class, and no more than the
+      surface allows.
+    - `width_m`, `steepest`, `fuel_t_ha`: stated width, inf where none is stated; steepest grade, rise over run without
+      sign, and mean fuel load along the street, -inf where none was given.
+    - `takes_homes`: whether a drive of a home can open onto it.
     """
 
     crs: str
@@ -123,16 +109,9 @@ def street_table(
 ) -> StreetTable:
     """Take each stretch of a network once, and say who may drive it.
 
-    Parameters
-    ----------
-    grades : EdgeGrades, optional
-        Grades of its edges, see `edge_grades`.
-    fuel_t_ha : NDArray[np.float64], shape (e,), optional
-        Mean fuel load along each edge; one that is missing or negative is refused (InputError).
-    count_tracks : bool
-        Whether tracks count as ways out for everyone. By default only those who live on a track leave by it.
-    region : str
-        Country and state, for legal speeds where none is posted.
+    `grades` are those of its edges (`edge_grades`), `fuel_t_ha` the mean fuel load along each edge, shape (e,); one
+    that is missing or negative is refused (InputError). Unless `count_tracks`, only those who live on a track leave by
+    it. `region` is country and state, for legal speeds where none is posted.
 
     Examples
     --------

@@ -43,31 +43,22 @@ def attach_points(
     y_m: Sequence[float] | NDArray[np.float64],
     names: Sequence[str],
     limit_m: float = ATTACH_LIMIT_M.value,
-    eligible: NDArray[np.bool_] | None = None,
     drive: bool = True,
 ) -> tuple[graph.RoadNetwork, tuple[int, ...]]:
     """Put points (homes, safe points) on the network: split the nearest road, in both directions, at its nearest spot.
 
-    Existing nodes keep their numbers; edges are numbered anew, so attach before computing anything per edge.
+    Existing nodes keep their numbers; edges are numbered anew, so attach before computing anything per edge. Gives the
+    new network and, for each point, its node.
 
     Parameters
     ----------
-    x_m, y_m : sequences of float
-        The points, in the network's reference system.
     names : sequence of str
         What to call each point in errors, assumptions and the name of its drive.
     limit_m : float
-        A point farther than this from any eligible road is refused, with all others like it (InputError).
-    eligible : NDArray[np.bool_], shape (e,), optional
-        Edges that a point may be put on; `takes_drives` when left out.
+        A point farther than this from any road that `takes_drives` is refused, with all others like it (InputError).
     drive : bool
         Where a point lies off the road by more than a metre, add a drive from it to the road, both ways, as long
         as the straight line times 1.4. Without it the point is moved onto the road.
-
-    Returns
-    -------
-    RoadNetwork, tuple of int
-        The new network and, for each point, its node.
 
     Examples
     --------
@@ -85,7 +76,7 @@ def attach_points(
     if bad:
         raise InputError([Fault(name, "its position is missing", "finite coordinates", "give them") for name in bad])
     points = np.asarray(shapely.points(xs, ys), dtype=object)
-    edge_of, away_m = _nearest(network, points, names=names, limit_m=limit_m, eligible=eligible)
+    edge_of, away_m = _nearest(network, points, names=names, limit_m=limit_m)
     parts, places, road_node = _cut(network, points, edge_of)
 
     nodes: list[int] = []
@@ -106,15 +97,10 @@ def attach_points(
 
 
 def _nearest(
-    network: graph.RoadNetwork,
-    points: NDArray[np.object_],
-    *,
-    names: Sequence[str],
-    limit_m: float,
-    eligible: NDArray[np.bool_] | None,
+    network: graph.RoadNetwork, points: NDArray[np.object_], *, names: Sequence[str], limit_m: float
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """The nearest road of each point, and how far it is; refuses points that are far from all of them."""
-    candidates = np.flatnonzero(takes_drives(network) if eligible is None else eligible)
+    candidates = np.flatnonzero(takes_drives(network))
     if candidates.size == 0:
         raise refused("road network", "no_road_for_drives")
     edge_of = candidates[shapely.STRtree(network.geometry[candidates]).query_nearest(points, all_matches=False)[1]]

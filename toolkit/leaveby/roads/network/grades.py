@@ -33,16 +33,8 @@ SPACING_M: Final = 30.0
 class EdgeGrades:
     """Grades along each edge, in pieces, rise over run in the direction of travel.
 
-    Attributes
-    ----------
-    start : NDArray[np.int64], shape (e + 1,)
-        Edge i has the pieces `start[i]` to `start[i + 1]`; at least one.
-    share, grade : NDArray[np.float64], shape (p,)
-        Length of each piece as a share of its edge, and its grade.
-    mean, steepest : NDArray[np.float64], shape (e,)
-        Mean grade of each edge; its steepest piece, up or down, without sign.
-    assumptions : tuple[str, ...]
-        What was capped.
+    Edge i has the pieces `start[i]` to `start[i + 1]`, at least one; each has its length as a `share` of the edge and
+    its `grade`. `mean` and `steepest` are those of each edge, the latter its steepest piece, up or down, without sign.
     """
 
     start: NDArray[np.int64]
@@ -69,21 +61,11 @@ def edge_grades(
     smoothing_m: float = GRADE_SMOOTHING_M.value,
     cap: float = GRADE_CAP.value,
 ) -> EdgeGrades:
-    """Grades of all edges from a terrain.
+    """Grades of all edges from a terrain, sampled every `spacing_m` at most, smoothed over a length (0: not), capped.
 
     Under bridges and above tunnels the ground is not the road: there the heights are carried through from both ends.
-
-    Parameters
-    ----------
-    elevation : callable
-        Height of the ground in m at `(x_m, y_m)`, arrays in the network's reference system; NaN where the terrain has
-        a void. Voids under more than 5 % of the roads are refused (InputError).
-    spacing_m : float
-        Greatest distance between samples.
-    smoothing_m : float
-        Length in the smoothing; 0 for none.
-    cap : float
-        Steepest grade believed.
+    `elevation` gives the height of the ground in m at `(x_m, y_m)`, arrays in the network's reference system; NaN where
+    the terrain has a void. Voids under more than 5 % of the roads are refused (InputError).
 
     Examples
     --------

@@ -38,33 +38,20 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, eq=False)
 class RoadNetwork:
-    """Roads as directed edges between nodes.
+    """Roads as n nodes and e directed edges between them, in a projected reference system with metre axes.
 
-    Attributes
-    ----------
-    crs : str
-        Projected reference system with metre axes.
-    node_id, x_m, y_m : NDArray, shape (n,)
-        Identity of each node where the roads came from (negative for nodes added by `attach_points`), and its position.
-    tail, head : NDArray[np.int32], shape (e,)
-        Node where the edge starts and where it ends.
-    length_m : NDArray[np.float64], shape (e,)
-        Length along the road, 0 or more.
-    geometry : NDArray[np.object_], shape (e,)
-        `shapely.LineString` in `crs`, in the direction of travel.
-    way_id : NDArray[np.int64], shape (e,)
-        Identity of the way (the first, where several were merged); 0 for edges added by `attach_points`.
-    twin : NDArray[np.int32], shape (e,)
-        The edge that runs the other way along the same stretch, or -1.
-    foot_only : NDArray[np.bool_], shape (e,)
-        True for the wrong direction of a one-way street, which only a person on foot may take.
-    highway, name, ... : tuple[str, ...], length e
-        Raw tags, '' where absent, values joined by '|' where ways were merged.
-        `barrier` holds the gates and other barriers that stand on the edge (`gate`, `lift_gate=yes`).
-    assumptions : tuple[str, ...]
-        What was supposed where the source was silent or doubtful.
-    from_osm : bool
-        Whether OpenStreetMap's notice is due on what is drawn from them: true unless the source says whose they are.
+    - `node_id`: identity of each node where the roads came from (negative for nodes added by `attach_points`).
+    - `tail`, `head`: node where each edge starts and where it ends.
+    - `length_m`: along the road, 0 or more.
+    - `geometry`: `shapely.LineString` in `crs`, in the direction of travel.
+    - `way_id`: identity of the way (the first, where several were merged); 0 for edges added by `attach_points`.
+    - `twin`: the edge that runs the other way along the same stretch, or -1.
+    - `foot_only`: the wrong direction of a one-way street, which only a person on foot may take.
+    - `highway`, `name`, ...: raw tags, '' where absent, values joined by '|' where ways were merged. `barrier` holds
+      the gates and other barriers that stand on the edge (`gate`, `lift_gate=yes`).
+    - `assumptions`: what was supposed where the source was silent or doubtful.
+    - `from_osm`: whether OpenStreetMap's notice is due on what is drawn from them: true unless the source says whose
+      they are.
     """
 
     crs: str

@@ -38,20 +38,12 @@ class Step:
 class AccessRule:
     """One published rule.
 
-    Attributes
-    ----------
-    name, title : str
-        To choose it by; what it is.
-    measure : str
-        What it limits: `ways_out` (the least number, by households), `dead_end` (its length), `all_streets` (dead end
-        with all its branches added up, by parcel size), `width` (the least), `grade` (the greatest), `turnaround`
-        (length from which one is asked for).
-    steps : tuple of Step
-        In rising order of `up_to`.
-    source, mark : str
-        As in `leaveby.parameters`. A remembered value is never called read.
-    note : str
-        What the comparison leaves out.
+    - `measure`: what it limits: `ways_out` (the least number, by households), `dead_end` (its length), `all_streets`
+      (dead end with all its branches added up, by parcel size), `width` (the least), `grade` (the greatest),
+      `turnaround` (length from which one is asked for).
+    - `steps`: in rising order of `up_to`.
+    - `source`, `mark`: as in `leaveby.parameters`. A remembered value is never called read.
+    - `note`: what the comparison leaves out.
     """
 
     name: str
@@ -131,13 +123,8 @@ def limit_of(rule: AccessRule, by: float) -> Step:
 def compare(rule: AccessRule, measured: Measured, *, parcel_acres: float | None = None) -> Comparison | None:
     """Hold a rule against a group; nothing where it lies within the rule or the map does not say.
 
-    Parameters
-    ----------
-    parcel_acres : float, optional
-        Smallest parcel on the streets; where it is not known the shortest limit is taken.
+    `parcel_acres` is the smallest parcel on the streets; where it is not known the shortest limit is taken.
 
-    Examples
-    --------
     >>> group = Measured(homes=85.0, dead_end_m=900.0, streets_m=1500.0)
     >>> compare(RULES["ifc_d107_ways_out"], group).sentence
     '85 homes on one way out: more than the rule has for one (30 dwellings).'

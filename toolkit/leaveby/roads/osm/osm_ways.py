@@ -9,7 +9,6 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.errors import refused
 from leaveby.roads.network.graph import SEPARATOR
 
 _ONE_WAY: Final = frozenset({"yes", "true", "1", "-1", "reverse", "T", "F"})
@@ -21,22 +20,13 @@ _LESSER: Final = frozenset({"service", "track", "path", "footway", "cycleway", "
 class OsmWays:
     """Raw ways as they stand in a file, before any topology.
 
-    Attributes
-    ----------
-    way_id, start : NDArray[np.int64], shape (w,) and (w + 1,)
-        Identity of each way; way i has the points `start[i]` to `start[i + 1]`.
-    node, lon_deg, lat_deg : NDArray, shape (k,)
-        Identity of each point (ways that share it meet there), and its position on WGS 84.
-    tags : Mapping[str, tuple[str, ...]]
-        For each of `TAGS` but `barrier`, the value on each way ('' where absent).
-    barriers : Mapping[int, str]
-        Barriers that stand on a point: kind, with `=access` where the point says so.
-    limits : Mapping[int, Mapping[str, str]]
-        Height, width and weight limits that stand on a point.
-    ends : NDArray[np.int64]
-        Points at which streets end though nothing meets there: where the edge of the map cuts a road.
-    assumptions : tuple[str, ...]
-        Said while reading.
+    - `way_id`, `start`: identity of each way; way i has the points `start[i]` to `start[i + 1]`.
+    - `node`, `lon_deg`, `lat_deg`: identity of each point (ways that share it meet there), and its position on WGS 84.
+    - `tags`: for each of `TAGS` but `barrier`, the value on each way ('' where absent).
+    - `barriers`: those that stand on a point: kind, with `=access` where the point says so.
+    - `limits`: height, width and weight limits that stand on a point.
+    - `ends`: points at which streets end though nothing meets there: where the edge of the map cuts a road.
+    - `assumptions`: said while reading.
     """
 
     way_id: NDArray[np.int64]
@@ -68,18 +58,6 @@ def join_values(values: list[str]) -> str:
     """One string for the values of a tag where several are merged, each once; '' stays among them."""
     unique = list(dict.fromkeys(values))
     return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
-
-
-def osm_ways_within(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:
-    """The ways that have a point inside a box (west, south, east, north) in degrees, kept whole; else InputError."""
-    west, south, east, north = box
-    inside = (raw.lon_deg >= west) & (raw.lon_deg <= east) & (raw.lat_deg >= south) & (raw.lat_deg <= north)
-    size = np.diff(raw.start)
-    way_of = np.repeat(np.arange(size.size), size)
-    keep = np.bincount(way_of[inside], minlength=size.size) > 0
-    if not keep.any():
-        raise refused("around_deg", "no_road_in_box", box=box)
-    return osm_ways_kept(raw, keep)
 
 
 def osm_ways_with_points_at(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:
@@ -150,8 +128,6 @@ def shut_by_end(ends: list[int], *, length_m: list[float], highway: list[str]) -
     shut in by mistake. At a junction the lesser roads, for a gate does not stand across the main road; all where none
     is lesser.
 
-    Examples
-    --------
     >>> shut_by_end([5, 6], length_m=[80.0, 20.0], highway=["service", "service"])
     [6]
     >>> shut_by_end([5, 6, 7], length_m=[80.0, 20.0, 5.0], highway=["tertiary", "tertiary", "track"])

@@ -13,16 +13,7 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 
 from leaveby.errors import Fault, Faults, refuse, refused
-from leaveby.roads.network.graph import (
-    MOTORWAYS,
-    SEPARATOR,
-    TAGS,
-    RoadNetwork,
-    check_network,
-    metric_crs,
-    utm_crs,
-    without_point_loops,
-)
+from leaveby.roads.network import graph as roads
 from leaveby.roads.osm.osm_ways import barrier_words, shut_by_end
 
 _FEW: Final = 20
@@ -33,25 +24,17 @@ def _text(value: object) -> str:
     if value is None or (isinstance(value, float) and np.isnan(value)):
         return ""
     if isinstance(value, list | tuple | set):
-        return SEPARATOR.join(dict.fromkeys(_text(item) for item in value))
+        return roads.SEPARATOR.join(dict.fromkeys(_text(item) for item in value))
     return str(value)
 
 
-def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -> RoadNetwork:
+def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -> roads.RoadNetwork:
     """Take over a street graph of osmnx (or one with the same attributes).
 
-    Parameters
-    ----------
-    graph : networkx.MultiDiGraph
-        Nodes with `x` and `y`, edges with `length` in metres and, where they bend, `geometry`; `graph.graph["crs"]`
-        names the reference system (longitude and latitude, or projected in metres).
-    crs : str, optional
-        Projected reference system of the network. Left out, that of the graph when it is projected, else the UTM zone.
-
-    Raises
-    ------
-    InputError
-        For an undirected or empty graph, a missing reference system, node position or length, a length below 0.
+    Nodes have `x` and `y`, edges `length` in metres and, where they bend, `geometry`; `graph.graph["crs"]` names the
+    reference system (longitude and latitude, or projected in metres). `crs` is that of the network: left out, that of
+    the graph when it is projected, else the UTM zone. An undirected or empty graph, a missing reference system, node
+    position or length, or a length below 0 is an InputError.
 
     Examples
     --------
@@ -82,7 +65,9 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
                 data["geometry"], lambda xy: np.column_stack(to_crs.transform(xy[:, 0], xy[:, 1]))
             )
     length_m = np.array([float(data["length"]) for *_, data in edges])
-    texts = {tag: [_text(data.get("4wd_only" if tag == "four_wd_only" else tag)) for *_, data in edges] for tag in TAGS}
+    texts = {
+        tag: [_text(data.get("4wd_only" if tag == "four_wd_only" else tag)) for *_, data in edges] for tag in roads.TAGS
+    }
     twin = _twins_by_shape(tail, head, shapes=shapes, length_m=length_m)
     standing = {
         number[node]: barrier_words({key: value for key, value in data.items() if isinstance(value, str)})
@@ -92,11 +77,11 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
     _lay_on_edges(
         texts["barrier"], standing, tail=tail, head=head, twin=twin, length_m=length_m, highway=texts["highway"]
     )
-    no_motorway = [MOTORWAYS.isdisjoint(kind.split(SEPARATOR)) for kind in texts["highway"]]
+    no_motorway = [roads.MOTORWAYS.isdisjoint(kind.split(roads.SEPARATOR)) for kind in texts["highway"]]
     lonely = np.flatnonzero((twin < 0) & np.array(no_motorway, dtype=np.bool_) & (tail != head))
     twin[lonely] = np.arange(len(edges), len(edges) + lonely.size, dtype=np.int32)
     order = np.concatenate([np.arange(len(edges)), lonely])
-    network = RoadNetwork(
+    network = roads.RoadNetwork(
         from_osm=True,
         crs=target,
         node_id=np.array([_first_int(node) for node in identity], dtype=np.int64),
@@ -112,7 +97,7 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
         assumptions=_graph_assumptions(edges),
         **{tag: tuple(values[index] for index in order) for tag, values in texts.items()},
     )
-    return check_network(without_point_loops(network))
+    return roads.check_network(roads.without_point_loops(network))
 
 
 _Edges = list[tuple[Any, Any, Any, dict[str, Any]]]
@@ -152,11 +137,11 @@ def _target(
     except Exception as error:
         raise refused("road graph", "graph_crs_unknown", named=named) from error
     if not source.is_geographic:
-        return source, metric_crs(crs or str(named), place="road graph")
+        return source, roads.metric_crs(crs or str(named), place="road graph")
     outside = (np.abs(x) > 180.0) | (np.abs(y) > 90.0)
     if outside.any():
         raise refused(f"node {identity[int(np.flatnonzero(outside)[0])]}", "node_out_of_range")
-    return source, metric_crs(crs or utm_crs(float(x.mean()), lat_deg=float(y.mean())), place="road graph")
+    return source, roads.metric_crs(crs or roads.utm_crs(float(x.mean()), lat_deg=float(y.mean())), place="road graph")
 
 
 def _lay_on_edges(
@@ -179,7 +164,7 @@ def _lay_on_edges(
     for node, ends in meeting.items():
         for edge in shut_by_end(ends, length_m=[float(length_m[e]) for e in ends], highway=[highway[e] for e in ends]):
             for each in {edge, int(twin[edge])} - {-1}:
-                barrier[each] = SEPARATOR.join(filter(None, (barrier[each], standing[node])))
+                barrier[each] = roads.SEPARATOR.join(filter(None, (barrier[each], standing[node])))
 
 
 def _first_int(value: object) -> int:

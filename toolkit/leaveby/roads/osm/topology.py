@@ -24,23 +24,12 @@ Split = Literal["ways", "junctions", "nodes"]
 
 
 def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split = "ways") -> graph.RoadNetwork:
-    """Build the directed network from raw ways.
+    """Build the directed network from raw ways; no road, or a coordinate out of range, is an InputError.
 
-    Edges stand in the order: along the ways, against them, and on foot against one-way streets.
-
-    Parameters
-    ----------
-    crs : str, optional
-        Projected reference system in metres. The UTM zone of the middle of the points when left out.
-    split : {"ways", "junctions", "nodes"}
-        Where edges end: at junctions, way ends and barriers (`ways`, so that each edge has the tags of one way); at
-        junctions only (`junctions`: tags of merged ways are joined with '|', and the slowest and narrowest of them
-        counts later); or at every point (`nodes`).
-
-    Raises
-    ------
-    InputError
-        When there is no road, or a coordinate lies out of range.
+    Edges stand in the order: along the ways, against them, and on foot against one-way streets. They end at junctions,
+    way ends and barriers (`split` "ways", so that each edge has the tags of one way); at junctions only ("junctions":
+    tags of merged ways are joined with '|', and the slowest and narrowest of them counts later); or at every point
+    ("nodes"). `crs` is projected, in metres: the UTM zone of the middle of the points when left out.
 
     Examples
     --------

@@ -49,19 +49,13 @@ class Step:
 
 @dataclass(frozen=True)
 class Route:
-    """A way from one node to another.
+    """A way from one node to another, its nodes and edges in the order of travel: one node more than edges.
 
-    Attributes
-    ----------
-    nodes, edges : tuple[int, ...]
-        In the order of travel; one node more than edges.
-    length_m, time_s : float
-        Of the whole way.
-    latest_departure_s : float
-        By when to leave to clear every stretch, with the margin, before it shuts; inf where none shuts.
-    closes_first_edge, closes_first, closes_first_s : int, str, float
-        The first of `shut_along`: stretch, its street, and when; -1, '' and inf where none shuts.
-    steps : tuple[Step, ...]
+    - `length_m`, `time_s`: of the whole way.
+    - `latest_departure_s`: by when to leave to clear every stretch, with the margin, before it shuts; inf where none
+      shuts.
+    - `closes_first_edge`, `closes_first`, `closes_first_s`: the first of `shut_along`: stretch, its street, and when;
+      -1, '' and inf where none shuts.
     """
 
     nodes: tuple[int, ...]

@@ -24,16 +24,11 @@ from leaveby.roads.network.graph import RoadNetwork, RoutingGraph, csr
 class LatestDeparture:
     """By when one must leave each node to reach a safe point before the roads close.
 
-    Attributes
-    ----------
-    time_s, drive_s : NDArray[np.float64], shape (n,)
-        Latest moment to leave the node (+inf: nothing on the way closes within the horizon, which is no leave to wait;
-        -inf: no way out), and travel time along the way that allows it (inf where there is no way out).
-    next_edge, target : NDArray[np.int32], shape (n,)
-        Edge to take from the node, -1 at targets, and node of the safe point that it leads to; both -1 where there is
-        no way out.
-    travel_s, closing_s : NDArray[np.float64], shape (e,)
-        The travel and closing times that were used, with the margin `margin_s`.
+    - `time_s`, `drive_s`: latest moment to leave the node (+inf: nothing on the way closes within the horizon, which is
+      no leave to wait; -inf: no way out), and travel time along the way that allows it (inf where there is no way out).
+    - `next_edge`, `target`: edge to take from the node, -1 at targets, and node of the safe point that it leads to;
+      both -1 where there is no way out.
+    - `travel_s`, `closing_s`, `margin_s`: of each edge, as they were used.
     """
 
     time_s: NDArray[np.float64]

@@ -28,16 +28,10 @@ _LANES: Final = frozenset({"service", "track", ""}) | FOOT_CLASSES
 class HomeWay:
     """What a household passes between its home and the first public road.
 
-    Attributes
-    ----------
-    edges : tuple[int, ...]
-        From the home to the first public road, in the order of travel; empty where the home stands at one.
-    opened : tuple[int, ...]
-        Those of them that are private or stand behind a gate.
-    road : int
-        An edge of the public road that is met, or -1 where none can be reached.
-    sentence : str
-        What was used of private ways and gates, for the assumptions; '' where nothing was.
+    - `edges`: in the order of travel; empty where the home stands at a public road.
+    - `opened`: those of them that are private or stand behind a gate.
+    - `road`: an edge of the public road that is met, or -1 where none can be reached.
+    - `sentence`: what was used of private ways and gates, for the assumptions; '' where nothing was.
     """
 
     edges: tuple[int, ...]

@@ -19,30 +19,18 @@ GRAVITY_M_S2: Final = 9.80665
 
 @dataclass(frozen=True)
 class RoadVehicle:
-    """What rolls, or walks.
+    """What rolls ("tow", house on its trailer behind a vehicle; "car", vehicle alone), or walks ("foot", people).
 
-    Attributes
-    ----------
-    name : str
-        What the household calls it.
-    mode : {"tow", "car", "foot"}
-        House on its trailer behind a vehicle, vehicle alone, or people on foot.
-    width_m, height_m, length_m, mass_kg : float
-        Of the whole combination, loaded, above 0.
-    power_w : float
-        Rated engine power. Not used on foot.
-    speed_limit_m_s : float
-        Own or towing speed limit; inf for none. On foot the walking speed, at most that of `WALKING_SPEED_M_S`.
-    opens_gates : frozenset of int
-        Ways whose gates and private access this household may and can open.
-    four_wheel_drive : bool
-        Whether it may take ways marked for four-wheel drive only.
-    max_grade : float
-        Steepest grade (rise over run) it climbs at all, whatever the power; inf when not known.
-    frontal_area_m2, drag_coefficient : float, optional
-        0.85 of width times height, and the value for the mode, where left out.
-    power_share : float
-        Share of the rated power that reaches the wheels for minutes on end on a hot day.
+    - `name`: what the household calls it.
+    - `width_m`, `height_m`, `length_m`, `mass_kg`: of the whole combination, loaded, above 0.
+    - `power_w`: rated engine power. Not used on foot.
+    - `speed_limit_m_s`: own or towing speed limit; inf for none. On foot the walking speed, at most that of
+      `WALKING_SPEED_M_S`.
+    - `opens_gates`: ways whose gates and private access this household may and can open.
+    - `four_wheel_drive`: whether it may take ways marked for four-wheel drive only.
+    - `max_grade`: steepest grade (rise over run) it climbs at all, whatever the power; inf when not known.
+    - `frontal_area_m2`, `drag_coefficient`: 0.85 of width times height, and the value for the mode, where left out.
+    - `power_share`: share of the rated power that reaches the wheels for minutes on end on a hot day.
 
     Examples
     --------

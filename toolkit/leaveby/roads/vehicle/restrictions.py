@@ -34,8 +34,6 @@ _WEIGHT = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(t|tonnes?|kg|st|lbs?)?$")
 def length_limit_m(text: str, *, place: str, region: str = "AU", height: bool = False) -> float:
     """A length from a tag such as `maxheight`; inf where there is no limit. Of several values the least counts.
 
-    Examples
-    --------
     >>> length_limit_m("4.3", place="way 1"), round(length_limit_m("14'6\\"", place="way 1"), 2)
     (4.3, 4.42)
     >>> length_limit_m("default", place="way 1", region="AU", height=True)
@@ -104,8 +102,6 @@ def access_closed(tags: Mapping[str, str], *, mode: str) -> str:
 def barrier_closed(barrier: str, *, mode: str) -> tuple[str, bool]:
     """The barrier that stops a mode, or '', and whether a key opens it.
 
-    Examples
-    --------
     >>> barrier_closed("gate", mode="car"), barrier_closed("bollard", mode="car")
     (('gate', True), ('bollard', False))
     >>> barrier_closed("gate", mode="foot")

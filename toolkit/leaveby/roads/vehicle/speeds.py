@@ -35,8 +35,6 @@ _ZONE = re.compile(r"^([A-Za-z]{2})(?:-[A-Za-z]{2,3})?:(?:zone:?)?([a-z_]+|\d+)$
 def posted_speed_m_s(text: str, *, place: str = "maxspeed") -> float | None:
     """Posted speed from a `maxspeed` tag.
 
-    Examples
-    --------
     >>> round(posted_speed_m_s("40 mph"), 3), posted_speed_m_s("36;72"), posted_speed_m_s("none")
     (17.882, 10.0, inf)
     >>> posted_speed_m_s("fast", place="way 7")

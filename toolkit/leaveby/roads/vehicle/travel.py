@@ -31,19 +31,10 @@ _FEW = 5
 class EdgeTravel:
     """Travel over each edge of a network by one vehicle.
 
-    Attributes
-    ----------
-    time_s : NDArray[np.float64], shape (e,)
-        Time to clear the edge; inf where it can't be used.
-    usable : NDArray[np.bool_], shape (e,)
-        Whether the vehicle can use it.
-    why_not : tuple[str, ...], length e
-        Why it can't, '' where it can.
-    limited_by : tuple[str, ...], length e
-        What sets the speed: `posted`, `usual`, `surface`, `vehicle limit`, `grade`, `smoke`, `walking`; '' where
-        closed.
-    assumptions : tuple[str, ...]
-        What was supposed.
+    - `time_s`: to clear the edge; inf where the vehicle can't use it.
+    - `why_not`: why it can't, '' where it can.
+    - `limited_by`: what sets the speed: `posted`, `usual`, `surface`, `vehicle limit`, `grade`, `smoke`, `walking`; ''
+      where closed.
     """
 
     time_s: NDArray[np.float64]

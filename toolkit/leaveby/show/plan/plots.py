@@ -18,7 +18,7 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
-from leaveby.household.plan import Person
+from leaveby.household.plan_tables import Person
 from leaveby.show import figure as paper
 from leaveby.show import wording
 from leaveby.show.templates import sentences

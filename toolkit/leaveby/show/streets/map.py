@@ -20,13 +20,6 @@ MOST_STREETS: Final = 40_000
 MOST_LABELS: Final = 25
 
 _LEAST: Final = (100, 30, 10, 0)
-CLASSES: Final = tuple(
-    (float(least), SYMBOLS[f"single_exit_{least}"].ink, SYMBOLS[f"single_exit_{least}"].screen_px) for least in _LEAST
-)
-"""Least homes behind, colour, width on the screen: dark and thick for many, so that it reads in black and white too."""
-
-LINK_COLOUR: Final = SYMBOLS["link"].ink
-
 _WIDTH_MM: Final = 186.0
 
 
