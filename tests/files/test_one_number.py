@@ -285,8 +285,7 @@ def test_a_drill_of_the_plans_own_fire_says_the_same(inputs: HouseholdInputs, re
             ]
             assert inject["text"].endswith(f", {five(its['latest_start'])}.")
     assert told["every_road_shut_from"] == record["every_road_shut"]["at"]
-    shut_at = five(record["every_road_shut"]["at"])
-    assert f"From {shut_at}, on more than half of such days every road out is shut" in words
+    assert f"From {five(record['every_road_shut']['at'])} on, every road out is shut" in words
 
 
 NOTICED = ("result.json", "plan.html", "report.html", "plan.kml", "route.gpx", "layers.gpkg")

@@ -46,7 +46,7 @@ _COMPASS: Final = {name: "".join(part[0] for part in name.split("-")).upper() fo
 def columns(text: str) -> int:
     """How many columns of a terminal a text takes: wide letters, as of East Asia, are two; marks on others none.
 
-    >>> columns("森の家"), columns("Öl"), columns("e\\u0301")
+    >>> columns("\\u68ee\\u306e\\u5bb6"), columns("Öl"), columns("e\\u0301")
     (6, 2, 1)
     """
     return sum(
