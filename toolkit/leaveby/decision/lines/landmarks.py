@@ -78,7 +78,7 @@ def landmarks(
     >>> grid = Grid(x_min_m=0.0, y_max_m=5000.0, cell_m=50.0, rows=100, cols=100, crs="EPSG:32755")
     >>> network = network_from_lines([[(500.0, 2500.0), (4900.0, 2500.0)]], crs="EPSG:32755", names=["Hill Road"])
     >>> area = shapely.MultiPolygon([shapely.box(1000.0, 1000.0, 4000.0, 4000.0)])
-    >>> line = TriggerLine("tow", 0.95, 3600.0, 0.0, area, ())
+    >>> line = TriggerLine("tow", 0.95, 3600.0, area, ())
     >>> for one in landmarks(line, network, grid=grid, home_xy_m=(2000.0, 2500.0), places=[("Mill", 2500.0, 3900.0)]):
     ...     print(one.sentence)
     Fire at Hill Road, 1.0 km west of home, or nearer: leave the house behind.
