@@ -223,7 +223,7 @@ def test_what_is_known_of_the_last_resort_word_for_word(result: HouseholdResult,
     text = words_of(sheet_page(replace(result, shelter=shelter), made_at=invented.MADE_AT))
     assert (
         "If sent to Sallow hall oval: 670 m by car. Fire comes there on 99 of 100 days like the plan's. The way may be "
-        "shut. The house: built for 12.5 kW/m2; this fire may bring 77."
+        "shut. House: built for 12.5 kW/m2; this fire may bring 77."
     ) in text
     kept = replace(shelter, place=replace(place, burnt_share=0.0), place_reachable=True)
     text = words_of(sheet_page(replace(result, shelter=kept), made_at=invented.MADE_AT))

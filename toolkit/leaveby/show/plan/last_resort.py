@@ -38,7 +38,7 @@ def known_words(result: HouseholdResult) -> str:
             said += [] if shelter.place_reachable else ["The way may be shut."]
     if result.fire is not None and shelter.heat_kw_m2 is not None and shelter.heat_limit_kw_m2 is not None:
         heat = f"{shelter.heat_limit_kw_m2:g} kW/m2; this fire may bring {math.ceil(shelter.heat_kw_m2 - 1e-9)}"
-        said.append(f"The house: built for {heat}.")
+        said.append(f"House: built for {heat}.")
     return " ".join(said)
 
 
