@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import os
 import re
@@ -15,6 +16,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+import textstat
 
 from leaveby import caution
 from leaveby.ask.household import demo_folder, load_plan, plan_household
@@ -69,6 +71,7 @@ def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str], instal
     assert {path.name for path in out.iterdir()} == {
         "result.json",
         "plan.html",
+        "report.html",
         "layers.gpkg",
         "arrival.tif",
         "lead_time.tif",
@@ -139,15 +142,25 @@ def test_two_fronts_and_a_cut_end() -> None:
 
 def test_every_output_says_that_official_warnings_override(demo_run: tuple[Path, str]) -> None:
     out, _ = demo_run
-    for name in ("result.json", "plan.html", "plan.kml", "route.gpx", "timetable.csv"):
+    for name in ("result.json", "plan.html", "report.html", "plan.kml", "route.gpx", "timetable.csv"):
         assert caution.OVERRIDE.split(". ")[0] in (out / name).read_text(encoding="utf-8"), name
     for name in ("layers.gpkg", "arrival.tif", "lead_time.tif"):
         assert caution.OVERRIDE.split(". ")[0].encode() in (out / name).read_bytes(), name
 
 
+def test_the_sheet_of_the_demo_is_short_and_plain(demo_run: tuple[Path, str]) -> None:
+    """Flesch-Kincaid grade level (Kincaid et al. 1975) by textstat: 7 is the school year of children of 12 and 13."""
+    page = (demo_run[0] / "plan.html").read_text(encoding="utf-8")
+    body = re.sub(r"<svg.*?</svg>", " ", page[page.index("<body>") :], flags=re.DOTALL)
+    assert len(html.unescape(re.sub(r"<[^>]+>", " ", body)).split()) <= 400
+    ended = re.sub(r'</(p|h1|h2|section|div)>|</span>(?=<span class="l (task|name))', ". ", body)
+    text = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", ended)).split())
+    assert textstat.flesch_kincaid_grade(re.sub(r"[.:;]\s*(?:\.\s*)+", ". ", text)) <= 7.0
+
+
 def test_no_output_promises_anything(demo_run: tuple[Path, str]) -> None:
     out, _ = demo_run
-    for name in ("result.json", "plan.html", "plan.kml", "timetable.csv"):
+    for name in ("result.json", "plan.html", "report.html", "plan.kml", "timetable.csv"):
         text = (out / name).read_text(encoding="utf-8").lower()
         for words in (
             "is safe to",

@@ -20,7 +20,8 @@ ELSEWHERE = {
     "decision.streets.result": {"FEW_HOMES_PER_KM", "PEOPLE_PER_HOME", "VEHICLES_PER_HOME"},
     "decision.streets.survey": {"NOTABLE_SHARE", "SHORTEST_LISTED_M"},
     "download": {"BUFFER_M"},
-    "files.write.reminders": {"EARLIER", "_DAYS"},
+    "files.write.reminders": {"_DAYS"},
+    "household.plan": {"BEFORE_SEASON"},
     "notebook.fire_day": {"DRIVING_KM_H"},
 }
 """Judged numbers that still stand in their own rooms: none may be added."""

@@ -1,4 +1,4 @@
-"""The page printed by a real browser, as `--pdf` prints it: nothing cut or over the edge, names as text.
+"""The report printed by a real browser: nothing cut or over the edge, names as text.
 
 The same page gives the same print whatever fonts the machine has: those that it has, quite other ones, or signs alone.
 """
@@ -32,7 +32,7 @@ from leaveby.files.write.printed import find_browser, print_page
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
-from leaveby.show.plan.page import plan_page
+from leaveby.show.plan.page import report_page
 from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
 
@@ -135,7 +135,7 @@ def answer(request: pytest.FixtureRequest, invented: ModuleType) -> tuple[str, H
 
 @pytest.fixture(scope="module")
 def page(answer: tuple[str, HouseholdResult]) -> tuple[str, str]:
-    return answer[0], plan_page(answer[1], made_at=MADE_AT)
+    return answer[0], report_page(answer[1], made_at=MADE_AT)
 
 
 @pytest.fixture(scope="module")
@@ -149,7 +149,7 @@ def print_out(page: tuple[str, str], browser_path: str, artefacts: Path) -> pypd
 @pytest.fixture(scope="module")
 def opened(page: tuple[str, str], browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Page:
     """The page laid out for print in a window as wide as the paper between its margins."""
-    path = tmp_path_factory.mktemp("page") / "plan.html"
+    path = tmp_path_factory.mktemp("page") / "report.html"
     path.write_text(page[1], encoding="utf-8")
     tab = browser.new_page(viewport={"width": round(190 / 25.4 * 96), "height": round(280 / 25.4 * 96)})
     asked: list[str] = []
@@ -251,13 +251,13 @@ def test_everything_that_was_assumed_is_printed_in_full(
 def test_names_are_printed_as_they_are_written(page: tuple[str, str], print_out: pypdfium2.PdfDocument) -> None:
     if page[0] == "markup":
         first = "".join(print_out[0].get_textpage().get_text_bounded().split())
-        assert f"Whentoleave:{MARKUP}" in first
+        assert f"Report:{MARKUP}" in first
 
 
 # --- the layout --------------------------------------------------------------------------------------------------
 
 BOXES = """() => [...document.querySelectorAll(
-    '.side > *, .way, .way *, td, th, li, h1, h2, h3, p, figcaption')].filter(e => e.offsetParent).map(e => {
+    'main > *, .way, .way *, td, th, li, h1, h2, h3, p, figcaption')].filter(e => e.offsetParent).map(e => {
   const b = e.getBoundingClientRect();
   return [e.tagName + '.' + e.className + ': ' + e.textContent.trim().slice(0, 40),
     b.left, b.right, e.scrollWidth - e.clientWidth, getComputedStyle(e).display];
@@ -275,21 +275,20 @@ def test_no_box_is_wider_than_the_paper_or_than_what_holds_it(opened: Page) -> N
         assert display == "inline" or more_px <= 1, words
 
 
-SIDES = """() => [...document.querySelectorAll('.side')].map(side => {
-  const parts = [...side.children].map(e => e.getBoundingClientRect()).filter(b => b.height > 0);
-  const own = side.getBoundingClientRect();
-  return {top: own.top, bottom: own.bottom, parts: parts.map(b => [b.top, b.bottom])};
-})"""
+PARTS = """() => {
+  const own = document.querySelector('main').getBoundingClientRect();
+  const parts = [...document.querySelector('main').children].map(e => e.getBoundingClientRect());
+  return [own.top, own.bottom, parts.filter(b => b.height > 0).map(b => [b.top, b.bottom])];
+}"""
 
 
-def test_no_part_of_a_side_lies_on_another_or_hangs_out(opened: Page) -> None:
-    sides = opened.evaluate(SIDES)
-    assert len(sides) == 2  # the one with the times, and the other
-    for side in sides:
-        assert side["parts"][0][0] >= side["top"] - 0.5
-        assert max(bottom for _, bottom in side["parts"]) <= side["bottom"] + 0.5
-        for (_, above), (below, _) in itertools.pairwise(side["parts"]):
-            assert below >= above - 0.5
+def test_no_part_of_the_report_lies_on_another_or_hangs_out(opened: Page) -> None:
+    top, bottom, parts = opened.evaluate(PARTS)
+    assert len(parts) > 8
+    assert parts[0][0] >= top - 0.5
+    assert max(low for _, low in parts) <= bottom + 0.5
+    for (_, above), (below, _) in itertools.pairwise(parts):
+        assert below >= above - 0.5
 
 
 def test_the_map_stays_large_enough_to_read(opened: Page) -> None:
@@ -324,7 +323,7 @@ def test_no_word_of_a_figure_is_cut_by_its_frame(opened: Page) -> None:
 def test_no_name_becomes_an_element(page: tuple[str, str], opened: Page) -> None:
     assert opened.evaluate("document.querySelectorAll('script, iframe, object, embed, link, a, img, form').length") == 0
     if page[0] == "markup":
-        assert opened.title() == f"When to leave: {MARKUP}"
+        assert opened.title() == f"Report: {MARKUP}"
         assert MARKUP in opened.inner_text("h1")
         assert opened.evaluate("[...document.querySelectorAll('svg text')].some(t => t.textContent.includes('<scr'))")
 

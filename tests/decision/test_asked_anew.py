@@ -221,7 +221,7 @@ def test_where_fire_comes_to_the_end_of_the_road_no_time_is_told(
     monkeypatch.setattr(Held, "read", reached)
     told = asked_anew(calm, Asking(wind_factor=1.05))["tow"]
     assert told.latest_start_s is None
-    assert told.why == f"Fire reaches {end} in 100 of 100 runs: take another road."
+    assert told.why == f"Fire reaches {end} in 100 of 100 such days: take another road."
     assert np.all(told.member_latest_start_s == -np.inf)
 
 

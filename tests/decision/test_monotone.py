@@ -162,7 +162,7 @@ def test_a_closed_road_never_makes_it_later(
 
     A closed road may leave only safe points that fire reaches later, which were passed over before although they could
     be left for a little later: such a pair is not compared, and the answer says that one must be ready to go farther.
-    The moment from which every road out is shut in most runs, to any safe point, is compared always.
+    The moment from which every road out is shut on most such days, to any safe point, is compared always.
     """
     shut = {name: {**valleys.ASPHALT, "access": "no"}}
     before = answered(small(valleys, spot, seed=seed))

@@ -133,7 +133,7 @@ def test_no_way_open_from_the_start_is_an_answer_that_says_so_first(
     # Before any time of day or any way of leaving.
     first_way = next(number for number, line in enumerate(lines) if line.startswith("  "))
     assert any(too_late in line for line in lines[:first_way])
-    page = (folder / "out" / "plan.html").read_text(encoding="utf-8")
+    page = (folder / "out" / "report.html").read_text(encoding="utf-8")
     assert page.index(too_late) < page.lower().index("<h2")
     assert "last resort" in page.lower()
     assert caution.LAST_RESORT.split(". ")[0] in page
@@ -166,7 +166,7 @@ def test_a_cut_end_between_two_fronts_says_from_when_there_is_no_way_out(valleys
     assert ends["late car"].at_s == car.latest_departure_s
     assert ends["late car"].sentence.startswith("Late from now on by car, without the house: no packing, go at once")
     assert ends["last resort"].at_s == result.phases.shut_from_s > car.latest_departure_s
-    assert ends["shut car"].sentence.startswith("In the central run, ")
+    assert ends["shut car"].sentence.startswith("On a middling day, ")
     assert ends["shut car"].at_s == car.route.closes_first_s
     assert way_is_open(car)
     assert opens(result)

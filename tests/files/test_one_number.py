@@ -82,7 +82,7 @@ def record(written: dict[str, Path]) -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def page(written: dict[str, Path]) -> str:
     """Every word of the page, the pictures' descriptions among them."""
-    text = written["plan.html"].read_text(encoding="utf-8")
+    text = written["report.html"].read_text(encoding="utf-8")
     return " ".join(html.unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", text, flags=re.DOTALL)).split())
 
 
@@ -172,7 +172,7 @@ def test_the_first_street_to_shut_is_one_street_and_one_time(
     first = record["ways"][way]["route"]["closes_first"]
     street, at = first["street"], first["at"]
     assert street
-    line = f"The first street to shut: {street}, from {five(at)} in the middle run, or earlier."
+    line = f"The first street to shut: {street}, from {five(at)} on a middling day, or earlier."
     assert line in terminal
     assert line in page
     assert f"shuts in this order: {street} at {five(at)}" in page
@@ -233,7 +233,7 @@ def test_the_end_of_leaving_is_one_moment_everywhere(
     assert record["shelter"]["leaving_ends"] == record["shelter"]["begins"] == at
     assert record["shelter"]["sentences"][0] == record["every_road_shut"]["sentence"]
     assert five(at) == at[11:16]
-    said = f"From {five(at)} on, in more than half of the runs every road out is shut"
+    said = f"From {five(at)}, on more than half of such days every road out is shut"
     assert said in page
     assert said in terminal
     assert said in html.unescape(written["plan.kml"].read_text(encoding="utf-8"))
@@ -246,7 +246,8 @@ def test_the_end_of_leaving_is_one_moment_everywhere(
 def test_embers_and_front_have_one_time_each(written: dict[str, Path], record: dict[str, Any], page: str) -> None:
     ember, front = record["shelter"]["ember_arrival"], record["shelter"]["front_arrival"]
     rows = timetable_rows(written)
-    assert [r["at_iso"] for r in rows if "(in the earliest 10 % of members)" in r["sentence"]] == sorted([ember, front])
+    early = [r["at_iso"] for r in rows if "(in the earliest 10 % of such days)" in r["sentence"]]
+    assert early == sorted([ember, front])
     assert f"Embers can fall from {five(ember)}, the fire front from {five(front)}." in page
     assert not set(re.findall(r"[Ee]mbers can fall from (\d\d:\d\d)", page)) - {five(ember)}
 
@@ -287,7 +288,7 @@ def test_a_drill_of_the_plans_own_fire_says_the_same(inputs: HouseholdInputs, re
     assert f"From {five(record['every_road_shut']['at'])} on, every road out is shut" in words
 
 
-NOTICED = ("result.json", "plan.html", "plan.kml", "route.gpx", "layers.gpkg")
+NOTICED = ("result.json", "plan.html", "report.html", "plan.kml", "route.gpx", "layers.gpkg")
 
 
 def test_the_notice_of_openstreetmap_stands_where_it_is_due_and_nowhere_else(

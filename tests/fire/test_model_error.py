@@ -88,7 +88,7 @@ def test_the_cut_is_among_the_assumptions_with_how_often_it_cuts() -> None:
         assert share_cut(model) < 0.001 or model == "mark5"
     assert ERROR_ASSUMPTIONS[1] == (
         "No fire is taken to be more than 8 times as fast as a model says, nor slower than 0.25 times (judgement): "
-        "faster fires are in no member. That cuts 2 of 100 members of the forest Mark 5 model, and fewer than 1 of "
+        "faster fires are not counted. That cuts 2 of 100 fires of the forest Mark 5 model, and fewer than 1 of "
         "1,000 of any other."
     )
 

@@ -81,7 +81,7 @@ def worked_out(**more: object) -> LastResort:
 
 def test_hand_worked_example() -> None:
     # Closing takes 25 minutes and begins when leaving ends, at 50: done at 75. Embers come between 60 and 90 in equal
-    # steps: by 75 in half of the members; the front not before 80. By 35 it had to begin to be done before the embers
+    # steps: by 75 on half of such days; the front not before 80. By 35 it had to begin to be done before the embers
     # in (nearly) all members: 60 - 25.
     found = worked_out()
     assert found.begins_s == 50 * MINUTE_S

@@ -128,7 +128,7 @@ def test_the_end_of_leaving_in_a_round_word_for_word(drill: Drill) -> None:
         "From 12:40 on, every road out is shut in more than half of this round's runs; between the times above and "
         "that one is late: no packing, go at once and as directed.",
         "Staying is no way of leaving and has no curve. In this round the last way of leaving had to be begun by 10:20 "
-        "to be in time; every road out is shut in more than half of the runs from 12:40, the last resort no sooner.",
+        "to be in time; every road out is shut on more than half of such days from 12:40, the last resort no sooner.",
     )
     assert said(-60.0)[0] == (
         "From the moment when the fire starts, every road out is shut in more than half of this round's runs."

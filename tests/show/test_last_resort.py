@@ -24,7 +24,7 @@ SHUT_AT = 95 * 60.0  # 14:15
 
 
 def with_shut(result: HouseholdResult, at_s: float, **more: Any) -> HouseholdResult:
-    """The answer with every road shut in most runs from a moment, and a last resort that begins there."""
+    """The answer with every road shut on most such days from a moment, and a last resort that begins there."""
     shelter: LastResort = replace(
         result.shelter,
         leaving_ends_s=at_s,
@@ -45,35 +45,35 @@ def with_shut(result: HouseholdResult, at_s: float, **more: Any) -> HouseholdRes
 def test_when_every_road_is_shut_word_for_word(result: HouseholdResult) -> None:
     said = {at_s: every_road_shut_words(with_shut(result, at_s)) for at_s in (SHUT_AT, 0.0, -60.0, math.inf, -math.inf)}
     assert said[SHUT_AT] == (
-        "From 14:15 on, in more than half of the runs every road out is shut, or shuts before you are through; in many "
-        "runs that comes earlier. Only from then on, and only as officially directed, is there a last resort. Before "
-        "that you are late, not cut off: go at once, as directed."
+        "From 14:15, on more than half of such days every road out is shut, or shuts before you are through; on many "
+        "of them that comes earlier. Only from then on, and only as officially directed, is there a last resort. "
+        "Before that you are late, not cut off: go at once, as directed."
     )
     assert (
         said[0.0]
         == said[-60.0]
         == (
-            "From the moment when the fire starts, in more than half of the runs every road out is shut, or shuts "
+            "From the moment when the fire starts, on more than half of such days every road out is shut, or shuts "
             "before you are through. Be away before such a day begins; there is a last resort only as officially "
             "directed."
         )
     )
     assert said[math.inf] == (
-        "Within the hours looked at some road out was not shut in the middle run, or in half of the runs. That is no "
+        "Within the hours looked at some road out was not shut on a middling day, or on half of such days. That is no "
         "leave to wait: leave early, and at once when you are told to go."
     )
     assert said[-math.inf] == "No road leads from the home to a safe point of your plan, even with no fire."
 
 
 def test_the_last_resort_word_for_word(result: HouseholdResult) -> None:
-    # 8 of 100 runs are closed in time: 92 are not. Embers at 13:50, the front at 14:20; begun by 13:36, so 13:35.
+    # 8 of 100 such days are closed in time: 92 are not. Embers at 13:50, the front at 14:20; begun by 13:36, so 13:35.
     lines = shelter_lines(with_shut(result, SHUT_AT))
-    assert lines[0].startswith("From 14:15 on, in more than half of the runs")
+    assert lines[0].startswith("From 14:15, on more than half of such days")
     assert lines[1:5] == (
         "Closing the house takes up to 14 min: close the shutters, disconnect gas and power.",
         "Embers can fall from 13:50, the fire front from 14:20.",
-        "Closing that is begun at 14:15 is not done before the embers in 92 of 100 runs; to be done in time it has to "
-        "begin by 13:35, before the last resort begins: leaving comes first.",
+        "Closing that is begun at 14:15 is not done before the embers in 92 of 100 such days; to be done in time it "
+        "has to begin by 13:35, before the last resort begins: leaving comes first.",
         "Too late at 14:15 on this list: close the shutters.",
     )
     assert lines[-1] == (
@@ -92,7 +92,7 @@ def test_where_some_road_stays_unshut_no_last_resort_begins(result: HouseholdRes
     record = shelter_record(with_shut(result, math.inf))
     assert record["leaving_ends"] is None
     assert record["why"]["leaving_ends"] == (
-        "Within the hours that were computed some road out was not shut in half of the runs; leave early all the same."
+        "Within the hours that were computed some road out was not shut on half of such days; leave early all the same."
     )
 
 
@@ -112,10 +112,10 @@ def test_the_last_resort_promises_nothing(result: HouseholdResult) -> None:
         (
             "tow",
             "if it is not rolling, leave it behind, and go as officially directed. Each ten minutes cost up to 8 of "
-            "100 runs.",
+            "100 such days.",
         ),
-        ("car", "no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 runs."),
-        ("foot", "no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 runs."),
+        ("car", "no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 such days."),
+        ("foot", "no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 such days."),
     ],
 )
 def test_lateness_word_for_word(way: str, sentence: str) -> None:
@@ -156,26 +156,26 @@ def test_the_timetable_word_for_word(result: HouseholdResult) -> None:
     )
     assert [(row.at_s, row.sentence) for row in rows] == [
         (0.0, "The fire of this scenario starts."),
-        (600.0, "Embers may reach the home from now on (in the earliest 5 % of members)."),
+        (600.0, "Embers may reach the home from now on (in the earliest 5 % of such days)."),
         (1200.0, "Latest start of getting ready to leave with the house."),
         (3000.0, "Latest start of getting ready to leave by car, without the house."),
         (
             4500.0,
             "Late from now on by car, without the house: no packing, go at once and as officially directed. Each ten "
-            "minutes cost up to 12 of 100 runs.",
+            "minutes cost up to 12 of 100 such days.",
         ),
         (
             4800.0,
             "Late from now on with the house: if it is not rolling, leave it behind, and go as officially directed. "
-            "Each ten minutes cost up to 5 of 100 runs.",
+            "Each ten minutes cost up to 5 of 100 such days.",
         ),
-        (8400.0, "In more than half of the runs no road gets clear with the house from now on."),
-        (9000.0, "In the central run, Tannery Lane shuts on the way with the house."),
+        (8400.0, "On more than half of such days no road gets clear with the house from now on."),
+        (9000.0, "On a middling day, Tannery Lane shuts on the way with the house."),
         (10200.0, EVERY_ROAD_SHUT),
-        (11000.0, "The front may reach the home from now on (in the earliest 5 % of members)."),
+        (11000.0, "The front may reach the home from now on (in the earliest 5 % of such days)."),
     ]
     assert EVERY_ROAD_SHUT == (
-        "In more than half of the runs every road out is shut from now on, or shuts before you are through. Only from "
+        "On more than half of such days every road out is shut from now on, or shuts before you are through. Only from "
         "here on, and only as officially directed, is there a last resort."
     )
 

@@ -382,7 +382,7 @@ def test_what_the_moment_shows_is_what_the_answer_holds(result: HouseholdResult)
     assert area.area == pytest.approx(burnt.sum() * result.terrain.grid.cell_m**2, rel=0.01)
     words = moment_words(result, roads, at_s=late_s)
     assert "the fire may be faster" in words[0]
-    assert "Towing the house: shut in more than half of the runs." in words
+    assert "Towing the house: shut on more than half of such days." in words
     assert moment_layers(result, roads, at_s=-1e9)[1].shapes == ()
     early = moment_words(result, roads, at_s=600.0)
     assert "which does not mean that all are open" in early[1]

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from leaveby.decision.household.phases import phases
 from leaveby.decision.ways.result import HouseholdResult, Phases, WayTiming, opens, way_is_open
-from leaveby.show.plan.page import plan_page
+from leaveby.show.plan.page import report_page
 from leaveby.show.wording import clock_words, leave_by_line, main_sentence, rule_line, today_words
 
 DAY = "On a day like this, "
@@ -364,7 +364,7 @@ BOXES: tuple[tuple[str, str, str, dict[str, list[str]]], ...] = (
                 "be rolling by",
                 "13:20",
                 "After that you are late: if it is not rolling, leave it behind, and go as officially directed. Each "
-                "ten minutes cost up to 7 of 100 runs.",
+                "ten minutes cost up to 7 of 100 such days.",
             ],
             "By car, without the house": [
                 "start getting ready by",
@@ -372,7 +372,7 @@ BOXES: tuple[tuple[str, str, str, dict[str, list[str]]], ...] = (
                 "be rolling by",
                 "13:55",
                 "After that you are late: no packing, go at once and as officially directed. Each ten minutes cost up "
-                "to 7 of 100 runs.",
+                "to 7 of 100 such days.",
             ],
             "On foot": [
                 "start getting ready by",
@@ -380,7 +380,7 @@ BOXES: tuple[tuple[str, str, str, dict[str, list[str]]], ...] = (
                 "be walking by",
                 "13:35",
                 "After that you are late: no packing, go at once and as officially directed. Each ten minutes cost up "
-                "to 7 of 100 runs.",
+                "to 7 of 100 such days.",
             ],
         },
     ),
@@ -522,7 +522,7 @@ def test_the_boxes_say_what_the_sentence_says(
     expected: dict[str, list[str]],
 ) -> None:
     made = in_states(result, tow=tow, car=car, foot=foot)
-    found = boxes(plan_page(made, made_at=invented.MADE_AT, figures=figures))
+    found = boxes(report_page(made, made_at=invented.MADE_AT, figures=figures))
     assert list(found) == list(expected)
     for title, lines in expected.items():
         for line, said in zip(lines, found[title], strict=False):

@@ -11,7 +11,7 @@ import pytest
 from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.errors import InputError
 from leaveby.show.figure import INK, MUTED, WAY_COLOURS
-from leaveby.show.plan.page import plan_page
+from leaveby.show.plan.page import report_page
 from leaveby.show.wording import clean, main_sentence
 
 VOID = {"meta", "br", "img", "link", "input", "hr", "path", "use", "rect", "circle", "image"}
@@ -61,7 +61,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def page_text(result, invented, figures):
-    return plan_page(result, made_at=invented.MADE_AT, figures=figures)
+    return report_page(result, made_at=invented.MADE_AT, figures=figures)
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +74,7 @@ def body_words(page):
 
 
 def test_the_override_statement_is_the_first_thing_on_the_page(page):
-    assert page.words[0].startswith("When to leave")  # the title of the window
+    assert page.words[0].startswith("Report")  # the title of the window
     assert page.words[1] == OVERRIDE
 
 
@@ -123,7 +123,7 @@ def test_what_has_to_be_said_is_said_in_order(page, result):
     text = page.text
     order = [
         OVERRIDE,
-        "When to leave: The Tolmer-Okafor place",
+        "Report: The Tolmer-Okafor place",
         main_sentence(result),
         "Towing the house",
         "By car, without the house",
@@ -168,18 +168,18 @@ def test_the_page_never_promises(page):
 
 
 def test_the_same_result_gives_the_same_page(invented):
-    pages = {plan_page(invented.invented_result(), made_at=invented.MADE_AT) for _ in range(2)}
+    pages = {report_page(invented.invented_result(), made_at=invented.MADE_AT) for _ in range(2)}
     assert len(pages) == 1
 
 
 def test_a_moment_without_offset_is_refused(result, invented, figures):
     with pytest.raises(InputError):
-        plan_page(result, made_at=invented.MADE_AT.replace(tzinfo=None), figures=figures)
+        report_page(result, made_at=invented.MADE_AT.replace(tzinfo=None), figures=figures)
 
 
 def test_names_with_markup_or_formulas_are_shown_as_text(invented):
     result = invented.invented_result(street=NASTY, name=NASTY)
-    text = plan_page(result, made_at=invented.MADE_AT)
+    text = report_page(result, made_at=invented.MADE_AT)
     page = Page(text)
     assert page.open == []
     assert not {tag for tag, _ in page.tags} & {"script", "b"}
@@ -189,14 +189,14 @@ def test_names_with_markup_or_formulas_are_shown_as_text(invented):
 
 def test_letters_that_break_xml_or_turn_the_text_do_not_break_the_page(invented):
     name = "Bad\x00\x0b\x1b\u202e\ud800name $x_1$ \\frac \U0001f525"
-    page = Page(plan_page(invented.invented_result(street=name, name=name), made_at=invented.MADE_AT))
+    page = Page(report_page(invented.invented_result(street=name, name=name), made_at=invented.MADE_AT))
     assert "Bad name $x_1$ \\frac \U0001f525" in page.text
     assert not re.search("[\x00\x0b\x1b\u202e\ud800]", page.text)
 
 
 def test_a_very_long_street_name_is_cut_for_the_page(invented):
     assert len(invented.LONG_NAME) > 300
-    page = Page(plan_page(invented.invented_result(street=invented.LONG_NAME), made_at=invented.MADE_AT))
+    page = Page(report_page(invented.invented_result(street=invented.LONG_NAME), made_at=invented.MADE_AT))
     assert invented.LONG_NAME.strip() not in page.text
     assert invented.LONG_NAME[:30] in page.text
 
@@ -219,7 +219,7 @@ def without_route(way):
 
 def test_a_way_without_a_route_is_told_in_words(result, invented):
     ways = {**result.ways, "tow": without_route(result.ways["tow"])}
-    page = Page(plan_page(replace(result, ways=ways), made_at=invented.MADE_AT))
+    page = Page(report_page(replace(result, ways=ways), made_at=invented.MADE_AT))
     assert "no way out" in page.words
     assert "The house is too high for every way out." in page.text
     assert "leave the house behind" in page.text
@@ -228,7 +228,7 @@ def test_a_way_without_a_route_is_told_in_words(result, invented):
 def test_no_way_at_all_still_makes_a_page(result, invented):
     ways = {name: without_route(way) for name, way in result.ways.items()}
     page = Page(
-        plan_page(
+        report_page(
             replace(result, ways=ways, rules=invented.invented_rules(lines=()), what_ifs=()), made_at=invented.MADE_AT
         )
     )
@@ -239,7 +239,7 @@ def test_no_way_at_all_still_makes_a_page(result, invented):
 def test_a_start_before_the_fire_says_so(result, invented, figures):
     early = replace(result.ways["tow"], latest_start_s=-1500.0, latest_departure_s=2000.0)
     changed = replace(result, ways={**result.ways, "tow": early})
-    page = Page(plan_page(changed, made_at=invented.MADE_AT, figures=figures))
+    page = Page(report_page(changed, made_at=invented.MADE_AT, figures=figures))
     assert "12:15" in page.words
     assert "before the fire even starts (12:40)" in page.text
     assert "leave the house behind" in main_sentence(changed)
@@ -266,7 +266,7 @@ def test_a_fire_that_never_comes_still_asks_to_leave_early(result, invented):
     }
     closing_s = np.full_like(result.closing_s, np.inf)
     changed = replace(result, fire=fire, ways=ways, closing_s=closing_s, timetable=())
-    page = Page(plan_page(changed, made_at=invented.MADE_AT))
+    page = Page(report_page(changed, made_at=invented.MADE_AT))
     assert "leave early" in main_sentence(changed)
     assert "does not shut this way" in page.text
 
@@ -288,13 +288,13 @@ def test_every_note_stands_on_the_page_however_many(result, invented, figures):
     many = tuple(
         f"Assumption {number}: something was supposed about a thing that nobody gave." for number in range(120)
     )
-    page = Page(plan_page(replace(result, assumptions=many), made_at=invented.MADE_AT, figures=figures))
+    page = Page(report_page(replace(result, assumptions=many), made_at=invented.MADE_AT, figures=figures))
     for line in many:
         assert line in page.words
 
 
 def test_a_leave_by_before_the_fire_is_marked_in_the_table(result, invented, figures):
     early = replace(result.what_ifs[0], latest_start_s={"tow": -3000.0, "car": 60.0, "foot": None})
-    page = Page(plan_page(replace(result, what_ifs=(early,)), made_at=invented.MADE_AT, figures=figures))
+    page = Page(report_page(replace(result, what_ifs=(early,)), made_at=invented.MADE_AT, figures=figures))
     assert "11:50, before the fire starts" in page.words
     assert "12:40" in page.words

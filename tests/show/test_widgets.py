@@ -93,7 +93,7 @@ def test_what_becomes_of_a_start_is_counted_on_the_members_and_rounded_up(result
     at_s = float(car.member_latest_start_s[3])
     table = start_table(replace(result, ways={"car": car}), confidence=0.95, start_at_s=at_s)
     # 3 of 500 members can't meet the moment: 0.6 of 100, told as 1.
-    assert "Not clear in 1 of 100 runs." in table
+    assert "Not clear in 1 of 100 such days." in table
     assert "you have" not in table
     none = start_table(replace(result, ways={"car": car}), confidence=0.95, start_at_s=-1e6)
     assert "no promise" in none

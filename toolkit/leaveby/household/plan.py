@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from math import inf
 from typing import Annotated, Final, Literal
 
@@ -33,6 +33,9 @@ from leaveby.regions import rating_scale
 from leaveby.units import s_from_min
 
 Durations = Literal["beta_pert", "triangular"]
+
+BEFORE_SEASON: Final = timedelta(weeks=8)
+"""How long before the start of the season a plan is looked over (judgement)."""
 
 LIKE_THE_PLANS: Final = "a day like the plan's"
 """The only rating of a plan that names none, where no scale is known."""
@@ -81,7 +84,7 @@ class Asked(Table):
         key("how durations spread between the three points", told='"beta_pert" or "triangular"'),
     ] = "beta_pert"
     season_starts: Annotated[
-        MonthAndDay | None, key("when the local fire danger period begins; for the yearly reminders only")
+        MonthAndDay | None, key("when the local fire danger period begins; for the sheet and the yearly reminders")
     ] = None
 
 
@@ -118,6 +121,11 @@ class Sections:
         tuple[nouns.RatingInput, ...], Listed(), section("fire danger ratings in rising order, each under [[ratings]]")
     ] = ()
     rules: Annotated[nouns.RulesInput, section("a section [rules]")] = field(default_factory=nouns.RulesInput)
+    official_sources: Annotated[
+        tuple[nouns.OfficialSource, ...],
+        Listed(),
+        section("where official warnings are heard, each under [[official_sources]]"),
+    ] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,6 +166,18 @@ class Plan(Sections, Asked):
     def has_worked_day(self) -> bool:
         """Whether the plan has fires of its own, so that a day with its clock can be worked out."""
         return bool(self.ignitions)
+
+    @property
+    def looked_over_on(self) -> tuple[int, int] | None:
+        """Month and day on which the plan is looked over each year; None where it does not say when the season starts.
+
+        Eight weeks before the season: time to do what that asks (judgement).
+        """
+        if self.season_starts is None:
+            return None
+        # in a year without 29 February, so that the day is the same in all years
+        day = date(2026, *self.season_starts) - BEFORE_SEASON
+        return day.month, day.day
 
     @property
     def rating_scale(self) -> Scale:

@@ -53,6 +53,7 @@ def cross_faults(
         *_task_ways(at),
         *_ways_without_tasks(at),
         *_safe_points(at),
+        *_official_sources(at),
         *_members(at),
         *_fuel(at, "fuel"),
         *_fire(at, fire_models),
@@ -225,6 +226,12 @@ def _safe_points(at: Document) -> Iterator[Fault]:
     kinds = {table.get("kind") == "place_of_last_resort" for _, table in at.tables("safe_points")}
     if kinds == {True}:
         yield at.fault(("safe_points",), "last_resorts_only")
+
+
+def _official_sources(at: Document) -> Iterator[Fault]:
+    for number, table in at.tables("official_sources"):
+        if not {"radio", "number", "site"} & table.keys():
+            yield at.fault(("official_sources", number), "source_without_means")
 
 
 def _members(at: Document) -> Iterator[Fault]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from leaveby.errors import Fault
 from leaveby.regions import table
 
-NAMED_TABLES = ("people", "animals", "vehicles", "tasks", "safe_points", "ignitions", "ratings")
+NAMED_TABLES = ("people", "animals", "vehicles", "tasks", "safe_points", "ignitions", "ratings", "official_sources")
 
 
 @dataclass(frozen=True)

@@ -195,7 +195,7 @@ def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...])
 def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
     asked, roads, weather = document["plan"], document["roads"], document["weather"]
     if "confidence" not in asked:
-        yield f"The plan states no confidence; {plan.confidence:g} of the members have to be clear."
+        yield f"The plan states no confidence; {100.0 * plan.confidence:g} of 100 such days have to end well."
     if "margin_min" not in asked:
         yield f"The plan states no margin; {plan.margin_s / 60:g} minutes are kept before the closing of every stretch."
     if "durations" not in asked:

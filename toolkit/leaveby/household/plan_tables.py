@@ -246,6 +246,16 @@ class SafePoint(Table):
 
 
 @dataclass(frozen=True)
+class OfficialSource(Table):
+    """Where official warnings are heard here: a name, and at least one of radio, number and site."""
+
+    name: Annotated[Name, key("who warns here")]
+    radio: Annotated[str, text("a text in quotes", most=60), key("station and frequency")] = ""
+    number: Annotated[str, text("a text in quotes", most=60), key("telephone number")] = ""
+    site: Annotated[str, text("a text in quotes", most=120), key("address of a page, or the name of an app")] = ""
+
+
+@dataclass(frozen=True)
 class Home(Table):
     """Where the household starts from (WGS 84)."""
 

@@ -38,6 +38,7 @@ class Place:
     - `travel_s`: time to get there, 0 or more; inf when no way leads there.
     - `open_until_s`: last departure with which it is reached before the way shuts, seconds from the start of the
       scenario; inf when it does not shut within the horizon, -inf when it is shut from the start.
+    - `burnt_share`: share of members in which fire reaches the place within the horizon.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Place:
     distance_m: float
     travel_s: float
     open_until_s: float
+    burnt_share: float = 0.0
 
 
 @dataclass(frozen=True)

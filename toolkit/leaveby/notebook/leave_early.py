@@ -218,4 +218,4 @@ def _fate_words(way: WayTiming, start_at_s: float) -> str:
     caught = float(np.mean(way.member_latest_start_s < start_at_s))
     if caught == 0.0:
         return "Clear in every computed run, which is no promise."
-    return f"Not clear in {math.ceil(caught * 100.0 - 1e-9)} of 100 runs."
+    return f"Not clear in {math.ceil(caught * 100.0 - 1e-9)} of 100 such days."

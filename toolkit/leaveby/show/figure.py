@@ -59,10 +59,11 @@ def figure_style() -> Iterator[None]:
         yield
 
 
-def blank_figure(width_mm: float, height_mm: float) -> Figure:
+def blank_figure(width_mm: float, height_mm: float, *, foot: str = OVERRIDE_LINE) -> Figure:
     """Make an empty figure of a printed size, with the override line at its foot."""
     figure = Figure(figsize=(width_mm / 25.4, height_mm / 25.4), layout="constrained")
-    figure.supxlabel(OVERRIDE_LINE, fontsize=6.5, color=MUTED, x=0.995, ha="right", style="italic")
+    if foot:
+        figure.supxlabel(foot, fontsize=6.5, color=MUTED, x=0.995, ha="right", style="italic")
     return figure
 
 

@@ -26,6 +26,9 @@ from leaveby.show.wording import clean, distance_words
 HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
 """White around letters, so that they stay readable over lines."""
 
+_PLAIN_PT: Final = 8.2
+_MORE_SHARES: Final = (0.1, 0.9, 0.28, 0.72, 0.43, 0.57, 0.16, 0.84)
+
 _WORDS: Final[dict[str, Any]] = {"va": "center", "path_effects": HALO, "clip_on": True}
 
 
@@ -33,25 +36,43 @@ class Sheet:
     """A map being drawn: its axes, its ground, and what is already covered with words and symbols.
 
     The window is west, south, east, north in metres; its printed width in points is rather too small than too large, so
-    that labels keep apart.
+    that labels keep apart. `plain` is for a sheet that is read from afar: black alone, no letters below 8 points.
     """
 
-    def __init__(self, axes: Axes, *, window: tuple[float, float, float, float], width_pt: float) -> None:
+    def __init__(
+        self, axes: Axes, *, window: tuple[float, float, float, float], width_pt: float, plain: bool = False
+    ) -> None:
         """Begin with nothing covered."""
+        self.plain = plain
         self.axes = axes
         self.window = window
         self.frame = box(*window)
         self.m_per_pt = (window[2] - window[0]) / width_pt
         self.taken: list[BaseGeometry] = []
 
+    def size(self, points: float) -> float:
+        """The size of letters that are this large on other maps."""
+        return max(points, _PLAIN_PT) if self.plain else points
+
     def take(self, x_m: float, y_m: float, *, radius_pt: float) -> None:
         """Keep words off a symbol."""
         self.taken.append(shapely.Point(x_m, y_m).buffer(radius_pt * self.m_per_pt))
 
     def write_beside(
-        self, text: str, at_m: tuple[float, float], *, size: float = 7.0, weight: str = "bold", colour: str = INK
-    ) -> None:
-        """Write beside a symbol, on that of eight sides where the least is covered; pushed in off the frame."""
+        self,
+        text: str,
+        at_m: tuple[float, float],
+        *,
+        size: float = 7.0,
+        weight: str = "bold",
+        colour: str = INK,
+        only_free: bool = False,
+    ) -> bool:
+        """Write beside a symbol, on that of eight sides where the least is covered; pushed in off the frame.
+
+        Where it has to be free, nothing may be covered; gives whether it was written.
+        """
+        size = self.size(size)
         gap = 7.5 * self.m_per_pt
         x_m, y_m = at_m
         sides = (
@@ -74,9 +95,12 @@ class Sheet:
             cost += 4.0 * float(area.difference(self.frame).area)
             if cost < least - 1e-9:
                 best, least, covered = (right_m + in_m[0], up_m + in_m[1], anchor), cost, area
+        if only_free and least > 0.0:
+            return False
         self.taken.append(covered)
         look: dict[str, Any] = {"ha": best[2], "fontsize": size, "fontweight": weight, "color": colour, "zorder": 15}
         self.axes.text(x_m + best[0], y_m + best[1], text, **look, **_WORDS)
+        return True
 
     def holds(self, text: str, x_m: float, y_m: float, *, size: float, angle_deg: float = 0.0) -> bool:
         """Tell whether a word about this place would stand whole within the frame."""
@@ -90,12 +114,15 @@ class Sheet:
         upward = max(0.0, low - south) - max(0.0, north - high) if north - south <= high - low else 0.0
         return across, upward
 
-    def write_along(self, text: str, line: LineString, *, size: float, off: float, colour: str = INK) -> bool:
+    def write_along(
+        self, text: str, line: LineString, *, size: float, off: float, weight: str = "normal", colour: str = INK
+    ) -> bool:
         """Write along a line where there is room, `off` letter heights beside it; say whether there was any."""
-        half = text_width(text, size=size) * self.m_per_pt / 2.0
+        size = self.size(size)
+        half = text_width(text, size=size, weight=weight) * self.m_per_pt / 2.0
         if line.length < 1.3 * half:
             return False
-        for share in (0.5, 0.35, 0.65, 0.22, 0.78):
+        for share in (0.5, 0.35, 0.65, 0.22, 0.78, *(_MORE_SHARES if self.plain else ())):
             middle = share * line.length
             start = line.interpolate(max(0.0, middle - half))
             end = line.interpolate(min(line.length, middle + half))
@@ -108,10 +135,16 @@ class Sheet:
             turn = math.radians(angle_deg + 90.0)
             reach = size * off * self.m_per_pt
             x_m, y_m = at.x + math.cos(turn) * reach, at.y + math.sin(turn) * reach
-            area = self._label_area(text, x_m, y_m, size=size, angle_deg=angle_deg)
+            area = self._label_area(text, x_m, y_m, size=size, weight=weight, angle_deg=angle_deg)
             if not self.frame.covers(area) or any(area.intersects(other) for other in self.taken):
                 continue
-            look: dict[str, Any] = {"ha": "center", "fontsize": size, "color": colour, "zorder": 8}
+            look: dict[str, Any] = {
+                "ha": "center",
+                "fontsize": size,
+                "fontweight": weight,
+                "color": colour,
+                "zorder": 8,
+            }
             self.axes.text(x_m, y_m, text, rotation=angle_deg, **look, **_WORDS)
             self.taken.append(area)
             return True
@@ -152,7 +185,8 @@ def draw_places(sheet: Sheet, scene: Scene) -> None:
         place = (float(mark.geometry.x), float(mark.geometry.y))
         if mark.symbol != "home" and not sheet.frame.covers(mark.geometry):
             continue
-        sheet.axes.plot(*place, **mark_look(mark.symbol), zorder=14 if mark.symbol == "home" else 13)
+        ink = {"markeredgecolor": INK} if sheet.plain and mark.symbol != "home" else {}
+        sheet.axes.plot(*place, **{**mark_look(mark.symbol), **ink}, zorder=14 if mark.symbol == "home" else 13)
         labels.append((clean(mark.title, 30), place, INK))
     fire = SYMBOLS["ignition"].ink
     for start in scene.drawn("ignitions").itertuples() if "ignitions" in scene.layers else ():
@@ -186,7 +220,11 @@ def name_streets(
         merged = shapely.line_merge(shapely.unary_union(lines[name]).intersection(sheet.frame))
         size, off = (6.5, 1.15) if name in first else (5.6, 0.85)
         text = clean(name, 28)
-        written += any(sheet.write_along(text, part, size=size, off=off) for part in lines_of(merged)[:2])
+        along = any(sheet.write_along(text, part, size=size, off=off) for part in lines_of(merged)[:2])
+        if not along and sheet.plain and name in first and not merged.is_empty:
+            middle = lines_of(merged)[0].interpolate(0.5, normalized=True)
+            along = sheet.write_beside(text, (middle.x, middle.y), weight="normal", only_free=True)
+        written += along
 
 
 def lines_of(geometry: BaseGeometry) -> list[LineString]:
@@ -229,7 +267,7 @@ def draw_scale(sheet: Sheet) -> None:
         distance_words(length).replace(".0 km", " km"),
         ha="center",
         va="bottom",
-        fontsize=6.5,
+        fontsize=sheet.size(6.5),
         path_effects=HALO,
         zorder=20,
     )
@@ -244,7 +282,7 @@ def draw_scale(sheet: Sheet) -> None:
         textcoords="axes fraction",
         ha="center",
         va="center",
-        fontsize=8,
+        fontsize=sheet.size(8),
         fontweight="bold",
         arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.2},
         path_effects=HALO,

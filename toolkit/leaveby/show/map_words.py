@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+from shapely.geometry.base import BaseGeometry
+
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.decision.ways.result import HouseholdResult, Rule, WayTiming
+from leaveby.decision.ways.result import HouseholdResult, Rule, TriggerLine, WayTiming
 from leaveby.household.plan_tables import SafePoint
-from leaveby.show.ground import Isochrone
+from leaveby.show.ground import Isochrone, trigger_edge
 from leaveby.show.wording import (
     LINE_MEANS,
     WAY_TITLES,
@@ -42,7 +44,7 @@ def day_line(result: HouseholdResult) -> str:
         return f"{main_sentence(result)} Distances are in metres (m) and kilometres (km), durations in minutes (min)."
     return (
         f"A computed day, for planning before the season: {day_words(result.start)}. Leave-by times are the latest at "
-        f"which {percent_words(result.plan.confidence)} of the {result.members} computed runs get clear, rounded down "
+        f"which {percent_words(result.plan.confidence)} of {result.members} such days get clear, rounded down "
         "to 5 minutes. Distances are in metres (m) and kilometres (km), durations in minutes (min)."
     )
 
@@ -76,8 +78,8 @@ def safe_point_line(point: SafePoint) -> str:
 def front_line(result: HouseholdResult, area: Isochrone) -> str:
     """What an isochrone means."""
     return (
-        f"Ground that has burnt by {clock_words(result, area.at_s, step_min=1)} in the middle run, "
-        f"{math.floor(area.at_s / 60.0)} min after the fire starts. In other runs fire is here earlier."
+        f"Ground that has burnt by {clock_words(result, area.at_s, step_min=1)} on a middling day, "
+        f"{math.floor(area.at_s / 60.0)} min after the fire starts. On other days fire is here earlier."
     )
 
 
@@ -90,10 +92,21 @@ def trigger_line(rule: Rule, kind: str) -> str:
     )
 
 
+def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeometry) -> tuple[bool, str]:
+    """Whether a trigger line runs through a map's ground, `frame` in the grid's system, and what it says there."""
+    words = {"tow": "tow", "car": "go by car", "foot": "go on foot"}.get(trigger.way, trigger.way)
+    days = f"On {days_words(result.rules.drawn[0].rating)}"
+    if not trigger_edge(result, trigger, frame).is_empty:
+        return True, f"{days}: fire inside this line is too near to start to {words}"
+    if trigger.area.intersects(frame):
+        return False, f"{days}, fire anywhere on this map is too near to start to {words}"
+    return False, f"{days}, the line for starting to {words} lies outside this map"
+
+
 def shut_line(result: HouseholdResult, at_s: float) -> str:
     """When a stretch of road shuts."""
     return (
-        f"Shut from {clock_words(result, at_s)} in the middle run, or earlier: by then fire is within "
+        f"Shut from {clock_words(result, at_s)} on a middling day, or earlier: by then fire is within "
         f"{math.ceil(result.plan.roads.standoff_m)} m of it, less {duration_words(result.plan.roads.smoke_lead_s)} for "
         "smoke. Roads may shut earlier for reasons no model sees."
     )

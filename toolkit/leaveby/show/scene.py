@@ -36,7 +36,7 @@ MAIN_CLASSES: Final = ("motorway", "trunk", "primary", "secondary", "tertiary")
 _FRONTS: Final = 16
 _NAME_LETTERS: Final = 120
 
-_FIRE: Final = ("The fire", "One computed fire, the middle run: a real one can be faster, or elsewhere.")
+_FIRE: Final = ("The fire", "One computed fire, a middling day: a real one can be faster, or elsewhere.")
 _PLACES: Final = "Home, safe points and places of last resort"
 
 Rows = list[dict[str, Any]]
@@ -289,7 +289,7 @@ def _streets(result: HouseholdResult) -> tuple[str, str, Rows]:
                 **_moment(result, "shuts", at_s),
             )
         )
-    return "Streets", "Every stretch, in each direction, and when it shuts in the middle run.", rows
+    return "Streets", "Every stretch, in each direction, and when it shuts on a middling day.", rows
 
 
 def _isochrones(result: HouseholdResult) -> tuple[str, str, Rows]:
@@ -373,4 +373,4 @@ def _shut_streets(result: HouseholdResult) -> tuple[str, str, Rows]:
         )
         for (at_s, name), parts in sorted(stretches.items(), key=lambda item: item[0])
     ]
-    return "Streets that shut", "In the order in which they shut in the middle run, or earlier.", rows
+    return "Streets that shut", "In the order in which they shut on a middling day, or earlier.", rows

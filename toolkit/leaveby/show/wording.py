@@ -353,12 +353,22 @@ def need_line(way: WayTiming) -> str:
     return f"{ready}; {road} {duration_words(way.drive_s.p50_s)}, on a slow day {duration_words(way.drive_s.p95_s)}."
 
 
+def slower_line(result: HouseholdResult, way: WayTiming) -> str:
+    """Say why the car goes a way that takes longer than that of the house, where it does; else ""."""
+    tow = result.ways.get("tow")
+    if way.way != "car" or result.fire is None or tow is None or tow.route is None or way.route is None:
+        return ""
+    if way.drive_s.p50_s <= tow.drive_s.p50_s:
+        return ""
+    return "It takes longer than the way with the house; it was chosen since fire cut it off later on such days."
+
+
 def first_shut_line(result: HouseholdResult, route: WayRoute) -> str:
     """Which street of a route shuts first, and when; "" where none was computed to."""
     if not math.isfinite(route.closes_first_s):
         return ""
     at = clock_words(result, route.closes_first_s)
-    return f"The first street to shut: {street_words(route.closes_first)}, from {at} in the middle run, or earlier."
+    return f"The first street to shut: {street_words(route.closes_first)}, from {at} on a middling day, or earlier."
 
 
 def counts_words(result: HouseholdResult, way: WayTiming) -> str:
@@ -500,16 +510,16 @@ def _on_foot_only(foot: _Leave, *, closed: bool) -> str:
 
 
 def every_road_shut_words(result: HouseholdResult) -> str:
-    """From when on every road out is shut in most runs, and the last resort begins; never that a road stays open."""
+    """From when on every road out is shut on most days, and the last resort begins; never that a road stays open."""
     at_s = result.phases.shut_from_s
-    shut = "in more than half of the runs every road out is shut, or shuts before you are through"
+    shut = "on more than half of such days every road out is shut, or shuts before you are through"
     if at_s == -math.inf:
         return "No road leads from the home to a safe point of your plan, even with no fire."
     if result.fire is None:
         return "When roads shut was not worked out: your plan names no fire of its own. They may shut at any time."
     if not math.isfinite(at_s):
         return (
-            "Within the hours looked at some road out was not shut in the middle run, or in half of the runs. That is "
+            "Within the hours looked at some road out was not shut on a middling day, or on half of such days. That is "
             "no leave to wait: leave early, and at once when you are told to go."
         )
     if at_s <= 0.0:
@@ -518,8 +528,9 @@ def every_road_shut_words(result: HouseholdResult) -> str:
             "only as officially directed."
         )
     return (
-        f"From {clock_words(result, at_s)} on, {shut}; in many runs that comes earlier. Only from then on, and only as "
-        "officially directed, is there a last resort. Before that you are late, not cut off: go at once, as directed."
+        f"From {clock_words(result, at_s)}, {shut}; on many of them that comes earlier. Only from then on, and only "
+        "as officially directed, is there a last resort. Before that you are late, not cut off: go at once, as "
+        "directed."
     )
 
 

@@ -15,7 +15,7 @@ from leaveby.fire.arrival.solve import Arrival, arrive, ignite_point
 from leaveby.fire.spread.ellipse import LENGTH_TO_BREADTH_LIMIT, SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid
 from leaveby.show.figure import INK, MUTED, blank_figure, figure_style
-from leaveby.show.map_legend import FIRE
+from leaveby.show.symbols import SYMBOLS
 from leaveby.verify.checks import PLAIN_MATHEMATICS, Check
 
 CELL_M: Final = 30.0
@@ -158,10 +158,11 @@ def ellipse_figure(check: ShapeCheck) -> Figure:
     levels = float(edge.min()) * np.array([0.2, 0.4, 0.6, 0.8, 0.97])
     with figure_style():
         figure = blank_figure(120.0, 92.0)
+        red = SYMBOLS["front"].colour
         axes = figure.subplots()
-        axes.contour(x_km, y_km, check.exact_s, levels=levels, colors=[FIRE], linewidths=3.2, alpha=0.45)
+        axes.contour(x_km, y_km, check.exact_s, levels=levels, colors=[red], linewidths=3.2, alpha=0.45)
         axes.contour(x_km, y_km, check.arrival.time_s, levels=levels, colors=[INK], linewidths=0.8, linestyles="--")
-        axes.plot([], [], color=FIRE, linewidth=3.2, alpha=0.45, label="exact ellipse")
+        axes.plot([], [], color=red, linewidth=3.2, alpha=0.45, label="exact ellipse")
         axes.plot([], [], color=INK, linewidth=0.8, linestyle="--", label="computed")
         axes.set(aspect="equal", xlabel="km", ylabel="km")
         axes.tick_params(colors=MUTED)

@@ -59,7 +59,7 @@ def assumptions(timed: Timed) -> tuple[str, ...]:
     for name, share in burnt_share.items():
         if share > 0.0:
             said.append(
-                f"Fire reaches {name} within {plan.horizon_s / 3600.0:g} hours in {100 * share:.0f} % of the members."
+                f"Fire reaches {name} within {plan.horizon_s / 3600.0:g} hours in {100 * share:.0f} % of such days."
             )
     for way, candidate in timed.chosen.items():
         if burnt_share[candidate.route.safe_point] > 1.0 - plan.confidence + 1e-9:

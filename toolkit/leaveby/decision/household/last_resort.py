@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.members import Members
 from leaveby.decision.fires.scenario import Scenario, table_at
 from leaveby.decision.household.timed import Timed
 from leaveby.decision.ways.roads import CandidateRoute
@@ -22,7 +21,7 @@ REACH_OF_FLAMES_M = 100.0
 
 
 def last_resort_side(timed: Timed) -> LastResort:
-    """Work out the last resort of the scenario; leaving ends when every road is shut in most runs."""
+    """Work out the last resort of the scenario; leaving ends when every road is shut on most such days."""
     scenario, fires = timed.asked.scenario, timed.members.fires
     closing = readiness_of(scenario, "shelter", timed.members.draws)
     return last_resort(
@@ -33,7 +32,7 @@ def last_resort_side(timed: Timed) -> LastResort:
         front_arrival_s=fires.point_arrival_s[:, 0],
         leaving_ends_s=timed.phases.shut_from_s,
         heat_kw_m2=heat_on_house(scenario) if scenario.starts else None,
-        places=[_place(scenario, way, route, members=timed.members) for way, route in timed.asked.refuges],
+        places=[_place(timed, way, route) for way, route in timed.asked.refuges],
     )
 
 
@@ -63,13 +62,15 @@ def heat_on_house(scenario: Scenario) -> float:
     return float(np.max(radiant_heat(clear_m, flame_length_m=flames_m, slope_deg=steepest_deg)))
 
 
-def _place(scenario: Scenario, way: Way, route: CandidateRoute, *, members: Members) -> Place:
-    """Say until when a place of last resort can be reached, at the asked confidence."""
-    latest_s = route_latest_s(scenario, route, members=members)
+def _place(timed: Timed, way: Way, route: CandidateRoute) -> Place:
+    """Say until when a place of last resort can be reached, at the asked confidence, and how often fire comes there."""
+    scenario = timed.asked.scenario
+    latest_s = route_latest_s(scenario, route, members=timed.members)
     return Place(
         name=route.safe_point,
         way=way,
         distance_m=float(scenario.network.length_m[np.asarray(route.edges, dtype=np.int64)].sum()),
         travel_s=route.time_s,
         open_until_s=latest_at_confidence(latest_s, scenario.inputs.plan.confidence),
+        burnt_share=timed.burnt_share.get(route.safe_point, 0.0),
     )

@@ -1,4 +1,4 @@
-"""The three phases of leaving: in time, late, and every road shut in most runs.
+"""The three phases of leaving: in time, late, and every road shut on most such days.
 
 Until the latest start one is in time, at the asked confidence. After it one is late: the runs in which one is caught
 grow with every minute, and most still get clear. Only when in more than half of the runs no road leads out any more has
@@ -34,8 +34,8 @@ DO_WHEN_LATE: Final[Mapping[str, str]] = {
 """What is left to do in the late phase of each way of leaving."""
 
 EVERY_ROAD_SHUT: Final = (
-    "In more than half of the runs every road out is shut from now on, or shuts before you are through. Only from here "
-    "on, and only as officially directed, is there a last resort."
+    "On more than half of such days every road out is shut from now on, or shuts before you are through. Only from "
+    "here on, and only as officially directed, is there a last resort."
 )
 
 
@@ -165,7 +165,7 @@ def late_words(way: str, found: Phases) -> str:
     Examples
     --------
     >>> late_words("car", Phases(600.0, 900.0, 0.072, 6000.0))
-    'no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 runs.'
+    'no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 such days.'
     """
     caught = int(np.ceil(100.0 * found.ten_minutes_cost - 1e-9))
-    return f"{DO_WHEN_LATE[way]}." + (f" Each ten minutes cost up to {caught} of 100 runs." if caught else "")
+    return f"{DO_WHEN_LATE[way]}." + (f" Each ten minutes cost up to {caught} of 100 such days." if caught else "")

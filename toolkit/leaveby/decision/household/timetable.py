@@ -36,23 +36,23 @@ def timetable(
             late = f"Late from now on {words}: {late_words(way, found)}"
             rows.append(TimetableRow(timing.latest_departure_s, f"late {way}", late))
         if np.isfinite(found.shut_from_s) and found.shut_from_s < phases.shut_from_s:
-            shut = f"In more than half of the runs no road gets clear {words} from now on."
+            shut = f"On more than half of such days no road gets clear {words} from now on."
             rows.append(TimetableRow(found.shut_from_s, f"end {way}", shut))
         if timing.route is not None and np.isfinite(timing.route.closes_first_s):
             rows.append(
                 TimetableRow(
                     timing.route.closes_first_s,
                     f"shut {way}",
-                    f"In the central run, {timing.route.closes_first} shuts on the way {words}.",
+                    f"On a middling day, {timing.route.closes_first} shuts on the way {words}.",
                 )
             )
     if np.isfinite(phases.shut_from_s):
         rows.append(TimetableRow(phases.shut_from_s, "last resort", EVERY_ROAD_SHUT))
-    early = f"(in the earliest {100.0 * (1.0 - confidence):.3g} % of members)"
+    early = f"(in the earliest {100.0 * (1.0 - confidence):.3g} % of such days)"
     for at_s, kind, sentence in (
         (shelter.ember_arrival_s, "embers", f"Embers may reach the home from now on {early}."),
         (shelter.front_arrival_s, "front", f"The front may reach the home from now on {early}."),
-        (fire.home_p50_s, "front", "The front has reached the home in half of the members."),
+        (fire.home_p50_s, "front", "The front has reached the home on half of such days."),
     ):
         if np.isfinite(at_s):
             rows.append(TimetableRow(at_s, kind, sentence))

@@ -166,7 +166,7 @@ def _what_if(
             found[way] = timing.latest_start_s - shift_s
         else:
             found[way] = None if at_s is None else at_s - timing.ready_at_confidence_s
-    not_shut = "Not shut within the hours looked at in enough members to name a time, or there is no route."
+    not_shut = "Not shut within the hours looked at on enough such days to name a time, or there is no route."
     return WhatIf(
         label=label,
         head_ros_m_s=fastest_head(other)[0],
@@ -292,7 +292,7 @@ def asked_anew(held: Held, asking: Asking) -> dict[str, WayTiming]:
         if chosen is not None and not still:
             end, late = chosen.route.safe_point, 1.0 - plan.confidence + SHARE_SLACK
             if timed.burnt_share[end] <= late < burnt_share[end]:
-                why = f"Fire reaches {end} in {100.0 * burnt_share[end]:.0f} of 100 runs: take another road."
+                why = f"Fire reaches {end} in {100.0 * burnt_share[end]:.0f} of 100 such days: take another road."
                 latest_of = departures(timed.asked.scenario, None)
             else:
                 every_s = timed.ways[way].member_latest_departure_s if road is None else latest_of(timed.members)

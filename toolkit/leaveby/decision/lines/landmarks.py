@@ -6,6 +6,7 @@ landmark is a name with a direction and a distance from the home: with fire ther
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -77,7 +78,7 @@ def landmarks(
     >>> grid = Grid(x_min_m=0.0, y_max_m=5000.0, cell_m=50.0, rows=100, cols=100, crs="EPSG:32755")
     >>> network = network_from_lines([[(500.0, 2500.0), (4900.0, 2500.0)]], crs="EPSG:32755", names=["Hill Road"])
     >>> area = shapely.MultiPolygon([shapely.box(1000.0, 1000.0, 4000.0, 4000.0)])
-    >>> line = TriggerLine("tow", 0.95, 3600.0, 0.0, area, ())
+    >>> line = TriggerLine("tow", 0.95, 3600.0, area, ())
     >>> for one in landmarks(line, network, grid=grid, home_xy_m=(2000.0, 2500.0), places=[("Mill", 2500.0, 3900.0)]):
     ...     print(one.sentence)
     Fire at Hill Road, 1.0 km west of home, or nearer: leave the house behind.
@@ -161,6 +162,20 @@ def landmark_words(found: Sequence[Landmark], line: TriggerLine) -> tuple[str, .
         towards = "In every direction" if len(beyond) == len(COMPASS) else f"Towards {', '.join(beyond)}"
         said.append(f"{towards} the line lies beyond the ground that was looked at: a fire anywhere there counts.")
     return (*said, *LANDMARK_ASSUMPTIONS)
+
+
+def short_words(sentence: str) -> tuple[str, str] | None:
+    """Give the name of a landmark's sentence, and how far and where it is; None for one that is about no landmark.
+
+    Examples
+    --------
+    >>> short_words("Fire at Hill Road, 1.0 km west of home, or nearer: leave the house behind.")
+    ('Hill Road', '1.0 km west')
+    >>> short_words("A road that crosses a trigger line several times") is None
+    True
+    """
+    found = re.fullmatch(r"Fire at (.+), ([\d.]+ k?m [a-z-]+) of home, or nearer: .+", sentence)
+    return None if found is None else (found[1], found[2])
 
 
 def _filled(area: shapely.MultiPolygon) -> BaseGeometry:

@@ -154,7 +154,7 @@ class WayTiming:
 
 @dataclass(frozen=True)
 class Phases:
-    """The three phases of leaving, by one way or of the whole household: in time, late, every road shut in most runs.
+    """The three phases of leaving, by one way or of the whole household: in time, late, every road shut.
 
     *In time*: getting ready can still be begun, or the wheels can still roll, with the asked confidence. *Late*: after
     that; some runs are lost with every minute, most still get clear. *Shut*: in more than half of the runs no road

@@ -242,7 +242,7 @@ def why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.f
         return NO_FIRE
     shut = 100.0 * float(np.mean(np.isfinite(latest_departure_s)))
     return (
-        f"In {shut:.0f} % of the members fire shuts this way within {plan.horizon_s / 3600.0:g} hours: too "
+        f"In {shut:.0f} % of such days fire shuts this way within {plan.horizon_s / 3600.0:g} hours: too "
         f"few to name a time {WAY_WORDS[way]}. That is no leave to stay: leave early, and as officially directed."
     )
 

@@ -36,8 +36,9 @@ from leaveby.files.write.reminders import reminders_ics
 from leaveby.fire.terrain import Grid
 from leaveby.show.drill.page import drill_page, participants_page
 from leaveby.show.drill.record import drill_record
-from leaveby.show.plan.page import plan_page
+from leaveby.show.plan.page import report_page
 from leaveby.show.plan.record import result_record
+from leaveby.show.plan.sheet import sheet_page
 from leaveby.show.record import record_text
 from leaveby.show.scene import household_scene
 from leaveby.show.streets.page import streets_page
@@ -66,15 +67,16 @@ def write_result(
     made_at : datetime
         With UTC offset; stands in the files.
     pdf : bool
-        Whether to print the page as `plan.pdf` too. When not, a `plan.pdf` that is there is taken away.
+        Whether to print the sheet as `plan.pdf` too. When not, a `plan.pdf` that is there is taken away.
     browser : Path, optional
         What to print with; as for `leaveby.files.write.printed.find_browser`.
 
     Returns
     -------
     dict of file name to Path
-        `result.json`, `plan.html`, `layers.gpkg`, `plan.kml`, `route.gpx`, `reminders.ics`; `arrival.tif` and
-        `timetable.csv` where the plan has a fire, `lead_time.tif` where it has rules, `plan.pdf` when asked for.
+        `result.json`, `plan.html` (the sheet), `report.html`, `layers.gpkg`, `plan.kml`, `route.gpx`, `reminders.ics`;
+        `arrival.tif` and `timetable.csv` where the plan has a fire, `lead_time.tif` where it has rules, `plan.pdf` when
+        asked for.
 
     Raises
     ------
@@ -83,11 +85,12 @@ def write_result(
     """
     if pdf:
         find_browser(browser)
-    page = plan_page(result, made_at=made_at)
+    sheet = sheet_page(result, made_at=made_at)
     scene = household_scene(result)
     files: dict[str, Made] = {
         "result.json": record_text(result_record(result, made_at=made_at)),
-        "plan.html": page,
+        "plan.html": sheet,
+        "report.html": report_page(result, made_at=made_at),
         "layers.gpkg": lambda path: write_geopackage(scene, path, made_at=made_at),
         "plan.kml": plan_kml(scene, made_at=made_at),
         "route.gpx": route_gpx(scene, made_at=made_at),
@@ -100,7 +103,7 @@ def write_result(
     if result.rules.drawn:
         files["lead_time.tif"] = lambda path: write_lead_time(result, path)
     if pdf:
-        files["plan.pdf"] = lambda path: print_page(page, path, browser=browser)
+        files["plan.pdf"] = lambda path: print_page(sheet, path, browser=browser)
     # An older one beside the new answer would be read as belonging to it.
     stale = {"arrival.tif", "timetable.csv", "lead_time.tif", "plan.pdf"} - files.keys()
     return write_whole(files, out_dir, stale=sorted(stale))

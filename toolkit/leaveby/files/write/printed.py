@@ -17,6 +17,9 @@ from leaveby.errors import refuse, refused
 from leaveby.regions import table
 
 _BROWSERS: Final = table("files/write/browsers")
+_A4: Final = "<style>@page { size: A4 portrait; }</style>"
+"""For pages that leave the paper to the printer: such a browser would take that of its own country."""
+
 _LONGEST_S: Final = 120.0
 _MEND: Final = (
     "install Chromium, Google Chrome or Microsoft Edge (on Debian and its kin: sudo apt-get install chromium), name "
@@ -73,7 +76,7 @@ def print_page(page: str, path: Path, *, browser: Path | None = None) -> None:
     # Beside the PDF and not among the system's temporary files, which some browsers are kept from reading.
     with tempfile.TemporaryDirectory(prefix="print-", dir=path.parent, ignore_cleanup_errors=True) as folder:
         source, printed = Path(folder, "page.html").resolve(), Path(folder, "page.pdf").resolve()
-        source.write_text(page, encoding="utf-8")
+        source.write_text(page.replace("</head>", f"{_A4}</head>", 1), encoding="utf-8")
         command = [
             str(program),
             *_BROWSERS["flags"],

@@ -56,19 +56,6 @@ def season_day(lat_deg: float) -> tuple[int, int]:
     return next((month, day) for edge_deg, month, day in _DAYS if lat_deg <= edge_deg)
 
 
-EARLIER: Final = timedelta(weeks=8)
-"""How long before the start of the season the reminders come: time to do what they ask (judgement)."""
-
-
-def reminder_day(plan: Plan) -> tuple[int, int]:
-    """Month and day of the reminders: eight weeks before the plan's season, or an early day for the latitude."""
-    if plan.season_starts is None:
-        return season_day(plan.home.lat_deg)
-    # in a year without 29 February, so that the day is the same in all years
-    day = date(2026, *plan.season_starts) - EARLIER
-    return day.month, day.day
-
-
 def _day_words(plan: Plan) -> str:
     """Say which day was taken, and that it is only a guess where the plan file names no season."""
     month, day = plan.season_starts or season_day(plan.home.lat_deg)
@@ -111,7 +98,7 @@ def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
 
 def _event(result: HouseholdResult, kind: str, *, title: str, lines: Sequence[str], made_at: datetime) -> Event:
     home = result.plan.home
-    day = _next_day(made_at.date(), *reminder_day(result.plan))
+    day = _next_day(made_at.date(), *(result.plan.looked_over_on or season_day(home.lat_deg)))
     stamp = made_at.astimezone(UTC)
     event = Event()
     household = f"{clean(result.plan.name)} {home.lon_deg:.5f} {home.lat_deg:.5f}"

@@ -75,8 +75,8 @@ ERROR_ASSUMPTIONS: Final = (
     "is published, from the common ones. Its centre for the forest Mark 5 model is 2.6, since that model is known to "
     "be slow on wildfires.",
     f"No fire is taken to be more than {HIGHEST_FACTOR:g} times as fast as a model says, nor slower than "
-    f"{LOWEST_FACTOR:g} times (judgement): faster fires are in no member. That cuts {100 * share_cut('mark5'):.0f} of "
-    "100 members of the forest Mark 5 model, and fewer than 1 of 1,000 of any other.",
+    f"{LOWEST_FACTOR:g} times (judgement): faster fires are not counted. That cuts {100 * share_cut('mark5'):.0f} of "
+    "100 fires of the forest Mark 5 model, and fewer than 1 of 1,000 of any other.",
 )
 """What the factors rest on, for the list of assumptions of a result."""
 

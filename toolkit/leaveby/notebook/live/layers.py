@@ -39,7 +39,7 @@ from leaveby.roads.routing.itinerary import compass_words, street
 from leaveby.show import wording
 from leaveby.show.ground import burnt_area, clock_steps, ignition_points, shown_triggers, shut_streets, trigger_edge
 from leaveby.show.map_labels import lines_of
-from leaveby.show.map_legend import trigger_words
+from leaveby.show.map_words import trigger_words
 from leaveby.show.plan.map import describe_map, drawn_routes, last_that_matters_s
 from leaveby.show.scene import Scene, household_scene, street_symbol
 from leaveby.show.symbols import SYMBOLS, way_symbol
@@ -205,7 +205,7 @@ def _shuts_words(result: HouseholdResult, at_s: float) -> str:
     if result.fire is None:
         return "When it shuts was not worked out; it may shut at any time."
     if math.isfinite(at_s):
-        return f"Shuts at {wording.clock_words(result, at_s)} in the middle run; it may shut earlier."
+        return f"Shuts at {wording.clock_words(result, at_s)} on a middling day; it may shut earlier."
     return "No closing was computed for it; it may shut at any time."
 
 
@@ -267,7 +267,7 @@ def _fronts(result: HouseholdResult, arrival: Arrival, scene: Scene) -> Layer:
         at = parts[0].interpolate(0.5, normalized=True)
         when = wording.clock_words(result, thing.at_s, step_min=1)
         marks.append(Mark(*lon_lat(at.x, at.y, grid.crs), "", when, look.colour))
-    meanings = ((look, "Fire front at the time written on it, in the middle run"),) if shapes else ()
+    meanings = ((look, "Fire front at the time written on it, on a middling day"),) if shapes else ()
     return Layer("Fire front by the clock", tuple(shapes), tuple(marks), meanings)
 
 
@@ -295,7 +295,7 @@ def _closing_order(result: HouseholdResult) -> Layer:
     """Numbers on the streets of the first way out, in the order in which they shut."""
     routes = drawn_routes(result)
     marks = []
-    meanings = [("", "Shuts in this order (middle run, may be earlier):")]
+    meanings = [("", "Shuts in this order (a middling day, may be earlier):")]
     for number, shut in enumerate(shut_streets(result, routes[0][1])[:_BADGES] if routes else (), start=1):
         at = shut.line.interpolate(0.5, normalized=True)
         marks.append(Mark(*lon_lat(at.x, at.y, result.terrain.grid.crs), "number", str(number)))
@@ -319,7 +319,7 @@ def moments_s(result: HouseholdResult) -> tuple[float, ...]:
 
 
 def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> tuple[Layer, ...]:
-    """What changes with the clock: the ground that has burnt and the streets that are shut, in the middle run."""
+    """What changes with the clock: the ground that has burnt and the streets that are shut, on a middling day."""
     if result.fire is None:
         return ()
     when = wording.clock_words(result, at_s, step_min=1)
@@ -330,7 +330,7 @@ def moment_layers(result: HouseholdResult, roads: Stretches, *, at_s: float) -> 
         ("Burnt", burnt, "the fire may be faster", BURNT, "area"),
         ("Shut", shut, "others may be shut as well", SHUT, "under"),
     ):
-        told = (f"{what} by {when}", f"in the middle run; {rest}")
+        told = (f"{what} by {when}", f"on a middling day; {rest}")
         shapes = () if place.is_empty else (Shape(place, told, look, pane),)
         meaning = (look, f"{what} by the clock time on the slider")
         layers.append(Layer(f"{what} by the clock time below", shapes, (), (meaning,)))
@@ -347,7 +347,7 @@ def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> t
     now = wording.clock_words(result, at_s, step_min=1)
     return (
         *([today] if (today := wording.today_words(result)) else []),
-        f"{now}, in the middle run; the fire may be faster than that. "
+        f"{now}, on a middling day; the fire may be faster than that. "
         f"{_front_words(result, result.fire.arrival, at_s)}",
         _shut_words(result, roads, at_s),
         *(_start_words(result, way, at_s) for way in wording.shown_ways(result)),
@@ -385,13 +385,13 @@ def _shut_words(result: HouseholdResult, roads: Stretches, at_s: float) -> str:
 
 
 def _start_words(result: HouseholdResult, way: WayTiming, at_s: float) -> str:
-    """In which phase of leaving one is at a moment: in time, late, or with every road shut in most runs."""
+    """In which phase of leaving one is at a moment: in time, late, or with every road shut on most such days."""
     title, latest_s = wording.WAY_TITLES.get(way.way, way.way), way.latest_start_s
     found = result.way_phases[way.way]
     if way.route is None or latest_s is None:
         return f"{title}: {wording.why_words(way)}"
     if at_s >= found.shut_from_s:
-        return f"{title}: shut in more than half of the runs."
+        return f"{title}: shut on more than half of such days."
     if at_s < latest_s:
         return f"{title}: start by {wording.clock_words(result, latest_s)}."
     if at_s < found.roll_by_s:

@@ -189,7 +189,7 @@ def stay_words(drill: Drill, run: Round) -> str:
         parts.append(f"the last way of leaving had to be begun by {by} to be in time")
     if math.isfinite(run.phases.shut_from_s):
         shut = clock_words(drill, max(run.phases.shut_from_s, 0.0))
-        parts.append(f"every road out is shut in more than half of the runs from {shut}, the last resort no sooner")
+        parts.append(f"every road out is shut on more than half of such days from {shut}, the last resort no sooner")
     if math.isfinite(run.ember_s):
         parts.append(f"embers can fall from {clock_words(drill, max(run.ember_s, 0.0), step_min=1)}")
     if math.isfinite(run.home_s):

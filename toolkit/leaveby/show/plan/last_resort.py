@@ -22,6 +22,26 @@ def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
     return tuple(sentences(name, result=result, shelter=result.shelter, skin_limit_kw_m2=SKIN_LIMIT_KW_M2))
 
 
+def known_words(result: HouseholdResult) -> str:
+    """Say in a few words what is known of the place of last resort and of the house: how near, and what fire does."""
+    shelter, place = result.shelter, result.shelter.place
+    if place is None or not math.isfinite(place.travel_s):
+        said = ["No place of last resort is known here: ask your fire agency."]
+    else:
+        by = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}[place.way]
+        said = [f"If sent to {wording.clean(place.name, 30)}: {wording.distance_words(place.distance_m)} {by}."]
+        share = math.ceil(100.0 * place.burnt_share - 1e-9)
+        if result.fire is not None:
+            said.append(
+                f"Fire comes there on {share} of 100 days like the plan's." if share else "Fire may come there too."
+            )
+            said += [] if shelter.place_reachable else ["The way may be shut."]
+    if result.fire is not None and shelter.heat_kw_m2 is not None and shelter.heat_limit_kw_m2 is not None:
+        heat = f"{shelter.heat_limit_kw_m2:g} kW/m2; this fire may bring {math.ceil(shelter.heat_kw_m2 - 1e-9)}"
+        said.append(f"House: built for {heat}.")
+    return " ".join(said)
+
+
 def shelter_record(result: HouseholdResult) -> dict[str, Any]:
     """Lay out the last resort as plain data."""
     shelter, pain_s = result.shelter, result.shelter.skin_pain_s
@@ -64,7 +84,7 @@ def _why_null(result: HouseholdResult, name: str, time_s: float) -> str:
         return NO_FIRE
     if name == "leaving_ends":
         return (
-            "Within the hours that were computed some road out was not shut in half of the runs; leave early all the "
+            "Within the hours that were computed some road out was not shut on half of such days; leave early all the "
             "same."
             if time_s > 0.0
             else "There is no way of leaving, even with no fire."

@@ -1,4 +1,4 @@
-"""The page for the fridge: `plan.html`, one file without script or outside address, for screen and A4 paper."""
+"""The report: `report.html`, everything behind the sheet, one file without script or outside address."""
 
 from __future__ import annotations
 
@@ -7,42 +7,84 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Final
 
+import numpy as np
+import shapely
 from markupsafe import Markup
 
-from leaveby.decision.ways.result import HouseholdResult
+from leaveby.decision.rules.words import share_words
+from leaveby.decision.ways.result import HouseholdResult, Rule
+from leaveby.roads.routing.itinerary import COMPASS
 from leaveby.show import wording
 from leaveby.show.figure import as_svg
 from leaveby.show.plan import plots, timetable
 from leaveby.show.plan.last_resort import shelter_lines
-from leaveby.show.plan.map import describe_map, plan_map
+from leaveby.show.plan.map import describe_map, map_sentences, plan_map
 from leaveby.show.templates import made_with, page_text
 from leaveby.units import km_h_from_m_s
 
 _STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
 
-LANDMARKS_SHOWN: Final = 2
-"""The nearest named roads and places on the trigger lines under the map: more of them stand in the record."""
 
-
-def plan_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
-    """Lay out an answer as a page for a person who is not technical."""
+def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
+    """Lay out everything that is known of an answer, for a person who is not technical."""
     drawn = plan_figures(result) if figures is None else figures
     landmarks = [line for rule in result.rules.drawn for line in rule.landmarks if line.startswith("Fire at ")]
+    rules = list(result.rules.rules.values())
     return page_text(
-        "show/plan/plan.html.j2",
+        "show/plan/report.html.j2",
         made_at=made_at,
         result=result,
         notice=wording.map_notice(result.network),
         figures={name: Markup(text) for name, text in drawn.items()},
+        rule_hours=[f"{one.from_hour % 24} to {one.until_hour % 24} h" for one in rules[0].hours] if rules else [],
+        rule_rows=[_rule_row(rule) for rule in rules],
+        sides=lambda rule: _sides(result, rule),
+        map_lines=map_sentences(result)[1:],
         tasks_way=main_way(result),
         savings=ranked_savings(result),
-        landmarks=landmarks[:LANDMARKS_SHOWN],
+        landmarks=landmarks,
         km_h_from_m_s=km_h_from_m_s,
         shelter=shelter_lines(result),
         steps_shown=_STEPS_SHOWN,
-        made_with=made_with(result.inputs, f"Computed from {result.members} runs", *_how_near(result)),
+        notes_by=_notes(result),
+        made_with=made_with(result.inputs, f"Computed from {result.members} such days", *_how_near(result)),
     )
+
+
+def _rule_row(rule: Rule) -> tuple[str, str, str, list[str]]:
+    """Day, way, when to go, and how many fires are too near by hour."""
+    day = wording.clean(rule.rating, 40)
+    when = "on word of fire" if rule.verdict == "on word of fire" else "the evening before"
+    return day, wording.WAY_TITLES[rule.way], when, [share_words(hour.share) for hour in rule.hours]
+
+
+def _sides(result: HouseholdResult, rule: Rule) -> list[str]:
+    """Say, for fire on each side of the home, which safe points leave most time, where that is known."""
+    home, found = shapely.Point(result.home_xy_m), dict[str, list[str]]()
+    span_m = 2.0 * result.rules.radius_m
+    for number, side in enumerate(COMPASS):
+        turns = np.radians(45.0 * number + np.array([-22.5, 0.0, 22.5]))
+        corners = [(home.x + span_m * np.sin(turn), home.y + span_m * np.cos(turn)) for turn in turns]
+        sector = shapely.Polygon([(home.x, home.y), *corners])
+        largest = max(rule.ways_out, key=lambda one: one.area.intersection(sector).area)
+        if largest.area.intersects(sector):
+            found.setdefault(" or ".join(largest.safe_points) or "no way out", []).append(side)
+    return [f"Fire to the {', '.join(sides)}: {wording.clean(points, 120)}." for points, sides in found.items()]
+
+
+def _notes(result: HouseholdResult) -> dict[str, list[str]]:
+    """Everything that was assumed, each sentence once, by what it is about."""
+    about = {
+        "What the plan left open": result.plan.assumptions,
+        "The rules": result.rules.assumptions,
+        "The roads": result.network.assumptions,
+        "The last resort": result.shelter.assumptions,
+    }
+    taken = {line for told in about.values() for line in told}
+    grouped = {title: [line for line in result.assumptions if line in told] for title, told in about.items()}
+    rest = [line for line in result.assumptions if line not in taken]
+    return {**grouped, "Fire, weather, tasks and the drive": rest, "Beyond what was tested": [*result.outside_validity]}
 
 
 def plan_figures(result: HouseholdResult) -> dict[str, str]:
@@ -50,7 +92,11 @@ def plan_figures(result: HouseholdResult) -> dict[str, str]:
     way = main_way(result)
     drawn = {
         "map": (plan_map(result), "Map of the ways out and the fire", describe_map(result)),
-        "tasks": (plots.task_bars(result, way), "Tasks before leaving", plots.describe_tasks(result, way)),
+        "tasks": (
+            plots.task_bars(result, way, width_mm=178.0),
+            "Tasks before leaving",
+            plots.describe_tasks(result, way),
+        ),
     }
     if result.fire is not None:
         bars, curve = timetable.timetable_bar(result), plots.clear_curve(result)

@@ -80,7 +80,7 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
         if start_at_s is not None:
             axes.axvline(start_at_s / 60.0, color=paper.INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
         axes.set_ylim(0.0, 104.0)
-        axes.set_ylabel("runs that get clear, in 100")
+        axes.set_ylabel("of 100 such days get clear")
         paper.clock_axis(axes, result, low_s, high_s=high_s, most=7)
         finish_curve(axes, legend=bool(ways))
     return figure
@@ -129,7 +129,7 @@ def _falling_part(way: WayTiming) -> list[float]:
 
 def describe_clear_curve(result: HouseholdResult) -> str:
     """Say what the clear-probability curve shows."""
-    lines = ["Share of computed runs that get clear, by the moment one starts getting ready."]
+    lines = ["Share of such days that get clear, by the moment one starts getting ready."]
     for way in wording.shown_ways(result):
         said = "no curve, since there is no way to draw"
         if way.route is not None and way.start_s.size:

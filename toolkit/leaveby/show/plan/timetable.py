@@ -120,7 +120,7 @@ def _way_bar(day: _Day, way: WayTiming, row: int) -> None:
     day.bar(row, start_s, leave_s, fill=paper.GREY, hatch="//")
     day.bar(row, leave_s, shut_s, fill="white", hatch="\\\\\\")
     roll = f"{'go' if way.way == 'foot' else 'roll'} by {day.clock(leave_s)}, late after that"
-    wordings = (f"shut in most runs; {roll}", "shut in most runs", "")
+    wordings = (f"shut on most such days; {roll}", "shut on most such days", "")
     text = next(said for said in wordings if day.fits(said, shut_s, day.high_s))
     day.bar(row, shut_s, day.high_s, fill=paper.DARK, text=text)
 
@@ -135,7 +135,7 @@ def _shut_bar(day: _Day, row: int) -> None:
     first = min(shut, key=lambda route: route.closes_first_s)
     at_s = first.closes_first_s
     street = wording.street_words(first.closes_first, 26)
-    words = f"{street} shut from {day.clock(at_s)} in the middle run, or earlier"
+    words = f"{street} shut from {day.clock(at_s)} on a middling day, or earlier"
     inside = day.fits(words, at_s, day.high_s)
     day.bar(row, at_s, day.high_s, fill=paper.DARK, text=words if inside else "")
     if not inside:
@@ -166,7 +166,7 @@ def _fire_bar(day: _Day, row: int) -> None:
 
 
 def _closing_bar(day: _Day, row: int) -> None:
-    """Closing the house as it is begun when every road is shut in most runs, and no sooner."""
+    """Closing the house as it is begun when every road is shut on most such days, and no sooner."""
     shelter = day.result.shelter
     if not shelter.tasks:
         day.beside(row, day.low_s, "no task for closing the house in your plan")
@@ -179,7 +179,7 @@ def _closing_bar(day: _Day, row: int) -> None:
     end_s = min(begin_s + shelter.ready_s, day.high_s)
     day.bar(row, begin_s, end_s, fill=paper.GREY, hatch="//")
     late = math.ceil(100.0 * (1.0 - shelter.closed_before_embers) - 1e-9)
-    words = f"{takes}; begun then, not done before embers in {late} of 100 runs"
+    words = f"{takes}; begun then, not done before embers in {late} of 100 such days"
     if day.fits(words, day.low_s, begin_s):
         day.beside(row, begin_s, words, side=-1)
     elif day.fits(words, end_s, day.high_s):
@@ -187,14 +187,14 @@ def _closing_bar(day: _Day, row: int) -> None:
 
 
 def _shelter_bar(day: _Day, row: int) -> None:
-    """From when every road is shut in most runs."""
+    """From when every road is shut on most such days."""
     ends_s = day.result.phases.shut_from_s
     if not ends_s < day.high_s:
         day.beside(row, day.low_s, "only if you can't leave any more and are directed to")
         return
     from_s = max(ends_s, day.low_s)
     day.bar(row, from_s, day.high_s, fill="white", hatch="xxx")
-    words = f"from {day.clock(from_s)} every road is shut in most runs: only then, as directed"
+    words = f"from {day.clock(from_s)} every road is shut on most such days: only then, as directed"
     if day.fits(words, day.low_s, from_s):
         day.beside(row, from_s, words, side=-1)
 

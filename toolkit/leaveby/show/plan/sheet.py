@@ -1,0 +1,311 @@
+"""The sheet for the fridge: `plan.html`, one side of A4 or Letter, in a frame that no name and no font can burst.
+
+Every text that is not ours is cut by count: so many lines of so many columns, a wide letter being two. What a line
+still lacks in width ends in an ellipsis, so that each part of the sheet is as high as its lines are many. Nothing here
+is about the plan's own day but what is known of the place of last resort.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Final
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+
+from leaveby.decision.lines.landmarks import short_words
+from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.household.plan import LIKE_THE_PLANS
+from leaveby.roads.routing.itinerary import COMPASS, compass_words
+from leaveby.show import wording
+from leaveby.show.figure import as_svg
+from leaveby.show.plan.last_resort import known_words
+from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
+from leaveby.show.plan.page import main_way
+from leaveby.show.templates import page_text
+
+MAP_MM: Final = (101.0, 62.0)
+"""Width and height of the map on the sheet."""
+
+_RULE_LETTERS, _RULE_LINES = 19, 3
+_BOX_LETTERS, _SIDE_LETTERS, _WIDE_LETTERS = 41, 37, 78
+_SIDE_LINES, _SOURCE_LINES, _AWAY_LETTERS = 12, 2, 34
+_TASK_LINES: Final = 11
+_TASK_LETTERS: Final = {2: 38, 3: 24}
+_SOURCES_HERE: Final = "Official warnings here:"
+_GOES: Final = {"tow": "The house goes", "car": "We go", "foot": "We go on foot"}
+_WHOM: Final = {"tow": "House", "car": "We", "foot": "We"}
+_COMPASS: Final = {name: "".join(part[0] for part in name.split("-")).upper() for name in COMPASS}
+
+
+def columns(text: str) -> int:
+    """How many columns of a terminal a text takes: wide letters, as of East Asia, are two; marks on others none.
+
+    >>> columns("\\u68ee\\u306e\\u5bb6"), columns("Öl"), columns("e\\u0301")
+    (6, 2, 1)
+    """
+    return sum(
+        0 if unicodedata.combining(letter) else 2 if unicodedata.east_asian_width(letter) in "WF" else 1
+        for letter in text
+    )
+
+
+def lines(text: str, letters: int, most: int = 1) -> list[str]:
+    """Break a text into lines of so many columns, between words where it can; what is left over ends in an ellipsis.
+
+    >>> lines("gather papers, medicines, water and wool", 16, 2)
+    ['gather papers,', 'medicines, wate…']
+    >>> lines("Ooooooooo", 4, 2)
+    ['Oooo', 'ooo…']
+    """
+    found: list[str] = []
+    rest = wording.clean(text)
+    while rest and len(found) < most:
+        taken = _fitting(rest, letters)
+        if taken < len(rest) and len(found) == most - 1:
+            return [*found, f"{rest[: _fitting(rest, letters - 1)].rstrip()}…"]
+        space = rest.rfind(" ", 0, taken + 1)
+        end = space if taken < len(rest) and space > letters // 3 else taken
+        found.append(rest[:end].rstrip())
+        rest = rest[end:].lstrip()
+    return found
+
+
+def _fitting(text: str, letters: int) -> int:
+    """How many letters of a text fit into so many columns; at least one."""
+    width = 0
+    for number, letter in enumerate(text):
+        width += columns(letter)
+        if width > letters:
+            return max(number, 1)
+    return len(text)
+
+
+@dataclass(frozen=True)
+class Box:
+    """What starts one way of leaving: its title, the rule in large letters, and what else to know, line by line."""
+
+    title: str
+    rule: list[str]
+    more: list[str]
+
+
+def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
+    """Lay out the sheet of an answer."""
+    ways = _sheet_ways(result)
+    width_mm, height_mm = MAP_MM
+    # Nothing of the plan's own day may come onto the map, nor into what is said of it to who can't see it.
+    anew = replace(result.plan, ignitions=())
+    shown = replace(result, plan=anew, fire=None, ways={way.way: way for way in ways})
+    picture = sheet_map(shown, width_mm=width_mm, height_mm=height_mm)
+    return page_text(
+        "show/plan/plan.html.j2",
+        made_at=made_at,
+        result=result,
+        lines=lines,
+        season=season_words(result),
+        boxes=[rule_box(result, way) for way in ways],
+        late=[line for way in ways for line in late_lines(result, way)],
+        map=Markup(as_svg(picture, "Map of the ways out", describe_map(shown), name="sheet")),
+        out=_way_out(shown),
+        sources=_sources(result),
+        sources_here=_SOURCES_HERE,
+        tasks=task_columns(result),
+        main=main_way(result),
+        tell=tell_words(result),
+        known=lines(known_words(result), _WIDE_LETTERS - 2, 3),
+    )
+
+
+def _sheet_ways(result: HouseholdResult) -> list[WayTiming]:
+    """The ways with wheels that the plan has; on foot only where it has none."""
+    wheels = [result.ways[name] for name in ("tow", "car") if name in result.ways]
+    return wheels or list(wording.shown_ways(result))
+
+
+def season_words(result: HouseholdResult) -> str:
+    """The season that the sheet is for, and by when to look it over; "" where the plan does not say."""
+    plan = result.plan
+    if plan.season_starts is None or plan.looked_over_on is None:
+        return ""
+    starts, look = (
+        f"{day} {date(2000, month, day).strftime('%B')}" for month, day in (plan.season_starts, plan.looked_over_on)
+    )
+    return f"Season from {starts}: look this over by {look} each year."
+
+
+def rule_box(result: HouseholdResult, way: WayTiming) -> Box:
+    """Say what starts a way of leaving, and how long getting ready takes; never a clock time of the plan's own day."""
+    rules = [rule for rule in result.rules.rules.values() if rule.way == way.way]
+    if way.route is None or not rules:
+        if way.way == "tow":
+            return Box("The house stays", lines("no way out for it", _RULE_LETTERS, _RULE_LINES), ["Go without it."])
+        more = "No way out was found. Ask your fire agency." if way.route is None else "No rule was worked out."
+        when = "the day before any day of fire danger"
+        return Box(_GOES[way.way], lines(when, _RULE_LETTERS, _RULE_LINES), lines(more, _BOX_LETTERS, 2))
+    need = _need(way)
+    early = [rule for rule in rules if rule.verdict == "evening before"]
+    word = _word_of_fire(result, way.way)
+    if not early:
+        return Box(
+            _GOES[way.way],
+            lines(f"on {word}", _RULE_LETTERS, _RULE_LINES),
+            ["On any day, at once.", *lines(need, _BOX_LETTERS)],
+        )
+    first = early[0].rating
+    day = first if first == LIKE_THE_PLANS else f"a day rated {first}"
+    worse = "" if first in (LIKE_THE_PLANS, result.rules.days[-1].name) else " or worse"
+    rule = _with_end(f"the evening before {day}", worse)
+    return Box(_GOES[way.way], rule, [*lines(f"Other days: on {word}.", _BOX_LETTERS), *lines(need, _BOX_LETTERS)])
+
+
+def _with_end(text: str, end: str) -> list[str]:
+    """Lines of a rule whose name may be cut, but never its end."""
+    whole = lines(f"{text}{end}", _RULE_LETTERS, _RULE_LINES)
+    if not whole[-1].endswith("…"):
+        return whole
+    return [*lines(text, _RULE_LETTERS, _RULE_LINES - 1), end.strip()] if end else whole
+
+
+def _need(way: WayTiming) -> str:
+    slow_s = way.ready_at_confidence_s
+    return f"Slow day: ready in {wording.duration_words(slow_s)}." if slow_s > 0.0 else "Nothing to get ready."
+
+
+def _word_of_fire(result: HouseholdResult, way: str) -> str:
+    """Which word of fire counts: within the farthest that the go line lies from the home, rounded up, or of any."""
+    rule = next((rule for rule in result.rules.drawn if rule.way == way), None)
+    if rule is None or rule.beyond or rule.go.area.is_empty:
+        return "word of any fire"
+    away_m = shapely.get_coordinates(rule.go.area) - np.array(result.home_xy_m)
+    far_km = math.ceil(float(np.hypot(*away_m.T).max()) / 1000.0 - 1e-9)
+    return f"word of fire within {far_km} km"
+
+
+def late_lines(result: HouseholdResult, way: WayTiming) -> list[str]:
+    """Say by roads and places, or by distances, where fire is too near to start getting ready, on one line."""
+    rule = next((rule for rule in result.rules.drawn if rule.way == way.way), None)
+    if rule is None or way.route is None:
+        return []
+    near: dict[str, list[str]] = {}
+    for name, where in filter(None, map(short_words, rule.landmarks)):
+        near.setdefault(name, []).append(_short(where))
+    told = [f"{name} {', '.join(where)}" for name, where in near.items()]
+    if not told:
+        told = [
+            f"{_short(compass_words(bearing_deg))} within {math.ceil(at_m / 1000.0 - 1e-9)} km"
+            if math.isfinite(at_m)
+            else f"{_short(compass_words(bearing_deg))} at any distance"
+            for bearing_deg, at_m in _main_directions(rule.late.distance_m)
+        ]
+    count = 1
+    while count < len(told) and columns(f"{_WHOM[way.way]}: {'; '.join(told[: count + 1])}") <= _WIDE_LETTERS:
+        count += 1
+    return lines(f"{_WHOM[way.way]}: {'; '.join(told[:count])}", _WIDE_LETTERS)
+
+
+def _short(where: str) -> str:
+    """A direction in letters, where one stands at the end.
+
+    >>> _short("5.5 km north-west"), _short("south")
+    ('5.5 km NW', 'S')
+    """
+    *before, last = where.split(" ")
+    return " ".join([*before, _COMPASS.get(last, last)])
+
+
+def _main_directions(distance_m: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The farthest of the line in each of four directions, from those on both sides of it too."""
+    found = []
+    for main_deg in (0.0, 90.0, 180.0, 270.0):
+        near = [at_m for bearing, at_m in distance_m if abs((bearing - main_deg + 180.0) % 360.0 - 180.0) <= 45.0]
+        found.append((main_deg, max(near, default=math.inf)))
+    return found
+
+
+def _way_out(result: HouseholdResult) -> list[tuple[list[str], list[str]]]:
+    """For each different route its heading and a line a turn, so many that all fit."""
+    routes = drawn_routes(result)[:2]
+    found, room = [], _SIDE_LINES
+    for number, (names, route) in enumerate(routes, start=1):
+        time_s = max(result.ways[name].drive_s.p95_s for name in names)
+        head = lines(f"{number} {_names(names)}: {route.safe_point}", _SIDE_LETTERS, 2)
+        length = f"{wording.distance_words(route.length_m)}, {wording.duration_words(time_s)}"
+        # where one starts and arrives needs no turn
+        steps = [step for step in route.steps if step.turn != "start" and step.street != f"drive of {route.safe_point}"]
+        turns = (room if number == len(routes) else room // 2 + 1) - len(head) - 1
+        shown = steps if len(steps) <= turns else steps[: turns - 1]
+        told = [f"{step.turn.capitalize()}, {wording.street_words(step.street)}" for step in shown]
+        rest = len(steps) - len(shown)
+        told += [f"{rest} more turns: see report"] if rest else []
+        found.append((head, [line for words in [length, *told] for line in lines(words, _SIDE_LETTERS)]))
+        room -= len(head) + 1 + len(told)
+    return found
+
+
+def _names(names: Sequence[str]) -> str:
+    said = " and ".join({"tow": "house", "foot": "on foot"}.get(name, name) for name in names)
+    return said.capitalize()
+
+
+def _sources(result: HouseholdResult) -> list[str]:
+    """Where official warnings are heard; no line where the plan does not say."""
+    told = [
+        f"{one.name} {', '.join(words for words in (one.radio, one.number, one.site) if words)}"
+        for one in result.plan.official_sources
+    ]
+    return lines(f"{_SOURCES_HERE} {'; '.join(told)}", _WIDE_LETTERS, _SOURCE_LINES) if told else []
+
+
+def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
+    """Columns of lines, each with its kind: a person's name, a task with its box to tick, or how it goes on.
+
+    Tasks stand in the order of the schedule under each who does them; a star marks those that only the house needs.
+    """
+    main = main_way(result)
+    schedule = result.ways[main].schedule
+    by_car = set(result.ways["car"].schedule.tasks) if main == "tow" and "car" in result.ways else set(schedule.tasks)
+    people = [person.name for person in result.plan.people if any(person.name in who for who in schedule.who)]
+    count = 2 if len(people) <= 2 else 3
+    letters = _TASK_LETTERS[count]
+    groups = []
+    for name in people:
+        told: list[tuple[str, str]] = [("name", line) for line in lines(name, letters)]
+        for place in schedule.order:
+            if name in schedule.who[place]:
+                star = "" if schedule.tasks[place] in by_car else "*"
+                first, *more = lines(f"{schedule.tasks[place]}{star}", letters - 3, 2)
+                told += [("task", first), *(("on", line) for line in more)]
+        groups.append(told)
+    if not groups:
+        return [[("name", "Nothing to do before leaving.")]]
+    if len(groups) in (2, 3):
+        return [_cut(group, letters) for group in groups]
+    flat = [line for group in groups for line in group]
+    cut = _cut(flat, letters, count * _TASK_LINES)
+    return [cut[at : at + _TASK_LINES] for at in range(0, len(cut), _TASK_LINES)]
+
+
+def _cut(told: list[tuple[str, str]], letters: int, most: int = _TASK_LINES) -> list[tuple[str, str]]:
+    """Keep so many lines; the last of them says how many tasks are left out."""
+    if len(told) <= most:
+        return told
+    kept = told[: most - 1]
+    while told[len(kept)][0] == "on":
+        kept = kept[:-1]
+    rest = sum(kind == "task" for kind, _ in told[len(kept) :])
+    return [*kept, *(("name", line) for line in lines(f"and {rest} more: see report", letters))]
+
+
+def tell_words(result: HouseholdResult) -> list[str]:
+    """Who is away at first and has to be fetched or waited for, on one line; nobody where all are at home."""
+    away = [person for person in result.plan.people if person.is_away]
+    if not away:
+        return []
+    named = "; ".join(f"{one.name}, home in up to {math.ceil(one.arrival_points_s[-1] / 60.0)} min" for one in away)
+    return lines(f"Away: {named}", _AWAY_LETTERS)
