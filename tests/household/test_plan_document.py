@@ -608,6 +608,12 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         ("is -4", "0 to 1440"),
     ),
     (
+        "a source of warnings that says not how it is heard",
+        lambda d: d.update(official_sources=[{"name": "Valley Radio"}]),
+        'official_sources[1] "Valley Radio"',
+        ("says nothing of how its warnings are heard", "radio, number and site", "add a station"),
+    ),
+    (
         "a safe point at the home",
         lambda d: d["safe_points"][0].update(lon_deg=148.9, lat_deg=-36.1),
         'safe_points[1] "showground"',
