@@ -113,7 +113,6 @@ def test_the_library_installs_lean(installed_away: Path) -> None:
         "jupytext",
         "pytest",
         "hypothesis",
-        "xclim",
         "scikit-fmm",
         "igraph",
     }

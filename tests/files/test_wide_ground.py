@@ -190,7 +190,7 @@ def own_grid(plan: Plan) -> Grid:
 
 
 def with_rules(plan: Plan, **changes: Any) -> Plan:
-    return replace(plan, rules=replace(plan.rules, **changes))
+    return replace(plan, rules=replace(plan.rules, **{"cell_m": None, **changes}))
 
 
 def refused(plan: Plan) -> list[str]:
