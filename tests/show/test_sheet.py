@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 import shapely
 import textstat
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon
 
@@ -52,6 +52,7 @@ def page(result: HouseholdResult, invented: ModuleType) -> str:
 # --- cut by count ------------------------------------------------------------------------------------------------
 
 
+@example(text="\u11000", letters=2, most=1)
 @given(text=st.text(max_size=200), letters=st.integers(2, 60), most=st.integers(1, 4))
 def test_lines_are_never_more_nor_wider_than_asked_and_say_where_they_are_cut(
     text: str, letters: int, most: int

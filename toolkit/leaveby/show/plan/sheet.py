@@ -68,7 +68,8 @@ def lines(text: str, letters: int, most: int = 1) -> list[str]:
     while rest and len(found) < most:
         taken = _fitting(rest, letters)
         if taken < len(rest) and len(found) == most - 1:
-            return [*found, f"{rest[: _fitting(rest, letters - 1)].rstrip()}…"]
+            kept = rest[: _fitting(rest, letters - 1)].rstrip()
+            return [*found, "…" if columns(kept) >= letters else f"{kept}…"]
         space = rest.rfind(" ", 0, taken + 1)
         end = space if taken < len(rest) and space > letters // 3 else taken
         found.append(rest[:end].rstrip())
