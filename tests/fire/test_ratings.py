@@ -118,7 +118,7 @@ def test_ratings_and_their_words_are_the_published_ones() -> None:
 @pytest.mark.parametrize(
     ("vegetation", "points"),
     [
-        # Read in two transcriptions of the calculation's public source; Hollis et al. 2024, IJWF 33, WF23141.
+        # Hollis et al. 2024, International Journal of Wildland Fire 33; read as quoted, alike, in two other places.
         ("forest", [(0, 0), (100, 6), (750, 12), (4000, 24), (10000, 50), (30000, 100), (90000, 200)]),
         ("grass", [(0, 0), (100, 6), (3000, 12), (9000, 24), (17500, 50), (25000, 100)]),
         ("shrubland", [(0, 0), (50, 6), (500, 12), (4000, 24), (20000, 50), (40000, 100)]),

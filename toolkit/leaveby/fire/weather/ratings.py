@@ -138,7 +138,7 @@ def index_name(scale: Scale) -> str | None:
 def fire_behaviour_index(intensity_kw_m: NDArray[np.float64], *, vegetation: Vegetation) -> NDArray[np.float64]:
     """Index of the Australian rating: straight lines between published points; past the last the last slope goes on.
 
-    Hollis et al. (2024), IJWF 33, WF23141; points as read in two transcriptions of the calculation's public source.
+    Hollis et al. (2024), International Journal of Wildland Fire 33; points read as quoted, alike, in two other places.
 
     Examples
     --------
