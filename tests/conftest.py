@@ -5,11 +5,14 @@ And the demo's household made small, for tests that look at what is done with an
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import re
 import shutil
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from hypothesis import settings
@@ -18,6 +21,43 @@ from leaveby.ask.household import demo_folder, notebooks_folder
 
 settings.register_profile("any machine", parent=settings.default, deadline=None)
 settings.load_profile("any machine")
+
+
+def load_module(place: str) -> ModuleType:
+    """Load a module of the tests by its file, "folder/name", once for all that ask."""
+    path = Path(__file__).parent / f"{place}.py"
+    known = f"leaveby_tests_{path.stem}"
+    if known not in sys.modules:
+        spec = importlib.util.spec_from_file_location(known, path)
+        assert spec is not None
+        assert spec.loader is not None
+        sys.modules[known] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(sys.modules[known])
+    return sys.modules[known]
+
+
+@pytest.fixture(scope="session")
+def invented() -> ModuleType:
+    """An answer made by hand, for tests that look at how it is shown."""
+    return load_module("show/invented")
+
+
+@pytest.fixture(scope="session")
+def valleys() -> ModuleType:
+    """Invented households in plain valleys, made in memory."""
+    return load_module("decision/invented_valley")
+
+
+@pytest.fixture(scope="session")
+def harder() -> ModuleType:
+    """Changes that make a plan harder."""
+    return load_module("decision/harder_plans")
+
+
+@pytest.fixture(scope="session")
+def places() -> ModuleType:
+    """Two invented places with wide ground."""
+    return load_module("decision/places")
 
 
 @pytest.fixture(scope="session")

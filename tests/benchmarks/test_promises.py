@@ -6,11 +6,9 @@ truths there are may be set by LEAVEBY_REPLAY_MEMBERS, LEAVEBY_REPLAY_TRUTHS and
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import sys
 from dataclasses import replace
-from pathlib import Path
 from types import ModuleType
 
 import numpy as np
@@ -40,22 +38,10 @@ TRUTHS = int(os.environ.get("LEAVEBY_REPLAY_TRUTHS", "1000"))
 CONFIDENCES = (0.5, 0.9, 0.95, 0.99)
 
 
-def beside(name: str) -> ModuleType:
-    path = Path(__file__).parents[1] / "decision" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(f"leaveby_tests_{name}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.mark.benchmark
 @pytest.mark.parametrize("confidence", CONFIDENCES)
-def test_five_scenarios_are_caught_no_more_than_promised(confidence: float) -> None:
+def test_five_scenarios_are_caught_no_more_than_promised(confidence: float, valleys: ModuleType) -> None:
     """Pooled over scenarios, one way of each, so that counts are independent; and every way within its own bound."""
-    valleys = beside("invented_valley")
     one_each = []
     for name, make in valleys.SCENARIOS.items():
         inputs = make(members=MEMBERS, confidence=confidence)
@@ -110,13 +96,12 @@ def start_times(scenario: Scenario, plan: Plan, leave_s: Departures) -> dict[Way
 
 
 @pytest.mark.benchmark
-def test_two_hundred_random_changes_of_the_demos_plan_never_make_it_later() -> None:
+def test_two_hundred_random_changes_of_the_demos_plan_never_make_it_later(harder: ModuleType) -> None:
     """170 changes of the household, each on top of the one before in chains of five, and 30 ignitions more.
 
     The household has no part in the fires (checked bit for bit in the decision room), so the demo's own are solved
     once; each ignition is solved anew.
     """
-    harder = beside("harder_plans")
     plan = load_plan(demo_folder() / "plan.toml")
     inputs = read_inputs(replace(plan, members=int(os.environ.get("LEAVEBY_CHANGE_MEMBERS", "100"))))
     plan = inputs.plan

@@ -6,15 +6,12 @@ the same grid are the measure, in processor time. Run with: pytest tests/benchma
 
 from __future__ import annotations
 
-import importlib.util
 import time
 import tracemalloc
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import numpy as np
-import pytest
 import skfmm
 
 from leaveby.decision.fires.scenario import ratings_days
@@ -23,16 +20,6 @@ from leaveby.decision.rules.rules import Asked, asked_of, rules_for
 from leaveby.decision.ways.result import Rules
 
 RATINGS, WINDS, HOURS, WAYS = 3, 16, 4, 2
-
-
-@pytest.fixture(scope="module")
-def places() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("places", Path(__file__).parents[1] / "decision" / "places.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def asked_on(places: ModuleType, cell_m: float) -> Asked:

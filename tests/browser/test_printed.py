@@ -5,10 +5,8 @@ The same page gives the same print whatever fonts the machine has: those that it
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
 import re
-import sys
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
@@ -47,19 +45,6 @@ A4_PT = (595.3, 841.9)
 MM_PT = 72.0 / 25.4
 LEAST_MAP_MM = 72.0
 """A map lower than this would no longer be read: judgement."""
-
-
-@pytest.fixture(scope="module")
-def invented() -> ModuleType:
-    name = "leaveby_tests_invented"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, ROOT / "tests" / "show" / "invented.py")
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 def renamed(result: HouseholdResult, word: str) -> HouseholdResult:

@@ -5,9 +5,7 @@ Hostile plans and ordinary ones are laid out with only the fonts of one family i
 
 from __future__ import annotations
 
-import importlib.util
 import os
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
@@ -45,19 +43,6 @@ SCRIPTS = {
     "devanagari": "नदी के पार का पुराना रास्ता और विद्यालय " * 4,
     "mixed": "Ḥafāʾir Ưu-Điện, Ἀκρόπολις, Річка, Ğöl; 森の家 🔥 ﷽ طريق الوادي หมู่บ้าน " * 2,
 }
-
-
-@pytest.fixture(scope="module")
-def invented() -> ModuleType:
-    name = "leaveby_tests_invented"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, ROOT / "tests" / "show" / "invented.py")
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 def household(

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import io
 import json
 import re
 import stat
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -69,19 +67,6 @@ NAMES = {
     "letters": "Ōkārito; 森, \\n \U0001f525",
 }
 """Names that could be taken for something else: markup, formulas (common practice, no source), properties, entities."""
-
-
-@pytest.fixture(scope="module")
-def invented() -> ModuleType:
-    name = "leaveby_tests_invented"
-    if name not in sys.modules:
-        spec = importlib.util.spec_from_file_location(name, TESTS / "show" / "invented.py")
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.fixture(scope="module")

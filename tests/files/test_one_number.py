@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import csv
 import html
-import importlib.util
 import io
 import json
 import re
@@ -41,23 +40,9 @@ MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
 TITLES = {"tow": "Towing the house", "car": "By car, without the house", "foot": "On foot"}
 
 
-def load_valleys() -> ModuleType:
-    name = "leaveby_tests_invented_valley"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "decision" / "invented_valley.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
 @pytest.fixture(scope="module")
-def inputs() -> HouseholdInputs:
+def inputs(valleys: ModuleType) -> HouseholdInputs:
     """Asked for at 90 %, so that no number at 95 % can stand where one at the asked confidence belongs."""
-    valleys = load_valleys()
     shut = (valleys.task("shutters", 5, 8, 15, ("shelter",)),)
     made: HouseholdInputs = valleys.side_valley(members=40, tasks=(*valleys.TASKS, *shut), confidence=0.9)
     return replace(made, network=replace(made.network, from_osm=False))

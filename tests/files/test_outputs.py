@@ -3,16 +3,12 @@ from __future__ import annotations
 import contextlib
 import csv
 import html
-import importlib.util
 import io
 import json
 import re
-import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.resources import files
-from pathlib import Path
-from types import ModuleType
 from xml.etree import ElementTree
 
 import jsonschema
@@ -51,20 +47,6 @@ NAMES = {
     "timetable.csv",
     "reminders.ics",
 }
-
-
-@pytest.fixture(scope="module")
-def invented() -> ModuleType:
-    name = "leaveby_tests_invented"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "show" / "invented.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.fixture(scope="module")
