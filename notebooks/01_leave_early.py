@@ -34,7 +34,6 @@ from leaveby.notebook import (
     live_map,
     replayed,
     rules_panel,
-    shown_rules,
     shown_timetable,
 )
 
@@ -44,12 +43,9 @@ result
 # %% [markdown]
 # ## The rules
 #
-# One sentence for each official rating and way of leaving. Then choose a rating, where the wind comes from, when a
-# fire starts and how soon you know of it: the map shows where fire is too near then. With fire inside the thin line,
-# go; with fire inside the thick one, it is too late to begin.
-
-# %%
-shown_rules(result)
+# They stand above, one sentence for each official rating and way of leaving. Choose a rating, where the wind comes
+# from, when a fire starts and how soon you know of it: the map shows where fire is too near then. With fire inside the
+# thin line, go; with fire inside the thick one, it is too late to begin.
 
 # %%
 rules_panel(result)

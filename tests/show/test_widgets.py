@@ -172,7 +172,7 @@ def test_the_panel_moves_wind_weather_tasks_and_road_without_any_new_fire(answer
     controls, words = by_label(panel), panel.children[-2]
     assert OVERRIDE in panel.children[0].value
     assert "as far as the fires reach that were solved" in panel.children[-3].value
-    wind, later = controls["Wind, times the forecast"], controls["Weather comes later (minutes; below 0 earlier)"]
+    wind, later = controls["Wind, times the forecast"], controls["Weather later (minutes)"]
     middle = words.value
     assert len(by_clocks(middle)) == 2
     for way, (clock, near) in zip(("tow", "car"), by_clocks(middle), strict=True):
@@ -223,7 +223,7 @@ def test_with_fires_of_their_own_the_panel_says_why_the_fire_stays(answered):
     _, own = answered
     panel = leave_early_panel(own)
     controls, words = by_label(panel), panel.children[-2]
-    assert not {"Wind, times the forecast", "Weather comes later (minutes; below 0 earlier)"} & set(controls)
+    assert not {"Wind, times the forecast", "Weather later (minutes)"} & set(controls)
     assert (
         f"can't be moved here: each of the {own.members} members has a fire of its own, so other fires would have to "
         "be solved."

@@ -26,7 +26,7 @@ _ROOMS: Final = {
     "notebook.leave_early": ("leave_early_panel", "replayed", "shown_timetable"),
     "notebook.live.map": ("live_map",),
     "notebook.panel_roads": ("road_panel",),
-    "notebook.panel_rules": ("rules_panel", "shown_rules"),
+    "notebook.panel_rules": ("rules_panel",),
     "notebook.panel_speeds": ("speed_panel",),
     "notebook.panel_streets": ("street_panel",),
     "notebook.widgets": ("listed", "override_banner"),

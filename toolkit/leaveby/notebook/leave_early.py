@@ -101,7 +101,7 @@ def _spans(held: Held, confidence: float) -> tuple[Slider, ...]:
     soon, late = (math.trunc(at_s / 900.0) * 15.0 for at_s in later)
     return (
         Slider("wind", "Wind, times the forecast", low, high, 0.05, 1.0),
-        Slider("later", "Weather comes later (minutes; below 0 earlier)", soon, late, 15.0, 0.0),
+        Slider("later", "Weather later (minutes)", soon, late, 15.0, 0.0),
     )
 
 

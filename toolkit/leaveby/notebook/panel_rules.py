@@ -16,7 +16,7 @@ from leaveby.decision.rules.rules import Asked, Look, asked_of, look
 from leaveby.decision.rules.too_near import DayFires, day_fires, hours_of
 from leaveby.decision.rules.words import TIME_TO, share_words
 from leaveby.decision.ways.result import HouseholdResult
-from leaveby.notebook.widgets import Html, answering, control, import_lab, listed, panel, shown, table
+from leaveby.notebook.widgets import answering, control, import_lab, panel, shown, table
 from leaveby.roads.routing.itinerary import COMPASS, compass_words
 from leaveby.show.figure import blank_figure, figure_style
 from leaveby.show.map_labels import Sheet, draw_lines, draw_places, draw_scale, lines_of
@@ -27,11 +27,6 @@ from leaveby.show.wording import LINE_MEANS, WAY_TITLES, clean, distance_words
 WIDTH_MM: Final = 150.0
 ABOUT_M: Final = 1500.0
 """Ground that a map shows beyond the farthest line."""
-
-
-def shown_rules(result: HouseholdResult) -> Html:
-    """Give the rules, one sentence each, the worst rating first."""
-    return listed(rule.sentence for rule in reversed(list(result.rules.rules.values())))
 
 
 def rules_panel(result: HouseholdResult, *, workers: int = 2) -> Any:
@@ -53,14 +48,14 @@ def rules_panel(result: HouseholdResult, *, workers: int = 2) -> Any:
         for day in rules.days
     }
     spans = {f"{start}:00 to {end % 24}:00": (start, end) for start, end in hours_of(plan.rules.hours)}
-    winds = [("anywhere", None), *((words, 45.0 * number) for number, words in enumerate(COMPASS))]
+    winds = {"anywhere": None, **{words: 45.0 * number for number, words in enumerate(COMPASS)}}
     drawn = rules.drawn[0].rating if rules.drawn else rules.days[0].name
     rating = control("Dropdown", "A day rated", options=[day.name for day in rules.days], value=drawn)
-    wind = control("Dropdown", "Wind from", options=winds, value=None)
+    wind = control("Dropdown", "Wind from", options=list(winds), value="north-west")
     hours = control("Dropdown", "A fire that starts from", options=list(spans.items()))
     learns = control(
         "IntSlider",
-        "You know of it and decide after (minutes)",
+        "Known after (minutes)",
         min=0,
         max=120,
         step=5,
@@ -75,12 +70,12 @@ def rules_panel(result: HouseholdResult, *, workers: int = 2) -> Any:
                 rule,
                 fires=days[rating.value],
                 span=hours.value,
-                wind_from_deg=wind.value,
+                wind_from_deg=winds[wind.value],
                 learns_s=60.0 * learns.value,
             )
             for rule in rules.of(rating.value)
         }
-        words.value = told(result, rating.value, found)
+        words.value = told(result, rating.value, found, counted=winds[wind.value] is not None)
         text = described(found, rating.value)
         picture.value = shown(rules_map(result, asked, found), "Where fire is too near", text).text
 
@@ -90,13 +85,15 @@ def rules_panel(result: HouseholdResult, *, workers: int = 2) -> Any:
     return made
 
 
-def told(result: HouseholdResult, rating: str, found: Mapping[str, Look]) -> str:
-    """Say the rules of a rating, and what is looked at (HTML)."""
+def told(result: HouseholdResult, rating: str, found: Mapping[str, Look], *, counted: bool) -> str:
+    """Say the rules of a rating, and what is looked at (HTML); nothing is counted for wind from anywhere at once."""
     rules = result.rules.of(rating)
     rows = [
         (
             WAY_TITLES[rule.way],
-            f"{share_words(found[rule.way].share)} of 100 fires may leave too little time {TIME_TO[rule.way]}",
+            f"{share_words(found[rule.way].share)} of 100 fires may leave too little time {TIME_TO[rule.way]}"
+            if counted
+            else "the line alone: choose where the wind comes from to count fires",
             f"{share_words(rule.share)} of 100, over all winds, at the worst hours",
             "the evening before" if rule.verdict == "evening before" else "on word of fire inside the line",
         )
