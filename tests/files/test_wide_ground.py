@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from rasterio.enums import Resampling
 
 from leaveby.ask.household import MOST_WIDE_CELLS, demo_folder, load_plan, read_inputs, read_wide
+from leaveby.decision.household.answer import answer_household
 from leaveby.errors import InputError
 from leaveby.files.read.grids import read_fuel, read_starts, read_terrain
 from leaveby.fire.fuel.zones import fuel_from_polygons
@@ -308,6 +309,16 @@ def test_wide_ground_that_holds_less_than_the_plans_own_is_refused(
     assert "name the plan's own terrain.file here too" in fault
     for words in said:
         assert re.search(words, fault)
+
+
+def test_what_was_taken_for_granted_of_the_wide_ground_is_said(demo: Plan) -> None:
+    inputs = read_inputs(with_rules(demo, cell_m=2000.0, hours=(13,)))
+    assert inputs.wide is not None
+    fuel = replace(inputs.wide.fuel, assumptions=("Half of it is guessed.",))
+    few = replace(inputs.plan, members=20, danger=replace(inputs.plan.danger, scale="own"))
+    answer = answer_household(replace(inputs, plan=few, wide=replace(inputs.wide, fuel=fuel)), workers=2)
+    said = [line for line in answer.assumptions if line.startswith(("The rules for a fire nobody", "On the ground of"))]
+    assert said == [inputs.wide.assumptions[-1], "On the ground of the rules: Half of it is guessed."]
 
 
 def test_the_plans_own_files_will_do(demo: Plan) -> None:

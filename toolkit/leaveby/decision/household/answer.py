@@ -69,7 +69,12 @@ def answer_household(
     fires = Fires(asked, progress)
     found = found_members(fires) if scenario.starts else _no_fires(asked)
     timed = time_ways(asked, found.members, central=table_at(scenario, z=CENTRAL_Z))
-    rules = household_rules(scenario, asked.candidates, workers=workers)
+    rules = household_rules(
+        scenario,
+        asked.candidates,
+        workers=workers,
+        progress=None if progress is None else lambda done, total: progress("rules", done, total, ""),
+    )
     rules = replace(rules, today=named_by_the_plan(rules.today, inputs.ratings))
     summary = _summary(timed)
     shelter = last_resort_side(timed)

@@ -116,8 +116,7 @@ def _drawn(asked: Asked, day: RatedDay, *, fires: int, seed: int) -> _Fires:
     share = ground.start_share.ravel()
     at = rng.choice(share.size, size=fires, p=share / share.sum())
     row, col = np.divmod(at, ground.grid.cols)
-    grid = ground.grid
-    xy_m = np.column_stack([grid.x_min_m + (col + 0.5) * grid.cell_m, grid.y_max_m - (row + 0.5) * grid.cell_m])
+    xy_m = np.column_stack([ground.grid.x_m[col], ground.grid.y_m[row]])
     first_s, last_s = float(day.weather.time_s[0]), float(day.weather.time_s[-1])
     wind_deg = rng.choice(360.0 * np.arange(16) / 16.0, size=fires, p=np.asarray(plan.rules.wind_shares))
     wind_deg += rng.uniform(-11.25, 11.25, size=fires)

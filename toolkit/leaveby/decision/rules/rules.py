@@ -7,7 +7,7 @@ one's, nor than what the rating itself tells people to do.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -47,7 +47,7 @@ from leaveby.decision.ways.result import HourShare, Rule, Rules, TriggerLine, Ve
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
 from leaveby.errors import refused
-from leaveby.fire.terrain import Grid, gradients
+from leaveby.fire.terrain import Grid, cell_of, gradients
 from leaveby.fire.weather.ratings import RatedDay, rating_of
 from leaveby.fire.weather.series import LIMITS, Weather
 from leaveby.household.plan import LIKE_THE_PLANS
@@ -77,14 +77,20 @@ class Asked:
     workers: int
 
 
-def household_rules(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Rules:
+def household_rules(
+    scenario: Scenario,
+    candidates: Mapping[Way, Sequence[CandidateRoute]],
+    *,
+    workers: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> Rules:
     """Make a household's rules for the ratings that its local forecast uses."""
     asked = asked_of(scenario, candidates, workers=workers)
     inputs = scenario.inputs
     days = [replace(day, weather=at_home(scenario, day.weather)) for day in ratings_days(inputs)]
     like_the_plans = [day.name for day in days if day.name == LIKE_THE_PLANS]
     today = like_the_plans[0] if like_the_plans else rating_of(inputs.weather, district=district(inputs))
-    return rules_for(asked, days, today=today)
+    return rules_for(asked, days, today=today, progress=progress)
 
 
 def asked_of(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRoute]], *, workers: int) -> Asked:
@@ -138,9 +144,8 @@ def ground_of(scenario: Scenario) -> Ground:
     terrain, fuel = (inputs.terrain, inputs.fuel) if wide is None else (wide.terrain, wide.fuel)
     grid = terrain.grid
     zones, burnable = bridged(fuel, at_home(scenario, inputs.weather))
-    x_m = grid.x_min_m + (np.arange(grid.cols) + 0.5) * grid.cell_m
-    y_m = grid.y_max_m - (np.arange(grid.rows) + 0.5) * grid.cell_m
-    east_m, north_m = np.meshgrid(x_m - scenario.home_xy_m[0], y_m - scenario.home_xy_m[1])
+    home_x_m, home_y_m = scenario.home_xy_m
+    east_m, north_m = np.meshgrid(grid.x_m - home_x_m, grid.y_m - home_y_m)
     radius_m = plan.rules.radius_m
     down = gradients(terrain)
     if scenario.choice.set_m_s is not None:
@@ -152,15 +157,14 @@ def ground_of(scenario: Scenario) -> Ground:
     # nobody said how likely fires start off the map: as likely as on it
     off = _off_the_grid(grid, scenario.home_xy_m, radius_m=radius_m) * starts.sum() / max(within.sum(), 1)
     in_all = starts.sum() + off.sum()
-    row, col = (
-        int(np.argmin(np.abs(axis - at))) for axis, at in ((y_m, scenario.home_xy_m[1]), (x_m, scenario.home_xy_m[0]))
-    )
+    home_cell = cell_of(grid, home_x_m, y_m=home_y_m)
+    assert home_cell is not None  # the rules' ground holds the plan's own
     return Ground(
         grid=grid,
         zones=zones,
         gradients=down,
         choice=scenario.choice,
-        home_cell=(row, col),
+        home_cell=home_cell,
         start_share=starts / in_all,
         off_share=off / in_all,
     )
@@ -187,7 +191,9 @@ def _off_the_grid(grid: Grid, home_xy_m: tuple[float, float], *, radius_m: float
     return np.bincount(sector[off], minlength=len(BEARINGS_DEG)).astype(np.float64)
 
 
-def rules_for(asked: Asked, days: Sequence[RatedDay], *, today: str | None) -> Rules:
+def rules_for(
+    asked: Asked, days: Sequence[RatedDay], *, today: str | None, progress: Callable[[int, int], None] | None = None
+) -> Rules:
     """Make the rules for every rated day, the mildest first, and every way of leaving with a route."""
     plan = asked.scenario.inputs.plan
     allowed = plan.rules.allowed_share
@@ -201,6 +207,8 @@ def rules_for(asked: Asked, days: Sequence[RatedDay], *, today: str | None) -> R
         for day in days:
             lower = _looked_at(asked, way, fires=fires[day.name], lower=lower)
             found[day.name, way] = _rule(asked, way, day, lower, allowed=allowed)
+            if progress is not None:
+                progress(len(found), len(days) * len(asked.routes))
     ordered = {(day.name, way): found[day.name, way] for day, way in product(days, asked.routes)}
     return Rules(
         days=tuple(days),
@@ -209,8 +217,18 @@ def rules_for(asked: Asked, days: Sequence[RatedDay], *, today: str | None) -> R
         grid=asked.ground.grid,
         radius_m=plan.rules.radius_m,
         allowed_share=allowed,
-        assumptions=tuple(dict.fromkeys((*RULE_ASSUMPTIONS, *(line for day in days for line in day.said)))),
+        assumptions=tuple(
+            dict.fromkeys((*RULE_ASSUMPTIONS, *_of_the_ground(asked), *(line for day in days for line in day.said)))
+        ),
     )
+
+
+def _of_the_ground(asked: Asked) -> tuple[str, ...]:
+    """Say what was taken for granted of the wide ground, where the plan has one."""
+    wide = asked.scenario.inputs.wide
+    if wide is None:
+        return ()
+    return (*wide.assumptions, *(f"On the ground of the rules: {line}" for line in wide.fuel.assumptions))
 
 
 @dataclass(frozen=True)
@@ -247,12 +265,7 @@ def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) 
     short = minimum_filter(slack.min(axis=0), size=3, mode="nearest") < 0.0
     late_s = np.take_along_axis(leads - any_hour.of_routes("late_s"), route[None], axis=0)[0]
     late = minimum_filter(late_s, size=3, mode="nearest") < 0.0
-    by_span = [
-        fastest(
-            fires, within=steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + _need_h(asked, needs))
-        )
-        for span in hours_of(plan.rules.hours)
-    ]
+    by_span = [_fastest_from(asked, needs, fires=fires, span=span) for span in hours_of(plan.rules.hours)]
     share_of = {
         fire.key: _share_too_near(_Leads(asked, way, fire), route=route)
         for fire in {fire.key: fire for fire in by_span}.values()
@@ -407,8 +420,7 @@ def look(
     needs = asked.needs[way]
     if learns_s is not None:
         needs = replace(needs, learns_s=np.full_like(needs.learns_s, learns_s))
-    within = steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + _need_h(asked, needs))
-    leads = _Leads(replace(asked, needs={way: needs}), way, fastest(fires, within=within))
+    leads = _Leads(replace(asked, needs={way: needs}), way, _fastest_from(asked, needs, fires=fires, span=span))
     lead_s = leads.solved((wind_from_deg,))[0]
     bounds: tuple[Literal["go_s", "late_s"], ...] = ("go_s", "late_s")
     short = [np.where(rule.equal_cells, lead_s - leads.of_routes(bound), np.inf).min(axis=0) < 0.0 for bound in bounds]
@@ -421,8 +433,10 @@ def look(
     return Look(go, late, share)
 
 
-def _need_h(asked: Asked, needs: Needs) -> float:
-    """How long a household needs in all at the confidence, in hours, by its longest route."""
+def _fastest_from(asked: Asked, needs: Needs, *, fires: DayFires, span: tuple[int, int]) -> Fastest:
+    """The fastest that fire may be that starts in some hours, until the household is through by its longest route."""
     confidence, routes = asked.scenario.inputs.plan.confidence, asked.routes[needs.way]
     needed_s = longest_at_confidence(needs.learns_s + needs.ready_s + needs.kept_s, confidence)
-    return (needed_s + max(one.time_s for one in routes)) / 3600.0
+    needed_h = (needed_s + max(one.time_s for one in routes)) / 3600.0
+    within = steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + needed_h)
+    return fastest(fires, within=within)

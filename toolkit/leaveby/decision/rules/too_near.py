@@ -36,8 +36,6 @@ from leaveby.household.sampling import sample_arrivals
 from leaveby.parameters import CREEP_ROS_M_S
 
 WIND_NODES: Final = 9
-FARTHER: Final = 1.3
-"""Lead times are followed a little beyond what is too near, so that the notebook can ask for more."""
 
 
 @dataclass(frozen=True)
@@ -240,8 +238,7 @@ def route_cells(
         cells = np.unique(stretches.cell)
         cells = cells[ground.zones.zone.ravel()[cells] >= 0]
         row, col = np.divmod(cells, grid.cols)
-        x_m, y_m = grid.x_min_m + (col + 0.5) * grid.cell_m, grid.y_max_m - (row + 0.5) * grid.cell_m
-        made.append(RouteCells(stretches, np.column_stack([x_m, y_m]), cleared_s[cells]))
+        made.append(RouteCells(stretches, np.column_stack([grid.x_m[col], grid.y_m[row]]), cleared_s[cells]))
     return tuple(made)
 
 
@@ -250,20 +247,15 @@ def edges_of(routes: Sequence[CandidateRoute]) -> tuple[int, ...]:
     return tuple(sorted({edge for route in routes for edge in route.edges}))
 
 
-def lead_map(
-    spread: SpreadTable, route: RouteCells, *, wanted: Threshold, beyond: float = FARTHER
-) -> NDArray[np.float32]:
-    """Map how long fire at each cell takes to a route, less the stretched drive; inf beyond what matters. Seconds.
-
-    With `beyond`, so many times the threshold is followed.
-    """
+def lead_map(spread: SpreadTable, route: RouteCells, *, wanted: Threshold) -> NDArray[np.float32]:
+    """Map how long fire at each cell takes to a route, less the stretched drive; inf where that is enough. Seconds."""
     if not len(route.xy_m):
         return np.full(spread.grid.shape, np.inf, dtype=np.float32)
     found = lead_time(
         spread,
         route.xy_m,
         value_s=-wanted.drive_ratio * route.cleared_s,
-        horizon_s=beyond * wanted.go_s,
+        horizon_s=wanted.go_s,
         fine=False,
     )
     return found.astype(np.float32)
