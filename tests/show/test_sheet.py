@@ -240,7 +240,7 @@ def test_the_season_and_the_day_to_look_the_sheet_over(result: HouseholdResult) 
     assert season_words(result) == ""
 
 
-def test_where_it_is_too_late_is_said_by_roads_or_else_by_distances(result: HouseholdResult) -> None:
+def test_where_it_is_too_late_is_said_on_every_side_and_by_roads_that_fit_beside(result: HouseholdResult) -> None:
     told = (
         "Fire at Weeping Gate Road, 3.9 km north of home, or nearer: go by car at once.",
         "Fire at Weeping Gate Road, 4.9 km north-west of home, or nearer: go by car at once.",
@@ -250,16 +250,17 @@ def test_where_it_is_too_late_is_said_by_roads_or_else_by_distances(result: Hous
     )
     rules = {key: replace(rule, landmarks=told) for key, rule in result.rules.rules.items()}
     named = replace(result, rules=replace(result.rules, rules=rules))
-    assert late_lines(named, named.ways["car"]) == [
-        "We: Weeping Gate Road 3.9 km N, 4.9 km NW; Hobbin Gap Road 6.0 km NW"
+    assert late_lines(named, named.ways["car"]) == ["We: N 2 km, E at any distance, S 2 km, W 2 km"]
+    short = replace(
+        result,
+        rules=replace(result.rules, rules={key: replace(rule, landmarks=told[2:3]) for key, rule in rules.items()}),
+    )
+    assert late_lines(short, short.ways["car"]) == [
+        "We: N 2 km, E at any distance, S 2 km, W 2 km; Hobbin Gap Road 6.0 km NW"
     ]
     # The invented lines lie 2.9 km and 1.5 km off in all of 16 directions but two in the east, where the ground ends.
-    assert late_lines(result, result.ways["tow"]) == [
-        "House: N within 3 km; E at any distance; S within 3 km; W within 3 km"
-    ]
-    assert late_lines(result, result.ways["car"]) == [
-        "We: N within 2 km; E at any distance; S within 2 km; W within 2 km"
-    ]
+    assert late_lines(result, result.ways["tow"]) == ["House: N 3 km, E at any distance, S 3 km, W 3 km"]
+    assert late_lines(result, result.ways["car"]) == ["We: N 2 km, E at any distance, S 2 km, W 2 km"]
 
 
 def test_everybodys_tasks_stand_in_the_order_of_the_schedule(result: HouseholdResult) -> None:

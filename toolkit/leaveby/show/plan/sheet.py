@@ -189,21 +189,23 @@ def _word_of_fire(result: HouseholdResult, way: str) -> str:
 
 
 def late_lines(result: HouseholdResult, way: WayTiming) -> list[str]:
-    """Say by roads and places, or by distances, where fire is too near to start getting ready, on one line."""
+    """Say how far out fire is too near to start getting ready, on every side, and by roads and places that fit beside.
+
+    Names alone would leave out the sides where no road or place lies at the line.
+    """
     rule = next((rule for rule in result.rules.drawn if rule.way == way.way), None)
     if rule is None or way.route is None:
         return []
     near: dict[str, list[str]] = {}
     for name, where in filter(None, map(short_words, rule.landmarks)):
         near.setdefault(name, []).append(_short(where))
-    told = [f"{name} {', '.join(where)}" for name, where in near.items()]
-    if not told:
-        told = [
-            f"{_short(compass_words(bearing_deg))} within {math.ceil(at_m / 1000.0 - 1e-9)} km"
-            if math.isfinite(at_m)
-            else f"{_short(compass_words(bearing_deg))} at any distance"
-            for bearing_deg, at_m in _main_directions(rule.late.distance_m)
-        ]
+    sides = [
+        f"{_short(compass_words(bearing_deg))} {math.ceil(at_m / 1000.0 - 1e-9)} km"
+        if math.isfinite(at_m)
+        else f"{_short(compass_words(bearing_deg))} at any distance"
+        for bearing_deg, at_m in _main_directions(rule.late.distance_m)
+    ]
+    told = [", ".join(sides), *(f"{name} {', '.join(where)}" for name, where in near.items())]
     count = 1
     while count < len(told) and columns(f"{_WHOM[way.way]}: {'; '.join(told[: count + 1])}") <= _WIDE_LETTERS:
         count += 1
