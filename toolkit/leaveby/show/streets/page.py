@@ -1,13 +1,16 @@
-"""The page of the community question: `streets.html`, one file with a map and a table that sorts, for screen and paper.
+"""The page of the community question: `streets.html`, two printed sides for a meeting and an annex with the rest.
 
-It is read without its script as well, which only sorts the table; nothing is fetched.
+What stands on the two sides is cut by count, so many lines of so many columns, as on the sheet for the fridge; the
+annex flows. It is read without its script as well, which only sorts the annex's table; nothing is fetched.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import Final
+from itertools import groupby
+from typing import Any, Final
 
 from markupsafe import Markup
 
@@ -15,35 +18,134 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
+from leaveby.roads.osm.access_rules import AccessRule, Step, limit_of
+from leaveby.show.plan.sheet import lines
 from leaveby.show.streets.map import streets_map
+from leaveby.show.streets.scene import behind_words, called
+from leaveby.show.symbols import SYMBOLS
 from leaveby.show.templates import page_text, sentences
-from leaveby.show.wording import clean, distance_words, duration_words
+from leaveby.show.wording import clean, distance_words, duration_words, rounded_words
 
-ROWS_SHOWN: Final = 60
-"""Groups in the page's table; the others stand in the files beside it."""
+LEAST_HOMES: Final = 5.0
+"""Groups of fewer homes stand in the annex alone."""
+
+_SAID_LETTERS, _SAID_LINES = 98, 11
+_NAME_LETTERS, _UNDER_LETTERS, _GROUP_LINES = 35, 40, 22
+_LINKS, _RULES = 3, 3
+_WIDE_LETTERS: Final = 108
 
 
 def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     """Lay out an answer as a page."""
-    shown = answer.notable[:ROWS_SHOWN]
+    small, large = ([one for one in answer.notable if (one.homes >= LEAST_HOMES) is many] for many in (False, True))
+    shown, said = _first_that_fit(large), survey_sentences(answer)
     return page_text(
         "show/streets/streets.html.j2",
         made_at=made_at,
         answer=answer,
+        lines=lines,
+        wide=_WIDE_LETTERS,
         notice=OSM_NOTICE if answer.from_osm else "",
-        sentences=survey_sentences(answer),
-        map=Markup(streets_map(answer, labelled=[group.number for group in shown[:25]])),
+        said=_said(said),
+        sentences=said,
+        map=Markup(streets_map(answer, labelled=[group.number for group, _, _ in shown])),
+        symbols=SYMBOLS,
         shown=shown,
-        rows_shown=ROWS_SHOWN,
-        fuel_known=math.isfinite(max(answer.facts.fuel_t_ha.tolist(), default=-math.inf)),
+        large=large,
+        small=[(homes, _by_name(groups)) for homes, groups in groupby(small, key=homes_words)],
+        least_homes=LEAST_HOMES,
+        rules=[_told(answer, large, number) for number in range(len(answer.rules))],
+        rules_shown=_RULES,
+        links_shown=_LINKS,
+        letters_of=lambda group: " ".join(_letter(answer.rules.index(one.rule)) for one in group.comparisons),
+        called=called,
+        about=rounded_words,
         homes_words=homes_words,
         clearance_words=clearance_words,
-        timed=[group for group in shown if group.clearance and math.isfinite(group.shuts_s)],
+        unsure=any(group.certain != group.homes for group in large),
+        timed=[group for group in answer.notable if group.clearance and math.isfinite(group.shuts_s)],
         link_words=_link_words,
-        after=answer.after_best,
         names_of=lambda found: [answer.streets.name[item.street] for item in found],
         made_with=f"leaveby {clean(answer.inputs.get('leaveby', ''), 30)}".strip(),
     )
+
+
+def _first_that_fit(groups: Sequence[StreetGroup]) -> list[tuple[StreetGroup, list[str], list[str]]]:
+    """So many of the first groups as the table on the second side has lines for: name, and what is said under it."""
+    shown, room = [], _GROUP_LINES
+    for group in groups:
+        part = f" (part of No. {group.inside})" if group.inside else ""
+        name, under = lines(group.name, _NAME_LETTERS, 2), lines(f"{behind_words(group)}{part}", _UNDER_LETTERS, 2)
+        room -= max(len(name) + len(under), 2)
+        if room < 0:
+            break
+        shown.append((group, name, under))
+    return shown
+
+
+def _said(said: Sequence[str]) -> list[list[str]]:
+    """So many of the first sentences as the first side has lines for."""
+    told, room = [], _SAID_LINES
+    for sentence in said:
+        found = lines(sentence, _SAID_LETTERS, 5)
+        room -= len(found)
+        if room < 0:
+            break
+        told.append(found)
+    return told
+
+
+def _by_name(groups: Iterable[StreetGroup]) -> list[tuple[str, list[int]]]:
+    """Names, each once, with the numbers of the groups that are called so."""
+    found: dict[str, list[int]] = {}
+    for group in groups:
+        found.setdefault(called(group), []).append(group.number)
+    return list(found.items())
+
+
+def _letter(number: int) -> str:
+    return chr(ord("A") + number)
+
+
+def _told(answer: StreetSurvey, large: Sequence[StreetGroup], number: int) -> dict[str, Any]:
+    """A rule as it is quoted: its letter, what it allows, whose it is and whether here, how many groups are beyond."""
+    rule, region = answer.rules[number], answer.options.region.upper()
+    here = bool(rule.region) and (region == rule.region or region.startswith(f"{rule.region}-"))
+    maybe = bool(rule.region) and rule.region.startswith(f"{region}-")
+    return {
+        "letter": _letter(number),
+        "rule": rule,
+        "limit": _limit_words(rule, answer.options.parcel_acres),
+        "here": "here" if here else "maybe" if maybe else "" if rule.region else "model",
+        "region": region,
+        "beyond": sum(any(one.rule is rule for one in group.comparisons) for group in large),
+    }
+
+
+def _limit_words(rule: AccessRule, parcel_acres: float | None) -> str:
+    """What a rule allows, as a person would say it."""
+    step = rule.steps[-1]
+    match rule.measure:
+        case "ways_out":
+            step = max((step for step in rule.steps if step.limit <= 1.0), key=lambda step: step.up_to)
+            return f"no more than {step.up_to:g} homes on one way out"
+        case "grade":
+            return f"no road steeper than {step.printed}"
+        case "width":
+            return f"roads no narrower than {_metric(step)}"
+        case "turnaround":
+            return f"a place to turn round at dead ends longer than {_metric(step)}"
+        case "dead_end":
+            return f"dead ends no longer than {_metric(step)}"
+        case "all_streets":
+            step = limit_of(rule, 0.0 if parcel_acres is None else parcel_acres)
+            return f"dead ends no longer than {_metric(step)}, with all their branches added up"
+
+
+def _metric(step: Step) -> str:
+    """A limit as printed, and in metres where it is in feet."""
+    metres = distance_words(step.limit) if step.limit >= 50.0 else f"{step.limit:.1f} m"
+    return f"{step.printed} (about {metres})" if " ft" in step.printed else step.printed
 
 
 def survey_sentences(answer: StreetSurvey) -> list[str]:
@@ -54,6 +156,7 @@ def survey_sentences(answer: StreetSurvey) -> list[str]:
         largest=max(answer.notable, key=lambda group: group.homes, default=None),
         few_per_km=FEW_HOMES_PER_KM.value,
         link_words=_link_words,
+        about=rounded_words,
     )
 
 
@@ -70,8 +173,10 @@ def clearance_words(group: StreetGroup) -> str:
     return quick if len(group.clearance) == 1 else f"{quick} to {slow}"
 
 
-def _link_words(link: Link) -> str:
+def _link_words(link: Link, ends: Sequence[str] = ()) -> str:
+    where = f" {'from' if ends[1:] else 'at'} {' to '.join(clean(name, 40) for name in ends)}" if ends else ""
     if link.kind == "open":
         why = ", ".join(clean(reason, 40) for reason in link.reasons)
-        return f"{distance_words(link.open_m)} of way that is on the map ({why})"
-    return f"{distance_words(link.build_m)} of street"
+        why = why.replace("barrier=", "closed by a ").replace("access=", "").replace("_", " ")
+        return f"about {rounded_words(link.open_m)} of way that is on the map ({why}){where}"
+    return f"about {rounded_words(link.build_m)} of street{where}"

@@ -52,7 +52,10 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
         "groups": [
             {**row, **_group_extra(answer, group)} for row, group in zip(group_rows(answer), answer.groups, strict=True)
         ],
-        "links": [_link(link, change) for link in answer.links],
+        "links": [
+            {**_link(link, change), "joins": [clean(name, 80) for name in ends]}
+            for link, ends in zip(answer.links, answer.link_ends, strict=True)
+        ],
         "with_the_first_link": _after_best(answer, change),
         "streets_that_differ_from_the_undirected_bridges": [
             {
