@@ -421,8 +421,8 @@ def _supposed(asked: StreetQuestion, balance: Balance) -> tuple[str, ...]:
     if options.clearance_groups:
         curves = ", ".join(f"{curve.name} {curve.median_s / 60.0:.0f} min" for curve in options.mobilisations)
         lines += [
-            "When homes get going was not measured for wildfires anywhere that we know: the curves are judgement (half "
-            f"of the homes rolling after: {curves}), and the range is shown.",
+            "When homes get going was not measured for wildfires anywhere that we know: half of them "
+            f"rolling after so long is judgement ({curves}), and the range is shown.",
             f"Capacities are published ones ({TWO_LANE_VEH_H.value:.0f} vehicles an hour on a two-lane road in good "
             f"conditions, fewer on lesser ones), times {BREAKDOWN_SHARE.value:g} for a queue (from memory). Smoke, "
             "trailers, crashes and a full road beyond make it longer.",

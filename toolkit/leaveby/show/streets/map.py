@@ -45,7 +45,7 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
         axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         axes.set(xlim=(west, east), ylim=(south, north))
         axes.set_axis_off()
-        sheet = Sheet(axes, window=window, width_pt=MAP_MM[0] / 25.4 * 72.0, plain=True)
+        sheet = Sheet(axes, window=window, width_pt=0.96 * MAP_MM[0] / 25.4 * 72.0, plain=True)
         draw_lines(axes, _seen(sheet, answer.streets.geometry[_others(answer)]), edgecolor=GREY, linewidth=0.5)
         for kind in _HOMES:
             homes = scene.drawn("homes")
