@@ -294,8 +294,8 @@ def test_whose_rule_it_is_and_that_it_is_not_local(browser: Browser, tmp_path: P
     """By hand, from the regions of each rule (ISO 3166-2): California's is at home in US-CA, maybe in US, not in AU."""
     answer = area(plain(1), branches=3, homes=40.0)
     for region, said in (
-        ("US-CA", "in force in this region, US-CA"),
-        ("US", "local only if the streets lie there; region US"),
+        ("US-CA", "in force here, region US-CA"),
+        ("US", "local only if the streets lie there, region US"),
         ("AU", "not a rule of this place, region AU"),
         ("AU-NSW", "not a rule of this place, region AU-NSW"),
     ):
@@ -306,7 +306,7 @@ def test_whose_rule_it_is_and_that_it_is_not_local(browser: Browser, tmp_path: P
         tab.goto(path.as_uri())
         side = " ".join(tab.inner_text(".side:nth-of-type(2)").split())
         assert f"California fire safe regulations (State of California, United States; {said}). Source: 14 CCR" in side
-        assert f"in force only where adopted; not local by itself; region {region})" in side
+        assert f"in force only where adopted; not local by itself, region {region})" in side
         assert "NFPA 1141 and 1140; from memory, not read." in side
         tab.close()
 

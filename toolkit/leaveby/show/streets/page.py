@@ -7,10 +7,11 @@ annex flows. It is read without its script as well, which only sorts the annex's
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
-from itertools import groupby
-from typing import Any, Final
+from itertools import accumulate, groupby
+from string import ascii_uppercase
+from typing import Final, TypeVar
 
 from markupsafe import Markup
 
@@ -18,27 +19,28 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
-from leaveby.roads.osm.access_rules import AccessRule, Step, limit_of
+from leaveby.roads.osm.access_rules import limit_of
 from leaveby.show.plan.sheet import lines
 from leaveby.show.streets.map import streets_map
 from leaveby.show.streets.scene import behind_words, called
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.templates import page_text, sentences
-from leaveby.show.wording import clean, distance_words, duration_words, rounded_words
+from leaveby.show.wording import clean, duration_words, rounded_words
 
 LEAST_HOMES: Final = 5.0
 """Groups of fewer homes stand in the annex alone."""
 
+_Thing = TypeVar("_Thing")
 _SAID_LETTERS, _SAID_LINES = 98, 11
 _NAME_LETTERS, _UNDER_LETTERS, _GROUP_LINES = 35, 40, 22
-_LINKS, _RULES = 3, 3
 _WIDE_LETTERS: Final = 108
 
 
 def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     """Lay out an answer as a page."""
     small, large = ([one for one in answer.notable if (one.homes >= LEAST_HOMES) is many] for many in (False, True))
-    shown, said = _first_that_fit(large), survey_sentences(answer)
+    said = survey_sentences(answer)
+    shown = _that_fit(map(_row, large), _GROUP_LINES, lambda row: max(len(row[1]) + len(row[2]), 2))
     return page_text(
         "show/streets/streets.html.j2",
         made_at=made_at,
@@ -46,7 +48,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         lines=lines,
         wide=_WIDE_LETTERS,
         notice=OSM_NOTICE if answer.from_osm else "",
-        said=_said(said),
+        said=_that_fit((lines(sentence, _SAID_LETTERS, 5) for sentence in said), _SAID_LINES, len),
         sentences=said,
         map=Markup(streets_map(answer, labelled=[group.number for group, _, _ in shown])),
         symbols=SYMBOLS,
@@ -54,10 +56,9 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         large=large,
         small=[(homes, _by_name(groups)) for homes, groups in groupby(small, key=homes_words)],
         least_homes=LEAST_HOMES,
-        rules=[_told(answer, large, number) for number in range(len(answer.rules))],
-        rules_shown=_RULES,
-        links_shown=_LINKS,
-        letters_of=lambda group: " ".join(_letter(answer.rules.index(one.rule)) for one in group.comparisons),
+        letters_of=lambda group: " ".join(ascii_uppercase[answer.rules.index(one.rule)] for one in group.comparisons),
+        beyond=lambda rule: sum(any(one.rule is rule for one in group.comparisons) for group in large),
+        limit_of=limit_of,
         called=called,
         about=rounded_words,
         homes_words=homes_words,
@@ -70,29 +71,16 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     )
 
 
-def _first_that_fit(groups: Sequence[StreetGroup]) -> list[tuple[StreetGroup, list[str], list[str]]]:
-    """So many of the first groups as the table on the second side has lines for: name, and what is said under it."""
-    shown, room = [], _GROUP_LINES
-    for group in groups:
-        part = f" (part of No. {group.inside})" if group.inside else ""
-        name, under = lines(group.name, _NAME_LETTERS, 2), lines(f"{behind_words(group)}{part}", _UNDER_LETTERS, 2)
-        room -= max(len(name) + len(under), 2)
-        if room < 0:
-            break
-        shown.append((group, name, under))
-    return shown
+def _row(group: StreetGroup) -> tuple[StreetGroup, list[str], list[str]]:
+    """A group, its name in lines, and what is said under it."""
+    part = f" (part of No. {group.inside})" if group.inside else ""
+    return group, lines(group.name, _NAME_LETTERS, 2), lines(f"{behind_words(group)}{part}", _UNDER_LETTERS, 2)
 
 
-def _said(said: Sequence[str]) -> list[list[str]]:
-    """So many of the first sentences as the first side has lines for."""
-    told, room = [], _SAID_LINES
-    for sentence in said:
-        found = lines(sentence, _SAID_LETTERS, 5)
-        room -= len(found)
-        if room < 0:
-            break
-        told.append(found)
-    return told
+def _that_fit(things: Iterable[_Thing], room: int, count: Callable[[_Thing], int]) -> list[_Thing]:
+    """So many of the first things as there are lines for."""
+    used = accumulate(map(count, found := list(things)))
+    return [thing for thing, so_far in zip(found, used, strict=True) if so_far <= room]
 
 
 def _by_name(groups: Iterable[StreetGroup]) -> list[tuple[str, list[int]]]:
@@ -101,51 +89,6 @@ def _by_name(groups: Iterable[StreetGroup]) -> list[tuple[str, list[int]]]:
     for group in groups:
         found.setdefault(called(group), []).append(group.number)
     return list(found.items())
-
-
-def _letter(number: int) -> str:
-    return chr(ord("A") + number)
-
-
-def _told(answer: StreetSurvey, large: Sequence[StreetGroup], number: int) -> dict[str, Any]:
-    """A rule as it is quoted: its letter, what it allows, whose it is and whether here, how many groups are beyond."""
-    rule, region = answer.rules[number], answer.options.region.upper()
-    here = bool(rule.region) and (region == rule.region or region.startswith(f"{rule.region}-"))
-    maybe = bool(rule.region) and rule.region.startswith(f"{region}-")
-    return {
-        "letter": _letter(number),
-        "rule": rule,
-        "limit": _limit_words(rule, answer.options.parcel_acres),
-        "here": "here" if here else "maybe" if maybe else "" if rule.region else "model",
-        "region": region,
-        "beyond": sum(any(one.rule is rule for one in group.comparisons) for group in large),
-    }
-
-
-def _limit_words(rule: AccessRule, parcel_acres: float | None) -> str:
-    """What a rule allows, as a person would say it."""
-    step = rule.steps[-1]
-    match rule.measure:
-        case "ways_out":
-            step = max((step for step in rule.steps if step.limit <= 1.0), key=lambda step: step.up_to)
-            return f"no more than {step.up_to:g} homes on one way out"
-        case "grade":
-            return f"no road steeper than {step.printed}"
-        case "width":
-            return f"roads no narrower than {_metric(step)}"
-        case "turnaround":
-            return f"a place to turn round at dead ends longer than {_metric(step)}"
-        case "dead_end":
-            return f"dead ends no longer than {_metric(step)}"
-        case "all_streets":
-            step = limit_of(rule, 0.0 if parcel_acres is None else parcel_acres)
-            return f"dead ends no longer than {_metric(step)}, with all their branches added up"
-
-
-def _metric(step: Step) -> str:
-    """A limit as printed, and in metres where it is in feet."""
-    metres = distance_words(step.limit) if step.limit >= 50.0 else f"{step.limit:.1f} m"
-    return f"{step.printed} (about {metres})" if " ft" in step.printed else step.printed
 
 
 def survey_sentences(answer: StreetSurvey) -> list[str]:
