@@ -16,6 +16,7 @@ from leaveby.decision.streets import result
 from leaveby.decision.streets.result import Balance, StreetGroup, StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.errors import Fault, Faults, refused
 from leaveby.parameters import BREAKDOWN_SHARE, TWO_LANE_VEH_H
+from leaveby.regions import table
 from leaveby.roads.clearance.queue import clearance, not_out
 from leaveby.roads.clearance.tree import group_tree, quickest_out
 from leaveby.roads.exits.dominators import NO_WAY_OUT
@@ -411,36 +412,19 @@ def _largest(streets: StreetTable, found: SingleExits) -> float:
 
 
 def _supposed(asked: StreetQuestion, balance: Balance) -> tuple[str, ...]:
-    options = asked.options
-    lines = [
-        f"{options.people_per_home:g} people and {options.vehicles_per_home:g} vehicles were counted for each home "
-        "(judgement unless you gave them).",
-        "Private ways, ways behind gates and tracks are left by those who live there; nobody else was counted on them.",
-        "Widths, gates and one-way signs are as mapped, and a map lacks many: look at each street before the season.",
-    ]
-    if options.clearance_groups:
-        curves = ", ".join(f"{curve.name} {curve.median_s / 60.0:.0f} min" for curve in options.mobilisations)
-        lines += [
-            "When homes get going was not measured for wildfires anywhere that we know: half of them "
-            f"rolling after so long is judgement ({curves}), and the range is shown.",
-            f"Capacities are published ones ({TWO_LANE_VEH_H.value:.0f} vehicles an hour on a two-lane road in good "
-            f"conditions, fewer on lesser ones), times {BREAKDOWN_SHARE.value:g} for a queue (from memory). Smoke, "
-            "trailers, crashes and a full road beyond make it longer.",
-            "Each group is timed by itself: where others share the road further out, both take longer.",
-        ]
-    if options.links:
-        if asked.elevation is None:
-            lines.append("No terrain was given: links to build were not held against the slope of the ground.")
-        lines.append("Water, railways, houses and rights of way between the ends of a link were not looked at.")
-    if asked.closing_s is None:
-        lines.append("No fire scenario was given: nothing here says how long a street stays open.")
-    if options.parcel_acres is None and any(rule.measure == "all_streets" for rule in choose_rules(options.rules)):
-        lines.append("No parcel size was given: the shortest limit of the rules was taken.")
-    if balance.no_way_out:
-        lines.append(
-            f"{balance.no_way_out:g} homes stand on streets from which no exit can be reached by car on this map: find "
-            "out why."
-        )
-    if not np.isfinite(asked.streets.steepest).any():
-        lines.append("No terrain was given: grades are not known.")
-    return tuple(lines)
+    options, timed = asked.options, asked.options.clearance_groups > 0
+    by_parcel = any(rule.measure == "all_streets" for rule in choose_rules(options.rules))
+    holds = {
+        **dict.fromkeys(("get_going", "capacities", "alone"), timed),
+        "link_slopes": options.links > 0 and asked.elevation is None,
+        "link_ground": options.links > 0,
+        "no_fire": asked.closing_s is None,
+        "parcels": options.parcel_acres is None and by_parcel,
+        "no_way_out": balance.no_way_out > 0.0,
+        "no_grades": not np.isfinite(asked.streets.steepest).any(),
+    }
+    given = {"people": options.people_per_home, "vehicles": options.vehicles_per_home, "lost": balance.no_way_out}
+    given |= {"two_lane": TWO_LANE_VEH_H.value, "breakdown": BREAKDOWN_SHARE.value}
+    after = ", ".join(f"{curve.name} {curve.median_s / 60.0:.0f} min" for curve in options.mobilisations)
+    told = table("decision/streets/supposed").items()
+    return tuple(words.format(after=after, **given) for name, words in told if holds.get(name, True))
