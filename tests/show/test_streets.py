@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from html.parser import HTMLParser
 from xml.etree import ElementTree
@@ -22,7 +23,7 @@ from leaveby.show.record import record_text
 from leaveby.show.streets.map import describe_streets_map, streets_map
 from leaveby.show.streets.page import streets_page
 from leaveby.show.streets.record import survey_record
-from leaveby.show.streets.scene import COLUMNS, group_rows
+from leaveby.show.streets.scene import COLUMNS, called, group_rows
 
 CRS = "EPSG:32755"
 MADE = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
@@ -135,6 +136,38 @@ def test_the_statement_stands_first_and_last(page: str, seen: Seen) -> None:
     assert PLANNING_AID in text
     assert OSM_NOTICE in text
     assert f'<meta name="description" content="{OVERRIDE}">' in page
+
+
+def test_groups_are_called_what_people_call_them() -> None:
+    """By hand: a road of three parts with a lane off the first corner, and nameless ways off the main road."""
+    ways = [
+        ("Valley Road", "primary", 0.0, ((0, 0), (500, 0))),
+        ("Valley Road", "primary", 0.0, ((500, 0), (1000, 0))),
+        ("Valley Road", "primary", 0.0, ((1000, 0), (1500, 0))),
+        ("Spur Road", "residential", 20.0, ((500, 0), (500, 400))),
+        ("Fern Lane", "residential", 0.0, ((500, 400), (700, 400))),
+        ("Spur Road", "residential", 10.0, ((500, 400), (500, 900))),
+        ("", "service", 0.0, ((500, 900), (600, 900))),
+        ("Spur Road", "residential", 5.0, ((500, 900), (500, 1300))),
+        ("", "service", 3.0, ((1000, 0), (1000, 200))),
+        ("", "track", 2.0, ((1000, 200), (1000, 300))),
+        ("", "service", 0.0, ((1000, 200), (1100, 200))),
+    ]
+    names, kinds, homes, lines = zip(*ways, strict=True)
+    network = network_from_lines(
+        [moved(*line) for line in lines], crs=CRS, names=list(names), tags=[{"highway": kind} for kind in kinds]
+    )
+    streets = street_table(network)
+    ends = [int(np.flatnonzero((streets.x_m == EAST + x) & (streets.y_m == NORTH))[0]) for x in (0.0, 1500.0)]
+    asked = StreetQuestion(streets, homes_by_street(streets, np.array(homes)), exits=np.array(ends))
+    found = survey(replace(asked, options=SurveyOptions(links=0, clearance_groups=0)))
+    assert [(called(group), group.homes) for group in found.notable] == [
+        ("Spur Road and Fern Lane behind it", 35.0),
+        ("Spur Road beyond Fern Lane", 15.0),
+        ("access road without a name off Valley Road", 5.0),
+        ("Spur Road, 0.9 km farther in", 5.0),
+        ("track without a name near Valley Road", 2.0),
+    ]
 
 
 def test_nothing_is_fetched(page: str, seen: Seen) -> None:
