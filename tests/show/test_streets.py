@@ -21,7 +21,7 @@ from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.record import record_text
 from leaveby.show.streets.map import describe_streets_map, streets_map
-from leaveby.show.streets.page import streets_page
+from leaveby.show.streets.page import streets_page, survey_sentences
 from leaveby.show.streets.record import survey_record
 from leaveby.show.streets.scene import COLUMNS, called, group_rows
 
@@ -221,6 +221,21 @@ def test_the_link_that_helps_most_is_said_first(answer: StreetSurvey, seen: Seen
     text = "".join(seen.text)
     assert f"would relieve {best.homes_relieved:g} homes" in text
     assert "of way that is on the map" in text
+
+
+@pytest.mark.parametrize(
+    ("ends", "where"),
+    [(("Mill Road", "Fern Lane"), " from Mill Road to Fern Lane"), (("Mill Road",), " at Mill Road"), ((), "")],
+)
+def test_a_link_is_said_in_plain_words(answer: StreetSurvey, ends: tuple[str, ...], where: str) -> None:
+    """By hand: tags of the map are words, and 324 m are about 300 m."""
+    best = replace(answer.links[0], kind="open", reasons=("track", "barrier=lift_gate", "access=private"), open_m=324.0)
+    best = replace(best, homes_relieved=230.0)
+    said = survey_sentences(replace(answer, links=(best,), link_ends=(ends,)))[-1]
+    assert said == (
+        f"Opening about 300 m of way that is on the map (track, closed by a lift gate, private){where} (L1 on the map) "
+        "would relieve 230 homes, the most of any found."
+    )
 
 
 def test_the_map_is_sound_svg_with_words_for_those_who_cannot_see_it(answer: StreetSurvey) -> None:
