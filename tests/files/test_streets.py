@@ -383,7 +383,7 @@ def test_grades_and_fuel_along_the_streets_of_a_group(roads: Path, tmp_path: Pat
     rows, columns = np.mgrid[0:90, 0:90]
     heights = raster(tmp_path / "heights.tif", 0.12 * (4500.0 - 50.0 * (rows + 0.5)))
     fuel = raster(tmp_path / "fuel.tif", np.where(-500.0 + 50.0 * (columns + 0.5) < 450.0, 20.0, 8.0))
-    homes = points(tmp_path / "homes.gpkg", HOMES[:3], id=list("abc"))
+    homes = points(tmp_path / "homes.gpkg", HOMES[:3], id=list("abc"), dwellings=[3, 3, 3])
     answer = survey_streets(roads, homes, terrain=heights, fuel=fuel, options=NOTHING_MORE)
     lane = next(group for group in answer.groups if group.name == "=Mill Lane")
     assert answer.facts.steepest[lane.row] == pytest.approx(0.12, abs=0.01)

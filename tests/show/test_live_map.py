@@ -52,6 +52,7 @@ from leaveby.notebook.panel_streets import street_panel
 from leaveby.notebook.road_words import edges_by_band
 from leaveby.show.ground import ignition_points, isochrones, shown_triggers, shut_streets
 from leaveby.show.plan.map import drawn_routes, last_that_matters_s
+from leaveby.show.streets.scene import called
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.wording import WAY_TITLES, clock_words
 
@@ -444,7 +445,7 @@ def test_the_map_of_single_exits_counts_as_the_survey(survey: StreetSurvey) -> N
     groups = layer(sheet, "Groups")
     assert [mark.text for mark in groups.marks] == [str(group.number) for group in survey.notable[:25]]
     first = survey.notable[0]
-    assert groups.meanings[0] == ("1", f"{first.name}: {first.homes:g} homes")
+    assert groups.meanings[0] == ("1", f"{called(first)}: {first.homes:g} homes")
     at = back_to_metres(shapely.Point(groups.marks[0].lon_deg, groups.marks[0].lat_deg), streets.crs)
     assert at.distance(shapely.Point(first.x_m, first.y_m)) < 0.05
     assert survey_sheet(replace(survey, from_osm=False)).notice == ""

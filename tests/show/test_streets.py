@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import html
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from html.parser import HTMLParser
 from xml.etree import ElementTree
@@ -19,9 +21,9 @@ from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.record import record_text
 from leaveby.show.streets.map import describe_streets_map, streets_map
-from leaveby.show.streets.page import streets_page
+from leaveby.show.streets.page import streets_page, survey_sentences
 from leaveby.show.streets.record import survey_record
-from leaveby.show.streets.scene import COLUMNS, group_rows
+from leaveby.show.streets.scene import COLUMNS, called, group_rows
 
 CRS = "EPSG:32755"
 MADE = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
@@ -136,6 +138,38 @@ def test_the_statement_stands_first_and_last(page: str, seen: Seen) -> None:
     assert f'<meta name="description" content="{OVERRIDE}">' in page
 
 
+def test_groups_are_called_what_people_call_them() -> None:
+    """By hand: a road of three parts with a lane off the first corner, and nameless ways off the main road."""
+    ways = [
+        ("Valley Road", "primary", 0.0, ((0, 0), (500, 0))),
+        ("Valley Road", "primary", 0.0, ((500, 0), (1000, 0))),
+        ("Valley Road", "primary", 0.0, ((1000, 0), (1500, 0))),
+        ("Spur Road", "residential", 20.0, ((500, 0), (500, 400))),
+        ("Fern Lane", "residential", 0.0, ((500, 400), (700, 400))),
+        ("Spur Road", "residential", 10.0, ((500, 400), (500, 900))),
+        ("", "service", 0.0, ((500, 900), (600, 900))),
+        ("Spur Road", "residential", 5.0, ((500, 900), (500, 1300))),
+        ("", "service", 3.0, ((1000, 0), (1000, 200))),
+        ("", "track", 2.0, ((1000, 200), (1000, 300))),
+        ("", "service", 0.0, ((1000, 200), (1100, 200))),
+    ]
+    names, kinds, homes, lines = zip(*ways, strict=True)
+    network = network_from_lines(
+        [moved(*line) for line in lines], crs=CRS, names=list(names), tags=[{"highway": kind} for kind in kinds]
+    )
+    streets = street_table(network)
+    ends = [int(np.flatnonzero((streets.x_m == EAST + x) & (streets.y_m == NORTH))[0]) for x in (0.0, 1500.0)]
+    asked = StreetQuestion(streets, homes_by_street(streets, np.array(homes)), exits=np.array(ends))
+    found = survey(replace(asked, options=SurveyOptions(links=0, clearance_groups=0)))
+    assert [(called(group), group.homes) for group in found.notable] == [
+        ("Spur Road and Fern Lane behind it", 35.0),
+        ("Spur Road beyond Fern Lane", 15.0),
+        ("access road without a name off Valley Road", 5.0),
+        ("Spur Road, 0.9 km farther in", 5.0),
+        ("track without a name near Valley Road", 2.0),
+    ]
+
+
 def test_nothing_is_fetched(page: str, seen: Seen) -> None:
     assert seen.addresses == []
     assert not re.search(r"@import|url\((?!#|data:font/woff2;base64,)|https?://(?!www\.w3\.org)", page)
@@ -148,20 +182,22 @@ def test_names_of_streets_are_never_markup(page: str, seen: Seen) -> None:
 
 
 def test_the_table_is_read_without_the_script(answer: StreetSurvey, seen: Seen) -> None:
-    table = [row for row in seen.rows if len(row) == 12]
+    table = [row for row in seen.rows if len(row) == 10]
     assert len(table) == len(answer.notable)
     first = table[0]
     assert first[0] == "1"
     assert first[2] == "81"
-    assert "3.2 m" in first[7]
-    assert "81 homes on one way out" in first[11]
+    assert "3.2 m" in first[6]
+    assert first[9].strip() == "A B"
+    words = " ".join("".join(seen.text).split())
+    assert "B: no more than 30 homes on one way out. 1 of 3 groups are beyond it." in words
     assert seen.ids.count("groups") == 1
 
 
 def test_every_cell_says_what_it_is_sorted_by(page: str, answer: StreetSurvey) -> None:
     body = page.split('<table id="groups">')[1].split("</table>")[0]
     cells = re.findall(r'<td class="([^"]*)" data-sort="([^"]*)"', body)
-    assert len(cells) == 12 * len(answer.notable)
+    assert len(cells) == 10 * len(answer.notable)
     for kind, value in cells:
         if kind:
             assert np.isfinite(float(value))
@@ -184,7 +220,22 @@ def test_the_link_that_helps_most_is_said_first(answer: StreetSurvey, seen: Seen
     assert best.homes_relieved == max(link.homes_relieved for link in answer.links)
     text = "".join(seen.text)
     assert f"would relieve {best.homes_relieved:g} homes" in text
-    assert "barrier=gate" in text
+    assert "of way that is on the map" in text
+
+
+@pytest.mark.parametrize(
+    ("ends", "where"),
+    [(("Mill Road", "Fern Lane"), " from Mill Road to Fern Lane"), (("Mill Road",), " at Mill Road"), ((), "")],
+)
+def test_a_link_is_said_in_plain_words(answer: StreetSurvey, ends: tuple[str, ...], where: str) -> None:
+    """By hand: tags of the map are words, and 324 m are about 300 m."""
+    best = replace(answer.links[0], kind="open", reasons=("track", "barrier=lift_gate", "access=private"), open_m=324.0)
+    best = replace(best, homes_relieved=230.0)
+    said = survey_sentences(replace(answer, links=(best,), link_ends=(ends,)))[-1]
+    assert said == (
+        f"Opening about 300 m of way that is on the map (track, closed by a lift gate, private){where} (L1 on the map) "
+        "would relieve 230 homes, the most of any found."
+    )
 
 
 def test_the_map_is_sound_svg_with_words_for_those_who_cannot_see_it(answer: StreetSurvey) -> None:
@@ -215,7 +266,14 @@ def test_remembered_rules_are_told_as_such(seen: Seen) -> None:
     text = "".join(seen.text)
     assert "NFPA 1141: access routes by number of households." in text
     assert "from memory, not read" in text
-    assert "(rule from memory)" in invented_with_more_homes()
+    more = words_of(invented_with_more_homes())
+    assert "C: no more than 100 homes on one way out. 1 of 1 groups are beyond it. NFPA 1141" in more
+    assert "Source: NFPA 1141 and 1140; from memory, not read." in more
+
+
+def words_of(page: str) -> str:
+    """The words of a page on one line, without its markup."""
+    return " ".join(html.unescape(re.sub(r"<[^>]+>", "", page.split("<main>")[1])).split())
 
 
 def invented_with_more_homes() -> str:

@@ -41,14 +41,12 @@ _FUEL_STEP_M = 50.0
 class StreetOptions(SurveyOptions):
     """What a survey from files supposes and looks for, beside what `SurveyOptions` says.
 
-    Homes outside of `area_deg` (west, south, east, north) are left out and listed by number; `region` is country and
-    state, for legal speeds. Tracks count as ways out for everyone only where asked for. A home farther than `far_m`
-    from every street belongs to no group, and is listed. A street shuts `smoke_lead_s` before fire is within
-    `standoff_m` of any part of it.
+    Homes outside of `area_deg` (west, south, east, north) are left out and listed by number. Tracks count as ways out
+    for everyone only where asked for. A home farther than `far_m` from every street belongs to no group, and is listed.
+    A street shuts `smoke_lead_s` before fire is within `standoff_m` of any part of it.
     """
 
     area_deg: Box | None = None
-    region: str = "AU"
     count_tracks: bool = False
     far_m: float = FAR_M
     standoff_m: float = 100.0

@@ -14,7 +14,7 @@ from leaveby.notebook.live.roads import group_layer, survey_sheet
 from leaveby.notebook.widgets import answering, control, import_lab, listed, panel, table
 from leaveby.show.streets.map import MOST_LABELS
 from leaveby.show.streets.page import clearance_words, homes_words, survey_sentences
-from leaveby.show.wording import clean
+from leaveby.show.streets.scene import called
 
 
 def groups_from(answer: StreetSurvey, least_homes: float) -> tuple[StreetGroup, ...]:
@@ -36,7 +36,7 @@ def street_table(answer: StreetSurvey, least_homes: float) -> str:
     rows = (
         (
             group.number,
-            clean(group.name, 80) + (", a junction" if group.kind == "junction" else ""),
+            called(group),
             homes_words(group),
             math.ceil(group.vehicles),
             clearance_words(group),

@@ -349,9 +349,12 @@ def _which_way(result: HouseholdResult) -> tuple[str, str, Rows]:
 
 
 def _shut_streets(result: HouseholdResult) -> tuple[str, str, Rows]:
-    """Stretches of the same street that shut in the same minute stand together; both directions are one line."""
+    """All stretches of a street for which the same clock time is said are one thing, as are both directions.
+
+    It has the moment of the first of them.
+    """
     network, lines = result.network, edge_lines(result.network, result.terrain.grid.crs)
-    stretches: dict[tuple[float, str], list[LineString]] = {}
+    stretches: dict[str, list[tuple[float, LineString]]] = {}
     for edge in np.flatnonzero(np.isfinite(result.closing_s)).tolist():
         twin = int(network.twin[edge])
         if 0 <= twin < edge and result.closing_s[twin] <= result.closing_s[edge]:
@@ -361,16 +364,12 @@ def _shut_streets(result: HouseholdResult) -> tuple[str, str, Rows]:
             result, wording.floor_clock(clock(result, float(result.closing_s[edge])), 1)
         )
         name = wording.street_words(street(network, edge), _NAME_LETTERS)
-        stretches.setdefault((minute_s, name), []).append(lines[edge])
-    rows = [
-        thing(
-            "shut",
-            f"Shuts from {wording.clock_words(result, at_s)}: {name}",
-            map_words.shut_line(result, at_s),
-            shapely.MultiLineString(parts) if len(parts) > 1 else parts[0],
-            at_s=at_s,
-            **_moment(result, "shuts", at_s),
-        )
-        for (at_s, name), parts in sorted(stretches.items(), key=lambda item: item[0])
-    ]
+        title = f"Shuts from {wording.clock_words(result, minute_s)}: {name}"
+        stretches.setdefault(title, []).append((minute_s, lines[edge]))
+    rows = []
+    for title, parts in stretches.items():
+        at_s, shape = min(at_s for at_s, _ in parts), shapely.MultiLineString([line for _, line in parts])
+        words = map_words.shut_line(result, at_s)
+        rows.append(thing("shut", title, words, shape, at_s=at_s, **_moment(result, "shuts", at_s)))
+    rows.sort(key=lambda row: (row["at_s"], row["title"]))
     return "Streets that shut", "In the order in which they shut on a middling day, or earlier.", rows

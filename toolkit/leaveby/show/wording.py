@@ -190,6 +190,18 @@ def distance_words(length_m: float) -> str:
     return f"{length_m / 1000.0:.1f} km"
 
 
+def rounded_words(length_m: float) -> str:
+    """A length as a person would say it: to 10 m, from 100 m on to 50 m, then to tenths and from 10 on to kilometres.
+
+    >>> [rounded_words(length_m) for length_m in (3.0, 84.0, 853.0, 1270.0, 45_638.0)]
+    ['10 m', '80 m', '850 m', '1.3 km', '46 km']
+    """
+    step_m = 10.0 if length_m < 97.5 else 50.0
+    if length_m < 975.0:
+        return f"{max(10.0, round(length_m / step_m) * step_m):.0f} m"
+    return f"{length_m / 1000.0:.{0 if length_m >= 9950.0 else 1}f} km".replace(".0 km", " km")
+
+
 def street_words(street: str, limit: int | None = 60) -> str:
     """Name of a street, or words for one without a name.
 

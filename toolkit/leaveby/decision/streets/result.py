@@ -36,6 +36,7 @@ class SurveyOptions:
     - `clearance_homes`: least homes of a group for that.
     - `mobilisations`: when people get going: the range that is shown.
     - `told_s`: moments when people are told to leave, for the count of those who are not out when the exit shuts.
+    - `region`: country and state, for legal speeds, and to tell which rules are not local.
     """
 
     people_per_home: float = parameters.PEOPLE_PER_HOME.value
@@ -49,6 +50,7 @@ class SurveyOptions:
     clearance_homes: float = 5.0
     mobilisations: tuple[Mobilisation, ...] = MOBILISATIONS
     told_s: tuple[float, ...] = tuple(900.0 * step for step in range(13))
+    region: str = "AU"
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +103,7 @@ class ClearedBy:
 class Pinch:
     """What everyone of a group must pass.
 
-    - `name`: of the street, or of the streets that meet at the junction.
+    - `name`: what people call the street, or the junction; of several alike the inner ones say which part.
     - `x_m`, `y_m`: its outer end.
     """
 
@@ -116,6 +118,7 @@ class StreetGroup(Pinch):
     """Homes that share a single exit.
 
     - `number`: from 1: the short list first, most homes first.
+    - `streets_behind`: names of the other streets behind it; for the short list.
     - `row`: its row in `StreetSurvey.found` and `facts`.
     - `homes`, `people`, `vehicles`: where roads that the edge of the map cuts may lead out: the most, if none of them
       does.
@@ -129,6 +132,7 @@ class StreetGroup(Pinch):
     """
 
     number: int
+    streets_behind: tuple[str, ...]
     row: int
     homes: float
     people: float
@@ -196,7 +200,7 @@ class StreetSurvey:
     """The answer to the community question.
 
     - `groups`: all of them, in the order of their numbers.
-    - `links`: most homes relieved first.
+    - `links`, `link_ends`: most homes relieved first; names of the streets that each joins, as far as they have any.
     - `after_best`: with the first of them in place.
     - `maybe`: junctions from which a road goes on, cut by the edge of the map, to somewhere unknown.
     - `if_they_lead_on`: what is found if all of those are ways out; None where there are none.
@@ -214,6 +218,7 @@ class StreetSurvey:
     facts: GroupFacts
     groups: tuple[StreetGroup, ...]
     links: tuple[Link, ...]
+    link_ends: tuple[tuple[str, ...], ...]
     after_best: AfterLink | None
     balance: Balance
     rules: tuple[AccessRule, ...]

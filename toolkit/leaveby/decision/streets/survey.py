@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from leaveby import parameters
@@ -15,6 +16,7 @@ from leaveby.decision.streets import result
 from leaveby.decision.streets.result import Balance, StreetGroup, StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.errors import Fault, Faults, refused
 from leaveby.parameters import BREAKDOWN_SHARE, TWO_LANE_VEH_H
+from leaveby.regions import table
 from leaveby.roads.clearance.queue import clearance, not_out
 from leaveby.roads.clearance.tree import group_tree, quickest_out
 from leaveby.roads.exits.dominators import NO_WAY_OUT
@@ -29,6 +31,10 @@ from leaveby.roads.osm.access_rules import AccessRule, Measured, choose_rules, c
 
 LIVED_ON: Final = frozenset({"residential", "living_street"})
 """Classes of street on which people live, by their definition: without homes on them the map lacks homes."""
+NAMELESS: Final = {"track": "track", "service": "access road"}
+"""What a way without a name is called by its class; any other one is a street."""
+NEAR_M: Final = 300.0
+"""How far off a street may be after which a nameless one, or the end of a link, is called."""
 LINKS_UP_TO: Final = 100_000
 """Streets among which links are looked for: each of hundreds is computed exactly, with all streets."""
 
@@ -77,6 +83,7 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
         facts=facts,
         groups=groups,
         links=links,
+        link_ends=_link_ends(streets, links),
         after_best=after,
         balance=balance,
         rules=rules,
@@ -140,7 +147,8 @@ def _groups(
     order = np.lexsort((np.arange(found.group_count), -found.homes, -certain, ~notable))
     number = np.empty(found.group_count, dtype=np.int64)
     number[order] = np.arange(1, found.group_count + 1)
-    meeting = _meeting(streets)
+    names = _names(streets)
+    behind = _streets_behind(streets, found, facts, np.flatnonzero(notable).tolist(), names)
     groups = []
     for row in order.tolist():
         around = int(found.inside[row])
@@ -158,8 +166,9 @@ def _groups(
         held = (compare(rule, measured, parcel_acres=options.parcel_acres) for rule in by_rules)
         groups.append(
             StreetGroup(
-                *_pinch(streets, found, facts, row, meeting),
+                *_pinch(streets, found, facts, row, names),
                 number=int(number[row]),
+                streets_behind=behind.get(row, ()),
                 row=row,
                 homes=homes,
                 people=homes * options.people_per_home,
@@ -212,41 +221,95 @@ def _by_length(
     groups = single_exits(streets, stretches, exits=found.exits, compare=False, known=known)
     facts = group_facts(streets, groups, stretches, outline=asked.outline)
     long = groups.homes >= parameters.SHORTEST_LISTED_M.value
-    meeting = _meeting(streets)
+    names = _names(streets)
     listed = []
     for row in np.flatnonzero(_notable(groups, facts) & long).tolist():
         throat = int(facts.throat[row])
         behind = float(found.homes_behind[throat + streets.node_count if throat >= 0 else int(facts.mouth[row])])
         if few or behind < least * groups.homes[row]:
-            pinch = _pinch(streets, groups, facts, row, meeting)
+            pinch = _pinch(streets, groups, facts, row, names)
             listed.append(result.LengthGroup(*pinch, streets_m=float(groups.homes[row]), homes=behind))
     return total_m, bool(few), tuple(sorted(listed, key=lambda one: (-one.streets_m, one.name)))
 
 
-def _meeting(streets: StreetTable) -> dict[int, list[str]]:
-    """Names of the streets that meet at each junction."""
-    names: dict[int, list[str]] = {}
-    for street in np.flatnonzero(streets.driven).tolist():
-        for node in (int(streets.a[street]), int(streets.b[street])):
-            names.setdefault(node, []).append(streets.name[street])
-    return names
+@dataclass(frozen=True, eq=False)
+class _Names:
+    """The names of streets that meet at each junction, and where any named street lies.
+
+    `taken` grows: how far from an exit the part of a street begins that has each name already.
+    """
+
+    meeting: dict[int, list[str]]
+    named: tuple[str, ...]
+    lines: shapely.STRtree
+    taken: dict[str, float] = field(default_factory=dict)
+
+    def nearest(self, place: shapely.Point) -> str:
+        """The street with a name that is nearest to a place; "" where none is near."""
+        found = self.lines.query_nearest(place, max_distance=NEAR_M, all_matches=False)
+        return self.named[found[0]] if found.size else ""
+
+
+def _names(streets: StreetTable) -> _Names:
+    rows = [row for row in np.flatnonzero(streets.driven).tolist() if streets.name[row]]
+    meeting: dict[int, list[str]] = {}
+    for row in rows:
+        for node in (int(streets.a[row]), int(streets.b[row])):
+            meeting.setdefault(node, []).append(streets.name[row])
+    return _Names(meeting, tuple(streets.name[row] for row in rows), shapely.STRtree(streets.geometry[rows]))
 
 
 def _pinch(
-    streets: StreetTable, found: SingleExits, facts: GroupFacts, row: int, meeting: dict[int, list[str]]
+    streets: StreetTable, found: SingleExits, facts: GroupFacts, row: int, names: _Names
 ) -> tuple[Literal["street", "junction"], str, float, float]:
-    """What everyone of a group must pass: whether it is a street or a junction, its name, x and y of its outer end."""
+    """What everyone of a group must pass: whether it is a street or a junction, its name, x and y of its outer end.
+
+    Of groups on one street those named later say which part of it.
+    """
     throat, mouth = int(facts.throat[row]), int(facts.mouth[row])
     node = mouth if mouth < streets.node_count else int(found.tree.parent[mouth])
-    x_m, y_m = float(streets.x_m[node]), float(streets.y_m[node])
-    if throat >= 0:
-        nameless = f"{streets.highway[throat] or 'street'} without a name (way {streets.way_id[throat]})"
-        return "street", streets.name[throat] or nameless, x_m, y_m
-    names = [name for name in dict.fromkeys(meeting.get(mouth, ())) if name]
-    if not names:
-        return "junction", "junction of streets without names", x_m, y_m
-    said = "junction on " + names[0] if len(names) == 1 else "junction of " + " and ".join(names[:3])
-    return "junction", said, x_m, y_m
+    x_m, y_m, out_m = float(streets.x_m[node]), float(streets.y_m[node]), float(found.distance_m[node])
+    met = list(dict.fromkeys(names.meeting.get(node, ())))
+    if throat < 0:
+        said = f"{'of' if met[1:] else 'on'} {' and '.join(met[:3])}" if met else "of streets without names"
+        return "junction", f"junction {said}", x_m, y_m
+    name = streets.name[throat]
+    if not name:
+        kind = NAMELESS.get(streets.highway[throat].split(SEPARATOR)[0], "street")
+        near = "" if met else names.nearest(shapely.Point(x_m, y_m))
+        where = f" off {met[0]}" if met else f" near {near}" if near else ""
+        return "street", f"{kind} without a name{where}", x_m, y_m
+    corner = [other for other in met if other != name]
+    if name in names.taken and corner:
+        name = f"{name} beyond {corner[0]}"
+    elif name in names.taken and 100.0 <= out_m - names.taken[name] < math.inf:
+        name = f"{name}, {(out_m - names.taken[name]) / 1000.0:.1f} km farther in"
+    names.taken.setdefault(name, out_m)
+    return "street", name, x_m, y_m
+
+
+def _streets_behind(
+    streets: StreetTable, found: SingleExits, facts: GroupFacts, rows: list[int], names: _Names
+) -> dict[int, tuple[str, ...]]:
+    """For some groups the names of the streets that lead out by theirs alone, without its own, from outside inwards."""
+    tree, nodes = found.tree, found.tree.node_count
+    walk = tree.order[np.argsort(tree.first[tree.order])]
+    behind = {}
+    for row in rows:
+        throat, mouth = int(facts.throat[row]), int(facts.mouth[row])
+        own = {streets.name[throat]} if throat >= 0 else {*names.meeting.get(mouth, ())}
+        pinch = throat + nodes if throat >= 0 else mouth
+        inside = walk[tree.first[pinch] :][: tree.size[pinch]]
+        told = (streets.name[at - nodes] for at in inside[inside >= nodes].tolist())
+        behind[row] = tuple(name for name in dict.fromkeys(told) if name and name not in own)
+    return behind
+
+
+def _link_ends(streets: StreetTable, links: tuple[Link, ...]) -> tuple[tuple[str, ...], ...]:
+    """Names of the streets that each link joins, as far as they have any."""
+    names = _names(streets)
+    ends = ([shapely.Point(xy) for xy in shapely.get_coordinates(link.line)[[0, -1]]] for link in links)
+    return tuple(tuple(dict.fromkeys(filter(None, map(names.nearest, two)))) for two in ends)
 
 
 def _cleared(
@@ -349,36 +412,19 @@ def _largest(streets: StreetTable, found: SingleExits) -> float:
 
 
 def _supposed(asked: StreetQuestion, balance: Balance) -> tuple[str, ...]:
-    options = asked.options
-    lines = [
-        f"{options.people_per_home:g} people and {options.vehicles_per_home:g} vehicles were counted for each home "
-        "(judgement unless you gave them).",
-        "Private ways, ways behind gates and tracks are left by those who live there; nobody else was counted on them.",
-        "Widths, gates and one-way signs are as mapped, and a map lacks many: look at each street before the season.",
-    ]
-    if options.clearance_groups:
-        curves = ", ".join(f"{curve.name} {curve.median_s / 60.0:.0f} min" for curve in options.mobilisations)
-        lines += [
-            "When homes get going was not measured for wildfires anywhere that we know: the curves are judgement (half "
-            f"of the homes rolling after: {curves}), and the range is shown.",
-            f"Capacities are published ones ({TWO_LANE_VEH_H.value:.0f} vehicles an hour on a two-lane road in good "
-            f"conditions, fewer on lesser ones), times {BREAKDOWN_SHARE.value:g} for a queue (from memory). Smoke, "
-            "trailers, crashes and a full road beyond make it longer.",
-            "Each group is timed by itself: where others share the road further out, both take longer.",
-        ]
-    if options.links:
-        if asked.elevation is None:
-            lines.append("No terrain was given: links to build were not held against the slope of the ground.")
-        lines.append("Water, railways, houses and rights of way between the ends of a link were not looked at.")
-    if asked.closing_s is None:
-        lines.append("No fire scenario was given: nothing here says how long a street stays open.")
-    if options.parcel_acres is None and any(rule.measure == "all_streets" for rule in choose_rules(options.rules)):
-        lines.append("No parcel size was given: the shortest limit of the rules was taken.")
-    if balance.no_way_out:
-        lines.append(
-            f"{balance.no_way_out:g} homes stand on streets from which no exit can be reached by car on this map: find "
-            "out why."
-        )
-    if not np.isfinite(asked.streets.steepest).any():
-        lines.append("No terrain was given: grades are not known.")
-    return tuple(lines)
+    options, timed = asked.options, asked.options.clearance_groups > 0
+    by_parcel = any(rule.measure == "all_streets" for rule in choose_rules(options.rules))
+    holds = {
+        **dict.fromkeys(("get_going", "capacities", "alone"), timed),
+        "link_slopes": options.links > 0 and asked.elevation is None,
+        "link_ground": options.links > 0,
+        "no_fire": asked.closing_s is None,
+        "parcels": options.parcel_acres is None and by_parcel,
+        "no_way_out": balance.no_way_out > 0.0,
+        "no_grades": not np.isfinite(asked.streets.steepest).any(),
+    }
+    given = {"people": options.people_per_home, "vehicles": options.vehicles_per_home, "lost": balance.no_way_out}
+    given |= {"two_lane": TWO_LANE_VEH_H.value, "breakdown": BREAKDOWN_SHARE.value}
+    after = ", ".join(f"{curve.name} {curve.median_s / 60.0:.0f} min" for curve in options.mobilisations)
+    told = table("decision/streets/supposed").items()
+    return tuple(words.format(after=after, **given) for name, words in told if holds.get(name, True))

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from itertools import groupby
+from itertools import chain, count, groupby
 from typing import Any, Final
 from xml.etree import ElementTree
 
@@ -64,7 +64,8 @@ def plan_kml(scene: Scene, *, made_at: datetime) -> bytes:
         # Why there is no way out at all is said in the folder that would hold the ways.
         if "routes" in group or any(group.values()):
             things = [(thing, _told(thing, _FACTS.get(name, {}))) for name, rows in group.items() for thing in rows]
-            folders.append((title, scene.layers[next(iter(group))].words, things))
+            named = zip(_apart([thing["title"] for thing, _ in things]), things, strict=True)
+            folders.append((title, scene.layers[next(iter(group))].words, list(named)))
     root = xml(
         "files/write/plan.kml.j2",
         scene=scene,
@@ -79,6 +80,19 @@ def plan_kml(scene: Scene, *, made_at: datetime) -> bytes:
         orient=orient,
     )
     return _bytes(root, _KML)
+
+
+def _apart(titles: Sequence[str]) -> list[str]:
+    """Names of the things of a folder: those that several things share get a number.
+
+    >>> _apart(["Mill", "Fern", "Mill"])
+    ['Mill', 'Fern', 'Mill (2)']
+    """
+    used: dict[str, None] = {}
+    for title in titles:
+        numbered = (f"{title} ({number})" for number in count(2))
+        used[next(name for name in chain([title], numbered) if name not in used)] = None
+    return list(used)
 
 
 def _told(thing: dict[str, Any], facts: Mapping[str, Any]) -> dict[str, str]:

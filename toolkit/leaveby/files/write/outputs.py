@@ -58,30 +58,11 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝",
 def write_result(
     result: HouseholdResult, out_dir: Path, *, made_at: datetime, pdf: bool = False, browser: Path | None = None
 ) -> dict[str, Path]:
-    """Write an answer's files under a folder, all or none.
+    """Write an answer's files under a folder, all or none; files of the same names are replaced.
 
-    Parameters
-    ----------
-    out_dir : Path
-        Made when it is not there. Files of the same names are replaced.
-    made_at : datetime
-        With UTC offset; stands in the files.
-    pdf : bool
-        Whether to print the sheet as `plan.pdf` too. When not, a `plan.pdf` that is there is taken away.
-    browser : Path, optional
-        What to print with; as for `leaveby.files.write.printed.find_browser`.
-
-    Returns
-    -------
-    dict of file name to Path
-        `result.json`, `plan.html` (the sheet), `report.html`, `layers.gpkg`, `plan.kml`, `route.gpx`, `reminders.ics`;
-        `arrival.tif` and `timetable.csv` where the plan has a fire, `lead_time.tif` where it has rules, `plan.pdf` when
-        asked for.
-
-    Raises
-    ------
-    InputError
-        If the folder can't be made or written, `made_at` has no offset, or there is nothing to print with.
+    `made_at`, with UTC offset, stands in the files. `arrival.tif` and `timetable.csv` are written where the plan has a
+    fire, `lead_time.tif` where it has rules, `plan.pdf` (the sheet, printed with `browser`) when asked for; an earlier
+    one is taken away otherwise. InputError if the folder can't be made or written, or there is nothing to print with.
     """
     if pdf:
         find_browser(browser)

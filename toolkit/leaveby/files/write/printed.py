@@ -28,17 +28,9 @@ _MEND: Final = (
 
 
 def find_browser(named: Path | None = None) -> Path:
-    """Find the browser that prints: the one that is named, or one of the usual ones.
+    """Find the browser that prints: the one that is named (a file, or on the path), or one of the usual ones.
 
-    Parameters
-    ----------
-    named : Path, optional
-        A program file, or the name of a program on the path.
-
-    Raises
-    ------
-    InputError
-        When there is none, with how to mend it.
+    InputError when there is none, with how to mend it.
 
     >>> find_browser(Path("no-such-browser"))
     Traceback (most recent call last):

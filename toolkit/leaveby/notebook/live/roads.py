@@ -36,7 +36,7 @@ from leaveby.notebook.live.layers import CASING, TOUCHED, class_words, touched, 
 from leaveby.roads.routing.itinerary import street
 from leaveby.show.figure import GREY, INK
 from leaveby.show.streets.map import MOST_LABELS, describe_streets_map, map_title
-from leaveby.show.streets.scene import streets_scene
+from leaveby.show.streets.scene import called, streets_scene
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.wording import clean, duration_words, map_notice, street_words
 
@@ -220,5 +220,5 @@ def group_layer(answer: StreetSurvey, groups: Sequence[StreetGroup]) -> Layer:
     for group in groups[:MOST_LABELS]:
         place = lon_lat(group.x_m, group.y_m, answer.streets.crs)
         marks.append(Mark(*place, "number", str(group.number)))
-        meanings.append((str(group.number), f"{street_words(group.name, 50)}: {group.homes:g} homes"))
+        meanings.append((str(group.number), f"{street_words(called(group), 60)}: {group.homes:g} homes"))
     return Layer("Groups behind a single exit", (), tuple(marks), tuple(meanings[:10]))

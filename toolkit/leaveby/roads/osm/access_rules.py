@@ -42,6 +42,7 @@ class AccessRule:
       (dead end with all its branches added up, by parcel size), `width` (the least), `grade` (the greatest),
       `turnaround` (length from which one is asked for).
     - `steps`: in rising order of `up_to`.
+    - `whose`, `region`: who made it, and country and state in which it is in force; "" where that is none by itself.
     - `source`, `mark`: as in `leaveby.parameters`. A remembered value is never called read.
     - `note`: what the comparison leaves out.
     """
@@ -50,6 +51,8 @@ class AccessRule:
     title: str
     measure: Measure
     steps: tuple[Step, ...]
+    whose: str
+    region: str
     source: str
     mark: Mark
     note: str = ""

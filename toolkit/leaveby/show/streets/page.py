@@ -1,13 +1,17 @@
-"""The page of the community question: `streets.html`, one file with a map and a table that sorts, for screen and paper.
+"""The page of the community question: `streets.html`, two printed sides for a meeting and an annex with the rest.
 
-It is read without its script as well, which only sorts the table; nothing is fetched.
+What stands on the two sides is cut by count, so many lines of so many columns, as on the sheet for the fridge; the
+annex flows. It is read without its script as well, which only sorts the annex's table; nothing is fetched.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
-from typing import Final
+from itertools import accumulate, groupby
+from string import ascii_uppercase
+from typing import Final, TypeVar
 
 from markupsafe import Markup
 
@@ -15,35 +19,76 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
+from leaveby.roads.osm.access_rules import limit_of
+from leaveby.show.plan.sheet import lines
 from leaveby.show.streets.map import streets_map
+from leaveby.show.streets.scene import behind_words, called
+from leaveby.show.symbols import SYMBOLS
 from leaveby.show.templates import page_text, sentences
-from leaveby.show.wording import clean, distance_words, duration_words
+from leaveby.show.wording import clean, duration_words, rounded_words
 
-ROWS_SHOWN: Final = 60
-"""Groups in the page's table; the others stand in the files beside it."""
+LEAST_HOMES: Final = 5.0
+"""Groups of fewer homes stand in the annex alone."""
+
+_Thing = TypeVar("_Thing")
+_SAID_LETTERS, _SAID_LINES = 98, 11
+_NAME_LETTERS, _UNDER_LETTERS, _GROUP_LINES = 35, 40, 22
+_WIDE_LETTERS: Final = 108
 
 
 def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
     """Lay out an answer as a page."""
-    shown = answer.notable[:ROWS_SHOWN]
+    small, large = ([one for one in answer.notable if (one.homes >= LEAST_HOMES) is many] for many in (False, True))
+    said = survey_sentences(answer)
+    shown = _that_fit(map(_row, large), _GROUP_LINES, lambda row: max(len(row[1]) + len(row[2]), 2))
     return page_text(
         "show/streets/streets.html.j2",
         made_at=made_at,
         answer=answer,
+        lines=lines,
+        wide=_WIDE_LETTERS,
         notice=OSM_NOTICE if answer.from_osm else "",
-        sentences=survey_sentences(answer),
-        map=Markup(streets_map(answer, labelled=[group.number for group in shown[:25]])),
+        said=_that_fit((lines(sentence, _SAID_LETTERS, 5) for sentence in said), _SAID_LINES, len),
+        sentences=said,
+        map=Markup(streets_map(answer, labelled=[group.number for group, _, _ in shown])),
+        symbols=SYMBOLS,
         shown=shown,
-        rows_shown=ROWS_SHOWN,
-        fuel_known=math.isfinite(max(answer.facts.fuel_t_ha.tolist(), default=-math.inf)),
+        large=large,
+        small=[(homes, _by_name(groups)) for homes, groups in groupby(small, key=homes_words)],
+        least_homes=LEAST_HOMES,
+        letters_of=lambda group: " ".join(ascii_uppercase[answer.rules.index(one.rule)] for one in group.comparisons),
+        beyond=lambda rule: sum(any(one.rule is rule for one in group.comparisons) for group in large),
+        limit_of=limit_of,
+        called=called,
+        about=rounded_words,
         homes_words=homes_words,
         clearance_words=clearance_words,
-        timed=[group for group in shown if group.clearance and math.isfinite(group.shuts_s)],
+        unsure=any(group.certain != group.homes for group in large),
+        timed=[group for group in answer.notable if group.clearance and math.isfinite(group.shuts_s)],
         link_words=_link_words,
-        after=answer.after_best,
         names_of=lambda found: [answer.streets.name[item.street] for item in found],
         made_with=f"leaveby {clean(answer.inputs.get('leaveby', ''), 30)}".strip(),
     )
+
+
+def _row(group: StreetGroup) -> tuple[StreetGroup, list[str], list[str]]:
+    """A group, its name in lines, and what is said under it."""
+    part = f" (part of No. {group.inside})" if group.inside else ""
+    return group, lines(group.name, _NAME_LETTERS, 2), lines(f"{behind_words(group)}{part}", _UNDER_LETTERS, 2)
+
+
+def _that_fit(things: Iterable[_Thing], room: int, count: Callable[[_Thing], int]) -> list[_Thing]:
+    """So many of the first things as there are lines for."""
+    used = accumulate(map(count, found := list(things)))
+    return [thing for thing, so_far in zip(found, used, strict=True) if so_far <= room]
+
+
+def _by_name(groups: Iterable[StreetGroup]) -> list[tuple[str, list[int]]]:
+    """Names, each once, with the numbers of the groups that are called so."""
+    found: dict[str, list[int]] = {}
+    for group in groups:
+        found.setdefault(called(group), []).append(group.number)
+    return list(found.items())
 
 
 def survey_sentences(answer: StreetSurvey) -> list[str]:
@@ -54,6 +99,7 @@ def survey_sentences(answer: StreetSurvey) -> list[str]:
         largest=max(answer.notable, key=lambda group: group.homes, default=None),
         few_per_km=FEW_HOMES_PER_KM.value,
         link_words=_link_words,
+        about=rounded_words,
     )
 
 
@@ -70,8 +116,10 @@ def clearance_words(group: StreetGroup) -> str:
     return quick if len(group.clearance) == 1 else f"{quick} to {slow}"
 
 
-def _link_words(link: Link) -> str:
+def _link_words(link: Link, ends: Sequence[str] = ()) -> str:
+    where = f" {'from' if ends[1:] else 'at'} {' to '.join(clean(name, 40) for name in ends)}" if ends else ""
     if link.kind == "open":
         why = ", ".join(clean(reason, 40) for reason in link.reasons)
-        return f"{distance_words(link.open_m)} of way that is on the map ({why})"
-    return f"{distance_words(link.build_m)} of street"
+        why = why.replace("barrier=", "closed by a ").replace("access=", "").replace("_", " ")
+        return f"about {rounded_words(link.open_m)} of way that is on the map ({why}){where}"
+    return f"about {rounded_words(link.build_m)} of street{where}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,8 @@ from leaveby.show.record import finite_or_none, record_head
 from leaveby.show.streets.page import survey_sentences
 from leaveby.show.streets.scene import group_rows
 from leaveby.show.wording import clean, minutes_up
+
+_RULE_KEYS: Final = ("name", "title", "whose", "region", "source", "mark", "note")
 
 
 def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
@@ -45,14 +47,14 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
         ],
         "says": survey_sentences(answer),
         "supposed_for_each_home": {"people": options.people_per_home, "vehicles": options.vehicles_per_home},
-        "rules": [
-            {"name": rule.name, "title": rule.title, "source": rule.source, "mark": rule.mark, "note": rule.note}
-            for rule in answer.rules
-        ],
+        "rules": [{key: getattr(rule, key) for key in _RULE_KEYS} for rule in answer.rules],
         "groups": [
             {**row, **_group_extra(answer, group)} for row, group in zip(group_rows(answer), answer.groups, strict=True)
         ],
-        "links": [_link(link, change) for link in answer.links],
+        "links": [
+            {**_link(link, change), "joins": [clean(name, 80) for name in ends]}
+            for link, ends in zip(answer.links, answer.link_ends, strict=True)
+        ],
         "with_the_first_link": _after_best(answer, change),
         "streets_that_differ_from_the_undirected_bridges": [
             {

@@ -28,6 +28,8 @@ _COLUMNS: Final[Mapping[str, Callable[[StreetGroup, GroupFacts], Any]]] = {
     "vehicles": lambda one, _: one.vehicles,
     "inside_number": lambda one, _: one.inside,
     "short_list": lambda one, _: one.notable,
+    "called": lambda one, _: called(one),
+    "streets_behind": lambda one, _: "; ".join(clean(name, 80) for name in one.streets_behind),
     "shared_way_m": lambda one, facts: round(float(facts.shared_m[one.row]), 1),
     "longest_dead_end_m": lambda one, facts: round(float(facts.dead_end_m[one.row]), 1),
     "streets_m": lambda one, facts: round(float(facts.streets_m[one.row]), 1),
@@ -45,6 +47,25 @@ _COLUMNS: Final[Mapping[str, Callable[[StreetGroup, GroupFacts], Any]]] = {
 }
 COLUMNS: Final = (*_COLUMNS, "lon_deg", "lat_deg")
 """Columns of `streets.csv`, and keys of each group in `streets.json`."""
+
+
+def called(group: StreetGroup) -> str:
+    """What people call a group: the street that it has to pass, and what lies behind."""
+    return f"{clean(group.name, 120)}{behind_words(group)}"
+
+
+def behind_words(group: StreetGroup) -> str:
+    """What lies behind the street that a group is named after, to be said after its name; "" where it is alone.
+
+    Behind a street without a name the first one that has any is named.
+    """
+    others = group.streets_behind
+    if not others:
+        return ""
+    if len(others) > 1 and " without a name" not in group.name:
+        return f" and {len(others)} streets behind it"
+    more = f" and {len(others) - 1} more" if len(others) > 1 else ""
+    return f" and {clean(others[0], 40)}{more} behind it"
 
 
 def streets_scene(answer: StreetSurvey) -> Scene:
@@ -81,7 +102,7 @@ def streets_scene(answer: StreetSurvey) -> Scene:
         "groups": (
             "Groups of homes",
             "The outer end of what all of a group must pass.",
-            [thing("group", f"{one.number}", clean(one.name), Point(one.x_m, one.y_m), **row) for row, one in groups],
+            [thing("group", f"{one.number}", called(one), Point(one.x_m, one.y_m), **row) for row, one in groups],
         ),
         "homes": ("Homes", "What becomes of each.", [_fate(answer, row) for row in range(len(homes.identity))]),
         "exits": (
