@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Final
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.design import JUDGED_BY, PARTS, FireDesign, design_fires, design_members, first_fires
 from leaveby.decision.fires.members import Draws, MemberFires, Members, first_of, pick_draws, pick_fires, plan_draws
-from leaveby.decision.fires.scenario import CENTRAL_Z, HouseholdInputs, Scenario, member_table, table_at
+from leaveby.decision.fires.scenario import CENTRAL_Z, HouseholdInputs, Scenario, district, member_table, table_at
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.last_resort import last_resort_side
@@ -26,7 +26,7 @@ from leaveby.decision.ways.result import FireSummary, HouseholdResult
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
 from leaveby.fire.spread.validity import outside_validity
-from leaveby.fire.weather.ratings import Rating
+from leaveby.fire.weather.ratings import held_rule
 from leaveby.household.plan import Plan
 
 EACH_SOLVED: Final = 250
@@ -75,7 +75,8 @@ def answer_household(
         workers=workers,
         progress=None if progress is None else lambda done, total: progress("rules", done, total, ""),
     )
-    rules = replace(rules, today=named_by_the_plan(rules.today, inputs.ratings))
+    today, held = held_rule(rules.today, inputs.ratings, scale=district(inputs).scale)
+    rules = replace(rules, today=today, held=held)
     summary = _summary(timed)
     shelter = last_resort_side(timed)
     return HouseholdResult(
@@ -111,18 +112,6 @@ def answer_household(
         way_phases=timed.way_phases,
         held=Held(timed, found.design),
     )
-
-
-def named_by_the_plan(rating: str | None, ratings: Sequence[Rating]) -> str | None:
-    """Call a rating of the scale as the plan calls it.
-
-    Examples
-    --------
-    >>> named_by_the_plan("Extreme", (Rating("red day", stands_for="extreme"),))
-    'red day'
-    """
-    known = {(one.stands_for or one.name).casefold(): one.name for one in ratings}
-    return None if rating is None else known.get(rating.casefold(), rating)
 
 
 @dataclass(frozen=True)
@@ -232,7 +221,7 @@ def _better_solved(members: Members, latest_of: Callable[[Members], NDArray[np.f
 def _each_solved(fires: Fires, count: int) -> _Found:
     scenario, column_of = fires.asked.scenario, fires.asked.column_of
     draws = plan_draws(scenario.inputs.plan, count)
-    members = Members(draws, fires.solved("members", scenario, draws), column_of, solved=count)
+    members = Members(draws, fires.solved("fires", scenario, draws), column_of, solved=count)
     few = np.arange(min(SAMPLE, count))
     sample = Members(pick_draws(draws, few), pick_fires(members.fires, few), column_of)
     return _Found(members, sample)
