@@ -234,7 +234,9 @@ def test_streets_and_check_of_hostile_roads(tmp_path: Path) -> None:
         ("plan.toml", "Mill\\r\\u009b31m\\u202eRoad \\u2066"),
     ):
         text = (folder / name).read_text(encoding="utf-8")
-        (folder / name).write_text(re.sub(r"(Road|Lane|Track|Street)\b", turned * 6, text), encoding="utf-8")
+        (folder / name).write_text(
+            re.sub(r"(Road|Lane|Track|Street)\b", lambda _, put=turned: put * 6, text), encoding="utf-8"
+        )
     for words in (
         ["check", str(folder / "plan.toml")],
         ["streets", str(folder / "roads.osm"), "--out", str(tmp_path / "o")],

@@ -323,11 +323,12 @@ def _progress(errors: Console) -> Iterator[Callable[[str, int, int, str], None]]
     from rich.text import Text
 
     if not sys.stderr.isatty():
-        named: dict[str, None] = {}
+        named: set[str] = set()
 
         def name(what: str, _done: int, _total: int, _present: str) -> None:
             if what not in named:
-                named[what] = _tell(errors, f"Working out: {what}")
+                _tell(errors, f"Working out: {what}")
+            named.add(what)
 
         yield name
         return
