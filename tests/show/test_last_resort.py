@@ -163,7 +163,7 @@ def test_the_timetable_word_for_word(result: HouseholdResult) -> None:
         confidence=0.95,
     )
     assert [(row.at_s, row.sentence) for row in rows] == [
-        (0.0, "The fire of this scenario starts."),
+        (0.0, "The fire of this day starts."),
         (600.0, "Embers may reach the home from now on (in the earliest 5 % of such days)."),
         (1200.0, "Latest start of getting ready to leave with the house."),
         (3000.0, "Latest start of getting ready to leave by car, without the house."),

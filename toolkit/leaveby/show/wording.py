@@ -16,7 +16,7 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.rules.words import share_words
 from leaveby.decision.ways.result import WAY_WORDS as LEAVING
-from leaveby.decision.ways.result import HouseholdResult, Precision, Rule, WayRoute, WayTiming
+from leaveby.decision.ways.result import FirstAnswer, HouseholdResult, Precision, Rule, WayRoute, WayTiming
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS
@@ -225,7 +225,7 @@ def why_words(way: WayTiming) -> str:
     return clean(way.why) or "No time could be computed for this way of leaving: do not count on it."
 
 
-def shown_ways(result: HouseholdResult) -> tuple[WayTiming, ...]:
+def shown_ways(result: HouseholdResult | FirstAnswer) -> tuple[WayTiming, ...]:
     """The ways of leaving that are shown, in their order: on foot where the plan has a safe point for it, or no other.
 
     Every household has feet; nothing is said of them unless it is asked.

@@ -339,6 +339,15 @@ class TimetableRow:
 
 
 @dataclass(frozen=True)
+class FirstAnswer:
+    """What few fires say of each way of leaving, while more are solved; `start` is where the clock stands at 0 s."""
+
+    plan: Plan
+    start: datetime
+    ways: Mapping[str, WayTiming]
+
+
+@dataclass(frozen=True)
 class HouseholdResult:
     """The whole answer to the household question.
 
