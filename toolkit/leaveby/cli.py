@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.errors import InputError, refuse, refused
+from leaveby.errors import InputError, clean, refuse, refused
 from leaveby.regions import table
 
 if TYPE_CHECKING:
@@ -146,8 +146,6 @@ def _tell(console: Console, *lines: str, style: str = "", whole: bool = False) -
     """
     from rich.cells import cell_len
     from rich.text import Text
-
-    from leaveby.show.wording import clean
 
     for line in lines:
         inset = len(line) - len(line.lstrip(" "))

@@ -6,7 +6,6 @@ Every rounding goes to the side that makes people leave earlier: clock times dow
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -18,6 +17,7 @@ from leaveby.decision.rules.words import share_words
 from leaveby.decision.ways.result import WAY_WORDS as LEAVING
 from leaveby.decision.ways.result import FirstAnswer, HouseholdResult, Precision, Rule, WayRoute, WayTiming
 from leaveby.decision.ways.timing import NO_FIRE
+from leaveby.errors import clean as clean
 from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.regions import table_rows
@@ -62,27 +62,6 @@ class Clocked(Protocol):
     def start(self) -> datetime:
         """The moment, with UTC offset."""
         ...
-
-
-def clean(text: str, limit: int | None = None) -> str:
-    """Make a name fit to be shown on one line: no control characters, no line breaks, no more than `limit` letters.
-
-    Characters that turn the direction of the text are taken out as well, since they can make a line read otherwise
-    than it stands.
-
-    >>> clean("a\\x00b\\n  c"), clean("Sallow Spur Road", 8)
-    ('ab c', 'Sallow …')
-    """
-    kept = []
-    for letter in text:
-        if letter.isspace():
-            kept.append(" ")
-        elif unicodedata.category(letter) not in {"Cc", "Cf", "Cs", "Co", "Cn"} or letter == "\u200d":
-            kept.append(letter)
-    line = " ".join("".join(kept).split())
-    if limit is not None and len(line) > limit:
-        return line[: limit - 1] + "…"
-    return line
 
 
 def check_made_at(made_at: datetime) -> None:

@@ -48,7 +48,7 @@ _MAX_PIXELS: Final = 260
 _STREET_NAMES: Final = 16
 _ROUTE_LOOKS: Final = (("-", 3.2), ((0, (3, 1)), 2.4), ((0, (1, 1)), 2.4))
 _RULE_LOOKS: Final[dict[str, Any]] = {"go": (0, (5, 2)), "late": (0, (1, 1.2))}
-_LEAST_LINE_MM: Final = 20.0
+_LEAST_LINE_MM: Final = 40.0
 """Shorter pieces of a rule's line, at a corner of the map, are left out."""
 
 _RULE_WORDS: Final = {"go": "go", "late": "too late"}
