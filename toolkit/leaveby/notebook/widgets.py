@@ -27,8 +27,8 @@ _BANNER_STYLE: Final = (
     "border: 2px solid #1a1a1a; padding: 0.4em 0.7em; margin: 0; font-weight: bold; color: #1a1a1a; background: #fff"
 )
 _ONCE: Final = (
-    "<style>.jp-Cell:has(.leaveby-banner) { position: sticky; top: 0; z-index: 20; background: #fff; }\n"
-    ".jp-Cell:has(.leaveby-banner) ~ .jp-Cell .leaveby-override { display: none; }</style>"
+    "<style>.jp-Cell:has(.leaveby-banner) { position: sticky; top: 0; z-index: 20; }\n"
+    ".jp-Notebook:has(.leaveby-banner) .leaveby-override { display: none; }</style>"
 )
 """Where a notebook has the banner in a cell of its own it stays on top, and no panel below says it again."""
 
