@@ -125,7 +125,7 @@ def worth(result: HouseholdResult) -> dict[str, dict[str, float]]:
         if not way.hangs_on:
             continue
         early_s, middle_s = np.quantile(way.member_latest_start_s, (0.05, 0.5), method="lower")
-        if math.isfinite(middle_s - early_s):
+        if math.isfinite(early_s) and math.isfinite(middle_s):
             for part in way.hangs_on:
                 found.setdefault(part.what, {})[way.way] = math.sqrt(part.share) * float(middle_s - early_s)
     return dict(sorted(found.items(), key=lambda item: -max(item[1].values())))
