@@ -26,9 +26,14 @@ from leaveby.notebook import demo_folder
 
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 
+# %% jupyter={"source_hidden": true}
+from leaveby.notebook import override_banner
+
+override_banner()
+
 # %%
-import leaveby
 from leaveby.notebook import (
+    answered,
     leave_early_panel,
     listed,
     live_map,
@@ -37,8 +42,7 @@ from leaveby.notebook import (
     shown_timetable,
 )
 
-result = leaveby.plan_household(PLAN)
-result
+result = answered(PLAN)
 
 # %% [markdown]
 # ## The rules

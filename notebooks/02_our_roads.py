@@ -26,12 +26,14 @@ from leaveby.notebook import demo_folder
 PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 WAY = "tow"  # to begin with: tow, car or foot
 
-# %%
-from leaveby.notebook import our_roads, override_banner, road_panel
+# %% jupyter={"source_hidden": true}
+from leaveby.notebook import override_banner
 
 override_banner()
 
 # %%
+from leaveby.notebook import our_roads, road_panel
+
 area = our_roads(PLAN)
 print(f"{area.network.edge_count} stretches of road, each direction counted; {len(area.ends)} safe points.")
 

@@ -30,10 +30,13 @@ FUEL = "dry eucalypt forest"
 MINUTES_TO_HITCH = 45.0
 DRIVING_KM_H = {"towing": 60.0, "by car": 80.0}  # mean speeds with the road to yourself
 
-# %%
-from leaveby.notebook import FireDay, listed, override_banner, reach_sentences, speed_panel
+# %% jupyter={"source_hidden": true}
+from leaveby.notebook import override_banner
 
 override_banner()
+
+# %%
+from leaveby.notebook import FireDay, listed, reach_sentences, speed_panel
 
 # %% [markdown]
 # ## The day

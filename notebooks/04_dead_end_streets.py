@@ -26,13 +26,15 @@ from leaveby.notebook import demo_folder
 ROADS = demo_folder() / "roads.osm"  # an extract that reaches well beyond the streets you ask about
 TERRAIN = demo_folder() / "terrain.tif"  # heights, for grades and links; None for none
 
-# %%
-import leaveby
-from leaveby.notebook import listed, override_banner, street_panel
+# %% jupyter={"source_hidden": true}
+from leaveby.notebook import override_banner
 
 override_banner()
 
 # %%
+import leaveby
+from leaveby.notebook import listed, street_panel
+
 answer = leaveby.survey_streets(ROADS, terrain=TERRAIN)
 
 # %% [markdown]

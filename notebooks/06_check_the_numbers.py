@@ -27,6 +27,11 @@ PLAN = demo_folder() / "plan.toml"  # put the path of your own plan file here
 MEMBERS = 150  # fires from which the times are computed
 TRUTHS = 150  # fires drawn anew, on which they are tried
 
+# %% jupyter={"source_hidden": true}
+from leaveby.notebook import override_banner
+
+override_banner()
+
 # %%
 import leaveby
 from leaveby.notebook import (
@@ -36,10 +41,7 @@ from leaveby.notebook import (
     checked_replay,
     checked_shapes,
     ellipse_panel,
-    override_banner,
 )
-
-override_banner()
 
 # %% [markdown]
 # ## Households that follow the times

@@ -254,9 +254,9 @@ def test_the_terminal_says_which_exits_were_taken(tmp_path: Path, capsys: pytest
     file = extract(tmp_path / "roads.osm", SUBURB, HOMES, EDGE)
     assert main(["streets", str(file), "--out", str(tmp_path / "out")]) == 0
     out = capsys.readouterr().out
-    assert "ways out: Mill Road\n" in out
-    assert "go on beyond the edge of the map, unknown to where: Cut Street\n" in out
-    assert "40 of 40 homes hang on Mill Road on this map, but none for certain" in out
+    assert "Ways out: Mill Road.\n" in out
+    assert "Go on beyond the edge of the map, unknown to where: Cut Street.\n" in out
+    assert "40 of 40 homes hang on Mill Road on this map, but none for certain" in " ".join(out.split())
 
 
 # --- few homes ------------------------------------------------------------------------------------------------

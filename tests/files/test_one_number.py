@@ -79,7 +79,7 @@ def terminal(result: HouseholdResult, written: dict[str, Path]) -> str:
         cli._say_result(result, written)
     finally:
         sys.stdout = held
-    return stream.getvalue()
+    return " ".join(stream.getvalue().split())
 
 
 @pytest.fixture(scope="module")

@@ -299,7 +299,7 @@ def said_by(result, invented, folder):
         page = re.sub(r"<style>.*?</style>", "", paths[name].read_text(encoding="utf-8"), flags=re.DOTALL)
         texts[name] = html.unescape(re.sub(r"<[^>]+>", "\n", page[page.index("<body>") :]))
     texts["notebook"] = html.unescape(re.sub(r"<[^>]+>", "\n", html_of(result)))
-    texts["terminal"] = stream.getvalue()
+    texts["terminal"] = " ".join(stream.getvalue().split())
     record = json.loads(paths["result.json"].read_text(encoding="utf-8"))
     texts["result.json"] = "\n".join(words_of(record))
     calendar = Calendar.from_ical(paths["reminders.ics"].read_bytes())

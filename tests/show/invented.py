@@ -35,7 +35,7 @@ from leaveby.decision.ways.result import (
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
-from leaveby.fire.weather.ratings import RatedDay
+from leaveby.fire.weather.ratings import HeldRule, RatedDay
 from leaveby.fire.weather.series import constant_weather
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import (
@@ -312,6 +312,7 @@ def invented_rules(
     before: Sequence[str] = (),
     today: str | None = "Extreme",
     lines: Sequence[TriggerLine] | None = None,
+    held: HeldRule | None = None,
     milder: str = "Extreme",
     landmark: str = "Ferry Lane",
 ) -> Rules:
@@ -349,7 +350,8 @@ def invented_rules(
                 else (WayOutArea(("Quarrel Flat showground",), MultiPolygon([SPOT]), "Fire here: the showground."),),
                 sentence=f"On a day rated {day.name}, the rule {late.way}.",
             )
-    return Rules(days, found, today, GRID, 25_000.0, 0.05, ("Rules take fire to start anywhere.",))
+    assumed = ("Rules take fire to start anywhere.",)
+    return Rules(days, found, today, GRID, 25_000.0, 0.05, assumed, held or HeldRule(today))
 
 
 def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None, **changes: Any) -> HouseholdResult:

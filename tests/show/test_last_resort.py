@@ -111,16 +111,24 @@ def test_the_last_resort_promises_nothing(result: HouseholdResult) -> None:
     [
         (
             "tow",
-            "if it is not rolling, leave it behind, and go as officially directed. Each ten minutes cost up to 8 of "
-            "100 such days.",
+            "if it is not rolling, leave it behind, and go as officially directed. Every ten "
+            "minutes later you are caught on up to 8 more of 100 such days.",
         ),
-        ("car", "no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 such days."),
-        ("foot", "no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 such days."),
+        (
+            "car",
+            "no packing, go at once and as officially directed. Every ten "
+            "minutes later you are caught on up to 8 more of 100 such days.",
+        ),
+        (
+            "foot",
+            "no packing, go at once and as officially directed. Every ten "
+            "minutes later you are caught on up to 8 more of 100 such days.",
+        ),
     ],
 )
 def test_lateness_word_for_word(way: str, sentence: str) -> None:
     assert late_words(way, Phases(0.0, 600.0, 0.0701, 6000.0)) == sentence
-    assert late_words(way, Phases(0.0, 600.0, 0.0, 6000.0)) == sentence.split(" Each")[0]
+    assert late_words(way, Phases(0.0, 600.0, 0.0, 6000.0)) == sentence.split(" Every")[0]
 
 
 def test_the_timetable_word_for_word(result: HouseholdResult) -> None:
@@ -155,19 +163,19 @@ def test_the_timetable_word_for_word(result: HouseholdResult) -> None:
         confidence=0.95,
     )
     assert [(row.at_s, row.sentence) for row in rows] == [
-        (0.0, "The fire of this scenario starts."),
+        (0.0, "The fire of this day starts."),
         (600.0, "Embers may reach the home from now on (in the earliest 5 % of such days)."),
         (1200.0, "Latest start of getting ready to leave with the house."),
         (3000.0, "Latest start of getting ready to leave by car, without the house."),
         (
             4500.0,
-            "Late from now on by car, without the house: no packing, go at once and as officially directed. Each ten "
-            "minutes cost up to 12 of 100 such days.",
+            "Late from now on by car, without the house: no packing, go at once and as officially directed. Every ten "
+            "minutes later you are caught on up to 12 more of 100 such days.",
         ),
         (
             4800.0,
             "Late from now on with the house: if it is not rolling, leave it behind, and go as officially directed. "
-            "Each ten minutes cost up to 5 of 100 such days.",
+            "Every ten minutes later you are caught on up to 5 more of 100 such days.",
         ),
         (8400.0, "On more than half of such days no road gets clear with the house from now on."),
         (9000.0, "On a middling day, Tannery Lane shuts on the way with the house."),

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.decision.ways.result import HangsOn, HouseholdResult
 from leaveby.errors import InputError
 from leaveby.show.figure import INK, MUTED, WAY_COLOURS
-from leaveby.show.plan.page import report_page
+from leaveby.show.plan.page import report_page, worth
 from leaveby.show.wording import clean, main_sentence
 
 VOID = {"meta", "br", "img", "link", "input", "hr", "path", "use", "rect", "circle", "image"}
@@ -298,3 +299,14 @@ def test_a_leave_by_before_the_fire_is_marked_in_the_table(result, invented, fig
     page = Page(report_page(replace(result, what_ifs=(early,)), made_at=invented.MADE_AT, figures=figures))
     assert "11:50, before the fire starts" in page.words
     assert "12:40" in page.words
+
+
+def test_what_the_times_hang_on_stands_in_order_of_minutes(result: HouseholdResult) -> None:
+    """By hand: starts from 0 to 100 min, 45 min from the 6th to the 51st; shares of squares 0.64 and 0.04: 36 and 9."""
+    parts = (HangsOn("wind speed", 0.04), HangsOn("when the weather comes", 0.64))
+    tow = replace(result.ways["tow"], member_latest_start_s=60.0 * np.arange(101.0), hangs_on=parts)
+    never = replace(result.ways["car"], member_latest_start_s=np.full(101, -np.inf), hangs_on=parts)
+    found = worth(replace(result, ways={"tow": tow, "car": never}))
+    assert list(found) == ["when the weather comes", "wind speed"]
+    assert found["when the weather comes"] == {"tow": pytest.approx(36.0 * 60.0)}
+    assert found["wind speed"] == {"tow": pytest.approx(9.0 * 60.0)}

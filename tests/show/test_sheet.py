@@ -27,6 +27,7 @@ from leaveby.show.plan.sheet import (
     columns,
     late_lines,
     lines,
+    only_words,
     rule_box,
     season_words,
     sheet_page,
@@ -170,7 +171,7 @@ def test_what_has_to_be_said_is_said_in_order(page: str, result: HouseholdResult
         "We go",
         "1 House and car: Quarrel Flat",
         "Too late to start packing, with fire here or nearer:",
-        "To do in order (* only if the house goes)",
+        "To do in order (* only if the house goes, + only by car)",
         "Who fetches whom:",
         "Official warnings here: radio number site",
         "Cut off?",
@@ -269,22 +270,37 @@ def test_everybodys_tasks_stand_in_the_order_of_the_schedule(result: HouseholdRe
     assert [column[0] for column in found] == [("name", "Ines"), ("name", "Bo")]
     for (_, name), *told in found:
         mine = [schedule.tasks[place] for place in schedule.order if name in schedule.who[place]]
-        assert [line.removesuffix("*") for kind, line in told if kind == "task"] == mine
+        ticked = [line for kind, line in told if kind == "task"]
+        assert [line.removesuffix("*") for line in ticked if not line.endswith("+")] == mine
     flat = [line for column in found for _, line in column]
     assert "refit the wheels*" in flat
     assert "bags and papers" in flat
+    # the plan's shutters are closed only where the house stays
+    assert {line for line in flat if line.endswith("+")} == {"close the shutters+"}
+    assert only_words(result) == " (* only if the house goes, + only by car)"
 
 
-def crowd(result: HouseholdResult, people: int, tasks: int) -> HouseholdResult:
+def test_marks_are_explained_where_there_are_any(result: HouseholdResult) -> None:
+    made = {ways: only_words(crowd(result, 2, 4, ways=ways)) for ways in (("tow", "car"), ("tow",), ("car",))}
+    assert made == {
+        ("tow", "car"): "",
+        ("tow",): " (* only if the house goes)",
+        ("car",): " (+ only by car)",
+    }
+
+
+def crowd(
+    result: HouseholdResult, people: int, tasks: int, *, ways: tuple[str, ...] = ("tow", "car")
+) -> HouseholdResult:
     """A household of so many with so many tasks each of which takes one."""
     one = result.plan.tasks[1]
     plan = replace(
         result.plan,
         people=tuple(Person(f"Person {number}", ("lift", "drive", "tow")) for number in range(people)),
-        tasks=tuple(replace(one, name=f"job {number}", ways=("tow", "car")) for number in range(tasks)),
+        tasks=tuple(replace(one, name=f"job {number}", ways=ways) for number in range(tasks)),
     )
-    ways = {name: replace(way, schedule=schedule_for(plan, name)) for name, way in result.ways.items()}
-    return replace(result, plan=plan, ways=ways)
+    timed = {name: replace(way, schedule=schedule_for(plan, name)) for name, way in result.ways.items()}
+    return replace(result, plan=plan, ways=timed)
 
 
 @pytest.mark.parametrize(("people", "tasks"), [(1, 3), (1, 30), (2, 30), (3, 30), (4, 9), (7, 30), (12, 30)])
@@ -297,6 +313,41 @@ def test_tasks_that_find_no_room_are_counted(result: HouseholdResult, people: in
     left = [int(words) for column in found for _, line in column for words in re.findall(r"and (\d+) more", line)]
     everything = sum(len(who) for who in made.ways["tow"].schedule.who)
     assert len(told) + sum(left) == everything
+
+
+@given(people=st.integers(1, 12), tasks=st.integers(1, 40), long=st.booleans())
+def test_a_column_begins_with_a_name_and_a_list_is_split_only_where_it_must_be(
+    result: HouseholdResult, people: int, tasks: int, long: bool
+) -> None:
+    made = crowd(result, people, tasks)
+    if long:
+        named = {person.name: f"{person.name} of the long name {'o' * 20}" for person in made.plan.people}
+        crew = tuple(replace(person, name=named[person.name]) for person in made.plan.people)
+        made = replace(made, plan=replace(made.plan, people=crew))
+        ways = {name: replace(way, schedule=schedule_for(made.plan, name)) for name, way in made.ways.items()}
+        made = replace(made, ways=ways)
+    found = task_columns(made)
+    again = 0
+    for column in found:
+        assert len(column) <= 11
+        kinds = [kind for kind, _ in column]
+        assert kinds[0] == "name"
+        # after every name but the last line comes a task of that person
+        assert all(kinds[at + 1] == "task" for at, kind in enumerate(kinds[:-2]) if kind == "name")
+        again += column[0][1].endswith("(continued)")
+        assert not any(line.endswith("(continued)") for _, line in column[1:])
+    each = [sum(person.name in who for who in made.ways["tow"].schedule.who) for person in made.plan.people]
+    lists = [1 + count for count in each if count]
+    if len(lists) > 3 and sorted(lists)[-1] <= 3:  # three lists of four lines to a column
+        assert again == 0 or sum(lists) > 27
+
+
+def test_a_list_goes_on_in_the_next_column_under_its_name(result: HouseholdResult) -> None:
+    """By hand: ten lines below her name, nine below it said again, and the last line counts the other six of 25."""
+    found = task_columns(crowd(result, 1, 25))
+    assert [column[0] for column in found] == [("name", "Person 0"), ("name", "Person 0 (continued)")]
+    assert [len(column) for column in found] == [11, 11]
+    assert found[1][-1] == ("name", "and 6 more: see report")
 
 
 def test_who_is_away_is_named_with_the_longest_time(result: HouseholdResult) -> None:

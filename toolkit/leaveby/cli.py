@@ -8,7 +8,7 @@ ours.
 from __future__ import annotations
 
 import argparse
-import json
+import os
 import sys
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.errors import InputError, refuse, refused
+from leaveby.errors import InputError, clean, refuse, refused
 from leaveby.regions import table
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ BAD_INPUT: Final = 2
 NO_WAY: Final = 3
 STOPPED: Final = 130
 ROADS_SAID: Final = 12
+WIDTH: Final = 80
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -51,18 +52,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     wanted = _parser().parse_args(arguments)
     from rich.console import Console
 
-    errors = Console(stderr=True, highlight=False, soft_wrap=True)
+    errors = Console(stderr=True, highlight=False)
     try:
         code: int = wanted.run(wanted, errors)
     except InputError as error:
         _say_faults(error, errors)
         return BAD_INPUT
     except KeyboardInterrupt:
-        errors.print("Stopped. Nothing half-written was left.", markup=False)
+        _tell(errors, "Stopped. Nothing half-written was left.")
         return STOPPED
     except Exception:
-        errors.print(traceback.format_exc(), markup=False)
-        errors.print("This is a fault of leaveby, not of your input. Nothing half-written was left.", markup=False)
+        _tell(errors, *traceback.format_exc().splitlines(), whole=True)
+        _tell(errors, "This is a fault of leaveby, not of your input. Nothing half-written was left.")
         return OUR_FAULT
     return code
 
@@ -105,7 +106,6 @@ def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.files.write.outputs import write_result
     from leaveby.files.write.printed import find_browser
     from leaveby.show.plan.record import result_record
-    from leaveby.show.record import record_text
 
     _check_workers(wanted)
     if wanted.pdf:
@@ -120,7 +120,7 @@ def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     made_at = datetime.now().astimezone()
     written = write_result(result, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
     if wanted.json:
-        sys.stdout.write(record_text(result_record(result, made_at=made_at)))
+        _write_json(result_record(result, made_at=made_at))
     else:
         _say_result(result, written)
     return exit_code(result)
@@ -139,38 +139,58 @@ def exit_code(result: HouseholdResult) -> int:
     return NO_WAY if closed else COMPUTED
 
 
+def _tell(console: Console, *lines: str, style: str = "", whole: bool = False) -> None:
+    """Print lines, each broken at its blanks to 80 columns and as far in as it begins, without control characters.
+
+    Only a path is left longer than a line is wide; `whole` leaves every line as it is.
+    """
+    from rich.cells import cell_len
+    from rich.text import Text
+
+    for line in lines:
+        inset = len(line) - len(line.lstrip(" "))
+        width = max(min(console.width, WIDTH) - inset, 1)
+        text = clean(line)
+        kept = any(cell_len(word) > width and (os.sep in word or "/" in word) for word in text.split(" "))
+        parts = Text(text).wrap(console, width, overflow="ignore" if kept else "fold", no_wrap=whole or not text)
+        for part in parts or [Text()]:
+            console.print(" " * inset + part.plain.rstrip(), style=style, markup=False, soft_wrap=True)
+
+
 def _say(
     lines: Iterable[str], *, written: Mapping[str, Path] | None = None, first: Sequence[str] = (OVERRIDE,)
 ) -> None:
-    """Print to standard output: the cautions, then what there is to say, then what was written."""
+    """Print to standard output: the cautions, then what there is to say, then where which files were written."""
     from rich.console import Console
 
-    out = Console(highlight=False, soft_wrap=True)
-    for line in first:
-        out.print(line, style="bold", markup=False)
-    for line in lines:
-        out.print(line, markup=False)
-    for name, path in (written or {}).items():
-        out.print(f"  {name}: {path}", markup=False)
+    out = Console(highlight=False)
+    _tell(out, *first, style="bold")
+    _tell(out, *lines)
+    for folder in {path.parent: None for path in (written or {}).values()}:
+        names = ", ".join(path.name for path in (written or {}).values() if path.parent == folder)
+        _tell(out, "", f"Written to {folder}:", f"  {names}")
 
 
 def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
     from leaveby.show import wording
-    from leaveby.show.map_words import way_line
+    from leaveby.show.map_words import way_lines
 
     rules = [wording.rule_line(rule) for rule in result.rules.rules.values()]
-    ways = (f"  {wording.WAY_TITLES[way.way]}: {way_line(result, way)}" for way in wording.shown_ways(result))
-    worked = (wording.main_sentence(result), *ways, f"  {wording.every_road_shut_words(result)}", "")
+    ways = (
+        line
+        for way in wording.shown_ways(result)
+        for line in ("", wording.WAY_TITLES[way.way], *(f"  {told}" for told in way_lines(result, way)))
+    )
     first = (OVERRIDE, *([today] if (today := wording.today_words(result)) else []))
     said = [wording.rules_heading(result), *rules, ""] if rules else []
-    _say((PLANNING_AID, "", result.plan.name, *said, *worked), written=written, first=first)
+    worked = (wording.main_sentence(result), *ways, "", wording.every_road_shut_words(result))
+    _say((PLANNING_AID, "", result.plan.name, "", *said, *worked), written=written, first=first)
 
 
 def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.streets import StreetOptions, survey_streets
     from leaveby.files.write.outputs import write_streets
     from leaveby.roads.exits.places import roads_at
-    from leaveby.show.record import record_text
     from leaveby.show.streets.page import survey_sentences
     from leaveby.show.streets.record import survey_record
 
@@ -192,17 +212,17 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     made_at = datetime.now().astimezone()
     written = write_streets(answer, wanted.out, made_at=made_at)
     if wanted.json:
-        sys.stdout.write(record_text(survey_record(answer, made_at=made_at)))
+        _write_json(survey_record(answer, made_at=made_at))
         return COMPUTED
     lines = [
         *survey_sentences(answer),
         f"{len(answer.groups)} groups of homes behind one street or junction.",
-        f"  ways out: {', '.join(roads_at(answer.streets, answer.found.exits))}",
+        f"Ways out: {', '.join(roads_at(answer.streets, answer.found.exits))}.",
     ]
     if answer.maybe.size:
         names = roads_at(answer.streets, answer.maybe)
         rest = f" and {len(names) - ROADS_SAID} more (streets.json has all)" if len(names) > ROADS_SAID else ""
-        lines.append(f"  go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}")
+        lines.append(f"Go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}.")
     _say((PLANNING_AID, "", *lines), written=written)
     return COMPUTED
 
@@ -212,7 +232,6 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.decision.drill.result import any_round_is_open
     from leaveby.files.write.outputs import write_drill
     from leaveby.show.drill.record import drill_record
-    from leaveby.show.record import record_text
 
     _check_workers(wanted)
     script = read_drill(wanted.drill)
@@ -221,7 +240,7 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     made_at = datetime.now().astimezone()
     written = write_drill(drill, wanted.out, made_at=made_at)
     if wanted.json:
-        sys.stdout.write(record_text(drill_record(drill, made_at=made_at)))
+        _write_json(drill_record(drill, made_at=made_at))
     else:
         _say_drill(drill, written)
     return COMPUTED if any_round_is_open(drill) else NO_WAY
@@ -230,11 +249,11 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
 def _say_drill(drill: Drill, written: Mapping[str, Path]) -> None:
     from leaveby.show.drill.words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
 
-    lines = [PLANNING_AID, "", f"{drill.name}. Each round was computed with {drill.members} members."]
+    lines = [PLANNING_AID, "", f"{drill.name}. Each round was computed from {drill.members} such days."]
     for run in drill.rounds:
-        lines.append(f"{round_full_title(run)}. {verdict_words(drill, run)}")
+        lines += ["", f"{round_full_title(run)}. {verdict_words(drill, run)}"]
         lines += [f"  {line}" for line in (*leave_by_words(drill, run), *run.notes)]
-    _say((*lines, ""), written=written, first=(OVERRIDE, EXERCISE_BANNER))
+    _say(lines, written=written, first=(OVERRIDE, EXERCISE_BANNER))
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:
@@ -259,8 +278,9 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
 
 
 def _write_json(record: dict[str, Any]) -> None:
-    json.dump(record, sys.stdout, indent=2, ensure_ascii=False)
-    sys.stdout.write("\n")
+    from leaveby.show.record import record_text
+
+    sys.stdout.write(record_text(record))
 
 
 def _lab(wanted: argparse.Namespace, errors: Console) -> int:
@@ -272,13 +292,13 @@ def _lab(wanted: argparse.Namespace, errors: Console) -> int:
     if wanted.json:
         _write_json({"override": OVERRIDE, "notebooks": [str(path) for path in sorted(folder.glob("*.ipynb"))]})
         return COMPUTED
-    errors.print(OVERRIDE, style="bold", markup=False)
+    _tell(errors, OVERRIDE, style="bold")
     if wanted.simple:
         open_pages(
             folder,
             port=wanted.port,
             browser=not wanted.no_browser,
-            say=lambda words: errors.print(words, markup=False),
+            say=lambda words: _tell(errors, words),
             plan=wanted.plan,
         )
         return COMPUTED
@@ -287,27 +307,34 @@ def _lab(wanted: argparse.Namespace, errors: Console) -> int:
 
 def _say_faults(error: InputError, errors: Console) -> None:
     many = len(error.faults)
-    errors.print(f"The input can't be used: {many} fault{'s' if many > 1 else ''}. Nothing was computed.", markup=False)
-    for fault in error.faults:
-        errors.print(f"  - {fault}", markup=False)
+    _tell(errors, f"The input can't be used: {many} fault{'s' if many > 1 else ''}. Nothing was computed.")
+    _tell(errors, *(f"  - {fault}" for fault in error.faults))
 
 
 @contextmanager
 def _progress(errors: Console) -> Iterator[Callable[[str, int, int, str], None]]:
-    """Show a bar per run of members on standard error; with how many are done and the leave-by as it stands."""
-    from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+    """Say on one line of standard error what is worked out, and the leave-by so far; the line is wiped at the end.
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
-    with Progress(
-        *columns, TimeElapsedColumn(), TextColumn("{task.fields[present]}"), console=errors, transient=False
-    ) as bar:
-        tasks: dict[str, TaskID] = {}
+    Where standard error is no terminal, each thing is named once, on a plain line.
+    """
+    from rich.live import Live
+    from rich.text import Text
+
+    if not sys.stderr.isatty():
+        named: set[str] = set()
+
+        def name(what: str, _done: int, _total: int, _present: str) -> None:
+            if what not in named:
+                _tell(errors, f"Working out: {what}")
+            named.add(what)
+
+        yield name
+        return
+    with Live(console=errors, transient=True) as line:
 
         def tell(what: str, done: int, total: int, present: str) -> None:
-            if what not in tasks:
-                tasks[what] = bar.add_task(what, total=total, present="")
-            words = f"leave-by at present: {present}" if present else ""
-            bar.update(tasks[what], completed=done, total=total, present=words)
+            words = f"{done} of {total} {what}" + (f"; be rolling by, so far: {present}" if present else "")
+            line.update(Text(words, no_wrap=True, overflow="ellipsis"))
 
         yield tell
 

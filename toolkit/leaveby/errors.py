@@ -2,12 +2,13 @@
 
 A `Fault` names the place, what is wrong, what was expected and how to mend it.
 `InputError` carries every fault that was found in one reading, never only the first.
-What takes more than a line to say stands in `faults.toml`, by name.
+What takes more than a line to say stands in `faults.toml`, by name. `clean` makes quoted names fit to be shown.
 """
 
 from __future__ import annotations
 
 import tomllib
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -121,3 +122,24 @@ def refused(place: object, told: str, /, **values: object) -> InputError:
 @cache
 def _words() -> Any:
     return tomllib.loads(files("leaveby").joinpath("faults.toml").read_text(encoding="utf-8"))
+
+
+def clean(text: str, limit: int | None = None) -> str:
+    """Make a name fit to be shown on one line: no control characters, no line breaks, no more than `limit` letters.
+
+    Characters that turn the direction of the text are taken out as well, since they can make a line read otherwise
+    than it stands.
+
+    >>> clean("a\\x00b\\n  c"), clean("Sallow Spur Road", 8)
+    ('ab c', 'Sallow …')
+    """
+    kept = []
+    for letter in text:
+        if letter.isspace():
+            kept.append(" ")
+        elif unicodedata.category(letter) not in {"Cc", "Cf", "Cs", "Co", "Cn"} or letter == "\u200d":
+            kept.append(letter)
+    line = " ".join("".join(kept).split())
+    if limit is not None and len(line) > limit:
+        return line[: limit - 1] + "…"
+    return line

@@ -27,7 +27,7 @@ from leaveby.household.plan_tables import Way
 
 if TYPE_CHECKING:
     from leaveby.decision.household.answer import Progress
-    from leaveby.decision.ways.result import HouseholdResult
+    from leaveby.decision.ways.result import FirstAnswer, HouseholdResult
 
 Read = TypeVar("Read")
 
@@ -219,6 +219,7 @@ def plan_household(
     members: int | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
+    first: Callable[[FirstAnswer], None] | None = None,
 ) -> HouseholdResult:
     """Answer the household question for a plan, or for the plan in a file.
 
@@ -230,6 +231,8 @@ def plan_household(
         Threads; as many as the machine has processors when left out. The answer does not depend on it.
     progress : callable, optional
         Called with (what, done, total, present leave-bys in words).
+    first : callable, optional
+        Called with what few fires say of the ways of leaving, while more are solved; not without a fire.
 
     Raises
     ------
@@ -250,7 +253,8 @@ def plan_household(
     read = read if members is None else replace(read, members=members)
     # numpy's own threads only wait for each other on matrices as small as these
     with threadpool_limits(1, user_api="blas"):
-        return answer_household(read_inputs(read), workers=workers or os.cpu_count() or 1, progress=progress)
+        inputs = read_inputs(read)
+        return answer_household(inputs, workers=workers or os.cpu_count() or 1, progress=progress, first=first)
 
 
 def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:

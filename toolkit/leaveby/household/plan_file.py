@@ -271,7 +271,7 @@ def _assumed_of_ways(plan: Plan, _: Mapping[str, Any]) -> Iterator[str]:
             if way == "car" or any(one.kind == "trailer" for one in plan.vehicles):
                 yield f"Leaving by {way} is not worked out. {reason}"
             continue
-        if way not in reach:
+        if way not in reach and way != "foot":  # of going on foot nothing is said unless it is asked for
             yield f"No safe point takes {way}, so leaving by {way} has nowhere to end."
     ways_of = {task.name: task.ways for task in plan.tasks}
     for task_way in TASK_WAYS:

@@ -5,25 +5,74 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
-from leaveby.ask.household import read_inputs
+from leaveby.ask.household import plan_household, read_inputs
 from leaveby.decision.household.replay import caught_in_words, replay_many
 from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthest
 from leaveby.decision.ways.confidence import latest_start
-from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.decision.ways.result import FirstAnswer, HouseholdResult, WayTiming
 from leaveby.decision.ways.timing import NO_FIRE
-from leaveby.notebook.widgets import Html, Slider, answering, control, float_sliders, import_lab, listed, panel, shown
+from leaveby.notebook.widgets import (
+    Html,
+    Slider,
+    answering,
+    control,
+    float_sliders,
+    import_lab,
+    listed,
+    override_line,
+    panel,
+    shown,
+)
 from leaveby.notebook.widgets import table as html_table
 from leaveby.roads.routing.itinerary import street
 from leaveby.show import wording
+from leaveby.show.in_python import html_of
 from leaveby.show.plan.plots import clear_curve, describe_clear_curve
 from leaveby.show.plan.timetable import describe_timetable, timetable_bar
 
+_WORKING: Final = "The answer is being worked out: a first one stands here within seconds."
+_REFINED: Final = "<strong>It is being refined:</strong> the answer from more fires, and the rules, will stand here."
+_STAND_HERE: Final = "<script>document.querySelector('.leaveby-answer')?.scrollIntoView();</script>"
+"""Running all cells leaves one at the last; a script brings one back to the answer."""
+
 CONFIDENCES: Final = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 """Choices of the confidence slider; more than the members can carry are left out."""
+
+
+def answered(plan: str | Path, *, workers: int | None = None) -> HouseholdResult:
+    """Answer the household question where a cell stands: first from few fires, then from all, in its place."""
+    handle = import_lab("IPython.display").display(Html(f"<p role='status'>{_WORKING}</p>"), display_id=True)
+
+    def show(html: str) -> None:
+        if handle is not None:
+            handle.update(Html(f"<div class='leaveby-answer'>{html}</div>{_STAND_HERE}"))
+
+    result = plan_household(plan, workers=workers, first=lambda few: show(first_words(few)))
+    show(html_of(result))
+    return result
+
+
+def first_words(few: FirstAnswer) -> str:
+    """Say what few fires tell: the earlier end of the interval counts (HTML)."""
+    rows = [(wording.WAY_TITLES[way.way], _between(few, way)) for way in wording.shown_ways(few)]
+    return (
+        override_line() + html_table(("Way of leaving", "A first answer, from few fires"), rows) + f"<p>{_REFINED}</p>"
+    )
+
+
+def _between(few: FirstAnswer, way: WayTiming) -> str:
+    early_s, late_s = way.precision.low_s, way.precision.high_s
+    if way.latest_start_s is None or not math.isfinite(early_s) or not math.isfinite(late_s):
+        return wording.leave_by_line(few, way)
+    early, late = (wording.clock_words(few, at_s) for at_s in (early_s, late_s))
+    before = ", before the fire starts" if early_s < 0.0 else ""
+    sure = "" if early == late else f" More fires may move it to as late as {late}."
+    return f"Start getting ready by {early}{before}.{sure}"
 
 
 def shown_timetable(result: HouseholdResult) -> Html:
@@ -217,5 +266,5 @@ def _fate_words(way: WayTiming, start_at_s: float) -> str:
         return "No way out."
     caught = float(np.mean(way.member_latest_start_s < start_at_s))
     if caught == 0.0:
-        return "Clear in every computed run, which is no promise."
+        return "Clear on every day computed, which is no promise."
     return f"Not clear in {math.ceil(caught * 100.0 - 1e-9)} of 100 such days."

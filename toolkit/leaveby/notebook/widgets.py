@@ -24,8 +24,13 @@ WORDS_CELL: Final = "text-align: left; vertical-align: top"
 """For tables of words: JupyterLab sets cells to the right, where words are hard to read."""
 
 _BANNER_STYLE: Final = (
-    "border: 2px solid #1a1a1a; padding: 0.4em 0.7em; font-weight: bold; color: #1a1a1a; background: #fff"
+    "border: 2px solid #1a1a1a; padding: 0.4em 0.7em; margin: 0; font-weight: bold; color: #1a1a1a; background: #fff"
 )
+_ONCE: Final = (
+    "<style>.jp-Cell:has(.leaveby-banner) { position: sticky; top: 0; z-index: 20; }\n"
+    ".jp-Notebook:has(.leaveby-banner) .leaveby-override { display: none; }</style>"
+)
+"""Where a notebook has the banner in a cell of its own it stays on top, and no panel below says it again."""
 
 
 @dataclass(frozen=True)
@@ -51,8 +56,13 @@ class Slider:
 
 
 def override_banner() -> Html:
-    """Give the override statement as a banner."""
-    return Html(str(Markup('<p role="note" style="{}">{}</p>').format(_BANNER_STYLE, OVERRIDE)))
+    """Give the override statement as a banner that stays on top of the notebook, in place of those of its panels."""
+    return Html(_ONCE + override_line().replace("leaveby-override", "leaveby-banner"))
+
+
+def override_line() -> str:
+    """Give the override statement in a frame (HTML)."""
+    return str(Markup('<p role="note" class="leaveby-override" style="{}">{}</p>').format(_BANNER_STYLE, OVERRIDE))
 
 
 def listed(sentences: Iterable[str]) -> Html:
@@ -139,7 +149,7 @@ def _readout(step: float) -> str:
 def panel(*parts: Any, more: str = "") -> Any:
     """Put a panel together: the override banner with `more` HTML, then its parts from top to bottom."""
     widgets = import_lab()
-    return widgets.VBox([widgets.HTML(override_banner().text + more), *parts])
+    return widgets.VBox([widgets.HTML(override_line() + more), *parts])
 
 
 def answering(made: Any, controls: Iterable[Any], work: Callable[[], None]) -> Any:

@@ -27,6 +27,7 @@ from leaveby.show.wording import (
     map_notice,
     need_line,
     percent_words,
+    slower_line,
     today_words,
 )
 
@@ -55,13 +56,13 @@ def way_name(way: WayTiming) -> str:
     return title if way.route is None else f"{title}: to {clean(way.route.safe_point, 120)}"
 
 
-def way_line(result: HouseholdResult, way: WayTiming) -> str:
+def way_lines(result: HouseholdResult, way: WayTiming) -> list[str]:
     """By when to start and to roll, how far and how long it is, which street shuts first; or why there is no time."""
     said = [by_when(result, way), counts_words(result, way), late_line(result, way)]
     if way.route is not None:
         end = f"To {clean(way.route.safe_point, 120)}, {distance_words(way.route.length_m)}."
-        said += [end, need_line(way), first_shut_line(result, way.route)]
-    return " ".join(line for line in said if line)
+        said += [end, need_line(way), slower_line(result, way), first_shut_line(result, way.route)]
+    return [line for line in said if line]
 
 
 def safe_point_line(point: SafePoint) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
@@ -31,12 +32,14 @@ def record_head(made_at: datetime, *, first: Mapping[str, str] | None = None, **
 
 
 def record_text(record: Mapping[str, Any]) -> str:
-    """Write a record as JSON text; refuses numbers that JSON does not know.
+    """Write a record as JSON text, letters that can't be seen as their codes; refuses numbers that JSON does not know.
 
     >>> record_text({"a": [1, None]})
     '{\\n  "a": [\\n    1,\\n    null\\n  ]\\n}\\n'
     """
-    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+    # A terminal would obey them.
+    return re.sub(r"[^ -~\n]", lambda one: one[0] if one[0].isprintable() else json.dumps(one[0])[1:-1], text) + "\n"
 
 
 def share_down(share: float) -> float:

@@ -225,12 +225,13 @@ def _ignitions(result: HouseholdResult) -> tuple[str, str, Rows]:
 
 def _routes(result: HouseholdResult) -> tuple[str, str, Rows]:
     shown = [(way, way.route) for way in wording.shown_ways(result)]
-    without = [f"{map_words.way_name(way)}: {map_words.way_line(result, way)}" for way, route in shown if route is None]
+    said = {way.way: " ".join(map_words.way_lines(result, way)) for way, _ in shown}
+    without = [f"{map_words.way_name(way)}: {said[way.way]}" for way, route in shown if route is None]
     rows = [
         thing(
             way_symbol("way", way.way),
             map_words.way_name(way),
-            map_words.way_line(result, way),
+            said[way.way],
             to_grid(result, route.line),
             at_s=math.inf if way.latest_start_s is None else way.latest_start_s,
             drawn=not route.line.is_empty,

@@ -6,7 +6,6 @@ Every rounding goes to the side that makes people leave earlier: clock times dow
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,8 +15,9 @@ from leaveby.caution import OSM_NOTICE
 from leaveby.decision.household.phases import late_words
 from leaveby.decision.rules.words import share_words
 from leaveby.decision.ways.result import WAY_WORDS as LEAVING
-from leaveby.decision.ways.result import HouseholdResult, Precision, Rule, WayRoute, WayTiming
+from leaveby.decision.ways.result import FirstAnswer, HouseholdResult, Precision, Rule, WayRoute, WayTiming
 from leaveby.decision.ways.timing import NO_FIRE
+from leaveby.errors import clean as clean
 from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.regions import table_rows
@@ -62,27 +62,6 @@ class Clocked(Protocol):
     def start(self) -> datetime:
         """The moment, with UTC offset."""
         ...
-
-
-def clean(text: str, limit: int | None = None) -> str:
-    """Make a name fit to be shown on one line: no control characters, no line breaks, no more than `limit` letters.
-
-    Characters that turn the direction of the text are taken out as well, since they can make a line read otherwise
-    than it stands.
-
-    >>> clean("a\\x00b\\n  c"), clean("Sallow Spur Road", 8)
-    ('ab c', 'Sallow …')
-    """
-    kept = []
-    for letter in text:
-        if letter.isspace():
-            kept.append(" ")
-        elif unicodedata.category(letter) not in {"Cc", "Cf", "Cs", "Co", "Cn"} or letter == "\u200d":
-            kept.append(letter)
-    line = " ".join("".join(kept).split())
-    if limit is not None and len(line) > limit:
-        return line[: limit - 1] + "…"
-    return line
 
 
 def check_made_at(made_at: datetime) -> None:
@@ -237,10 +216,14 @@ def why_words(way: WayTiming) -> str:
     return clean(way.why) or "No time could be computed for this way of leaving: do not count on it."
 
 
-def shown_ways(result: HouseholdResult) -> tuple[WayTiming, ...]:
-    """The ways of leaving that the result holds, in the order in which they are shown."""
+def shown_ways(result: HouseholdResult | FirstAnswer) -> tuple[WayTiming, ...]:
+    """The ways of leaving that are shown, in their order: on foot where the plan has a safe point for it, or no other.
+
+    Every household has feet; nothing is said of them unless it is asked.
+    """
+    on_foot = any("foot" in point.ways for point in result.plan.safe_points if point.kind != "place_of_last_resort")
     known = [result.ways[name] for name in WAYS if name in result.ways]
-    return (*known, *(way for name, way in result.ways.items() if name not in WAYS))
+    return tuple(way for way in known if way.way != "foot" or on_foot or way.route is not None or len(known) == 1)
 
 
 def shared_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:
@@ -292,18 +275,15 @@ STILL_THERE: Final = "If you are still there"
 
 _GO: Final = {"tow": "the house goes", "car": "you go by car", "foot": "you go on foot"}
 
-_NOT_RATED: Final = (
-    "This plan's own day has none of the ratings that the rules are for, so it is not checked against them: its clock "
-    "times are an example, and on a rated day the rules come first."
-)
+_AT_LEAST: Final = "at the latest, and earlier where officials say so. "
 
 
 def goes_before(result: Clocked, way: str) -> bool:
     """Whether the rule of the plan's own day says the evening before for a way of leaving."""
     if not isinstance(result, HouseholdResult) or result.fire is None:
         return False
-    todays = result.rules.of(result.rules.today)
-    return any(rule.way == way and rule.verdict == "evening before" for rule in todays)
+    held = result.rules.of(result.rules.held.rating)
+    return any(rule.way == way and (result.rules.held.tells or rule.verdict == "evening before") for rule in held)
 
 
 def today_words(result: HouseholdResult) -> str:
@@ -311,18 +291,29 @@ def today_words(result: HouseholdResult) -> str:
 
     Where the plan has no day of its own there is nothing to say.
     """
-    rating, rules = result.rules.today, result.rules
-    if result.fire is None or not rules.rules:
+    rules, held = result.rules, result.rules.held
+    if result.fire is None or not rules.of(held.rating):
         return ""
-    if rating is None or not rules.of(rating):
-        return _NOT_RATED
+    at = clean(str(held.rating), 60)
+    lead, day = "", "On such a day"
+    if held.rating == LIKE_THE_PLANS:
+        day = "On a day like this plan's own,"
+    elif rules.today == held.rating:
+        day = f"This plan's own day is rated {at}, and on such a day"
+    elif rules.today is None:
+        none = "This plan's own day has none of the ratings that the rules are for"
+        lead = f"{none}: leave as on a day rated {at} {_AT_LEAST}"
+    else:
+        rated = f"This plan's own day is rated {clean(rules.today, 60)}, for which it has no rule"
+        highest = f"leave as on a day rated {at}, the highest it names, {_AT_LEAST}"
+        lead = f"{rated}: {highest if held.above else f'that of the next higher rating it names, {at}, holds. '}"
     early = [way for way in WAYS if goes_before(result, way)]
     if not early:
-        return ""
+        return lead.rstrip()
     goes, ways = (" and ".join(words[way] for way in early) for words in (_GO, LEAVING))
-    rated = f"This plan's own day is rated {clean(rating, 60)}, and on such a day"
-    day = "On a day like this plan's own," if rating == LIKE_THE_PLANS else rated
-    return f"{day} {goes} the evening before. Its clock times for leaving {ways} are only for if you are still there."
+    day = "Its rating itself tells people to leave:" if held.tells else day
+    times = f"Its clock times for leaving {ways} are only for if you are still there."
+    return f"{lead}{day} {goes} the evening before. {times}"
 
 
 def days_words(rating: str) -> str:

@@ -137,6 +137,7 @@ def design_fires(
     draws: Draws,
     latest_of: LatestOf,
     near_s: float,
+    first: int = FIRST,
     workers: int = 1,
     told: Told | None = None,
 ) -> FireDesign:
@@ -144,10 +145,10 @@ def design_fires(
 
     `draws` are the members that the functions are for; `latest_of` gives the latest departure of each way of leaving as
     if one ignition were the only one. Fires are added until those at the plan's confidence are known as nearly as
-    `near_s`.
+    `near_s`; with `first` of each ignition, a power of 2, it begins.
     """
-    first, few = _first_draws(scenario), first_of(draws, JUDGED_BY)
-    total, done = (FIRST + ROUNDS * MORE) * len(scenario.starts), 0
+    spread, few = _first_draws(scenario, first), first_of(draws, JUDGED_BY)
+    total, done = (first + ROUNDS * MORE) * len(scenario.starts), 0
     present: dict[str, float] = {}
 
     def solve(some: Draws, number: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -168,8 +169,8 @@ def design_fires(
 
     ignitions = []
     for number in range(len(scenario.starts)):
-        alone = _through(scenario, number, *solve(first, number))
-        done += FIRST
+        alone = _through(scenario, number, *solve(spread, number))
+        done += first
         for _ in range(ROUNDS):
             latest_s, unsure_s = alone.known(few, latest_of)
             present |= {way: min(at_s, present.get(way, np.inf)) for way, at_s in latest_s.items()}
@@ -182,7 +183,7 @@ def design_fires(
             done += near.size
             alone = _through(scenario, number, np.vstack([alone.numbers, z]), np.vstack([alone.since_s, since_s]))
         ignitions.append(alone)
-    return FireDesign(first, tuple(ignitions))
+    return FireDesign(spread, tuple(ignitions))
 
 
 def _through(
@@ -194,13 +195,13 @@ def _through(
     return IgnitionFires(scenario, number, numbers, since_s, functions)
 
 
-def _first_draws(scenario: Scenario) -> Draws:
+def _first_draws(scenario: Scenario, count: int) -> Draws:
     """Spread the first fires over the numbers that all ignitions share, evenly and out to the tails."""
     plan = scenario.inputs.plan
-    even = qmc.Sobol(COMMON, rng=stream(plan.seed, "design of fires")).random(FIRST)
+    even = qmc.Sobol(COMMON, rng=stream(plan.seed, "design of fires")).random(count)
     z = TAILS * ndtri(np.clip(even, 1e-6, 1.0 - 1e-6))
     return replace(
-        plan_draws(plan, FIRST, batch=1),
+        plan_draws(plan, count, batch=1),
         ros_z=z[:, 0],
         wind_factor=np.exp(WIND_SPEED_ERROR.value * z[:, 1]),
         wind_turn_deg=WIND_TURN_ERROR_DEG.value * z[:, 2],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Final
@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.design import JUDGED_BY, PARTS, FireDesign, design_fires, design_members, first_fires
+from leaveby.decision.fires.design import FIRST, JUDGED_BY, PARTS, FireDesign, design_fires, design_members, first_fires
 from leaveby.decision.fires.members import Draws, MemberFires, Members, first_of, pick_draws, pick_fires, plan_draws
-from leaveby.decision.fires.scenario import CENTRAL_Z, HouseholdInputs, Scenario, member_table, table_at
+from leaveby.decision.fires.scenario import CENTRAL_Z, HouseholdInputs, Scenario, district, member_table, table_at
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.last_resort import last_resort_side
@@ -22,11 +22,11 @@ from leaveby.decision.household.timetable import timetable
 from leaveby.decision.household.what_ifs import SAMPLE, Held, fastest_head, what_ifs
 from leaveby.decision.rules.rules import household_rules
 from leaveby.decision.ways.confidence import half_width_s, precision_of
-from leaveby.decision.ways.result import FireSummary, HouseholdResult
+from leaveby.decision.ways.result import FireSummary, FirstAnswer, HouseholdResult
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
 from leaveby.fire.spread.validity import outside_validity
-from leaveby.fire.weather.ratings import Rating
+from leaveby.fire.weather.ratings import held_rule
 from leaveby.household.plan import Plan
 
 EACH_SOLVED: Final = 250
@@ -38,6 +38,9 @@ EACH_SOLVED_INSTEAD: Final = 500
 NEAR_THE_LAST: Final = 0.7
 """In eight runs beside a fire's path the functions told the share of days that are shut at all a tenth too low."""
 
+FEW: Final = 16
+"""Fires of each ignition, a power of 2, from which a first answer is told."""
+
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and the present leave-bys in words."""
 
@@ -47,6 +50,7 @@ def answer_household(
     *,
     workers: int = 1,
     progress: Progress | None = None,
+    first: Callable[[FirstAnswer], None] | None = None,
 ) -> HouseholdResult:
     """Answer the household question.
 
@@ -58,6 +62,8 @@ def answer_household(
         Threads; the answer does not depend on it.
     progress : callable, optional
         Called with (what, done, total, present leave-bys in words).
+    first : callable, optional
+        Called with what few fires say, before the others are solved; not without a fire.
 
     Raises
     ------
@@ -67,15 +73,21 @@ def answer_household(
     asked = made_ready(inputs, workers=workers)
     scenario, plan = asked.scenario, inputs.plan
     fires = Fires(asked, progress)
+    central = table_at(scenario, z=CENTRAL_Z)
+    if first is not None and scenario.starts:
+        draws = plan_draws(plan, JUDGED_BY)
+        few = _told_by(fires.design("fires", scenario, draws, few=True), draws, asked=asked)
+        first(FirstAnswer(plan, inputs.starts_at, time_ways(asked, few, central=central).ways))
     found = found_members(fires) if scenario.starts else _no_fires(asked)
-    timed = time_ways(asked, found.members, central=table_at(scenario, z=CENTRAL_Z))
+    timed = time_ways(asked, found.members, central=central)
     rules = household_rules(
         scenario,
         asked.candidates,
         workers=workers,
         progress=None if progress is None else lambda done, total: progress("rules", done, total, ""),
     )
-    rules = replace(rules, today=named_by_the_plan(rules.today, inputs.ratings))
+    today, held = held_rule(rules.today, inputs.ratings, scale=district(inputs).scale)
+    rules = replace(rules, today=today, held=held)
     summary = _summary(timed)
     shelter = last_resort_side(timed)
     return HouseholdResult(
@@ -113,18 +125,6 @@ def answer_household(
     )
 
 
-def named_by_the_plan(rating: str | None, ratings: Sequence[Rating]) -> str | None:
-    """Call a rating of the scale as the plan calls it.
-
-    Examples
-    --------
-    >>> named_by_the_plan("Extreme", (Rating("red day", stands_for="extreme"),))
-    'red day'
-    """
-    known = {(one.stands_for or one.name).casefold(): one.name for one in ratings}
-    return None if rating is None else known.get(rating.casefold(), rating)
-
-
 @dataclass(frozen=True)
 class Fires:
     """How the members' fires become known: each solved, or read off smooth functions of a design of fires."""
@@ -144,15 +144,16 @@ class Fires:
             progress=None if told is None else lambda done, total: told(label, done, total, ""),
         )
 
-    def design(self, label: str, scenario: Scenario, draws: Draws) -> FireDesign:
-        """Solve a design of fires for the members."""
+    def design(self, label: str, scenario: Scenario, draws: Draws, *, few: bool = False) -> FireDesign:
+        """Solve a design of fires for the members, as near as the plan asks or with few fires alone."""
         told = self.progress
         return design_fires(
             scenario,
             watched=self.asked.watched,
             draws=draws,
             latest_of=self._latest_of,
-            near_s=scenario.inputs.plan.precision_s,
+            near_s=np.inf if few else scenario.inputs.plan.precision_s,
+            first=FEW if few else FIRST,
             workers=self.asked.workers,
             told=None if told is None else lambda done, total, at_s: told(label, done, total, self._in_words(at_s)),
         )
@@ -188,16 +189,7 @@ def found_members(fires: Fires) -> _Found:
         return _each_solved(fires, plan.members)
     draws = plan_draws(plan, plan.members)
     design = fires.design("fires", scenario, draws)
-    first = first_of(draws, JUDGED_BY)
-    members = Members(
-        draws,
-        design_members(design, draws),
-        asked.column_of,
-        solved=design.solved,
-        left_out=tuple(
-            Members(first, design_members(design, first, part=part), asked.column_of) for part in range(PARTS + 1)
-        ),
-    )
+    members = _told_by(design, draws, asked=asked)
     burnt_share = share_burnt(scenario, members.fires)
     chosen = choose_routes(scenario, asked.candidates, members=members, burnt_share=burnt_share)
     if any(_better_solved(members, departures(scenario, one), plan=plan) for one in chosen.values()):
@@ -209,6 +201,20 @@ def found_members(fires: Fires) -> _Found:
     few = np.arange(SAMPLE)
     solved = pick_fires(first_fires(design), few)
     return _Found(members, Members(pick_draws(design.draws, few), solved, asked.column_of), design)
+
+
+def _told_by(design: FireDesign, draws: Draws, *, asked: Asked) -> Members:
+    """Give members whose fires a design tells, beside some of them without each part of its fires."""
+    some = first_of(draws, JUDGED_BY)
+    return Members(
+        draws,
+        design_members(design, draws),
+        asked.column_of,
+        solved=design.solved,
+        left_out=tuple(
+            Members(some, design_members(design, some, part=part), asked.column_of) for part in range(PARTS + 1)
+        ),
+    )
 
 
 def _better_solved(members: Members, latest_of: Callable[[Members], NDArray[np.float64]], *, plan: Plan) -> bool:
@@ -232,7 +238,7 @@ def _better_solved(members: Members, latest_of: Callable[[Members], NDArray[np.f
 def _each_solved(fires: Fires, count: int) -> _Found:
     scenario, column_of = fires.asked.scenario, fires.asked.column_of
     draws = plan_draws(scenario.inputs.plan, count)
-    members = Members(draws, fires.solved("members", scenario, draws), column_of, solved=count)
+    members = Members(draws, fires.solved("fires", scenario, draws), column_of, solved=count)
     few = np.arange(min(SAMPLE, count))
     sample = Members(pick_draws(draws, few), pick_fires(members.fires, few), column_of)
     return _Found(members, sample)

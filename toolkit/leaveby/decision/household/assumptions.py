@@ -36,10 +36,10 @@ def assumptions(timed: Timed) -> tuple[str, ...]:
         "Each way of leaving is timed on one route, chosen beforehand; changing route on the way is not counted on.",
         f"The drive may take up to {DRIVE_TIME_FACTOR_HIGH.value:g} times as long as computed (judgement). Queues of "
         "other households are not counted: on a single-exit street leave earlier still.",
-        f"Wind speed is off by {100 * WIND_SPEED_ERROR.value:.0f} % and wind direction by "
-        f"{WIND_TURN_ERROR_DEG.value:.0f} degrees as a rule (one standard deviation, judgement).",
-        f"The weather with its wind changes comes {min_from_s(WEATHER_SHIFT_S.value):.0f} minutes sooner or later than "
-        "forecast as a rule (one standard deviation, judgement); what stands before and behind the forecast is held.",
+        f"On two days of three wind speed is off by {100 * WIND_SPEED_ERROR.value:.0f} % at most and wind direction by "
+        f"{WIND_TURN_ERROR_DEG.value:.0f} degrees, on the third by more (judgement).",
+        f"On two days of three the weather comes {min_from_s(WEATHER_SHIFT_S.value):.0f} minutes sooner or later than "
+        "forecast at most, on the third more (judgement); what stands before and behind the forecast is held.",
         f"Tasks go slowly together: {100 * TASKS_SLOW_TOGETHER.value:.0f} % of how slowly a task goes is common to all "
         "tasks of the morning (judgement).",
         f"Ground that does not burn is crossed by embers at once where it is narrower than {SPOT_OVER_M.value:g} m "

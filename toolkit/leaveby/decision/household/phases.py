@@ -164,8 +164,9 @@ def late_words(way: str, found: Phases) -> str:
 
     Examples
     --------
-    >>> late_words("car", Phases(600.0, 900.0, 0.072, 6000.0))
-    'no packing, go at once and as officially directed. Each ten minutes cost up to 8 of 100 such days.'
+    >>> late_words("tow", Phases(600.0, 900.0, 0.0, 6000.0))
+    'if it is not rolling, leave it behind, and go as officially directed.'
     """
     caught = int(np.ceil(100.0 * found.ten_minutes_cost - 1e-9))
-    return f"{DO_WHEN_LATE[way]}." + (f" Each ten minutes cost up to {caught} of 100 such days." if caught else "")
+    more = f" Every ten minutes later you are caught on up to {caught} more of 100 such days." if caught else ""
+    return f"{DO_WHEN_LATE[way]}.{more}"

@@ -24,7 +24,7 @@ def timetable(
 
     Rows without a moment (nothing within the horizon) are left out; the assumptions and each way's `why` say so.
     """
-    rows = [TimetableRow(0.0, "fire", "The fire of this scenario starts.")]
+    rows = [TimetableRow(0.0, "fire", "The fire of this day starts.")]
     for way, timing in timings.items():
         words = WAY_WORDS[way]
         found = way_phases[way]

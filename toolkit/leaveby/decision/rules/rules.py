@@ -48,7 +48,7 @@ from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
 from leaveby.errors import refused
 from leaveby.fire.terrain import Grid, cell_of, gradients
-from leaveby.fire.weather.ratings import RatedDay, rating_of
+from leaveby.fire.weather.ratings import HeldRule, RatedDay, rating_of
 from leaveby.fire.weather.series import LIMITS, Weather
 from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.household.plan_tables import Way
@@ -220,6 +220,7 @@ def rules_for(
         assumptions=tuple(
             dict.fromkeys((*RULE_ASSUMPTIONS, *_of_the_ground(asked), *(line for day in days for line in day.said)))
         ),
+        held=HeldRule(today),
     )
 
 

@@ -17,7 +17,7 @@ from shapely.geometry import LineString, MultiPolygon
 
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Grid, Terrain
-from leaveby.fire.weather.ratings import RatedDay
+from leaveby.fire.weather.ratings import HeldRule, RatedDay
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import Saving
@@ -304,6 +304,7 @@ class Rules:
     - `days`: the rated days, the mildest first.
     - `rules`: by rating and way of leaving.
     - `today`: the rating of the plan's own day; None below the lowest, or where days are described by hand.
+    - `held`: the rating of the plan whose rules hold on that day.
     - `grid`: the ground that was looked at.
     - `radius_m`, `allowed_share`: starts within that distance of the home; with more too near it is the evening before.
     """
@@ -315,6 +316,7 @@ class Rules:
     radius_m: float
     allowed_share: float
     assumptions: tuple[str, ...]
+    held: HeldRule
 
     def of(self, rating: str | None) -> tuple[Rule, ...]:
         """Give the rules that hold on days of one rating."""
@@ -334,6 +336,15 @@ class TimetableRow:
     at_s: float
     kind: str
     sentence: str
+
+
+@dataclass(frozen=True)
+class FirstAnswer:
+    """What few fires say of each way of leaving, while more are solved; `start` is where the clock stands at 0 s."""
+
+    plan: Plan
+    start: datetime
+    ways: Mapping[str, WayTiming]
 
 
 @dataclass(frozen=True)

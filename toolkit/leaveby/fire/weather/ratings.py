@@ -232,6 +232,43 @@ def rating_of(weather: Weather, *, district: District) -> str | None:
     return next((one.name for one in reversed(classes) if index >= one.least), None)
 
 
+@dataclass(frozen=True)
+class HeldRule:
+    """Whose rule holds on a day: of the plan's ratings its own, else the next higher, else the highest.
+
+    - `above`: the plan names no higher rating.
+    - `tells`: a rating that the plan does not name, and that itself tells people to leave.
+    """
+
+    rating: str | None
+    above: bool = False
+    tells: bool = False
+
+
+def held_rule(today: str | None, ratings: Sequence[Rating], *, scale: Scale) -> tuple[str | None, HeldRule]:
+    """Call a day's rating, None below the lowest of the scale, as the plan calls it, and find whose rule holds then.
+
+    A plan that names no ratings names all of the scale. A day that can't be set among them goes by the highest.
+
+    Examples
+    --------
+    >>> named = (Rating("red day", stands_for="extreme"), Rating("Catastrophic"))
+    >>> held_rule("Extreme", named, scale="australia")[0], held_rule("High", named, scale="australia")[1].rating
+    ('red day', 'red day')
+    """
+    classes = _classes(scale)
+    asked = tuple(ratings) or tuple(Rating(one.name) for one in classes)
+    if not asked:
+        return today, HeldRule(today)
+    at = next((number for number, one in enumerate(classes) if one.name == today), -1)
+    held = [(classes.index(found), one.name) for one in asked if (found := _class_of(one, classes)) is not None]
+    for number, name in held:
+        if number >= at:
+            own = number == at
+            return name if own else today, HeldRule(name, tells=not own and at >= 0 and classes[at].leave)
+    return today, HeldRule(asked[-1].name, above=today is not None, tells=at >= 0 and classes[at].leave)
+
+
 def _mild(weather: Weather) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Temperature, humidity and wind of the mild day, at no hour worse than the plan's: danger grows at every hour."""
     return (

@@ -48,6 +48,9 @@ _MAX_PIXELS: Final = 260
 _STREET_NAMES: Final = 16
 _ROUTE_LOOKS: Final = (("-", 3.2), ((0, (3, 1)), 2.4), ((0, (1, 1)), 2.4))
 _RULE_LOOKS: Final[dict[str, Any]] = {"go": (0, (5, 2)), "late": (0, (1, 1.2))}
+_LEAST_LINE_MM: Final = 40.0
+"""Shorter pieces of a rule's line, at a corner of the map, are left out."""
+
 _RULE_WORDS: Final = {"go": "go", "late": "too late"}
 _WHOM: Final = {"tow": "house", "car": "we", "foot": "we"}
 
@@ -94,7 +97,10 @@ def _draw_rule_line(sheet: Sheet, result: HouseholdResult, line: TriggerLine, ki
     smooth = shapely.get_parts(line.area.buffer(cell_m).simplify(cell_m / 2.0))
     outer = replace(line, area=MultiPolygon(smooth.tolist()))
     for part in lines_of(trigger_edge(result, outer, sheet.frame)):
-        if sheet.write_along(f"{_RULE_WORDS[kind]}: {_WHOM[line.way]}", part, size=9.0, off=0.0, weight="bold"):
+        long_enough = part.length >= _LEAST_LINE_MM * 72.0 / 25.4 * sheet.m_per_pt
+        if long_enough and sheet.write_along(
+            f"{_RULE_WORDS[kind]}: {_WHOM[line.way]}", part, size=9.0, off=0.0, weight="bold"
+        ):
             x_m, y_m = np.asarray(part.coords).T[:2]
             sheet.axes.plot(x_m, y_m, color="white", linewidth=3.4, zorder=5)
             sheet.axes.plot(x_m, y_m, color=INK, linewidth=1.7, linestyle=_RULE_LOOKS[kind], zorder=5.1)

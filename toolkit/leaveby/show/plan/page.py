@@ -24,6 +24,22 @@ from leaveby.units import km_h_from_m_s
 
 _STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
+_ABOUT: Final = {
+    "how fast the fire runs in its fuel": (
+        "rate of spread",
+        "rates of spread",
+        "model",
+        "fuel",
+        "ember",
+        "times as fast",
+    ),
+    "wind speed": ("wind speed", "gust", "mean wind", "strongest wind"),
+    "wind direction": ("wind direction", "ellipse", "length-to-breadth", "as vectors"),
+    "when the weather comes": ("weather", "forecast"),
+    "how slow the drive is": ("drive", "mean speed", "gate", "kw of which", "queues", "route", "stretch of road"),
+    "how long getting ready takes": ("task",),
+}
+"""What a time hangs on, and words by which an assumption shows that it is about it."""
 
 
 def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[str, str] | None = None) -> str:
@@ -48,6 +64,7 @@ def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[
         shelter=shelter_lines(result),
         steps_shown=_STEPS_SHOWN,
         notes_by=_notes(result),
+        worth=worth(result),
         made_with=made_with(result.inputs, f"Computed from {result.members} such days", *_how_near(result)),
     )
 
@@ -84,7 +101,34 @@ def _notes(result: HouseholdResult) -> dict[str, list[str]]:
     taken = {line for told in about.values() for line in told}
     grouped = {title: [line for line in result.assumptions if line in told] for title, told in about.items()}
     rest = [line for line in result.assumptions if line not in taken]
-    return {**grouped, "Fire, weather, tasks and the drive": rest, "Beyond what was tested": [*result.outside_validity]}
+    worth_s = {what: max(each.values()) for what, each in worth(result).items()}
+
+    def order(line: str) -> float:
+        about = (what for what, words in _ABOUT.items() if any(word in line.lower() for word in words))
+        return -max((worth_s.get(what, 0.0) for what in about), default=0.0)
+
+    return {
+        "Fire, weather, tasks and the drive": sorted(rest, key=order),
+        "Beyond what was tested": [*result.outside_validity],
+        **grouped,
+    }
+
+
+def worth(result: HouseholdResult) -> dict[str, dict[str, float]]:
+    """How much earlier the bad side of each uncertainty puts the latest start, by way, in seconds; the most first.
+
+    Of the time between a middling day and the earliest of twenty days, as its share of the spread has it: shares are of
+    squares, so that the root is taken.
+    """
+    found: dict[str, dict[str, float]] = {}
+    for way in wording.shown_ways(result):
+        if not way.hangs_on:
+            continue
+        early_s, middle_s = np.quantile(way.member_latest_start_s, (0.05, 0.5), method="lower")
+        if math.isfinite(early_s) and math.isfinite(middle_s):
+            for part in way.hangs_on:
+                found.setdefault(part.what, {})[way.way] = math.sqrt(part.share) * float(middle_s - early_s)
+    return dict(sorted(found.items(), key=lambda item: -max(item[1].values())))
 
 
 def plan_figures(result: HouseholdResult) -> dict[str, str]:

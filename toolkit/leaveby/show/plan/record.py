@@ -188,6 +188,7 @@ def rules_record(rules: Rules) -> dict[str, Any]:
         }
     return {
         "today": rules.today,
+        "held": rules.held.rating,
         "radius_km": rules.radius_m / 1000.0,
         "allowed_share": rules.allowed_share,
         "ratings": [

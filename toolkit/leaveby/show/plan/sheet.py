@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Final
@@ -37,8 +37,12 @@ _BOX_LETTERS, _SIDE_LETTERS, _WIDE_LETTERS = 41, 37, 78
 _SIDE_LINES, _SOURCE_LINES, _AWAY_LETTERS = 12, 2, 34
 _TASK_LINES: Final = 11
 _TASK_LETTERS: Final = {2: 38, 3: 24}
+_CONTINUED: Final = " (continued)"
 _SOURCES_HERE: Final = "Official warnings here:"
 _GOES: Final = {"tow": "The house goes", "car": "We go", "foot": "We go on foot"}
+ONLY: Final = {"tow": ("*", "only if the house goes"), "car": ("+", "only by car"), "foot": ("", "")}
+"""The mark of a task that only one of the ways has, and what it means."""
+
 _WHOM: Final = {"tow": "House", "car": "We", "foot": "We"}
 _COMPASS: Final = {name: "".join(part[0] for part in name.split("-")).upper() for name in COMPASS}
 
@@ -117,7 +121,7 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         sources=_sources(result),
         sources_here=_SOURCES_HERE,
         tasks=task_columns(result),
-        main=main_way(result),
+        only=only_words(result),
         tell=tell_words(result),
         known=lines(known_words(result), _WIDE_LETTERS - 2, 3),
     )
@@ -268,41 +272,76 @@ def _sources(result: HouseholdResult) -> list[str]:
 def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
     """Columns of lines, each with its kind: a person's name, a task with its box to tick, or how it goes on.
 
-    Tasks stand in the order of the schedule under each who does them; a star marks those that only the house needs.
+    Tasks stand in the order of the schedule under each who does them, those of one way alone with its mark. A person's
+    list is kept together, or the name is said again where it goes on.
     """
-    main = main_way(result)
-    schedule = result.ways[main].schedule
-    by_car = set(result.ways["car"].schedule.tasks) if main == "tow" and "car" in result.ways else set(schedule.tasks)
-    people = [person.name for person in result.plan.people if any(person.name in who for who in schedule.who)]
+    told: dict[str, list[str]] = {}
+    ways = _ticked_ways(result)
+    for way in ways:
+        for place in way.schedule.order:
+            task = way.schedule.tasks[place]
+            mark = "" if all(task in other.schedule.tasks for other in ways) else ONLY[way.way][0]
+            for name in way.schedule.who[place] if mark or way is ways[0] else ():
+                told.setdefault(name, []).append(f"{task}{mark}")
+    people = [person.name for person in result.plan.people if person.name in told]
     count = 2 if len(people) <= 2 else 3
-    letters = _TASK_LETTERS[count]
-    groups = []
-    for name in people:
-        told: list[tuple[str, str]] = [("name", line) for line in lines(name, letters)]
-        for place in schedule.order:
-            if name in schedule.who[place]:
-                star = "" if schedule.tasks[place] in by_car else "*"
-                first, *more = lines(f"{schedule.tasks[place]}{star}", letters - 3, 2)
-                told += [("task", first), *(("on", line) for line in more)]
-        groups.append(told)
-    if not groups:
+    if not people:
         return [[("name", "Nothing to do before leaving.")]]
-    if len(groups) in (2, 3):
-        return [_cut(group, letters) for group in groups]
-    flat = [line for group in groups for line in group]
-    cut = _cut(flat, letters, count * _TASK_LINES)
-    return [cut[at : at + _TASK_LINES] for at in range(0, len(cut), _TASK_LINES)]
+    if len(people) in (2, 3):
+        return [column for name in people for column in _columns({name: told[name]}, _TASK_LETTERS[count], 1)[0]]
+    lists = {name: told[name] for name in people}
+    found, left = _columns(lists, _TASK_LETTERS[count], count, together=True)
+    return _columns(lists, _TASK_LETTERS[count], count)[0] if left else found
 
 
-def _cut(told: list[tuple[str, str]], letters: int, most: int = _TASK_LINES) -> list[tuple[str, str]]:
-    """Keep so many lines; the last of them says how many tasks are left out."""
-    if len(told) <= most:
-        return told
-    kept = told[: most - 1]
-    while told[len(kept)][0] == "on":
-        kept = kept[:-1]
-    rest = sum(kind == "task" for kind, _ in told[len(kept) :])
-    return [*kept, *(("name", line) for line in lines(f"and {rest} more: see report", letters))]
+def only_words(result: HouseholdResult) -> str:
+    """Say what the marks of tasks mean, as far as there are any; "" where all tasks are for every way."""
+    ways = _ticked_ways(result)
+    tasks = {way.way: set(way.schedule.tasks) for way in ways}
+    said = [" ".join(ONLY[name]) for name, mine in tasks.items() if any(mine - other for other in tasks.values())]
+    return f" ({', '.join(said)})" if said else ""
+
+
+def _ticked_ways(result: HouseholdResult) -> list[WayTiming]:
+    """The ways whose tasks are to be ticked, first the one with the most to do."""
+    ways = _sheet_ways(result)
+    main = main_way(result)
+    return sorted([way for way in ways if way.route is not None] or ways, key=lambda way: way.way != main)
+
+
+def _columns(
+    lists: Mapping[str, Sequence[str]], letters: int, most: int, *, together: bool = False
+) -> tuple[list[list[tuple[str, str]]], int]:
+    """Lay people's lists out in so many columns at most, and give how many tasks found no room; the last line says it.
+
+    A name never stands last in a column, nor a task's second line first; `together` begins a column for a list that
+    does not fit below another one.
+    """
+    found: list[list[tuple[str, str]]] = [[]]
+    left = 0
+    for name, tasks in lists.items():
+        head, again = lines(name, letters)[0], f"{lines(name, letters - len(_CONTINUED))[0]}{_CONTINUED}"
+        units = [_task_lines(task, letters) for task in tasks]
+        if together and found[-1] and len(found[-1]) + 1 + sum(map(len, units)) > _TASK_LINES:
+            found.append([])
+        for number, unit in enumerate(units):
+            block = [("name", head), *unit] if number == 0 else unit
+            if len(found[-1]) + len(block) > _TASK_LINES:
+                found.append([])
+                block = [("name", head if number == 0 else again), *unit]
+            found[-1] += block
+    left = sum(kind == "task" for column in found[most:] for kind, _ in column)
+    if left:
+        last = found[most - 1]
+        while len(last) >= _TASK_LINES or last[-1][0] == "name":
+            left += last.pop()[0] == "task"
+        last += [("name", line) for line in lines(f"and {left} more: see report", letters)]
+    return found[:most], left
+
+
+def _task_lines(task: str, letters: int) -> list[tuple[str, str]]:
+    first, *more = lines(task, letters - 3, 2)
+    return [("task", first), *(("on", line) for line in more)]
 
 
 def tell_words(result: HouseholdResult) -> list[str]:
