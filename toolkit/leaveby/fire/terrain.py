@@ -75,6 +75,13 @@ def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:
     return None
 
 
+def in_cells(
+    grid: Grid, x_m: NDArray[np.float64], *, y_m: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Places in cells from the centre of the north-west cell: to the east and to the south."""
+    return (x_m - grid.x_min_m) / grid.cell_m - 0.5, (grid.y_max_m - y_m) / grid.cell_m - 0.5
+
+
 def centre_of(grid: Grid, row: int, *, col: int) -> tuple[float, float]:
     """Coordinates (x, y) in metres of a cell's centre."""
     return (grid.x_min_m + (col + 0.5) * grid.cell_m, grid.y_max_m - (row + 0.5) * grid.cell_m)
