@@ -1,17 +1,14 @@
 """Who does what in which order: a crew-limited schedule of the tasks.
 
 Each person is a renewable resource of one, with skills and a time of arrival (the likely one). A serial schedule
-generation scheme (Kolisch 1996, "Serial and parallel resource-constrained project scheduling methods revisited",
-European Journal of Operational Research 90:320-333; from memory) is run over lists made by several priority rules, each
-improved forward and backward, then by moving single tasks in the list and single people between tasks. Where that
-leaves a gap to the lower bound, an exact search follows (`leaveby.household.branching`). The bound is kept with the
-schedule, so that a reader sees how much a better one could gain at most; when the schedule is proved the best, the two
-are equal.
+generation scheme (Kolisch 1996, European Journal of Operational Research 90:320-333; from memory) is run over lists
+made by several priority rules, each improved forward and backward, then by moving single tasks in the list and single
+people between tasks. Where that leaves a gap to the lower bound, an exact search follows
+(`leaveby.household.branching`). The bound is kept with the schedule; when it is proved the best, the two are equal.
 
 The schedule fixes who does what in which order: the list on the fridge. Under it every start is a maximum of finishes
-and arrivals, so a longer task or a later arrival never makes the household ready earlier. (A crew that chose anew at
-every moment could be ready earlier after a task became longer: Graham 1969, "Bounds on multiprocessing timing
-anomalies", SIAM Journal on Applied Mathematics 17:416-429; from memory.)
+and arrivals, so a longer task or a later arrival never makes the household ready earlier; a crew that chose anew at
+every moment could be (anomalies: `leaveby.household.catalogue`).
 """
 
 from __future__ import annotations

@@ -150,7 +150,6 @@ class MemberFires:
 class Members:
     """All members, with what each one's fire did to the watched stretches.
 
-    - `fires`: in the order of the draws.
     - `column_of`: where each watched edge of the road network stands among the columns of `fires.closing_s`.
     - `solved`: how many fires were solved for them.
     - `left_out`: where their fires are read off smooth functions: the first of the members, and what those would be if

@@ -43,11 +43,10 @@ ARRIVAL_ASSUMPTIONS: Final = assumed("fire/assumptions", "arrival")
 
 @dataclass(frozen=True)
 class Ignition:
-    """Where a fire starts, and when.
+    """Where a fire starts, and when (seconds from the scenario's start, perhaps negative).
 
-    - `geometry`: point, line or polygon (or several) in the grid's reference system, in metres. Everything inside a
-      polygon burns at `at_s`.
-    - `at_s`: seconds from the scenario's start; may be negative.
+    The geometry is a point, line or polygon (or several) in the grid's reference system. Everything inside a polygon
+    burns at once.
     """
 
     geometry: BaseGeometry
@@ -61,14 +60,12 @@ def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
 
 @dataclass(frozen=True)
 class Arrival:
-    """When the fire comes to each cell, and how its front stands there.
+    """When the fire comes to each cell, and how its front stands there; arrays have the shape (rows, cols).
 
-    - `time_s`, shape (rows, cols): seconds from the scenario's start at each cell's centre; inf where it does not come
-      within the horizon.
-    - `slowness_east_s_m`, `slowness_north_s_m`, shape (rows, cols): slowness vector of the front: it points square to
-      the front, the way the front moves; its length is one over the front's speed, in s/m. Zero where no fire comes.
-    - `burnable`, shape (rows, cols): where something burns.
-    - `horizon_s`: nothing is said of times past it.
+    - `time_s`: seconds from the scenario's start at each cell's centre; inf where it does not come by `horizon_s`.
+    - `slowness_east_s_m`, `slowness_north_s_m`: slowness vector of the front: it points square to the front, the way
+      the front moves; its length is one over the front's speed, in s/m. Zero where no fire comes.
+    - `burnable`: where something burns.
     """
 
     grid: Grid

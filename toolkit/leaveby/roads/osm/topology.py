@@ -73,10 +73,6 @@ class _Points:
     of: NDArray[np.int64]
 
 
-def _count(raw: OsmWays) -> int:
-    return int(raw.way_id.size)
-
-
 def _oriented(raw: OsmWays) -> OsmWays:
     """Turn ways that run against their points, drop repeated points, and ways of fewer than two points."""
     size = np.diff(raw.start)
@@ -115,7 +111,7 @@ def _check_range(raw: OsmWays) -> None:
 
 def _end_points(raw: OsmWays, known: _Points, *, one_way: NDArray[np.bool_]) -> NDArray[np.bool_]:
     point, points = known.of, known.identity.size
-    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
+    way_of = np.repeat(np.arange(raw.way_id.size), np.diff(raw.start))
     inner = way_of[1:] == way_of[:-1]
     a, b = point[:-1][inner], point[1:][inner]
     both = ~one_way[way_of[:-1][inner]]
@@ -142,7 +138,7 @@ class _Pieces:
 
 
 def _pieces(raw: OsmWays, points: _Points, *, is_end: NDArray[np.bool_]) -> _Pieces:
-    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
+    way_of = np.repeat(np.arange(raw.way_id.size), np.diff(raw.start))
     cut = is_end[points.of]
     cut[raw.start[:-1]] = True
     cut[raw.start[1:] - 1] = True
