@@ -1,26 +1,76 @@
 """What holds for all tests: no property is judged by the clock of the machine that it happens to run on.
 
 And the demo's household made small, for tests that look at what is done with an answer and not at its numbers.
+
+Where no browser is installed the tests in tests/browser don't run, and the end of the report says so in one line, also
+when processes share the tests. With LEAVEBY_BROWSER set to `required`, as .ci/run sets it, that is an error.
 """
 
 from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import re
 import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 from hypothesis import settings
 
 from leaveby.ask.household import demo_folder, notebooks_folder
+from leaveby.errors import InputError
+from leaveby.files.write.printed import find_browser
+
+LEFT_OUT = pytest.StashKey[int]()
 
 settings.register_profile("any machine", parent=settings.default, deadline=None)
 settings.load_profile("any machine")
+
+
+def browser_is_installed() -> bool:
+    try:
+        find_browser()
+    except InputError:
+        return False
+    return True
+
+
+def pytest_configure() -> None:
+    if os.environ.get("LEAVEBY_BROWSER") == "required" and not browser_is_installed():
+        raise pytest.UsageError("no browser is installed, and the tests in tests/browser need one: install chromium")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    here = [item for item in items if Path(__file__).with_name("browser") in item.path.parents]
+    if here and not browser_is_installed():
+        items[:] = [item for item in items if item not in here]
+        config.hook.pytest_deselected(items=here)
+        config.stash[LEFT_OUT] = len(here)
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    told = getattr(session.config, "workeroutput", None)
+    if told is not None:
+        told["left_out"] = session.config.stash.get(LEFT_OUT, 0)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """A process that shared the tests has ended; each of them has left out the same."""
+    node.config.stash[LEFT_OUT] = getattr(node, "workeroutput", {}).get("left_out", 0)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    left_out = config.stash.get(LEFT_OUT, 0)
+    if left_out:
+        terminalreporter.write_line(
+            f"NO BROWSER: {left_out} tests in tests/browser did not run; install chromium", red=True, bold=True
+        )
 
 
 def load_module(place: str) -> ModuleType:

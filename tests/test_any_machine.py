@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 TESTS = Path(__file__).resolve().parent
+ALONE = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+"""The environment without what the tests around these were asked for, such as to run side by side."""
 
 
 def test_no_test_reads_a_stopwatch() -> None:
@@ -32,14 +34,21 @@ def test_no_test_reads_a_stopwatch() -> None:
             r"NO BROWSER: \d+ tests in tests/browser did not run; install chromium",
             pytest.ExitCode.NO_TESTS_COLLECTED,
         ),
-        ("required", r"no browser is installed, and \d+ tests need one: install chromium", pytest.ExitCode.USAGE_ERROR),
+        (
+            "required",
+            r"no browser is installed, and the tests in tests/browser need one: install chromium",
+            pytest.ExitCode.USAGE_ERROR,
+        ),
     ],
 )
-def test_a_missing_browser_is_said_loudly(required: str, said: str, code: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize("beside", [{}, {"PYTEST_ADDOPTS": "-n 2 --dist loadfile"}])
+def test_a_missing_browser_is_said_loudly(
+    required: str, said: str, code: int, beside: dict[str, str], tmp_path: Path
+) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "tests/browser/test_pages.py"],
         cwd=TESTS.parent,
-        env={**os.environ, "PATH": str(tmp_path), "LEAVEBY_BROWSER": required},
+        env={**ALONE, "PATH": str(tmp_path), "LEAVEBY_BROWSER": required, **beside},
         capture_output=True,
         text=True,
         check=False,
@@ -57,6 +66,7 @@ def test_benchmarks_are_left_out_unless_asked_for() -> None:
                 *(*asked, "tests/benchmarks/test_spread_speed.py"),
             ],
             cwd=TESTS.parent,
+            env=ALONE,
             capture_output=True,
             text=True,
             check=True,

@@ -1,7 +1,6 @@
 """A real browser for the tests of this folder, and a place to keep the pictures that it takes.
 
-Where no browser is installed these tests don't run, and the end of the report says so in one line. With LEAVEBY_BROWSER
-set to `required`, as .ci/run sets it, that is an error.
+Where no browser is installed these tests don't run: `tests/conftest.py` sees to it.
 """
 
 from __future__ import annotations
@@ -22,41 +21,13 @@ import pytest
 from matplotlib import get_data_path
 from playwright.sync_api import Browser, expect, sync_playwright
 
-from leaveby.errors import InputError
 from leaveby.files.write.printed import find_browser
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
 """For a machine without a screen, for the root user of a container, and so that the browser itself calls nobody."""
-LEFT_OUT = pytest.StashKey[int]()
 
 expect.set_options(timeout=180_000)  # a hanging page ends here; a slow machine is none of these tests' business
-
-
-def installed_browser() -> str | None:
-    try:
-        return str(find_browser())
-    except InputError:
-        return None
-
-
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    here = [item for item in items if Path(__file__).parent in item.path.parents]
-    if not here or installed_browser() is not None:
-        return
-    if os.environ.get("LEAVEBY_BROWSER") == "required":
-        raise pytest.UsageError(f"no browser is installed, and {len(here)} tests need one: install chromium")
-    items[:] = [item for item in items if item not in here]
-    config.hook.pytest_deselected(items=here)
-    config.stash[LEFT_OUT] = len(here)
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    left_out = config.stash.get(LEFT_OUT, 0)
-    if left_out:
-        terminalreporter.write_line(
-            f"NO BROWSER: {left_out} tests in tests/browser did not run; install chromium", red=True, bold=True
-        )
 
 
 @pytest.fixture(scope="session")

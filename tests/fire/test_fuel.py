@@ -90,15 +90,13 @@ def test_codes_without_a_legend_are_refused_with_their_place_all_at_once() -> No
     assert len(faults) == 3
 
 
-def test_unknown_codes_and_voids_burn_as_fast_as_anything_and_are_listed() -> None:
+def test_voids_burn_as_fast_as_anything_and_are_listed() -> None:
     values = np.full(GRID.shape, 3.0)
-    values[4, 7] = 9
     values[0, :2] = -9999
     values[1, 0] = np.nan
-    fuel = fuel_from_codes(GRID, values, legend={3: "heath"}, nodata=-9999, unknown="fastest")
-    assert np.argwhere(_names(fuel) == "unmapped").tolist() == [[0, 0], [0, 1], [1, 0], [4, 7]]
+    fuel = fuel_from_codes(GRID, values, legend={3: "heath"}, nodata=-9999)
+    assert np.argwhere(_names(fuel) == "unmapped").tolist() == [[0, 0], [0, 1], [1, 0]]
     assert sum(kind == UNMAPPED for kind in fuel.types) == 1
-    assert any(line.startswith("1 of 192 fuel cells have a code that the legend lacks") for line in fuel.assumptions)
     assert any(line.startswith("3 of 192 fuel cells have no value") for line in fuel.assumptions)
 
 
@@ -135,8 +133,8 @@ def test_polygon_faults_are_told_at_once() -> None:
     faults = _faults(
         fuel_from_polygons,
         GRID,
-        [box(1000, 1900, 1050, 1950), LineString([(0, 0), (1, 1)]), None, bow_tie, Polygon(), box(0, 0, 1, 1)],
-        classes=["wood", "wood", "wood", "wood", "wood", None],
+        [box(1000, 1900, 1050, 1950), LineString([(0, 0), (1, 1)]), None, bow_tie, Polygon()],
+        classes=["wood"] * 5,
         where="cover.gpkg",
     )
     for what in (
@@ -144,21 +142,17 @@ def test_polygon_faults_are_told_at_once() -> None:
         "polygon 3: it is missing",
         "polygon 4: the polygon is not valid",
         "polygon 5: it is an empty Polygon",
-        "polygon 6: it has no class",
     ):
         assert any(what in fault for fault in faults), (what, faults)
-    assert len(faults) == 5
+    assert len(faults) == 4
     assert any("classes" in fault for fault in _faults(fuel_from_polygons, GRID, [box(0, 0, 1, 1)], classes=[]))
-    unknown = {"classes": ["triffids"], "geometries": [box(1000, 1900, 1050, 1950)]}
-    assert any("'triffids' is not known" in f for f in _faults(fuel_from_polygons, GRID, **unknown))
 
 
-def test_unknown_classes_can_pass_as_the_fastest_and_are_listed() -> None:
-    fuel = fuel_from_polygons(
-        GRID, [box(1000, 1880, 1160, 2000)], classes=["triffids"], default="heath", unknown="fastest"
-    )
+@pytest.mark.parametrize("name", ["triffids", None])
+def test_unknown_and_missing_classes_burn_as_the_fastest_and_are_listed(name: str | None) -> None:
+    fuel = fuel_from_polygons(GRID, [box(1000, 1880, 1160, 2000)], classes=[name])
     assert np.all(_names(fuel) == "unmapped")
-    assert any("triffids" in line for line in fuel.assumptions)
+    assert any(str(name) in line for line in fuel.assumptions)
 
 
 def test_built_up_land_burns_and_is_listed() -> None:
@@ -167,10 +161,10 @@ def test_built_up_land_burns_and_is_listed() -> None:
     assert any("Built-up land" in line for line in fuel.assumptions)
 
 
-def test_no_polygons_at_all_leaves_the_default_everywhere() -> None:
-    fuel = fuel_from_polygons(GRID, [], classes=[], default="scrub")
-    assert np.all(_names(fuel) == "scrub")
-    assert any("taken to be scrub" in line for line in fuel.assumptions)
+def test_no_polygons_at_all_leaves_all_unmapped() -> None:
+    fuel = fuel_from_polygons(GRID, [], classes=[])
+    assert np.all(_names(fuel) == "unmapped")
+    assert any("192 of 192 fuel cells have no polygon" in line for line in fuel.assumptions)
 
 
 def test_uniform_fuel_says_so() -> None:

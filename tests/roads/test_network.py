@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 from collections import Counter
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -70,19 +71,26 @@ def nearly_the_same(ours: Edges, theirs: Edges) -> bool:
     )
 
 
-def test_junction_topology_equals_osmnx_simplified(simplified: nx.MultiDiGraph[Any]) -> None:
-    """Same nodes, same directed edges with parallels and loops, same lengths as osmnx.graph_from_xml (simplified)."""
-    network = read_roads(ANDORRA, split="junctions")
+def test_topology_equals_osmnx_once_the_ends_of_ways_are_taken_out(
+    andorra: RoadNetwork, unsimplified: nx.MultiDiGraph[Any], simplified: nx.MultiDiGraph[Any]
+) -> None:
+    """Our roads point by point, simplified by osmnx like its own: same nodes, directed edges, parallels, lengths."""
+    places = zip(andorra.x_m.tolist(), andorra.y_m.tolist(), strict=True)
+    named = dict(zip(places, andorra.node_id.tolist(), strict=True))
+    ours: nx.MultiDiGraph[Any] = nx.MultiDiGraph(crs=andorra.crs)
+    for edge in np.flatnonzero(~andorra.foot_only):
+        xy = shapely.get_coordinates(andorra.geometry[edge])
+        drawn_m = np.hypot(*np.diff(xy, axis=0).T)
+        way = [named.get((x, y), (x, y)) for x, y in xy.tolist()]
+        ours.add_nodes_from((point, {"x": x, "y": y}) for point, (x, y) in zip(way, xy.tolist(), strict=True))
+        parts_m = andorra.length_m[edge] * drawn_m / drawn_m.sum()
+        ours.add_edges_from((*pair, {"length": part_m}) for pair, part_m in zip(pairwise(way), parts_m, strict=True))
+    assert len(ours) == len(unsimplified)
+    merged = osmnx.simplify_graph(ours)
     assert len(simplified) == 4331
     assert simplified.number_of_edges() == 9062
-    assert set(network.node_id.tolist()) == set(simplified.nodes)
-    assert nearly_the_same(edges_of_network(network), edges_of_graph(simplified))
-
-
-def test_point_topology_equals_osmnx_unsimplified(unsimplified: nx.MultiDiGraph[Any]) -> None:
-    network = read_roads(ANDORRA, split="nodes")
-    assert set(network.node_id.tolist()) == set(unsimplified.nodes)
-    assert nearly_the_same(edges_of_network(network), edges_of_graph(unsimplified))
+    assert set(merged.nodes) == set(simplified.nodes)
+    assert nearly_the_same(edges_of_graph(merged), edges_of_graph(simplified))
 
 
 def test_way_topology_has_the_same_roads_with_single_tags(
@@ -303,14 +311,6 @@ def test_a_height_limit_on_a_point_counts_for_the_road() -> None:
     ways = make_ways(POINTS, [([0, 1, 2], {})], barriers={1: "height_restrictor"}, limits={1: {"maxheight": "2.1"}})
     network = network_from_osm_ways(ways)
     assert sorted(network.maxheight) == ["", "", "2.1", "2.1"]
-
-
-def test_merged_ways_keep_all_their_values() -> None:
-    ways = make_ways(POINTS, [([0, 1], {"surface": "gravel"}), ([1, 2], {"maxheight": "3"})])
-    network = network_from_osm_ways(ways, split="junctions")
-    assert network.edge_count == 2
-    assert set(network.surface) == {"gravel|", "|gravel"}
-    assert set(network.maxheight) == {"|3", "3|"}
 
 
 def test_a_way_gets_a_point_where_it_crosses_the_edge() -> None:

@@ -1,4 +1,4 @@
-"""Travel times: tags as they are written on the map, the power balance, stopping sight distance, restrictions."""
+"""Travel times: tags as they are written on the map, the power balance, restrictions."""
 
 from __future__ import annotations
 
@@ -30,7 +30,6 @@ from leaveby.roads.vehicle.speeds import (
     ZONE_KM_H,
     posted_speed_m_s,
     rolling_resistance,
-    sight_speed_m_s,
     surface_speed_m_s,
     towing_limit_m_s,
     usual_speed_m_s,
@@ -125,9 +124,7 @@ def test_a_posted_speed_of_zero_closes_the_road_and_is_said() -> None:
 
 def test_posted_share_is_a_judgement_and_is_said() -> None:
     """50 km/h over 1 km is 72 s; at 90 % of it 80 s."""
-    network = one_road(maxspeed="50", highway="secondary")
-    assert along(travel(network, CAR, posted_share=1.0)) == pytest.approx(72.0)
-    result = travel(network, CAR)
+    result = travel(one_road(maxspeed="50", highway="secondary"), CAR)
     assert along(result) == pytest.approx(80.0)
     assert any("90 % of the posted limit" in sentence for sentence in result.assumptions)
 
@@ -156,8 +153,8 @@ def test_surface_and_track_type() -> None:
     assert min(SURFACE_KM_H.values()) > 0.0
     fast, slow = (travel(one_road(highway="track", tracktype=kind), CAR).time_s[0] for kind in ("grade1", "grade3"))
     assert slow > fast
-    result = travel(one_road(highway="primary", surface="gravel"), CAR)
-    assert result.limited_by[0] == "surface"
+    on_gravel = along(travel(one_road(highway="primary", surface="gravel"), CAR))
+    assert on_gravel == pytest.approx(1000.0 / surface_speed_m_s("gravel"))
 
 
 # --- towing limits ---------------------------------------------------------------------------------------------
@@ -199,7 +196,6 @@ def test_the_vehicles_own_limit_rules() -> None:
     )
     result = travel(one_road(maxspeed="100", highway="primary"), slow)
     assert along(result) == pytest.approx(100.0)
-    assert result.limited_by[0] == "vehicle limit"
 
 
 # --- power balance ---------------------------------------------------------------------------------------------
@@ -283,7 +279,6 @@ def test_grade_slows_the_edge_in_its_own_direction_and_pieces_add_up() -> None:
     up = travel(network, HOUSE, grade=np.array([0.10, -0.10]))
     level = travel(network, HOUSE, grade=np.zeros(2))
     assert up.time_s[0] > level.time_s[0]
-    assert up.limited_by[0] == "grade"
     halves = EdgeGrades(
         start=np.array([0, 2, 4]),
         share=np.full(4, 0.5),
@@ -304,45 +299,6 @@ def test_too_steep_is_closed_not_slow() -> None:
     )
     result = travel(one_road(), weak, grade=np.array([0.2, -0.2]))
     assert result.why_not == ("too steep (20 %)", "too steep (20 %)")
-
-
-# --- smoke -----------------------------------------------------------------------------------------------------
-
-# Handbook design values of stopping sight distance on level roads, km/h -> m, rounded up to 5 m there
-# (A Policy on Geometric Design of Highways and Streets, metric table of stopping sight distance; from memory)
-HANDBOOK = {20: 20, 30: 35, 40: 50, 50: 65, 60: 85, 70: 105, 80: 130, 90: 160, 100: 185, 110: 220, 120: 250, 130: 285}
-
-
-@pytest.mark.parametrize(("km_h", "design_m"), list(HANDBOOK.items()))
-def test_stopping_sight_distance_against_the_handbook_table(km_h: int, design_m: int) -> None:
-    """Printed values are rounded up to 5 m from the coefficients 0.278 and 0.039, themselves rounded up by 0.7 %."""
-    assert float(sight_speed_m_s(design_m)) * 3.6 >= km_h
-    assert float(sight_speed_m_s(design_m - 6.5)) * 3.6 < km_h
-    # the handbook's own form: v t + v^2 / (2 a), 2.5 s and 3.4 m/s2
-    distance = 2.5 * km_h / 3.6 + (km_h / 3.6) ** 2 / 6.8
-    assert float(sight_speed_m_s(distance)) * 3.6 == pytest.approx(km_h, rel=1e-12)
-
-
-def test_downhill_needs_more_sight() -> None:
-    """Handbook, 6 % down at 100 km/h: 208 m against 185 m level; 6 % up: 167 m (table on grades, from memory)."""
-    for grade, handbook_m in ((-0.06, 208.0), (0.06, 167.0)):
-        short, long = sight_speed_m_s(np.array([handbook_m - 3.0, handbook_m + 3.0]), grade=grade) * 3.6
-        assert short <= 100.0 <= long
-    assert sight_speed_m_s(50.0, grade=-0.1) < sight_speed_m_s(50.0) < sight_speed_m_s(50.0, grade=0.1)
-
-
-def test_smoke_slows_and_no_sight_closes() -> None:
-    network = one_road(maxspeed="100", highway="primary")
-    clear, thick, blind = (travel(network, CAR, visibility_m=seen) for seen in (INF, 50.0, 0.0))
-    assert thick.time_s[0] > clear.time_s[0]
-    assert thick.limited_by[0] == "smoke"
-    assert thick.time_s[0] == pytest.approx(1000.0 / float(sight_speed_m_s(50.0)))
-    assert blind.why_not[0] == "no sight in the smoke"
-    per_edge = travel(network, CAR, visibility_m=np.array([50.0, INF]))
-    assert per_edge.time_s.tolist() == [thick.time_s[0], clear.time_s[1]]
-    for bad in (-1.0, float("nan")):
-        with pytest.raises(InputError, match="visibility_m"):
-            travel(network, CAR, visibility_m=bad)
 
 
 # --- restrictions ----------------------------------------------------------------------------------------------
@@ -488,7 +444,7 @@ def test_a_merged_road_is_as_slow_and_narrow_as_its_worst_part() -> None:
 def test_no_edge_is_ever_without_a_time_or_a_reason(highway: str, maxspeed: str, surface: str, maxheight: str) -> None:
     network = one_road(highway=highway, maxspeed=maxspeed, surface=surface, maxheight=maxheight)
     for vehicle in (CAR, HOUSE, FEET):
-        result = travel(network, vehicle, grade=np.array([0.05, -0.05]), visibility_m=80.0)
+        result = travel(network, vehicle, grade=np.array([0.05, -0.05]))
         assert not np.isnan(result.time_s).any()
         assert (np.isfinite(result.time_s) == result.usable).all()
         assert all((why == "") == bool(usable) for why, usable in zip(result.why_not, result.usable, strict=True))

@@ -26,8 +26,8 @@ class Parameter:
 
     Examples
     --------
-    >>> REACTION_TIME_S.value, REACTION_TIME_S.unit
-    (2.5, 's')
+    >>> GATE_TIME_S.value, GATE_TIME_S.unit
+    (60.0, 's')
     """
 
     value: float

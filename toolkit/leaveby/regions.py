@@ -96,6 +96,11 @@ def region_faults(region: str, *, place: str) -> list[Fault]:
     return []
 
 
+def assumed(name: str, key: str, **values: float) -> tuple[str, ...]:
+    """Sentences of a table that lies beside the code, with these values in them, for the assumptions of a result."""
+    return tuple(sentence.format(**values) for sentence in table(name)[key])
+
+
 def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
     """Rows of a table that lies beside a package's modules."""
     found = pkgutil.get_data(package, name)

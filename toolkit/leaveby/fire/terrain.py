@@ -22,12 +22,9 @@ if TYPE_CHECKING:
 class Grid:
     """A north-up grid of square cells in a projected, metric reference system.
 
-    Row 0 is the northernmost row, column 0 the westernmost. A cell is addressed by its centre.
-
-    - `x_min_m`, `y_max_m`: outer north-west corner of the north-west cell, in metres.
-    - `cell_m`: cell size in metres, above 0.
-    - `rows`, `cols`: shape, each at least 2.
-    - `crs`: reference system that `pyproj.CRS` understands, projected with metre axes (checked where files are read).
+    Row 0 is the northernmost row, column 0 the westernmost. A cell is addressed by its centre; `x_min_m`, `y_max_m` are
+    the outer north-west corner of the north-west one. `rows` and `cols` are at least 2, and `crs` is one that
+    `pyproj.CRS` understands, with metre axes (checked where files are read).
     """
 
     x_min_m: float
@@ -75,6 +72,13 @@ def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:
     return None
 
 
+def in_cells(
+    grid: Grid, x_m: NDArray[np.float64], *, y_m: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Places in cells from the centre of the north-west cell: to the east and to the south."""
+    return (x_m - grid.x_min_m) / grid.cell_m - 0.5, (grid.y_max_m - y_m) / grid.cell_m - 0.5
+
+
 def centre_of(grid: Grid, row: int, *, col: int) -> tuple[float, float]:
     """Coordinates (x, y) in metres of a cell's centre."""
     return (grid.x_min_m + (col + 0.5) * grid.cell_m, grid.y_max_m - (row + 0.5) * grid.cell_m)
@@ -101,10 +105,7 @@ def to_xarray(
 
 @dataclass(frozen=True)
 class Terrain:
-    """Elevation on a grid, without voids.
-
-    - `elevation_m`, shape (rows, cols): metres above sea level, finite everywhere.
-    """
+    """Elevation on a grid in metres above sea level, without voids: finite everywhere."""
 
     grid: Grid
     elevation_m: NDArray[np.float64]

@@ -44,9 +44,6 @@ class Draft:
     ready_s: float
 
 
-# --- one schedule from one list ------------------------------------------------------------------------------------
-
-
 def common_step(crew: Crew) -> float:
     """Find the largest whole number of seconds that divides every duration and arrival; 0 when there is none.
 
@@ -184,9 +181,6 @@ def _shared(work_s: float, from_s: Iterable[float]) -> float:
         if done_s <= following:
             return done_s
     raise AssertionError("the last stretch has no end")
-
-
-# --- the list on the fridge ------------------------------------------------------------------------------------------
 
 
 def held_order(crew: Crew, draft: Draft) -> tuple[tuple[int, ...], tuple[tuple[int, ...], ...]]:

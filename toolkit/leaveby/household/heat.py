@@ -11,7 +11,7 @@ It says nothing of embers, of burning things near the house, of wind damage or o
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -19,20 +19,13 @@ from numpy.typing import ArrayLike, NDArray
 from leaveby import parameters
 from leaveby.errors import refuse, refused
 
-Harm = Literal["pain", "first_degree_burn", "second_degree_burn", "third_degree_burn"]
-
 EXPOSURE_EDGES_KW_M2: Final = (12.5, 19.0, 29.0, 40.0)
 EXPOSURE_CLASSES: Final = ("BAL-12.5", "BAL-19", "BAL-29", "BAL-40", "BAL-FZ")
 """Names of the construction classes of AS 3959 by the flux they stand for; above 40 kW/m2 the flame zone."""
 
-THERMAL_DOSES: Final[dict[Harm, tuple[float, float, float]]] = {
-    "pain": (86.0, 92.0, 103.0),
-    "first_degree_burn": (80.0, 105.0, 130.0),
-    "second_degree_burn": (240.0, 290.0, 350.0),
-    "third_degree_burn": (870.0, 1000.0, 2600.0),
-}
-"""Lowest, mean and highest dose in (kW/m2)^(4/3) s on bare skin: UK Health and Safety Laboratory 2007, as copied in the
-article on the thermal dose unit; read in that copy."""
+PAIN_DOSE: Final = 86.0
+"""Lowest dose of bare skin that hurts, in (kW/m2)^(4/3) s, of 86 to 103 with a mean of 92: UK Health and Safety
+Laboratory 2007, as copied in the article on the thermal dose unit; read in that copy."""
 
 _STEFAN_BOLTZMANN_KW_M2_K4: Final = 5.67e-11
 _FARTHEST_PATH_M: Final = 100.0
@@ -97,14 +90,12 @@ def _view_factor_as_3959(
 def radiant_heat(distance_m: ArrayLike, *, flame_length_m: ArrayLike, slope_deg: float = 0.0) -> NDArray[np.float64]:
     """Largest radiant heat on a house from a flame front, in kW/m2.
 
-    - `distance_m`: from the house to the edge of the vegetation that burns, metres, 0 or more.
-    - `flame_length_m`: metres, 0 or more; broadcast with the distance.
-    - `slope_deg`: slope of the ground between, as the standard counts it: degrees by which the land falls away from the
-      house under the vegetation, 0 to 20. Flat and rising land are 0.
+    - `distance_m`: from the house to the edge of the vegetation that burns, 0 or more; broadcast with the flame length.
+    - `slope_deg`: degrees by which the land falls away from the house under the vegetation, 0 to 20. Flat and rising
+      land are 0.
 
-    Returns kW/m2. Where the flames can lean over the house it is that of the flame itself.
-
-    Raises InputError when a value is negative or not finite, or the slope lies outside 0 to 20 degrees.
+    Where the flames can lean over the house it is that of the flame itself. Raises InputError when a value is negative
+    or not finite, or the slope lies outside 0 to 20 degrees.
 
     AS 3959:2009 Appendix B (from memory): flame 1090 K, emissivity 0.95, front 100 m wide, air 308 K and 25 %, tilt
     chosen for the largest flux. Printed distances stop at 100 m.
@@ -148,27 +139,19 @@ def exposure_class(heat_kw_m2: float) -> str:
     return EXPOSURE_CLASSES[int(np.searchsorted(EXPOSURE_EDGES_KW_M2, heat, side="left"))]
 
 
-def time_to_harm(
-    heat_kw_m2: float, harm: Harm = "pain", *, which: Literal["lowest", "mean", "highest"] = "lowest"
-) -> float:
-    """Seconds until bare skin in a steady radiant heat, more than 0, has taken the dose of a harm.
+def time_to_pain(heat_kw_m2: float) -> float:
+    """Seconds until bare skin in a steady radiant heat, more than 0, has taken the lowest dose that hurts.
 
-    Of the published range of doses the lowest counts, the earliest harm, if no other is asked for. Below about 2.5
-    kW/m2 the pain dose runs early, since skin cools as it heats.
-
-    Raises InputError when the heat is not more than 0, or the harm is unknown.
+    Below about 2.5 kW/m2 it runs early, since skin cools as it heats. Raises InputError when the heat is not above 0.
 
     Examples
     --------
-    >>> round(time_to_harm(10.0, "second_degree_burn", which="mean"), 2)
-    13.46
+    >>> round(time_to_pain(10.0), 2)
+    3.99
     """
     if not (np.isfinite(heat_kw_m2) and heat_kw_m2 > 0):
         raise refused("heat_kw_m2", "no_heat", heat_kw_m2=heat_kw_m2)
-    if harm not in THERMAL_DOSES:
-        raise refuse("harm", f"is {harm!r}", expected=", ".join(THERMAL_DOSES), mend="name one of these")
-    dose = dict(zip(("lowest", "mean", "highest"), THERMAL_DOSES[harm], strict=True))[which]
-    return float(dose / heat_kw_m2 ** (4.0 / 3.0))
+    return float(PAIN_DOSE / heat_kw_m2 ** (4.0 / 3.0))
 
 
 def _numbers(name: str, values: ArrayLike, *, low: float) -> NDArray[np.float64]:

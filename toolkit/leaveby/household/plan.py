@@ -16,21 +16,11 @@ from pydantic import AfterValidator, Field
 
 from leaveby.errors import Fault, fault_of, refuse
 from leaveby.household import plan_tables as nouns
-from leaveby.household.plan_keys import (
-    Hours,
-    Listed,
-    Minutes,
-    MonthAndDay,
-    Name,
-    Read,
-    Table,
-    key,
-    number,
-    section,
-)
+from leaveby.household.plan_keys import Listed, MonthAndDay, Name, Read, Table, keys_from
 from leaveby.household.plan_tables import TASK_WAYS, WAYS, Animal, Person, Scale, Task, TaskWay, Vehicle, Way
 from leaveby.regions import rating_scale
-from leaveby.units import s_from_min
+
+keyed = keys_from(__package__, "plan_keys.csv")
 
 Durations = Literal["beta_pert", "triangular"]
 
@@ -52,85 +42,50 @@ class Household:
 
 
 @dataclass(frozen=True, kw_only=True)
+@keyed
 class Asked(Table):
     """What is asked of the computation."""
 
-    name: Annotated[Name, key("stands over everything that is printed")]
-    confidence: Annotated[
-        float,
-        number("share", "a share of members from 0.5 to 0.999, for example 0.95", least=0.5, most=0.999),
-        key("share of members that have to be clear"),
-    ] = 0.95
-    margin_s: Annotated[Minutes, key("kept between the household and every closing", "margin_min")] = 600.0
-    members: Annotated[
-        int,
-        number("members", "a whole number of members, 1 to 100000", least=1, most=100_000),
-        key("draws of everything uncertain; up to 250 have a fire of their own each, of more some 100 fires tell all"),
-    ] = 20_000
-    precision_s: Annotated[
-        Annotated[float, number("min", above=0, most=120), AfterValidator(s_from_min)],
-        key("half the width of the interval within which the leave-by is wanted", "precision_min"),
-    ] = 120.0
-    seed: Annotated[
-        int,
-        Field(strict=True, ge=0, lt=2**63, description="a whole number, 0 or more"),
-        key("another seed draws other members"),
-    ] = 1
-    horizon_s: Annotated[Hours, key("how far the computation looks from the start of the scenario", "horizon_h")] = (
-        28_800.0
-    )
-    durations: Annotated[
-        Durations,
-        key("how durations spread between the three points", told='"beta_pert" or "triangular"'),
-    ] = "beta_pert"
-    season_starts: Annotated[
-        MonthAndDay | None, key("when the local fire danger period begins; for the sheet and the yearly reminders")
-    ] = None
+    name: Name
+    confidence: float = 0.95
+    margin_s: float = 600.0
+    members: int = 20_000
+    precision_s: float = 120.0
+    seed: Annotated[int, Field(strict=True, ge=0, lt=2**63, description="a whole number, 0 or more")] = 1
+    horizon_s: float = 28_800.0
+    durations: Durations = "beta_pert"
+    season_starts: MonthAndDay | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
+@keyed
 class Sections:
     """The sections and tables of a plan file, but for `[plan]`."""
 
-    home: Annotated[nouns.Home, section("a section [home] with lon_deg and lat_deg")]
-    people: Annotated[
-        tuple[Annotated[Person, Read(nouns.PersonTable, nouns.PersonTable.person)], ...],
-        Listed(least=1),
-        section("at least one person, each under [[people]]"),
-    ]
-    tasks: Annotated[tuple[Task, ...], Listed(), section("the tasks, each under [[tasks]]")]
-    safe_points: Annotated[
-        tuple[nouns.SafePoint, ...], Listed(least=1), section("at least one safe point, each under [[safe_points]]")
-    ]
-    roads: Annotated[nouns.RoadsInput, section("a section [roads] with file")]
-    terrain: Annotated[nouns.TerrainInput, section("a section [terrain] with file")]
-    fuel: Annotated[nouns.FuelInput, section("a section [fuel] with file and legend, file and column, or type")]
-    weather: Annotated[nouns.WeatherInput, section("a section [weather] with file")]
-    ignitions: Annotated[
-        tuple[Annotated[nouns.IgnitionInput, AfterValidator(nouns.ring_opened)], ...],
-        Listed(),
-        section("the fires of the worked day, each under [[ignitions]]"),
-    ] = ()
-    fire: Annotated[nouns.FireInput, section("a section [fire]")] = field(default_factory=nouns.FireInput)
-    house: Annotated[nouns.House, section("a section [house]")] = field(default_factory=nouns.House)
-    animals: Annotated[tuple[Animal, ...], Listed(), section("animals, each under [[animals]]")] = ()
-    vehicles: Annotated[tuple[Vehicle, ...], Listed(), section("vehicles, each under [[vehicles]]")] = ()
-    towing: Annotated[nouns.Towing | None, section("a section [towing] with speed_limit_km_h")] = None
-    danger: Annotated[nouns.DangerInput, section("a section [danger]")] = field(default_factory=nouns.DangerInput)
-    ratings: Annotated[
-        tuple[nouns.RatingInput, ...], Listed(), section("fire danger ratings in rising order, each under [[ratings]]")
-    ] = ()
-    rules: Annotated[nouns.RulesInput, section("a section [rules]")] = field(default_factory=nouns.RulesInput)
-    official_sources: Annotated[
-        tuple[nouns.OfficialSource, ...],
-        Listed(),
-        section("where official warnings are heard, each under [[official_sources]]"),
-    ] = ()
+    home: nouns.Home
+    people: Annotated[tuple[Annotated[Person, Read(nouns.PersonTable, nouns.PersonTable.person)], ...], Listed(least=1)]
+    tasks: Annotated[tuple[Task, ...], Listed()]
+    safe_points: Annotated[tuple[nouns.SafePoint, ...], Listed(least=1)]
+    roads: nouns.RoadsInput
+    terrain: nouns.TerrainInput
+    fuel: nouns.FuelInput
+    weather: nouns.WeatherInput
+    ignitions: Annotated[tuple[Annotated[nouns.IgnitionInput, AfterValidator(nouns.ring_opened)], ...], Listed()] = ()
+    fire: nouns.FireInput = field(default_factory=nouns.FireInput)
+    house: nouns.House = field(default_factory=nouns.House)
+    animals: Annotated[tuple[Animal, ...], Listed()] = ()
+    vehicles: Annotated[tuple[Vehicle, ...], Listed()] = ()
+    towing: nouns.Towing | None = None
+    danger: nouns.DangerInput = field(default_factory=nouns.DangerInput)
+    ratings: Annotated[tuple[nouns.RatingInput, ...], Listed()] = ()
+    rules: nouns.RulesInput = field(default_factory=nouns.RulesInput)
+    official_sources: Annotated[tuple[nouns.OfficialSource, ...], Listed()] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
+@keyed
 class _PlanSection:
-    plan: Annotated[Asked, section("a section [plan]")]
+    plan: Asked
 
 
 @dataclass(frozen=True, kw_only=True)

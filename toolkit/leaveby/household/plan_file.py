@@ -81,9 +81,6 @@ def _plain(value: object) -> Any:
     return value
 
 
-# --- faults of shape --------------------------------------------------------------------------------------------
-
-
 def _shown(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -187,9 +184,6 @@ def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...])
     if any(isinstance(value, str) for value in (lon, lat)):
         return "write decimal degrees without quotes"
     return ""
-
-
-# --- what the plan leaves open and a default fills ----------------------------------------------------------------
 
 
 def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:

@@ -1,37 +1,42 @@
 """How a key of the plan file is declared, and what was declared of it.
 
-Each key is declared once, at the field of the noun in `leaveby.household.plan` that it fills: how it is written (unit,
-range, the words that a person is told), its name in the file, what it is, and what stands when it is left out. From
-that come the check of a file, the way to SI and the words of its faults (`leaveby.household.plan_file`), and the page
-for people, `about/plan_keys.md`.
+Each key is declared once: by the field of the noun in `leaveby.household.plan_tables` that it fills, which says of what
+kind it is and what stands when it is left out, and by the field's row in `plan_keys.csv`, which says how it is written.
+From that come the check of a file, the way to SI and the words of its faults (`leaveby.household.plan_file`), and the
+page for people, `about/plan_keys.md`.
 """
 
 from __future__ import annotations
 
+import json
 import types
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Final, Union, get_args, get_origin, get_type_hints
+from typing import Annotated, Any, Final, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator, ConfigDict, Field, GetCoreSchemaHandler
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
-from leaveby.units import m_s_from_km_h, s_from_min
+from leaveby.regions import table_rows
+from leaveby.units import METRES_PER_KM, m_s_from_km_h, s_from_min
 
 _UNITS: Final = {"min": "minutes", "h": "hours", "m": "metres", "km": "kilometres", "%": "percent"}
+_TO_SI: Final[Mapping[str, Callable[[float], float]]] = {
+    "min": s_from_min,
+    "h": lambda hours: s_from_min(hours * 60.0),
+    "km": lambda far_km: far_km * METRES_PER_KM,
+    "km/h": m_s_from_km_h,
+}
 
 
 class Table:
     """A noun that a section or table of the file fills; other keys than its own are refused."""
 
     __pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False, revalidate_instances="always")
-
-
-# --- how a key is declared -----------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -66,9 +71,49 @@ def each_once(words: list[Any]) -> tuple[Any, ...]:
     return tuple(dict.fromkeys(words))
 
 
-def key(what: str, name: str | None = None, *, told: str | None = None) -> Any:
-    """Declare what a key is, its name in the file where the field has another, and what a person is told of it."""
-    return Field(title=what, alias=name, description=told)
+Noun = TypeVar("Noun")
+
+
+def keys_from(package: str, name: str) -> Callable[[type[Noun]], type[Noun]]:
+    """Declare the keys of nouns by the rows of a table beside a package's modules; stands below `dataclass`.
+
+    Each row is about one field: the `key` in the file where that has another name than the field, `unit` and range of a
+    number, the longest that a text may be, what a person is told that was expected, and what it is. A number whose key
+    has another name becomes SI.
+    """
+    rows = table_rows(package, name)
+
+    def keyed(noun: type[Noun]) -> type[Noun]:
+        hints = get_type_hints(noun, include_extras=True)
+        for row in rows:
+            if row["noun"] == noun.__name__:
+                noun.__annotations__[row["field"]] = _with_key(hints[row["field"]], row)
+        return noun
+
+    return keyed
+
+
+def _with_key(hint: Any, row: Mapping[str, str]) -> Any:
+    parts = get_args(hint) if isinstance(hint, types.UnionType) else (hint,)
+    bare, told, annotated = parts[0], row["told"] or None, cast("Any", Annotated)
+    least, above, most = (json.loads(row[edge] or "null") for edge in ("least", "above", "most"))
+    rule: list[Any] = []
+    if bare in (int, float):
+        rule = [number(row["unit"], row["told"], least=least, above=above, most=most)]
+        if row["key"] and row["unit"] in _TO_SI:
+            rule.append(AfterValidator(_TO_SI[row["unit"]]))
+    elif bare is str:
+        rule = [text(row["told"], most=most)]
+    elif get_origin(bare) is Literal and told is None:
+        told = "one of " + ", ".join(f'"{word}"' for word in get_args(bare))
+    if rule:
+        hint, told = annotated[bare, *rule] if len(parts) == 1 else annotated[bare, *rule] | None, None
+    return annotated[hint, Field(title=row["what"], alias=row["key"] or None, description=told)]
+
+
+def key(what: str, *, told: str | None = None) -> Any:
+    """Declare at a field itself what a key is, and what a person is told of it."""
+    return Field(title=what, description=told)
 
 
 def section(told: str) -> Any:
@@ -121,11 +166,7 @@ Name = Annotated[str, text("a name in quotes", most=120)]
 Skill = Annotated[str, text('a word in quotes, for example "lift"')]
 File = Annotated[Path, Read(Annotated[str, text('a file name in quotes, for example "roads.osm"')], Path)]
 Flag = Annotated[bool, Field(strict=True, description="true or false, without quotes")]
-Longitude = Annotated[float, number("degrees", "degrees east, -180 to 180 (WGS 84)", least=-180, most=180)]
-Latitude = Annotated[float, number("degrees", "degrees north, -90 to 90; south is negative", least=-90, most=90)]
 Minutes = Annotated[float, number("min", least=0, most=24 * 60), AfterValidator(s_from_min)]
-MinutesAboveZero = Annotated[float, number("min", above=0, most=24 * 60), AfterValidator(s_from_min)]
-Hours = Annotated[float, number("h", above=0, most=72), AfterValidator(lambda hours: s_from_min(hours * 60.0))]
 FireSpeed = Annotated[
     float,
     number("km/h", "a rate of spread in km/h, more than 0, at most 150", above=0, most=150),
@@ -160,9 +201,6 @@ Point = Annotated[
         tuple,
     ),
 ]
-
-
-# --- what was declared ---------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

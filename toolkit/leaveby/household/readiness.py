@@ -56,11 +56,10 @@ class Saving:
 
 @dataclass(frozen=True)
 class Readiness:
-    """The list that is followed, and how long getting ready takes by it in every member.
+    """The list that is followed (`policy`, at likely times), and how long getting ready takes by it in every member.
 
-    - `policy`: at the likely durations and the likely arrivals.
-    - `ready_s`, shape (members,): what is counted on, by the list, plus `rounded_up_s`.
-    - `at_confidence_s`: of `ready_s`, what the asked share of members does not exceed.
+    - `ready_s`, shape (members,): what is counted on, by the list, plus `rounded_up_s`; `at_confidence_s`: what the
+      asked share of members does not exceed of it.
     - `rounded_up_s`: 0 or more, see the head of this module; 0 where the list is the catalogue's best.
     - `catalogue_s`, shape (members,): by the catalogue's best list.
     """

@@ -27,23 +27,14 @@ def sample_durations(
     kind: Durations = "beta_pert",
     uniforms: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
-    """Draw three-point durations by inverting their distribution.
+    """Draw three-point durations by inverting their distribution, in seconds; 0 for tasks done before the season.
 
-    `beta_pert` is the beta distribution between shortest and longest with shape 4, so that its mean is
-    (shortest + 4 likely + longest) / 6; `triangular` has its peak at likely, a heavier tail and so longer ready times.
+    `beta_pert` is the beta distribution between shortest and longest with shape 4, so that its mean is (shortest + 4
+    likely + longest) / 6 (Malcolm, Roseboom, Clark and Fazar 1959, Operations Research 7:646-669; from memory);
+    `triangular` has its peak at likely, a heavier tail and so longer ready times. `uniforms`, shape (members, tasks),
+    are numbers from 0 to 1 to invert, so that several runs share their chance; `rng` draws them when left out.
 
-    - `tasks`: for example all tasks of a household: columns follow this order.
-    - `rng`: needed unless `uniforms` are given.
-    - `members`: 1 or more.
-    - `uniforms`, shape (members, tasks): numbers from 0 to 1 to invert, so that several runs share their chance.
-
-    Returns seconds; 0 for a task that is done before the season.
-
-    Raises InputError when neither `rng` nor `uniforms` is given, their shape is wrong, or a likely duration lies
-    outside its range.
-
-    Malcolm, Roseboom, Clark and Fazar 1959, "Application of a technique for research and development program
-    evaluation", Operations Research 7:646-669 (mean and three points; from memory).
+    Raises InputError when neither is given, their shape is wrong, or a likely duration lies outside its range.
 
     Examples
     --------

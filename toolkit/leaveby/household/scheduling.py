@@ -1,17 +1,14 @@
 """Who does what in which order: a crew-limited schedule of the tasks.
 
 Each person is a renewable resource of one, with skills and a time of arrival (the likely one). A serial schedule
-generation scheme (Kolisch 1996, "Serial and parallel resource-constrained project scheduling methods revisited",
-European Journal of Operational Research 90:320-333; from memory) is run over lists made by several priority rules, each
-improved forward and backward, then by moving single tasks in the list and single people between tasks. Where that
-leaves a gap to the lower bound, an exact search follows (`leaveby.household.branching`). The bound is kept with the
-schedule, so that a reader sees how much a better one could gain at most; when the schedule is proved the best, the two
-are equal.
+generation scheme (Kolisch 1996, European Journal of Operational Research 90:320-333; from memory) is run over lists
+made by several priority rules, each improved forward and backward, then by moving single tasks in the list and single
+people between tasks. Where that leaves a gap to the lower bound, an exact search follows
+(`leaveby.household.branching`). The bound is kept with the schedule; when it is proved the best, the two are equal.
 
 The schedule fixes who does what in which order: the list on the fridge. Under it every start is a maximum of finishes
-and arrivals, so a longer task or a later arrival never makes the household ready earlier. (A crew that chose anew at
-every moment could be ready earlier after a task became longer: Graham 1969, "Bounds on multiprocessing timing
-anomalies", SIAM Journal on Applied Mathematics 17:416-429; from memory.)
+and arrivals, so a longer task or a later arrival never makes the household ready earlier; a crew that chose anew at
+every moment could be (anomalies: `leaveby.household.catalogue`).
 """
 
 from __future__ import annotations
@@ -49,18 +46,15 @@ _SEARCH_LIMIT: Final = 400
 
 @dataclass(frozen=True)
 class Schedule:
-    """Who does what in which order, with times at the durations it was made for.
+    """Who does what in which order, with its times, in seconds from the start of getting ready.
 
     - `tasks`: names, in the order in which they were given; the other fields follow it.
-    - `start_s`, `finish_s`: seconds from the start of getting ready.
-    - `who`: people on each task.
-    - `ready_s`: when everything is done and everyone has arrived.
-    - `everyone_home_s`: when the last person arrives, each at the likely time.
+    - `ready_s`, `everyone_home_s`: when everything is done and everyone has arrived; when the last person arrives.
     - `float_s`: how much longer each task may take before `ready_s` moves, the order and the people held.
     - `critical`: tasks without float: any of them a little longer makes the household ready later.
     - `order`: the list on the fridge: positions of the tasks by start.
-    - `waits_for`: for each task, positions of the tasks that have to be finished first: those it comes `after`, and the
-      ones that its people do just before.
+    - `waits_for`: for each task, positions of those that have to be finished first: the ones it comes `after`, and
+      those that its people do just before.
     - `lower_bound_s`: no schedule for these durations is ready before this.
     """
 
@@ -81,21 +75,16 @@ def schedule(
     tasks: Sequence[Task],
     people: Sequence[Person],
     *,
-    durations_s: Sequence[float] | None = None,
     node_limit: int = NODE_LIMIT,
 ) -> Schedule:
-    """Schedule tasks for a crew, as early as can be found.
+    """Schedule tasks, those of one way as `tasks_for` picks them, for a crew, as early as can be found.
 
-    - `tasks`: those of one way, as `leaveby.household.plan.tasks_for` picks them.
-    - `people`: everyone, each arriving at the likely time. Those with an empty `can` take no task, but they still have
-      to arrive.
-    - `durations_s`: one per task, finite and 0 or more; the likely durations when left out.
-    - `node_limit`: branches of the exact search that follows when the priority rules leave a gap to the lower bound.
+    Everyone arrives at the likely time; those with an empty `can` take no task, but they still have to arrive. A task
+    that is done before the season takes no time and no hands. `node_limit` are the branches of the exact search that
+    follows when the priority rules leave a gap to the lower bound.
 
     Raises InputError when there is nobody, a task names an unknown predecessor, the tasks wait for each other in a
-    ring, too few people can do a task, or a duration or arrival is missing, negative or not finite.
-
-    A task that is done before the season takes no time and no hands.
+    ring, too few people can do a task, or a likely duration or arrival is negative or not finite.
 
     Examples
     --------
@@ -106,15 +95,13 @@ def schedule(
     >>> made.ready_s / 60, made.critical
     (50.0, ('wheels', 'hitch'))
     """
-    return _made(tuple(tasks), tuple(people), None if durations_s is None else tuple(durations_s), node_limit)
+    return _made(tuple(tasks), tuple(people), node_limit)
 
 
 @lru_cache(maxsize=256)
-def _made(
-    tasks: tuple[Task, ...], people: tuple[Person, ...], durations_s: tuple[float, ...] | None, node_limit: int
-) -> Schedule:
+def _made(tasks: tuple[Task, ...], people: tuple[Person, ...], node_limit: int) -> Schedule:
     """Make the schedule; an answer asks for the same one again for every batch of members and every other fire."""
-    crew = _crew(tasks, people, durations_s)
+    crew = _crew(tasks, people)
     bound_s = lower_bound(crew)
     best = _moved_about(crew, _best_by_rules(crew, bound_s))
     if best.ready_s > bound_s + TICK_S:
@@ -126,23 +113,18 @@ def _made(
     return _finished(crew, best, tasks=tasks, people=people, bound_s=bound_s)
 
 
-def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence[float] | None) -> Crew:
+def _crew(tasks: Sequence[Task], people: Sequence[Person]) -> Crew:
     faults = Faults()
     if not people:
         faults.add("people", "is empty", "at least one person", "add who lives there")
     faults += arrival_faults(people)
     names = [task.name for task in tasks]
-    if durations_s is None:
-        durations_s = [task.likely_s for task in tasks]
-    if len(durations_s) != len(tasks):
-        faults.add("durations_s", f"has {len(durations_s)} values", f"{len(tasks)}, one per task", "give all")
-        durations_s = [0.0] * len(tasks)
     position = {name: number for number, name in enumerate(names)}
     before: list[tuple[int, ...]] = []
-    for task, duration_s in zip(tasks, durations_s, strict=True):
+    for task in tasks:
         place = f'task "{task.name}"'
-        if not (math.isfinite(duration_s) and duration_s >= 0):
-            faults.add(place, f"lasts {duration_s} s", "seconds, finite and 0 or more", "correct the duration")
+        if not (math.isfinite(task.likely_s) and task.likely_s >= 0):
+            faults.add(place, f"lasts {task.likely_s} s", "seconds, finite and 0 or more", "correct the duration")
         for name in (name for name in task.after if name not in position):
             faults.tell(f"{place}: after", "unknown_predecessor", name=name)
         before.append(tuple(position[name] for name in task.after if name in position))
@@ -165,10 +147,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
     for number, ahead in enumerate(before):
         for earlier in ahead:
             behind[earlier].append(number)
-    lasts_s = tuple(
-        0.0 if task.done_before_season else float(duration_s)
-        for task, duration_s in zip(tasks, durations_s, strict=True)
-    )
+    lasts_s = tuple(0.0 if task.done_before_season else float(task.likely_s) for task in tasks)
     sought = [0.0] * len(people)
     for number, who in enumerate(able):
         for person in who:
@@ -192,7 +171,7 @@ def _crew(tasks: Sequence[Task], people: Sequence[Person], durations_s: Sequence
 
 def schedule_of(tasks: Sequence[Task], people: Sequence[Person], listed: TaskList) -> Schedule:
     """Lay out a list at the likely durations and arrivals, for the tasks and people that it was made for."""
-    crew = _crew(tuple(tasks), tuple(people), None)
+    crew = _crew(tasks, people)
     free_s, start_s = list(crew.arrives_s), [0.0] * len(tasks)
     finish_s = [0.0] * len(tasks)
     for task in listed.order:
@@ -203,9 +182,6 @@ def schedule_of(tasks: Sequence[Task], people: Sequence[Person], listed: TaskLis
             free_s[person] = finish_s[task]
     draft = Draft(listed.order, frozenset(), tuple(start_s), listed.who, max((*finish_s, *crew.arrives_s)))
     return _finished(crew, draft, tasks=tasks, people=people, bound_s=lower_bound(crew))
-
-
-# --- the search ----------------------------------------------------------------------------------------------------
 
 
 def _best_by_rules(crew: Crew, bound_s: float) -> Draft:
@@ -303,9 +279,6 @@ def _neighbours(crew: Crew, draft: Draft) -> Iterable[tuple[tuple[int, ...], fro
         for number in range(low, high):
             if number != place[task]:
                 yield (*rest[:number], task, *rest[number:]), draft.spared
-
-
-# --- the list on the fridge -------------------------------------------------------------------------------------------
 
 
 def _finished(crew: Crew, draft: Draft, *, tasks: Sequence[Task], people: Sequence[Person], bound_s: float) -> Schedule:

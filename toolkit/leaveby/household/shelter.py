@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence, longest_at_confidence
 from leaveby.errors import refuse, refused
-from leaveby.household.heat import exposure_class, time_to_harm
+from leaveby.household.heat import exposure_class, time_to_pain
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import schedule_for
@@ -51,29 +51,23 @@ class Place:
 
 @dataclass(frozen=True)
 class LastResort:
-    """What is known of the last resort. Times in seconds from the start of the scenario, inf for not in the horizon.
+    """What is known of the last resort at the moment it may have to begin; moments are seconds from the start.
 
-    - `tasks`: what closes the house, in the order of the list.
-    - `policy`: who does what in which order.
-    - `begins_s`: when closing the house begins.
-    - `ready_s`: how long that takes at the asked confidence; inf when the plan names no task for it.
-    - `leaving_ends_s`: from when every road out is shut in more than half of the members: the last resort begins here,
-      and no sooner.
-    - `ember_arrival_s`, `front_arrival_s`: the earliest that the asked confidence covers.
-    - `closed_before_embers`, `closed_before_front`: share of members in which the house is closed in time when begun at
-      `begins_s`.
+    - `tasks`: closing the house, in order, by `policy`; `ready_s`: how long that takes at the asked confidence, inf
+      without tasks.
+    - `begins_s`: when closing begins at the earliest; `leaving_ends_s`: from when every road out is shut on most such
+      days.
+    - `ember_arrival_s`, `front_arrival_s`: at the house, at the asked confidence; inf when not within the horizon.
+    - `closed_before_embers`, `closed_before_front`: shares of members in which closing, begun then, is done before.
     - `latest_start_before_embers_s`, `latest_start_before_front_s`: last moment at which closing can begin and be done
-      in time at the asked confidence; it may lie before the start of the scenario. -inf when the plan names no task for
-      closing the house.
+      in time at the asked confidence; it may lie before the start of the scenario. -inf when the plan names no task.
     - `too_late`: tasks that on this list, stretched to `ready_s`, end after the embers arrive.
-    - `heat_kw_m2`: radiant heat on the house.
-    - `heat_class`: construction class for that heat.
-    - `heat_limit_kw_m2`: what the owner states that the house was built for.
-    - `above_stated_limit`: whether the heat is more than that; None when one of the two is missing.
+    - `heat_kw_m2`, `heat_class`: radiant heat on the house, and the construction class for it.
+    - `heat_limit_kw_m2`, `above_stated_limit`: what the owner states that the house was built for, and whether the heat
+      is more; None when one of the two is missing.
     - `skin_pain_s`: seconds until bare skin hurts in that heat.
-    - `place`: the nearest place of last resort that can still be reached at `begins_s`; else the nearest of all; None
-      when the plan names none.
-    - `place_reachable`: at the asked confidence, when one leaves for it at `begins_s`.
+    - `place`, `place_reachable`: the nearest place of last resort that can still be reached at `begins_s` with the
+      asked confidence, else the nearest of all; None when the plan names none.
     """
 
     heading: str
@@ -167,7 +161,7 @@ def last_resort(
         heat_class=None if heat_kw_m2 is None else exposure_class(heat_kw_m2),
         heat_limit_kw_m2=limit,
         above_stated_limit=None if heat_kw_m2 is None or limit is None else heat_kw_m2 > limit,
-        skin_pain_s=None if heat_kw_m2 is None or heat_kw_m2 <= 0 else time_to_harm(heat_kw_m2),
+        skin_pain_s=None if heat_kw_m2 is None or heat_kw_m2 <= 0 else time_to_pain(heat_kw_m2),
         place=place,
         place_reachable=reachable,
         assumptions=tuple(_assumed(plan, heat_kw_m2)),

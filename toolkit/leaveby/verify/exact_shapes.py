@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,6 +14,7 @@ from leaveby.errors import refuse
 from leaveby.fire.arrival.solve import Arrival, arrive, ignite_point
 from leaveby.fire.spread.ellipse import LENGTH_TO_BREADTH_LIMIT, SpreadTable, eccentricity, length_to_breadth
 from leaveby.fire.terrain import Grid
+from leaveby.regions import table
 from leaveby.show.figure import INK, MUTED, blank_figure, figure_style
 from leaveby.show.symbols import SYMBOLS
 from leaveby.verify.checks import PLAIN_MATHEMATICS, Check
@@ -29,24 +30,7 @@ ALLOWED_NARROW: Final = 0.02
 
 ALLOWED_HISTORY: Final = 0.01
 
-WIND_HISTORIES: Final[
-    Mapping[str, tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...], tuple[float, ...]]]
-] = {
-    "a steady turn, 8 degrees every 15 minutes": (
-        tuple(900.0 * step for step in range(12)),
-        (0.9,) * 12,
-        (22.0,) * 12,
-        tuple(8.0 * step for step in range(12)),
-    ),
-    "a sudden change, 90 degrees after an hour and a half": ((0.0, 5400.0), (0.9, 0.9), (24.0, 24.0), (0.0, -90.0)),
-    "a lull and a rise": (
-        tuple(1800.0 * step for step in range(6)),
-        (1.0, 0.5, 0.2, 0.25, 0.6, 1.0),
-        (24.0, 12.0, 2.0, 5.0, 16.0, 24.0),
-        (20.0,) * 6,
-    ),
-}
-"""Starts of steps (s), head rates of spread (m/s), winds (km/h), and where the wind blows to (degrees from east)."""
+WIND_HISTORIES: Final[Mapping[str, Mapping[str, Sequence[float]]]] = table("verify/wind_histories")
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,7 +90,7 @@ def history_check(name: str, *, cells: int = 401, sample: int = 400) -> ShapeChe
     an ellipse about its rear focus has a e cos phi + sqrt(a^2 (1 - e^2) + (a e cos phi)^2), a = head rate / (1 + e).
     A place burns when the region's edge passes it. `sample` cells are compared, spread evenly over the burnt ground.
     """
-    time_s, head, wind_km_h, towards = (np.array(values) for values in WIND_HISTORIES[name])
+    time_s, head, wind_km_h, towards = (np.array(values) for values in WIND_HISTORIES[name].values())
     wind = wind_km_h[:, None] / 3.6 * np.column_stack([np.cos(np.radians(towards)), np.sin(np.radians(towards))])
     grid = _square(cells)
     origin = np.array([0.3, 0.3 if towards[-1] >= 0.0 else 0.7]) * cells * CELL_M

@@ -7,24 +7,16 @@ from typing import Any, Final
 import networkx as nx
 import numpy as np
 
+from leaveby.regions import table_rows
 from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.homes import homes_by_street
 from leaveby.roads.exits.street_table import StreetTable, street_table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.verify.checks import Check
 
-STREETS: Final[tuple[tuple[str, tuple[int, int], float], ...]] = (
-    ("Mill Road", (0, 1), 3.0),
-    ("Church Street", (1, 2), 8.0),
-    ("Ford Lane", (2, 3), 5.0),
-    ("Long Row", (3, 1), 6.0),
-    ("Spur Road", (3, 4), 4.0),
-    ("Spur Loop", (4, 5), 7.0),
-    ("Ridge Close", (5, 6), 2.0),
-    ("Back Loop", (6, 4), 9.0),
-    ("Goat Track", (6, 7), 1.0),
-    ("Quarry Road", (1, 8), 0.0),
-    ("Pump Lane", (8, 9), 11.0),
+STREETS: Final = tuple(
+    (row["name"], (int(row["from"]), int(row["to"])), float(row["homes"]))
+    for row in table_rows(__package__, "exit_streets.csv")
 )
 """Name, the two junctions, and homes. Junction 0 is out; there are two rings, and dead ends on them."""
 

@@ -7,10 +7,10 @@ as it is metres away. The question goes through the same computation as any hous
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from itertools import pairwise
 from math import hypot
-from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -24,8 +24,8 @@ from leaveby.errors import refuse
 from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain
 from leaveby.fire.weather.series import constant_weather
-from leaveby.household import plan_tables as nouns
-from leaveby.household.plan import Plan
+from leaveby.household.plan_file import plan_from_document
+from leaveby.regions import table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.wording import clock_words
 from leaveby.verify.checks import BY_HAND, Check
@@ -53,34 +53,10 @@ _EARLY_S: Final = 0.5 * CELL_M * 2.0**0.5
 def hand_example_inputs(*, members: int = 100) -> HouseholdInputs:
     """The example as the inputs of a household with 20 members or more, made without any file."""
     grid = Grid(HOME_M[0] - 525.0, HOME_M[1] + 6525.0, CELL_M, rows=142, cols=262, crs=CRS)
-    fire_deg = _lon_lat(*FIRE_M)
-    town_deg = _lon_lat(len(STREETS) * STRETCH_M, 0.0)
-    plan = Plan(
-        name="the hand-worked example",
-        confidence=0.95,
-        margin_s=600.0,
-        members=members,
-        seed=7,
-        horizon_s=3 * 3600.0,
-        durations="beta_pert",
-        home=nouns.Home(*_lon_lat(0.0, 0.0)),
-        people=(nouns.Person("Ines", can=("lift", "drive")),),
-        tasks=(
-            nouns.Task("pack the car", ("car",), 900.0, 900.0, 900.0),
-            nouns.Task("load the dog", ("car",), 300.0, 300.0, 300.0),
-        ),
-        safe_points=(nouns.SafePoint("the town", *town_deg, kind="safe_point", ways=("car",)),),
-        roads=nouns.RoadsInput(Path("roads.osm"), standoff_m=100.0, smoke_lead_s=600.0),
-        terrain=nouns.TerrainInput(Path("terrain.tif")),
-        fuel=nouns.FuelInput(type="dry eucalypt forest"),
-        weather=nouns.WeatherInput(Path("weather.csv")),
-        fire=nouns.FireInput(models=("dry_eucalypt",), set_m_s=1.0),
-        danger=nouns.DangerInput(scale="own"),
-        rules=nouns.RulesInput(learns_s=(_LEARNS_S,) * 3),
-        ignitions=(nouns.IgnitionInput("the fire", _START, (fire_deg,)),),
-        vehicles=(nouns.Vehicle("ute", "car", 1.9, 1.9, 5.4, 2400.0, seats=5, power_kw=140.0),),
-        towing=None,
-    )
+    town = {"name": "the town", "kind": "safe_point", "ways": ["car"], **_place(len(STREETS) * STRETCH_M, 0.0)}
+    fire = {"name": "the fire", "at": _START, "lon_lat_deg": [list(_place(*FIRE_M).values())]}
+    places = {"home": _place(0.0, 0.0), "safe_points": [town], "ignitions": [fire]}
+    plan = replace(plan_from_document({**table("verify/hand_example"), **places}), members=members, assumptions=())
     ends = [(HOME_M[0] + STRETCH_M * number, HOME_M[1]) for number in range(len(STREETS) + 1)]
     lines = [list(pair) for pair in pairwise(ends)]
     posted = {"highway": "secondary", "surface": "asphalt", "maxspeed": "80"}
@@ -223,7 +199,7 @@ def _trigger_lines(result: HouseholdResult) -> list[Check]:
     return rows
 
 
-def _lon_lat(east_m: float, north_m: float) -> tuple[float, float]:
+def _place(east_m: float, north_m: float) -> dict[str, float]:
     to_degrees = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True)
     lon_deg, lat_deg = to_degrees.transform(HOME_M[0] + east_m, HOME_M[1] + north_m)
-    return float(lon_deg), float(lat_deg)
+    return {"lon_deg": float(lon_deg), "lat_deg": float(lat_deg)}

@@ -15,15 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from leaveby import parameters
 from leaveby.chance import stream
 from leaveby.household.plan import Plan, uncertain_people
-from leaveby.parameters import (
-    DRIVE_TIME_FACTOR_HIGH,
-    TASKS_SLOW_TOGETHER,
-    WEATHER_SHIFT_S,
-    WIND_SPEED_ERROR,
-    WIND_TURN_ERROR_DEG,
-)
 
 Progress = Callable[[int, int], None]
 
@@ -33,20 +27,17 @@ MORNINGS: Final = 2000
 
 @dataclass(frozen=True)
 class Draws:
-    """What is uncertain, drawn once for all ways of leaving.
+    """What is uncertain, drawn once for all ways of leaving; one row or number for each member.
 
-    - `ros_z`, shape (members,): standard normal quantile of the rate-of-spread error, the same for every model in a
-      member.
-    - `wind_factor`, shape (members,): wind speed over forecast wind speed.
-    - `wind_turn_deg`, shape (members,): wind direction less forecast direction, clockwise.
-    - `weather_shift_s`, shape (members,): when the weather comes less when it was forecast: above 0 it comes later.
-    - `drive_factor`, shape (members,): travel time over computed travel time, 1 or more.
+    - `ros_z`: standard normal quantile of the rate-of-spread error, the same for every model in a member.
+    - `wind_factor`, `wind_turn_deg`: wind speed over forecast wind speed; direction less forecast direction, clockwise.
+    - `weather_shift_s`: when the weather comes less when it was forecast: above 0 it comes later.
+    - `drive_factor`: travel time over computed travel time, 1 or more.
     - `duration_uniform`, shape (members, tasks): uniform quantile of each task's duration, tasks in the plan's order;
       those of one member go slowly together.
     - `place_uniform`, `unseen_uniform`, shape (members, ignitions): uniform quantiles of where along its line or area
       each fire starts, and how long it burnt unseen.
-    - `arrival_uniform`, shape (members, uncertain people): uniform quantile of when each person comes home whose
-      arrival has a spread, in the plan's order.
+    - `arrival_uniform`, shape (members, uncertain people): uniform quantile of when each person comes home.
     """
 
     ros_z: NDArray[np.float64]
@@ -107,16 +98,16 @@ def draw_members(
         """Repeat the household's mornings over the members."""
         return np.resize(drawn, (members, *drawn.shape[1:]))
 
-    share = TASKS_SLOW_TOGETHER.value
+    share = parameters.TASKS_SLOW_TOGETHER.value
     common_z = ndtri(even("slowness of all tasks", count=mornings))
     own_z = ndtri(columns("duration of a task", tasks, count=mornings))
     together_z = np.sqrt(share) * common_z[:, None] + np.sqrt(1.0 - share) * own_z
     return Draws(
         ros_z=ndtri(even("rate of spread")),
-        wind_factor=np.exp(WIND_SPEED_ERROR.value * ndtri(even("wind speed"))),
-        wind_turn_deg=WIND_TURN_ERROR_DEG.value * ndtri(even("wind direction")),
-        weather_shift_s=WEATHER_SHIFT_S.value * ndtri(even("when the weather comes")),
-        drive_factor=1.0 + (DRIVE_TIME_FACTOR_HIGH.value - 1.0) * even("drive"),
+        wind_factor=np.exp(parameters.WIND_SPEED_ERROR.value * ndtri(even("wind speed"))),
+        wind_turn_deg=parameters.WIND_TURN_ERROR_DEG.value * ndtri(even("wind direction")),
+        weather_shift_s=parameters.WEATHER_SHIFT_S.value * ndtri(even("when the weather comes")),
+        drive_factor=1.0 + (parameters.DRIVE_TIME_FACTOR_HIGH.value - 1.0) * even("drive"),
         duration_uniform=at_home(ndtr(together_z)),
         place_uniform=columns("place of an ignition", ignitions),
         unseen_uniform=columns("time unseen of an ignition", ignitions),
@@ -159,7 +150,6 @@ class MemberFires:
 class Members:
     """All members, with what each one's fire did to the watched stretches.
 
-    - `fires`: in the order of the draws.
     - `column_of`: where each watched edge of the road network stands among the columns of `fires.closing_s`.
     - `solved`: how many fires were solved for them.
     - `left_out`: where their fires are read off smooth functions: the first of the members, and what those would be if

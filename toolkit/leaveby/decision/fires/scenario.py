@@ -35,11 +35,7 @@ CENTRAL_Z: Final = 0.0
 
 @dataclass(frozen=True)
 class WideGround:
-    """The coarse ground for fire that nobody knows yet, in the reference system of the plan's own ground.
-
-    - `fuel`: on the terrain's grid.
-    - `assumptions`: what was taken for granted while reading.
-    """
+    """The coarse ground for fire that nobody knows yet, in the reference system of the plan's own ground."""
 
     terrain: Terrain
     fuel: FuelMap
@@ -50,9 +46,7 @@ class WideGround:
 class HouseholdInputs:
     """Everything a plan names, read: what the doors hand to the decision room.
 
-    - `fuel`: on the terrain's grid.
     - `network`: in the grid's reference system, without the plan's own points.
-    - `assumptions`: what was taken for granted while reading.
     - `places`: name, longitude and latitude of the places of the road extract, for landmarks.
     - `ratings`: those that the plan names, with the days that it gives them.
     - `record`: name and digest of each file, version and seed: enough to tell which inputs made a result.
@@ -82,9 +76,7 @@ class HouseholdInputs:
 class FireStart:
     """Where and when one fire of the plan starts.
 
-    - `shape`: in the grid's reference system.
-    - `at_s`: as seen, seconds from the first ignition.
-    - `unseen_up_to_s`: it may have burnt for up to this long before.
+    - `at_s`, `unseen_up_to_s`: as seen, from the first ignition; it may have burnt for up to so long before.
     - `points_m`, shape (points, 2): where it may start when that is not known: centres of the burnable cells along the
       line or in the ring; empty when the whole shape burns from the start.
     """
@@ -106,15 +98,12 @@ class FireStart:
 
 @dataclass(frozen=True)
 class Scenario:
-    """Inputs brought together on one grid and one clock.
+    """Inputs brought together on one grid and one clock, which starts with the first ignition.
 
     - `network`: with the home and the safe points on it.
-    - `home_xy_m`, `safe_xy_m`: positions in the grid's reference system.
     - `places_m`: name, x and y of the places of the extract.
-    - `home_cell`, `safe_cells`: row and column.
-    - `weather`: clock of the first ignition.
-    - `zones`: narrow ground that does not burn is bridged.
-    - `burnable`, shape (rows, cols): what burns by the fuel map itself.
+    - `zones`, `burnable`, shape (rows, cols): narrow ground that does not burn is bridged in the first, as mapped in
+      the second.
     """
 
     inputs: HouseholdInputs

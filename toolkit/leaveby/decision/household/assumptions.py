@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from leaveby import parameters
 from leaveby.decision.fires.scenario import burns_about, commonest_zone
 from leaveby.decision.household.timed import Timed
 from leaveby.decision.ways.result import WAY_WORDS
@@ -15,14 +16,7 @@ from leaveby.fire.spread.model_error import ERROR_ASSUMPTIONS
 from leaveby.fire.spread.validity import model_assumptions
 from leaveby.household.plan import why_no_way
 from leaveby.household.plan_tables import WAYS
-from leaveby.parameters import (
-    DRIVE_TIME_FACTOR_HIGH,
-    SPOT_OVER_M,
-    TASKS_SLOW_TOGETHER,
-    WEATHER_SHIFT_S,
-    WIND_SPEED_ERROR,
-    WIND_TURN_ERROR_DEG,
-)
+from leaveby.regions import assumed
 from leaveby.units import km_h_from_m_s, min_from_s
 
 
@@ -30,22 +24,18 @@ def assumptions(timed: Timed) -> tuple[str, ...]:
     """List everything that was taken for granted, one sentence each, what matters most first."""
     scenario = timed.asked.scenario
     plan, choice, burnt_share = scenario.inputs.plan, scenario.choice, timed.burnt_share
-    said = [
-        f"Fire shuts a stretch of road {min_from_s(plan.roads.smoke_lead_s):g} minutes before it comes within "
-        f"{plan.roads.standoff_m:g} m of any part of it; {min_from_s(plan.margin_s):g} minutes are kept before that.",
-        "Each way of leaving is timed on one route, chosen beforehand; changing route on the way is not counted on.",
-        f"The drive may take up to {DRIVE_TIME_FACTOR_HIGH.value:g} times as long as computed (judgement). Queues of "
-        "other households are not counted: on a single-exit street leave earlier still.",
-        f"On two days of three wind speed is off by {100 * WIND_SPEED_ERROR.value:.0f} % at most and wind direction by "
-        f"{WIND_TURN_ERROR_DEG.value:.0f} degrees, on the third by more (judgement).",
-        f"On two days of three the weather comes {min_from_s(WEATHER_SHIFT_S.value):.0f} minutes sooner or later than "
-        "forecast at most, on the third more (judgement); what stands before and behind the forecast is held.",
-        f"Tasks go slowly together: {100 * TASKS_SLOW_TOGETHER.value:.0f} % of how slowly a task goes is common to all "
-        "tasks of the morning (judgement).",
-        f"Ground that does not burn is crossed by embers at once where it is narrower than {SPOT_OVER_M.value:g} m "
-        "(judgement): no creek, road or bare strip is counted on to stop a fire.",
-        "The fire is at its full rate of spread from the first minute; no growth from a point is counted on.",
-    ]
+    values = {
+        "smoke_lead_min": min_from_s(plan.roads.smoke_lead_s),
+        "standoff_m": plan.roads.standoff_m,
+        "margin_min": min_from_s(plan.margin_s),
+        "drive_factor": parameters.DRIVE_TIME_FACTOR_HIGH.value,
+        "wind_percent": 100.0 * parameters.WIND_SPEED_ERROR.value,
+        "wind_deg": parameters.WIND_TURN_ERROR_DEG.value,
+        "shift_min": min_from_s(parameters.WEATHER_SHIFT_S.value),
+        "together_percent": 100.0 * parameters.TASKS_SLOW_TOGETHER.value,
+        "spot_over_m": parameters.SPOT_OVER_M.value,
+    }
+    said = [*assumed("decision/household/assumptions", "every", **values)]
     if choice.set_m_s is None:
         fuel = scenario.zones.types[commonest_zone(scenario)].name
         said.append(f"Rates of spread are shown for {fuel}, the commonest fuel here; each fuel burns at its own.")
@@ -80,15 +70,9 @@ def assumptions(timed: Timed) -> tuple[str, ...]:
         reason = why_no_way(plan, way)
         if reason is not None:
             said.append(f"Leaving {WAY_WORDS[way]} is not a way of this household. {reason}")
-    said += [
-        *plan.assumptions,
-        *scenario.inputs.assumptions,
-        *scenario.zones.assumptions,
-        *scenario.network.assumptions,
-    ]
-    said += [*model_assumptions(scenario.zones, models=choice.models), *ERROR_ASSUMPTIONS, *EMBER_ASSUMPTIONS]
-    said += FLAME_ASSUMPTIONS
-    said += [*SHAPE_ASSUMPTIONS, *ARRIVAL_ASSUMPTIONS]
+    said += (*plan.assumptions, *scenario.inputs.assumptions, *scenario.zones.assumptions)
+    said += (*scenario.network.assumptions, *model_assumptions(scenario.zones, models=choice.models))
+    said += (*ERROR_ASSUMPTIONS, *EMBER_ASSUMPTIONS, *FLAME_ASSUMPTIONS, *SHAPE_ASSUMPTIONS, *ARRIVAL_ASSUMPTIONS)
     for found in timed.asked.roads.values():
         said += found.travel.assumptions
     return tuple(dict.fromkeys(said))

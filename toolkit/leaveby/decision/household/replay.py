@@ -37,8 +37,8 @@ class Truth:
     """What really happens in one member, on the route of one way of leaving.
 
     - `ready_s`: how long getting ready takes, the waiting for people who are away included.
-    - `travel_s`, shape (stretches,): time on each stretch of the route in travel order, at this member's own speed.
-    - `closing_s`, shape (stretches,): when each of them shuts; inf where it does not.
+    - `travel_s`, `closing_s`, shape (stretches,): time on each stretch in travel order, at this member's own speed, and
+      when it shuts; inf where it does not.
     """
 
     ready_s: float
@@ -48,12 +48,10 @@ class Truth:
 
 @dataclass(frozen=True)
 class Walk:
-    """How it went.
+    """How it went: times are inf, and the stretch -1, where it did not come to that.
 
-    - `rolled_s`: when the wheels rolled.
-    - `arrived_s`: when the last stretch was left; inf when caught before.
-    - `caught_s`: first moment on a stretch that is shut; inf when not caught.
-    - `caught_on`: which stretch of the route, -1 when not caught.
+    - `arrived_s`: when the last stretch was left.
+    - `caught_s`, `caught_on`: first moment on a stretch that is shut, and which stretch of the route.
     - `trail`: the end of every minute, and the stretch of the route then; -1 while packing, the number of stretches on
       arrival.
     """
@@ -74,10 +72,8 @@ class Walk:
 class Replay:
     """One way of leaving, replayed over many truths.
 
-    - `start_s`: when getting ready started in all of them: the computed latest start; None when there is none to
-      follow.
-    - `why`: why there is none; "" otherwise.
-    - `truths`: how many were walked through.
+    - `start_s`: when getting ready started in all of them: the computed latest start; None, and `why`, when there is
+      none to follow.
     - `caught`: on a stretch that was shut.
     - `within_margin`: on a stretch that was shut, or would shut before the margin is over. The leave-by promises this
       count.
@@ -116,22 +112,10 @@ class Replay:
 
 
 def replay(truth: Truth, start_s: float, *, margin_s: float = 0.0, step_s: float = STEP_S) -> Walk:
-    """Walk a household through one truth, minute by minute.
+    """Walk a household that starts getting ready at `start_s` through one truth, minute by minute.
 
-    Parameters
-    ----------
-    truth : Truth
-    start_s : float
-        When it starts getting ready.
-    margin_s : float
-        Every stretch is taken to shut this much sooner; 0 for what really happens.
-    step_s : float
-        Length of a step, above 0. What happens does not depend on it.
-
-    Raises
-    ------
-    InputError
-        For a start, step, ready time or travel time that is not finite, or a step that is not above 0.
+    Every stretch is taken to shut `margin_s` sooner; 0 for what really happens. What happens does not depend on the
+    length of a step. Raises InputError for a time that is not finite, or a step that is not above 0.
 
     Examples
     --------
@@ -226,32 +210,14 @@ def replay_many(
     workers: int = 1,
     progress: Progress | None = None,
 ) -> dict[str, Replay]:
-    """Hold an answer against fires drawn anew: how often is a household that follows it caught?
+    """Hold an answer against fires drawn anew: how often is a household that follows it caught, by each way of leaving?
 
-    Parameters
-    ----------
-    inputs : HouseholdInputs
-        Those of the answer.
-    result : HouseholdResult
-        The answer, from `answer_household`.
-    truths : int
-        How many fires to draw and solve, 1 or more.
-    rng : numpy.random.Generator
-        With another seed than the plan's, or the household meets the very fires it was timed on.
-    workers : int
-        Threads.
-    progress : callable, optional
-        Called with (truths solved, truths).
+    - `inputs`, `result`: the answer's, from `answer_household`.
+    - `truths`: how many fires to draw and solve, 1 or more, over so many threads (`workers`).
+    - `rng`: with another seed than the plan's, or the household meets the very fires it was timed on.
+    - `progress`: called with (truths solved, truths).
 
-    Returns
-    -------
-    dict of str to Replay
-        One for every way of leaving of the answer.
-
-    Raises
-    ------
-    InputError
-        When there is nothing to draw, or the answer belongs to other inputs.
+    Raises InputError when there is nothing to draw, or the answer belongs to other inputs.
     """
     if truths < 1:
         raise refuse("truths", f"are {truths}", expected="1 or more", mend="ask for 200, say")

@@ -273,11 +273,10 @@ def _solved_range(design: FireDesign) -> tuple[NDArray[np.float64], NDArray[np.f
 def asked_anew(held: Held, asking: Asking) -> dict[str, WayTiming]:
     """Time every way of leaving under another wind, clock, household or confidence, or on another road.
 
-    The plan's lists of tasks and its other routes are held; what else a timing tells (costs, savings) stays the plan's.
-    While the fire is not moved these are all members, as in the answer. Once it is, the first `MOVED` of them are read
-    off the same functions, and set off by what they differed from all members before the move.
-
-    Raises InputError where the fire is moved beyond what the solved fires reach to (`furthest`).
+    The plan's lists of tasks and its other routes are held. While the fire is not moved these are all members, as in
+    the answer. Once it is, the first `MOVED` of them are read off the same functions, and set off by what they differed
+    from all members before the move. Raises InputError where the fire is moved beyond what the solved fires reach to
+    (`furthest`).
     """
     timed, plan = held.timed, held.timed.asked.scenario.inputs.plan
     confidence = asking.confidence or plan.confidence

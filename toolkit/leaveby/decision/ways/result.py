@@ -44,15 +44,12 @@ class Quantiles:
 
 @dataclass(frozen=True)
 class WayRoute:
-    """The one route a way of leaving is timed on.
+    """The one route a way of leaving is timed on, from the home to a safe point by its name in the plan.
 
-    - `safe_point`: name from the plan.
-    - `edges`: edges of the road network from the home to the safe point.
-    - `length_m`, `time_s`: length and likely drive (or walking) time.
-    - `steps`: street by street.
+    - `time_s`: likely drive (or walking) time.
     - `line`: in the network's reference system, in travel direction.
-    - `closes_first`: street of the stretch that shuts first in the scenario's central run ("" when none does).
-    - `closes_first_s`: when that stretch shuts, smoke lead taken off; inf when none does.
+    - `closes_first`, `closes_first_s`: street of the stretch that shuts first in the scenario's central run, and when,
+      smoke lead taken off; "" and inf when none does.
     """
 
     safe_point: str
@@ -98,7 +95,6 @@ class HangsOn:
 class WayTiming:
     """One way of leaving, timed.
 
-    - `way`: "tow", "car" or "foot".
     - `ready_s`, `drive_s`, `required_s`: from starting to get ready to rolling; on the road; both together.
     - `ready_at_confidence_s`: ready time that the asked share of members does not exceed.
     - `ready_rounded_up_s`: how much of every ready time here is rounded up (`household.readiness`), 0 as a rule.
@@ -107,13 +103,11 @@ class WayTiming:
       share; and starting by the first, at least the asked share gets clear. Negative: before the fire starts. None,
       with `why`, when there is no route, or when the fire does not shut it within the horizon in so many members that
       no time can be named.
-    - `why`: why a time is None; "" otherwise.
     - `fits`: False when no route suits the vehicle even with no fire anywhere.
-    - `start_s`, `clear_probability`, shape (k,): share of members clear against the moment one starts getting ready;
-      falls with time.
-    - `member_latest_start_s`, shape (members,): sorted; +inf where the fire does not touch the route within the
-      horizon, -inf where there is no way.
-    - `member_latest_departure_s`, `member_ready_s`, shape (members,): member by member, in the order of the draws.
+    - `start_s`, `clear_probability`, shape (k,): share of members clear against the moment one starts getting ready.
+    - `member_latest_start_s`, shape (members,): sorted; inf where the fire does not touch the route within the horizon,
+      -inf where there is no way.
+    - `member_latest_departure_s`, `member_ready_s`, shape (members,): in the order of the draws.
     - `schedule`: the list that is followed, at the likely durations.
     - `critical_share`: by task, the share of members in which it lies on the critical path.
     - `held_up_by`: by person who may be away at first, the share of members in which waiting makes the household ready
@@ -121,9 +115,7 @@ class WayTiming:
     - `precision`: of `latest_start_s`.
     - `delay_cost`: share of members that starting ten minutes after `latest_start_s` leaves caught; 0 when that is
       None.
-    - `task_costs`: the dearest first.
-    - `hangs_on`: what the leave-by hangs on, largest first.
-    - `savings`: what doing one task before the season saves at the asked confidence, largest first.
+    - `savings`: what doing one task before the season saves at the asked confidence; like the rest, largest first.
     """
 
     way: str
@@ -160,15 +152,13 @@ class Phases:
     that; some runs are lost with every minute, most still get clear. *Shut*: in more than half of the runs no road
     leads out any more. Only from there on can there be a last resort.
 
-    - `start_by_s`, `roll_by_s`: until when one is in time: the latest start of getting ready, and the latest departure,
-      at the asked confidence. Of a household: those of the way that can be left for latest. Inf where not bounded, -inf
-      where there is no way.
+    - `start_by_s`, `roll_by_s`: until when one is in time: latest start and latest departure at the asked confidence;
+      of a household, those of the way that can be left for latest. Inf where not bounded, -inf where there is no way.
     - `ten_minutes_cost`: the largest share of the members that any ten minutes of the late phase leave caught, when one
       rolls without packing; 0 where there is no late phase.
-    - `shut_from_s`: the moment from which in more than half of the members no road that was looked at gets one clear,
-      nor any road at all in the central run: a whole five minutes of the clock, never before the computed moment, so
-      that no rounding lets the last resort begin early. Inf where that does not come within the horizon, -inf where
-      there is no way even with no fire.
+    - `shut_from_s`: from when in more than half of the members no road that was looked at gets one clear, nor any road
+      at all in the central run: a whole five minutes of the clock, never before the computed moment. Inf where that
+      does not come within the horizon, -inf where there is no way even with no fire.
     """
 
     start_by_s: float
@@ -182,9 +172,9 @@ class FireSummary:
     """The fire of the scenario.
 
     - `arrival`: the central run: likely weather, each model at its median error.
-    - `home_p05_s`, `home_p50_s`: 5 % and 50 % points over members of the front's arrival at the home.
-    - `ember_home_p05_s`: 5 % point of the earliest ember arrival at the home, with the front at the latest.
-    - `head_ros_m_s`: fastest head rate of spread on flat ground in the central run, over the scenario's burnable fuels.
+    - `home_p05_s`, `home_p50_s`, `ember_home_p05_s`: points over members of the front's arrival at the home, and of the
+      earliest embers there, with the front at the latest.
+    - `head_ros_m_s`: fastest head rate of spread on flat ground in the central run.
     - `governing`: per weather step: start in seconds, the model that governs, its head rate of spread in m/s.
     """
 
@@ -262,21 +252,19 @@ class HourShare:
 
 @dataclass(frozen=True)
 class Rule:
-    """The rule for one way of leaving on days of one rating.
+    """The rule for one way of leaving on days of one rating; grids have the shape (rows, cols).
 
     - `told`: whether the rating itself tells people to leave, whatever was computed.
     - `share`: of the fires that may start within the radius, those too near, at the hours when they are most.
     - `go`: with fire inside, or word of it, one goes; whatever the wind, and with the time until one knows.
-    - `late`: with fire inside, it is too late to begin getting ready for this way.
-    - `landmarks`: by roads and places, where `late` lies.
+    - `late`: with fire inside, it is too late to begin getting ready for this way; `landmarks` tell by names where it
+      lies.
     - `beyond`: whether the ground ends before the line in some direction.
-    - `go_cells`, `late_cells`, shape (rows, cols): the same two on the grid.
     - `equal_cells`, shape (routes, rows, cols): which of the household's routes leave most time for fire there, or as
       much within a minute; all where every one leaves enough.
-    - `lead_s`, shape (rows, cols): how long after a fire starts at a cell the wheels must roll, for a fire that is as
-      fast as the confidence asks; inf beyond what matters, and where fire does not reach the way out.
-    - `ways_out`: the ground where fire leaves too little time by some route, by the safe point that leaves most time,
-      whatever the wind.
+    - `lead_s`: how long after a fire starts at a cell the wheels must roll, for a fire that is as fast as the
+      confidence asks; inf beyond what matters, and where fire does not reach the way out.
+    - `ways_out`: the ground where fire leaves too little time by some route, by the safe point that leaves most time.
     """
 
     rating: str

@@ -13,7 +13,7 @@ from scipy.ndimage import map_coordinates
 from leaveby.decision.fires.closing import lines_inside
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import WAY_WORDS
-from leaveby.fire.terrain import Grid
+from leaveby.fire.terrain import Grid, in_cells
 from leaveby.household.plan import Plan, towing_car, trailer, ways
 from leaveby.household.plan_tables import Way
 from leaveby.parameters import DEFAULT_CAR_POWER_KW
@@ -129,8 +129,7 @@ class GridSampler:
 
     def __call__(self, x_m: NDArray[np.float64], y_m: NDArray[np.float64]) -> NDArray[np.float64]:
         """Value at each point."""
-        col = (x_m - self.grid.x_min_m) / self.grid.cell_m - 0.5
-        row = (self.grid.y_max_m - y_m) / self.grid.cell_m - 0.5
+        col, row = in_cells(self.grid, x_m, y_m=y_m)
         found = map_coordinates(self.values, np.stack([row, col]), order=1, mode="nearest")
         return np.asarray(found, dtype=np.float64)
 
@@ -155,7 +154,6 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
         time_s=time_s,
         usable=found.usable & inside,
         why_not=found.why_not,
-        limited_by=found.limited_by,
         assumptions=(*notes, *grades.assumptions, *found.assumptions),
     )
     why = ""

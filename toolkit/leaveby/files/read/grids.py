@@ -67,29 +67,15 @@ def read_terrain(
 ) -> Ground:
     """Read a terrain raster onto a grid: all named points and some ground around them, as far as the raster goes.
 
-    Parameters
-    ----------
-    path : Path
-        Any raster that GDAL reads, with a reference system; elevations in metres.
-    points : mapping of name to (lon_deg, lat_deg)
-        Places that must lie on the terrain: the home, the safe points, the ignitions.
-    cell_m : float, optional
-        Cell of the grid; when left out the raster's own, coarsened so that the grid keeps to `MOST_CELLS`, or to
-        `at_most`.
-    key : str
-        Where the file is named, for messages.
-    crs : str, optional
-        Reference system of the grid, projected with metre axes; the raster's own, or its UTM zone, when left out.
-    around_m : float
-        Ground that is read around the points.
-    at_most : int, optional
-        Cells above which a `cell_m` is refused; when left out, none is.
+    - `path`: any raster that GDAL reads, with a reference system; elevations in metres.
+    - `points`: longitude and latitude of what must lie on the terrain: the home, the safe points, the ignitions.
+    - `cell_m`: of the grid; left out, the raster's own, coarsened to keep to `MOST_CELLS`, or to `at_most`.
+    - `key`: where the file is named, for messages.
+    - `crs`: of the grid, projected with metre axes; left out, the raster's own, or its UTM zone.
+    - `around_m`, `at_most`: ground that is read around the points; cells above which a `cell_m` is refused.
 
-    Raises
-    ------
-    InputError
-        With every point that lies off the terrain or on a void too large to fill, a raster without a reference
-        system or that can't be read, or a cell too large or too small for the area.
+    Raises InputError with every point that lies off the terrain or on a void too large to fill, a raster without a
+    reference system or that can't be read, or a cell too large or too small for the area.
     """
     with _opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as source:
         crs = crs or _metric_crs(source)
@@ -265,12 +251,8 @@ def read_fuel(
     """Read the fuel onto the grid: a raster with its legend, polygons with a column, or one type for all.
 
     The legend is a CSV with the columns `value,fuel_type`, needed for a raster and allowed for polygons, of which the
-    column names the fuel or the land cover. `keys` is what the plan's keys of the fuel begin with, for messages.
-
-    Raises
-    ------
-    InputError
-        With every fault of the legend, the codes and the polygons.
+    column names the fuel or the land cover. `keys` is what the plan's keys of the fuel begin with, for messages. Raises
+    InputError with every fault of the legend, the codes and the polygons.
     """
     if path is None:
         if one_type is None:
@@ -328,10 +310,7 @@ def _whole(text: str) -> str:
 def read_starts(path: Path, grid: Grid) -> NDArray[np.float64]:
     """Read how likely fires start in each cell of a grid, in any unit; 0 where the raster says nothing.
 
-    Raises
-    ------
-    InputError
-        Where it can't be read, holds a value below 0, or says of no cell that fires start there.
+    Raises InputError where it can't be read, holds a value below 0, or says of no cell that fires start there.
     """
     where = f"rules.starts_file {path}"
     with _opened(path, "rules.starts_file", "write the reference system into it") as source:
@@ -373,7 +352,6 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
         classes=[None if pd.isna(name) else _whole(str(name)) for name in near[column]],
         legend=_read_legend(legend, codes=False, keys=keys) if legend is not None else None,
         where=f"{keys}file {path}",
-        unknown="fastest",
     )
 
 

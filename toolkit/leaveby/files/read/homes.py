@@ -99,9 +99,6 @@ def _there(path: str | Path, what: str) -> Path:
     return file
 
 
-# --- tables ----------------------------------------------------------------------------------------------------
-
-
 def _table(file: Path) -> list[dict[str, str]]:
     try:
         with file.open(encoding="utf-8-sig", newline="") as source:
@@ -195,9 +192,6 @@ def _counted(file: Path, rows: Sequence[dict[str, str]], streets: StreetTable) -
     return homes_by_street(streets, count)
 
 
-# --- layers ----------------------------------------------------------------------------------------------------
-
-
 def _frame(file: Path, *, layer: str | None, what: str) -> geopandas.GeoDataFrame:
     with said_plainly(file):
         names = [str(name) for name, _ in pyogrio.list_layers(file)]
@@ -233,9 +227,6 @@ def _points(shapes: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """A point inside each shape."""
     at = shapely.point_on_surface(shapes)
     return np.asarray(shapely.get_x(at), dtype=np.float64), np.asarray(shapely.get_y(at), dtype=np.float64)
-
-
-# --- extracts --------------------------------------------------------------------------------------------------
 
 
 def _buildings(file: Path, *, crs: str) -> Homes:

@@ -27,12 +27,8 @@ class NamedPlace:
 def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
     """Read the named places of the file that the roads come from, in its order: nodes with a name, no larger areas.
 
-    Only OpenStreetMap extracts hold places: for street graphs and layers of lines the answer is empty.
-
-    Raises
-    ------
-    InputError
-        When the file is missing or broken.
+    Only OpenStreetMap extracts hold places: for street graphs and layers of lines the answer is empty. Raises
+    InputError when the file is missing or broken.
 
     Examples
     --------

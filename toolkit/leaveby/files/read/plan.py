@@ -43,19 +43,10 @@ _LINE: Final = re.compile(r"\(at (line \d+, column \d+|end of document)\)")
 
 
 def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -> Plan:
-    """Read a plan file.
+    """Read a plan file (TOML), in which file names are relative to its own folder.
 
-    Parameters
-    ----------
-    path : str or Path
-        A TOML file. File names in it are relative to its own folder.
-    fire_models : Collection of str, optional
-        The rate-of-spread equations that exist; None leaves their names unchecked.
-
-    Raises
-    ------
-    InputError
-        With every fault: of the file itself, of its keys, between its keys, and of the files that it names.
+    `fire_models` are the rate-of-spread equations that exist; None leaves their names unchecked. Raises InputError with
+    every fault: of the file itself, of its keys, between its keys, and of the files that it names.
 
     Examples
     --------

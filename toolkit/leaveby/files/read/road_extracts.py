@@ -75,13 +75,8 @@ def said_plainly(file: Path) -> Iterator[None]:
         line = re.search(r"line (\d+)", said)
         place = f"{file} line {line.group(1)}" if line else str(file)
         if "entit" in said.lower():
-            raise entities_refused(file) from error
+            raise refused(file, "xml_entities") from error
         raise refused(place, "broken_file", said=said) from error
-
-
-def entities_refused(file: Path) -> InputError:
-    """The error for XML that declares entities or a document type."""
-    return refused(file, "xml_entities")
 
 
 def _opened(file: Path) -> IO[bytes]:
@@ -178,7 +173,7 @@ def read_xml(file: Path, *, begin: Callable[[str, dict[str, str]], None] | None 
     """Read XML once without building anything; stop at the first declaration of a document type or entity."""
 
     def stop(*_: object) -> None:
-        raise entities_refused(file)
+        raise refused(file, "xml_entities")
 
     parser = expat.ParserCreate()
     parser.StartElementHandler = begin

@@ -18,15 +18,13 @@ from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.osm.osm_ways import OsmWays
 from leaveby.roads.osm.street_graph import network_from_graph
-from leaveby.roads.osm.topology import Split, network_from_osm_ways
+from leaveby.roads.osm.topology import network_from_osm_ways
 
 _IDS = ("osm_id", "osmid", "way_id", "id", "fid")
 _CLASS_SUPPOSED = "road"
 
 
-def read_road_lines(
-    file: Path, *, crs: str | None = None, split: Split = "ways", layer: str | None = None
-) -> RoadNetwork:
+def read_road_lines(file: Path, *, crs: str | None = None, layer: str | None = None) -> RoadNetwork:
     """Read a layer of lines as roads; called by `read_roads`, which explains the parameters.
 
     Lines join where they share a point. A layer of directed edges with columns `u` and `v`, as osmnx writes it, is
@@ -46,7 +44,7 @@ def read_road_lines(
         raise refuse(str(file), f"it holds {not_lines}", expected="lines", mend="name the layer of road lines")
     if {"u", "v", "length"} <= set(frame.columns):
         return _directed_edges(frame, crs=crs)
-    return network_from_osm_ways(_ways(file, frame), crs=crs, split=split)
+    return network_from_osm_ways(_ways(file, frame), crs=crs)
 
 
 def read_layer(

@@ -10,41 +10,29 @@ from xml.parsers import expat
 from leaveby.errors import InputError, refused
 from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, read_extract, read_xml, said_plainly, there
 from leaveby.roads.network.graph import RoadNetwork
-from leaveby.roads.osm.topology import Split, network_from_osm_ways
+from leaveby.roads.osm.topology import network_from_osm_ways
 
 
 def read_roads(
     path: str | Path,
     *,
     crs: str | None = None,
-    split: Split = "ways",
     layer: str | None = None,
     home_deg: tuple[float, float] | None = None,
     edge_deg: tuple[float, float, float, float] | None = None,
 ) -> RoadNetwork:
     """Read roads from a file.
 
-    Parameters
-    ----------
-    path : str or Path
-        OpenStreetMap extract (.osm, .osm.bz2, .osm.gz, .osm.pbf), street graph of osmnx (.graphml), or a layer of lines
-        (.gpkg, .shp, .geojson).
-    crs : str, optional
-        Projected reference system in metres; the UTM zone of the area when left out.
-    split : {"ways", "junctions", "nodes"}
-        Where edges end, see `network_from_osm_ways`. For extracts and layers of lines.
-    layer : str, optional
-        For a layer of lines in a file with several.
-    home_deg : (lon, lat), optional
-        For an extract: a road near this home that is cut through is refused; elsewhere a few are left out, and said.
-    edge_deg : (west, south, east, north), optional
-        For an extract: let every street end where it crosses the edge of this box, see `extract_bounds`.
+    - `path`: OpenStreetMap extract (.osm, .osm.bz2, .osm.gz, .osm.pbf), street graph of osmnx (.graphml), or a layer of
+      lines (.gpkg, .shp, .geojson), of which `layer` names one of several.
+    - `crs`: projected, in metres; the UTM zone of the area when left out.
+    - `home_deg`: longitude and latitude; a road of an extract near this home that is cut through is refused; elsewhere
+      a few are left out, and said.
+    - `edge_deg`: west, south, east, north; every street of an extract ends where it crosses this box, see
+      `extract_bounds`.
 
-    Raises
-    ------
-    InputError
-        When the file is missing, broken, truncated, cut through its ways, declares entities, has coordinates out of
-        range, holds no roads, or lacks lengths.
+    Raises InputError when the file is missing, broken, truncated, cut through its ways, declares entities, has
+    coordinates out of range, holds no roads, or lacks lengths.
 
     Examples
     --------
@@ -58,13 +46,13 @@ def read_roads(
     ending = file.name.lower()
     if ending.endswith(OSM_ENDINGS):
         ways = read_extract(file, home_deg=home_deg, edge_deg=edge_deg)
-        return replace(network_from_osm_ways(ways, crs=crs, split=split), from_osm=drawn_from_osm(file))
+        return replace(network_from_osm_ways(ways, crs=crs), from_osm=drawn_from_osm(file))
     if ending.endswith(".graphml"):
         return _read_graphml(file, crs=crs)
     if ending.endswith((".gpkg", ".shp", ".geojson")):
         from leaveby.files.read.road_lines import read_road_lines
 
-        return read_road_lines(file, crs=crs, split=split, layer=layer)
+        return read_road_lines(file, crs=crs, layer=layer)
     raise refused(file, "unknown_ending_of_roads")
 
 

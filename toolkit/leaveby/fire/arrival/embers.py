@@ -19,6 +19,7 @@ from leaveby.compiling import njit, vectorize
 from leaveby.fire.arrival.solve import Ignition
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.spread.series import SpreadZones
+from leaveby.regions import assumed
 
 SHORT_SPOTTING_M: Final = parameters.SHORT_SPOTTING_M.value
 LONGEST_SPOTTING_M: Final = parameters.LONGEST_SPOTTING_M.value
@@ -31,18 +32,15 @@ GROWTH_PER_S: Final = 0.115 / 60.0
 """A fire from a point has reached the share 1 - exp(-0.115 t) of its steady rate, t in minutes (as used with Canadian
 forest fuels; from memory)."""
 
-EMBER_ASSUMPTIONS: Final = (
-    f"Embers are taken to fly at {WIND_ALOFT_FACTOR:g} times the strongest wind at 10 m anywhere on the map, "
-    f"{3.6 * SLOWEST_FLIGHT_M_S:.0f} km/h at least (judgement), and to keep that speed where the wind turns. A place "
-    "counts as reached by the first ember.",
-    f"Every burning place throws embers for {THROWING_S / 60.0:g} minutes, as far as a head fire on flat ground in its "
-    f"fuel, up to {HALF_ANGLE_DEG:g} degrees to either side of downwind; grass and shrubs throw them "
-    f"{SHORT_SPOTTING_M:g} m (judgement).",
-    "A fire given as a point throws embers only as far as it has grown, by 1 - exp(-0.115 t), t in minutes "
-    "(remembered). Give a fire that is large already as a line or a ring.",
-    f"No ember is taken to fly farther than {LONGEST_SPOTTING_M / 1000.0:g} km.",
-    "The spotting equation is remembered (Noble et al. 1980). On slopes, and from stringybark or candlebark, fires can "
-    "throw embers farther.",
+EMBER_ASSUMPTIONS: Final = assumed(
+    "fire/assumptions",
+    "embers",
+    aloft=WIND_ALOFT_FACTOR,
+    slowest_km_h=3.6 * SLOWEST_FLIGHT_M_S,
+    throwing_min=THROWING_S / 60.0,
+    angle_deg=HALF_ANGLE_DEG,
+    short_m=SHORT_SPOTTING_M,
+    farthest_km=LONGEST_SPOTTING_M / 1000.0,
 )
 
 
@@ -96,19 +94,17 @@ def ember_arrival_at(
     col: int,
     loads_t_ha: NDArray[np.float64],
     started_s: float = -math.inf,
-    half_angle_deg: float = HALF_ANGLE_DEG,
 ) -> float:
     """Earliest moment at which an ember can land in one cell.
 
     A cell throws embers from when the front reaches it for `THROWING_S`, at any of these moments as far as the spotting
     equation gives for the head rate of spread of its zone at that moment on flat ground, times the share to which a
-    fire from a point has grown. An ember flies with the strongest wind of the
-    table at each moment (integrated over the weather steps) times `WIND_ALOFT_FACTOR`. It may land where the cell lies
-    within the half angle of downwind, by the wind over the throwing cell at any moment of its flight.
+    fire from a point has grown. An ember flies with the strongest wind of the table at each moment (integrated over the
+    weather steps) times `WIND_ALOFT_FACTOR`. It may land where the cell lies within the half angle of downwind, by the
+    wind over the throwing cell at any moment of its flight.
 
-    `arrival_time_s`, shape (rows, cols), is when the fire comes; inf where not within the horizon. `loads_t_ha` is as
-    from `spotting_loads_t_ha`, `started_s` as from `growing_since_s`; the half angle is 0 to 180 degrees to either side
-    of downwind. The answer, in seconds, is never later than the fire itself; inf where no ember comes.
+    `arrival_time_s`, shape (rows, cols), is inf where no fire comes within the horizon; so is the answer, in seconds,
+    where no ember does, and it is never later than the fire itself.
     """
     if arrival_time_s.shape != table.grid.shape:
         raise ValueError(f"arrival times have the shape {arrival_time_s.shape}, the grid {table.grid.shape}")
@@ -126,7 +122,7 @@ def ember_arrival_at(
         table.grid.cell_m,
         float(started_s),
     )
-    least_cosine = float(np.cos(np.deg2rad(half_angle_deg)))
+    least_cosine = float(np.cos(np.deg2rad(HALF_ANGLE_DEG)))
     air = _Air(table.time_s, carry_m_s, flown_m, table.wind_east_m_s, table.wind_north_m_s, least_cosine)
     return float(_first_ember(fire, air, row, col))
 

@@ -29,28 +29,24 @@ from leaveby.errors import Faults, refuse
 from leaveby.fire.arrival.ground import make_ground, make_steps
 from leaveby.fire.arrival.kernel import Seeds, burn
 from leaveby.fire.spread.ellipse import SpreadTable
-from leaveby.fire.terrain import Grid, cell_of, check_grid, to_xarray
+from leaveby.fire.terrain import Grid, cell_of, check_grid, in_cells, to_xarray
+from leaveby.regions import assumed
 
 if TYPE_CHECKING:
     import xarray as xr
 
 MOST_STEPS: Final = 30_000
 
-ARRIVAL_ASSUMPTIONS: Final[tuple[str, ...]] = (
-    "Among patches of fuel, where fire runs 2 to 16 times as fast in one as in another, the computed arrival is late "
-    "by 0.1 to 0.3 % on average and in single landscapes by up to 1.2 %; 99 of 100 places are late by less than 7 %, "
-    "single places by up to a quarter just after the wind changes (measured on finer grids).",
-)
+ARRIVAL_ASSUMPTIONS: Final = assumed("fire/assumptions", "arrival")
 """What an arrival time leaves open, as sentences for the list of assumptions of a result."""
 
 
 @dataclass(frozen=True)
 class Ignition:
-    """Where a fire starts, and when.
+    """Where a fire starts, and when (seconds from the scenario's start, perhaps negative).
 
-    - `geometry`: point, line or polygon (or several) in the grid's reference system, in metres. Everything inside a
-      polygon burns at `at_s`.
-    - `at_s`: seconds from the scenario's start; may be negative.
+    The geometry is a point, line or polygon (or several) in the grid's reference system. Everything inside a polygon
+    burns at once.
     """
 
     geometry: BaseGeometry
@@ -64,14 +60,12 @@ def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
 
 @dataclass(frozen=True)
 class Arrival:
-    """When the fire comes to each cell, and how its front stands there.
+    """When the fire comes to each cell, and how its front stands there; arrays have the shape (rows, cols).
 
-    - `time_s`, shape (rows, cols): seconds from the scenario's start at each cell's centre; inf where it does not come
-      within the horizon.
-    - `slowness_east_s_m`, `slowness_north_s_m`, shape (rows, cols): slowness vector of the front: it points square to
-      the front, the way the front moves; its length is one over the front's speed, in s/m. Zero where no fire comes.
-    - `burnable`, shape (rows, cols): where something burns.
-    - `horizon_s`: nothing is said of times past it.
+    - `time_s`: seconds from the scenario's start at each cell's centre; inf where it does not come by `horizon_s`.
+    - `slowness_east_s_m`, `slowness_north_s_m`: slowness vector of the front: it points square to the front, the way
+      the front moves; its length is one over the front's speed, in s/m. Zero where no fire comes.
+    - `burnable`: where something burns.
     """
 
     grid: Grid
@@ -141,29 +135,23 @@ def lead_time(
     points_m: ArrayLike,
     *,
     value_s: ArrayLike,
-    reach_m: float = 0.0,
-    step: int = 0,
     horizon_s: float = np.inf,
     fine: bool = True,
 ) -> NDArray[np.float64]:
     """How long a fire at each cell takes to some points, plus the points' own values: a backward solve.
 
-    `V(y) = min over s of d(y -> s) + value(s)`, where `d` is the fire's travel time in the unchanging weather of one
-    step. With `value = -tau`, the drive time that is needed to clear `s`, `V` is how long after a fire starts at `y`
-    one must be rolling.
+    `V(y) = min over s of d(y -> s) + value(s)`, where `d` is the fire's travel time in the unchanging weather of the
+    table's first step. With `value = -tau`, the drive time that is needed to clear `s`, `V` is how long after a fire
+    starts at `y` one must be rolling.
 
-    - `points_m`, shape (points, 2): x and y in metres, within the grid.
+    - `points_m`, shape (points, 2): x and y in metres, within the grid, where something burns.
     - `value_s`, shape (points,): seconds; may be negative.
-    - `reach_m`: a point counts as reached when the fire is in a cell whose centre lies within this distance, in metres.
-      Needed for points on unburnable ground, such as a road that is a barrier.
-    - `step`: the weather step that holds.
     - `horizon_s`: values above it become inf.
     - `fine`: as in `arrive`.
 
     Returns shape (rows, cols): seconds; inf where no point is reached, and on unburnable ground.
 
-    Raises InputError for a point outside the grid, on unburnable ground without burnable ground in reach, or without a
-    value.
+    Raises InputError for a point outside the grid, on unburnable ground, or without a value.
 
     Examples
     --------
@@ -177,71 +165,38 @@ def lead_time(
     if points.shape[0] == 0 or points.shape[0] != values.size:
         found = f"{points.shape[0]} points and {values.size} values"
         raise refuse("points", found, expected="at least one point, one value each", mend="give both")
-    _check_lead_options(spread, reach_m=reach_m, step=step, horizon_s=horizon_s)
+    if np.isnan(horizon_s):
+        raise refuse("horizon", "is not a number", expected="seconds or inf", mend="give one")
     # on a clock that starts with the least value, so that a shift of all values shifts the answer and no more
     start_s = float(min(values[np.isfinite(values)], default=0.0))
-    seeds = _lead_seeds(spread, points, values - start_s, reach_m=reach_m)
+    seeds = _lead_seeds(spread, points, values - start_s)
     one = replace(
         spread,
         time_s=np.array([-np.inf]),
-        flat_head_ros_m_s=spread.flat_head_ros_m_s[step : step + 1],
-        wind_east_m_s=spread.wind_east_m_s[step : step + 1],
-        wind_north_m_s=spread.wind_north_m_s[step : step + 1],
+        flat_head_ros_m_s=spread.flat_head_ros_m_s[:1],
+        wind_east_m_s=spread.wind_east_m_s[:1],
+        wind_north_m_s=spread.wind_north_m_s[:1],
     )
     time, _, _ = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True, fine=fine)
     return time + start_s
 
 
-def _lead_seeds(
-    spread: SpreadTable, points: NDArray[np.float64], values: NDArray[np.float64], *, reach_m: float
-) -> NDArray[np.float64]:
+def _lead_seeds(spread: SpreadTable, points: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Ignition points of a backward solve as rows x, y (cells) and value, in order of it; or every fault."""
-    seeds: list[NDArray[np.float64]] = []
     faults = Faults()
     for i, (point, value) in enumerate(zip(points, values, strict=True)):
         place = f"point {i} at ({point[0]}, {point[1]})"
+        cell = cell_of(spread.grid, point[0], y_m=point[1]) if np.isfinite(point).all() else None
         if not np.isfinite(value):
             faults.add(place, "has no value", "seconds", "give its drive time")
-        elif not np.isfinite(point).all() or cell_of(spread.grid, point[0], y_m=point[1]) is None:
+        elif cell is None:
             faults.add(place, "lies outside the grid", "a point on the grid", "take in more ground")
-        else:
-            near = _seeds_in_reach(spread, point, reach_m=reach_m)
-            seeds.append(np.vstack([near, np.full(near.shape[1], np.round(value, 6))]))
-            if near.size == 0:
-                faults.tell(place, "place_on_unburnable")
+        elif spread.zone[cell] < 0:
+            faults.add(place, "lies on unburnable ground", "a place where something burns", "move it")
     faults.refuse()
-    found = np.concatenate(seeds, axis=1)
+    found = np.stack([*in_cells(spread.grid, points[:, 0], y_m=points[:, 1]), np.round(values, 6)])
     # later ones mostly find their cells taken
     return found[:, np.argsort(found[2], kind="stable")]
-
-
-def _check_lead_options(spread: SpreadTable, *, reach_m: float, step: int, horizon_s: float) -> None:
-    faults = Faults()
-    if not 0 <= step < spread.time_s.size:
-        faults.add("step", f"is {step}", f"0 to {spread.time_s.size - 1}", "name a step of the table")
-    if not (np.isfinite(reach_m) and reach_m >= 0):
-        faults.add("reach", f"is {reach_m} m", "0 m or more", "correct the distance")
-    if np.isnan(horizon_s):
-        faults.add("horizon", "is not a number", "seconds or inf", "give one")
-    faults.refuse()
-
-
-def _seeds_in_reach(spread: SpreadTable, point_m: NDArray[np.float64], *, reach_m: float) -> NDArray[np.float64]:
-    """Ignition points of a place, as rows x and y (cells): itself, and the centres within reach, where fire burns."""
-    grid = spread.grid
-    x = (point_m[0] - grid.x_min_m) / grid.cell_m - 0.5
-    y = (grid.y_max_m - point_m[1]) / grid.cell_m - 0.5
-    row, col = int(np.floor(y + 0.5)), int(np.floor(x + 0.5))
-    seeds = np.array([[x], [y]])[:, : int(spread.zone[row, col] >= 0)]
-    if reach_m > 0:
-        reach = reach_m / grid.cell_m
-        span = int(np.ceil(reach))
-        top, left = max(row - span, 0), max(col - span, 0)
-        zone = spread.zone[top : row + span + 1, left : col + span + 1]
-        rows, cols = np.indices(zone.shape) + np.array([top, left])[:, None, None]
-        near = (np.hypot(rows - y, cols - x) <= reach) & (zone >= 0)
-        seeds = np.hstack([seeds, np.stack([cols[near], rows[near]])])
-    return seeds
 
 
 def check_spread(spread: SpreadTable) -> None:
@@ -322,9 +277,7 @@ def _seeds(spread: SpreadTable, geometry: BaseGeometry) -> NDArray[np.float64]:
     for part in _single_parts(geometry):
         dense = part if part.geom_type == "Point" else shapely.segmentize(part, 0.25 * grid.cell_m)
         xy = shapely.get_coordinates(dense)
-        found.append(
-            np.stack([(xy[:, 0] - grid.x_min_m) / grid.cell_m - 0.5, (grid.y_max_m - xy[:, 1]) / grid.cell_m - 0.5])
-        )
+        found.append(np.stack(in_cells(grid, xy[:, 0], y_m=xy[:, 1])))
         if part.geom_type == "Polygon":
             x_min, y_min, x_max, y_max = part.bounds
             cols = np.arange(
@@ -396,9 +349,9 @@ def _solve(
     return fronts["time"].copy(), slowness_east, slowness_north
 
 
-def _calm(*, ros_m_s: float = 0.5) -> SpreadTable:
+def _calm() -> SpreadTable:
     """Even ground without wind, for the examples."""
     grid = Grid(x_min_m=0.0, y_max_m=900.0, cell_m=30.0, rows=30, cols=30, crs="EPSG:32755")
     flat, one = np.zeros(grid.shape, dtype=np.float32), np.ones((1, 1))
     zone, forest = np.zeros(grid.shape, dtype=np.int32), np.zeros(1, dtype=np.int8)
-    return SpreadTable(grid, zone, flat, flat, np.zeros(1), ros_m_s * one, 0 * one, 0 * one, forest)
+    return SpreadTable(grid, zone, flat, flat, np.zeros(1), 0.5 * one, 0 * one, 0 * one, forest)

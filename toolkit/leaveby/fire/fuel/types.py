@@ -23,8 +23,6 @@ class FuelType:
     - `surface_load_t_ha`, `overall_load_t_ha`: fine fuel on the ground, and with the shrubs, bark and canopy that burn
       with it.
     - `surface_hazard_score`, `near_surface_hazard_score`: 0 to 4.
-    - `near_surface_height_cm`, `shrub_height_m`: height of the near-surface layer; mean height of the shrubs.
-    - `grass_state`: curve of the grassland model.
     - `grass_factor`: share of the open-grassland rate of spread under trees, above 0 and up to 1.
     - `shrub_wind_factor`: wind at the shrubs over open wind at 10 m: 0.67 in the open, 0.35 under trees.
     - `flames`: which family of flame lengths applies; that of `equation` when left out.

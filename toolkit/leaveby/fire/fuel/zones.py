@@ -1,14 +1,14 @@
 """The map of fuel types on a grid: from a raster and its legend, from polygons, or one type for all.
 
-Where a map says nothing, or says something unknown that the caller wants to pass, the cell becomes `UNMAPPED`: it
-burns, and the fastest of all equations counts there.
+Where a map says nothing, or polygons something unknown, the cell becomes `UNMAPPED`: it burns, and the fastest of all
+equations counts there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -59,7 +59,6 @@ def fuel_from_codes(
     legend: Mapping[int, str | FuelType],
     where: str = "the fuel raster",
     nodata: float | None = None,
-    unknown: Literal["refuse", "fastest"] = "refuse",
 ) -> FuelMap:
     """Make the fuel map from a raster of codes and its legend.
 
@@ -67,7 +66,6 @@ def fuel_from_codes(
     - `legend`: fuel type (or land cover) of each code.
     - `where`: name of the source, for the faults.
     - `nodata`: code of cells without a value; they become `UNMAPPED` and are listed.
-    - `unknown`: what to do with codes that the legend lacks: refuse, or `UNMAPPED` and listed.
 
     Raises InputError for unknown names in the legend, codes without a legend (with the first row and column) and a
     wrong shape.
@@ -91,18 +89,17 @@ def fuel_from_codes(
         missing |= number == nodata
     known = np.isin(number, list(legend)) & ~missing
     strange = ~known & ~missing
-    for value in np.unique(number[strange]) if unknown == "refuse" else ():
+    for value in np.unique(number[strange]):
         row, col = (int(k[0]) for k in np.nonzero(strange & (number == value)))
         place, known_codes = f"{where} row {row + 1}, column {col + 1}", ", ".join(str(code) for code in legend)
         faults.tell(place, "code_unknown", value=value, known=known_codes)
     faults.refuse()
-    gaps = ((strange, "a code that the legend lacks"), (missing, "no value"))
-    assumptions = [_filled_in(int(mask.sum()), mask.size, what) for mask, what in gaps if mask.any()]
+    gaps = (_filled_in(int(missing.sum()), missing.size, "no value"),) if missing.any() else ()
     chosen = (*types.values(), UNMAPPED)
     code_of = np.full(grid.shape, len(chosen) - 1, dtype=np.int16)
     for index, code in enumerate(types):
         code_of[known & (number == code)] = index
-    return FuelMap(grid, code_of, chosen, tuple(assumptions) + _notes(chosen, code_of))
+    return FuelMap(grid, code_of, chosen, gaps + _notes(chosen, code_of))
 
 
 def _filled_in(cells: int, of: int, what: str) -> str:
@@ -130,9 +127,7 @@ def fuel_from_polygons(
     *,
     classes: Sequence[str | None],
     legend: Mapping[str, str | FuelType] | None = None,
-    default: FuelType | str = UNMAPPED,
     where: str = "the fuel polygons",
-    unknown: Literal["refuse", "fastest"] = "refuse",
 ) -> FuelMap:
     """Make the fuel map from polygons with a class each.
 
@@ -141,15 +136,14 @@ def fuel_from_polygons(
     - `geometries`: in the grid's reference system.
     - `classes`: class of each polygon: a fuel type, a land-cover value, or a key of `legend`, which names their fuel
       types.
-    - `default`: for cells that no polygon covers; listed.
-    - `where`, `unknown`: as in `fuel_from_codes`.
+    - `where`: as in `fuel_from_codes`.
 
-    Raises InputError for unknown or missing classes and geometries that are no valid polygons, all at once.
+    What is unknown or missing burns as `UNMAPPED` and is listed. Raises InputError for geometries that are no valid
+    polygons, all at once.
     """
     if len(geometries) != len(classes):
         wrong = f"there are {len(geometries)} polygons and {len(classes)} classes"
         raise refuse(where, wrong, expected="as many of each", mend="give each polygon a class")
-    fallback = fuel_type(default) if isinstance(default, str) else default
     names = {plain_name(key): value for key, value in (legend or {}).items()}
     faults = Faults()
     guessed: list[str] = []
@@ -166,15 +160,10 @@ def fuel_from_polygons(
             target = names.get(plain_name(name), name)
             found = target if isinstance(target, FuelType) else known_fuel_type(target)
         if found is None:
-            if unknown == "refuse":
-                said = f"{name!r} is not known" if isinstance(name, str) and name.strip() else "it has no class"
-                faults.add(place, said, known_names(), "give it a known class or add it to the legend")
-            else:
-                guessed.append(str(name))
-            found = UNMAPPED
-        chosen.append(found)
+            guessed.append(str(name))
+        chosen.append(found or UNMAPPED)
     faults.refuse()
-    return _rasterized(grid, geometries, chosen=chosen, fallback=fallback, guessed=guessed)
+    return _rasterized(grid, geometries, chosen=chosen, guessed=guessed)
 
 
 def _described(geometry: object) -> str:
@@ -185,9 +174,9 @@ def _described(geometry: object) -> str:
 
 
 def _rasterized(
-    grid: Grid, geometries: Sequence[Any], *, chosen: Sequence[FuelType], fallback: FuelType, guessed: Sequence[str]
+    grid: Grid, geometries: Sequence[Any], *, chosen: Sequence[FuelType], guessed: Sequence[str]
 ) -> FuelMap:
-    types = tuple(dict.fromkeys((fallback, *chosen)))
+    types = tuple(dict.fromkeys((UNMAPPED, *chosen)))
     code = np.zeros(grid.shape, dtype=np.int16)
     count = np.zeros(grid.shape, dtype=np.int16)
     if geometries:
@@ -203,11 +192,7 @@ def _rasterized(
     assumptions: list[str] = []
     bare = int((count == 0).sum())
     if bare:
-        assumptions.append(
-            _filled_in(bare, count.size, "no polygon")
-            if fallback == UNMAPPED
-            else f"{bare} of {count.size} fuel cells have no polygon: they are taken to be {fallback.name}."
-        )
+        assumptions.append(_filled_in(bare, count.size, "no polygon"))
     if (count > 1).any():
         assumptions.append(f"{int((count > 1).sum())} fuel cells lie in several polygons: the smallest one counts.")
     if guessed:

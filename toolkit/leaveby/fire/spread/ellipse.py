@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from leaveby.compiling import njit
 from leaveby.errors import refuse
 from leaveby.fire.terrain import Grid
+from leaveby.regions import assumed
 
 SLOPE_FACTOR_PER_DEG: Final = 0.069
 """Noble, Bary & Gill 1980, exponent of the slope factor (memory; agrees with the seen AS 3959:2009 tables)."""
@@ -39,16 +40,7 @@ SLOPE_LIMIT_DEG: Final = 20.0
 LENGTH_TO_BREADTH_LIMIT: Final = 6.0
 """Narrower ellipses are not used; a rounder one has faster flanks."""
 
-SHAPE_ASSUMPTIONS: Final[tuple[str, ...]] = (
-    "Fire spreads from a point as an ellipse with the ignition at its rear focus.",
-    "Length-to-breadth relations are remembered, not read (Alexander 1985; Taylor et al. 1997; grass relation); in "
-    "forest the rounder of two holds, and no ellipse is narrower than 6 to 1: both make the flanks faster.",
-    "One degree of slope turns and narrows the fire as much as 2.949 km/h of wind, the ratio of the two exponents in "
-    "Noble, Bary & Gill 1980; adding the two as vectors is our judgement.",
-    "The published slope factor exp(0.069 x degrees) is used to 20 degrees up and down; steeper ground counts as 20 "
-    "degrees, although fire in narrow valleys can run faster than any published factor.",
-    "Where the ellipse would give less than the published rate along the wind, it is rounded off until it does not.",
-)
+SHAPE_ASSUMPTIONS: Final = assumed("fire/assumptions", "shape")
 """What the shape of the fire rests on, as sentences for the list of assumptions of a result."""
 
 COMPILED: Final[dict[str, Any]] = {
@@ -71,16 +63,14 @@ LB_TABLE_SIZE: Final = 12801
 class SpreadTable:
     """What the arrival solver needs to know of fuel, weather and terrain, without a copy of it per cell and step.
 
-    For each weather step and zone it holds the head rate of spread on flat ground and the wind; the slope acts per
-    cell.
+    For each weather step and zone it holds the head rate of spread on flat ground (above 0) and the wind, the open one
+    at 10 m as the vector it blows towards; the slope acts per cell. Grids have the shape (rows, cols), tables (steps,
+    zones).
 
-    - `zone`, shape (rows, cols): zone of each cell (a fuel type, or one within a weather place), 0 to zones-1; -1 where
-      nothing burns.
-    - `gradient_east`, `gradient_north`, shape (rows, cols): rise over run towards east and north, finite.
+    - `zone`: of each cell (a fuel type, or one within a weather place), 0 to zones-1; -1 where nothing burns.
+    - `gradient_east`, `gradient_north`: rise over run towards east and north, finite.
     - `time_s`, shape (steps,): start of each step in seconds from the scenario's start, increasing, the first at or
       before 0; the last holds on.
-    - `flat_head_ros_m_s`, shape (steps, zones): above 0.
-    - `wind_east_m_s`, `wind_north_m_s`, shape (steps, zones): open wind at 10 m as the vector it blows towards.
     - `shape_row`, shape (zones,): row of `shape_table` whose length-to-breadth relation applies: 0 forest, 1 grass, 2
       any wind.
     """

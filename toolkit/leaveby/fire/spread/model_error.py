@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from leaveby.parameters import HIGHEST_ROS_FACTOR, LOWEST_ROS_FACTOR
-from leaveby.regions import table_rows
+from leaveby.regions import assumed, table_rows
 
 LOWEST_FACTOR: Final = LOWEST_ROS_FACTOR.value
 HIGHEST_FACTOR: Final = HIGHEST_ROS_FACTOR.value
@@ -70,13 +70,8 @@ def share_cut(model: str) -> float:
     return 0.5 * math.erfc((math.log(HIGHEST_FACTOR) - error.mu) / (error.sigma * math.sqrt(2.0)))
 
 
-ERROR_ASSUMPTIONS: Final = (
-    "How far each rate-of-spread model is off is taken as a lognormal factor, from published mean errors; where none "
-    "is published, from the common ones. Its centre for the forest Mark 5 model is 2.6, since that model is known to "
-    "be slow on wildfires.",
-    f"No fire is taken to be more than {HIGHEST_FACTOR:g} times as fast as a model says, nor slower than "
-    f"{LOWEST_FACTOR:g} times (judgement): faster fires are not counted. That cuts {100 * share_cut('mark5'):.0f} of "
-    "100 fires of the forest Mark 5 model, and fewer than 1 of 1,000 of any other.",
+ERROR_ASSUMPTIONS: Final = assumed(
+    "fire/assumptions", "model_error", highest=HIGHEST_FACTOR, lowest=LOWEST_FACTOR, cut=100.0 * share_cut("mark5")
 )
 """What the factors rest on, for the list of assumptions of a result."""
 

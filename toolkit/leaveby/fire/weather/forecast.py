@@ -49,12 +49,11 @@ def weather_from_dataset(
     Needed by `standard_name`: `air_temperature`, `relative_humidity`, and the wind at 10 m as `eastward_wind` and
     `northward_wind`, or `wind_speed` with `wind_from_direction` or `wind_to_direction`; `wind_speed_of_gust` where
     there is one. Space: `latitude` and `longitude` in one or two dimensions, or `projection_x_coordinate` and
-    `projection_y_coordinate` with a grid mapping that has `crs_wkt`; neither for a single point.
+    `projection_y_coordinate` with a grid mapping that has `crs_wkt`; neither for a single point. Every cell of the
+    analysis `grid` takes the nearest forecast point.
 
-    - `grid`: the analysis grid; every cell takes the nearest forecast point, and only points that serve a cell are
-      kept.
-    - `where`, `drought_factor`, `curing_percent`, `use_gusts`: as in `weather_from_table`.
-    - `utc_offset_h`: local clock time, hours ahead of UTC. Where missing, from the longitude, and listed.
+    The options are those of `weather_from_table`; `utc_offset_h` is local clock time, hours ahead of UTC: where
+    missing, from the longitude, and listed.
 
     Raises InputError for missing variables or units, impossible or missing values (with variable, step and point), gaps
     in time, and a forecast that does not reach over the grid; all that can be found at once.

@@ -65,16 +65,16 @@ def weather_from_table(
 
     Columns (the unit is part of the name): `time` (ISO 8601 with its offset from UTC), `temperature_c` (or `_k`, `_f`),
     `relative_humidity_percent`, `wind_speed_km_h` (or `_m_s`, `_kn`, `_mph`; mean wind in the open at 10 m),
-    `wind_from_deg`; and, where there are any, `gust_km_h` (or the like), `drought_factor`, `curing_percent`.
+    `wind_from_deg`; and, where there are any, `gust_km_h` (or the like), `drought_factor`, `curing_percent`. An empty
+    text, None or a float NaN is an empty cell.
 
-    - `columns`: numbers are taken too; an empty text, None or a float NaN is an empty cell.
-    - `where`: name of the table, for the faults.
-    - `drought_factor`, `curing_percent`: for the whole series, where the table has no such column. Where neither is
-      given, 10 and 100 %, and listed.
+    - `where`: name of the table, for the faults; `row_numbers`: of each row in its file, where comments stand between
+      them.
+    - `drought_factor`, `curing_percent`: for the whole series, without such a column. Where neither is given, 10 and
+      100 %, and listed.
     - `fill_gaps`: fill missing rows and empty cells from the hotter, drier, windier neighbour, and list it. Otherwise
       they are refused.
     - `use_gusts`: let the gusts stand in for the mean wind, and list it.
-    - `row_numbers`: number of each row for the faults, where comments or empty lines stand between them in the file.
 
     Raises InputError with every fault: row and column, what was expected, how to mend it.
 

@@ -64,11 +64,10 @@ def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> N
 
 @dataclass(frozen=True, eq=False)
 class StreetTree:
-    """Streets that all lead to one way out, each to the next (`onward`, -1 for the one that leads out); arrays of shape
-    (s,).
+    """Streets that all lead to one way out, each to the next (`onward`, -1 for the one that leads out), shape (s,).
 
     `room_veh` vehicles stand on each when it is full; `vehicles` are those of the homes along it, which enter at its
-    inner end. The speed is that of free flow.
+    inner end.
     """
 
     onward: NDArray[np.int32]
@@ -84,8 +83,7 @@ class Clearance:
     """How a group gets out, from the moment when it is told to leave.
 
     - `time_s`, `out`, `rolling`, shape (t,): times from 0, evenly spaced, to when the last vehicle is out; vehicles
-      that are out, and that have started, by then.
-    - `last_out_s`, `ninety_out_s`: time of the last vehicle out, and when nine tenths are.
+      that are out, and that have started, by then. `ninety_out_s`: when nine tenths are out.
     - `longest_queue_veh`: most vehicles that are rolling and not out, beyond those that would be with no queue
       anywhere.
     - `waiting_in_drives`: most vehicles that could not get onto their street because it was full.

@@ -24,15 +24,13 @@ class GroupFacts:
     Drives, car parks and tracks are left out of lengths, widths, grades and fuel.
 
     - `throat`: the outermost street of the longest way that everyone of the group must pass and only they, or -1 where
-      it is a junction only.
-    - `start`, `mouth`: innermost and outermost place of that way, as vertices.
+      it is a junction only; `start`, `mouth`: innermost and outermost place of that way, as vertices.
     - `choice`: the first junction, on the way out, from which there is a choice of ways.
-    - `shared_m`, `dead_end_m`: length of the one way that all share, from its start to that junction; longest way from
-      the end of a street behind to it.
+    - `shared_m`, `dead_end_m`: length of the one way that all share, and the longest way from the end of a street
+      behind, to there.
     - `streets_m`, `track_m`: all streets behind, and the shared way, added up; tracks among them.
-    - `narrowest_m`, `no_width_m`: least width that is stated on any of them, inf where none is; length of those that
-      state none.
-    - `steepest`, `fuel_t_ha`: steepest grade on any of them, and mean fuel load along them; -inf where not given.
+    - `narrowest_m`, `no_width_m`: least stated width, inf where none is; length of streets that state none.
+    - `steepest`, `fuel_t_ha`: steepest grade, and mean fuel load; -inf where not given.
     - `foot_homes`: homes of the group that can be left on foot without passing the throat.
     - `at_edge`: whether a dead end behind lies at the outline of the map, beyond which the street may go on.
     """

@@ -33,13 +33,11 @@ class SingleExits:
     `head[g]` (outside).
 
     - `exits`: junctions that count as out.
-    - `passages`: how each street may be entered and left by car.
     - `tree`, `foot_tree`: by car; and on foot over all ways that may be walked.
     - `home_vertex`, for each home: nearest street or junction that it must pass; `tree.outside` where it has a choice
       from the start; -1 where it has no way out by car or no street.
-    - `homes_behind`, for each vertex: homes that must pass each junction and street.
-    - `head`, `gate`, `inside`, `homes`, for each group: outermost and innermost place that exactly this group must
-      pass; the group that it lies in, which stands before it, or -1; its homes.
+    - `homes_behind`, for each vertex: homes that must pass it.
+    - `inside`, `homes`, for each group: the group that it lies in, which stands before it, or -1; its homes.
     - `bridge`, for each street: whether its loss would split the undirected street graph, exits joined.
     - `differences`: where must-pass streets and bridges differ, most homes first.
     - `distance_m`: shortest way by car from each junction to an exit; inf where there is none.

@@ -34,16 +34,15 @@ Kind = Literal["open", "build"]
 class Link:
     """A street that would let people out another way.
 
-    - `kind`: `open`: ways on the map that residents or nobody may drive; `build`: a street that is not there.
+    - `kind`: `open`: ways on the map that residents or nobody may drive, with their `streets` and the `reasons` why,
+      each once; `build`: a street that is not there, with `ends` where it leaves one street and meets another: street,
+      and distance along it in m.
     - `line`: along the ways, or straight from end to end.
-    - `streets`, `reasons`: for `open`, the ways to open, and why they are not, each reason once.
-    - `ends`: for `build`, where the join leaves one street and meets another: street, and distance along it in m.
     - `build_m`, `open_m`: metres to build (the straight line times 1.2), metres to open.
     - `steepest`: steepest slope of the ground along it; -inf where no terrain was given.
     - `between`: where the ways of its two ends part, as vertices: links with the same pair let the same groups out.
-    - `most_homes`, `homes_relieved`, `homes_freed`: no more homes than this can be relieved; homes for which it takes
-      away half or more of the length of street that they must pass, exact; of these, homes that then have no street
-      left that they must pass, exact.
+    - `most_homes`: no more homes than this can be relieved; `homes_relieved`, exact: homes for which it takes away half
+      or more of the length of street that they must pass; `homes_freed`: of these, those that then must pass none.
     """
 
     kind: Kind

@@ -36,14 +36,13 @@ class StreetTable:
 
     - `node_id`, `x_m`, `y_m`: identity of each junction in the source, and its position.
     - `a`, `b`: junctions at the start and at the end of each street, as its line in `geometry` is drawn.
-    - `forward`, `backward`, `on_foot`: whether a car may drive from a to b, from b to a (neither for ways that are only
-      walked); whether it may be walked.
+    - `forward`, `backward`, `on_foot`: whether a car may drive from a to b, from b to a; whether it may be walked.
     - `reason`: why a street is its residents' own (`track`, `barrier=gate`, `access=private`); '' where everyone may
       drive it.
     - `speed_m_s`: of free flow: nine tenths of the posted limit, or the usual speed of the class, and no more than the
       surface allows.
-    - `width_m`, `steepest`, `fuel_t_ha`: stated width, inf where none is stated; steepest grade, rise over run without
-      sign, and mean fuel load along the street, -inf where none was given.
+    - `width_m`, `steepest`, `fuel_t_ha`: stated width, inf where none is; steepest grade, rise over run without sign,
+      and mean fuel load, -inf where none was given.
     - `takes_homes`: whether a drive of a home can open onto it.
     """
 

@@ -48,17 +48,10 @@ def attach_points(
     """Put points (homes, safe points) on the network: split the nearest road, in both directions, at its nearest spot.
 
     Existing nodes keep their numbers; edges are numbered anew, so attach before computing anything per edge. Gives the
-    new network and, for each point, its node.
-
-    Parameters
-    ----------
-    names : sequence of str
-        What to call each point in errors, assumptions and the name of its drive.
-    limit_m : float
-        A point farther than this from any road that `takes_drives` is refused, with all others like it (InputError).
-    drive : bool
-        Where a point lies off the road by more than a metre, add a drive from it to the road, both ways, as long
-        as the straight line times 1.4. Without it the point is moved onto the road.
+    new network and, for each point, its node. `names` are for errors, assumptions and drives. A point farther than
+    `limit_m` from any road that `takes_drives` is refused, with all others like it (InputError). Where one lies off the
+    road by more than a metre, a `drive` is added from it to the road, both ways, as long as the straight line times
+    1.4; without it the point is moved onto the road.
 
     Examples
     --------

@@ -41,15 +41,12 @@ class RoadNetwork:
     """Roads as n nodes and e directed edges between them, in a projected reference system with metre axes.
 
     - `node_id`: identity of each node where the roads came from (negative for nodes added by `attach_points`).
-    - `tail`, `head`: node where each edge starts and where it ends.
-    - `length_m`: along the road, 0 or more.
-    - `geometry`: `shapely.LineString` in `crs`, in the direction of travel.
+    - `tail`, `head`: node where each edge starts and where it ends; `geometry` runs from one to the other.
     - `way_id`: identity of the way (the first, where several were merged); 0 for edges added by `attach_points`.
     - `twin`: the edge that runs the other way along the same stretch, or -1.
     - `foot_only`: the wrong direction of a one-way street, which only a person on foot may take.
     - `highway`, `name`, ...: raw tags, '' where absent, values joined by '|' where ways were merged. `barrier` holds
       the gates and other barriers that stand on the edge (`gate`, `lift_gate=yes`).
-    - `assumptions`: what was supposed where the source was silent or doubtful.
     - `from_osm`: whether OpenStreetMap's notice is due on what is drawn from them: true unless the source says whose
       they are.
     """
@@ -254,31 +251,16 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
     line_m = shapely.length(network.geometry)
     known = np.isfinite(network.length_m) & (network.length_m >= 0.0)
     ends = np.stack([network.tail, network.head])
-    for bad, wrong, expected, mend in (
-        (
-            ~known,
-            "the road has no usable length",
-            "a length in metres, 0 or more",
-            "give the length of every edge; none is made up",
-        ),
-        (
-            known & (network.length_m < (1.0 - _LENGTH_AGAINST_GEOMETRY) * line_m - _SLACK_M),
-            "the length given is shorter than the line drawn",
-            "a length that is not less than that of the geometry (within 2 %)",
-            "correct the length or the geometry",
-        ),
-        (
-            ((ends < 0) | (ends >= network.node_count)).any(axis=0),
-            "the road starts or ends at a node that does not exist",
-            f"nodes 0 to {network.node_count - 1}",
-            "number the nodes from 0 without gaps",
-        ),
+    for bad, told in (
+        (~known, "road_without_length"),
+        (known & (network.length_m < (1.0 - _LENGTH_AGAINST_GEOMETRY) * line_m - _SLACK_M), "road_shorter_than_drawn"),
+        (((ends < 0) | (ends >= network.node_count)).any(axis=0), "road_to_no_node"),
     ):
         where = np.flatnonzero(bad)
         if where.size:
             places = "; ".join(network.place(int(edge)) for edge in where[:3])
             more = f" and {where.size - 3} more" if where.size > 3 else ""
-            faults.add(places + more, wrong, expected, mend)
+            faults.tell(places + more, told, last=network.node_count - 1)
     if not (np.isfinite(network.x_m).all() and np.isfinite(network.y_m).all()):
         faults.add("road network", "a node has no position", "finite coordinates", "correct or remove the node")
     faults.refuse()

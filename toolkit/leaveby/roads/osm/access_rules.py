@@ -36,15 +36,13 @@ class Step:
 
 @dataclass(frozen=True)
 class AccessRule:
-    """One published rule.
+    """One published rule, with its mark as in `leaveby.parameters`; `note`: what the comparison leaves out.
 
     - `measure`: what it limits: `ways_out` (the least number, by households), `dead_end` (its length), `all_streets`
       (dead end with all its branches added up, by parcel size), `width` (the least), `grade` (the greatest),
       `turnaround` (length from which one is asked for).
     - `steps`: in rising order of `up_to`.
     - `whose`, `region`: who made it, and country and state in which it is in force; "" where that is none by itself.
-    - `source`, `mark`: as in `leaveby.parameters`. A remembered value is never called read.
-    - `note`: what the comparison leaves out.
     """
 
     name: str

@@ -18,15 +18,13 @@ _LESSER: Final = frozenset({"service", "track", "path", "footway", "cycleway", "
 
 @dataclass(frozen=True, eq=False)
 class OsmWays:
-    """Raw ways as they stand in a file, before any topology.
+    """Raw ways as they stand in a file, before any topology; way i has the points `start[i]` to `start[i + 1]`.
 
-    - `way_id`, `start`: identity of each way; way i has the points `start[i]` to `start[i + 1]`.
     - `node`, `lon_deg`, `lat_deg`: identity of each point (ways that share it meet there), and its position on WGS 84.
     - `tags`: for each of `TAGS` but `barrier`, the value on each way ('' where absent).
-    - `barriers`: those that stand on a point: kind, with `=access` where the point says so.
-    - `limits`: height, width and weight limits that stand on a point.
+    - `barriers`, `limits`: those that stand on a point: kind, with `=access` where the point says so; height, width and
+      weight.
     - `ends`: points at which streets end though nothing meets there: where the edge of the map cuts a road.
-    - `assumptions`: said while reading.
     """
 
     way_id: NDArray[np.int64]

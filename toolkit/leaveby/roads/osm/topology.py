@@ -1,15 +1,14 @@
 """From raw ways, or from a graph, to the directed network: where edges begin and end, and which way they may be driven.
 
 Edges begin and end where osmnx lets them (Boeing 2025, Transactions in GIS 29(3), e70037, rules for end points): at
-dead ends, junctions, and where a street turns from one-way to two-way. By default they also end
-where a way ends, so that no edge mixes the tags of two ways, and at barriers.
+dead ends, junctions, and where a street turns from one-way to two-way. They also end where a way ends, so that no edge
+mixes the tags of two ways, and at barriers.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import shapely
@@ -20,16 +19,12 @@ from leaveby.errors import refused
 from leaveby.roads.network import graph
 from leaveby.roads.osm.osm_ways import REVERSED, OsmWays, is_one_way, join_values, osm_ways_kept, shut_by_end
 
-Split = Literal["ways", "junctions", "nodes"]
 
-
-def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split = "ways") -> graph.RoadNetwork:
+def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None) -> graph.RoadNetwork:
     """Build the directed network from raw ways; no road, or a coordinate out of range, is an InputError.
 
-    Edges stand in the order: along the ways, against them, and on foot against one-way streets. They end at junctions,
-    way ends and barriers (`split` "ways", so that each edge has the tags of one way); at junctions only ("junctions":
-    tags of merged ways are joined with '|', and the slowest and narrowest of them counts later); or at every point
-    ("nodes"). `crs` is projected, in metres: the UTM zone of the middle of the points when left out.
+    Edges stand in the order: along the ways, against them, and on foot against one-way streets. `crs` is projected, in
+    metres: the UTM zone of the middle of the points when left out.
 
     Examples
     --------
@@ -65,16 +60,8 @@ def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None, split: Split 
         ],
         dtype=np.bool_,
     )
-    is_end = _end_points(clean, points, one_way=one_way, split=split)
-    pieces = _pieces(clean, points, is_end=is_end)
-    if split == "junctions":
-        chains = _chains(pieces, point=points.of, is_end=is_end, one_way=one_way)
-    else:
-        two_way = np.flatnonzero(~one_way[pieces.way])
-        chains = [[(piece, True)] for piece in range(pieces.way.size)] + [
-            [(piece, False)] for piece in two_way.tolist()
-        ]
-    return _assemble(clean, pieces, chains=chains, points=points, one_way=one_way, crs=target)
+    pieces = _pieces(clean, points, is_end=_end_points(clean, points, one_way=one_way))
+    return _assemble(clean, pieces, points=points, one_way=one_way, crs=target)
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,10 +71,6 @@ class _Points:
     identity: NDArray[np.int64]
     first: NDArray[np.int64]
     of: NDArray[np.int64]
-
-
-def _count(raw: OsmWays) -> int:
-    return int(raw.way_id.size)
 
 
 def _oriented(raw: OsmWays) -> OsmWays:
@@ -126,11 +109,9 @@ def _check_range(raw: OsmWays) -> None:
         raise refused(place, "way_out_of_range", lon_deg=raw.lon_deg[where], lat_deg=raw.lat_deg[where])
 
 
-def _end_points(raw: OsmWays, known: _Points, *, one_way: NDArray[np.bool_], split: Split) -> NDArray[np.bool_]:
+def _end_points(raw: OsmWays, known: _Points, *, one_way: NDArray[np.bool_]) -> NDArray[np.bool_]:
     point, points = known.of, known.identity.size
-    if split == "nodes":
-        return np.ones(points, dtype=np.bool_)
-    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
+    way_of = np.repeat(np.arange(raw.way_id.size), np.diff(raw.start))
     inner = way_of[1:] == way_of[:-1]
     a, b = point[:-1][inner], point[1:][inner]
     both = ~one_way[way_of[:-1][inner]]
@@ -141,12 +122,10 @@ def _end_points(raw: OsmWays, known: _Points, *, one_way: NDArray[np.bool_], spl
     degree = degree_in + degree_out
     through = (neighbours == 2) & ((degree == 2) | (degree == 4)) & (degree_out > 0) & (degree_in > 0)
     ends = ~through
-    if split == "ways":
-        ends[point[raw.start[:-1]]] = True
-        ends[point[raw.start[1:] - 1]] = True
-        marked = np.array([*raw.barriers, *raw.limits], dtype=np.int64)
-        ends |= np.isin(known.identity, marked) | np.isin(known.identity, raw.ends)
-    return np.asarray(ends, dtype=np.bool_)
+    ends[point[raw.start[:-1]]] = True
+    ends[point[raw.start[1:] - 1]] = True
+    marked = np.array([*raw.barriers, *raw.limits, *raw.ends], dtype=np.int64)
+    return np.asarray(ends | np.isin(known.identity, marked), dtype=np.bool_)
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +138,7 @@ class _Pieces:
 
 
 def _pieces(raw: OsmWays, points: _Points, *, is_end: NDArray[np.bool_]) -> _Pieces:
-    way_of = np.repeat(np.arange(_count(raw)), np.diff(raw.start))
+    way_of = np.repeat(np.arange(raw.way_id.size), np.diff(raw.start))
     cut = is_end[points.of]
     cut[raw.start[:-1]] = True
     cut[raw.start[1:] - 1] = True
@@ -168,79 +147,32 @@ def _pieces(raw: OsmWays, points: _Points, *, is_end: NDArray[np.bool_]) -> _Pie
     return _Pieces(way=way_of[at[:-1][same]], begin=at[:-1][same], end=at[1:][same])
 
 
-def _chains(
-    pieces: _Pieces, *, point: NDArray[np.int64], is_end: NDArray[np.bool_], one_way: NDArray[np.bool_]
-) -> list[list[tuple[int, bool]]]:
-    """Join pieces across points that are no end points; each item is (piece, along its way)."""
-    leaving: dict[int, list[tuple[int, int, bool]]] = defaultdict(list)
-    for piece, (way, begin, end) in enumerate(zip(pieces.way, pieces.begin, pieces.end, strict=True)):
-        leaving[int(point[begin])].append((int(point[begin + 1]), piece, True))
-        if not one_way[way]:
-            leaving[int(point[end])].append((int(point[end - 1]), piece, False))
-
-    chains: list[list[tuple[int, bool]]] = []
-    for origin, exits in leaving.items():
-        if not is_end[origin]:
-            continue
-        seen: set[int] = set()
-        for following, piece, along in exits:
-            if not is_end[following]:
-                # one street drawn twice: osmnx keeps one of the two
-                if following in seen:
-                    continue
-                seen.add(following)
-            chain = [(piece, along)]
-            used = {piece}
-            while True:
-                last, way_along = chain[-1]
-                at, before = (
-                    (int(point[pieces.end[last]]), int(point[pieces.end[last] - 1]))
-                    if way_along
-                    else (int(point[pieces.begin[last]]), int(point[pieces.begin[last] + 1]))
-                )
-                if is_end[at]:
-                    break
-                onward = [item for item in leaving[at] if item[0] != before and item[1] not in used]
-                if not onward:
-                    break
-                chain.append((onward[0][1], onward[0][2]))
-                used.add(onward[0][1])
-            chains.append(chain)
-    return chains
-
-
 def _assemble(
     raw: OsmWays,
     pieces: _Pieces,
     *,
-    chains: list[list[tuple[int, bool]]],
     points: _Points,
     one_way: NDArray[np.bool_],
     crs: str,
 ) -> graph.RoadNetwork:
     motorway = np.array([value in graph.MOTORWAYS for value in raw.tags["highway"]], dtype=np.bool_)
-    walked = (one_way & ~motorway)[pieces.way]
-    drivable = len(chains)
-    chains = chains + [
-        [(piece, not along) for piece, along in reversed(chain)]
-        for chain in chains
-        if all(walked[piece] for piece, _ in chain)
-    ]
-    piece = np.array([piece for chain in chains for piece, _ in chain], dtype=np.int64)
-    along = np.array([along for chain in chains for _, along in chain], dtype=np.bool_)
-    of = np.repeat(np.arange(len(chains)), [len(chain) for chain in chains])
-    is_first, is_last = np.diff(of, prepend=-1) > 0, np.diff(of, append=len(chains)) > 0
+    count, one_way = pieces.way.size, one_way[pieces.way]
+    driven_back, walked_back = np.flatnonzero(~one_way), np.flatnonzero(one_way & ~motorway[pieces.way])
+    back = np.concatenate([driven_back, walked_back])
+    piece = np.concatenate([np.arange(count), back])
+    number = np.arange(piece.size)
+    along, twin = number < count, np.concatenate([np.full(count, -1), back])
+    twin[back] = number[count:]
     begin, end = (
         np.where(along, pieces.begin[piece], pieces.end[piece]),
         np.where(along, pieces.end[piece], pieces.begin[piece]),
     )
-    # every piece gives its points but the last, which the next piece of the chain repeats
-    run = np.abs(end - begin) + is_last
+    run = np.abs(end - begin) + 1
     offset = np.arange(int(run.sum())) - np.repeat(np.cumsum(run) - run, run)
     at = np.repeat(begin, run) + np.repeat(np.where(along, 1, -1), run) * offset
 
     x_m, y_m = _projected(raw, crs=crs)
-    tail_point, head_point = points.of[begin[is_first]], points.of[end[is_last]]
+    tail_point, head_point = points.of[begin], points.of[end]
     used, renumbered = np.unique(np.concatenate([tail_point, head_point]), return_inverse=True)
     step_m = np.zeros(points.of.size)
     step_m[1:] = graph.great_circle_m(
@@ -256,15 +188,15 @@ def _assemble(
         y_m=y_m[points.first[used]],
         tail=renumbered[: tail_point.size].astype(np.int32),
         head=renumbered[tail_point.size :].astype(np.int32),
-        length_m=np.bincount(of, weights=piece_m[piece], minlength=len(chains)).astype(np.float64),
+        length_m=piece_m[piece],
         geometry=np.asarray(
-            shapely.linestrings(np.column_stack([x_m[at], y_m[at]]), indices=np.repeat(of, run)), dtype=object
+            shapely.linestrings(np.column_stack([x_m[at], y_m[at]]), indices=np.repeat(number, run)), dtype=object
         ),
-        way_id=raw.way_id[pieces.way[piece[is_first]]],
-        twin=_twins(chains),
-        foot_only=np.arange(len(chains)) >= drivable,
+        way_id=raw.way_id[pieces.way[piece]],
+        twin=twin.astype(np.int32),
+        foot_only=number >= count + driven_back.size,
         assumptions=raw.assumptions,
-        **_tags(raw, pieces, chains=chains, points=points, piece_m=piece_m),
+        **_tags(raw, pieces, piece, points=points, piece_m=piece_m),
     )
     return graph.check_network(graph.without_point_loops(network))
 
@@ -277,36 +209,18 @@ def _projected(raw: OsmWays, *, crs: str) -> tuple[NDArray[np.float64], NDArray[
 
 
 def _tags(
-    raw: OsmWays,
-    pieces: _Pieces,
-    *,
-    chains: list[list[tuple[int, bool]]],
-    points: _Points,
-    piece_m: NDArray[np.float64],
+    raw: OsmWays, pieces: _Pieces, piece: NDArray[np.int64], *, points: _Points, piece_m: NDArray[np.float64]
 ) -> dict[str, tuple[str, ...]]:
-    """The tags of each chain: those of its pieces, joined where they differ."""
+    """The tags of each edge: those of its piece, with the limits that stand on points of it."""
     barrier, limits = _standing_on(raw, pieces, points=points, piece_m=piece_m)
     found: dict[str, tuple[str, ...]] = {}
     for tag in graph.TAGS:
-        if tag == "barrier":
-            joined = [
-                graph.SEPARATOR.join(dict.fromkeys(v for piece, _ in chain if (v := barrier[piece])))
-                for chain in chains
-            ]
-        else:
-            of_piece = [raw.tags[tag][way] for way in pieces.way]
-            for piece, said in limits.items():
-                if tag in said:
-                    of_piece[piece] = join_values([value for value in (of_piece[piece], said[tag]) if value])
-            joined = [join_values([of_piece[piece] for piece, _ in chain]) for chain in chains]
-        found[tag] = tuple(joined)
+        of_piece = barrier if tag == "barrier" else [raw.tags[tag][way] for way in pieces.way]
+        for at, said in limits.items():
+            if tag in said:
+                of_piece[at] = join_values([value for value in (of_piece[at], said[tag]) if value])
+        found[tag] = tuple(of_piece[at] for at in piece)
     return found
-
-
-def _twins(chains: list[list[tuple[int, bool]]]) -> NDArray[np.int32]:
-    edge_with = {tuple(chain): edge for edge, chain in enumerate(chains)}
-    back = [edge_with.get(tuple((piece, not along) for piece, along in reversed(chain)), -1) for chain in chains]
-    return np.array(back, dtype=np.int32)
 
 
 def _standing_on(

@@ -246,23 +246,13 @@ def latest_departure(
     that where nothing closes the way is the quickest. Where something closes, the way kept is the one that can be left
     latest; `earliest_arrival` gives the quickest for a known departure.
 
-    Parameters
-    ----------
-    network : RoadNetwork or RoutingGraph
-        With n nodes and e edges.
-    travel_time_s : NDArray[np.float64], shape (e,)
-        0 or more; inf where the vehicle can't use the edge.
-    closing_s : NDArray[np.float64], shape (e,)
-        First moment at which the edge is shut; inf: never within the horizon, -inf: shut from the beginning.
-    targets : int or sequence of int
-        Nodes of the safe points.
-    margin_s : float
-        Every edge must be cleared this long before it shuts.
+    - `travel_time_s`, shape (e,): 0 or more; inf where the vehicle can't use the edge.
+    - `closing_s`, shape (e,): first moment at which the edge is shut; inf: never within the horizon, -inf: from the
+      beginning.
+    - `targets`: nodes of the safe points.
+    - `margin_s`: every edge must be cleared this long before it shuts.
 
-    Raises
-    ------
-    InputError
-        For missing or negative travel times, missing closings, unknown nodes.
+    Raises InputError for missing or negative travel times, missing closings, unknown nodes.
 
     Examples
     --------

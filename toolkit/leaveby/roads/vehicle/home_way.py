@@ -26,10 +26,9 @@ _LANES: Final = frozenset({"service", "track", ""}) | FOOT_CLASSES
 
 @dataclass(frozen=True, eq=False)
 class HomeWay:
-    """What a household passes between its home and the first public road.
+    """What a household passes between its home and the first public road; nothing where it stands at one.
 
-    - `edges`: in the order of travel; empty where the home stands at a public road.
-    - `opened`: those of them that are private or stand behind a gate.
+    - `edges`, `opened`: in the order of travel; those of them that are private or stand behind a gate.
     - `road`: an edge of the public road that is met, or -1 where none can be reached.
     - `sentence`: what was used of private ways and gates, for the assumptions; '' where nothing was.
     """

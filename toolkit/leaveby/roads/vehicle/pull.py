@@ -21,16 +21,14 @@ GRAVITY_M_S2: Final = 9.80665
 class RoadVehicle:
     """What rolls ("tow", house on its trailer behind a vehicle; "car", vehicle alone), or walks ("foot", people).
 
-    - `name`: what the household calls it.
     - `width_m`, `height_m`, `length_m`, `mass_kg`: of the whole combination, loaded, above 0.
-    - `power_w`: rated engine power. Not used on foot.
-    - `speed_limit_m_s`: own or towing speed limit; inf for none. On foot the walking speed, at most that of
+    - `power_w`: rated engine power, of which `power_share` reaches the wheels for minutes on end on a hot day.
+    - `speed_limit_m_s`: own or towing speed limit; inf for none. On foot the walking speed, at most
       `WALKING_SPEED_M_S`.
     - `opens_gates`: ways whose gates and private access this household may and can open.
     - `four_wheel_drive`: whether it may take ways marked for four-wheel drive only.
     - `max_grade`: steepest grade (rise over run) it climbs at all, whatever the power; inf when not known.
     - `frontal_area_m2`, `drag_coefficient`: 0.85 of width times height, and the value for the mode, where left out.
-    - `power_share`: share of the rated power that reaches the wheels for minutes on end on a hot day.
 
     Examples
     --------

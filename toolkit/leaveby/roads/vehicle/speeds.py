@@ -1,18 +1,14 @@
-"""How fast one drives where: posted limits as mapped, usual speeds, surfaces, towing limits, smoke."""
+"""How fast one drives where: posted limits as mapped, usual speeds, surfaces, towing limits."""
 
 from __future__ import annotations
 
 import re
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
 from leaveby import parameters
-from leaveby.errors import InputError, refuse, refused
+from leaveby.errors import InputError, refused
 from leaveby.regions import country_of, table
 from leaveby.roads.network.graph import SEPARATOR
-from leaveby.roads.vehicle.pull import GRAVITY_M_S2
 from leaveby.units import m_s_from_km_h
 
 KM_H_PER_MPH: Final = 1.609344
@@ -137,18 +133,6 @@ def towing_limit_m_s(region: str, *, combined_mass_kg: float) -> float:
         if rule["region"] in (region.upper(), country_of(region)) and combined_mass_kg > rule.get("above_kg", 0.0):
             return m_s_from_km_h(float(rule["km_h"] if "km_h" in rule else rule["mph"] * KM_H_PER_MPH))
     return float("inf")
-
-
-def sight_speed_m_s(
-    visibility_m: NDArray[np.float64] | float, *, grade: NDArray[np.float64] | float = 0.0
-) -> NDArray[np.float64]:
-    """Highest speed from which one can stop within what one sees: the stopping sight distance solved for speed."""
-    seen = np.asarray(visibility_m, dtype=np.float64)
-    if np.isnan(seen).any() or (seen < 0.0).any():
-        raise refuse("visibility_m", "it is missing or negative", expected="metres, 0 or more", mend="correct it")
-    a = np.maximum(parameters.DECELERATION_M_S2.value + GRAVITY_M_S2 * np.asarray(grade, dtype=np.float64), 0.2)
-    t = parameters.REACTION_TIME_S.value
-    return np.asarray(-a * t + np.sqrt((a * t) ** 2 + 2.0 * a * seen), dtype=np.float64)
 
 
 def reads(text: str) -> bool:
