@@ -30,6 +30,9 @@ EQUATIONS: dict[str, Callable[[Inputs], NDArray[np.float64]]] = {
     "forest_fire_danger_index": lambda i: danger.forest_fire_danger_index(
         i["T"], i["RH"], wind_speed_m_s=i["U"], drought_factor=9.0
     ),
+    "grass_fire_danger_index": lambda i: danger.grass_fire_danger_index(
+        i["T"], i["RH"], wind_speed_m_s=i["U"], curing_percent=90.0
+    ),
     "mark5": lambda i: rate_of_spread.mark5_ros_m_s(i["U"], i["MC"]),
     "dry_eucalypt": lambda i: rate_of_spread.dry_eucalypt_ros_m_s(
         i["U"], i["MC"], surface_hazard_score=3.5, near_surface_hazard_score=3.0, near_surface_height_cm=i["H"]
@@ -38,13 +41,25 @@ EQUATIONS: dict[str, Callable[[Inputs], NDArray[np.float64]]] = {
     "shrubland": lambda i: rate_of_spread.shrubland_ros_m_s(i["U"], i["MC"], height_m=i["H"]),
     "rule_10_percent": lambda i: rate_of_spread.rule_10_percent_ros_m_s(i["U"]),
     "rule_20_percent": lambda i: rate_of_spread.rule_20_percent_ros_m_s(i["U"]),
+    "grass_meter": lambda i: rate_of_spread.grass_meter_ros_m_s(i["RH"]),
     "curing_coefficient": lambda i: rate_of_spread.curing_coefficient(i["RH"]),
     "slope_factor": lambda i: rate_of_spread.slope_factor(i["U"]),
+    "grass_fire_danger_index_mark5": lambda i: danger.grass_fire_danger_index(
+        i["T"], i["RH"], wind_speed_m_s=i["U"], curing_percent=i["RH"], version="mark5"
+    ),
+    "keetch_byram_drought_index": lambda i: danger.keetch_byram_drought_index_mm(
+        i["H"].reshape(10, -1), i["T"].reshape(10, -1), annual_rain_mm=650.0, initial_mm=50.0
+    ),
+    "griffiths_drought_factor": lambda i: danger.griffiths_drought_factor(
+        i["MC"].reshape(20, -1), i["RH"].reshape(20, -1)
+    ),
+    "noble_drought_factor": lambda i: danger.noble_drought_factor(i["RH"], i["U"], last_rain_mm=i["H"]),
     "forest_moisture_by_hour": lambda i: moisture.forest_moisture_by_hour_percent(
         i["T"], i["RH"], local_hour=i["MC"], month=1
     ),
     "shrubland_moisture": lambda i: moisture.shrubland_moisture_percent(i["T"], i["RH"], sunny_afternoon=True),
     "spotting_distance": lambda i: embers.spotting_distance_m(i["U"], i["MC"]),
+    "flame_height": lambda i: flames.flame_height_m(i["U"], i["MC"]),
     "flame_length": lambda i: flames.flame_length_m(i["U"], i["MC"]),
     "fireline_intensity": lambda i: flames.fireline_intensity_kw_m(i["U"], i["MC"]),
     "forest_moisture": lambda i: moisture.forest_moisture_percent(i["T"], i["RH"], period="afternoon"),

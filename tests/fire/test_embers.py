@@ -23,7 +23,7 @@ from leaveby.fire.arrival.embers import (
 from leaveby.fire.arrival.solve import Ignition, arrive, ignite_point
 from leaveby.fire.fuel.types import fuel_type
 from leaveby.fire.spread.ellipse import SpreadTable
-from leaveby.fire.spread.flames import fireline_intensity_kw_m, flame_length_m
+from leaveby.fire.spread.flames import fireline_intensity_kw_m, flame_height_m, flame_length_m
 from leaveby.fire.spread.series import SpreadZones
 from leaveby.fire.terrain import Grid
 
@@ -335,6 +335,7 @@ def test_only_forest_throws_far() -> None:
 @given(st.floats(0.0, 10.0), st.floats(0.0, 40.0), st.floats(0.0, 5.0))
 def test_faster_fires_throw_no_shorter_and_stand_no_lower(ros: float, load: float, more: float) -> None:
     assert 0.0 <= spotting_distance_m(ros, load) <= spotting_distance_m(ros + more, load) <= LONGEST_SPOTTING_M
+    assert 0.0 <= flame_height_m(ros, load) <= flame_height_m(ros + more, load)
     assert 0.0 <= flame_length_m(ros, load) <= flame_length_m(ros + more, load)
     assert 0.0 <= fireline_intensity_kw_m(ros, load) <= fireline_intensity_kw_m(ros + more, load)
 

@@ -207,9 +207,10 @@ def test_grass_curves_join_and_keep_their_order() -> None:
 
 
 def test_curing_rises_to_one() -> None:
-    values = curing_coefficient(np.linspace(0.0, 100.0, 201))
-    assert np.all(np.diff(values) > 0.0)
-    assert values[-1] == pytest.approx(1.0, abs=5e-3)
+    for curve in ("cruz2015", "cheney1998"):
+        values = curing_coefficient(np.linspace(0.0, 100.0, 201), curve=curve)
+        assert np.all(np.diff(values) > 0.0)
+        assert values[-1] == pytest.approx(1.0, abs=5e-3)
 
 
 def test_forest_moisture_follows_the_clock_on_the_dry_side() -> None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Final
 
+import numpy as np
 from scipy.optimize import brentq
 
 from leaveby.fire.arrival import embers
@@ -72,6 +73,10 @@ def _calm_dry_eucalypt(moisture_percent: float, **scores: float) -> Any:
     return equations.dry_eucalypt_ros_m_s(0.0, moisture_percent, **scores)
 
 
+def _steady_griffiths(rain_mm: Sequence[float], deficit_mm: float) -> Any:
+    return danger.griffiths_drought_factor(rain_mm, [deficit_mm] * len(rain_mm))
+
+
 def _heat_distance(fuel: str, ros_m_s: float, *, slope_deg: float, heat_kw_m2: float) -> Any:
     flame_m = flames.fuel_flame_length_m(fuel_type(fuel), ros_m_s * equations.slope_factor(slope_deg))
     # Flames lean over whatever is nearer than half their length.
@@ -115,7 +120,8 @@ def evaluated(equation: str, inputs: Mapping[str, Any]) -> float:
         else:
             placed.append(value)
     uphill = equations.slope_factor(named.pop("uphill_deg", 0.0))
-    return float(getattr(module, name)(*placed, **named) * uphill * float(row["factor"] or 1.0))
+    # Of a series of days the last counts.
+    return float(np.ravel(getattr(module, name)(*placed, **named))[-1] * uphill * float(row["factor"] or 1.0))
 
 
 def published_rows() -> tuple[Mapping[str, str], ...]:
@@ -158,7 +164,7 @@ def marks_in_words(values: Sequence[PublishedValue]) -> tuple[str, ...]:
     Examples
     --------
     >>> print(marks_in_words(published_values())[0])
-    107 of 107 values agree within the tolerance of their row.
+    157 of 157 values agree within the tolerance of their row.
     """
     agree = sum(value.agrees for value in values)
     lines = [f"{agree} of {len(values)} values agree within the tolerance of their row."]
@@ -201,7 +207,12 @@ def equation_checks(values: Sequence[PublishedValue]) -> tuple[Check, ...]:
 
 
 def _inputs_words(inputs: Mapping[str, Any]) -> str:
-    return ", ".join(_words("input")[name]["words"].format(value) for name, value in inputs.items())
+    """The inputs in words; of a series only its length."""
+    parts = []
+    for name, value in inputs.items():
+        told = f"({len(value)} days)" if isinstance(value, list) else str(value)
+        parts.append(_words("input")[name]["words"].format(told))
+    return ", ".join(parts)
 
 
 def _with_unit(number: str, unit: str) -> str:

@@ -10,7 +10,7 @@ the dry eucalypt model was found anywhere: it is checked by hand and by the publ
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,6 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 from leaveby.compiling import floats, njit, vectorize
 from leaveby.fire.spread.ellipse import SLOPE_FACTOR_PER_DEG, SLOPE_LIMIT_DEG
 from leaveby.parameters import CREEP_ROS_M_S
+
+Curing = Literal["cruz2015", "cheney1998"]
 
 CREEP_M_S: Final = CREEP_ROS_M_S.value
 """Slowest head rate of spread of a burning cell, 3.6 m/h. Where an equation says that fire would not spread (wet or
@@ -60,6 +62,11 @@ def _grass_phi_m(MC: float, U: float) -> float:
     if U <= 10.0:
         return max(0.684 - 0.0342 * MC, 0.0)
     return max(0.547 - 0.0228 * MC, 0.0)
+
+
+def _curing_cheney1998(C: float) -> float:
+    """Cheney, Gould and Catchpole (1998): C %."""
+    return 1.12 / (1.0 + 59.2 * math.exp(-0.124 * (C - 50.0)))
 
 
 def _curing_cruz2015(C: float) -> float:
@@ -108,27 +115,30 @@ def _shrubland(WF: float, U10: float, H: float, MC: float) -> float:
 # --- for arrays ------------------------------------------------------------------------------------------------------
 
 _phi_m_of = njit()(_grass_phi_m)
-_curing_of = njit()(_curing_cruz2015)
+_cruz_of = njit()(_curing_cruz2015)
+_cheney_of = njit()(_curing_cheney1998)
 _natural_of = njit()(_grass_natural)
 _grazed_of = njit()(_grass_grazed)
 _eaten_out_of = njit()(_grass_eaten_out)
 
 
-def _grass(U: float, MC: float, C: float, state: int) -> float:
+def _grass(U: float, MC: float, C: float, state: int, curve: int) -> float:
     if state == 0:
         r = _natural_of(U)
     elif state == 1:
         r = _grazed_of(U)
     else:
         r = _eaten_out_of(U)
-    return float(r * _phi_m_of(MC, U) * _curing_of(C))
+    phi_C = _cruz_of(C) if curve == 0 else _cheney_of(C)
+    return float(r * _phi_m_of(MC, U) * phi_C)
 
 
 _mark5_over = vectorize(_mark5)
 _dry_eucalypt_over = vectorize(_dry_eucalypt)
 _grass_over = vectorize(_grass)
 _shrubland_over = vectorize(_shrubland)
-_curing_over = vectorize(_curing_cruz2015)
+_cruz_over = vectorize(_curing_cruz2015)
+_cheney_over = vectorize(_curing_cheney1998)
 
 GRASS_STATES: Final = ("natural", "grazed", "eaten_out")
 """Grazed is also cut."""
@@ -169,9 +179,13 @@ def dry_eucalypt_ros_m_s(
     return np.asarray(out * _M_S_PER_M_H)
 
 
-def curing_coefficient(curing_percent: ArrayLike) -> NDArray[np.float64]:
-    """Share of the rate of spread in fully cured grass, by the later and faster of the two published curves."""
-    return np.asarray(_curing_over(floats(curing_percent)))
+def curing_coefficient(curing_percent: ArrayLike, *, curve: Curing = "cruz2015") -> NDArray[np.float64]:
+    """Share of the rate of spread in fully cured grass.
+
+    The two published curves differ most between 60 and 90 %; the later one is the faster and the default.
+    """
+    over = _cruz_over if curve == "cruz2015" else _cheney_over
+    return np.asarray(over(floats(curing_percent)))
 
 
 def grass_ros_m_s(
@@ -180,6 +194,7 @@ def grass_ros_m_s(
     *,
     curing_percent: ArrayLike,
     state: ArrayLike = 0,
+    curve: Curing = "cruz2015",
 ) -> NDArray[np.float64]:
     """Grassland, for a head wider than about 200 m; narrower ones are slower.
 
@@ -187,8 +202,8 @@ def grass_ros_m_s(
     12 % of moisture the printed pieces miss each other by less than 0.1 %. Under trees, multiply by
     `FuelType.grass_factor`.
     """
-    states = np.asarray(state, dtype=np.int64)
-    out = _grass_over(_km_h(wind_speed_m_s), floats(moisture_percent), floats(curing_percent), states)
+    states, curves = np.asarray(state, dtype=np.int64), 0 if curve == "cruz2015" else 1
+    out = _grass_over(_km_h(wind_speed_m_s), floats(moisture_percent), floats(curing_percent), states, curves)
     return np.asarray(out * _M_S_PER_KM_H)
 
 
@@ -218,6 +233,14 @@ def rule_20_percent_ros_m_s(wind_speed_m_s: ArrayLike) -> NDArray[np.float64]:
     From 58 wildfires with winds of 20 to 62 km/h. Cruz, Alexander and Kilinc (2022), Fire 5(2):55 (abstract read).
     """
     return np.asarray(0.20 * floats(wind_speed_m_s))
+
+
+def grass_meter_ros_m_s(danger_index: ArrayLike) -> NDArray[np.float64]:
+    """Rate of spread of the McArthur grassland meter, average pasture, for comparison.
+
+    The equation (Noble et al. 1980, remembered) is 0.13 km/h per unit of the index; the printed meter is nearer 0.128.
+    """
+    return floats(danger_index) * (0.13 * _M_S_PER_KM_H)
 
 
 def slope_factor(slope_deg: ArrayLike) -> NDArray[np.float64]:
