@@ -8,7 +8,6 @@ than each pause: no arrival, no time to start by, no speed, no number of pauses 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
@@ -37,18 +36,6 @@ _MAP_ROOM: Final = {"place": (112.0, 100.0, 52.0), "few": (118.0, 124.0, 80.0), 
 """Of each kind of sheet: width and height for a map beside the fields, and height for one above them."""
 
 _TASK_LINES, _LETTER_MM = 12, 2.2
-
-
-@dataclass(frozen=True)
-class GroupSheet:
-    """A sheet of the groups: what is new, line by line, and its map with how wide it is and where it stands."""
-
-    run: Round
-    pause: Pause
-    fresh: list[str]
-    map: Markup
-    width_mm: float
-    beside: bool
 
 
 def annex_page(drill: Drill, *, made_at: datetime) -> str:
@@ -82,32 +69,26 @@ def participants_page(drill: Drill, *, made_at: datetime) -> str:
         for name, (width_mm, height_mm, low_mm) in _MAP_ROOM.items()
     }
     ways: list[Way] = [way for way in WAYS if way in drill.rounds[0].ways]
-    sheets = [_group_sheet(drill, run, pause, rooms=rooms) for run in drill.rounds for pause in run.pauses]
+    fresh = [(run, pause, _fresh(drill, run, pause)) for run in drill.rounds for pause in run.pauses]
+    kinds = ["few" if len(new) <= NEW_LINES[0] else "many" for _, _, new in fresh]
     wide_mm, is_beside = rooms["place"]
     point_letters = int((190.0 - wide_mm - 3.0) / _LETTER_MM) if is_beside else LETTERS
-    sizes = {rooms["place"][0], *(sheet.width_mm for sheet in sheets)}
+    sizes = {rooms[kind][0] for kind in ("place", *kinds)}
     return drill_text(
         "drill_participants",
         drill,
         style="drill_sheets.css",
         made_at=made_at,
         base=Markup("".join(map_base(drill, width_mm) for width_mm in sorted(sizes))),
-        place=Markup(pause_map(drill, None, None, width_mm=rooms["place"][0])),
         place_mm=rooms["place"],
-        sheets=sheets,
+        sheets=[(*each, rooms[kind]) for each, kind in zip(fresh, kinds, strict=True)],
+        map_of=lambda run, pause, width_mm: Markup(pause_map(drill, run, pause, width_mm=width_mm)),
         ways=ways,
         points=[lines(one, point_letters, 3) for one in _points(drill)][:5],
         tasks=_broken([_tasks(drill, way) for way in ways], _TASK_LINES),
         lines=lines,
         letters_across=LETTERS,
     )
-
-
-def _group_sheet(drill: Drill, run: Round, pause: Pause, *, rooms: dict[str, tuple[float, bool]]) -> GroupSheet:
-    fresh = _fresh(drill, run, pause)
-    width_mm, beside = rooms["few" if len(fresh) <= NEW_LINES[0] else "many"]
-    picture = Markup(pause_map(drill, run, pause, width_mm=width_mm))
-    return GroupSheet(run, pause, fresh, picture, width_mm, beside)
 
 
 def _fresh(drill: Drill, run: Round, pause: Pause) -> list[str]:

@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from importlib.resources import files
+from itertools import takewhile
 from typing import Any, Final, Literal
 
 from markupsafe import Markup
@@ -26,12 +28,12 @@ from leaveby.show.wording import clean, clock_words, floor_clock, map_notice
 MOST_ROUNDS: Final = 6
 """Rounds on the card; the annex has all."""
 
-SIDE_ROWS: Final = (48, 22)
+SIDE_ROWS: Final = (48, 21)
 """Lines of the order of the clock on each side."""
 
 LETTERS: Final = 84
 _KEY_LETTERS: Final = {1: 120, 2: 60}
-_CURVE_MM: Final = {1: (188.0, 92.0), 2: (188.0, 42.0), 4: (92.0, 44.0), 6: (92.0, 24.0)}
+_CURVE_MM: Final = {1: (188.0, 92.0), 2: (188.0, 42.0), 4: (92.0, 44.0), 6: (92.0, 23.0)}
 """Size of a round's curve, by up to how many rounds there are."""
 
 _TELLING: Final = ("official", "wind", "embers", "smoke", "seen", "road")
@@ -90,46 +92,33 @@ def drill_text(template: str, drill: Drill, *, style: str, made_at: datetime, **
 
 def most_telling(found: Sequence[Inject], most: int) -> list[Inject]:
     """Keep so many injects, in their order: official and one's own first, and what the fire did last."""
-    ranked = sorted(found, key=lambda one: _rank(one))[: max(most, 0)]
+    ranked = sorted(found, key=_rank)[: max(most, 0)]
     return [one for one in found if any(one is kept for kept in ranked)]
 
 
 def _rank(one: Inject) -> int:
-    return (
-        0
-        if one.source == "trainer" or one.basis == IGNITION
-        else _TELLING.index(one.kind)
-        if one.kind in _TELLING
-        else len(_TELLING)
-    )
+    if one.source == "trainer" or one.basis == IGNITION:
+        return 0
+    return _TELLING.index(one.kind) if one.kind in _TELLING else len(_TELLING)
 
 
 def card_rows(drill: Drill) -> list[Row]:
     """Give the order of the clock, cut to the lines of the card: what every round begins with, then round by round."""
     rounds = drill.rounds[:MOST_ROUNDS]
     shared = [
-        pause
-        for pause in rounds[0].pauses
-        if pause.at_s < drill.reported_s and all(pause in run.pauses for run in rounds)
+        pauses[0] for pauses in takewhile(partial(_alike, drill), zip(*(run.pauses for run in rounds), strict=False))
     ]
-    told = {one.text for pause in shared for one in new_at(rounds[0], pause)}
-    shared = [pause for pause in shared if all({one.text for one in new_at(run, pause)} <= told for run in rounds)]
     parts: list[tuple[str, Round, Sequence[Pause]]] = []
     if shared and len(rounds) > 1:
         at = clock_words(drill, drill.script.begin_s, step_min=1)
         parts.append((f"Every round begins so. Set the clock to {at}.", rounds[0], shared))
     first = len(shared) if len(rounds) > 1 else 0
     parts += [(_heading(run, begun=first), run, run.pauses[first:]) for run in rounds]
-    room = sum(SIDE_ROWS) - 3
-    most = next(
-        (
-            most
-            for most in range(max(len(part[2]) for part in parts), 0, -1)
-            if sum(2 + min(len(pauses), most) + (len(pauses) > most) for _, _, pauses in parts) <= room
-        ),
-        1,
-    )
-    room -= sum(2 + min(len(pauses), most) + (len(pauses) > most) for _, _, pauses in parts)
+    most, room = max(len(pauses) for _, _, pauses in parts), -1
+    while room < 0 and most > 0:
+        needed = sum(2 + min(len(pauses), most) + (len(pauses) > most) for _, _, pauses in parts)
+        room, most = sum(SIDE_ROWS) - 3 - needed, most - 1
+    most += 1
     # Alike ones of all rounds in turn.
     said = [each for _, run, pauses in parts for pause in pauses[:most] for each in enumerate(new_at(run, pause))]
     kept: set[int] = set()
@@ -154,6 +143,16 @@ def card_rows(drill: Drill) -> list[Row]:
                 )
             )
     return rows
+
+
+def _alike(drill: Drill, pauses: Sequence[Pause]) -> bool:
+    """Whether pauses of the same number are the same in all rounds, before anybody knows of a fire."""
+    told = [new_at(run, pause) for run, pause in zip(drill.rounds, pauses, strict=False)]
+    return (
+        all(one == pauses[0] for one in pauses)
+        and pauses[0].at_s < drill.reported_s
+        and all(one == told[0] for one in told)
+    )
 
 
 def _heading(run: Round, *, begun: int) -> str:

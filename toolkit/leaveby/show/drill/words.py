@@ -26,9 +26,9 @@ from leaveby.decision.drill.result import (
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
+from leaveby.show.templates import sentences
 from leaveby.show.wording import (
     WAY_TITLES,
-    WAY_WORDS,
     WAYS,
     clean,
     clock_words,
@@ -183,12 +183,8 @@ def start_by_s(drill: Drill, placed: Placed) -> float | None:
 
 def early_minutes(drill: Drill, placed: Placed) -> int | None:
     """Minutes from an answer to the time to start by, rounded down; None where there is none."""
-    by_s = start_by_s(drill, placed)
-    return (
-        None
-        if by_s is None or placed.answer.start_s is None
-        else math.floor((by_s - placed.answer.start_s) / 60.0 + 1e-9)
-    )
+    by_s, start_s = start_by_s(drill, placed), placed.answer.start_s
+    return None if by_s is None or start_s is None else math.floor((by_s - start_s) / 60.0 + 1e-9)
 
 
 def shut_words(placed: Placed) -> str:
@@ -215,34 +211,13 @@ def answer_words(drill: Drill, placed: Placed) -> str:
 
 def stay_words(drill: Drill, run: Round) -> str:
     """Say what a group that stays has to know, without any promise."""
-    parts = []
-    if math.isfinite(run.phases.start_by_s):
-        by = clock_words(drill, run.phases.start_by_s)
-        parts.append(f"the last way of leaving had to be begun by {by} to be in time")
-    if math.isfinite(run.phases.shut_from_s):
-        shut = clock_words(drill, max(run.phases.shut_from_s, 0.0))
-        parts.append(f"every road out is shut on more than half of such days from {shut}, the last resort no sooner")
-    if math.isfinite(run.ember_s):
-        parts.append(f"embers can fall from {clock_words(drill, max(run.ember_s, 0.0), step_min=1)}")
-    if math.isfinite(run.home_s):
-        parts.append(f"the front is there at {clock_words(drill, run.home_s, step_min=1)}")
-    said = "; ".join(parts) or "nothing was computed for it"
-    return f"Staying is no way of leaving and has no curve. In this round {said}."
+    return " ".join(sentences("show/drill/stay.txt.j2", drill=drill, run=run))
 
 
 def came_of(drill: Drill, run: Round) -> list[str]:
     """Say in a few words what a round came to: the times to start by, the roads, the fire at the home."""
-    starts = [
-        f"{WAY_WORDS[way.way]} {'none found' if way.latest_start_s is None else clock_words(drill, way.latest_start_s)}"
-        for way in ways_of(run)
-        if way.route is not None
-    ]
-    shut_s = max(run.phases.shut_from_s, 0.0)
-    shut = f"shut on most days from {clock_words(drill, shut_s)}" if math.isfinite(shut_s) else "may shut at any time"
-    home = (
-        f"fire at home {clock_words(drill, run.home_s, step_min=1)}" if math.isfinite(run.home_s) else "no fire at home"
-    )
-    return [f"Start by: {', '.join(starts) or 'no way out was found'}.", f"All roads {shut}; {home}."]
+    ways = [way for way in ways_of(run) if way.route is not None]
+    return sentences("show/drill/came_of.txt.j2", drill=drill, run=run, ways=ways)
 
 
 def drill_lines(drill: Drill) -> list[str]:
