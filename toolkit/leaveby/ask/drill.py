@@ -167,12 +167,13 @@ class _File:
         found: Mapping[str, Any] = self.document[name][number]
         return found
 
-    def given(self, place: str, table: Mapping[str, Any], keys: Sequence[str]) -> list[str]:
-        """Which of several keys that say the same a table has; a fault where there is more than one."""
-        found = [key for key in keys if key in table]
-        if len(found) > 1:
-            self.fault(place, "time_of_several_keys", both=" and ".join(found))
-        return found
+
+def _given(file: _File, place: str, table: Mapping[str, Any], keys: Sequence[str]) -> list[str]:
+    """Which of several keys that say the same a table has; a fault where there is more than one."""
+    found = [key for key in keys if key in table]
+    if len(found) > 1:
+        file.fault(place, "time_of_several_keys", both=" and ".join(found))
+    return found
 
 
 def _section(file: _File, name: str) -> dict[str, Any]:
@@ -265,7 +266,7 @@ def _script(
 ) -> DrillScript | None:
     """Check what has to hold between the keys and the plan, and make the nouns; None where a fault was found."""
     drill, pauses = sections["drill"], sections["pauses"]
-    given = file.given("[drill]", file.document.get("drill", {}), ("begin_before_fire_min", "begin_at"))
+    given = _given(file, "[drill]", file.document.get("drill", {}), ("begin_before_fire_min", "begin_at"))
     early_min = drill["begin_before_fire_min"]
     begin_s = _seconds(plan, drill["begin_at"] if "begin_at" in given else None if early_min is None else -early_min)
     if begin_s is not None and begin_s > 0.0:
@@ -299,7 +300,7 @@ def _pauses(
 ) -> tuple[str, tuple[float, ...]]:
     """The key that says when the pauses are, and when they are; none where they come every so many minutes."""
     section = file.document.get("pauses", {})
-    given = file.given("[pauses]", section if isinstance(section, dict) else {}, tuple(SECTIONS["pauses"]))
+    given = _given(file, "[pauses]", section if isinstance(section, dict) else {}, tuple(SECTIONS["pauses"]))
     key = given[0] if given else "after_fire_min"
     if key == "every_min":
         return key, ()
@@ -322,7 +323,7 @@ def _check_speed(file: _File, speed: float | None, speeds: tuple[float, ...], pl
 
 def _inject(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) -> OwnInject | None:
     place = file.place("injects", number)
-    given = file.given(place, file.table("injects", number), ("after_fire_min", "at"))
+    given = _given(file, place, file.table("injects", number), ("after_fire_min", "at"))
     if not given:
         file.fault(place, "inject_without_time")
     for speed in one["speeds_km_h"] or ():
@@ -339,7 +340,7 @@ def _answer(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) 
         return file.place("answers", number, key)
 
     starts = ("start_after_fire_min", "start_at")
-    given = file.given(file.place("answers", number), file.table("answers", number), starts)
+    given = _given(file, file.place("answers", number), file.table("answers", number), starts)
     key = given[0] if given else starts[0]
     way, start_s, pause = one["way"], _seconds(frame.plan, one[key]), one["pause"]
     own = (*ways(frame.plan), "stay")
