@@ -14,9 +14,9 @@
 # %% [markdown]
 # # The drill: when would you have left?
 #
-# For a trainer at a table with a community group: the same morning with a fire at 5, at 12 and at 50 km/h. The clock
-# runs, word comes in, and every group says when it would start to get ready and how it would leave. Then each answer is
-# put on the curve of how many of the computed days get clear.
+# For whoever leads a community group at a table: the same morning with a fire at 5, at 12 and at 50 km/h. Word comes
+# in, and at each pause every group says when it would start to get ready and how it would leave. Only when you ask for
+# it does the page show what came of it: the fire, the roads, and on how many of 100 such days each answer gets clear.
 #
 # **Exercise only: no message here is real, and official ones are invented.** Official warnings and the directions of
 # the emergency services override anything here. This is for learning before the season, never for use during a fire.
@@ -27,23 +27,23 @@
 from leaveby.notebook import demo_folder
 
 DRILL = demo_folder() / "drill.toml"  # your own drill file, or this example
-MEMBERS = 60  # how many times the uncertain day is played through in each round; more is slower and steadier
+DAYS = 60  # how many such days are played through in each round; more is slower and steadier
 
 # %%
 import leaveby
-from leaveby.notebook import drill_panel, listed, override_banner, shown_rounds
+from leaveby.notebook import drill_panel, listed, override_banner
 
 override_banner()
 
 # %%
-drill = leaveby.run_drill(DRILL, members=MEMBERS)
-shown_rounds(drill)
+drill = leaveby.run_drill(DRILL, members=DAYS)
 
 # %% [markdown]
-# ## The clock
+# ## Pause by pause
 #
-# Choose a round and move the clock, or press play: one second is a minute. Untick the box while groups look on. Below,
-# set what a group answers: it lies on the curve at once. *Keep this answer* leaves it there.
+# Choose a round. Read what is known at its first pause, and set what a group answers; *Keep this answer* keeps it for
+# later. *Go on to the next pause* brings the next word. *Show what came of it* gives the end away: look only when
+# everyone has answered.
 
 # %%
 drill_panel(drill)
@@ -51,8 +51,8 @@ drill_panel(drill)
 # %% [markdown]
 # ## On paper
 #
-# `leaveby drill DRILL.toml` writes the trainer's part and, apart from it, the sheets for the groups, one page for each
-# pause.
+# `leaveby drill DRILL.toml --pdf` prints a card of two sides for whoever leads, an annex to it, and the sheets for the
+# groups, one page for each pause.
 #
 # ## What was taken for granted
 

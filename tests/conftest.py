@@ -139,7 +139,7 @@ def small_notebooks(small_plan: Path) -> Callable[[Path], None]:
             for cell in notebook["cells"]:
                 if "parameters" in cell["metadata"].get("tags", ()):
                     source = "".join(cell["source"]).replace("demo_folder() /", f"Path({str(small_plan.parent)!r}) /")
-                    source = re.sub(r"(?m)^(MEMBERS|TRUTHS) = \d+", r"\1 = 24", source)
+                    source = re.sub(r"(?m)^(MEMBERS|TRUTHS|DAYS) = \d+", r"\1 = 24", source)
                     cell["source"] = f"from pathlib import Path\n\n{source}"
             (folder / path.name).write_text(json.dumps(notebook), encoding="utf-8")
 

@@ -189,9 +189,10 @@ def test_asking_for_help_loads_no_library() -> None:
     assert not loaded & {"numpy", "scipy", "numba", "pandas", "matplotlib", "osmnx", "rich", "shapely"}
 
 
-def test_checking_a_plan_loads_no_map_no_statistics_and_no_street_graphs() -> None:
-    plan = ROOT / "data_demo" / "plan.toml"
-    loaded = loaded_by(f"import leaveby.cli\nassert leaveby.cli.main(['check', {str(plan)!r}]) == 0")
+@pytest.mark.parametrize("name", ["plan.toml", "drill.toml"])
+def test_checking_a_file_loads_no_map_no_statistics_and_no_street_graphs(name: str) -> None:
+    file = ROOT / "data_demo" / name
+    loaded = loaded_by(f"import leaveby.cli\nassert leaveby.cli.main(['check', {str(file)!r}]) == 0")
     assert "leaveby.ask.household" in loaded
     assert not loaded & {
         "scipy.stats",
@@ -205,6 +206,7 @@ def test_checking_a_plan_loads_no_map_no_statistics_and_no_street_graphs() -> No
         "xarray",
         "xclim",
         "leaveby.decision.household.answer",
+        "leaveby.decision.drill.rounds",
     }
 
 

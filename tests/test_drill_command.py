@@ -16,7 +16,7 @@ from leaveby.ask.household import demo_folder
 from leaveby.cli import main
 from leaveby.show.drill.words import EXERCISE_BANNER
 
-FILES = {"drill.json", "drill.html", "drill_participants.html"}
+FILES = {"drill.json", "drill.html", "drill_annex.html", "drill_participants.html"}
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +68,9 @@ def test_a_way_that_is_shut_in_every_round_is_said_plainly(
     assert caution.OVERRIDE in told
     assert EXERCISE_BANNER in told
     assert "20 such days" in told
-    page = (tmp_path / "out" / "drill.html").read_text(encoding="utf-8")
+    assert "only_50.toml: [pauses] after_fire_min: pauses 4 to 7 lie after the end of round 1" in told
+    assert "only_50.toml: [pauses] after_fire_min: in round 1 every road out is shut on more than half" in told
+    page = (tmp_path / "out" / "drill_annex.html").read_text(encoding="utf-8")
     assert "In every round no way of leaving can be begun in time once the fire has started" in page
 
 
@@ -99,3 +101,50 @@ def test_a_missing_file_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[s
 def test_the_question_is_at_hand_in_python() -> None:
     assert callable(leaveby.run_drill)
     assert "run_drill" in leaveby.__all__
+
+
+def test_check_reads_a_drill_and_its_plan(small: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", str(small)]) == 0
+    said = capsys.readouterr().out
+    assert caution.OVERRIDE in said
+    for words in (
+        "no fault found. No fire was computed.",
+        "A drill of 3 rounds, with fires at 5, 12, 50 km/h.",
+        "It begins 80 minutes before the fire of the plan starts, which is at 09:20.",
+        "7 pauses, 5 of them after the fire starts.",
+        "Injects of your own: 4. Answers of groups: 7.",
+        "a route leads to",
+    ):
+        assert words in said
+    assert main(["check", str(small), "--json"]) == 0
+    record = json.loads(capsys.readouterr().out)
+    assert record["faults"] == []
+    assert record["drill"][0].startswith("A drill of 3 rounds")
+    # A plan is checked as before, without a word of drills.
+    assert main(["check", str(small.with_name("plan.toml"))]) == 0
+    assert "A drill" not in capsys.readouterr().out
+
+
+def test_check_says_every_fault_of_a_drill(small: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    wrong = small.with_name("wrong_check.toml")
+    text = small.read_text(encoding="utf-8")
+    wrong.write_text(text.replace("members = 20", "members = 2").replace('kind = "phone"', 'kind = "letter"'), "utf-8")
+    assert main(["check", str(wrong), "--json"]) == 2
+    record = json.loads(capsys.readouterr().out)
+    assert len(record["faults"]) == 2
+    assert {"place", "wrong", "expected", "mend"} == set(record["faults"][0])
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["--pdf", "--browser", "no-such-browser"], "no-such-browser is not a program"),
+        (["--browser", "x"], "--pdf beside"),
+    ],
+)
+def test_a_print_that_cannot_be_made_is_refused_before_it_computes(
+    words: list[str], told: str, small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["drill", str(small), *words, "--out", str(tmp_path / "out")]) == 2
+    assert told in " ".join(capsys.readouterr().err.split())
+    assert not (tmp_path / "out").exists()

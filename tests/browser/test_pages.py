@@ -23,7 +23,7 @@ from leaveby.files.write.outputs import write_drill, write_result, write_streets
 from leaveby.files.write.printed import print_page
 
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
-PAGES = ("plan.html", "report.html", "streets.html", "drill.html", "drill_participants.html")
+PAGES = ("plan.html", "report.html", "streets.html", "drill.html", "drill_annex.html", "drill_participants.html")
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import signal
 from collections.abc import Callable, Iterator
@@ -17,8 +18,10 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import APIRequestContext, Browser, BrowserContext, ConsoleMessage, Page, expect
 from playwright.sync_api import TimeoutError as PlaywrightTimeoutError
 
+from leaveby.ask.drill import run_drill
 from leaveby.ask.household import notebooks_folder
 from leaveby.caution import OVERRIDE
+from leaveby.show.wording import clock_words
 
 NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
 
@@ -144,6 +147,43 @@ def changes(page: Page) -> bool:
             continue
         return True
     return False
+
+
+def test_the_drill_hides_its_end_until_it_is_asked_for(
+    served: Any, context: BrowserContext, artefacts: Path, small_plan: Path
+) -> None:
+    """When the front is at the home, and when roads shut, stand nowhere in the page before the button is pressed."""
+    drill = run_drill(small_plan.parent / "drill.toml", members=24)  # as the page computes it
+    page = context.new_page()
+    page.goto(f"{served.base}voila/render/05_drill.ipynb?token={served.token}")
+    reveal = page.get_by_role("button", name="Show what came of it")
+    expect(reveal).to_be_visible(timeout=SLOW_MS)
+    page.wait_for_load_state("networkidle")
+    run = drill.rounds[0]
+    ends = {
+        clock_words(drill, max(at_s, 0.0), step_min=1)
+        for at_s in (run.home_s, run.phases.shut_from_s, *(one.at_s for one in run.shuts))
+        if math.isfinite(at_s)
+    }
+    assert len(ends) > 2
+    text = "document.body.innerText + [...document.querySelectorAll('svg')].map(e => e.textContent).join(' ')"
+    for pause in run.pauses[:2]:
+        said = page.evaluate(text)
+        assert f"Round 1, pause {pause.number}: it is {clock_words(drill, pause.at_s, step_min=1)}" in said
+        assert [at for at in ends if at in said] == []
+        assert "of 100 such days" not in said.split("What was taken for granted")[0].split("Pause by pause")[1]
+        page.get_by_role("button", name="Go on to the next pause").click()
+        expect(page.get_by_text(f"Round 1, pause {pause.number + 1}")).to_be_visible()
+    reveal.click()
+    expect(page.get_by_text("The front is at the home at").first).to_be_visible()
+    said = page.evaluate(text)
+    assert clock_words(drill, run.home_s, step_min=1) in said
+    assert all(one.street in said for one in run.shuts)
+    page.evaluate(SETTLED)
+    page.screenshot(path=artefacts / "plain_05_drill_shown.png", full_page=True)
+    assert axe_findings(page) == []
+    page.get_by_role("button", name="Hide what came of it").click()
+    expect(page.get_by_text("The front is at the home at")).to_have_count(0)
 
 
 def test_the_front_page_lists_what_can_be_asked(served: Any, context: BrowserContext, artefacts: Path) -> None:

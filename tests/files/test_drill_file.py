@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from leaveby.ask.drill import read_drill, run_drill
+from leaveby.ask.drill import check_drill, found_in, is_drill, read_drill, run_drill
 from leaveby.ask.household import check_household, check_roads, demo_folder
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
@@ -70,6 +70,8 @@ def test_the_demo_drill_is_read_in_si() -> None:
     assert drill.begin_s == -80.0 * 60.0
     assert drill.pauses_s[:3] == (-4800.0, -1200.0, 300.0)
     assert {one.way for one in drill.answers} == {"tow", "car", "stay"}
+    assert drill.answers[0].start_s == -70.0 * 60.0
+    assert drill.injects[0].at_s == -60.0 * 60.0
     assert {one.kind for one in drill.injects} >= {"phone", "power", "official"}
     text = path.read_text(encoding="utf-8")
     first = " ".join(line.lstrip("# ") for line in text.splitlines()[:2])
@@ -138,7 +140,7 @@ first = 1
         "[drill] memberz: is not a key of this section. Expected one of name",
         'write "members" if that was meant',
         "[pauses] every_min: is 2",
-        'injects[1] "=1+1": has both at and after_fire_min',
+        'injects[1] "=1+1": has both after_fire_min and at',
         'injects[1] "=1+1": kind: is "rumour"',
         'answers[1] "A": way: is "boat"',
         "[prizes]: is not a section of a drill file",
@@ -153,13 +155,23 @@ first = 1
         ('plan = "plan.toml"', 'plan = "none.toml"', "there is no file"),
         ('plan = "plan.toml"', "", "[drill] plan: is missing"),
         ('begin_at = "08:00"', 'begin_at = "10:00"', "after the plan's first fire"),
+        (
+            'begin_at = "08:00"',
+            'begin_at = "08:00"\nbegin_before_fire_min = 80',
+            "has both begin_before_fire_min and begin_at",
+        ),
+        ('begin_at = "08:00"', "begin_before_fire_min = -1", "0 to 1440"),
         ('begin_at = "08:00"', "begin_at = 2026-01-17T08:00:00", "UTC offset"),
         ('begin_at = "08:00"', "begin_at = 2026-01-17", "clock time"),
         ('at = ["08:00", "09:30"]', 'at = ["09:30", "08:00"]', "does not rise"),
         ('at = ["08:00", "09:30"]', 'at = ["07:00", "09:30"]', "before the exercise begins"),
         ('at = ["08:00", "09:30"]', "at = []", "fill it in"),
-        ('at = ["08:00", "09:30"]', 'at = ["08:00"]\nevery_min = 10', "names both"),
-        ('at = ["08:00", "09:30"]', "", "names neither"),
+        ('at = ["08:00", "09:30"]', 'at = ["08:00"]\nevery_min = 10', "has both at and every_min"),
+        ('at = ["08:00", "09:30"]', 'at = ["08:00"]\nafter_fire_min = [10]', "has both after_fire_min and at"),
+        ('at = ["08:00", "09:30"]', "after_fire_min = [10, 5]", "does not rise"),
+        ('at = ["08:00", "09:30"]', "after_fire_min = [-81]", "before the exercise begins"),
+        ('at = ["08:00", "09:30"]', 'after_fire_min = ["08:00"]', "minutes after the plan's first fire"),
+        ("[pauses]", "[pausen]", "is not a section of a drill file"),
         ("[pauses]", "speeds_km_h = [5, 5]\n[pauses]", "a speed twice"),
         ("[pauses]", "speeds_km_h = []\n[pauses]", "own_fire = true"),
         ("[pauses]", "own_fire = 1\n[pauses]", "true or false"),
@@ -173,7 +185,7 @@ def test_faults_of_the_drill_itself(folder: Path, old: str, new: str, words: str
     ("table", "words"),
     [
         ('[[answers]]\ngroup = "A"\npause = 3\nway = "stay"\n', "there are 2 pauses"),
-        ('[[answers]]\ngroup = "A"\npause = 2\nway = "car"\n', "start_at: is missing"),
+        ('[[answers]]\ngroup = "A"\npause = 2\nway = "car"\n', "start_after_fire_min: is missing"),
         ('[[answers]]\ngroup = "A"\npause = 2\nway = "car"\nstart_at = "09:00"\n', "before the pause"),
         ('[[answers]]\ngroup = "A"\npause = 1\nway = "car"\nstart_at = "09:00"\nspeed_km_h = 7\n', "no round"),
         ('[[answers]]\ngroup = "A"\npause = 1\nway = "stay"\n' * 2, "second answer of this group"),
@@ -208,3 +220,94 @@ def test_a_folder_and_what_is_no_toml_are_refused(folder: Path) -> None:
         run_drill(folder)
     assert any("can't be read as TOML" in one for one in faults(folder, "[drill\n"))
     assert any("[drill]: is missing" in one for one in faults(folder, ""))
+
+
+# --- minutes after the fire starts -----------------------------------------------------------------------------------
+
+BARE = """
+[drill]
+name = "Mill Lane"
+plan = "plan.toml"
+"""
+
+
+def moved(folder: Path, starts_at: str) -> Path:
+    """The demo's plan with its fire at another hour of the day."""
+    text = (folder / "plan.toml").read_text(encoding="utf-8")
+    later = text.replace("T09:20:00+11:00", f"T{starts_at}:00+11:00")
+    assert later != text
+    path = folder / "moved.toml"
+    path.write_text(later, encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("starts_at", ["09:20", "13:05", "16:30"])
+def test_a_drill_goes_with_a_plan_whose_fire_starts_at_another_hour(folder: Path, starts_at: str) -> None:
+    """Pencil and paper: 80 minutes before 16:30 is 15:10; nothing of it stands at 8 o'clock."""
+    if starts_at != "09:20":
+        moved(folder, starts_at)
+    text = (demo_folder() / "drill.toml").read_text(encoding="utf-8")
+    text = text if starts_at == "09:20" else text.replace('"plan.toml"', '"moved.toml"')
+    there, here = read_drill(written(folder, text)), read_drill(demo_folder() / "drill.toml")
+    assert f"{there.plan.starts_at:%H:%M}" == starts_at
+    assert (there.begin_s, there.pauses_s) == (here.begin_s, here.pauses_s)
+    assert [one.at_s for one in there.injects] == [one.at_s for one in here.injects]
+    assert [one.start_s for one in there.answers] == [one.start_s for one in here.answers]
+
+
+def test_pauses_are_minutes_after_the_fire_when_nothing_is_said(folder: Path) -> None:
+    drill = read_drill(written(folder, BARE))
+    assert drill.begin_s == -80.0 * 60.0
+    assert [at_s / 60.0 for at_s in drill.pauses_s] == [-80.0, -20.0, 5.0, 20.0, 40.0, 70.0, 100.0]
+    late = read_drill(written(folder, f"{BARE}begin_before_fire_min = 10\n"))
+    assert [at_s / 60.0 for at_s in late.pauses_s] == [5.0, 20.0, 40.0, 70.0, 100.0]
+
+
+@pytest.mark.parametrize(
+    ("pauses", "key", "warned"),
+    [
+        ('at = ["08:00", "09:20"]', "at", True),
+        ('at = ["08:00", "09:21"]', "at", False),
+        ("after_fire_min = [-60, 0]", "after_fire_min", True),
+        ("after_fire_min = [-60, 1]", "after_fire_min", False),
+        ("every_min = 20", "every_min", False),
+    ],
+)
+def test_a_drill_without_a_pause_after_the_fire_warns(folder: Path, pauses: str, key: str, warned: bool) -> None:
+    script = read_drill(written(folder, f"{BARE}[pauses]\n{pauses}\n"))
+    said = (
+        f"own.toml: [pauses] {key}: holds no time after the fire starts (09:20). Expected at least one pause at which "
+        "the groups know of the fire. To mend it: give some as minutes after the fire starts, for example "
+        "after_fire_min = [-20, 5, 20, 40]."
+    )
+    assert (said in found_in(script)) == warned
+
+
+# --- check -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_drill_is_told_from_a_plan(folder: Path) -> None:
+    assert is_drill(demo_folder() / "drill.toml")
+    assert not is_drill(demo_folder() / "plan.toml")
+    assert is_drill(written(folder, "[[injects]]\n"))
+    for text in ("", "[drill", "name = 3\n"):
+        assert not is_drill(written(folder, text))
+    assert not is_drill(folder / "nothing.toml")
+
+
+def test_check_says_the_faults_of_drill_plan_and_files_at_once(folder: Path) -> None:
+    plan = (folder / "plan.toml").read_text(encoding="utf-8")
+    broken = re.sub(r"(?m)^(legend = ).*$", r'\1"no_such_legend.csv"', plan, count=1)
+    assert broken != plan
+    (folder / "broken.toml").write_text(broken, encoding="utf-8")
+    path = written(folder, BARE.replace("plan.toml", "broken.toml").replace('"Mill Lane"', "3"))
+    with pytest.raises(InputError) as caught:
+        check_drill(path)
+    said = [str(fault) for fault in caught.value.faults]
+    assert any("[drill] name: is 3" in one for one in said)
+    assert any("no_such_legend.csv" in one for one in said)
+
+
+def test_check_says_when_the_exercise_begins_before_the_weather(folder: Path) -> None:
+    with pytest.raises(InputError, match="minutes before the plan's weather begins"):
+        check_drill(written(folder, f"{BARE}begin_before_fire_min = 1400\n"))

@@ -6,13 +6,11 @@ practice, no source.
 
 from __future__ import annotations
 
-import asyncio
 import html
 import json
 import re
 import sys
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from html.parser import HTMLParser
@@ -35,15 +33,17 @@ from leaveby.decision.drill.rounds import place_answer
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import Phases
 from leaveby.errors import InputError
-from leaveby.notebook.panel_drills import drill_panel, injects_list, moment_of
-from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip
+from leaveby.notebook.panel_drills import drill_panel
+from leaveby.show.drill.figures import answers_curve, describe_answers_curve
 from leaveby.show.drill.map import map_base, pause_map
-from leaveby.show.drill.page import drill_page, participants_page
+from leaveby.show.drill.page import NEW_LINES, annex_page, participants_page
 from leaveby.show.drill.record import drill_record
+from leaveby.show.drill.run_card import LETTERS, SIDE_ROWS, card_rows, most_telling, run_card
 from leaveby.show.drill.words import (
     EXERCISE_BANNER,
     NO_WAY_OPEN,
     clear_words,
+    drill_lines,
     leave_by_words,
     margin_words,
     stay_words,
@@ -108,7 +108,12 @@ def drill() -> Drill:
 
 @pytest.fixture(scope="module")
 def trainer(drill: Drill) -> str:
-    return drill_page(drill, made_at=MADE_AT)
+    return annex_page(drill, made_at=MADE_AT)
+
+
+@pytest.fixture(scope="module")
+def card(drill: Drill) -> str:
+    return run_card(drill, made_at=MADE_AT)
 
 
 @pytest.fixture(scope="module")
@@ -125,16 +130,16 @@ def test_the_end_of_leaving_in_a_round_word_for_word(drill: Drill) -> None:
         return leave_by_words(drill, made)[-1], stay_words(drill, made)
 
     assert said(12_000.0) == (
-        "From 12:40 on, every road out is shut in more than half of this round's runs; between the times above and "
-        "that one is late: no packing, go at once and as directed.",
+        "From 12:40 on, every road out is shut on more than half of such days; between the times above and that one is "
+        "late: no packing, go at once and as directed.",
         "Staying is no way of leaving and has no curve. In this round the last way of leaving had to be begun by 10:20 "
         "to be in time; every road out is shut on more than half of such days from 12:40, the last resort no sooner.",
     )
     assert said(-60.0)[0] == (
-        "From the moment when the fire starts, every road out is shut in more than half of this round's runs."
+        "From the moment when the fire starts, every road out is shut on more than half of such days."
     )
     assert said(np.inf) == (
-        "In half of this round's runs some road out was not shut within the hours; that is no leave to wait.",
+        "On half of such days some road out was not shut within the hours looked at; that is no leave to wait.",
         "Staying is no way of leaving and has no curve. In this round the last way of leaving had to be begun by 10:20 "
         "to be in time.",
     )
@@ -150,7 +155,7 @@ def test_a_leave_by_before_the_exercise_says_so(drill: Drill) -> None:
     )
 
 
-@pytest.mark.parametrize("which", ["trainer", "groups"])
+@pytest.mark.parametrize("which", ["card", "trainer", "groups"])
 def test_the_pages_stand_alone(request: pytest.FixtureRequest, which: str) -> None:
     text = request.getfixturevalue(which)
     page = Page(text)
@@ -168,30 +173,34 @@ def test_the_pages_stand_alone(request: pytest.FixtureRequest, which: str) -> No
     assert not re.search(r"url\((?!#|&quot;|data:font/woff2;base64,)", text)
 
 
-@pytest.mark.parametrize("which", ["trainer", "groups"])
+@pytest.mark.parametrize("which", ["card", "trainer", "groups"])
 def test_every_sheet_says_exercise_only_and_that_warnings_override(request: pytest.FixtureRequest, which: str) -> None:
     """A table's head is repeated on each printed page that the table runs over (CSS 2.1, 17.2, from memory)."""
     text = request.getfixturevalue(which)
     page = Page(text)
-    assert len(page.sheets) > 6
+    assert len(page.sheets) == 2 if which == "card" else len(page.sheets) > 6
     for sheet in page.sheets:
         assert sheet.split("Official")[0].strip() == EXERCISE_BANNER
         assert OVERRIDE in sheet
-    assert ".sheet > thead { display: table-header-group; }" in text
-    assert text.count('<thead><tr><td><div class="head"') == len(page.sheets)
+    if which == "trainer":
+        assert ".sheet > thead { display: table-header-group; }" in text
+        assert text.count('<thead><tr><td><div class="head"') == len(page.sheets)
     assert PLANNING_AID in text
     assert not any(words in html.unescape(text).lower() for words in PROMISES)
 
 
-@pytest.mark.parametrize("which", ["trainer", "groups"])
+@pytest.mark.parametrize("which", ["card", "trainer", "groups"])
 def test_official_messages_are_marked_as_invented(request: pytest.FixtureRequest, drill: Drill, which: str) -> None:
     """Common practice, no source: a message of an exercise says so, so that nobody takes it for a real one."""
-    text = html.unescape(request.getfixturevalue(which))
+    text = " ".join(" ".join(Page(request.getfixturevalue(which)).sheets).split())
+    marked = 0
     for run in drill.rounds:
         for one in run.injects:
             if one.kind == "official":
-                for found in re.finditer(re.escape(one.text), text):
+                for found in re.finditer(re.escape(one.text[:40]), text):
                     assert INVENTED in text[found.start() - 80 : found.start()]
+                    marked += 1
+    assert marked > 3
 
 
 def pages_of(drill: Drill, groups: str) -> Iterator[tuple[Any, Any, str]]:
@@ -206,11 +215,13 @@ def test_a_sheet_holds_nothing_of_what_comes_later(drill: Drill, groups: str) ->
     for run, pause, sheet in pages_of(drill, groups):
         assert f"Round {run.number}, sheet {run.number}.{pause.number}" in sheet
         told = {one.text for one in known_by(run, pause)}
+        sheet = " ".join(sheet.split())
         for one in run.injects:
             if one.text not in told:
-                assert one.text not in sheet
-        for one in new_at(run, pause):
-            assert one.text in sheet
+                assert one.text[:60] not in sheet
+        fresh = new_at(run, pause)
+        shown = [one for one in fresh if one.text[:60] in sheet]
+        assert shown == (list(fresh) if len(fresh) <= NEW_LINES[1] else most_telling(fresh, NEW_LINES[1] - 1))
         forecast = [one.text for one in known_by(run, pause) if one.at_s == drill.script.begin_s]
         rest = sheet
         for words in forecast:
@@ -224,7 +235,7 @@ def test_the_sheets_do_not_give_the_end_away(drill: Drill, groups: str) -> None:
     assert "leave-by" not in text.lower()
     assert "latest start" not in text.lower()
     assert "round ends" not in text.lower()
-    for words in ("fire at 5", "fire at 12", "fire at 50", "5 km/h fire", "clear in", "no way of leaving"):
+    for words in ("start by", "fire at 5", "fire at 12", "fire at 50", "5 km/h fire", "clear in", "no way of leaving"):
         assert words not in text
     for run in drill.rounds:
         assert verdict_words(drill, run) not in text
@@ -274,10 +285,11 @@ def test_a_pauses_scene_holds_nothing_of_the_others(drill: Drill, number: int) -
 
 
 def test_every_sheet_has_lines_to_write_on(drill: Drill, groups: str) -> None:
-    assert groups.count('class="lines"') == sum(len(run.pauses) for run in drill.rounds)
+    assert groups.count('class="write"') == 1 + 2 * sum(len(run.pauses) for run in drill.rounds)
     for words in ("tow the house", "go by car, without the house", "stay, under official directions"):
         assert words in groups
     assert ".sheet + .sheet { break-before: page; }" in groups
+    assert "font: 11pt" in groups
 
 
 def test_the_trainers_page_holds_everything(drill: Drill, trainer: str) -> None:
@@ -296,7 +308,7 @@ def test_the_trainers_page_holds_everything(drill: Drill, trainer: str) -> None:
     for line in drill.assumptions:
         assert line in text
     assert LAST_RESORT in text
-    assert f"{drill.members} members" in text
+    assert f"{drill.members} such days" in text
 
 
 def test_a_round_without_a_way_out_says_so_plainly(drill: Drill, trainer: str) -> None:
@@ -306,26 +318,80 @@ def test_a_round_without_a_way_out_says_so_plainly(drill: Drill, trainer: str) -
     assert trainer.count('class="say closed"') >= 3
 
 
+def test_the_card_goes_by_the_clock_and_fits_its_lines(drill: Drill) -> None:
+    """08:00 is when the exercise begins and 80 minutes before the fire, so a pause 5 minutes after it is at 1:25."""
+    rows = card_rows(drill)
+    assert sum(len(row.told) for row in rows) <= sum(SIDE_ROWS)
+    assert all(len(line) <= LETTERS + 20 for row in rows for line in row.told)
+    assert rows[0].told[0].startswith("Every round begins so. Set the clock to 08:00")
+    assert [row.told[0].split(":")[0] for row in rows if row.kind == "head"][1:] == ["Round 1", "Round 2", "Round 3"]
+    for number, run in enumerate(drill.rounds):
+        heads = [at for at, row in enumerate(rows) if row.kind == "head"] + [len(rows)]
+        part = rows[heads[number + 1] + 1 : heads[number + 2]]
+        assert part[-1].kind == "stop"
+        assert part[-1].clock == clock_words(drill, run.end_s, step_min=1)
+        at = [row.clock for row in part]
+        assert at == sorted(at)
+        asked = [row.told[0] for row in part if row.kind == "ask"]
+        assert [one.split(" ")[1].rstrip(".") for one in asked] == [
+            f"{run.number}.{n}" for n in range(3, 3 + len(asked))
+        ]
+        assert len(asked) == len(run.pauses) - 2
+    first = next(row for row in rows if row.kind == "ask" and row.told[0].startswith("Sheet 1.3"))
+    assert (first.since, first.clock) == ("1:25", "09:25")
+    # The trainer's own and official words come first where not all fit.
+    told = " ".join(" ".join(row.told) for row in rows if row.kind == "say")
+    for run in drill.rounds:
+        for pause in run.pauses:
+            for one in new_at(run, pause):
+                assert one.source != "trainer" or one.text[:40] in told
+
+
+def test_the_card_keeps_times_to_start_by_for_the_end(drill: Drill, card: str) -> None:
+    first, second = Page(card).sheets
+    before, after = second.split("Talk it over")
+    for words in ("Start by", "last moment", "shut on most days"):
+        assert words not in first + before
+    for run in drill.rounds:
+        for way in run.ways.values():
+            if way.latest_start_s is not None:
+                assert clock_words(drill, way.latest_start_s) in after
+    assert card.count("<svg") == len(drill.rounds)
+
+
+TECHNICAL = re.compile(r"\b(quantiles?|members?|(central|model) runs?|head rate|lead times?|lead)\b", re.IGNORECASE)
+
+
+def test_words_that_only_the_trade_knows_are_not_said(drill: Drill, card: str, trainer: str, groups: str) -> None:
+    own = trainer.split("What was assumed")[0]
+    for text in (" ".join(" ".join(Page(one).sheets) for one in (card, own, groups)), " ".join(drill_lines(drill))):
+        assert TECHNICAL.findall(text) == []
+
+
 def test_minutes_are_rounded_to_the_side_that_leaves_earlier(drill: Drill) -> None:
     run = drill.rounds[0]
     latest_s = run.ways["car"].latest_start_s
     assert latest_s is not None
-    early = place_answer(run, Answer("x", 1, "car", latest_s - 119.0))
-    late = place_answer(run, Answer("x", 1, "car", latest_s + 61.0))
-    assert margin_words(drill, early).startswith("1 min before")
-    assert margin_words(drill, late).startswith("2 min after")
-    assert clear_words(replace(late, clear_probability=0.9999)) == "99.9 % clear"
+    # The fire starts at 09:20; what is said counts from the time to start by as it is said, down to 5 minutes.
+    by_s = 300.0 * np.floor(latest_s / 300.0)
+    early = place_answer(run, Answer("x", 1, "car", by_s - 119.0))
+    late = place_answer(run, Answer("x", 1, "car", by_s + 61.0))
+    at = clock_words(drill, latest_s)
+    assert margin_words(drill, early) == f"1 min before {at}"
+    assert margin_words(drill, late) == f"2 min after {at}"
+    assert clear_words(replace(late, clear_probability=0.9999)) == "clear on 99 of 100 such days"
     assert "no promise" in clear_words(replace(late, clear_probability=1.0))
 
 
 def test_the_same_drill_gives_the_same_files(drill: Drill, trainer: str, groups: str) -> None:
-    assert drill_page(drill, made_at=MADE_AT) == trainer
+    assert annex_page(drill, made_at=MADE_AT) == trainer
+    assert run_card(drill, made_at=MADE_AT) == run_card(drill, made_at=MADE_AT)
     assert participants_page(drill, made_at=MADE_AT) == groups
     assert drill_record(drill, made_at=MADE_AT) == drill_record(drill, made_at=MADE_AT)
 
 
 def test_a_moment_without_offset_is_refused(drill: Drill) -> None:
-    for make in (drill_page, participants_page, drill_record):
+    for make in (run_card, annex_page, participants_page, drill_record):
         with pytest.raises(InputError, match="made_at"):
             make(drill, made_at=MADE_AT.replace(tzinfo=None))
 
@@ -349,7 +415,7 @@ def nasty(drill: Drill) -> Drill:
 
 def test_names_with_markup_or_formulas_are_shown_as_text(drill: Drill) -> None:
     wrong = nasty(drill)
-    for text in (drill_page(wrong, made_at=MADE_AT), participants_page(wrong, made_at=MADE_AT)):
+    for text in (make(wrong, made_at=MADE_AT) for make in (run_card, annex_page, participants_page)):
         page = Page(text)
         assert page.open == []
         assert not {tag for tag, _ in page.tags} & {"script"}
@@ -374,14 +440,18 @@ def test_the_record_is_described_by_its_schema(drill: Drill) -> None:
         assert len(run["injects"]) == len(own.injects)
         for row, placed in zip(run["answers"], own.placed, strict=True):
             if placed.early_s is not None:
-                assert placed.early_s / 60.0 - 1.0 < row["minutes_before_leave_by"] <= placed.early_s / 60.0
+                # From the time to start by as it is said, which is up to five minutes sooner.
+                assert placed.early_s / 60.0 - 6.0 < row["minutes_before_leave_by"] <= placed.early_s / 60.0
+                by, start = (datetime.fromisoformat(row[key]) for key in ("leave_by", "start"))
+                assert (by - start).total_seconds() / 60.0 == row["minutes_before_leave_by"]
+                assert by.minute % 5 == 0
 
 
 def test_a_round_whose_fire_does_not_come_is_told(drill: Drill) -> None:
     run = drill.rounds[0]
     far = replace(run, home_s=np.inf, ember_s=np.inf, shuts=(), placed=(), end_s=drill.plan.horizon_s)
     spared = replace(drill, rounds=(far,))
-    text = drill_page(spared, made_at=MADE_AT)
+    text = annex_page(spared, made_at=MADE_AT)
     assert "does not come to the home within the hours computed" in text
     assert "that does not mean that it stays usable" in text
     assert "No answers stand in the drill file yet" in text
@@ -405,13 +475,6 @@ def test_answers_are_drawn_on_the_curve(drill: Drill) -> None:
         assert one.answer.group in describe_answers_curve(drill, run)
 
 
-def test_the_strip_is_told_in_words(drill: Drill) -> None:
-    words = describe_rounds_strip(drill)
-    for run in drill.rounds:
-        assert clock_words(drill, run.home_s, step_min=1) in words
-    assert "fire at 50 km/h" in words
-
-
 # --- the panel -------------------------------------------------------------------------------------------------------
 
 
@@ -419,79 +482,74 @@ MAP_LAYERS = ["Burnt by now", "Streets", "Street names", "Home and safe points"]
 
 
 def parts(panel: Any) -> dict[str, Any]:
-    names = "banner chosen player reveal title known picture injects ask group way start keep verdict curve table"
+    names = "banner chosen title known picture injects ahead ask group way start keep said reveal came"
     return dict(zip(names.split(), panel.children, strict=True))
 
 
-def test_the_panel_begins_with_the_banner_and_shows_an_answer_without_a_click(drill: Drill) -> None:
+def words_of(shown: dict[str, Any]) -> str:
+    """Everything that the panel says, its controls and its map left out."""
+    return html.unescape(
+        " ".join(getattr(part, "value", "") for part in shown.values() if hasattr(part, "placeholder"))
+    )
+
+
+def test_the_panel_begins_at_the_first_pause_and_hides_the_end(drill: Drill) -> None:
     shown = parts(drill_panel(drill))
     assert OVERRIDE in shown["banner"].value
     assert EXERCISE_BANNER in shown["banner"].value
-    assert "Round 1: it is 08:00" in shown["title"].value
+    assert "Round 1, pause 1: it is 08:00" in shown["title"].value
     assert "No fire is known of" in shown["known"].value
     chart = shown["picture"].children[0]
     assert [group.name for group in chart.layers if hasattr(group, "layers")] == MAP_LAYERS
-    assert "<svg" in shown["curve"].value
-    assert "Corner house" in shown["table"].value
+    assert shown["came"].value == ""
+    assert [label for label, _ in shown["chosen"].options] == ["Round 1", "Round 2", "Round 3"]
 
 
-def test_the_clock_brings_injects_and_never_later_ones(
-    drill: Drill, nothing_more_is_solved: Callable[[], None]
+@pytest.mark.parametrize("number", range(3))
+def test_before_the_button_nothing_tells_of_the_end(
+    drill: Drill, number: int, nothing_more_is_solved: Callable[[], None]
 ) -> None:
     shown = parts(drill_panel(drill))
-    shown["reveal"].value = False
-    clock = shown["player"].children[1]
     nothing_more_is_solved()
-    run, layers = drill.rounds[0], shown["picture"].children[0].layers
-    burnt = next(one for one in layers if one.name == "Burnt by now")
-    at_s = run.end_s
-    clock.value = 0
-    assert burnt.layers == ()  # nobody knows of a fire yet
-    clock.value = round((at_s - drill.script.begin_s) / 60.0)
-    (area,) = (shape(feature["geometry"]) for one in burnt.layers for feature in one.data["features"])
-    reached = run.arrival.time_s <= min(drill.script.begin_s + 60.0 * clock.value, at_s)
-    back = Transformer.from_crs("EPSG:4326", drill.terrain.grid.crs, always_xy=True)
-    ground = shapely.transform(area, lambda xy: np.column_stack(back.transform(xy[:, 0], xy[:, 1])))
-    assert ground.area == pytest.approx(reached.sum() * drill.terrain.grid.cell_m**2, rel=1e-3)
-    clock.value = 110
-    assert "it is 09:50" in shown["title"].value
-    text = html.unescape(shown["injects"].value)
-    for one in drill.rounds[0].injects:
-        assert (one.text in text) == (one.at_s <= 110 * 60.0 - 4800.0 and not one.facilitator_only)
-    assert (shown["curve"].value, shown["table"].value, shown["verdict"].value) == ("", "", "")
-    clock.value = clock.max
-    assert "This round has ended" in shown["title"].value
+    run = drill.rounds[number]
+    shown["chosen"].value = run
+    for pause in run.pauses:
+        assert f"Round {run.number}, pause {pause.number}: it is {clock_words(drill, pause.at_s, step_min=1)}" in (
+            shown["title"].value
+        )
+        text = words_of(shown)
+        told = {one.text for one in known_by(run, pause)}
+        for one in run.injects:
+            assert (one.text in text) == (one.text in told)
+        ends = [run.home_s, run.phases.shut_from_s, *(one.at_s for one in run.shuts if one.at_s > pause.at_s)]
+        for at_s in ends:
+            if at_s > pause.at_s:
+                assert clock_words(drill, at_s, step_min=1) not in text.replace("17:00", "").replace("16:30", "")
+        assert verdict_words(drill, run) not in text
+        assert "<svg" not in text
+        burnt = next(one for one in shown["picture"].children[0].layers if one.name == "Burnt by now")
+        assert (burnt.layers == ()) == (not np.isfinite(pause.front_m))
+        if burnt.layers:
+            (area,) = (shape(feature["geometry"]) for one in burnt.layers for feature in one.data["features"])
+            back = Transformer.from_crs("EPSG:4326", drill.terrain.grid.crs, always_xy=True)
+            ground = shapely.transform(area, lambda xy, to=back: np.column_stack(to.transform(xy[:, 0], xy[:, 1])))
+            reached = run.arrival.time_s <= pause.at_s
+            assert ground.area == pytest.approx(reached.sum() * drill.terrain.grid.cell_m**2, rel=1e-3)
+        shown["reveal"].click()
+        text = words_of(shown)
+        assert verdict_words(drill, run) in text
+        assert shown["came"].value.count("<svg") == 1
+        for one in run.shuts:
+            assert one.street in text
+        shown["reveal"].click()
+        assert shown["came"].value == ""
+        shown["reveal"].click()
+        shown["ahead"].click()  # what is moved on hides the end again
+        assert shown["came"].value == ""
+    assert shown["ahead"].disabled
 
 
-def test_the_clock_plays_by_itself_until_it_is_stopped(drill: Drill) -> None:
-    play, clock = parts(drill_panel(drill, minute_s=0.001))["player"].children
-
-    async def watch() -> None:
-        play.value = True
-        while clock.value < 3:
-            await asyncio.sleep(0.001)
-        play.value = False
-        stopped = clock.value
-        await asyncio.sleep(0.02)
-        assert clock.value == stopped
-        clock.value = clock.max - 1
-        play.value = True
-        while play.value:
-            await asyncio.sleep(0.001)
-        assert clock.value == clock.max
-
-    def press() -> None:
-        play.value = True
-
-    # In a thread of its own: a browser's session, where one is open, keeps a loop running in this one.
-    with ThreadPoolExecutor(1) as beside:
-        beside.submit(asyncio.run, asyncio.wait_for(watch(), 30.0)).result()
-        # Where nothing runs, the button comes up again.
-        beside.submit(press).result()
-    assert play.value is False
-
-
-def test_an_answer_lies_on_the_curve_at_once_and_may_be_kept(
+def test_an_answer_lies_on_the_curve_when_asked_and_may_be_kept(
     drill: Drill, nothing_more_is_solved: Callable[[], None]
 ) -> None:
     shown = parts(drill_panel(drill))
@@ -499,28 +557,32 @@ def test_an_answer_lies_on_the_curve_at_once_and_may_be_kept(
     shown["way"].value = "car"
     nothing_more_is_solved()
     shown["start"].value = shown["start"].options[10][1]
+    assert "go by car, without the house, getting ready from 08:50" in shown["said"].value
+    shown["reveal"].click()
     start_s = float(shown["start"].value)
     (share,) = share_clear(drill.rounds[0].ways["car"].member_latest_start_s, np.array([start_s]))
     words = clear_words(place_answer(drill.rounds[0], Answer("x", 1, "car", start_s)))
-    assert words in shown["table"].value
+    assert words in shown["came"].value
     assert (share == 1.0) == ("no promise" in words)
-    assert "<script>" not in shown["table"].value + shown["curve"].value
-    rows = shown["table"].value.count("<tr>")
+    assert "<script>" not in shown["came"].value + shown["said"].value
+    rows = shown["came"].value.count("<tr>")
     shown["keep"].click()
-    assert shown["table"].value.count("<tr>") == rows
+    assert shown["came"].value.count("<tr>") == rows
     shown["way"].value = "stay"
-    assert shown["table"].value.count("<tr>") == rows + 1
-    assert "Staying is no way of leaving" in shown["table"].value
+    assert shown["came"].value.count("<tr>") == rows + 1
+    assert "Staying is no way of leaving" in shown["came"].value
     shown["chosen"].value = drill.rounds[2]
-    assert NO_WAY_OPEN in shown["verdict"].value
+    shown["reveal"].click()
+    assert NO_WAY_OPEN in shown["came"].value
 
 
-def test_any_moment_is_known_as_at_a_pause(drill: Drill) -> None:
-    run = drill.rounds[0]
-    for pause in run.pauses:
-        assert moment_of(drill, run, pause.at_s) == pause
-    assert injects_list(drill, run, until_s=-1e9) == "<p>Nothing yet.</p>"
-    assert "keep to yourself" in injects_list(drill, run, until_s=run.end_s, all_of_them=True)
+def test_a_round_without_a_pause_can_be_looked_at(drill: Drill) -> None:
+    bare = replace(drill, rounds=(replace(drill.rounds[0], pauses=(), placed=()),))
+    shown = parts(drill_panel(bare))
+    assert "ends before its first pause" in shown["known"].value
+    assert shown["ahead"].disabled
+    shown["reveal"].click()
+    assert verdict_words(drill, drill.rounds[0]) in html.unescape(shown["came"].value)
 
 
 def test_own_injects_are_marked_as_the_trainers(drill: Drill, trainer: str) -> None:

@@ -84,7 +84,7 @@ def _parser() -> argparse.ArgumentParser:
         ("plan", _answer, "answer the household question for a plan file"),
         ("streets", _streets, "find streets with one way out, and what would help"),
         ("drill", _drill, "make a table-top exercise for a community group"),
-        ("check", _check, "say every fault of a plan, and whether roads lead out"),
+        ("check", _check, "say every fault of a plan or a drill, and whether roads lead out"),
         ("lab", _lab, "open the notebooks in JupyterLab, or as plain pages"),
     )
     for command, run, words in runs:
@@ -104,15 +104,9 @@ def _parser() -> argparse.ArgumentParser:
 def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.household import demo_folder, load_plan, plan_household
     from leaveby.files.write.outputs import write_result
-    from leaveby.files.write.printed import find_browser
     from leaveby.show.plan.record import result_record
 
-    _check_workers(wanted)
-    if wanted.pdf:
-        # Before the computation, so that nobody waits for a print that can't be made.
-        find_browser(wanted.browser)
-    elif wanted.browser is not None:
-        raise refuse("--browser", "is only for printing", expected="--pdf beside it", mend="add --pdf, or leave it out")
+    _check_options(wanted)
     # The demo names no plan.
     plan = load_plan(wanted.plan if "plan" in wanted else demo_folder() / "plan.toml")
     with _progress(errors) as tell:
@@ -126,9 +120,16 @@ def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     return exit_code(result)
 
 
-def _check_workers(wanted: argparse.Namespace) -> None:
+def _check_options(wanted: argparse.Namespace) -> None:
+    """Refuse before the computation, so that nobody waits for what can't be made."""
+    from leaveby.files.write.printed import find_browser
+
     if wanted.workers is not None and wanted.workers < 1:
         raise refuse("--workers", f"is {wanted.workers}", expected="1 or more", mend="leave it out")
+    if wanted.pdf:
+        find_browser(wanted.browser)
+    elif wanted.browser is not None:
+        raise refuse("--browser", "is only for printing", expected="--pdf beside it", mend="add --pdf, or leave it out")
 
 
 def exit_code(result: HouseholdResult) -> int:
@@ -233,12 +234,12 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.files.write.outputs import write_drill
     from leaveby.show.drill.record import drill_record
 
-    _check_workers(wanted)
+    _check_options(wanted)
     script = read_drill(wanted.drill)
     with _progress(errors) as tell:
         drill = run_drill(script, workers=wanted.workers, progress=tell)
     made_at = datetime.now().astimezone()
-    written = write_drill(drill, wanted.out, made_at=made_at)
+    written = write_drill(drill, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
     if wanted.json:
         _write_json(drill_record(drill, made_at=made_at))
     else:
@@ -247,20 +248,22 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _say_drill(drill: Drill, written: Mapping[str, Path]) -> None:
-    from leaveby.show.drill.words import EXERCISE_BANNER, leave_by_words, round_full_title, verdict_words
+    from leaveby.show.drill.words import EXERCISE_BANNER, drill_lines
 
-    lines = [PLANNING_AID, "", f"{drill.name}. Each round was computed from {drill.members} such days."]
-    for run in drill.rounds:
-        lines += ["", f"{round_full_title(run)}. {verdict_words(drill, run)}"]
-        lines += [f"  {line}" for line in (*leave_by_words(drill, run), *run.notes)]
-    _say(lines, written=written, first=(OVERRIDE, EXERCISE_BANNER))
+    _say((PLANNING_AID, "", *drill_lines(drill)), written=written, first=(OVERRIDE, EXERCISE_BANNER))
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:
+    from leaveby.ask.drill import check_drill, found_in, is_drill
     from leaveby.ask.household import check_roads, load_plan, read_inputs
 
+    found: list[str] = []
     try:
-        inputs = read_inputs(load_plan(wanted.plan))
+        if is_drill(wanted.plan):
+            script, inputs = check_drill(wanted.plan)
+            found = found_in(script)
+        else:
+            inputs = read_inputs(load_plan(wanted.plan))
         roads = check_roads(inputs)
     except InputError as error:
         if not wanted.json:
@@ -270,9 +273,10 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
         return BAD_INPUT
     supposed = [*inputs.plan.assumptions, *inputs.assumptions]
     if wanted.json:
-        _write_json({"override": OVERRIDE, "faults": [], "roads": dict(roads), "assumptions": supposed})
+        drill = {"drill": found} if found else {}
+        _write_json({"override": OVERRIDE, "faults": [], **drill, "roads": dict(roads), "assumptions": supposed})
     else:
-        said = (f"  {sentence}" for sentence in (*roads.values(), *supposed))
+        said = (f"  {sentence}" for sentence in (*found, *roads.values(), *supposed))
         _say((f"{wanted.plan}: no fault found. No fire was computed.", *said))
     return COMPUTED
 

@@ -3,32 +3,42 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, time
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from leaveby.ask.household import load_plan, read_inputs
-from leaveby.decision.drill.result import Answer, Drill, DrillScript, OwnInject
-from leaveby.decision.drill.rounds import Progress, answer_drill
+from leaveby.decision.drill.result import Answer, Drill, DrillScript, OwnInject, begin_fault, pause_fault
+from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.errors import Fault, InputError, fault_of
 from leaveby.files.read.drill_shape import SECTIONS, TABLES, place_in, read_table
 from leaveby.files.read.plan import toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
 from leaveby.household.plan_document import listed, meant
-from leaveby.units import m_s_from_km_h, s_from_min
+from leaveby.units import km_h_from_m_s, m_s_from_km_h, s_from_min
+
+if TYPE_CHECKING:
+    from leaveby.decision.drill.rounds import Progress
+
+
+def is_drill(path: str | Path) -> bool:
+    """Tell a drill file from a plan file, by its sections; what can't be read is taken for a plan."""
+    try:
+        document = toml_document(toml_text(Path(path), what="a plan or drill file (TOML)"), where=str(path))
+    except InputError:
+        return False
+    return not document.keys().isdisjoint((*SECTIONS, *TABLES))
 
 
 def read_drill(path: str | Path) -> DrillScript:
     """Read a drill file and the plan that it names.
 
-    Optional in the file, with what stands when they are left out: `speeds_km_h` 5, 12 and 50; `own_fire` false;
-    `members` 100; an inject's and an answer's speeds (every round); `[[injects]]` and `[[answers]]` whole. Clock times
-    are those of the day and the UTC offset of the plan's first fire; a date and time with offset says another day.
-
-    File names in it are relative to its own folder.
+    `about/drill_keys.md` lists its keys, with what stands when they are left out. Clock times are those of the day and
+    the UTC offset of the plan's first fire; a date and time with offset says another day. File names in it are relative
+    to its own folder.
 
     Raises
     ------
@@ -42,7 +52,55 @@ def read_drill(path: str | Path) -> DrillScript:
         ...
     leaveby.errors.InputError: no_such_drill.toml: there is no such file. Expected a drill file (TOML). To mend it: ...
     """
-    path = Path(path)
+    script, _, faults = _read(Path(path))
+    if script is None:
+        raise InputError(faults)
+    return script
+
+
+def check_drill(path: str | Path) -> tuple[DrillScript, HouseholdInputs]:
+    """Read a drill, its plan and everything that names, and compute no fire.
+
+    Raises
+    ------
+    InputError
+        With every fault of all of them.
+    """
+    script, plan, faults = _read(Path(path))
+    inputs = None
+    try:
+        if plan is not None:
+            inputs = read_inputs(plan)
+            scenario = prepare(inputs)
+            if script is not None:
+                faults += begin_fault(script, weather_from_s=float(scenario.weather.time_s[0]))
+    except InputError as error:
+        faults += error.faults
+    if faults or script is None or inputs is None:
+        raise InputError(faults)
+    return script, inputs
+
+
+def found_in(script: DrillScript) -> list[str]:
+    """Say what a drill file holds, and what makes little sense in it, with how to mend it."""
+    speeds = ", ".join(f"{km_h_from_m_s(speed):g}" for speed in script.speeds_m_s)
+    after = sum(at_s > 0.0 for at_s in script.pauses_s)
+    every = script.every_s
+    return [
+        f"A drill of {len(script.speeds_m_s) + script.own_fire} rounds"
+        f"{f', with fires at {speeds} km/h' if speeds else ''}{', and the fire of the plan itself' * script.own_fire}.",
+        f"It begins {-script.begin_s / 60.0:g} minutes before the fire of the plan starts, which is at "
+        f"{script.plan.starts_at:%H:%M}.",
+        f"{len(script.pauses_s)} pauses, {after} of them after the fire starts."
+        if every is None
+        else f"A pause every {every / 60.0:g} minutes.",
+        f"Injects of your own: {len(script.injects)}. Answers of groups: {len(script.answers)}.",
+        *map(str, pause_fault(script)),
+    ]
+
+
+def _read(path: Path) -> tuple[DrillScript | None, Plan | None, list[Fault]]:
+    """The drill and its plan, as far as they can be used, and the faults of both."""
     where, text = str(path), toml_text(path, what="a drill file (TOML)")
     document = toml_document(text, where=where)
     file = _File(where, document, [])
@@ -54,9 +112,7 @@ def read_drill(path: str | Path) -> DrillScript:
     plan, plan_faults = _plan(path, sections["drill"]["plan"], where=where)
     speeds = _speeds(file, sections["drill"])
     script = None if plan is None else _script(file, sections, tables, plan=plan, speeds=speeds)
-    if file.faults or plan_faults or script is None:
-        raise InputError([*(with_line(fault, text, where=where) for fault in file.faults), *plan_faults])
-    return script
+    return script, plan, [*(with_line(fault, text, where=where) for fault in file.faults), *plan_faults]
 
 
 def run_drill(
@@ -82,6 +138,9 @@ def run_drill(
     InputError
         With every fault of the drill file, of the plan and of what it names.
     """
+    # here, since checking a drill does without
+    from leaveby.decision.drill.rounds import answer_drill
+
     script = drill if isinstance(drill, DrillScript) else read_drill(drill)
     script = script if members is None else replace(script, members=members)
     inputs = read_inputs(script.plan)
@@ -109,8 +168,16 @@ class _File:
         return found
 
 
+def _given(file: _File, place: str, table: Mapping[str, Any], keys: Sequence[str]) -> list[str]:
+    """Which of several keys that say the same a table has; a fault where there is more than one."""
+    found = [key for key in keys if key in table]
+    if len(found) > 1:
+        file.fault(place, "time_of_several_keys", both=" and ".join(found))
+    return found
+
+
 def _section(file: _File, name: str) -> dict[str, Any]:
-    found = file.document.get(name)
+    found = file.document.get(name, {} if name == "pauses" else None)
     if isinstance(found, dict):
         return read_table(name, found, where=file.where, faults=file.faults)
     wrong = "is missing" if found is None else "is not a section"
@@ -167,10 +234,12 @@ def _speeds(file: _File, drill: Mapping[str, Any]) -> tuple[float, ...]:
     return found
 
 
-def _seconds(plan: Plan, moment: time | datetime | None) -> float | None:
-    """Seconds from the plan's first ignition; a bare clock time is taken on that day."""
+def _seconds(plan: Plan, moment: time | datetime | float | None) -> float | None:
+    """Seconds from the plan's first ignition, of minutes after it or a clock time; a bare one is taken on that day."""
     if moment is None:
         return None
+    if isinstance(moment, int | float):
+        return s_from_min(float(moment))
     if isinstance(moment, time):
         moment = datetime.combine(plan.starts_at.date(), moment, tzinfo=plan.starts_at.tzinfo)
     return (moment - plan.starts_at).total_seconds()
@@ -197,10 +266,12 @@ def _script(
 ) -> DrillScript | None:
     """Check what has to hold between the keys and the plan, and make the nouns; None where a fault was found."""
     drill, pauses = sections["drill"], sections["pauses"]
-    begin_s = _seconds(plan, drill["begin_at"])
+    given = _given(file, "[drill]", file.document.get("drill", {}), ("begin_before_fire_min", "begin_at"))
+    early_min = drill["begin_before_fire_min"]
+    begin_s = _seconds(plan, drill["begin_at"] if "begin_at" in given else None if early_min is None else -early_min)
     if begin_s is not None and begin_s > 0.0:
         file.fault("[drill] begin_at", "drill_begins_late", starts_at=plan.starts_at)
-    pauses_s = _pauses(file, pauses, plan=plan, begin_s=begin_s)
+    key, pauses_s = _pauses(file, pauses, plan=plan, begin_s=begin_s)
     every_s = None if pauses["every_min"] is None else s_from_min(float(pauses["every_min"]))
     frame = _Frame(plan, speeds, begin_s, pauses_s, every_s)
     injects = [_inject(file, one, number=number, frame=frame) for number, one in enumerate(tables["injects"])]
@@ -220,23 +291,28 @@ def _script(
         injects=tuple(one for one in injects if one is not None),
         answers=tuple(one for one in answers if one is not None),
         where=file.where,
+        pauses_key=key,
     )
 
 
-def _pauses(file: _File, pauses: Mapping[str, Any], *, plan: Plan, begin_s: float | None) -> tuple[float, ...]:
-    if (pauses["at"] is None) == (pauses["every_min"] is None):
-        # A key at fault is None as well, and its own fault has been said.
-        if not any(f"{file.where}: [pauses]" in fault.place for fault in file.faults):
-            both = "names both at and every_min" if pauses["at"] is not None else "names neither at nor every_min"
-            file.fault("[pauses]", "pauses_of_both_or_none", both=both)
-        return ()
-    found = [_seconds(plan, moment) for moment in pauses["at"] or ()]
+def _pauses(
+    file: _File, pauses: Mapping[str, Any], *, plan: Plan, begin_s: float | None
+) -> tuple[str, tuple[float, ...]]:
+    """The key that says when the pauses are, and when they are; none where they come every so many minutes."""
+    section = file.document.get("pauses", {})
+    given = _given(file, "[pauses]", section if isinstance(section, dict) else {}, tuple(SECTIONS["pauses"]))
+    key = given[0] if given else "after_fire_min"
+    if key == "every_min":
+        return key, ()
+    found = [_seconds(plan, moment) for moment in pauses[key] or ()]
     pauses_s = tuple(at_s for at_s in found if at_s is not None)
     if any(after <= before for before, after in pairwise(pauses_s)):
-        file.fault("[pauses] at", "pauses_out_of_order")
+        file.fault(f"[pauses] {key}", "pauses_out_of_order")
     if begin_s is not None and pauses_s and min(pauses_s) < begin_s:
-        file.fault("[pauses] at", "pause_before_beginning")
-    return pauses_s
+        if given:
+            file.fault(f"[pauses] {key}", "pause_before_beginning")
+        pauses_s = tuple(at_s for at_s in pauses_s if at_s >= begin_s)
+    return key, pauses_s
 
 
 def _check_speed(file: _File, speed: float | None, speeds: tuple[float, ...], place: str) -> None:
@@ -246,37 +322,40 @@ def _check_speed(file: _File, speed: float | None, speeds: tuple[float, ...], pl
 
 
 def _inject(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) -> OwnInject | None:
-    table = file.table("injects", number)
-    if ("at" in table) == ("after_fire_min" in table):
-        wrong = "has both at and after_fire_min" if "at" in table else "has no time"
-        file.fault(file.place("injects", number), "inject_of_two_times_or_none", wrong=wrong)
+    place = file.place("injects", number)
+    given = _given(file, place, file.table("injects", number), ("after_fire_min", "at"))
+    if not given:
+        file.fault(place, "inject_without_time")
     for speed in one["speeds_km_h"] or ():
         _check_speed(file, speed, frame.speeds, file.place("injects", number, "speeds_km_h"))
-    after_min = one["after_fire_min"]
-    at_s = _seconds(frame.plan, one["at"]) if after_min is None else s_from_min(float(after_min))
+    at_s = _seconds(frame.plan, one[given[0]]) if given else None
     if at_s is None or one["kind"] is None or one["text"] is None or one["speeds_km_h"] is None:
         return None
-    return OwnInject(at_s, one["kind"], one["text"], tuple(m_s_from_km_h(speed) for speed in one["speeds_km_h"]))
+    speeds = tuple(m_s_from_km_h(speed) for speed in one["speeds_km_h"])
+    return OwnInject(at_s, one["kind"], one["text"], speeds, where=f"injects[{number + 1}]")
 
 
 def _answer(file: _File, one: Mapping[str, Any], *, number: int, frame: _Frame) -> Answer | None:
     def place(key: str) -> str:
         return file.place("answers", number, key)
 
-    way, start_s, pause = one["way"], _seconds(frame.plan, one["start_at"]), one["pause"]
+    starts = ("start_after_fire_min", "start_at")
+    given = _given(file, file.place("answers", number), file.table("answers", number), starts)
+    key = given[0] if given else starts[0]
+    way, start_s, pause = one["way"], _seconds(frame.plan, one[key]), one["pause"]
     own = (*ways(frame.plan), "stay")
     if way is not None and way not in own:
         file.fault(place("way"), "way_of_no_household", way=way, own=listed(own))
-    if way is not None and way != "stay" and "start_at" not in file.table("answers", number):
-        file.fault(place("start_at"), "answer_without_start")
+    if way is not None and way != "stay" and not given:
+        file.fault(place(key), "answer_without_start")
     _check_speed(file, one["speed_km_h"], frame.speeds, place("speed_km_h"))
     pause_s = _pause_s(file, pause, frame, place("pause"))
     if start_s is not None and pause_s is not None and start_s < pause_s:
-        file.fault(place("start_at"), "answer_before_pause")
+        file.fault(place(key), "answer_before_pause")
     if one["group"] is None or way is None or pause is None or (start_s is None and way != "stay"):
         return None
     speed = None if one["speed_km_h"] is None else m_s_from_km_h(float(one["speed_km_h"]))
-    return Answer(one["group"], pause, way, None if way == "stay" else start_s, speed)
+    return Answer(one["group"], pause, way, None if way == "stay" else start_s, speed, where=f"answers[{number + 1}]")
 
 
 def _pause_s(file: _File, pause: int | None, frame: _Frame, place: str) -> float | None:

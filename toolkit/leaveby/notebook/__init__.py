@@ -20,7 +20,7 @@ _ROOMS: Final = {
         "checked_shapes",
         "ellipse_panel",
     ),
-    "notebook.panel_drills": ("drill_panel", "shown_rounds"),
+    "notebook.panel_drills": ("drill_panel",),
     "notebook.drives": ("our_roads",),
     "notebook.fire_day": ("FireDay", "reach_sentences"),
     "notebook.leave_early": ("answered", "leave_early_panel", "replayed", "shown_timetable"),

@@ -1,56 +1,28 @@
-"""A notebook panel over a drill: a clock that runs through the exercise, injects up to now, and answers on the curve.
+"""A notebook panel over a drill: pause by pause what is known, and only when asked what came of it.
 
 Nothing is computed anew while a control is moved: the rounds, their curves and the arrival of the fire are those of the
-drill.
+drill. What the fire does next, the curve and when roads shut stand nowhere in the panel before a button is pressed.
 """
 
 from __future__ import annotations
 
-import asyncio
 import math
 from types import SimpleNamespace
 from typing import Any, Final
 
 from markupsafe import Markup
 
-from leaveby.decision.drill.injects import pause_at
-from leaveby.decision.drill.result import DRILL_WAY_WORDS, EXERCISE_ONLY, Answer, Drill, Pause, Placed, Round
+from leaveby.decision.drill.result import DRILL_WAY_WORDS, EXERCISE_ONLY, Answer, Drill, Placed, Round, known_by
 from leaveby.decision.drill.rounds import place_answer
 from leaveby.notebook.live.drill import burnt_layer, drill_sheet
 from leaveby.notebook.live.map import open_map
-from leaveby.notebook.widgets import Html, answering, control, import_lab, listed, panel, scrolling, shown, table
+from leaveby.notebook.widgets import answering, control, import_lab, listed, panel, scrolling, shown, table
 from leaveby.show.drill import words
-from leaveby.show.drill.figures import answers_curve, describe_answers_curve, describe_rounds_strip, rounds_strip
+from leaveby.show.drill.figures import answers_curve, describe_answers_curve
 from leaveby.show.wording import WAYS, clean, clock_words
 
 START_STEP_S: Final = 300.0
-
-
-def shown_rounds(drill: Drill) -> Html:
-    """Give the rounds of a drill side by side."""
-    return shown(rounds_strip(drill), "The rounds side by side", describe_rounds_strip(drill))
-
-
-def moment_of(drill: Drill, run: Round, at_s: float) -> Pause:
-    """Give what can be known at any moment of a round, as if a pause were held; its number is that of the last one."""
-    held = sum(pause.at_s <= at_s for pause in run.pauses)
-    return pause_at(drill, run.arrival, number=max(held, 1), at_s=at_s, reported_s=drill.reported_s)
-
-
-def injects_list(drill: Drill, run: Round, *, until_s: float, all_of_them: bool = False) -> str:
-    """List the injects of a round up to a moment, the latest first, with those that the trainer keeps or without."""
-    told = [one for one in run.injects if one.at_s <= until_s and (all_of_them or not one.facilitator_only)]
-    items = Markup("").join(
-        Markup("<li><strong>{}</strong> [{}: {}] {}{}</li>").format(
-            clock_words(drill, one.at_s, step_min=1),
-            EXERCISE_ONLY,
-            words.KIND_WORDS[one.kind],
-            words.inject_words(one),
-            " (keep to yourself)" if one.facilitator_only else "",
-        )
-        for one in reversed(told)
-    )
-    return str(Markup("<ul>{}</ul>").format(items) if told else Markup("<p>Nothing yet.</p>"))
+_NO_PAUSE: Final = "This round ends before its first pause: press the button to see what came of it."
 
 
 def answers_table(drill: Drill, run: Round, placed: tuple[Placed, ...]) -> str:
@@ -66,31 +38,22 @@ def answers_table(drill: Drill, run: Round, placed: tuple[Placed, ...]) -> str:
         )
         for number, one in enumerate(placed, start=1)
     )
-    head = ("No.", "Group", "Answer", "Clear", "Against the leave-by", "Shut by then")
+    head = ("No.", "Group", "Answer", "Clear", "Against the time to start by", "Shut by then")
     stays = any(one.answer.way == "stay" for one in placed)
     after = Markup("<p><strong>{}</strong></p>").format(words.stay_words(drill, run)) if stays else ""
     return scrolling("Answers", table(head, rows, heading=1)) + str(after)
 
 
 def _controls(drill: Drill) -> SimpleNamespace:
-    """What can be moved: the round, the clock, whether the end is shown, and one answer."""
+    """What can be moved or pressed: the round and its pause, one answer, and what shows the end."""
     widgets = import_lab()
-    last_min = math.ceil(max(run.end_s - drill.script.begin_s for run in drill.rounds) / 60.0)
+    last_s = max(run.end_s for run in drill.rounds) - drill.script.begin_s
     ways = [*(way for way in WAYS if way in drill.rounds[0].ways), "stay"]
-    steps = range(math.ceil(last_min * 60.0 / START_STEP_S) + 1)
-    moments = [drill.script.begin_s + START_STEP_S * step for step in steps]
+    moments = [drill.script.begin_s + START_STEP_S * step for step in range(math.ceil(last_s / START_STEP_S) + 1)]
     return SimpleNamespace(
-        chosen=control(
-            "Dropdown",
-            "Round",
-            options=[(words.round_full_title(run), run) for run in drill.rounds],
-            value=drill.rounds[0],
-        ),
-        clock=control("IntSlider", "Minutes of the exercise", max=last_min, continuous_update=True),
-        play=widgets.ToggleButton(value=False, description="Play the clock"),
-        reveal=widgets.Checkbox(
-            value=True, description="Show what groups may not see yet: leave-bys and the curve", indent=False
-        ),
+        chosen=control("Dropdown", "Round", options=[(words.round_title(run), run) for run in drill.rounds]),
+        ahead=widgets.Button(description="Go on to the next pause", layout=widgets.Layout(width="20em")),
+        reveal=widgets.Button(description="Show what came of it", layout=widgets.Layout(width="20em")),
         group=control("Text", "Group", value="A group"),
         way=control("Dropdown", "Would", options=[(DRILL_WAY_WORDS[name], name) for name in ways]),
         start=control(
@@ -98,103 +61,103 @@ def _controls(drill: Drill) -> SimpleNamespace:
             "Getting ready from",
             options=[(clock_words(drill, at_s, step_min=1), at_s) for at_s in moments],
         ),
-        keep=widgets.Button(description="Keep this answer"),
+        keep=widgets.Button(description="Keep this answer", layout=widgets.Layout(width="20em")),
     )
 
 
-def drill_panel(drill: Drill, *, minute_s: float = 1.0) -> Any:
-    """Make a panel with a clock over a drill.
+def drill_panel(drill: Drill) -> Any:
+    """Make a panel over a drill that begins at the first pause and keeps the end hidden until it is asked for.
 
-    The clock can be moved or played: a minute of the exercise takes `minute_s` seconds then. The injects up to now and
-    the fire as it is known are shown; an answer that is set with the controls lies on the curve at once, and stays
-    there when it is kept. What would give the end away can be hidden, for when groups look on.
+    It shows what a group knows at a pause. A button goes on to the next pause; another shows what came of the round:
+    its fire at every later pause, the times to start by, when the roads shut, and the answer on the curve. Whatever is
+    moved on hides that again.
     """
     widgets, by = import_lab(), _controls(drill)
     kept: dict[int, list[Placed]] = {run.number: list(run.placed) for run in drill.rounds}
-    title, known, injects, verdict, curve, rows = (widgets.HTML() for _ in range(6))
+    title, known, injects, said, came = (widgets.HTML() for _ in range(5))
     drawn, sheet = open_map(), drill_sheet(drill)
-
-    def now_s() -> float:
-        return float(drill.script.begin_s + 60.0 * by.clock.value)
+    at = SimpleNamespace(pause=0, open=False)
 
     def answer() -> Placed:
         run: Round = by.chosen.value
-        at_s = None if by.way.value == "stay" else float(by.start.value)
+        start_s = None if by.way.value == "stay" else float(by.start.value)
         group = clean(by.group.value, 60) or "A group"
-        return place_answer(
-            run, Answer(group, moment_of(drill, run, now_s()).number, by.way.value, at_s, run.speed_m_s)
-        )
+        return place_answer(run, Answer(group, max(at.pause, 1), by.way.value, start_s, run.speed_m_s))
 
     def tell() -> None:
         run: Round = by.chosen.value
-        at_s = min(now_s(), run.end_s)
-        moment = moment_of(drill, run, at_s)
-        over = " This round has ended." if at_s >= run.end_s else ""
-        title.value = f"<h3>{words.round_title(run)}: it is {clock_words(drill, at_s, step_min=1)}.{over}</h3>"
-        told = words.weather_words(moment), words.pause_words(moment)
+        at.pause = min(max(at.pause, 1), len(run.pauses))
+        by.ahead.disabled = at.pause >= len(run.pauses)
+        if not run.pauses:
+            title.value, known.value, injects.value = f"<h3>{words.round_title(run)}</h3>", _NO_PAUSE, ""
+            drawn.show(sheet.under(()))
+            return
+        pause = run.pauses[at.pause - 1]
+        clock = clock_words(drill, pause.at_s, step_min=1)
+        title.value = f"<h3>{words.round_title(run)}, pause {pause.number}: it is {clock}.</h3>"
+        told = words.weather_words(pause), words.pause_words(pause)
         known.value = str(Markup("<p>{} <strong>{}</strong></p>").format(*told))
-        drawn.show(sheet.under((burnt_layer(drill, run, moment),)))
-        injects.value = injects_list(drill, run, until_s=at_s, all_of_them=by.reveal.value)
+        drawn.show(sheet.under((burnt_layer(drill, run, pause),)))
+        new = [f"{clock_words(drill, one.at_s, step_min=1)} {words.said_words(one)}" for one in known_by(run, pause)]
+        injects.value = listed(reversed(new)).text if new else "<p>Nothing yet.</p>"
 
     def place() -> None:
-        run: Round = by.chosen.value
-        if not by.reveal.value:
-            verdict.value = curve.value = rows.value = ""
-            return
-        before, now = kept[run.number], answer()
+        run, now = by.chosen.value, answer()
+        told = f"{now.answer.group}: {words.answer_words(drill, now)}."
+        said.value = str(Markup("<p>Your answer, {}</p>").format(told))
+        by.reveal.description = "Hide what came of it" if at.open else "Show what came of it"
+        before = kept[run.number]
         placed = tuple(before) if before and before[-1] == now else (*before, now)
-        lines = listed(words.leave_by_words(drill, run)).text
-        verdict.value = str(Markup("<p><strong>{}</strong></p>").format(words.verdict_words(drill, run))) + lines
-        curve.value = shown(
-            answers_curve(drill, run, placed=placed),
-            f"Answers, {words.round_title(run)}",
-            describe_answers_curve(drill, run, placed=placed),
-        ).text
-        rows.value = answers_table(drill, run, placed)
+        came.value = _came_of(drill, run, placed, after=at.pause) if at.open else ""
 
-    def both() -> None:
+    def moved() -> None:
+        at.open = False
         tell()
+        place()
+
+    def another() -> None:
+        at.pause = 1
+        moved()
+
+    def go_on(_button: object) -> None:
+        at.pause += 1
+        moved()
+
+    def reveal(_button: object) -> None:
+        at.open = not at.open
         place()
 
     def keep_it(_button: object) -> None:
         kept[by.chosen.value.number].append(answer())
         place()
 
-    both()
+    moved()
     ask = widgets.HTML(f"<h3>When would you leave? {EXERCISE_ONLY}.</h3>")
-    player = widgets.HBox([by.play, by.clock])
-    parts = (by.chosen, player, by.reveal, title, known, drawn.box, injects, ask, by.group, by.way, by.start, by.keep)
-    made = panel(*parts, verdict, curve, rows, more=f"<p><strong>{words.EXERCISE_BANNER}</strong></p>")
-    answering(made, (by.clock,), tell)
-    answering(made, (by.chosen, by.reveal), both)
+    parts = (by.chosen, title, known, drawn.box, injects, by.ahead, ask, by.group, by.way, by.start, by.keep, said)
+    notes = listed(drill.notes).text if drill.notes else ""
+    made = panel(*parts, by.reveal, came, more=f"<p><strong>{words.EXERCISE_BANNER}</strong></p>{notes}")
+    answering(made, (by.chosen,), another)
     answering(made, (by.group, by.way, by.start), place)
-    by.keep.on_click(keep_it)
-    _let_play(by.play, by.clock, minute_s=minute_s)
+    for button, work in ((by.ahead, go_on), (by.reveal, reveal), (by.keep, keep_it)):
+        button.on_click(work)
     return made
 
 
-def _let_play(play: Any, clock: Any, *, minute_s: float) -> None:
-    """Let a button play the clock. The browser's own player has buttons without names, unknown to screen readers."""
-    running: set[asyncio.Task[None]] = set()
-
-    async def tick() -> None:
-        while play.value and clock.value < clock.max:
-            await asyncio.sleep(minute_s)
-            if play.value:
-                clock.value += 1
-        play.value = False
-
-    def start_or_stop(change: Any) -> None:
-        if not change["new"]:
-            return
-        try:
-            loop = asyncio.get_running_loop()
-        except RuntimeError:
-            # Outside a notebook nothing runs a clock.
-            play.value = False
-            return
-        task = loop.create_task(tick())
-        running.add(task)
-        task.add_done_callback(running.discard)
-
-    play.observe(start_or_stop, names="value")
+def _came_of(drill: Drill, run: Round, placed: tuple[Placed, ...], *, after: int) -> str:
+    """What a round comes to (HTML): what the fire does next, its end, its roads, and the answers on their curves."""
+    later = [
+        f"{clock_words(drill, pause.at_s, step_min=1)}: {words.pause_words(pause)}" for pause in run.pauses[after:]
+    ]
+    shuts = [
+        f"From {clock_words(drill, max(one.at_s, 0.0), step_min=1)}: {clean(one.street, 60)} shut" for one in run.shuts
+    ]
+    curve = shown(
+        answers_curve(drill, run, placed=placed),
+        f"Answers, {words.round_title(run)}",
+        describe_answers_curve(drill, run, placed=placed),
+    ).text
+    title = Markup("<h3>{}</h3><p><strong>{}</strong></p>").format(
+        words.round_full_title(run), words.verdict_words(drill, run)
+    )
+    lists = listed([*later, *words.leave_by_words(drill, run), *shuts]).text
+    return str(title) + lists + curve + answers_table(drill, run, placed)

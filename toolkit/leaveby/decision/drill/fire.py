@@ -1,17 +1,10 @@
 """The fire of a drill: the plan's own, its head rate of spread scaled until the run to the home has a given mean speed.
 
-What "a fire at 12 km/h" means here, exactly. In the central run (forecast wind, every model at the middle of its
-published error, the plan's fuel, terrain and weather steps) each of the plan's fires is followed by itself; the one
-that comes to the home first is the run, or the one that starts nearest to it where none comes within the horizon.
-Its length is the straight distance from where it starts to the cell that burns at (or nearest to) the home. The head
-rate of spread on flat ground, in every fuel and at every step, is multiplied by one factor, such that the run takes its
-length over the given speed. So hours, fuels and slopes keep their proportion, and the head is faster than the given
-speed in some places and slower in others. No head rate on flat ground is raised above 30 m/s (108 km/h).
-
-The members share that speed: the published error of the rate of spread takes no part, since the speed is what is set,
-and a member's wind error turns and narrows its fire but does not speed it up; nor does the weather come sooner or later
-than forecast, which would make another speed of it. Wind direction, getting ready and the
-drive stay uncertain as in the plan. The plan's own fire has its members as in the household question.
+"A fire at 12 km/h": in the central run each of the plan's fires is followed by itself; the one that comes to the home
+first, or starts nearest where none comes, is the run. Its length is straight, from where it starts to the cell that
+burns at (or nearest to) the home. One factor multiplies the head rate on flat ground in every fuel and at every step,
+such that the run takes its length over the speed. Its members share that speed: neither the published error nor weather
+that comes sooner or later takes part, and a member's wind error turns and narrows its fire but does not speed it up.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely import Point
 
-from leaveby.decision.drill.result import Drill, Inject, OwnInject, Pause, Reading, StreetShut
+from leaveby.decision.drill.result import Inject, OwnInject, Pause, Reading, StreetShut
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.fires.scenario import Scenario, central_ignitions, district
 from leaveby.decision.household.phases import EVERY_ROAD_SHUT
@@ -35,16 +35,19 @@ from leaveby.units import km_h_from_m_s, min_from_s
 DISTANCES_M: Final = (20_000.0, 10_000.0, 5_000.0, 3_000.0, 2_000.0, 1_000.0, 500.0)
 """Distances of the front from the home at which it is heard of or seen."""
 
+IGNITION: Final = "where the plan's fire starts"
+"""What the first word of a fire rests on."""
+
 MOST_STREETS: Final = 10
 """Crossed streets named in one round, the longest ones."""
 
 INJECT_ASSUMPTIONS: Final = (
-    "Injects: the front's distance, the streets it crosses and the embers are those of the central run. A fire is "
+    "Injects: the front's distance, the streets it crosses and the embers are those of a middling day. A fire is "
     f"taken to be reported {min_from_s(REPORTED_AFTER_S.value):g} minutes after it starts and officially named "
     f"{min_from_s(REPORTED_AFTER_S.value):g} minutes later; before that nobody hears of shut roads or embers, whatever "
     f"was computed; flames are seen from {IN_SIGHT_M.value / 1000.0:g} km (judgement). In real fires word comes late "
     "or not at all: let injects of your own say so.",
-    "Injects: smoke comes over the home for as long before the front as the plan's smoke lead (judgement).",
+    "Injects: smoke comes over the home as long before the front as the plan says that it shuts a road (judgement).",
     "Injects: the fire danger rating is reckoned from the plan's weather and the commonest fuel of its map, on the "
     "scale of its region where one is known here; the rating of a real day is for the fire agency to give.",
 )
@@ -133,7 +136,7 @@ def _not_before(one: Inject, reported_s: float, *, start: datetime) -> Inject:
     least_s = reported_s + (REPORTED_AFTER_S.value if one.kind == "embers" else 0.0)
     if one.at_s >= least_s:
         return one
-    return replace(one, at_s=least_s, basis=f"{one.basis}; computed for {_clock(start, one.at_s)}, handed out later")
+    return replace(one, at_s=least_s, basis=f"{one.basis}; computed for {clock(start, one.at_s)}, given out later")
 
 
 def own_injects(
@@ -145,19 +148,19 @@ def own_injects(
     return kept, tuple(one for one in meant if not begin_s <= one.at_s <= end_s)
 
 
-def pause_at(place: Scenario | Drill, arrival: Arrival, *, number: int, at_s: float, reported_s: float) -> Pause:
+def pause_at(scenario: Scenario, arrival: Arrival, *, number: int, at_s: float, reported_s: float) -> Pause:
     """Say what can be known of weather and fire at a moment: of the central run, nothing before it is reported."""
     grid = arrival.grid
     burnt = (arrival.time_s <= at_s) & (at_s >= reported_s)
     front_m, bearing_deg = np.inf, 0.0
     if burnt.any():
-        away_m, bearing = _from_home(grid, place.home_xy_m)
+        away_m, bearing = _from_home(grid, scenario.home_xy_m)
         nearest = int(np.argmin(np.where(burnt, away_m, np.inf)))
         front_m, bearing_deg = float(away_m.flat[nearest]), float(bearing.flat[nearest])
     return Pause(
         number=number,
         at_s=at_s,
-        reading=reading_at(place.weather, at_s),
+        reading=reading_at(scenario.weather, at_s),
         front_m=front_m,
         front_bearing_deg=bearing_deg,
         burnt_ha=float(burnt.sum()) * grid.cell_m**2 / 1e4,
@@ -176,7 +179,8 @@ def street_shuts(scenario: Scenario, timed: Timed) -> tuple[StreetShut, ...]:
     return tuple(sorted(shut, key=lambda one: one.at_s))
 
 
-def _clock(start: datetime, time_s: float, *, step_min: int = 1) -> str:
+def clock(start: datetime, time_s: float, *, step_min: int = 1) -> str:
+    """Say a moment by the clock, rounded down; the day beside it where it is another than the fire's."""
     moment = start + timedelta(seconds=float(time_s))
     moment -= timedelta(minutes=moment.minute % step_min, seconds=moment.second, microseconds=moment.microsecond)
     if time_s >= 0.0 and moment < start:
@@ -205,7 +209,7 @@ def _forecast(scenario: Scenario, start: datetime, *, begin_s: float) -> Iterato
     windiest = max(readings.values(), key=lambda one: one.wind_speed_m_s)
     changes = [
         f" A wind change, to the {compass_words(readings[step].wind_from_deg)}, is expected about "
-        f"{_clock(start, float(weather.time_s[step]), step_min=5)}."
+        f"{clock(start, float(weather.time_s[step]), step_min=5)}."
         for step in _change_steps(weather)
         if step in readings
     ]
@@ -220,7 +224,7 @@ def _forecast(scenario: Scenario, start: datetime, *, begin_s: float) -> Iterato
         begin_s,
         "official",
         f"Fire danger for today: {_rating_words(scenario)}the forest fire danger index reaches "
-        f"{readings[worst].danger_index:.0f} about {_clock(start, float(weather.time_s[worst]), step_min=5)}.",
+        f"{readings[worst].danger_index:.0f} about {clock(start, float(weather.time_s[worst]), step_min=5)}.",
         basis="the plan's weather table, danger index of Noble et al. 1980",
     )
 
@@ -244,8 +248,8 @@ def _reports(scenario: Scenario) -> Iterator[Inject]:
         heard_s, named_s = ignition.at_s + REPORTED_AFTER_S.value, ignition.at_s + 2.0 * REPORTED_AFTER_S.value
         heard = f"Smoke is reported to the {where}, {away} from your home."
         named = f"The fire service names a fire to the {where} of you, {away} off ({source.name})."
-        yield Inject(heard_s, "heard", heard, basis="the plan's ignition")
-        yield Inject(named_s, "official", f"{named} Crews are on their way.", basis="the plan's ignition")
+        yield Inject(heard_s, "heard", heard, basis=IGNITION)
+        yield Inject(named_s, "official", f"{named} Crews are on their way.", basis=IGNITION)
 
 
 def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
@@ -266,7 +270,7 @@ def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
         text = f"A neighbour rings: the fire is about {away} to the {where} of you."
         if seen:
             text = f"Flames in sight to the {where}, about {away} away."
-        yield Inject(at_s, "seen" if seen else "heard", text, basis="arrival of the front in the central run")
+        yield Inject(at_s, "seen" if seen else "heard", text, basis="the front on a middling day")
 
 
 def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
@@ -291,7 +295,7 @@ def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
             at_s,
             "heard",
             f"The fire has reached {name}, {np.ceil(away_m / 100.0) / 10.0:.1f} km to the {where}.",
-            basis="arrival of the front at the street in the central run",
+            basis="the front on a middling day",
         )
 
 
@@ -317,21 +321,21 @@ def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: fl
         near_s - plan.roads.smoke_lead_s,
         "smoke",
         "Thick smoke over your home; you see no farther than the gate.",
-        basis="the front within the plan's stand-off of the home, less its smoke lead",
+        basis="the front, less the plan's time for smoke",
     )
     if ember_s < home_s:
         yield Inject(
             ember_s,
             "embers",
             "Ash and the first embers are coming down at your home.",
-            basis="earliest embers at the home in the central run (thrown and flown at the soonest: the early side)",
+            basis="the first embers on a middling day, on the early side",
         )
     yield Inject(
         home_s,
         "end",
         "The front is at the home. The round ends here.",
         facilitator_only=True,
-        basis="arrival of the front at the home in the central run, the earliest of the cells about it",
+        basis="the front on a middling day",
     )
 
 
@@ -342,26 +346,26 @@ def _closings(shuts: Sequence[StreetShut]) -> Iterator[Inject]:
             yield Inject(
                 one.at_s,
                 "road",
-                f"{one.street} can no longer be used: smoke over the road, and fire beside it soon.",
-                basis="closing of the street in the central run: stand-off reached, less the smoke lead",
+                f"{one.street} can no longer be used: smoke over it, and fire beside it soon.",
+                basis="when it shuts on a middling day",
             )
 
 
 def _leave_bys(timed: Timed, scenario: Scenario, *, start: datetime) -> Iterator[Inject]:
-    share = f"{100.0 * scenario.inputs.plan.confidence:g} of 100 members"
+    share = f"{100.0 * scenario.inputs.plan.confidence:g} of 100 such days"
     for way, timing in timed.ways.items():
         words = WAY_WORDS[way]
         for at_s, said in (
-            (timing.latest_start_s, f"Leave-by: latest start of getting ready to leave {words}"),
-            (timing.latest_departure_s, f"Latest departure {words}"),
+            (timing.latest_start_s, f"The last moment to start getting ready to leave {words}"),
+            (timing.latest_departure_s, f"The last moment to be on the road {words}"),
         ):
             if at_s is not None:
-                text = f"{said}, {_clock(start, at_s, step_min=5)}."
-                yield Inject(at_s, "leave-by", text, facilitator_only=True, basis=f"clear in {share}")
+                text = f"{said}: {clock(start, at_s, step_min=5)}."
+                yield Inject(at_s, "leave-by", text, facilitator_only=True, basis=f"clear on {share}")
     yield Inject(
         timed.phases.shut_from_s,
         "leave-by",
         EVERY_ROAD_SHUT,
         facilitator_only=True,
-        basis="no road leads out in more than half of the members, nor in the central run",
+        basis="no road leads out on more than half of such days, nor on a middling one",
     )

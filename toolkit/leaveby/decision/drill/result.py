@@ -9,14 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import PurePath
 from typing import Final, Literal
 
 from leaveby.decision.ways.result import Phases, WayTiming, way_is_open
+from leaveby.errors import Fault, fault_of
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import Terrain
-from leaveby.fire.weather.series import Weather
 from leaveby.household.plan import Plan
 from leaveby.roads.network.graph import RoadNetwork
+from leaveby.units import min_from_s
 
 EXERCISE_ONLY: Final = "Exercise only"
 """Stands on every page and before every message of a drill, so that none is ever taken for a real one."""
@@ -44,6 +46,7 @@ class OwnInject:
     kind: OwnKind
     text: str
     speeds_m_s: tuple[float, ...] = ()
+    where: str = "an inject"
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,7 @@ class Answer:
     way: DrillWay
     start_s: float | None
     speed_m_s: float | None = None
+    where: str = "an answer"
 
 
 @dataclass(frozen=True)
@@ -71,7 +75,7 @@ class DrillScript:
     - `begin_s`: when the exercise begins.
     - `pauses_s`: rising; empty where `every_s` is given.
     - `every_s`: a pause at the beginning and every so many seconds from there on.
-    - `where`: the file, for messages.
+    - `where`: the file, and `pauses_key` what says in it when the pauses are; for messages.
     """
 
     name: str
@@ -85,6 +89,12 @@ class DrillScript:
     injects: tuple[OwnInject, ...] = ()
     answers: tuple[Answer, ...] = ()
     where: str = "drill"
+    pauses_key: str = "after_fire_min"
+
+    @property
+    def file(self) -> str:
+        """The name of the file alone, for what others read."""
+        return PurePath(self.where).name
 
 
 @dataclass(frozen=True)
@@ -177,7 +187,7 @@ class Round:
     - `home_s`, `ember_s`: the front at the home (the earliest cell about it) and the first ember there, in the central
       run.
     - `end_s`: the front at the home, or the plan's horizon.
-    - `notes`: what was left out of this round, and why.
+    - `notes`: what was left out of this round or makes little sense in it, why, and how to mend it.
     """
 
     number: int
@@ -205,8 +215,8 @@ class Drill:
     - `start`: the first ignition; times in seconds count from here.
     - `rounds`: in the order of the file; the plan's own fire last.
     - `members`: members of each round.
-    - `weather`: of the plan, on the drill's clock.
     - `reported_s`: when the first fire is reported: nobody knows of it before.
+    - `notes`: what is to be mended in the whole of it; that of a round stands with the round.
     """
 
     name: str
@@ -221,9 +231,24 @@ class Drill:
     terrain: Terrain
     home_xy_m: tuple[float, float]
     safe_point_xy_m: Mapping[str, tuple[float, float]]
-    weather: Weather
     reported_s: float
     inputs: Mapping[str, str]
+    notes: tuple[str, ...] = ()
+
+
+def begin_fault(script: DrillScript, *, weather_from_s: float) -> list[Fault]:
+    """Say where an exercise begins before the plan's weather does, if it does."""
+    early_min = min_from_s(weather_from_s - script.begin_s)
+    place = f"{script.where}: [drill]"
+    return [fault_of(place, "drill_before_weather", early_min=early_min)] if early_min > 1e-6 else []
+
+
+def pause_fault(script: DrillScript) -> list[Fault]:
+    """Say where no pause falls after the fire's start, when the groups would know of it."""
+    if script.every_s is not None or max(script.pauses_s, default=0.0) > 0.0:
+        return []
+    place = f"{script.file}: [pauses] {script.pauses_key}"
+    return [fault_of(place, "no_pause_after_fire", starts_at=script.plan.starts_at)]
 
 
 def round_is_open(run: Round) -> bool:

@@ -7,7 +7,7 @@ clear-probability curve of that way of leaving in that round.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -15,32 +15,41 @@ import numpy as np
 
 from leaveby.decision.drill import fire as fires
 from leaveby.decision.drill import injects as said
-from leaveby.decision.drill.result import INVENTED, Answer, Drill, DrillScript, Placed, Round
-from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, central_ignitions
+from leaveby.decision.drill.result import (
+    Answer,
+    Drill,
+    DrillScript,
+    OwnInject,
+    Placed,
+    Round,
+    begin_fault,
+    pause_fault,
+)
+from leaveby.decision.fires.scenario import HouseholdInputs, central_ignitions
 from leaveby.decision.fires.solved import earliest_about, embers_at
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.timed import Timed, made_ready
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
-from leaveby.errors import refused
+from leaveby.errors import Fault, InputError, fault_of, refused
 from leaveby.fire.spread.validity import outside_validity
 from leaveby.parameters import FASTEST_HEAD_M_S
-from leaveby.units import km_h_from_m_s, min_from_s
+from leaveby.units import km_h_from_m_s
 
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and "" (as for the household question)."""
 
 SPEED_ASSUMPTIONS: Final = (
-    "A round's speed is the mean speed of the central run in a straight line from where the fire starts to the home: "
-    "the plan's own head rate of spread, in every fuel and at every step of its weather, times one factor. The head is "
-    "faster than that speed at some hours and on some slopes, and slower at others; on flat ground never above "
-    f"{km_h_from_m_s(FASTEST_HEAD_M_S.value):.0f} km/h.",
-    "In a round at a set speed the published error of the rate of spread takes no part, since the speed is what is "
-    "set; wind direction, getting ready and the drive are as uncertain as in the plan. Nobody knows a real fire's "
-    "speed beforehand: the leave-by of the plan itself allows for that.",
+    "A round's speed is the mean speed of its fire in a straight line from where it starts to the home, on a middling "
+    "day: the speeds of the plan's own fire, in every fuel and at every hour of its weather, times one factor. The "
+    "fire's front is faster than that at some hours and on some slopes, and slower at others; on flat ground never "
+    f"above {km_h_from_m_s(FASTEST_HEAD_M_S.value):.0f} km/h.",
+    "In a round at a set speed the published error of fire speeds takes no part, since the speed is what is set; wind "
+    "direction, getting ready and the drive are as uncertain as in the plan. Nobody knows a real fire's speed "
+    "beforehand: the times of the plan itself allow for that.",
     "The wind of every round is the plan's own: a fire that is made faster keeps the shape that it has in that wind, "
     "which is rounder than that of a fire that runs so fast in a gale.",
-    "12 km/h is the fastest forest run reported in Victoria up to 2003 (Packham, read second hand); forest runs near "
+    "12 km/h is the fastest forest fire reported in Victoria up to 2003 (Packham, read second hand); forest fires near "
     "50 km/h are told of (common practice, no source).",
 )
 """What the speeds rest on, for the list of assumptions of a drill."""
@@ -58,7 +67,8 @@ def answer_drill(
     plan = replace(inputs.plan, members=script.members)
     ready = made_ready(replace(inputs, plan=plan), workers=workers)
     scenario = ready.scenario
-    _check_begin(scenario, script)
+    if faults := begin_fault(script, weather_from_s=float(scenario.weather.time_s[0])):
+        raise InputError(faults)
     draws = fires.drill_draws(plan)
     own = fires.own_fire(scenario)
     towards = fires.home_run(scenario, own.central)
@@ -87,9 +97,9 @@ def answer_drill(
         terrain=inputs.terrain,
         home_xy_m=scenario.home_xy_m,
         safe_point_xy_m=scenario.safe_xy_m,
-        weather=scenario.weather,
         reported_s=said.reported_at(scenario),
         inputs={**inputs.record, "members": str(script.members)},
+        notes=tuple(str(fault) for fault in pause_fault(script)),
     )
 
 
@@ -104,13 +114,6 @@ def speed_words(speed_m_s: float | None) -> str:
 
 def _told(progress: Progress, what: str) -> Callable[[int, int], None]:
     return lambda done, total: progress(what, done, total, "")
-
-
-def _check_begin(scenario: Scenario, script: DrillScript) -> None:
-    first_s = float(scenario.weather.time_s[0])
-    if script.begin_s < first_s - 1e-6:
-        early_min = min_from_s(first_s - script.begin_s)
-        raise refused(f"{script.where}: [drill] begin_at", "drill_before_weather", early_min=early_min)
 
 
 def _run(
@@ -153,23 +156,51 @@ def _run(
         placed=(),
     )
     answers = [one for one in script.answers if one.speed_m_s is None or one.speed_m_s == speed_m_s]
+    placed = tuple(place_answer(run, one) for one in answers if one.pause <= len(moments))
     late = [one for one in answers if one.pause > len(moments)]
-    notes = [
-        "Your inject was left out, since it lies outside this round's time: "
-        f"{f'{INVENTED}: ' if one.kind == 'official' else ''}{one.text}"
-        for one in outside
-    ]
-    notes += [
-        f"The answer of {one.group} at pause {one.pause} was left out: this round ended before that pause."
-        for one in late
-    ]
+    notes = [str(fault) for fault in _round_faults(script, run, outside=outside, late=late)]
     if not np.isfinite(home_s):
         notes.append(
             f"The front does not come to the home within {plan.horizon_s / 3600.0:g} hours in this round; roads may "
             "shut all the same."
         )
-    placed = tuple(place_answer(run, one) for one in answers if one.pause <= len(moments))
     return replace(run, placed=placed, notes=tuple(notes))
+
+
+def _round_faults(
+    script: DrillScript, run: Round, *, outside: Sequence[OwnInject], late: Sequence[Answer]
+) -> Iterator[Fault]:
+    """What was left out of a round, or comes in it when nobody can leave any more, and how to mend it."""
+    start, shut_s = script.plan.starts_at, max(run.phases.shut_from_s, 0.0)
+    begin, end, shut = (said.clock(start, at_s) for at_s in (script.begin_s, run.end_s, min(shut_s, run.end_s)))
+    place = f"{script.file}: [pauses] {script.pauses_key}"
+    ended = [number for number, at_s in enumerate(script.pauses_s, start=1) if at_s >= run.end_s]
+    cut_off = [pause.number for pause in run.pauses if pause.at_s >= shut_s]
+    if ended:
+        verb, they = ("lies", "it is") if len(ended) == 1 else ("lie", "they are")
+        pauses = f"{_numbered(ended)} {verb}"
+        yield fault_of(place, "pauses_after_end", pauses=pauses, round=run.number, at=end, they=they)
+    if cut_off:
+        yield fault_of(place, "pauses_after_shut", pauses=_numbered(cut_off), round=run.number, at=shut)
+    for one in outside:
+        yield fault_of(f"{script.file}: {one.where}", "inject_outside_round", round=run.number, begin=begin, end=end)
+    for answer in late:
+        yield fault_of(
+            f"{script.file}: {answer.where}",
+            "answer_after_end",
+            group=answer.group,
+            pause=answer.pause,
+            round=run.number,
+        )
+
+
+def _numbered(pauses: Sequence[int]) -> str:
+    """Name pauses that follow each other.
+
+    >>> _numbered([3]), _numbered([3, 4, 5])
+    ('pause 3', 'pauses 3 to 5')
+    """
+    return f"pause {pauses[0]}" if len(pauses) == 1 else f"pauses {pauses[0]} to {pauses[-1]}"
 
 
 def pause_moments(script: DrillScript, *, end_s: float) -> tuple[float, ...]:
@@ -216,7 +247,7 @@ def _assumed(towards: fires.HomeRun, script: DrillScript, supposed: Sequence[str
     own = km_h_from_m_s(towards.speed_m_s)
     lines = [*SPEED_ASSUMPTIONS] if script.speeds_m_s else []
     lines.append(
-        f"The plan's own fire runs those {towards.length_m / 1000.0:.1f} km at {own:.1f} km/h on average."
+        f"The plan's own fire comes those {towards.length_m / 1000.0:.1f} km at {own:.1f} km/h on average."
         if own > 0.0
         else "The plan's own fire does not come to the home within the hours computed."
     )
@@ -225,7 +256,9 @@ def _assumed(towards: fires.HomeRun, script: DrillScript, supposed: Sequence[str
         for speed_m_s in script.speeds_m_s
         if speed_m_s < towards.speed_m_s
     ]
-    lines.append(f"Each round has {script.members} members; the household question of the same plan takes more.")
+    lines.append(
+        f"Each round was worked out for {script.members} such days; `leaveby plan` takes more for the same plan."
+    )
     lines += said.INJECT_ASSUMPTIONS
     lines += supposed
     return tuple(dict.fromkeys(lines))

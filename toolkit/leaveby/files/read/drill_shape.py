@@ -48,6 +48,7 @@ def moment(value: Any) -> time | datetime:
 
 
 _CLOCK: Final = 'a clock time on the day of the plan\'s first fire, for example "08:30", or a date and time with offset'
+_MINUTES: Final = "minutes after the plan's first fire starts, -1440 to 1440; below 0 is before it"
 _SPEED: Final = "km/h, more than 0 and at most 100"
 
 
@@ -57,6 +58,7 @@ def _quoted(words: Any) -> str:
 
 _Clock = Annotated[time | datetime, PlainValidator(moment), section(_CLOCK)]
 _Speed = Annotated[float, number("km/h", f"a speed of [drill], {_SPEED}: only in that round", above=0, most=100)]
+_AfterFire = Annotated[float, number("min", _MINUTES, least=-1440, most=1440)]
 _Flag = Annotated[bool, Field(strict=True)]
 
 
@@ -70,7 +72,12 @@ class DrillSection(Table):
         text("the plan file's name in quotes, relative to this file", most=1000),
         key("the household whose morning it is"),
     ]
-    begin_at: Annotated[_Clock, key("when the exercise begins, at or before the first fire")]
+    begin_before_fire_min: Annotated[
+        float,
+        number("min", "minutes before the plan's first fire starts, 0 to 1440", least=0, most=1440),
+        key("when the exercise begins; begin_at says it by the clock"),
+    ] = 80.0
+    begin_at: Annotated[_Clock | None, key("when the exercise begins, at or before the first fire")] = None
     speeds_km_h: Annotated[
         tuple[_Speed, ...],
         Listed(),
@@ -83,14 +90,19 @@ class DrillSection(Table):
         _Flag, key("a round with the plan's fire as it is computed", told="true or false: also run the plan's own fire")
     ] = False
     members: Annotated[
-        int, number("members", "a whole number, 20 to 5000", least=20, most=5000), key("draws of everything uncertain")
+        int,
+        number("members", "a whole number, 20 to 5000", least=20, most=5000),
+        key("how many such days are played through in each round"),
     ] = 100
 
 
 @dataclass(frozen=True, kw_only=True)
 class PausesSection(Table):
-    """When every group writes down when it would leave and how; one of the two keys."""
+    """When every group writes down when it would leave and how; one of the three keys."""
 
+    after_fire_min: Annotated[
+        tuple[_AfterFire, ...], Listed(least=1), key("the pauses", told=f"a list, rising, each in {_MINUTES}")
+    ] = (-80.0, -20.0, 5.0, 20.0, 40.0, 70.0, 100.0)
     at: Annotated[
         Annotated[tuple[_Clock, ...], Listed(least=1)] | None,
         key("the pauses", told=f"a list, rising, each {_CLOCK}"),
@@ -103,11 +115,7 @@ class InjectTable(Table):
     """A piece of word of the trainer's own, handed out at its time; either `at` or `after_fire_min`."""
 
     at: Annotated[_Clock | None, key("when it is handed out")] = None
-    after_fire_min: Annotated[
-        float | None,
-        number("min", "minutes after the plan's first fire starts, 0 to 1440", least=0, most=1440),
-        key("when it is handed out"),
-    ] = None
+    after_fire_min: Annotated[_AfterFire | None, key("when it is handed out")] = None
     kind: Annotated[OwnKind, key("what sort of word it is", told="one of " + _quoted(OwnKind))]
     text: Annotated[
         str, text("the words to give out, in quotes, at most 600 letters", most=600), key("printed as it stands")
@@ -126,7 +134,8 @@ class AnswerTable(Table):
     group: Annotated[str, text("a group's name in quotes, at most 60 letters", most=60), key("who wrote it")]
     pause: Annotated[int, number("", "the number of the pause, 1 or more", least=1, most=1000), key("counted from 1")]
     way: Annotated[DrillWay, key("how it would leave, if at all", told="one of " + _quoted(DrillWay))]
-    start_at: Annotated[_Clock | None, key("when it would start getting ready; needed unless it stays")] = None
+    start_after_fire_min: Annotated[_AfterFire | None, key("when it would start getting ready")] = None
+    start_at: Annotated[_Clock | None, key("the same by the clock; one of the two, unless it stays")] = None
     speed_km_h: Annotated[_Speed | None, key("all rounds when left out")] = None
 
 
@@ -135,7 +144,7 @@ class DrillFile(Table):
     """The drill file."""
 
     drill: DrillSection
-    pauses: PausesSection
+    pauses: PausesSection = PausesSection()
     injects: tuple[InjectTable, ...] = ()
     answers: tuple[AnswerTable, ...] = ()
 

@@ -14,6 +14,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -34,8 +35,9 @@ from leaveby.files.write.map_file import plan_kml, route_gpx
 from leaveby.files.write.printed import find_browser, print_page
 from leaveby.files.write.reminders import reminders_ics
 from leaveby.fire.terrain import Grid
-from leaveby.show.drill.page import drill_page, participants_page
+from leaveby.show.drill.page import annex_page, participants_page
 from leaveby.show.drill.record import drill_record
+from leaveby.show.drill.run_card import run_card
 from leaveby.show.plan.page import report_page
 from leaveby.show.plan.record import result_record
 from leaveby.show.plan.sheet import sheet_page
@@ -104,17 +106,27 @@ def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> 
     return write_whole(files, out_dir)
 
 
-def write_drill(drill: Drill, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
-    """Write a drill: `drill.json`, `drill.html` for the trainer, `drill_participants.html` for the groups.
+def write_drill(
+    drill: Drill, out_dir: Path, *, made_at: datetime, pdf: bool = False, browser: Path | None = None
+) -> dict[str, Path]:
+    """Write a drill: its record, and for whoever leads it the run card `drill.html` and `drill_annex.html`.
 
+    `drill_participants.html` has the sheets for the groups. With `pdf` each page is printed under its name too.
     Parameters and errors as for `write_result`.
     """
-    texts = {
-        "drill.json": record_text(drill_record(drill, made_at=made_at)),
-        "drill.html": drill_page(drill, made_at=made_at),
-        "drill_participants.html": participants_page(drill, made_at=made_at),
+    if pdf:
+        find_browser(browser)
+    pages = {
+        "drill": run_card(drill, made_at=made_at),
+        "drill_annex": annex_page(drill, made_at=made_at),
+        "drill_participants": participants_page(drill, made_at=made_at),
     }
-    return write_whole(texts, out_dir)
+    files: dict[str, Made] = {"drill.json": record_text(drill_record(drill, made_at=made_at))}
+    files |= {f"{name}.html": page for name, page in pages.items()}
+    prints: dict[str, Made] = {
+        f"{name}.pdf": partial(print_page, page, browser=browser) for name, page in pages.items()
+    }
+    return write_whole(files | prints if pdf else files, out_dir, stale=() if pdf else tuple(prints))
 
 
 def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[str] = ()) -> dict[str, Path]:

@@ -23,7 +23,8 @@ _A4: Final = "<style>@page { size: A4 portrait; }</style>"
 _LONGEST_S: Final = 120.0
 _MEND: Final = (
     "install Chromium, Google Chrome or Microsoft Edge (on Debian and its kin: sudo apt-get install chromium), name "
-    "its program with --browser, or leave out --pdf, open plan.html in any browser and print it to a PDF there"
+    "its program with --browser, or leave out --pdf, open the page (plan.html, drill.html) in any browser and print "
+    "it to a PDF there"
 )
 
 
@@ -100,4 +101,4 @@ def _as_root() -> tuple[str, ...]:
 
 
 def _no_pdf(program: Path, why: str) -> Exception:
-    return refuse("--pdf", f"{program.name} printed no PDF ({why})", expected="plan.pdf", mend=_MEND)
+    return refuse("--pdf", f"{program.name} printed no PDF ({why})", expected="a PDF", mend=_MEND)

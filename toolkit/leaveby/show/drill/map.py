@@ -1,8 +1,9 @@
 """The maps of a drill: streets, home, safe points, and what has burnt by a pause.
 
-The place is drawn once in a page (`map_base`) and shown again by reference on every sheet, so that a drill of many
-sheets stays small. The whole of the modelled ground is shown, whatever burns: a frame around the fire would give it
-away before it starts. Burnt ground is hatched, so that it reads in black and white.
+The place is drawn once in a page for each size (`map_base`) and shown again by reference on every sheet, so that a
+drill of many sheets stays small. Maps are drawn as large as they are printed, with no letters below 8 points. The whole
+of the modelled ground is shown, whatever burns: a frame around the fire would give it away before it starts. Burnt
+ground is hatched, so that it reads in black and white.
 """
 
 from __future__ import annotations
@@ -23,16 +24,26 @@ from leaveby.show.wording import clock_words, map_notice
 
 MOST_NAMES: Final = 18
 
-_WIDTH_MM: Final = 120.0
+ANNEX_MM: Final = 108.0
+"""Width of the maps in the annex."""
+
 _FOOT_MM: Final = 5.0
-_BASE: Final = "drill-base"
+_FOOT_PT: Final = 8.2
 
 
-def map_base(drill: Drill) -> str:
-    """Draw what all maps of a page share, as SVG that shows nothing by itself: once, before the first map of a page."""
+def room_mm(drill: Drill, *, beside: tuple[float, float], above: tuple[float, float]) -> tuple[float, bool]:
+    """How wide the largest map is that fits into one of two rooms, and whether that is the one beside the fields."""
+    grid = drill.terrain.grid
+    shape = grid.cols / grid.rows
+    wide = [min(width_mm, (height_mm - _FOOT_MM) * shape) for width_mm, height_mm in (beside, above)]
+    return max(wide), wide[0] >= wide[1]
+
+
+def map_base(drill: Drill, width_mm: float = ANNEX_MM) -> str:
+    """Draw what all maps of a size share, as SVG that shows nothing by itself: once, before the first map of a page."""
     scene = drill_scene(drill)
     with figure_style():
-        sheet = _sheet(drill)
+        sheet = _sheet(drill, width_mm)
         lines: dict[str, list[LineString]] = {}
         for kind, streets in scene.drawn("streets").groupby("symbol"):
             draw_lines(
@@ -51,32 +62,37 @@ def map_base(drill: Drill) -> str:
     sheet.axes.patch.set_visible(False)
     sheet.axes.spines[:].set_visible(False)
     figure.texts.clear()
-    return shared_svg(figure, _BASE)
+    return shared_svg(figure, _base(width_mm))
 
 
-def pause_map(drill: Drill, run: Round | None, pause: Pause | None) -> str:
+def _base(width_mm: float) -> str:
+    return f"drill-base-{round(10 * width_mm)}"
+
+
+def pause_map(drill: Drill, run: Round | None, pause: Pause | None, *, width_mm: float = ANNEX_MM) -> str:
     """Draw the map at a pause: the ground that has burnt by then, and nothing of what comes later.
 
-    The place alone where there is no round or pause. The SVG needs `map_base` in the same page.
+    The place alone where there is no round or pause. The SVG needs `map_base` of the same size in the same page.
     """
     with figure_style():
-        sheet = _sheet(drill)
+        sheet = _sheet(drill, width_mm)
         if run is None or pause is None:
-            return _picture(sheet, "place", "Map of the place: streets, your home and the safe points of the plan.")
+            words = "Map of the place: streets, your home and the safe points of the plan."
+            return _picture(sheet, "place", words, width_mm)
         at = clock_words(drill, pause.at_s, step_min=1)
         words = f"Map, {round_title(run)}, pause {pause.number}, {at}. {pause_words(pause)}"
         symbol = SYMBOLS["burnt"]
         look = {"facecolor": symbol.fill, "edgecolor": symbol.colour, "linewidth": symbol.width_pt, "hatch": "////"}
         for area in drill_scene(drill, run, only=pause).drawn("fronts").geometry:
             draw_lines(sheet.axes, [_smooth(sheet, area)], **look, zorder=1)
-        return _picture(sheet, f"{run.number}-{pause.number}", words)
+        return _picture(sheet, f"{run.number}-{pause.number}", words, width_mm)
 
 
 def round_map(drill: Drill, run: Round) -> str:
     """Draw the map of a round for the trainer: where the fire stands at every pause, numbered."""
     colour = SYMBOLS["burnt"].colour
     with figure_style():
-        sheet = _sheet(drill)
+        sheet = _sheet(drill, ANNEX_MM)
         home = shapely.Point(drill.home_xy_m)
         for front in drill_scene(drill, run).drawn("fronts").itertuples():
             look = {"edgecolor": colour, "linewidth": 1.2, "linestyle": "-" if front.number % 2 else (0, (4, 2))}
@@ -88,25 +104,26 @@ def round_map(drill: Drill, run: Round) -> str:
             f"P{pause.number}, {clock_words(drill, pause.at_s, step_min=1)}: {pause_words(pause)}"
             for pause in run.pauses
         )
-        return _picture(sheet, f"round-{run.number}", words)
+        return _picture(sheet, f"round-{run.number}", words, ANNEX_MM)
 
 
-def _sheet(drill: Drill) -> Sheet:
+def _sheet(drill: Drill, width_mm: float) -> Sheet:
     """An empty map of the whole of the modelled ground, alike for every picture of a page."""
     grid = drill.terrain.grid
-    height_mm = _WIDTH_MM * grid.rows / grid.cols
-    figure = blank_figure(_WIDTH_MM, height_mm + _FOOT_MM)
+    height_mm = width_mm * grid.rows / grid.cols
+    figure = blank_figure(width_mm, height_mm + _FOOT_MM, foot="")
     figure.set_layout_engine("none")
     foot = _FOOT_MM / (height_mm + _FOOT_MM)
     axes = figure.add_axes((0.0, foot, 1.0, 1.0 - foot))
-    figure.text(0.005, 0.01, map_notice(drill.network), fontsize=6.0, color=MUTED, va="bottom")
+    figure.text(0.005, 0.01, map_notice(drill.network), fontsize=_FOOT_PT, color=MUTED, va="bottom")
     west, south, east, north = grid.bounds_m
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
-    return Sheet(axes, window=grid.bounds_m, width_pt=_WIDTH_MM / 25.4 * 72.0)
+    return Sheet(axes, window=grid.bounds_m, width_pt=width_mm / 25.4 * 72.0, plain=True)
 
 
-def _picture(sheet: Sheet, name: str, words: str) -> str:
-    return as_svg(sheet.axes.figure.get_figure(root=True), EXERCISE_BANNER, words, name=name, base=_BASE, rounded=True)
+def _picture(sheet: Sheet, name: str, words: str, width_mm: float) -> str:
+    figure = sheet.axes.figure.get_figure(root=True)
+    return as_svg(figure, EXERCISE_BANNER, words, name=name, base=_base(width_mm), rounded=True)
 
 
 def _smooth(sheet: Sheet, area: MultiPolygon) -> MultiPolygon:

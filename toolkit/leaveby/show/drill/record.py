@@ -15,8 +15,15 @@ from leaveby.decision.drill.result import Drill, Inject, Pause, Placed, Round, r
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
-from leaveby.show.drill.words import EXERCISE_BANNER, inject_words, verdict_words, ways_of
-from leaveby.show.record import SLACK, record_head, share_down
+from leaveby.show.drill.words import (
+    EXERCISE_BANNER,
+    early_minutes,
+    inject_words,
+    start_by_s,
+    verdict_words,
+    ways_of,
+)
+from leaveby.show.record import record_head, share_down
 from leaveby.show.wording import iso_minute, map_notice, minutes_up, why_words
 from leaveby.units import km_h_from_m_s
 
@@ -43,6 +50,7 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
         "rounds": [_round(drill, run) for run in drill.rounds],
         "assumptions": list(drill.assumptions),
         "outside_validity": list(drill.outside_validity),
+        "notes": list(drill.notes),
         "inputs": {str(name): str(value) for name, value in sorted(drill.inputs.items())},
         "notices": [notice for notice in (map_notice(drill.network),) if notice],
     }
@@ -122,15 +130,14 @@ def _placed(drill: Drill, one: Placed) -> dict[str, Any]:
     why = "" if one.early_s is not None else "This way has no leave-by in this round."
     if answer.way == "stay":
         why = "Staying is no way of leaving and has no such curve; nothing here says that it is survivable."
-    early_min = None if one.early_s is None else math.floor(one.early_s / 60.0 + SLACK)
     return {
         "group": answer.group,
         "pause": answer.pause,
         "way": answer.way,
         "start": iso_minute(drill, answer.start_s),
         "clear_probability": None if one.clear_probability is None else share_down(one.clear_probability),
-        "leave_by": iso_minute(drill, one.latest_start_s),
-        "minutes_before_leave_by": early_min,
+        "leave_by": iso_minute(drill, start_by_s(drill, one)),
+        "minutes_before_leave_by": early_minutes(drill, one),
         "why": why,
         "shut_at_start": list(one.shut_at_start),
         "shut_when_rolling": list(one.shut_at_rolling),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import Final
 
 from leaveby.decision.drill.injects import reading_words
@@ -25,15 +26,26 @@ from leaveby.decision.drill.result import (
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
-from leaveby.show.wording import WAY_TITLES, WAYS, clean, clock_words, distance_words, leave_by_line, percent_words
+from leaveby.show.templates import sentences
+from leaveby.show.wording import (
+    WAY_TITLES,
+    WAYS,
+    clean,
+    clock_words,
+    distance_words,
+    floor_clock,
+    leave_by_line,
+    minutes_between,
+)
 
 EXERCISE_BANNER: Final = f"{EXERCISE_ONLY.upper()}: nothing on this page is happening. No message on it is real."
 """Stands at the head of every page of a drill."""
 
-_AS_THEY_ARE: Final = "seen heard measured wind smoke embers road power phone leave-by end"
+_AS_THEY_ARE: Final = "seen heard measured wind smoke embers road power phone end"
 KIND_WORDS: Final[Mapping[str, str]] = {
     **{kind: kind for kind in _AS_THEY_ARE.split()},
     "official": "official message",
+    "leave-by": "last moment",
 }
 
 NO_WAY_OPEN: Final = (
@@ -65,6 +77,11 @@ def inject_words(one: Inject) -> str:
     """
     text = clean(one.text)
     return f"{INVENTED}: {text}" if one.kind == "official" else text
+
+
+def said_words(one: Inject) -> str:
+    """Say an inject on a group's sheet, with what sort of word it is."""
+    return inject_words(one) if one.kind == "official" else f"({KIND_WORDS[one.kind]}) {clean(one.text)}"
 
 
 def pause_words(pause: Pause) -> str:
@@ -104,11 +121,11 @@ def _leave_by_line(drill: Drill, way: WayTiming) -> str:
 
 
 def _shut_line(drill: Drill, run: Round) -> str:
-    """From when on leaving has ended in a round: not when it is late, only when most runs are shut in."""
+    """From when on leaving has ended in a round: not when it is late, only when one is shut in on most days."""
     at_s = run.phases.shut_from_s
-    shut = "every road out is shut in more than half of this round's runs"
+    shut = "every road out is shut on more than half of such days"
     if at_s == math.inf:
-        return "In half of this round's runs some road out was not shut within the hours; that is no leave to wait."
+        return "On half of such days some road out was not shut within the hours looked at; that is no leave to wait."
     if at_s <= 0.0:
         return f"From the moment when the fire starts, {shut}."
     return (
@@ -134,29 +151,40 @@ def verdict_words(drill: Drill, run: Round) -> str:
 
 
 def clear_words(placed: Placed) -> str:
-    """Say a probability of being clear, never rounded up.
+    """Count among a hundred such days those on which an answer gets clear, never rounded up.
 
     >>> from leaveby.decision.drill.result import Answer
     >>> clear_words(Placed(Answer("A", 1, "car", 0.0), 0.919, 60.0, 60.0, (), ()))
-    '91.9 % clear'
+    'clear on 91 of 100 such days'
     """
     if placed.clear_probability is None:
         return "not on a curve"
     if placed.clear_probability >= 1.0:
-        return "clear on every day computed, which is no promise"
-    return f"{percent_words(placed.clear_probability)} clear"
+        return "clear on every day looked at, which is no promise"
+    return f"clear on {math.floor(placed.clear_probability * 100.0 + 1e-9)} of 100 such days"
 
 
 def margin_words(drill: Drill, placed: Placed) -> str:
-    """Say how long before or after the leave-by an answer lies: minutes before rounded down, after rounded up."""
+    """Say how long before or after the time to start by an answer lies: minutes before rounded down, after up."""
     if placed.answer.way == "stay":
-        return "staying has no leave-by"
-    if placed.early_s is None or placed.latest_start_s is None:
-        return "no leave-by for this way"
-    at = clock_words(drill, placed.latest_start_s, step_min=1)
-    if placed.early_s >= 0.0:
-        return f"{math.floor(placed.early_s / 60.0 + 1e-9)} min before the leave-by ({at} to the minute)"
-    return f"{math.ceil(-placed.early_s / 60.0 - 1e-9)} min after the leave-by ({at} to the minute)"
+        return "staying has no time to start by"
+    early_min = early_minutes(drill, placed)
+    if early_min is None or placed.latest_start_s is None:
+        return "no time to start by was found for this way"
+    return f"{abs(early_min)} min {'before' if early_min >= 0 else 'after'} {clock_words(drill, placed.latest_start_s)}"
+
+
+def start_by_s(drill: Drill, placed: Placed) -> float | None:
+    """The time to start by of an answer's way as it is said everywhere, rounded down to 5 minutes of the clock."""
+    if placed.latest_start_s is None:
+        return None
+    return minutes_between(drill, floor_clock(drill.start + timedelta(seconds=placed.latest_start_s), 5)) * 60.0
+
+
+def early_minutes(drill: Drill, placed: Placed) -> int | None:
+    """Minutes from an answer to the time to start by, rounded down; None where there is none."""
+    by_s, start_s = start_by_s(drill, placed), placed.answer.start_s
+    return None if by_s is None or start_s is None else math.floor((by_s - start_s) / 60.0 + 1e-9)
 
 
 def shut_words(placed: Placed) -> str:
@@ -183,16 +211,19 @@ def answer_words(drill: Drill, placed: Placed) -> str:
 
 def stay_words(drill: Drill, run: Round) -> str:
     """Say what a group that stays has to know, without any promise."""
-    parts = []
-    if math.isfinite(run.phases.start_by_s):
-        by = clock_words(drill, run.phases.start_by_s)
-        parts.append(f"the last way of leaving had to be begun by {by} to be in time")
-    if math.isfinite(run.phases.shut_from_s):
-        shut = clock_words(drill, max(run.phases.shut_from_s, 0.0))
-        parts.append(f"every road out is shut on more than half of such days from {shut}, the last resort no sooner")
-    if math.isfinite(run.ember_s):
-        parts.append(f"embers can fall from {clock_words(drill, max(run.ember_s, 0.0), step_min=1)}")
-    if math.isfinite(run.home_s):
-        parts.append(f"the front is there at {clock_words(drill, run.home_s, step_min=1)}")
-    said = "; ".join(parts) or "nothing was computed for it"
-    return f"Staying is no way of leaving and has no curve. In this round {said}."
+    return " ".join(sentences("show/drill/stay.txt.j2", drill=drill, run=run))
+
+
+def came_of(drill: Drill, run: Round) -> list[str]:
+    """Say in a few words what a round came to: the times to start by, the roads, the fire at the home."""
+    ways = [way for way in ways_of(run) if way.route is not None]
+    return sentences("show/drill/came_of.txt.j2", drill=drill, run=run, ways=ways)
+
+
+def drill_lines(drill: Drill) -> list[str]:
+    """Say on a terminal what a drill comes to."""
+    lines = [*drill.notes, f"{drill.name}", f"Each round was worked out for {drill.members} such days."]
+    for run in drill.rounds:
+        lines += ["", f"{round_full_title(run)}. {verdict_words(drill, run)}"]
+        lines += [f"  {line}" for line in (*leave_by_words(drill, run), *run.notes)]
+    return lines
