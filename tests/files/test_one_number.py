@@ -268,7 +268,7 @@ def test_a_drill_of_the_plans_own_fire_says_the_same(inputs: HouseholdInputs, re
             (inject,) = [
                 one for one in told["injects"] if one["kind"] == "leave-by" and its["latest_start"] == one["at"]
             ]
-            assert inject["text"].endswith(f", {five(its['latest_start'])}.")
+            assert inject["text"].endswith(f": {five(its['latest_start'])}.")
     assert told["every_road_shut_from"] == record["every_road_shut"]["at"]
     assert f"From {five(record['every_road_shut']['at'])} on, every road out is shut" in words
 
