@@ -123,6 +123,7 @@ class OpenData:
     page: bool = False
     no_parts: bool = False
     missing: set[str] = field(default_factory=set)
+    missing_after: int = 10**9
     changed: Callable[[str, bytes], bytes] = lambda _path, content: content
     address: str = ""
 
@@ -173,7 +174,7 @@ class Handler(BaseHTTPRequestHandler):
         if state.page:
             self._answer(200, b"<html><body>Please log in</body></html>", {"Content-Type": "text/html; charset=utf-8"})
             return
-        if any(name in self.path for name in state.missing):
+        if len(state.asked) > state.missing_after or any(name in self.path for name in state.missing):
             self._answer(404, b"none", {})
             return
         content = content_of(self.path)

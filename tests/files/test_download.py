@@ -247,16 +247,49 @@ def test_cut_off_anywhere_nothing_half_is_left_and_a_second_run_goes_on(server: 
 
 
 def test_a_tile_missing_at_sea_is_taken_for_sea_and_said(server: Any, tmp_path: Path) -> None:
-    server.missing = {"S37_00_E148", "S36E147"}
+    # no land cover north of 36 degrees south, and heights there only west of 148 degrees east: the rest is sea
+    server.missing = {"S36_00_E148", "S36E147"}
     answer = fetched(asked_of(server, "heights", "land_cover"), tmp_path)
     said = [line for line in answer.said if "taken for sea" in line]
     assert len(said) == 2
-    assert "S37_00_E148_00" in said[0]
+    assert "S36_00_E148_00" in said[0]
     with rasterio.open(answer.files["heights"]) as heights, rasterio.open(answer.files["land_cover"]) as cover:
-        for source, (lon, lat), value in ((heights, (148.2, -36.2), 0.0), (cover, (148.2, -35.9), 80)):
-            to = pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
-            assert next(source.sample([to.transform(lon, lat)]))[0] == value
-            assert next(source.sample([to.transform(147.8, -36.2)]))[0] not in (0, source.nodata)
+        to = pyproj.Transformer.from_crs("EPSG:4326", heights.crs.to_wkt(), always_xy=True)
+
+        def at(source: Any, lon: float, lat: float) -> float:
+            return float(next(source.sample([to.transform(lon, lat)]))[0])
+
+        assert (at(heights, 148.2, -35.9), at(cover, 148.2, -35.9)) == (0.0, 80.0)
+        # land without a tile of land cover is unmapped, which burns fastest, and no water
+        assert at(heights, 147.8, -35.9) > 100.0
+        assert at(cover, 147.8, -35.9) == cover.nodata == 0.0
+        assert at(cover, 147.8, -36.2) in (10, 20, 30, 40, 50, 60, 80, 90)
+
+
+def test_land_cover_without_heights_is_never_taken_for_water(server: Any, tmp_path: Path) -> None:
+    server.missing = {"S36E147"}
+    answer = fetched(asked_of(server, "land_cover"), tmp_path)
+    with rasterio.open(answer.files["land_cover"]) as cover:
+        to = pyproj.Transformer.from_crs("EPSG:4326", cover.crs.to_wkt(), always_xy=True)
+        assert next(cover.sample([to.transform(148.2, -35.9)]))[0] == 0
+
+
+def test_a_tile_that_vanishes_half_way_is_no_tile_at_sea(server: Any, tmp_path: Path) -> None:
+    server.missing_after = 2
+    with pytest.raises(InputError, match="only a part of the file"):
+        fetched(asked_of(server, "heights"), tmp_path)
+
+
+def test_years_of_one_point_are_not_gone_on_with_for_another(server: Any, tmp_path: Path) -> None:
+    sources = asked_of(server, "weather")
+    server.cut_after = 1_000_000  # the first year is whole, the second is not
+    with pytest.raises(InputError, match="cut off"):
+        fetched(sources, tmp_path)
+    server.cut_after, server.asked[:] = None, []
+    moved = sources_for(150.03, -36.04, radius_m=1000.0, last_year=2002, addresses=server.addresses)
+    fetched([source for source in moved if source.name == "weather"], tmp_path)
+    assert len(server.asked) == 2
+    assert all("longitude=150" in path for path in server.asked)
 
 
 def test_no_tile_at_all_is_no_sea(server: Any, tmp_path: Path) -> None:
@@ -515,7 +548,7 @@ def test_missing_values_are_passed_over_said_and_bounded(years: list[Path]) -> N
     # nine hours of the worst day are missing: it can't be the worst, and it is said that a day was passed over
     gone = re.sub(r'("200202030[0-8]": )[-\d.]+', r"\g<1>-999.0", text)
     years[1].write_text(gone)
-    assert int(np.isnan(read_year(years[1])[1]["wind_speed_m_s"]).sum()) == 9
+    assert int(np.isnan(read_year(years[1])["wind_speed_m_s"]).sum()) == 9
     bad = bad_day_and_winds(years, scale="australia", lat_deg=-36.0, utc_offset_h=10.0)
     assert bad.day != date(2002, 2, 3)
     assert any("1 days lack a value" in line for line in bad.said)

@@ -6,11 +6,12 @@ import json
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import date, timedelta, timezone
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from leaveby.caution import OVERRIDE
@@ -25,15 +26,12 @@ from leaveby.regions import table
 from leaveby.units import km_h_from_m_s
 
 _TABLE: Final = table("download/sources")["weather"]
-_NAMES: Final[dict[str, tuple[str, str]]] = _TABLE["columns"]
+_NAMES: Final[Mapping[str, str]] = {ours: name for name, (ours, _) in _TABLE["columns"].items()}
+_UNITS: Final[Mapping[str, str]] = {name: unit.casefold() for name, (_, unit) in _TABLE["columns"].items()}
 _HOURS: Final = slice(10, 20)
 """Hours of the clock whose winds count: those at which the rules look for word of a fire."""
 
 _MOST_GAPS: Final = 0.05
-_AFTERWARDS_H: Final = 12
-_HEAD: Final = "time,temperature_c,relative_humidity_percent,wind_speed_km_h,wind_from_deg"
-
-Hourly = dict[str, NDArray[np.float64]]
 
 
 @dataclass(frozen=True)
@@ -57,35 +55,32 @@ class BadDay:
     said: tuple[str, ...]
 
 
-def read_year(file: Path, *, year: int | None = None) -> tuple[datetime, Hourly]:
-    """Read hourly weather as the archive sends it: its first hour and the values, NaN where one is missing.
+def read_year(file: Path, *, year: int | None = None) -> pd.DataFrame:
+    """Read a year of hourly weather as the archive sends it, by time in UTC; NaN where a value is missing.
 
     Raises InputError for a file that is cut, has other units or times, or other hours than those of the `year`.
     """
     try:
         content = json.loads(file.read_text(encoding="utf-8"))
-        series, head, told = content["properties"]["parameter"], content["header"], content["parameters"]
-        hours = sorted(series["T2M"])
-        first, last = (datetime.strptime(hour, "%Y%m%d%H").replace(tzinfo=UTC) for hour in (hours[0], hours[-1]))
-        values = {ours: np.array([series[name][at] for at in hours], dtype=float) for name, (ours, _) in _NAMES.items()}
-        units = [told[name]["units"].casefold() for name in _NAMES]
-        missing, clock = float(head["fill_value"]), head["time_standard"]
+        told, head = content["parameters"], content["header"]
+        frame = pd.DataFrame(content["properties"]["parameter"])[[*_NAMES.values()]].astype(float)
+        frame = frame.set_axis([*_NAMES], axis=1).set_axis(pd.to_datetime(frame.index, format="%Y%m%d%H", utc=True))
+        frame = frame.mask(frame == float(head["fill_value"])).sort_index()
+        first = f"{year or frame.index[0].year}-01-01"
+        units = {name: told[name]["units"].casefold() for name in _UNITS} | {"time": head["time_standard"]}
     except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
         raise refused(file, "weather_year_broken", wrong=f"{type(error).__name__} {error}") from error
-    wrong = ""
-    whole = year is None or (first, last) == (datetime(year, 1, 1, tzinfo=UTC), datetime(year, 12, 31, 23, tzinfo=UTC))
-    if not whole or (last - first).total_seconds() / 3600.0 + 1.0 != len(hours):
-        wrong = f"{len(hours)} hours from {first:%d %b %Y} to {last:%d %b %Y}"
-    elif units != [unit.casefold() for _, unit in _NAMES.values()] or clock != "UTC":
-        wrong = f"units {', '.join(units)}, times in {clock}"
-    for quantity, column in values.items():
-        _, _, low, high = LIMITS[quantity]
-        column[column == missing] = np.nan
-        if np.any(beyond := (column < low) | (column > high)):
-            wrong = f"{quantity} of {column[beyond][0]:g}"
-    if wrong:
-        raise refused(file, "weather_year_broken", wrong=wrong)
-    return first, values
+    hours = pd.date_range(first, periods=24 * (366 if pd.Timestamp(first).is_leap_year else 365), freq="h", tz="UTC")
+    low, high = (pd.Series({name: LIMITS[name][at] for name in _NAMES}) for at in (2, 3))
+    if not frame.index.equals(hours):
+        wrong = f"{len(frame)} hours from {frame.index[0]:%d %b %Y} to {frame.index[-1]:%d %b %Y}"
+    elif units != {**_UNITS, "time": "UTC"}:
+        wrong = f"units {', '.join(units.values())}"
+    elif (beyond := frame.lt(low) | frame.gt(high)).any(axis=None):
+        wrong = f"a value of {frame.to_numpy()[beyond.to_numpy()][0]:g}"
+    else:
+        return frame
+    raise refused(file, "weather_year_broken", wrong=wrong)
 
 
 def bad_day_and_winds(
@@ -108,64 +103,59 @@ def bad_day_and_winds(
 
     Raises InputError for files that can't be read, years that are not one after another, or too many gaps.
     """
-    start, hourly = _joined(files)
-    midnight = start.astimezone(timezone(timedelta(hours=utc_offset_h)))
-    skip = (24 - midnight.hour) % 24
-    midnight += timedelta(hours=skip)
-    count = (hourly["wind_from_deg"].size - skip) // 24
-    days = {name: column[skip : skip + 24 * count].reshape(count, 24).T for name, column in hourly.items()}
+    hourly = _joined(files).tz_convert(timezone(timedelta(hours=utc_offset_h)))
+    skip = (24 - hourly.index[0].hour) % 24
+    count = (len(hourly) - skip) // 24
+    days = {name: hourly[name].to_numpy()[skip : skip + 24 * count].reshape(count, 24).T for name in _NAMES}
     good = np.flatnonzero(np.isfinite([*days.values()]).all(axis=(0, 1)))
-    if good.size < (1.0 - _MOST_GAPS) * count or good.size == 0:
-        gone = 100.0 * (count - good.size) / max(count, 1)
+    if good.size < (1.0 - _MOST_GAPS) * count:
+        gone = 100.0 * (count - good.size) / count
         raise refused("the years of weather", "weather_years_with_gaps", share=gone, most=100 * _MOST_GAPS)
+    begins = hourly.index[skip + 24 * good]
     grid = Grid(x_min_m=0.0, y_max_m=1.0, cell_m=1.0, rows=1, cols=1, crs="EPSG:32755")
     district = district_of(uniform_fuel(grid, fuel), scale=scale, models=models, lat_deg=lat_deg)
-    dates = [(midnight + timedelta(days=int(day))).date() for day in good]
-    months, index = np.array([day.month for day in dates]), np.empty(good.size)
-    for month in np.unique(months):
-        # the days of a month side by side, as places of one day's weather
-        first = midnight.replace(year=2001, month=int(month), day=15)
-        side_by_side = _places({name: column[:, good[months == month]] for name, column in days.items()}, first)
-        index[months == month] = danger_by_place(side_by_side, district, least=False)
+    index = np.empty(good.size)
+    for month in range(1, 13):
+        if (at := begins.month == month).any():
+            # the days of a month side by side, as places of one day's weather
+            side_by_side = _places({name: column[:, good[at]] for name, column in days.items()}, begins[at][0])
+            index[at] = danger_by_place(side_by_side, district, least=False)
     worst = int(np.argmax(index))
     names = np.array([rating_of_index(float(one), scale=scale) or "" for one in index])
-    worst_days = good[np.argsort(-index, kind="stable")[: max(round(BAD_DAYS_SHARE.value * good.size), 1)]]
-    winds = days["wind_from_deg"][_HOURS]
-    values = {"day": dates[worst], "good": good.size, "since": dates[0], "fuel": fuel}
+    worst_days = np.argsort(-index, kind="stable")[: max(round(BAD_DAYS_SHARE.value * good.size), 1)]
+    winds = days["wind_from_deg"][_HOURS, good]
+    values = {"day": begins[worst], "good": good.size, "since": begins[0], "gone": count - good.size, "fuel": fuel}
     values |= {"index": index_name(scale) or "fireline intensity", "factor": REANALYSIS_WIND_FACTOR.value}
     values |= {"percent": 100 * BAD_DAYS_SHARE.value, "anywhere": 100 * WINDS_FROM_ANYWHERE_SHARE.value}
-    said = tuple(line.format(gone=count - good.size, **values) for line in _TABLE["said_of_bad_day"])
-    from_hour = skip + 24 * int(good[worst])
-    rows = {name: column[from_hour : from_hour + 24 + _AFTERWARDS_H] for name, column in hourly.items()}
+    said = tuple(line.format(**values) for line in _TABLE["said_of_bad_day"])
+    rows = hourly.loc[begins[worst] : begins[worst] + timedelta(hours=35)]
     return BadDay(
-        dates[worst],
+        begins[worst].date(),
         float(index[worst]),
         str(names[worst]) or None,
-        _table_text(rows, midnight + timedelta(days=int(good[worst])), said),
+        "".join(f"# {line}\n" for line in (OVERRIDE, *said)) + _table_text(rows),
         _shares(winds[:, worst_days]),
-        {str(name): _shares(winds[:, good[names == name]]) for name in np.unique(names) if name},
+        {str(name): _shares(winds[:, names == name]) for name in np.unique(names) if name},
         Counter(str(name) for name in names if name),
         said,
     )
 
 
-def _joined(files: Sequence[Path]) -> tuple[datetime, Hourly]:
+def _joined(files: Sequence[Path]) -> pd.DataFrame:
     """Years one after another, with winds at the strong side: the archive smooths them."""
-    years = sorted((read_year(file) for file in files), key=lambda year: year[0])
-    joined = {name: np.concatenate([values[name] for _, values in years]) for name in years[0][1]}
-    first, last = years[0][0], years[-1][0] + timedelta(hours=years[-1][1]["wind_from_deg"].size)
-    lack = (last - first).total_seconds() / 3600.0 - joined["wind_from_deg"].size
-    if lack:
-        raise refused("the years of weather", "weather_years_apart", first=first.date(), last=last.date(), missing=lack)
-    wind_m_s = REANALYSIS_WIND_FACTOR.value * joined["wind_speed_m_s"]
-    return first, joined | {"wind_speed_m_s": np.minimum(wind_m_s, STRONGEST_WIND_M_S.value)}
+    hourly = pd.concat([read_year(file) for file in files]).sort_index()
+    first, last = hourly.index[0], hourly.index[-1]
+    if missing := (last - first) / pd.Timedelta("1h") + 1.0 - len(hourly):
+        raise refused("the years of weather", "weather_years_apart", first=first, last=last, missing=missing)
+    wind_m_s = REANALYSIS_WIND_FACTOR.value * hourly["wind_speed_m_s"]
+    return hourly.assign(wind_speed_m_s=wind_m_s.clip(upper=STRONGEST_WIND_M_S.value))
 
 
-def _places(values: Mapping[str, Any], first: datetime) -> Weather:
+def _places(values: Mapping[str, Any], first: pd.Timestamp) -> Weather:
     shape = values["wind_speed_m_s"].shape
     every = {**values, **{name: np.full(shape, value) for name, (value, _) in NOT_GIVEN.items()}, "gust_m_s": None}
     place = np.arange(shape[1], dtype=np.int32)[np.newaxis]
-    return Weather(first, 3600.0 * np.arange(24.0), **every, place=place)
+    return Weather(first.to_pydatetime(), 3600.0 * np.arange(24.0), **every, place=place)
 
 
 def _shares(from_deg: NDArray[np.float64]) -> tuple[float, ...]:
@@ -178,12 +168,13 @@ def _shares(from_deg: NDArray[np.float64]) -> tuple[float, ...]:
     return tuple(float(tenth) / 10.0 for tenth in tenths)
 
 
-def _table_text(rows: Hourly, first: datetime, said: Sequence[str]) -> str:
+def _table_text(rows: pd.DataFrame) -> str:
     """Write hours as a weather table, rounded to the side of more fire, as far as no value is missing."""
-    lines = [*(f"# {line}" for line in (OVERRIDE, *said)), _HEAD]
-    for hour, (T, RH, U, turn) in enumerate(zip(*rows.values(), strict=True)):
-        if not np.isfinite([T, RH, U, turn]).all():
-            break
-        at, km_h = (first + timedelta(hours=hour)).isoformat(), np.ceil(10.0 * km_h_from_m_s(U)) / 10.0
-        lines.append(f"{at},{np.ceil(10.0 * T) / 10.0:.1f},{np.floor(RH):.0f},{km_h:.1f},{turn:.0f}")
-    return "\n".join([*lines, ""])
+    rows = rows[~rows.isna().any(axis=1).cummax()]
+    columns = {
+        "temperature_c": np.ceil(10.0 * rows["air_temperature_c"]) / 10.0,
+        "relative_humidity_percent": np.floor(rows["relative_humidity_percent"]),
+        "wind_speed_km_h": np.ceil(10.0 * km_h_from_m_s(rows["wind_speed_m_s"].to_numpy())) / 10.0,
+        "wind_from_deg": rows["wind_from_deg"].round(),
+    }
+    return pd.DataFrame(columns).set_axis([at.isoformat() for at in rows.index]).to_csv(index_label="time")

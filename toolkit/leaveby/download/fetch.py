@@ -13,9 +13,12 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.caution import OVERRIDE
+from leaveby.download.bad_day import read_year
 from leaveby.download.connection import Connection, ask, connection, told
+from leaveby.download.ground import legend, write_ground
 from leaveby.download.sources import TABLE, Source
 from leaveby.errors import Fault, InputError, refused
+from leaveby.files.read.road_extracts import read_extract
 
 LICENCE_FILE: Final = "LICENCE.txt"
 LEGEND_FILE: Final = "fuel_legend.csv"
@@ -57,54 +60,31 @@ def fetch(
     unfinished, door = store / _UNFINISHED, door or connection()
     unfinished.mkdir(parents=True, exist_ok=True)
     for source in wanted:
+        file, row = store / source.file, _listed(store).get(source.file)
         try:
-            if not _there(source, store):
+            if not file.exists():
                 progress(str(source))
-                said = _fetched(source, unfinished, door=door, progress=progress)
-                if source.name == "land_cover":
-                    _write_legend(store / LEGEND_FILE, country)
+                said = _MAKERS[source.name](unfinished / source.file, source, door=door, progress=progress)
+                if source.name == "land_cover" and not (store / LEGEND_FILE).exists():
+                    rows = legend(country)
+                    lines = [",".join(rows[0]), *(",".join(f'"{cell}"' for cell in row.values()) for row in rows), ""]
+                    (store / LEGEND_FILE).write_text("\n".join(lines), encoding="utf-8")
                 _list(source, store, day=today or datetime.now(UTC).date().isoformat(), said=[*source.said, *said])
-                (unfinished / source.file).replace(store / source.file)
+                (unfinished / source.file).replace(file)
+            elif row is not None and row["sent"] != source.sent:
+                raise refused(file, "fetch_other_place", before=row["sent"], now=source.sent)
             progress(f"{source.file} is there.")
         except InputError as error:
             faults += error.faults
     if faults:
         raise InputError(faults)
     shutil.rmtree(unfinished)
-    rows = [row for source in wanted if (row := _listed(store).get(source.file))]
+    listed = [row for source in wanted if (row := _listed(store).get(source.file))]
     return Fetched(
         {source.name: store / source.file for source in wanted},
-        tuple(line for row in rows for line in row["taken_for_granted"]),
-        tuple(row["attribution"] for row in rows),
+        tuple(line for row in listed for line in row["taken_for_granted"]),
+        tuple(row["attribution"] for row in listed),
     )
-
-
-def _there(source: Source, store: Path) -> bool:
-    row = _listed(store).get(source.file)
-    if not (store / source.file).exists():
-        return False
-    if row is not None and row["sent"] != source.sent:
-        raise refused(store / source.file, "fetch_other_place", before=row["sent"], now=source.sent)
-    return True
-
-
-def _fetched(source: Source, folder: Path, *, door: Connection, progress: Callable[[str], None]) -> list[str]:
-    """Fetch a source into a folder, under its own name once it is whole, and say what was taken for granted."""
-    if source.name in ("roads", "weather"):
-        (_roads if source.name == "roads" else _weather)(folder / source.file, source, door=door, progress=progress)
-        return []
-    from leaveby.download.ground import write_ground  # only here: rasterio is slow to load
-
-    return write_ground(folder / source.file, source, door=door, store=folder, progress=progress)
-
-
-def _write_legend(file: Path, country: str) -> None:
-    from leaveby.download.ground import legend
-
-    rows = legend(country)
-    lines = [",".join(rows[0]), *(",".join(f'"{cell}"' for cell in row.values()) for row in rows)]
-    if not file.exists():
-        file.write_text("\n".join([*lines, ""]), encoding="utf-8")
 
 
 def _whole(
@@ -122,9 +102,7 @@ def _whole(
         raise told(source, "fetch_wrong_file", address, error=fault.wrong, expected=fault.expected) from error
 
 
-def _roads(out: Path, source: Source, *, door: Connection, progress: Callable[[str], None]) -> None:
-    from leaveby.files.read.road_extracts import read_extract
-
+def _roads(out: Path, source: Source, *, door: Connection, progress: Callable[[str], None]) -> list[str]:
     part = out.with_name(f"part_{out.name}")
 
     def check() -> None:
@@ -143,18 +121,23 @@ def _roads(out: Path, source: Source, *, door: Connection, progress: Callable[[s
     progress(f"{source.file}: asked")
     _whole(part, source.addresses[0], source=source, door=door, check=check, query=query)
     part.replace(out)
+    return []
 
 
-def _weather(out: Path, source: Source, *, door: Connection, progress: Callable[[str], None]) -> None:
-    from leaveby.download.bad_day import read_year
-
-    out.mkdir(exist_ok=True)
+def _weather(out: Path, source: Source, *, door: Connection, progress: Callable[[str], None]) -> list[str]:
+    years = out.with_name("{}_{:g}_{:g}".format(out.name, *source.box_deg))  # of one point only
+    years.mkdir(exist_ok=True)
     part = out.with_name("part.json")
     for year, address in enumerate(source.addresses, source.first_year):
-        if not (out / f"{year}.json").is_file():
+        if not (years / f"{year}.json").is_file():
             progress(f"{source.file}: {year}")
             _whole(part, address, source=source, door=door, check=partial(read_year, part, year=year))
-            part.replace(out / f"{year}.json")
+            part.replace(years / f"{year}.json")
+    years.replace(out)
+    return []
+
+
+_MAKERS: Final = {"roads": _roads, "heights": write_ground, "land_cover": write_ground, "weather": _weather}
 
 
 def _listed(store: Path) -> dict[str, Any]:

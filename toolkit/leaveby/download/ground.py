@@ -38,12 +38,10 @@ def legend(country: str) -> tuple[dict[str, str], ...]:
     return tuple((rows | {row["value"]: row for row in _ROWS if country in row["countries"].split()}).values())
 
 
-def write_ground(
-    out: Path, source: Source, *, door: Connection, store: Path, progress: Callable[[str], None]
-) -> list[str]:
+def write_ground(out: Path, source: Source, *, door: Connection, progress: Callable[[str], None]) -> list[str]:
     """Fetch heights or land cover, write them as a GeoTIFF and say what was taken for granted.
 
-    Parts of tiles stay in `store`, from where a later call goes on.
+    Parts of tiles stay beside it, from where a later call goes on.
     """
     row, box, heights = TABLE[source.name], source.box_deg, source.name == "heights"
     crs = utm_crs((box[0] + box[2]) / 2.0, lat_deg=(box[1] + box[3]) / 2.0)
@@ -57,11 +55,13 @@ def write_ground(
     for corner, address in zip(tiles(box, row["tile_deg"]), source.addresses, strict=True):
         name = address.rpartition("/")[2]
         progress(f"{source.file}: {name}")
-        found = _tile(address, store / name, corner, source=source, door=door)
+        found = _tile(address, out.with_name(name), corner, source=source, door=door)
         if found is None:
             said.append(row["no_tile"].format(name=name))
-            whole_tile = from_origin(corner[0], corner[1] + row["tile_deg"], row["tile_deg"], row["tile_deg"])
-            found = np.full((1, 1), row["at_sea"], dtype=kind), whole_tile, None
+            # many small pixels: of a single large one GDAL is slow
+            pixel_deg = row["tile_deg"] / 64.0
+            at = from_origin(corner[0], corner[1] + row["tile_deg"], pixel_deg, pixel_deg)
+            found = np.full((64, 64), row["at_sea"], dtype=kind), at, None
         reproject(
             found[0],
             values,
@@ -72,10 +72,18 @@ def write_ground(
             dst_crs=crs,
             dst_nodata=nodata,
             init_dest_nodata=False,
-            resampling=Resampling.bilinear if heights and found[0].size > 1 else Resampling.nearest,
+            resampling=Resampling.bilinear if heights else Resampling.nearest,
         )
     if len(said) == len(source.addresses):
         raise told(source, "fetch_refused", source.addresses[0], status=404, kind="no tile at all")
+    if not heights and (unsure := values == row["at_sea"]).any():
+        # what does not burn must not come from a gap of the server: only where the heights say sea too
+        low = np.full(shape, np.nan, dtype="float32")
+        ground = out.parent.parent / TABLE["heights"]["file"]
+        if ground.exists():
+            with rasterio.open(ground) as read:
+                reproject(rasterio.band(read, 1), low, dst_transform=onto, dst_crs=crs, dst_nodata=np.nan)
+        values[unsure] = np.where(low[unsure] == 0.0, row["water"], nodata)
     form: dict[str, Any] = {"driver": "GTiff", "count": 1, "dtype": kind, "nodata": nodata, "compress": "deflate"}
     size = {"height": shape[0], "width": shape[1]}
     with rasterio.open(out, "w", crs=crs, transform=onto, tiled=True, **size, **form) as target:
@@ -95,7 +103,8 @@ def _tile(
             _check(head, corner, TABLE[source.name])
             part = _part(head, source.box_deg)
             spans = list(_spans(head, part))
-        ask_for_parts(address, file, source=source, door=door, spans=spans)
+        if not ask_for_parts(address, file, source=source, door=door, spans=spans):
+            raise told(source, "fetch_refused", address, status=404, kind="only a part of the file")
         with rasterio.open(file, driver="GTiff") as whole:
             values = whole.read(1, window=part)
             if source.name == "land_cover" and not np.isin(values, [0, *(int(row["value"]) for row in _ROWS)]).all():

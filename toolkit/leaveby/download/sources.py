@@ -21,16 +21,11 @@ Box = tuple[float, float, float, float]
 class Source:
     """One kind of open data for a home.
 
-    - `name`: roads, heights, land_cover or weather; `what` it is, and the `file` it becomes in the plan's folder.
-    - `sent`: all that leaves this computer, in words: never the address, never the point itself.
-    - `addresses`: what is asked, one file each.
-    - `size_mb`: about how much is fetched (judgement).
-    - `licence`, `attribution`: kept with the data; the attribution belongs on what is drawn from it.
-    - `mark`: how address and licence are known, see `leaveby.parameters`.
-    - `by_hand`: what to get where the connection fails.
-    - `said`: what is taken for granted with it.
-    - `box_deg`: west, south, east and north of the area, or the point that is sent, twice.
-    - `first_year`: of the weather.
+    `name` is roads, heights, land_cover or weather, `file` what it becomes in the plan's folder. `sent` says all that
+    leaves this computer: never the address, never the point itself. `addresses` are asked, one file each, `size_mb` in
+    all (judgement); `by_hand` says what to get where that fails. `attribution` belongs on what is drawn from it;
+    address and licence are known as `mark` says (`leaveby.parameters`). `said` is taken for granted. `box_deg`: west,
+    south, east, north of the area, or the point that is sent, twice.
     """
 
     name: str
@@ -138,13 +133,7 @@ def _box(home: tuple[float, float], row: Any, *, radius_m: float) -> Box:
 
 
 def tiles(box_deg: Box, size_deg: int) -> list[tuple[int, int]]:
-    """South-west corners (lon, lat) of the tiles that a box touches.
-
-    Examples
-    --------
-    >>> tiles((148.9, -36.4, 149.2, -35.9), 3)
-    [(147, -39), (147, -36)]
-    """
+    """South-west corners (lon, lat) of the tiles that a box touches."""
     west, south, east, north = (at / size_deg for at in box_deg)
     return [
         (lon * size_deg, lat * size_deg)

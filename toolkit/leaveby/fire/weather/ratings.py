@@ -188,7 +188,8 @@ def fire_weather_index(
                 *((code, "") for code in yesterday),
             )
         )
-        out[row] = cffwis_indices(**series, lat=lat, ffmc0=ffmc, dmc0=dmc, dc0=dc)[-1].transpose("time", "place").values[0]
+        fwi = cffwis_indices(**series, lat=lat, ffmc0=ffmc, dmc0=dmc, dc0=dc)[-1]
+        out[row] = fwi.isel(time=0).values
     return out
 
 
