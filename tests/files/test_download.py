@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 import re
 import socket
@@ -50,7 +51,14 @@ def _nowhere_else(monkeypatch: pytest.MonkeyPatch) -> None:
         assert address[0] == "127.0.0.1", f"a connection to {address} was opened"
         connect(self, address)
 
+    look_up = socket.getaddrinfo
+
+    def here_too(host: Any, *rest: Any, **more: Any) -> Any:
+        assert host == "127.0.0.1", f"the name {host} was looked up"
+        return look_up(host, *rest, **more)
+
     monkeypatch.setattr(socket.socket, "connect", here)
+    monkeypatch.setattr(socket, "getaddrinfo", here_too)
     monkeypatch.setenv("NO_PROXY", "*")
     # parts small enough for small tiles
     monkeypatch.setattr(doors, "BLOCK", 1 << 13)
@@ -110,6 +118,14 @@ def test_sources_are_said_without_a_connection_and_give_neither_address_nor_poin
             sent = " ".join([source.sent, *source.addresses])
             decimals = [len(number.partition(".")[2]) for number in re.findall(r"\d+\.\d+", sent)]
             assert max(decimals, default=0) <= 3
+
+
+def test_the_public_addresses_are_reached_by_fetching_alone(tmp_path: Path) -> None:
+    sources = sources_for(148.03, -36.04, last_year=2025)
+    for source in sources:
+        assert all(address.startswith("https://") for address in source.addresses)
+        with pytest.raises(AssertionError, match="was looked up"):
+            fetched([source], tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -430,7 +446,7 @@ def test_a_file_of_the_persons_own_is_kept_and_another_place_is_refused(server: 
     (tmp_path / "fuel_legend.csv").write_text("value,fuel_type\n10,woodland\n")
     answer = fetched(asked_of(server), tmp_path)
     assert (tmp_path / "terrain.tif").read_text() == "mine"
-    assert "woodland" in (tmp_path / "fuel_legend.csv").read_text()
+    assert (tmp_path / "fuel_legend.csv").read_text() == "value,fuel_type\n10,woodland\n"
     assert not any("heights" in path for path in server.asked)
     assert not any("surface model" in line for line in answer.said)
     before = contents(tmp_path)
@@ -485,7 +501,7 @@ def invented_hours(invented_data: ModuleType, year: int) -> tuple[list[str], lis
     return hours, list(zip(*(values[name] for name in ("T2M", "RH2M", "WS10M", "WD10M")), strict=True))
 
 
-def test_the_worst_day_is_found_and_read_back(years: list[Path], tmp_path: Path) -> None:
+def test_the_worst_day_is_found_and_read_back(years: list[Path], invented_data: ModuleType, tmp_path: Path) -> None:
     bad = bad_day_and_winds(years, scale="australia", lat_deg=-36.0, utc_offset_h=10.0)
     # the server's invented worst day
     assert (bad.day, bad.rating) == (date(2002, 2, 3), "Catastrophic")
@@ -501,6 +517,16 @@ def test_the_worst_day_is_found_and_read_back(years: list[Path], tmp_path: Path)
     # 14 m/s by 1.4 is 70.56 km/h, rounded up to a tenth
     assert weather.wind_speed_m_s[at_noon] * 3.6 == pytest.approx(70.6)
     assert weather.wind_from_deg[at_noon].tolist() == [[315.0]] * 8
+    # what is rounded is rounded to more fire: every hour at least as hot, as dry and as windy as the server's
+    own = a_day(invented_data, bad.day, offset_h=10)
+    for name, sign, most in (
+        ("air_temperature_c", 1, 0.1),
+        ("relative_humidity_percent", -1, 1.0),
+        ("wind_speed_m_s", 1, 0.1 / 3.6),
+    ):
+        more = sign * (getattr(weather, name)[:24] - getattr(own, name))
+        assert more.min() >= -1e-9
+        assert 0.0 < more.max() <= most + 1e-9
     assert "Official warnings" in bad.table.splitlines()[0]
     assert any("multiplied by 1.4" in line for line in bad.said)
     # half an hour off whole hours, as in South Australia
@@ -541,6 +567,18 @@ def test_winds_are_shares_of_the_hours_of_bad_days(years: list[Path]) -> None:
     # the Catastrophic day alone: 8 of its 10 hours from 10 to 20 o'clock from the north-west (14th from north by east)
     assert bad.days_by_rating["Catastrophic"] == 1
     assert bad.winds_by_rating["Catastrophic"][14] == pytest.approx(80.0 * 0.8 + 1.25, abs=0.1)
+
+
+def test_the_plans_winds_are_those_of_the_worst_days(years: list[Path]) -> None:
+    for file in years:
+        content = json.loads(file.read_text())
+        series = content["properties"]["parameter"]
+        # hot air comes from the east, all other from the west
+        series["WD10M"] = {hour: 90.0 if hot > 18.0 else 270.0 for hour, hot in series["T2M"].items()}
+        file.write_text(json.dumps(content))
+    shares = bad_day_and_winds(years, scale="australia", lat_deg=-36.0, utc_offset_h=10.0).wind_percent
+    assert shares[4] > 60.0
+    assert shares[4] + shares[12] == pytest.approx(82.5, abs=0.2)  # four fifths, and 1.25 % twice
 
 
 def test_missing_values_are_passed_over_said_and_bounded(years: list[Path]) -> None:
