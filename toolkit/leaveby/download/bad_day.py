@@ -159,13 +159,10 @@ def _places(values: Mapping[str, Any], first: pd.Timestamp) -> Weather:
 
 
 def _shares(from_deg: NDArray[np.float64]) -> tuple[float, ...]:
-    """Percent from each of 16 directions, in tenths that sum to 100; some from anywhere."""
+    """Percent from each of 16 directions; some from anywhere, since the next bad day may be another."""
     counts = np.bincount(np.round(from_deg.ravel() / 22.5).astype(int) % 16, minlength=16)
     anywhere = WINDS_FROM_ANYWHERE_SHARE.value
-    exact = 1000.0 * ((1.0 - anywhere) * counts / counts.sum() + anywhere / 16.0)
-    tenths = np.floor(exact).astype(int)
-    tenths[np.argsort(tenths - exact, kind="stable")[: 1000 - tenths.sum()]] += 1
-    return tuple(float(tenth) / 10.0 for tenth in tenths)
+    return tuple(np.round(100.0 * ((1.0 - anywhere) * counts / counts.sum() + anywhere / 16.0), 2).tolist())
 
 
 def _table_text(rows: pd.DataFrame) -> str:
