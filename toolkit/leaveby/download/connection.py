@@ -14,7 +14,7 @@ import urllib3
 from requests.adapters import HTTPAdapter
 
 from leaveby.download.sources import Source
-from leaveby.errors import InputError, refused
+from leaveby.errors import refused
 
 BLOCK: Final = 1 << 20
 """Parts of a file are asked for in blocks of so many bytes, each kept once it is whole."""
@@ -83,16 +83,28 @@ def ask(
             if answer.status_code == 404:
                 return None
             if answer.status_code in BUSY:
-                raise told(source, "fetch_busy", address, status=answer.status_code)
+                raise refused(
+                    source.file, "fetch_busy", address=address, by_hand=source.by_hand, status=answer.status_code
+                )
             page = "html" in answer.headers.get("Content-Type", "")
             if page or answer.status_code != (200 if first is None else 206):
                 kind = "a page" if page else "no part of a file" if first is not None else "no data"
-                raise told(source, "fetch_refused", address, status=answer.status_code, kind=kind)
+                raise refused(
+                    source.file,
+                    "fetch_refused",
+                    address=address,
+                    by_hand=source.by_hand,
+                    status=answer.status_code,
+                    kind=kind,
+                )
             return _poured(answer, into, source=source)
     except requests.RequestException as error:
-        cut = into.tell() > 0 or isinstance(error, requests.exceptions.ChunkedEncodingError)
-        words = "fetch_cut_off" if cut else "fetch_no_connection"
-        raise told(source, words, address, error=type(error).__name__) from error
+        name = type(error).__name__
+        if into.tell() > 0 or isinstance(error, requests.exceptions.ChunkedEncodingError):
+            raise refused(source.file, "fetch_cut_off", address=address, error=name, by_hand=source.by_hand) from error
+        raise refused(
+            source.file, "fetch_no_connection", address=address, error=name, by_hand=source.by_hand
+        ) from error
 
 
 def _poured(answer: requests.Response, into: IO[bytes], *, source: Source) -> Mapping[str, str]:
@@ -103,7 +115,14 @@ def _poured(answer: requests.Response, into: IO[bytes], *, source: Source) -> Ma
         into.write(piece)
         if max(stated, into.tell()) > MOST_BYTES:
             size_mb = max(stated, into.tell()) / 1e6
-            raise told(source, "fetch_too_large", answer.url, size_mb=size_mb, most_mb=MOST_BYTES / 1e6)
+            raise refused(
+                source.file,
+                "fetch_too_large",
+                address=answer.url,
+                by_hand=source.by_hand,
+                size_mb=size_mb,
+                most_mb=MOST_BYTES / 1e6,
+            )
         if time.monotonic() > ends:
             raise requests.Timeout
     if "Content-Encoding" not in answer.headers and 0 < into.tell() < stated:
@@ -131,11 +150,25 @@ def ask_for_parts(
         content = piece.read_bytes()
         span, _, size = headers.get("Content-Range", "").partition("/")
         if not size.isdecimal() or span != f"bytes {start}-{start + len(content) - 1}":
-            raise told(source, "fetch_refused", address, status=206, kind="another part of the file")
+            raise refused(
+                source.file,
+                "fetch_refused",
+                address=address,
+                by_hand=source.by_hand,
+                status=206,
+                kind="another part of the file",
+            )
         version = {"size": size, "tag": headers.get("ETag", "")}
         if held["blocks"] and version != held["version"]:
             forget(file)
-            raise told(source, "fetch_wrong_file", address, error="the file there has changed", expected="one file")
+            raise refused(
+                source.file,
+                "fetch_wrong_file",
+                address=address,
+                by_hand=source.by_hand,
+                error="the file there has changed",
+                expected="one file",
+            )
         with file.open("r+b" if file.is_file() else "w+b") as out:
             out.truncate(int(size))
             out.seek(start)
@@ -150,8 +183,3 @@ def forget(file: Path) -> None:
     """Remove a file that was fetched in parts, and the list beside it."""
     for one in (file, file.with_name(f"{file.name}.json")):
         one.unlink(missing_ok=True)
-
-
-def told(source: Source, words: str, address: str, **values: object) -> InputError:
-    """The error for what can't be fetched, with what to get by hand."""
-    return refused(source.file, words, address=address, by_hand=source.by_hand, **values)
