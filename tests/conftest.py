@@ -105,6 +105,12 @@ def harder() -> ModuleType:
 
 
 @pytest.fixture(scope="session")
+def invented_data() -> ModuleType:
+    """A server of invented open data on this machine."""
+    return load_module("files/open_data_server")
+
+
+@pytest.fixture(scope="session")
 def places() -> ModuleType:
     """Two invented places with wide ground."""
     return load_module("decision/places")

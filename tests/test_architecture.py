@@ -161,7 +161,7 @@ def test_only_download_reaches_for_the_network() -> None:
     """osmnx fetches when its graph_from_place and graph_from_point are called: only `download` may call them."""
     for name, path in DISK.items():
         text = path.read_text(encoding="utf-8")
-        if name != "download":
+        if not name.startswith("download."):
             assert not re.search(r"graph_from_(place|point|bbox|address|polygon)|features_from_(?!xml)", text), name
             assert not imports_of(path) & {"socket", "urllib.request", "requests", "http.client"}, name
 

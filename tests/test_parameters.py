@@ -19,7 +19,6 @@ ELSEWHERE = {
     "decision.drill.injects": {"IN_SIGHT_M", "REPORTED_AFTER_S", "WIND_CHANGE_DEG"},
     "decision.streets.result": {"FEW_HOMES_PER_KM", "PEOPLE_PER_HOME", "VEHICLES_PER_HOME"},
     "decision.streets.survey": {"NOTABLE_SHARE", "SHORTEST_LISTED_M"},
-    "download": {"BUFFER_M"},
     "files.write.reminders": {"_DAYS"},
     "household.plan": {"BEFORE_SEASON"},
     "notebook.fire_day": {"DRIVING_KM_H"},

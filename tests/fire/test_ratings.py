@@ -30,7 +30,7 @@ from leaveby.fire.weather.ratings import (
     rated_days,
     rating_of,
 )
-from leaveby.fire.weather.series import Weather, constant_weather
+from leaveby.fire.weather.series import LIMITS, Weather, constant_weather
 from leaveby.regions import table
 
 EAST = timezone(timedelta(hours=11))
@@ -161,6 +161,26 @@ def test_the_fire_weather_index_is_that_of_the_published_sample(
     found = fire_weather_index(weather, lat_deg=46.0, yesterday=yesterday)
     # 0.1 of rounding in the sample, and as much of its codes.
     np.testing.assert_allclose(found, [[index]], atol=0.15)
+
+
+def test_each_place_has_an_index_of_its_own() -> None:
+    # the sample's second day stands at the second place; the first is calm and damp
+    weather = constant_weather(
+        datetime(2025, 4, 14, 11, tzinfo=EAST),
+        hours=3,
+        air_temperature_c=8.5,
+        relative_humidity_percent=40.0,
+        wind_speed_m_s=17.0 / 3.6,
+        wind_from_deg=0.0,
+    )
+    both = {name: np.repeat(getattr(weather, name), 2, axis=1) for name in LIMITS if name != "gust_m_s"}
+    both["wind_speed_m_s"][:, 0], both["relative_humidity_percent"][:, 0] = 0.0, 95.0
+    found = fire_weather_index(
+        replace(weather, place=np.array([[0, 1]], dtype=np.int32), **both), lat_deg=46.0, yesterday=(86.2, 10.4, 23.6)
+    )
+    assert found.shape == (1, 2)
+    assert found[0, 1] == pytest.approx(7.6, abs=0.15)
+    assert found[0, 0] < 4.0
 
 
 def test_noon_is_noon_by_the_clock_of_the_place() -> None:

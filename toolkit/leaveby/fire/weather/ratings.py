@@ -188,7 +188,8 @@ def fire_weather_index(
                 *((code, "") for code in yesterday),
             )
         )
-        out[row] = cffwis_indices(**series, lat=lat, ffmc0=ffmc, dmc0=dmc, dc0=dc)[-1].values[0]
+        fwi = cffwis_indices(**series, lat=lat, ffmc0=ffmc, dmc0=dmc, dc0=dc)[-1]
+        out[row] = fwi.isel(time=0).values
     return out
 
 
@@ -203,16 +204,21 @@ def _noons(weather: Weather) -> NDArray[np.intp]:
 
 
 def _danger(weather: Weather, district: District, *, least: bool = True) -> float:
-    """The index that the worst hour reaches; on the plan's own scale the fireline intensity, kW/m.
+    """The index that the worst hour reaches anywhere, see `danger_by_place`."""
+    return float(danger_by_place(weather, district, least=least).max())
+
+
+def danger_by_place(weather: Weather, district: District, *, least: bool = True) -> NDArray[np.float64]:
+    """The index that the worst hour of each place reaches; on the plan's own scale the fireline intensity, kW/m.
 
     The least that is known of it, so that a day that is said to reach it does so by every measure: the slowest
     equation, and in forest the forest fire danger index too, whose classes went by the same numbers. Else the most.
     """
     if district.scale == "europe":
-        return float(fire_weather_index(weather, lat_deg=district.lat_deg).max())
+        return np.asarray(fire_weather_index(weather, lat_deg=district.lat_deg).max(axis=0))
     intensity = (district.least_kw_m if least else district.intensity_kw_m)(weather)
     if district.scale == "own":
-        return float(intensity.max())
+        return np.asarray(intensity.max(axis=0))
     index = fire_behaviour_index(intensity, vegetation=district.vegetation)
     if least and district.vegetation == "forest":
         older = forest_fire_danger_index(
@@ -222,14 +228,24 @@ def _danger(weather: Weather, district: District, *, least: bool = True) -> floa
             drought_factor=weather.drought_factor,
         )
         index = np.minimum(index, older)
-    return float(index.max())
+    return np.asarray(index.max(axis=0))
 
 
 def rating_of(weather: Weather, *, district: District) -> str | None:
     """Name the rating of a day's worst hour; None below the lowest, and where the scale is the plan's own."""
-    classes = _classes(district.scale)
-    index = _danger(weather, district, least=False) if classes else 0.0
-    return next((one.name for one in reversed(classes) if index >= one.least), None)
+    own = district.scale == "own"
+    return None if own else rating_of_index(_danger(weather, district, least=False), scale=district.scale)
+
+
+def rating_of_index(index: float, *, scale: Scale) -> str | None:
+    """Name the rating of an index; None below the lowest, and where the scale is the plan's own.
+
+    Examples
+    --------
+    >>> rating_of_index(50.0, scale="australia"), rating_of_index(49.9, scale="australia")
+    ('Extreme', 'High')
+    """
+    return next((one.name for one in reversed(_classes(scale)) if index >= one.least), None)
 
 
 @dataclass(frozen=True)
