@@ -103,7 +103,7 @@ class Sections:
         tuple[nouns.SafePoint, ...], Listed(least=1), section("at least one safe point, each under [[safe_points]]")
     ]
     roads: Annotated[nouns.RoadsInput, section("a section [roads] with file")]
-    terrain: Annotated[nouns.TerrainInput, section("a section [terrain] with file")]
+    terrain: Annotated[nouns.TerrainInput, section("a section [terrain] with file, or flat = true")]
     fuel: Annotated[nouns.FuelInput, section("a section [fuel] with file and legend, file and column, or type")]
     weather: Annotated[nouns.WeatherInput, section("a section [weather] with file")]
     ignitions: Annotated[

@@ -315,9 +315,10 @@ class RoadsInput(Table):
 
 @dataclass(frozen=True)
 class TerrainInput(Table):
-    """The terrain file."""
+    """The terrain file, or level ground."""
 
-    file: Annotated[File, key("a raster of elevations, relative to the plan")]
+    file: Annotated[File | None, key("a raster of elevations, relative to the plan; this or `flat`")] = None
+    flat: Annotated[Flag, key("no raster: the ground is taken as level, and no slope is counted")] = False
     cell_m: Annotated[
         float | None,
         number("m", least=1, most=1000),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from datetime import datetime
-from functools import cache
+from functools import cache, partial
 from importlib.resources import files
 from typing import Any
 from xml.etree import ElementTree
@@ -43,6 +44,11 @@ def sentences(template: str, **values: Any) -> list[str]:
     return [line for line in lines if line]
 
 
+def text_of(template: str, **values: Any) -> str:
+    """Fill a template of plain text, such as TOML; its filter `quoted` makes a text of TOML."""
+    return _template(template, autoescape=False).render(**values)
+
+
 def xml(template: str, **values: Any) -> ElementTree.Element:
     """Fill a template of XML, in which the space at the ends of lines means nothing."""
     lines = filled(template, **values).split("\n")
@@ -52,7 +58,7 @@ def xml(template: str, **values: Any) -> ElementTree.Element:
 @cache
 def _template(name: str, *, autoescape: bool) -> Template:
     environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["clean"] = wording.clean
+    environment.filters |= {"clean": wording.clean, "quoted": partial(json.dumps, ensure_ascii=False, default=str)}
     environment.globals |= {"w": wording, "math": math}
     return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
 

@@ -43,6 +43,12 @@ AREA_BUFFER_M = 3_000.0
 MOST_PIXELS = 16_000_000
 """Pixels that are read one by one: of a larger part of a raster, a quarter of a grid's cell is the finest step."""
 
+LEVEL = (
+    "NO SLOPES ARE COUNTED: the ground is taken as level (terrain.flat). Fire runs about twice as fast up every 10 "
+    "degrees of slope, so that where the ground is not level all times here are too late: give heights, terrain.file."
+)
+"""Doubling within 10 degrees: McArthur's rule, as in `leaveby.fire.spread.equations`."""
+
 SPARE_PIXELS = 4
 LARGEST_VOID_SHARE = 0.2
 
@@ -56,7 +62,7 @@ class Ground:
 
 
 def read_terrain(
-    path: Path,
+    path: Path | None,
     points: Mapping[str, tuple[float, float]],
     *,
     cell_m: float | None = None,
@@ -69,8 +75,8 @@ def read_terrain(
 
     Parameters
     ----------
-    path : Path
-        Any raster that GDAL reads, with a reference system; elevations in metres.
+    path : Path, optional
+        Any raster that GDAL reads, with a reference system; elevations in metres. None: the ground is taken as level.
     points : mapping of name to (lon_deg, lat_deg)
         Places that must lie on the terrain: the home, the safe points, the ignitions.
     cell_m : float, optional
@@ -91,6 +97,8 @@ def read_terrain(
         With every point that lies off the terrain or on a void too large to fill, a raster without a reference
         system or that can't be read, or a cell too large or too small for the area.
     """
+    if path is None:
+        return _level(points, cell_m=cell_m, crs=crs, around_m=around_m, at_most=at_most)
     with _opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as source:
         crs = crs or _metric_crs(source)
         x_m, y_m = _project(points, crs=crs)
@@ -117,6 +125,24 @@ def read_terrain(
     if voids:
         notes.append(f"{voids} of {filled.size} terrain cells had no elevation and were filled from those around them.")
     return Ground(Terrain(grid, filled), tuple(notes))
+
+
+def _level(
+    points: Mapping[str, tuple[float, float]],
+    *,
+    cell_m: float | None,
+    crs: str | None,
+    around_m: float,
+    at_most: int | None,
+) -> Ground:
+    lon_deg, lat_deg = next(iter(points.values()))
+    crs = crs or utm_crs(lon_deg, lat_deg=lat_deg)
+    x_m, y_m = _project(points, crs=crs)
+    west, east = float(x_m.min()) - around_m, float(x_m.max()) + around_m
+    south, north = float(y_m.min()) - around_m, float(y_m.max()) + around_m
+    cell_m = cell_m or max(SMALLEST_CELL_M, float(np.sqrt((east - west) * (north - south) / (at_most or MOST_CELLS))))
+    grid = _grid(west, south, east=east, north=north, cell_m=cell_m, crs=crs, key="terrain", at_most=at_most)
+    return Ground(Terrain(grid, np.zeros(grid.shape)), (LEVEL,))
 
 
 @contextmanager

@@ -55,3 +55,26 @@ def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
                 continue
             found.append(NamedPlace(name.strip(), kind, float(node.location.lon), float(node.location.lat)))
     return tuple(place for place in found if place.name)
+
+
+def read_gatherings(path: str | Path) -> tuple[NamedPlace, ...]:
+    """Read where people gather from an extract, as `read_places` does: named grounds, halls and middles of towns.
+
+    The kind is in words, such as "showground"; an area stands at the middle of its corners.
+    """
+    kinds: dict[str, str] = table("files/read/kinds")["gathering"]
+    file = there(path, expected="the file that holds the roads", mend="correct its path")
+    if not file.name.lower().endswith(OSM_ENDINGS):
+        return ()
+    found = []
+    with said_plainly(file), without_editing(file) as sound:
+        stream = osmium.FileProcessor(str(sound), osmium.osm.NODE | osmium.osm.WAY).with_locations()
+        for item in stream.with_filter(osmium.filter.KeyFilter(*{tag.partition("=")[0] for tag in kinds})):
+            kind = next((kinds[one] for tag in item.tags if (one := f"{tag.k}={tag.v}") in kinds), None)
+            name = (item.tags.get("name") or "").strip()
+            corners = [item] if isinstance(item, osmium.osm.Node) else [*getattr(item, "nodes", ())]
+            placed = [(one.lon, one.lat) for one in corners if one.location.valid()]
+            if kind is not None and name and placed:
+                lon_deg, lat_deg = (sum(axis) / len(placed) for axis in zip(*placed, strict=True))
+                found.append(NamedPlace(name, kind, lon_deg, lat_deg))
+    return tuple(found)
