@@ -9,13 +9,13 @@ import math
 import re
 import zoneinfo
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta, timezone, tzinfo
-from functools import cache, partial
+from functools import cache
 from importlib.util import find_spec
 from itertools import chain
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from leaveby.errors import Faults, InputError, refused
 from leaveby.fire.fuel.types import FUEL_TYPES, LAND_COVER, known_fuel_type
@@ -24,13 +24,12 @@ from leaveby.household.plan_places import Place, nearest_km
 from leaveby.household.plan_tables import WAYS
 from leaveby.regions import country_of, region_faults, table
 
-Read = TypeVar("Read")
 Ask = Callable[[str], str]
 
 NEW: Final = table("ask/new_plan")
 DOUBT_KM: Final = 700.0
-"""Another country is likely too where a city of it lies so near, or within thrice the way to the nearest of all: a
-capital may be that far from its own border. Judgement."""
+"""Another country is likely too with a city so near, or within thrice the way to the nearest of all. Judgement: a
+capital may be that far from its own border."""
 
 COARSEST_DEG: Final = 0.002
 """A point written no finer than this, some 200 m, is no home. Judgement."""
@@ -50,13 +49,10 @@ _HALF: Final = re.compile(
 class Wanted:
     """What a new plan is made from.
 
-    - `region_guessed`: the country was guessed from the point.
     - `people`: name, and whether that person takes tasks.
     - `terrain`: None where the ground is to be taken as flat.
     - `fuel`: as the plan says it: `file` with `column` or `legend`, or `type`.
-    - `weather`: a table of a bad day; or that day by hand, the same from hour to hour: temperature (C), humidity (%),
-      wind (km/h) and where it comes from (degrees).
-    - `safe_points`: name and place of those given by hand.
+    - `weather`: a table, or a bad day by hand: temperature (C), humidity (%), wind (km/h), where it comes from (deg).
     """
 
     home: Place
@@ -80,21 +76,19 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
     """
     faults, values = Faults(), dict[str, Any]()
 
-    def take(name: str, read: Callable[[str], Any], hint: str = "", example: str = "") -> None:
-        told, text, wrong = NEW["asked"][name], given.get(name), ""
+    def take(name: str, read: Callable[[Any], Any], hint: str = "", example: str = "") -> None:
+        told, text, option, wrong = NEW["asked"][name], given.get(name), f"--{name.replace('_', '-')}", ""
         question, example = f"{told['question']}{hint}", example or told["example"]
-        try:
-            if text is not None:
-                values[name] = read(text)
-            elif ask is None:
-                raise refused(f"--{name.replace('_', '-')}", "option_missing", question=question, example=example)
-        except InputError as error:
-            faults.extend(error.faults)
-            return
-        while name not in values and ask is not None:
+        while name not in values:
             try:
-                values[name] = read(ask(f"{wrong}{question}, for example {example}\n> "))
+                if text is None and ask is None:
+                    raise refused("", "option_missing", question=question, example=example)
+                asked = f"{wrong}{question}, for example {example}\n> "
+                values[name] = read(text if ask is None or text is not None else ask(asked))
             except InputError as error:
+                if text is not None or ask is None:
+                    faults.extend(replace(one, place=one.place or option) for one in error.faults)
+                    return
                 wrong = f"{error}\n"
 
     take("home", point_of)
@@ -107,33 +101,30 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
         take("region", region_of, f" (near the point: {names})" if names else "", " or ".join(near[:5]))
     take("ways", ways_of)
     take("people", people_of)
-    take("roads", partial(path_of, option="--roads"))
+    take("roads", path_of)
     values["terrain"] = None
     if given.get("flat") and given.get("terrain"):
         faults.tell("--flat", "flat_beside_terrain")
     elif not given.get("flat"):
         del values["terrain"]
-        take("terrain", partial(path_of, option="--terrain"))
+        take("terrain", path_of)
     take("fuel", fuel_of)
     fuel: dict[str, str | Path] = values.get("fuel", {})
     for part, endings in NEW["endings"].items():
         if Path(fuel.get("file", "")).suffix.lower() in endings or given.get(f"fuel_{part}"):
-            take(f"fuel_{part}", str.strip if part == "column" else partial(path_of, option="--fuel-legend"))
+            take(f"fuel_{part}", str.strip if part == "column" else path_of)
             fuel[part] = values.pop(f"fuel_{part}", "")
     by_hand = given.get("weather") is None or given.get("bad_day") is not None
-    take(*(("bad_day", day_of) if by_hand else ("weather", partial(path_of, option="--weather"))))
-    points = []
-    for text in given.get("safe_point") or ():
-        try:
-            points.append(safe_point_of(text))
-        except InputError as error:
-            faults.extend(error.faults)
+    take(*(("bad_day", day_of) if by_hand else ("weather", path_of)))
+    if given.get("safe_point"):
+        take("safe_point", lambda texts: tuple(map(safe_point_of, texts)))
     faults.refuse()
     values["weather"] = values.pop("bad_day", values.get("weather"))
-    return Wanted(**values, region_guessed=len(near) == 1, safe_points=tuple(points))
+    points = values.pop("safe_point", ())
+    return Wanted(**values, region_guessed=len(near) == 1, safe_points=points)
 
 
-def point_of(text: str, *, where: str = "--home") -> Place:
+def point_of(text: str, *, where: str = "") -> Place:
     """Read a point as maps and people write it: latitude, longitude; decimal degrees, or degrees, minutes and seconds.
 
     Gives longitude and latitude. Letters say which is which whatever the order.
@@ -184,7 +175,7 @@ def safe_point_of(text: str) -> tuple[str, Place]:
     """Read a safe point given by hand, `NAME: LAT, LON`."""
     name, _, point = (part.strip() for part in text.partition(":"))
     if not name or not point:
-        raise refused("--safe-point", "safe_point_without_name", text=text)
+        raise refused("", "safe_point_without_name", text=text)
     return name, point_of(point, where=f'--safe-point "{name}"')
 
 
@@ -256,30 +247,28 @@ def region_of(text: str) -> str:
     """Read a country, or country and state, by its letters or its name."""
     named = {name.casefold(): code for code, name in country_names().items()}
     region = named.get(text.strip().casefold(), text.strip().upper())
-    Faults(region_faults(region, place="--region")).refuse()
+    Faults(region_faults(region, place="")).refuse()
     return region
 
 
-def path_of(text: str, *, option: str) -> Path:
+def path_of(text: str) -> Path:
     """Read the name of a file that is there."""
     path = Path(text.strip()).expanduser()
     if path.is_file():
         return path.resolve()
     near = nearest_word(path.name, [one.name for one in path.parent.iterdir()] if path.parent.is_dir() else [])
     mend = f'write "{path.parent / near}" if that was meant' if near else "correct the name, or the folder"
-    raise refused(
-        option, "no_file_given", path=path, found="is a folder" if path.is_dir() else "is not there", mend=mend
-    )
+    found = "is a folder" if path.is_dir() else "is not there"
+    raise refused("", "no_file_given", path=path, found=found, mend=mend)
 
 
 def ways_of(text: str) -> tuple[str, ...]:
     """Read ways of leaving, in the order of the plan's own words."""
-    words, faults = re.findall(r"[^\s,;/+]+", text.lower()), Faults()
+    words = re.findall(r"[^\s,;/+]+", text.lower())
     for word in words or [""]:
         if word not in WAYS:
             mend = meant(word, WAYS, "take it out, or write one of them instead")
-            faults.tell("--ways", "way_unknown", word=word, known=", ".join(WAYS), mend=mend)
-    faults.refuse()
+            raise refused("", "way_unknown", word=word, known=", ".join(WAYS), mend=mend)
     return tuple(way for way in WAYS if way in words)
 
 
@@ -287,7 +276,7 @@ def people_of(text: str) -> tuple[tuple[str, bool], ...]:
     """Read names; a * behind one says that this person takes no task."""
     names = [name.strip() for name in re.split(r"[,;]", text) if name.strip(" *")]
     if all(name.endswith("*") for name in names):
-        raise refused("--people", "nobody_takes_tasks", text=text)
+        raise refused("", "nobody_takes_tasks", text=text)
     return tuple((name.rstrip("* "), not name.endswith("*")) for name in names)
 
 
@@ -297,9 +286,9 @@ def fuel_of(text: str) -> dict[str, str | Path]:
     if known is not None:
         return {"type": known.name}
     if Path(text).suffix.lower() in {*chain(*NEW["endings"].values())} or Path(text).exists():
-        return {"file": path_of(text, option="--fuel")}
+        return {"file": path_of(text)}
     mend = meant(text, [*FUEL_TYPES, *LAND_COVER], "write one of them, or the name of a file")
-    raise refused("--fuel", "fuel_unknown", text=text, known=", ".join(FUEL_TYPES), mend=mend)
+    raise refused("", "fuel_unknown", text=text, known=", ".join(FUEL_TYPES), mend=mend)
 
 
 def day_of(text: str) -> tuple[float, ...]:
@@ -314,7 +303,7 @@ def day_of(text: str) -> tuple[float, ...]:
     faults, values = Faults(), []
     if len(parts) != len(NEW["day"]):
         example = NEW["asked"]["bad_day"]["example"]
-        raise refused("--bad-day", "day_of_four", text=text, count=len(parts), example=example)
+        raise refused("", "day_of_four", text=text, count=len(parts), example=example)
     for part, told in zip(parts, NEW["day"], strict=True):
         side = re.sub(r"[\s-]|from", "", re.sub(r"(north|south|east|west)", lambda word: word[0][0], part.lower()))
         found = re.fullmatch(r"([-+]?\d+(?:[.,]\d+)?)\s*(\D*)", part)
@@ -323,9 +312,9 @@ def day_of(text: str) -> tuple[float, ...]:
             value = told["compass"].index(side) * 22.5
         if unit in told["others"]:
             factor, shift = told["others"][unit]
-            faults.tell("--bad-day", "day_other_unit", part=part, meant=math.ceil(factor * value + shift), **told)
+            faults.tell("", "day_other_unit", part=part, meant=math.ceil(factor * value + shift), **told)
         elif math.isnan(value) or unit not in told["units"] or not told["least"] <= value <= told["most"]:
-            faults.tell("--bad-day", "day_unreadable", part=part, **told)
+            faults.tell("", "day_unreadable", part=part, **told)
         values.append(value)
     faults.refuse()
     return tuple(values)

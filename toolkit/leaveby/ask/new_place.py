@@ -25,10 +25,11 @@ from leaveby.decision.ways.roads import roads_for, with_no_fire
 from leaveby.errors import InputError, refused
 from leaveby.files.read.grids import LEVEL
 from leaveby.files.read.places import read_gatherings
-from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds
+from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds, read_extract
 from leaveby.files.write.outputs import write_whole
 from leaveby.household.plan import ways
 from leaveby.household.plan_places import NEAREST_KM, Place, nearest_km, slips
+from leaveby.parameters import ATTACH_LIMIT_M
 from leaveby.regions import country_of, rating_scale
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, OTHER_LEGAL_HEIGHT_M
@@ -61,11 +62,6 @@ class Proposed:
     def __str__(self) -> str:
         """Say what it is and where."""
         return f"{self.kind}, {self.far_km:.0f} km {compass_words(self.bearing_deg)} of home"
-
-    @property
-    def on_terrain(self) -> str:
-        """Its name in faults of the terrain."""
-        return f'safe point "{self.name}"'
 
 
 def refuse_what_is_there(folder: Path) -> None:
@@ -108,20 +104,27 @@ def new_plan(wanted: Wanted, folder: Path, *, progress: Callable[[str], None]) -
 
 
 def _check_home(wanted: Wanted) -> None:
-    """Refuse a home outside of where the road extract says that it ends."""
-    box = extract_bounds(wanted.roads) if wanted.roads.name.lower().endswith(OSM_ENDINGS) else None
-    if box is None:
+    """Refuse a home outside of where the road extract says that it ends, or of where its roads do."""
+    if not wanted.roads.name.lower().endswith(OSM_ENDINGS):
         return
+    told, beside_m = extract_bounds(wanted.roads), 0.0
+    if told is None:
+        ways, beside_m = read_extract(wanted.roads), ATTACH_LIMIT_M.value
+        told = ways.lon_deg.min(), ways.lat_deg.min(), ways.lon_deg.max(), ways.lat_deg.max()
+    west, south, east, north = map(float, told)
 
     def inside(at: Place) -> Place:
-        return min(max(at[0], box[0]), box[2]), min(max(at[1], box[1]), box[3])
+        return min(max(at[0], west), east), min(max(at[1], south), north)
 
-    home, edge = wanted.home, inside(wanted.home)
-    if edge != home:
-        meant = [one.mend for one in slips(*home) if one.place is not None and inside(one.place) == one.place]
+    def off_m(at: Place) -> float:
+        return 1000.0 * nearest_km(at, [inside(at)])
+
+    home = wanted.home
+    if off_m(home) > beside_m:
+        meant = [one.mend for one in slips(*home) if one.place is not None and off_m(one.place) <= beside_m]
         mend = meant[0] if meant else "take a larger extract, or correct the point"
-        far, side = 1000.0 * nearest_km(home, [edge]), compass_words(_bearing_deg(edge, home))
-        raise refused("--home", "home_off_roads", off_m=math.ceil(far), side=side, path=wanted.roads, mend=mend)
+        side = compass_words(_bearing_deg(inside(home), home))
+        raise refused("--home", "home_off_roads", off_m=off_m(home), side=side, path=wanted.roads, mend=mend)
 
 
 def _bearing_deg(origin: Place, at: Place) -> float:
@@ -130,10 +133,10 @@ def _bearing_deg(origin: Place, at: Place) -> float:
 
 
 def _proposed(wanted: Wanted, name: str, at: Place, *, kind: str = "given by hand", by_hand: bool = False) -> Proposed:
-    """A safe point: near ones are for walking to, and only where people name them for driving."""
+    """A safe point; one that is near is for walking to, and for driving where people name it and nobody walks."""
     far_km = nearest_km(wanted.home, [at])
-    near = far_km < DRIVEN_KM
-    may_end = tuple(way for way in wanted.ways if (near if way == "foot" else by_hand or not near))
+    may_end = tuple(way for way in wanted.ways if (way == "foot") == (far_km < DRIVEN_KM))
+    may_end = wanted.ways if by_hand and not may_end else may_end
     return Proposed(name, at, kind, may_end, far_km, _bearing_deg(wanted.home, at))
 
 
@@ -151,9 +154,9 @@ def _found(wanted: Wanted, scratch: Path, folder: Path) -> list[Proposed]:
         try:
             scenario = prepare(_read(wanted, points, scratch, folder))
         except InputError as error:
-            off = {fault.place for fault in error.faults}
-            points = [one for one in points if not off & {one.name, one.on_terrain}]
-            if off - {told for one in nearest.values() for told in (one.name, one.on_terrain)}:
+            off = {fault.place.removeprefix('safe point "').removesuffix('"') for fault in error.faults}
+            points = [one for one in points if one.name not in off]
+            if off - nearest.keys():
                 raise
     reached = _reached(scenario, points) if scenario is not None else []
     outside = [one for one in reached if scenario is not None and not _in_forest(scenario, one.name)]

@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Mapping
 from datetime import datetime
-from functools import cache, partial
+from functools import cache
 from importlib.resources import files
 from typing import Any
 from xml.etree import ElementTree
@@ -45,8 +45,13 @@ def sentences(template: str, **values: Any) -> list[str]:
 
 
 def text_of(template: str, **values: Any) -> str:
-    """Fill a template of plain text, such as TOML; its filter `quoted` makes a text of TOML."""
+    """Fill a template of plain text, such as TOML; its filter `quoted` is the function of that name."""
     return _template(template, autoescape=False).render(**values)
+
+
+def quoted(value: Any) -> str:
+    """Write a text, a path, a number or a list of them as TOML has it."""
+    return json.dumps(value, ensure_ascii=False, default=str).replace("\x7f", "\\u007f")
 
 
 def xml(template: str, **values: Any) -> ElementTree.Element:
@@ -58,7 +63,7 @@ def xml(template: str, **values: Any) -> ElementTree.Element:
 @cache
 def _template(name: str, *, autoescape: bool) -> Template:
     environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters |= {"clean": wording.clean, "quoted": partial(json.dumps, ensure_ascii=False, default=str)}
+    environment.filters |= {"clean": wording.clean, "quoted": quoted}
     environment.globals |= {"w": wording, "math": math}
     return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
 

@@ -31,6 +31,7 @@ from leaveby.fire.terrain import Grid, Terrain, fill_voids
 from leaveby.fire.weather.forecast import weather_from_dataset
 from leaveby.fire.weather.series import Weather
 from leaveby.fire.weather.table import weather_from_table
+from leaveby.household.plan_document import meant
 from leaveby.household.plan_places import slips
 from leaveby.roads.network.graph import utm_crs
 from leaveby.units import METRES_PER_DEGREE
@@ -382,7 +383,9 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
 
     held = pyogrio.read_info(path)
     if column not in held["fields"]:
-        raise refused(f"{keys}column", "no_fuel_column", path=path, column=column, columns=", ".join(held["fields"]))
+        mend = meant(column, held["fields"], "name the column that holds the fuel or the land cover")
+        columns = ", ".join(held["fields"])
+        raise refused(f"{keys}column", "no_fuel_column", path=path, column=column, columns=columns, mend=mend)
     if held["crs"] is None:
         raise refused(f"{keys}file", "polygons_without_crs", path=path)
     to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
