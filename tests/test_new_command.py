@@ -8,6 +8,7 @@ SI brochure and of the international yard); degrees Fahrenheit by their definiti
 from __future__ import annotations
 
 import builtins
+import json
 import math
 import shutil
 import sys
@@ -23,6 +24,7 @@ from hypothesis import strategies as st
 from leaveby.ask import new_given, new_place
 from leaveby.ask.household import check_household, demo_folder, load_plan
 from leaveby.ask.new_given import NEW, countries_near, day_of, fuel_of, people_of, point_of, region_of, ways_of
+from leaveby.caution import OVERRIDE
 from leaveby.cli import main
 from leaveby.errors import InputError
 from leaveby.files.read.grids import LEVEL
@@ -503,3 +505,10 @@ def test_a_folder_that_may_not_be_written_is_named(
     monkeypatch.setattr(Path, "mkdir", refuse)
     assert main(words(tmp_path / "new", ASKED)) == 2
     assert "Permission denied" in capsys.readouterr().err
+
+
+def test_with_json_nothing_else_stands_on_standard_output(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words(tmp_path / "new", ASKED, "--json")) == 0
+    record = json.loads(capsys.readouterr().out)
+    assert record["override"] == OVERRIDE
+    assert record["files"] == [str(tmp_path / "new" / name) for name in ("plan.toml", "weather.csv")]

@@ -110,18 +110,17 @@ def _new(wanted: argparse.Namespace, errors: Console) -> int:
 
     refuse_what_is_there(wanted.folder)
     # Files that were fetched would stand here for the options of that name that were left out.
-    given = {name: value for name, value in vars(wanted).items() if value is not None}
     try:
-        asked = wanted_from(given, ask=input if sys.stdin.isatty() and not wanted.json else None)
+        asked = wanted_from(vars(wanted), ask=input if sys.stdin.isatty() and not wanted.json else None)
     except EOFError:
         raise KeyboardInterrupt from None
     written, said = new_plan(asked, wanted.folder, progress=lambda words: errors.print(words, markup=False))
-    following = f"leaveby plan {shlex.quote(str(written['plan.toml']))}"
     if wanted.json:
         _write_json({"override": OVERRIDE, "files": [str(path) for path in written.values()], "said": said})
     else:
         _say((PLANNING_AID, *(f"  {words}" for words in said), "Written:"), written=written)
-        _say((f"Open the plan, put right what is marked (yours?), then: {following}",), first=())
+        command = f"leaveby plan {shlex.quote(str(written['plan.toml']))}"
+        _say((f"Open the plan, put right what is marked (yours?), then: {command}",), first=())
     return COMPUTED
 
 

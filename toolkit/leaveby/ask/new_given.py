@@ -156,7 +156,9 @@ def point_of(text: str, *, where: str = "") -> Place:
     if not re.search(r"\d", plain):
         raise refused(where, "point_in_words", text=text)
     if parts[0] is None or parts[1] is None or (not found and len(words) % 2):
-        raise refused(where, "decimal_commas" if len(commas) > 1 else "no_point", text=text)
+        if len(commas) > 1:
+            raise refused(where, "decimal_commas", text=text)
+        raise refused(where, "no_point", text=text)
     values, fine, sides = zip(*(_degrees(part, text=text, where=where) for part in parts if part), strict=True)
     across = [side in ("E", "W") if side else None for side in sides]
     if across[0] == across[1] if sides[0] and sides[1] else sides[0] or sides[1]:
@@ -310,11 +312,13 @@ def day_of(text: str) -> tuple[float, ...]:
         value, unit = (float(found[1].replace(",", ".")), found[2].strip().lower()) if found else (math.nan, "")
         if side in told.get("compass", ()):
             value = told["compass"].index(side) * 22.5
+        name, span = told["name"], f"{told['least']} to {told['most']} {told['unit']}"
         if unit in told["others"]:
             factor, shift = told["others"][unit]
-            faults.tell("", "day_other_unit", part=part, meant=math.ceil(factor * value + shift), **told)
+            write = f"{math.ceil(factor * value + shift)} {told['unit']}"
+            faults.tell("", "day_other_unit", name=name, part=part, span=span, write=write)
         elif math.isnan(value) or unit not in told["units"] or not told["least"] <= value <= told["most"]:
-            faults.tell("", "day_unreadable", part=part, **told)
+            faults.tell("", "day_unreadable", name=name, part=part, span=span)
         values.append(value)
     faults.refuse()
     return tuple(values)

@@ -35,13 +35,11 @@ from leaveby.roads.routing.itinerary import compass_words
 from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, OTHER_LEGAL_HEIGHT_M
 from leaveby.show.templates import text_of
 
-DRIVEN_KM: Final = 3.0
-FARTHEST_KM: Final = 30.0
+DRIVEN_KM, FARTHEST_KM = 3.0, 30.0
 """How near a safe point that one drives to may be, as the crow flies, and how far; nearer is for walking. Judgement."""
 
 APART_DEG: Final = 50.0
-MOST: Final = 4
-MOST_LOOKED_AT: Final = 8
+MOST, MOST_LOOKED_AT = 4, 8
 """So far apart safe points lie as seen from home, so many are proposed, and looked at for each. Judgement."""
 
 OPEN_M: Final = 150.0
@@ -165,9 +163,14 @@ def _found(wanted: Wanted, scratch: Path, folder: Path) -> list[Proposed]:
         if len(alike) < MOST and all(_apart_deg(one, other) >= APART_DEG for other in alike):
             chosen.append(one)
     if {*wanted.ways} - {"foot"} - {way for one in chosen for way in one.ways} or not chosen:
-        counts = {"nearest": len(nearest), "there": len(points), "reached": len(reached), "outside": len(outside)}
         raise refused(
-            "--safe-point", "no_safe_point_found", path=wanted.roads, least=DRIVEN_KM, most=FARTHEST_KM, **counts
+            "--safe-point",
+            "no_safe_point_found",
+            path=wanted.roads,
+            nearest=len(nearest),
+            there=len(points),
+            reached=len(reached),
+            outside=len(outside),
         )
     return chosen
 
