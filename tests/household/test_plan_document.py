@@ -552,6 +552,8 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         'ignitions[1] "strike": lon_lat_deg',
         ("gives the same point several times",),
     ),
+    ("terrain twice", lambda d: d["terrain"].update(flat=True), "[terrain]", ("both file and flat",)),
+    ("no terrain", lambda d: d.update(terrain={"flat": False}), "[terrain]", ("neither file nor flat",)),
     ("fuel twice", lambda d: d["fuel"].update(type="grass"), "[fuel]", ("both file and type",)),
     ("no fuel", lambda d: d.update(fuel={}), "[fuel]", ("neither file nor type",)),
     ("floor and set", lambda d: d["fire"].update(floor_km_h=5, set_km_h=12), "[fire]", ("both",)),

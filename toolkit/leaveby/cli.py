@@ -1,4 +1,4 @@
-"""The command line: `leaveby demo`, `plan`, `streets`, `drill`, `check` and `lab`.
+"""The command line: `leaveby demo`, `new`, `plan`, `streets`, `drill`, `check` and `lab`.
 
 The result goes to standard output, progress and faults to standard error. Exit 0: computed; 2: the input can't be used;
 3: computed, and a way of leaving is closed to this household (in a drill: none is in time in any round); 1: a fault of
@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
+import shlex
 import sys
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -81,6 +83,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="command")
     runs: tuple[tuple[str, Run, str], ...] = (
         ("demo", _answer, "answer the household question for the demo"),
+        ("new", _new, "make a plan for your own place: asks for what is missing"),
         ("plan", _answer, "answer the household question for a plan file"),
         ("streets", _streets, "find streets with one way out, and what would help"),
         ("drill", _drill, "make a table-top exercise for a community group"),
@@ -90,6 +93,7 @@ def _parser() -> argparse.ArgumentParser:
     for command, run, words in runs:
         made = commands.add_parser(command, help=words, epilog=OVERRIDE)
         made.set_defaults(run=run)
+        made._negative_number_matcher = re.compile(r"-\d")  # a point may begin with a minus, and is no option
         for option in table("cli")["options"]:
             if command in option["commands"]:
                 settings = {name: value for name, value in option.items() if name not in ("commands", "name")}
@@ -99,6 +103,31 @@ def _parser() -> argparse.ArgumentParser:
                     settings["metavar"] = tuple(settings["metavar"])
                 made.add_argument(option["name"], **settings)
     return parser
+
+
+def _new(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.ask.new_given import wanted_from
+    from leaveby.ask.new_place import new_plan, refuse_what_is_there
+
+    refuse_what_is_there(wanted.folder)
+    given, fetched = vars(wanted), list[str]()
+    if wanted.fetch:
+        from leaveby.ask.new_fetched import fetched_for
+
+        now = datetime.now().astimezone()
+        given, fetched = fetched_for(given, wanted.folder, today=now, progress=lambda words: _tell(errors, words))
+    try:
+        asked = wanted_from(given, ask=input if sys.stdin.isatty() and not wanted.json else None)
+    except EOFError:
+        raise KeyboardInterrupt from None
+    written, said = new_plan(asked, wanted.folder, progress=lambda words: _tell(errors, words))
+    if wanted.json:
+        _write_json({"override": OVERRIDE, "files": [str(path) for path in written.values()], "said": [*fetched, *said]})
+    else:
+        _say((PLANNING_AID, "", *(f"  {words}" for words in (*fetched, *said))), written=written)
+        command = f"leaveby plan {shlex.quote(str(written['plan.toml']))}"
+        _say(("", f"Open the plan, put right what is marked (yours?), then: {command}"), first=())
+    return COMPUTED
 
 
 def _answer(wanted: argparse.Namespace, errors: Console) -> int:

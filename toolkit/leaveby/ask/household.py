@@ -131,7 +131,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
 def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
     """Read the coarse ground about the home and the safe points, for fire that nobody knows yet.
 
-    It reaches as far around them as the rules ask, or as its terrain file goes; None where the plan names no files.
+    It reaches as far around them as the rules ask, or as its terrain file goes; None where the plan names none of it.
 
     Parameters
     ----------
@@ -144,7 +144,8 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
         With the faults of its files, and where it holds less than the plan's own ground.
     """
     rules = plan.rules
-    if rules.terrain_file is None:
+    level = plan.terrain.flat and (rules.fuel_file is not None or rules.fuel_type is not None)
+    if rules.terrain_file is None and not level:
         return None
     ground = read_terrain(
         rules.terrain_file,

@@ -55,6 +55,7 @@ def cross_faults(
         *_safe_points(at),
         *_official_sources(at),
         *_members(at),
+        *_terrain(at),
         *_fuel(at, "fuel"),
         *_fire(at, fire_models),
         *plan_places.ignition_faults(at),
@@ -245,6 +246,12 @@ def _members(at: Document) -> Iterator[Fault]:
         yield at.fault(("plan", "members"), "too_few_members", members=members, confidence=confidence, least=least)
 
 
+def _terrain(at: Document) -> Iterator[Fault]:
+    found = at.content.get("terrain")
+    if isinstance(found, Mapping) and ("file" in found) == (found.get("flat") is True):
+        yield at.fault(("terrain",), "terrain_twice" if "file" in found else "no_terrain")
+
+
 def _fuel(at: Document, section: str, of: str = "") -> Iterator[Fault]:
     """Find what is wrong between the keys that name the fuel; in `[rules]` each begins with `fuel_`."""
     found = at.content.get(section)
@@ -320,9 +327,9 @@ def _rules(at: Document) -> Iterator[Fault]:
     fuel = [key for key in rules if key.startswith("fuel_")]
     if fuel:
         yield from _fuel(at, "rules", "fuel_")
-    if fuel and "terrain_file" not in rules:
+    if fuel and "terrain_file" not in rules and at.section("terrain").get("flat") is not True:
         yield at.fault(("rules", "terrain_file"), "ground_without_terrain", given=listed(fuel))
     if "terrain_file" in rules and not fuel:
         yield at.fault(("rules", "fuel_file"), "ground_without_fuel")
-    if "cell_m" in rules and "terrain_file" not in rules:
+    if "cell_m" in rules and "terrain_file" not in rules and not fuel:
         yield at.fault(("rules", "cell_m"), "cell_of_no_ground")

@@ -258,9 +258,10 @@ class RoadsInput(Table):
 @dataclass(frozen=True)
 @keyed
 class TerrainInput(Table):
-    """The terrain file."""
+    """The terrain file, or level ground."""
 
-    file: File
+    file: File | None = None
+    flat: Flag = False
     cell_m: float | None = None
 
 

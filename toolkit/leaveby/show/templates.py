@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from datetime import datetime
@@ -43,6 +44,16 @@ def sentences(template: str, **values: Any) -> list[str]:
     return [line for line in lines if line]
 
 
+def text_of(template: str, **values: Any) -> str:
+    """Fill a template of plain text, such as TOML; its filter `quoted` is the function of that name."""
+    return _template(template, autoescape=False).render(**values)
+
+
+def quoted(value: Any) -> str:
+    """Write a text, a path, a number or a list of them as TOML has it."""
+    return json.dumps(value, ensure_ascii=False, default=str).replace("\x7f", "\\u007f")
+
+
 def xml(template: str, **values: Any) -> ElementTree.Element:
     """Fill a template of XML, in which the space at the ends of lines means nothing."""
     lines = filled(template, **values).split("\n")
@@ -52,7 +63,7 @@ def xml(template: str, **values: Any) -> ElementTree.Element:
 @cache
 def _template(name: str, *, autoescape: bool) -> Template:
     environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    environment.filters["clean"] = wording.clean
+    environment.filters |= {"clean": wording.clean, "quoted": quoted}
     environment.globals |= {"w": wording, "math": math}
     return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
 

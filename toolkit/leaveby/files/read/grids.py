@@ -31,6 +31,7 @@ from leaveby.fire.terrain import Grid, Terrain, fill_voids
 from leaveby.fire.weather.forecast import weather_from_dataset
 from leaveby.fire.weather.series import Weather
 from leaveby.fire.weather.table import weather_from_table
+from leaveby.household.plan_document import meant
 from leaveby.household.plan_places import slips
 from leaveby.roads.network.graph import utm_crs
 from leaveby.units import METRES_PER_DEGREE
@@ -42,6 +43,12 @@ SMALLEST_CELL_M = 20.0
 AREA_BUFFER_M = 3_000.0
 MOST_PIXELS = 16_000_000
 """Pixels that are read one by one: of a larger part of a raster, a quarter of a grid's cell is the finest step."""
+
+LEVEL = (
+    "NO SLOPES ARE COUNTED: the ground is taken as level (terrain.flat). Fire runs about twice as fast up every 10 "
+    "degrees of slope, so that where the ground is not level all times here are too late: give heights, terrain.file."
+)
+"""Doubling within 10 degrees: McArthur's rule, as in `leaveby.fire.spread.equations`."""
 
 SPARE_PIXELS = 4
 LARGEST_VOID_SHARE = 0.2
@@ -56,7 +63,7 @@ class Ground:
 
 
 def read_terrain(
-    path: Path,
+    path: Path | None,
     points: Mapping[str, tuple[float, float]],
     *,
     cell_m: float | None = None,
@@ -67,7 +74,7 @@ def read_terrain(
 ) -> Ground:
     """Read a terrain raster onto a grid: all named points and some ground around them, as far as the raster goes.
 
-    - `path`: any raster that GDAL reads, with a reference system; elevations in metres.
+    - `path`: any raster that GDAL reads, with a reference system; elevations in metres. None: level ground.
     - `points`: longitude and latitude of what must lie on the terrain: the home, the safe points, the ignitions.
     - `cell_m`: of the grid; left out, the raster's own, coarsened to keep to `MOST_CELLS`, or to `at_most`.
     - `key`: where the file is named, for messages.
@@ -77,6 +84,8 @@ def read_terrain(
     Raises InputError with every point that lies off the terrain or on a void too large to fill, a raster without a
     reference system or that can't be read, or a cell too large or too small for the area.
     """
+    if path is None:
+        return _level(points, cell_m=cell_m, crs=crs, around_m=around_m, at_most=at_most)
     with _opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as source:
         crs = crs or _metric_crs(source)
         x_m, y_m = _project(points, crs=crs)
@@ -103,6 +112,24 @@ def read_terrain(
     if voids:
         notes.append(f"{voids} of {filled.size} terrain cells had no elevation and were filled from those around them.")
     return Ground(Terrain(grid, filled), tuple(notes))
+
+
+def _level(
+    points: Mapping[str, tuple[float, float]],
+    *,
+    cell_m: float | None,
+    crs: str | None,
+    around_m: float,
+    at_most: int | None,
+) -> Ground:
+    lon_deg, lat_deg = next(iter(points.values()))
+    crs = crs or utm_crs(lon_deg, lat_deg=lat_deg)
+    x_m, y_m = _project(points, crs=crs)
+    west, east = float(x_m.min()) - around_m, float(x_m.max()) + around_m
+    south, north = float(y_m.min()) - around_m, float(y_m.max()) + around_m
+    cell_m = cell_m or max(SMALLEST_CELL_M, float(np.sqrt((east - west) * (north - south) / (at_most or MOST_CELLS))))
+    grid = _grid(west, south, east=east, north=north, cell_m=cell_m, crs=crs, key="terrain", at_most=at_most)
+    return Ground(Terrain(grid, np.zeros(grid.shape)), (LEVEL,))
 
 
 @contextmanager
@@ -335,7 +362,9 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
 
     held = pyogrio.read_info(path)
     if column not in held["fields"]:
-        raise refused(f"{keys}column", "no_fuel_column", path=path, column=column, columns=", ".join(held["fields"]))
+        mend = meant(column, held["fields"], "name the column that holds the fuel or the land cover")
+        columns = ", ".join(held["fields"])
+        raise refused(f"{keys}column", "no_fuel_column", path=path, column=column, columns=columns, mend=mend)
     if held["crs"] is None:
         raise refused(f"{keys}file", "polygons_without_crs", path=path)
     to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)

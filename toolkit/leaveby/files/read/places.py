@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -37,17 +38,33 @@ def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
         ...
     leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
     """
+    return _named(path, lambda key, value: value if key == "place" and value not in LARGER else None, keys=["place"])
+
+
+def read_gatherings(path: str | Path) -> tuple[NamedPlace, ...]:
+    """Read where people gather, as `read_places` does: named grounds, halls, middles of towns; the kind is in words."""
+    kinds: dict[str, str] = table("files/read/kinds")["gathering"]
+    keys = [tag.partition("=")[0] for tag in kinds]
+    return _named(path, lambda key, value: kinds.get(f"{key}={value}"), keys=keys, areas=True)
+
+
+def _named(
+    path: str | Path, kind_of: Callable[[str, str], str | None], *, keys: list[str], areas: bool = False
+) -> tuple[NamedPlace, ...]:
+    """Read nodes, and `areas` at the middle of their corners, that have a name and a tag of a kind."""
     file = there(path, expected="the file that holds the roads", mend="correct its path")
     if not file.name.lower().endswith(OSM_ENDINGS):
         return ()
     found = []
     with said_plainly(file), without_editing(file) as sound:
-        stream = osmium.FileProcessor(str(sound), osmium.osm.NODE).with_filter(osmium.filter.KeyFilter("place"))
-        for node in stream:
-            if not isinstance(node, osmium.osm.Node) or node.deleted:
-                continue
-            kind, name = node.tags.get("place"), node.tags.get("name")
-            if not kind or not name or kind in LARGER or not node.location.valid():
-                continue
-            found.append(NamedPlace(name.strip(), kind, float(node.location.lon), float(node.location.lat)))
-    return tuple(place for place in found if place.name)
+        stream = osmium.FileProcessor(str(sound), osmium.osm.NODE | osmium.osm.WAY if areas else osmium.osm.NODE)
+        stream = stream.with_locations() if areas else stream
+        for item in stream.with_filter(osmium.filter.KeyFilter(*keys)):
+            name = (item.tags.get("name") or "").strip()
+            kind = next((kind for tag in item.tags if (kind := kind_of(tag.k, tag.v))), None)
+            corners = [item] if isinstance(item, osmium.osm.Node) else [*getattr(item, "nodes", ())]
+            placed = [(one.lon, one.lat) for one in corners if one.location.valid()]
+            if kind and name and placed and not getattr(item, "deleted", False):
+                lon_deg, lat_deg = (sum(axis) / len(placed) for axis in zip(*placed, strict=True))
+                found.append(NamedPlace(name, kind, lon_deg, lat_deg))
+    return tuple(found)
