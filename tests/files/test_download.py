@@ -19,6 +19,8 @@ import pyproj
 import pytest
 import rasterio
 
+from leaveby.ask.household import check_household
+from leaveby.cli import main
 from leaveby.download import connection as doors
 from leaveby.download.bad_day import bad_day_and_winds, read_year
 from leaveby.download.connection import Connection, connection
@@ -601,3 +603,83 @@ def test_years_that_stand_apart_are_refused(years: list[Path], invented_data: Mo
     later.write_bytes(invented_data.weather(2004))
     with pytest.raises(InputError, match="lack 8760 hours"):
         bad_day_and_winds([*years, later], scale="australia", lat_deg=-36.0, utc_offset_h=10.0)
+
+
+# --- the command that fetches --------------------------------------------------------------------------------------
+
+
+NEW_HOME = "-36.03985, 148.03152"
+LAST_YEAR = 2004
+FLAT = "Gully Flat: -36.0371, 148.059"
+
+
+def new_words(folder: Path, *more: str) -> list[str]:
+    return ["new", str(folder), "--fetch", "--ways", "car", "--people", "Ana, Bo", "--safe-point", FLAT, *more]
+
+
+@pytest.fixture
+def public(server: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """The invented server in the place of the public ones, in a year whose twenty before hold its bad day."""
+
+    def here(*home: float, last_year: int) -> tuple[Source, ...]:
+        assert last_year >= 2025
+        return sources_for(*home, last_year=LAST_YEAR, addresses=server.addresses)
+
+    monkeypatch.setattr("leaveby.ask.new_fetched.sources_for", here)
+    return server
+
+
+def test_a_plan_is_made_from_what_was_fetched(public: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "ours"
+    assert main(new_words(folder, "--home", NEW_HOME, "--region", "AU-NSW")) == 0
+    said = capsys.readouterr()
+    told, out = (" ".join(text.split()) for text in (said.err, said.out))
+    for source in sources_for(148.03152, -36.03985, last_year=LAST_YEAR, addresses=public.addresses):
+        assert str(source) in told
+        assert source.attribution in out
+    asked = " ".join((*public.asked, *public.forms))
+    assert "36.03" not in asked
+    assert "148.03" not in asked
+    plan = check_household(folder / "plan.toml").plan
+    assert (plan.home.lon_deg, plan.home.lat_deg) == (148.03152, -36.03985)
+    assert len(plan.rules.wind_shares) == 16
+    assert len(set(plan.rules.wind_shares)) > 1
+    named = {path.name for path in (plan.roads.file, plan.terrain.file, plan.fuel.file, plan.weather.file) if path}
+    assert named == {"roads.osm", "terrain.tif", "fuel.tif", "bad_day.csv"}
+    assert left_in(folder) >= {"plan.toml", "LICENCE.txt", "fuel_legend.csv"}
+
+
+def test_what_an_option_names_is_not_fetched(public: Any, tmp_path: Path) -> None:
+    given = ("--bad-day", "40 C, 10 %, 50 km/h, NW", "--flat", "--fuel", "natural grassland")
+    assert main(new_words(tmp_path / "ours", "--home", NEW_HOME, "--region", "AU", *given)) == 0
+    assert {path.split("/")[1].partition("?")[0] for path in public.asked} == {"roads"}
+
+
+def test_a_run_that_was_cut_off_makes_no_plan_and_goes_on(
+    public: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder, words = tmp_path / "ours", new_words(tmp_path / "ours", "--home", NEW_HOME, "--region", "AU-NSW")
+    public.cut_after = 40_000
+    assert main(words) == 2
+    assert "by hand" in capsys.readouterr().err
+    assert not (folder / "plan.toml").exists()
+    public.cut_after = None
+    assert main(words) == 0
+    assert (folder / "plan.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("given", "wrong"),
+    [
+        ([], "--home: is missing, so there is nothing to fetch for"),
+        (["--home", "46.51234, 10.45678"], "--region: is missing, and the country can't be told from the point"),
+        (["--home", "Gully"], "--home: "),
+    ],
+)
+def test_nothing_is_asked_for_where_the_place_is_in_doubt(
+    public: Any, tmp_path: Path, capsys: pytest.CaptureFixture[str], given: list[str], wrong: str
+) -> None:
+    assert main(new_words(tmp_path / "ours", *given)) == 2
+    assert wrong in " ".join(capsys.readouterr().err.split())
+    assert not public.asked
+    assert not (tmp_path / "ours").exists()

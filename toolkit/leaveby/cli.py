@@ -122,7 +122,9 @@ def _new(wanted: argparse.Namespace, errors: Console) -> int:
         raise KeyboardInterrupt from None
     written, said = new_plan(asked, wanted.folder, progress=lambda words: _tell(errors, words))
     if wanted.json:
-        _write_json({"override": OVERRIDE, "files": [str(path) for path in written.values()], "said": [*fetched, *said]})
+        _write_json(
+            {"override": OVERRIDE, "files": [str(path) for path in written.values()], "said": [*fetched, *said]}
+        )
     else:
         _say((PLANNING_AID, "", *(f"  {words}" for words in (*fetched, *said))), written=written)
         command = f"leaveby plan {shlex.quote(str(written['plan.toml']))}"

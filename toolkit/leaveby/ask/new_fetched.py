@@ -9,7 +9,6 @@ from typing import Any, Final
 
 from leaveby.ask.new_given import clock_of, countries_near, country_names, point_of, region_of
 from leaveby.download.bad_day import bad_day_and_winds
-from leaveby.download.connection import Connection
 from leaveby.download.fetch import LEGEND_FILE, Fetched, fetch
 from leaveby.download.sources import sources_for
 from leaveby.errors import refused
@@ -20,18 +19,12 @@ BAD_DAY_FILE: Final = "bad_day.csv"
 
 
 def fetched_for(
-    given: Mapping[str, Any],
-    folder: Path,
-    *,
-    today: datetime,
-    progress: Callable[[str], None],
-    addresses: Mapping[str, str] | None = None,
-    door: Connection | None = None,
+    given: Mapping[str, Any], folder: Path, *, today: datetime, progress: Callable[[str], None]
 ) -> tuple[dict[str, Any], list[str]]:
     """Fetch into the folder what no option names, and give the options with it, and what was taken for granted.
 
     Each source is told before it is asked, with all that is sent. Files that are there already are kept, so that a
-    second call goes on. `addresses` and `door` are as in `leaveby.download`.
+    second call goes on.
 
     Raises
     ------
@@ -48,11 +41,9 @@ def fetched_for(
     region = near[0] if given.get("region") is None else region_of(given["region"])
     missing = {"roads": not given.get("roads"), "heights": not (given.get("terrain") or given.get("flat"))}
     missing |= {"land_cover": not given.get("fuel"), "weather": not (given.get("weather") or given.get("bad_day"))}
-    sources = sources_for(*home, last_year=today.year - 1, addresses=addresses)
+    sources = sources_for(*home, last_year=today.year - 1)
     wanted = [source for source in sources if missing[source.name]]
-    found = fetch(
-        wanted, folder, progress=progress, country=country_of(region), door=door, today=today.date().isoformat()
-    )
+    found = fetch(wanted, folder, progress=progress, country=country_of(region), today=today.date().isoformat())
     added: dict[str, Any] = {}
     said = [*found.said, *(f"To be named on what is drawn from it: {one}" for one in found.attributions)]
     for name, option in (("roads", "roads"), ("heights", "terrain"), ("land_cover", "fuel")):
