@@ -52,13 +52,16 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
     names = ("begins", "leaving_ends", "ember_arrival", "front_arrival")
     names += ("latest_start_before_embers", "latest_start_before_front")
     times: dict[str, float] = {name: getattr(shelter, f"{name}_s") for name in names}
+    at: dict[str, Any] = {
+        name: None if null(at_s) else wording.iso_minute(result, at_s) for name, at_s in times.items()
+    }
     none = result.fire is None
     return laid_out(
         "last resort",
         shelter,
         caution=LAST_RESORT,
         sentences=list(shelter_lines(result)),
-        **{name: None if null(time_s) else wording.iso_minute(result, time_s) for name, time_s in times.items()},
+        **at,
         why={name: _why_null(result, name, time_s) for name, time_s in times.items() if null(time_s)},
         closed_before_embers=None if none else share_down(shelter.closed_before_embers),
         closed_before_front=None if none else share_down(shelter.closed_before_front),
