@@ -49,8 +49,8 @@ def shelter_record(result: HouseholdResult) -> dict[str, Any]:
     def null(time_s: float) -> bool:
         return result.fire is None or not math.isfinite(time_s)
 
-    names = ("begins", "leaving_ends", "ember_arrival", "front_arrival")
-    names += ("latest_start_before_embers", "latest_start_before_front")
+    names = ["begins", "leaving_ends", "ember_arrival", "front_arrival"]
+    names += ["latest_start_before_embers", "latest_start_before_front"]
     times: dict[str, float] = {name: getattr(shelter, f"{name}_s") for name in names}
     at: dict[str, Any] = {
         name: None if null(at_s) else wording.iso_minute(result, at_s) for name, at_s in times.items()
