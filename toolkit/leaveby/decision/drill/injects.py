@@ -216,7 +216,7 @@ def _forecast(scenario: Scenario, start: datetime, *, begin_s: float) -> Iterato
     yield _told("danger", begin_s, rating=_rating_words(scenario), index=readings[worst].danger_index, at=at)
 
 
-def _told(name: str, at_s: float, **values: object) -> Inject:
+def _told(name: str, at_s: float, /, **values: object) -> Inject:
     """Word an inject as its row has it."""
     row = _TOLD[name]
     kind, text, basis = cast("InjectKind", row["kind"]), row["text"].format(**values), row["basis"].format(**values)
