@@ -21,6 +21,7 @@ from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outsid
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.series import Weather, constant_weather
 from leaveby.parameters import WALKING_SPEED_M_S
+from leaveby.show.templates import sentences
 from leaveby.show.wording import MODEL_WORDS
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
 
@@ -206,22 +207,6 @@ def reach_sentences(day: FireDay, *, to_km_h: float = 12.0) -> tuple[str, ...]:
     wind = top["rule_10_percent", "wind_km_h"]
     mark5 = km_h_from_m_s(float(rate_of_spread.mark5_ros_m_s(index, load)))
     rule = km_h_from_m_s(float(rate_of_spread.rule_10_percent_ros_m_s(m_s_from_km_h(wind))))
-    return (
-        f"Mark 5 forest equation: {_verdict(mark5, to_km_h)} {to_km_h:g} km/h on the flat. At the top of its scale, an "
-        f"index of {index:g} in {load:g} t/ha, it gives {mark5:.2g} km/h as printed; it would need an index of "
-        f"{index * to_km_h / mark5:.0f}.",
-        f"Rule of 10 % of the wind speed: {_verdict(rule, to_km_h)} {to_km_h:g} km/h within the winds it was tested "
-        f"in. At {wind:g} km/h, the most, it gives {rule:.2g} km/h; it would need a mean wind of "
-        f"{wind * to_km_h / rule:.0f} km/h.",
-        _dry_eucalypt_reach(day, fuel, to_km_h=to_km_h, made_to=top["dry_eucalypt", "wind_km_h"]),
-    )
-
-
-def _verdict(most_km_h: float, to_km_h: float) -> str:
-    return "reaches" if most_km_h >= to_km_h else "can't reach"
-
-
-def _dry_eucalypt_reach(day: FireDay, fuel: FuelType, *, to_km_h: float, made_to: float) -> str:
     winds_km_h = np.arange(0.0, 151.0)
     rates = rate_of_spread.dry_eucalypt_ros_m_s(
         m_s_from_km_h(winds_km_h),
@@ -230,8 +215,7 @@ def _dry_eucalypt_reach(day: FireDay, fuel: FuelType, *, to_km_h: float, made_to
         near_surface_hazard_score=fuel.near_surface_hazard_score,
         near_surface_height_cm=fuel.near_surface_height_cm,
     )
-    enough = winds_km_h[rates >= m_s_from_km_h(to_km_h)]
-    dryness = f"in {fuel.name} as dry as on this day; it was made for winds to {made_to:g} km/h"
-    if not enough.size:
-        return f"Dry eucalypt forest equation: does not reach {to_km_h:g} km/h in winds to 150 km/h, {dryness}."
-    return f"Dry eucalypt forest equation: reaches {to_km_h:g} km/h in a mean wind of {enough[0]:.0f} km/h, {dryness}."
+    values = {"to_km_h": to_km_h, "index": index, "load": load, "wind": wind, "mark5": mark5, "rule": rule}
+    values |= {"made_to": top["dry_eucalypt", "wind_km_h"], "fuel": fuel.name}
+    enough = winds_km_h[rates >= m_s_from_km_h(to_km_h)].tolist()
+    return tuple(sentences("notebook/reach.txt.j2", enough=enough, **values))

@@ -17,7 +17,7 @@ from matplotlib.patches import Rectangle
 from leaveby.errors import refuse
 from leaveby.notebook.fire_day import DRIVING_KM_H, SET_KM_H, Course, DaySpeeds, FireDay, ModelSpeed, courses
 from leaveby.notebook.widgets import table
-from leaveby.show.figure import INK, MUTED, PALE, blank_figure, figure_style
+from leaveby.show.figure import INK, LOOKS, MUTED, PALE, blank_figure, figure_style
 from leaveby.show.wording import MODEL_WORDS
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
 
@@ -73,37 +73,11 @@ def model_bars(speeds: DaySpeeds) -> Figure:
             band.set_gid(f"band-{speed.model}")
             axes.add_patch(band)
             axes.plot([middle, middle], [row - 0.03, row + 0.37], color=colour, linewidth=3.2, zorder=4)
-            axes.plot(
-                printed,
-                row + 0.17,
-                marker="o",
-                markersize=7,
-                color=colour,
-                markeredgecolor="white",
-                linestyle="none",
-                zorder=5,
-            )
-            axes.text(
-                0.004 * most,
-                row - 0.16,
-                _row_words(speed),
-                va="center",
-                fontsize=7.6,
-                zorder=6,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
-            )
+            axes.plot(printed, row + 0.17, color=colour, **LOOKS["printed_speed"])
+            axes.text(0.004 * most, row - 0.16, _row_words(speed), **LOOKS["speed_row"])
         for set_km_h in SET_KM_H:
             axes.axvline(set_km_h, color=MUTED, linewidth=1.0, linestyle=(0, (2, 2)), zorder=1)
-            axes.text(
-                set_km_h,
-                -0.62,
-                f"{set_km_h:g} km/h",
-                ha="center",
-                va="bottom",
-                fontsize=7.6,
-                fontweight="bold",
-                clip_on=False,
-            )
+            axes.text(set_km_h, -0.62, f"{set_km_h:g} km/h", **LOOKS["set_speed"])
         axes.set_yticks([])
         axes.set_xlabel(
             "km/h; dot: as the equation is printed; thick line: middle of the published error; hatched: 9 of 10 runs"
@@ -200,19 +174,9 @@ def _label_ends(axes: Any, shown: Sequence[Course], *, minutes: float, height_pt
             f"{course.label}: {_distance(course, minutes)}",
             (minutes, end * most_km),
             xytext=(1.05, at),
-            textcoords="axes fraction",
-            va="center",
-            fontsize=7.6,
             fontweight="normal" if course.kind == "people" else "bold",
             color=_course_look(course)[0] if course.kind == "model" else INK,
-            arrowprops={
-                "arrowstyle": "-",
-                "color": "#8a8a8a",
-                "linewidth": 0.6,
-                "shrinkA": 1.0,
-                "shrinkB": 0.0,
-                "relpos": (0.0, 0.5),
-            },
+            **LOOKS["end_of_course"],
         )
 
 

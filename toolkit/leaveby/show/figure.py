@@ -19,6 +19,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from leaveby import regions
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.wording import WAYS, Clocked, clean, minutes_between
 
@@ -41,6 +42,9 @@ WAY_DASHES: Final[Mapping[str, Any]] = {way: (0, SYMBOLS[f"way_{way}"].dashes) f
 
 TABLE_OPEN: Final = '<table style="text-align: left; border-spacing: 0.9em 0.3em; margin: 0.6em 0">'
 """Begins a table that stands beside a figure in a notebook, where no style sheet of ours reaches."""
+
+LOOKS: Final[Mapping[str, Mapping[str, Any]]] = regions.table("show/figure_looks")
+"""How letters and marks look, as keywords for matplotlib."""
 
 _STYLE: Final = str(files("leaveby.show").joinpath("figure.mplstyle"))
 _SVG: Final = "http://www.w3.org/2000/svg"
@@ -208,17 +212,8 @@ def write_beside(
     axes: Axes, at_min: float, row: float, text: str, *, size: float = 6.8, side: int = 1, colour: str = INK
 ) -> None:
     """Write just after a place on the clock, or just before it (`side` -1)."""
-    axes.annotate(
-        text,
-        (at_min, row),
-        xytext=(3.0 * side, 0.0),
-        textcoords="offset points",
-        ha="left" if side > 0 else "right",
-        va="center",
-        fontsize=size,
-        color=colour,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6},
-    )
+    look: dict[str, Any] = {"ha": "left" if side > 0 else "right", "fontsize": size, "color": colour, **LOOKS["beside"]}
+    axes.annotate(text, (at_min, row), xytext=(3.0 * side, 0.0), **look)
 
 
 def name_rows(axes: Axes, names: Sequence[str], *, low: float, high: float, size: float = 7.2) -> None:

@@ -17,7 +17,7 @@ from matplotlib.path import Path
 from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
 
-from leaveby.show.figure import INK
+from leaveby.show.figure import INK, LOOKS
 from leaveby.show.letters import text_width
 from leaveby.show.scene import Scene
 from leaveby.show.symbols import SYMBOLS, mark_look
@@ -138,14 +138,8 @@ class Sheet:
             area = self._label_area(text, x_m, y_m, size=size, weight=weight, angle_deg=angle_deg)
             if not self.frame.covers(area) or any(area.intersects(other) for other in self.taken):
                 continue
-            look: dict[str, Any] = {
-                "ha": "center",
-                "fontsize": size,
-                "fontweight": weight,
-                "color": colour,
-                "zorder": 8,
-            }
-            self.axes.text(x_m, y_m, text, rotation=angle_deg, **look, **_WORDS)
+            look: dict[str, Any] = {"ha": "center", "fontsize": size, "fontweight": weight, "color": colour}
+            self.axes.text(x_m, y_m, text, rotation=angle_deg, zorder=8, **look, **_WORDS)
             self.taken.append(area)
             return True
         return False
@@ -253,38 +247,17 @@ def draw_scale(sheet: Sheet) -> None:
     length *= next(factor for factor in (5.0, 2.0, 1.0) if length * factor <= span * 0.3)
     x_m, y_m = west + 0.03 * span, south + 0.05 * (north - south)
     tick = 0.012 * (north - south)
-    axes.plot(
-        [x_m, x_m, x_m + length, x_m + length],
-        [y_m + tick, y_m, y_m, y_m + tick],
-        color=INK,
-        linewidth=1.4,
-        zorder=20,
-        path_effects=HALO,
-    )
-    axes.text(
-        x_m + length / 2.0,
-        y_m + tick,
-        distance_words(length).replace(".0 km", " km"),
-        ha="center",
-        va="bottom",
-        fontsize=sheet.size(6.5),
-        path_effects=HALO,
-        zorder=20,
-    )
+    corners_m = [x_m, x_m, x_m + length, x_m + length], [y_m + tick, y_m, y_m, y_m + tick]
+    axes.plot(*corners_m, path_effects=HALO, **LOOKS["scale_bar"])
+    words: dict[str, Any] = {"fontsize": sheet.size(6.5), "path_effects": HALO, **LOOKS["scale_words"]}
+    axes.text(x_m + length / 2.0, y_m + tick, distance_words(length).replace(".0 km", " km"), **words)
     sheet.taken.append(box(x_m, y_m - tick, x_m + length, y_m + 0.05 * height))
     sheet.taken.append(box(west, north - 0.14 * height, west + 0.07 * span, north))
     sheet.taken.append(box(east - 0.42 * span, south, east, south + 0.03 * height))
-    axes.annotate(
-        "N",
-        xy=(0.035, 0.975),
-        xytext=(0.035, 0.885),
-        xycoords="axes fraction",
-        textcoords="axes fraction",
-        ha="center",
-        va="center",
-        fontsize=sheet.size(8),
-        fontweight="bold",
-        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.2},
-        path_effects=HALO,
-        zorder=20,
-    )
+    axes.annotate("N", fontsize=sheet.size(8), path_effects=HALO, **LOOKS["north"])
+
+
+def write_foot(sheet: Sheet, words: str, *, size: float) -> None:
+    """Write at the foot of a map, on the right."""
+    look: dict[str, Any] = {"transform": sheet.axes.transAxes, "path_effects": HALO, **LOOKS["foot_of_map"]}
+    sheet.axes.text(0.995, 0.006, words, fontsize=size, **look)

@@ -8,12 +8,18 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
+from itertools import groupby
+from operator import attrgetter, itemgetter
 from typing import Any, Final
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.show.wording import check_made_at
+from leaveby.decision.ways.result import WayTiming
+from leaveby.regions import table_rows
+from leaveby.roads.routing.itinerary import compass_words
+from leaveby.show.wording import Clocked, check_made_at, iso_minute, minutes_down, minutes_up
+from leaveby.units import km_h_from_m_s
 
 SLACK: Final = 1e-9
 """Absorbs the last bits of a float before it is rounded."""
@@ -63,3 +69,62 @@ def finite_or_none(value: float, digits: int = 2) -> float | None:
     (3.14, None)
     """
     return round(value, digits) if math.isfinite(value) else None
+
+
+_HOW: Final[Mapping[str, Callable[[Any], Any]]] = {
+    "": lambda value: value,
+    "list": list,
+    "min up": minutes_up,
+    "min down": minutes_down,
+    "share up": share_up,
+    "share down": share_down,
+    "hour": lambda hour: hour % 24,
+    "km": lambda far_m: round(far_m / 1000.0, 3),
+    "km2": lambda area_m2: round(float(area_m2) / 1e6, 3),
+    "m up": lambda far_m: math.ceil(far_m - SLACK) if math.isfinite(far_m) else None,
+    "m up exactly": math.ceil,
+    "m down": lambda far_m: math.floor(far_m) if math.isfinite(far_m) else None,
+    "tenth up": lambda value: math.ceil(value * 10.0 - SLACK) / 10.0,
+    "tenth down": lambda value: math.floor(value * 10.0 + SLACK) / 10.0 if math.isfinite(value) else None,
+    "km/h": lambda speed_m_s: round(km_h_from_m_s(speed_m_s), 6),
+    "km/h to tenths": lambda speed_m_s: round(km_h_from_m_s(speed_m_s), 1),
+    "compass": compass_words,
+    "1 digits": lambda value: round(float(value), 1),
+    "3 digits": lambda value: round(float(value), 3),
+    "4 digits": lambda value: round(float(value), 4),
+}
+"""How the value of a field becomes that of a key; None stays None."""
+
+_KEYS: Final = {
+    noun: list(rows) for noun, rows in groupby(table_rows(__package__, "record_keys.csv"), itemgetter("noun"))
+}
+
+
+def laid_out(noun: str, thing: object, *, of: Clocked | None = None, **given: Any) -> dict[str, Any]:
+    """Lay out a thing as its rows in `record_keys.csv` say, with what is `given` for keys that no field fills.
+
+    Clock times are those `of` an answer; a key of no field for which nothing is given is left out.
+    """
+    found = {}
+    for row in _KEYS[noun]:
+        if row["field"]:
+            given[row["key"]] = _as(row["how"], attrgetter(row["field"])(thing), of)
+        if row["key"] in given:
+            found[row["key"]] = given[row["key"]]
+    return found
+
+
+def _as(how: str, value: Any, of: Clocked | None) -> Any:
+    if how.startswith("list of "):
+        return [laid_out(how.removeprefix("list of "), one, of=of) for one in value]
+    if how in _KEYS:
+        return laid_out(how, value, of=of)
+    if how == "clock" and of is not None:
+        return iso_minute(of, value)
+    return None if value is None else _HOW[how](value)
+
+
+def clear_probabilities(of: Clocked, way: WayTiming) -> list[list[Any]]:
+    """The clear-probability curve of a way of leaving: moments and shares."""
+    pairs = zip(way.start_s, way.clear_probability, strict=True)
+    return [[iso_minute(of, float(at_s)), share_down(share)] for at_s, share in pairs]

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely import Point
 
-from leaveby.decision.drill.result import Inject, OwnInject, Pause, Reading, StreetShut
+from leaveby.decision.drill.result import Inject, InjectKind, OwnInject, Pause, Reading, StreetShut
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.fires.scenario import Scenario, central_ignitions, district
 from leaveby.decision.household.phases import EVERY_ROAD_SHUT
@@ -29,27 +29,25 @@ from leaveby.fire.weather.danger import forest_fire_danger_index
 from leaveby.fire.weather.ratings import rating_of
 from leaveby.fire.weather.series import Weather, step_at
 from leaveby.parameters import IN_SIGHT_M, REPORTED_AFTER_S, WIND_CHANGE_DEG
+from leaveby.regions import table, table_rows
 from leaveby.roads.routing.itinerary import compass_words, shut_along, street
 from leaveby.units import km_h_from_m_s, min_from_s
 
 DISTANCES_M: Final = (20_000.0, 10_000.0, 5_000.0, 3_000.0, 2_000.0, 1_000.0, 500.0)
 """Distances of the front from the home at which it is heard of or seen."""
 
-IGNITION: Final = "where the plan's fire starts"
+_TOLD: Final = {row["name"]: row for row in table_rows(__package__, "injects.csv")}
+"""Kind, words and basis of every computed inject, and whether it is kept from the participants."""
+
+IGNITION: Final = _TOLD["reported"]["basis"]
 """What the first word of a fire rests on."""
 
 MOST_STREETS: Final = 10
 """Crossed streets named in one round, the longest ones."""
 
-INJECT_ASSUMPTIONS: Final = (
-    "Injects: the front's distance, the streets it crosses and the embers are those of a middling day. A fire is "
-    f"taken to be reported {min_from_s(REPORTED_AFTER_S.value):g} minutes after it starts and officially named "
-    f"{min_from_s(REPORTED_AFTER_S.value):g} minutes later; before that nobody hears of shut roads or embers, whatever "
-    f"was computed; flames are seen from {IN_SIGHT_M.value / 1000.0:g} km (judgement). In real fires word comes late "
-    "or not at all: let injects of your own say so.",
-    "Injects: smoke comes over the home as long before the front as the plan says that it shuts a road (judgement).",
-    "Injects: the fire danger rating is reckoned from the plan's weather and the commonest fuel of its map, on the "
-    "scale of its region where one is known here; the rating of a real day is for the fire agency to give.",
+INJECT_ASSUMPTIONS: Final = tuple(
+    line.format(reported_min=min_from_s(REPORTED_AFTER_S.value), in_sight_km=IN_SIGHT_M.value / 1000.0)
+    for line in table("decision/drill/supposed")["injects"]
 )
 
 
@@ -213,20 +211,16 @@ def _forecast(scenario: Scenario, start: datetime, *, begin_s: float) -> Iterato
         for step in _change_steps(weather)
         if step in readings
     ]
-    yield Inject(
-        begin_s,
-        "official",
-        f"Weather forecast for today: to {hottest:.0f} °C, humidity down to {driest:.0f} %, wind to "
-        f"{_wind_words(windiest)}.{''.join(changes)}",
-        basis="the plan's weather table",
-    )
-    yield Inject(
-        begin_s,
-        "official",
-        f"Fire danger for today: {_rating_words(scenario)}the forest fire danger index reaches "
-        f"{readings[worst].danger_index:.0f} about {clock(start, float(weather.time_s[worst]), step_min=5)}.",
-        basis="the plan's weather table, danger index of Noble et al. 1980",
-    )
+    wind, at = _wind_words(windiest), clock(start, float(weather.time_s[worst]), step_min=5)
+    yield _told("forecast", begin_s, hot=hottest, dry=driest, wind=wind, changes="".join(changes))
+    yield _told("danger", begin_s, rating=_rating_words(scenario), index=readings[worst].danger_index, at=at)
+
+
+def _told(name: str, at_s: float, /, **values: object) -> Inject:
+    """Word an inject as its row has it."""
+    row = _TOLD[name]
+    kind, text, basis = cast("InjectKind", row["kind"]), row["text"].format(**values), row["basis"].format(**values)
+    return Inject(at_s, kind, text, facilitator_only=bool(row["kept"]), basis=basis)
 
 
 def _rating_words(scenario: Scenario) -> str:
@@ -246,10 +240,8 @@ def _reports(scenario: Scenario) -> Iterator[Inject]:
         where, away_m = _where(scenario, ignition.geometry.centroid)
         away = f"about {away_m / 1000.0:.0f} km" if away_m >= 1000.0 else "under 1 km"
         heard_s, named_s = ignition.at_s + REPORTED_AFTER_S.value, ignition.at_s + 2.0 * REPORTED_AFTER_S.value
-        heard = f"Smoke is reported to the {where}, {away} from your home."
-        named = f"The fire service names a fire to the {where} of you, {away} off ({source.name})."
-        yield Inject(heard_s, "heard", heard, basis=IGNITION)
-        yield Inject(named_s, "official", f"{named} Crews are on their way.", basis=IGNITION)
+        yield _told("reported", heard_s, where=where, away=away)
+        yield _told("named", named_s, where=where, away=away, name=source.name)
 
 
 def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
@@ -266,11 +258,7 @@ def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
         cell = order[int(np.argmax(arrival.time_s.flat[order] <= at_s))]
         where = compass_words(float(bearing_deg.flat[cell]))
         away = f"{within_m / 1000.0:g} km" if within_m >= 1000.0 else f"{within_m:.0f} m"
-        seen = within_m <= IN_SIGHT_M.value
-        text = f"A neighbour rings: the fire is about {away} to the {where} of you."
-        if seen:
-            text = f"Flames in sight to the {where}, about {away} away."
-        yield Inject(at_s, "seen" if seen else "heard", text, basis="the front on a middling day")
+        yield _told("in sight" if within_m <= IN_SIGHT_M.value else "near", at_s, where=where, away=away)
 
 
 def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
@@ -291,12 +279,7 @@ def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
     for name in sorted(first, key=lambda name: (-length[name], name))[:MOST_STREETS]:
         at_s, edge = first[name]
         where, away_m = _where(scenario, network.geometry[edge].interpolate(0.5, normalized=True))
-        yield Inject(
-            at_s,
-            "heard",
-            f"The fire has reached {name}, {np.ceil(away_m / 100.0) / 10.0:.1f} km to the {where}.",
-            basis="the front on a middling day",
-        )
+        yield _told("crossed", at_s, name=name, away_km=np.ceil(away_m / 100.0) / 10.0, where=where)
 
 
 def _change_steps(weather: Weather) -> list[int]:
@@ -308,64 +291,30 @@ def _wind_changes(weather: Weather) -> Iterator[Inject]:
     for step in _change_steps(weather):
         at_s = float(weather.time_s[step])
         now = reading_at(weather, at_s)
-        text = f"The wind has changed: now {_wind_words(now)}{_gust_words(now)}."
-        text += " What was the fire's side may now be its front."
-        yield Inject(at_s, "wind", text, basis="the plan's weather table")
+        yield _told("wind change", at_s, now=f"{_wind_words(now)}{_gust_words(now)}")
 
 
 def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: float) -> Iterator[Inject]:
     plan = scenario.inputs.plan
     x_m, y_m = scenario.home_xy_m
     near_s = arrival_near(arrival, x_m, y_m=y_m, within_m=plan.roads.standoff_m)
-    yield Inject(
-        near_s - plan.roads.smoke_lead_s,
-        "smoke",
-        "Thick smoke over your home; you see no farther than the gate.",
-        basis="the front, less the plan's time for smoke",
-    )
+    yield _told("smoke", near_s - plan.roads.smoke_lead_s)
     if ember_s < home_s:
-        yield Inject(
-            ember_s,
-            "embers",
-            "Ash and the first embers are coming down at your home.",
-            basis="the first embers on a middling day, on the early side",
-        )
-    yield Inject(
-        home_s,
-        "end",
-        "The front is at the home. The round ends here.",
-        facilitator_only=True,
-        basis="the front on a middling day",
-    )
+        yield _told("embers", ember_s)
+    yield _told("at home", home_s)
 
 
 def _closings(shuts: Sequence[StreetShut]) -> Iterator[Inject]:
     for one in shuts:
         # Nobody says over the radio that a nameless road is shut.
         if one.street != "roundabout" and not one.street.startswith("unnamed "):
-            yield Inject(
-                one.at_s,
-                "road",
-                f"{one.street} can no longer be used: smoke over it, and fire beside it soon.",
-                basis="when it shuts on a middling day",
-            )
+            yield _told("shut", one.at_s, name=one.street)
 
 
 def _leave_bys(timed: Timed, scenario: Scenario, *, start: datetime) -> Iterator[Inject]:
     share = f"{100.0 * scenario.inputs.plan.confidence:g} of 100 such days"
     for way, timing in timed.ways.items():
-        words = WAY_WORDS[way]
-        for at_s, said in (
-            (timing.latest_start_s, f"The last moment to start getting ready to leave {words}"),
-            (timing.latest_departure_s, f"The last moment to be on the road {words}"),
-        ):
+        for name, at_s in (("start by", timing.latest_start_s), ("roll by", timing.latest_departure_s)):
             if at_s is not None:
-                text = f"{said}: {clock(start, at_s, step_min=5)}."
-                yield Inject(at_s, "leave-by", text, facilitator_only=True, basis=f"clear on {share}")
-    yield Inject(
-        timed.phases.shut_from_s,
-        "leave-by",
-        EVERY_ROAD_SHUT,
-        facilitator_only=True,
-        basis="no road leads out on more than half of such days, nor on a middling one",
-    )
+                yield _told(name, at_s, way=WAY_WORDS[way], at=clock(start, at_s, step_min=5), share=share)
+    yield _told("every road", timed.phases.shut_from_s, words=EVERY_ROAD_SHUT)

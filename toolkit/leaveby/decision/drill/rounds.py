@@ -34,23 +34,15 @@ from leaveby.decision.ways.result import WayTiming
 from leaveby.errors import Fault, InputError, fault_of, refused
 from leaveby.fire.spread.validity import outside_validity
 from leaveby.parameters import FASTEST_HEAD_M_S
+from leaveby.regions import table
 from leaveby.units import km_h_from_m_s
 
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and "" (as for the household question)."""
 
-SPEED_ASSUMPTIONS: Final = (
-    "A round's speed is the mean speed of its fire in a straight line from where it starts to the home, on a middling "
-    "day: the speeds of the plan's own fire, in every fuel and at every hour of its weather, times one factor. The "
-    "fire's front is faster than that at some hours and on some slopes, and slower at others; on flat ground never "
-    f"above {km_h_from_m_s(FASTEST_HEAD_M_S.value):.0f} km/h.",
-    "In a round at a set speed the published error of fire speeds takes no part, since the speed is what is set; wind "
-    "direction, getting ready and the drive are as uncertain as in the plan. Nobody knows a real fire's speed "
-    "beforehand: the times of the plan itself allow for that.",
-    "The wind of every round is the plan's own: a fire that is made faster keeps the shape that it has in that wind, "
-    "which is rounder than that of a fire that runs so fast in a gale.",
-    "12 km/h is the fastest forest fire reported in Victoria up to 2003 (Packham, read second hand); forest fires near "
-    "50 km/h are told of (common practice, no source).",
+SPEED_ASSUMPTIONS: Final = tuple(
+    line.format(fastest_km_h=km_h_from_m_s(FASTEST_HEAD_M_S.value))
+    for line in table("decision/drill/supposed")["speeds"]
 )
 """What the speeds rest on, for the list of assumptions of a drill."""
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.household.plan import LIKE_THE_PLANS
+from leaveby.regions import table
 
 if TYPE_CHECKING:
     from leaveby.decision.ways.result import HourShare, Rule
@@ -15,18 +16,7 @@ if TYPE_CHECKING:
 GOES: Final = {"tow": "the house goes", "car": "go by car", "foot": "go on foot"}
 TIME_TO: Final = {"tow": "to tow the house away", "car": "to drive away", "foot": "to walk away"}
 
-RULE_ASSUMPTIONS: Final = (
-    "The rules take fire to be as likely to start anywhere on burnable ground within the radius, or by the plan's own "
-    "map of starts, and at any hour; one fire at a time.",
-    "Lines hold for wind from anywhere that may turn as it likes; how many fires leave too little time is counted for "
-    "wind from 16 directions, and where the day's wind changes, before and after the change.",
-    "Lines hold for the worst weather of the whole day, as if it held throughout, in each fuel by itself; counts by "
-    "the hour for the worst up to the next hour asked for and of the time that the household then needs.",
-    "Embers that start fires ahead of the front are not followed in the rules: fire can come sooner than they say.",
-    "A higher rating's rule is never weaker than a lower one's, nor than what the rating itself tells people to do.",
-    "Which way out leaves most time is worked out for fire at one place, whatever its wind. Where fire lies on several "
-    "grounds, only a way that every one of them names leaves that time; no way that fire lies on leaves any.",
-)
+RULE_ASSUMPTIONS: Final = tuple(table("decision/rules/supposed")["rules"])
 """What rules rest on, for the list of assumptions of a result."""
 
 

@@ -18,7 +18,7 @@ from leaveby import regions
 from leaveby.decision.drill.result import DrillWay, OwnKind
 from leaveby.errors import Fault, fault_of
 from leaveby.household.plan_document import meant
-from leaveby.household.plan_keys import Listed, Table, declared, defaults_of, key, keys_of, number, section, text
+from leaveby.household.plan_keys import Listed, Table, declared, defaults_of, keys_from, keys_of, number, section
 
 _MENDS: Final[Mapping[str, str]] = regions.table("files/read/kinds")["mends"]
 
@@ -52,91 +52,62 @@ _MINUTES: Final = "minutes after the plan's first fire starts, -1440 to 1440; be
 _SPEED: Final = "km/h, more than 0 and at most 100"
 
 
-def _quoted(words: Any) -> str:
-    return ", ".join(f'"{word}"' for word in get_args(words))
-
-
 _Clock = Annotated[time | datetime, PlainValidator(moment), section(_CLOCK)]
 _Speed = Annotated[float, number("km/h", f"a speed of [drill], {_SPEED}: only in that round", above=0, most=100)]
 _AfterFire = Annotated[float, number("min", _MINUTES, least=-1440, most=1440)]
 _Flag = Annotated[bool, Field(strict=True)]
 
+keyed = keys_from(__package__, "drill_keys.csv")
+"""Declares the keys of a section by its rows in the table beside this module."""
 
+
+@keyed
 @dataclass(frozen=True, kw_only=True)
 class DrillSection(Table):
     """The exercise."""
 
-    name: Annotated[str, text("a name in quotes, at most 120 letters", most=120), key("stands over the sheets")]
-    plan: Annotated[
-        str,
-        text("the plan file's name in quotes, relative to this file", most=1000),
-        key("the household whose morning it is"),
-    ]
-    begin_before_fire_min: Annotated[
-        float,
-        number("min", "minutes before the plan's first fire starts, 0 to 1440", least=0, most=1440),
-        key("when the exercise begins; begin_at says it by the clock"),
-    ] = 80.0
-    begin_at: Annotated[_Clock | None, key("when the exercise begins, at or before the first fire")] = None
-    speeds_km_h: Annotated[
-        tuple[_Speed, ...],
-        Listed(),
-        key(
-            "a round for each: the mean speed of its fire",
-            told=f"a list of speeds in {_SPEED}, for example [5, 12, 50]",
-        ),
-    ] = (5.0, 12.0, 50.0)
-    own_fire: Annotated[
-        _Flag, key("a round with the plan's fire as it is computed", told="true or false: also run the plan's own fire")
-    ] = False
-    members: Annotated[
-        int,
-        number("members", "a whole number, 20 to 5000", least=20, most=5000),
-        key("how many such days are played through in each round"),
-    ] = 100
+    name: str
+    plan: str
+    begin_before_fire_min: float = 80.0
+    begin_at: _Clock | None = None
+    speeds_km_h: Annotated[tuple[_Speed, ...], Listed()] = (5.0, 12.0, 50.0)
+    own_fire: _Flag = False
+    members: int = 100
 
 
+@keyed
 @dataclass(frozen=True, kw_only=True)
 class PausesSection(Table):
     """When every group writes down when it would leave and how; one of the three keys."""
 
-    after_fire_min: Annotated[
-        tuple[_AfterFire, ...], Listed(least=1), key("the pauses", told=f"a list, rising, each in {_MINUTES}")
-    ] = (-80.0, -20.0, 5.0, 20.0, 40.0, 70.0, 100.0)
-    at: Annotated[
-        Annotated[tuple[_Clock, ...], Listed(least=1)] | None,
-        key("the pauses", told=f"a list, rising, each {_CLOCK}"),
-    ] = None
-    every_min: Annotated[float | None, number("min", least=5, most=240), key("a pause every so many minutes")] = None
+    after_fire_min: Annotated[tuple[_AfterFire, ...], Listed(least=1)] = (-80.0, -20.0, 5.0, 20.0, 40.0, 70.0, 100.0)
+    at: Annotated[tuple[_Clock, ...], Listed(least=1)] | None = None
+    every_min: float | None = None
 
 
+@keyed
 @dataclass(frozen=True, kw_only=True)
 class InjectTable(Table):
     """A piece of word of the trainer's own, handed out at its time; either `at` or `after_fire_min`."""
 
-    at: Annotated[_Clock | None, key("when it is handed out")] = None
-    after_fire_min: Annotated[_AfterFire | None, key("when it is handed out")] = None
-    kind: Annotated[OwnKind, key("what sort of word it is", told="one of " + _quoted(OwnKind))]
-    text: Annotated[
-        str, text("the words to give out, in quotes, at most 600 letters", most=600), key("printed as it stands")
-    ]
-    speeds_km_h: Annotated[
-        tuple[_Speed, ...],
-        Listed(),
-        key("all rounds when left out", told=f"a list of speeds of [drill], {_SPEED}: only in these rounds"),
-    ] = ()
+    at: _Clock | None = None
+    after_fire_min: _AfterFire | None = None
+    kind: OwnKind
+    text: str
+    speeds_km_h: Annotated[tuple[_Speed, ...], Listed()] = ()
 
 
+@keyed
 @dataclass(frozen=True, kw_only=True)
 class AnswerTable(Table):
     """What a group wrote down at a pause."""
 
-    group: Annotated[str, text("a group's name in quotes, at most 60 letters", most=60), key("who wrote it")]
-    pause: Annotated[int, number("", "the number of the pause, 1 or more", least=1, most=1000), key("counted from 1")]
-    way: Annotated[DrillWay, key("how it would leave, if at all", told="one of " + _quoted(DrillWay))]
-    start_after_fire_min: Annotated[_AfterFire | None, key("when it would start getting ready")] = None
-    start_at: Annotated[_Clock | None, key("the same by the clock; one of the two, unless it stays")] = None
-    speed_km_h: Annotated[_Speed | None, key("all rounds when left out")] = None
+    group: str
+    pause: int
+    way: DrillWay
+    start_after_fire_min: _AfterFire | None = None
+    start_at: _Clock | None = None
+    speed_km_h: _Speed | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -98,32 +98,14 @@ def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s
         if one.answer.start_s is None or one.clear_probability is None:
             continue
         share = one.clear_probability * 100.0
-        axes.plot(
-            [one.answer.start_s / 60.0],
-            [share],
-            marker=MARKERS.get(one.answer.way, "D"),
-            markersize=5.5,
-            markerfacecolor="white",
-            markeredgecolor=paper.WAY_COLOURS.get(one.answer.way, paper.INK),
-            markeredgewidth=1.4,
-            linestyle="none",
-            zorder=6,
-        )
+        marker, colour = MARKERS.get(one.answer.way, "D"), paper.WAY_COLOURS.get(one.answer.way, paper.INK)
+        at_min = one.answer.start_s / 60.0
+        axes.plot([at_min], [share], marker=marker, markeredgecolor=colour, **paper.LOOKS["answer"])
         spot = (round(one.answer.start_s / (14.0 * s_per_pt)), round(share / 12.0))
         above = spots.get(spot, 0)
         spots[spot] = above + 1
-        axes.annotate(
-            str(number),
-            (one.answer.start_s / 60.0, share),
-            xytext=(_LABEL_GAP_PT * above, 9.0),
-            textcoords="offset points",
-            ha="center",
-            va="center",
-            fontsize=LETTERS_PT,
-            fontweight="bold",
-            bbox={"boxstyle": "circle,pad=0.18", "facecolor": "white", "edgecolor": paper.INK, "linewidth": 0.8},
-            zorder=7,
-        )
+        look: dict[str, Any] = {"fontsize": LETTERS_PT, **paper.LOOKS["answer_number"]}
+        axes.annotate(str(number), (at_min, share), xytext=(_LABEL_GAP_PT * above, 9.0), **look)
 
 
 def describe_answers_curve(drill: Drill, run: Round, *, placed: Sequence[Placed] | None = None) -> str:

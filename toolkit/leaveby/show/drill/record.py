@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from leaveby.caution import LAST_RESORT
-from leaveby.decision.drill.result import Drill, Inject, Pause, Placed, Round, round_is_open
+from leaveby.decision.drill.result import Drill, Pause, Placed, Round, round_is_open
 from leaveby.decision.drill.rounds import speed_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
@@ -23,9 +23,8 @@ from leaveby.show.drill.words import (
     verdict_words,
     ways_of,
 )
-from leaveby.show.record import record_head, share_down
-from leaveby.show.wording import iso_minute, map_notice, minutes_up, why_words
-from leaveby.units import km_h_from_m_s
+from leaveby.show.record import clear_probabilities, laid_out, record_head
+from leaveby.show.wording import iso_minute, map_notice, why_words
 
 RECORD_VERSION: Final = 1
 """Rises when a field changes its meaning or goes."""
@@ -57,88 +56,41 @@ def drill_record(drill: Drill, *, made_at: datetime) -> dict[str, Any]:
 
 
 def _round(drill: Drill, run: Round) -> dict[str, Any]:
-    return {
-        "number": run.number,
-        "fire": speed_words(run.speed_m_s),
-        "speed_kmh": None if run.speed_m_s is None else round(km_h_from_m_s(run.speed_m_s), 6),
-        "ros_factor": round(float(run.scale), 4),
-        "run": {"from": run.run_from, "length_km": round(run.run_m / 1000.0, 3)},
-        "open_when_fire_starts": round_is_open(run),
-        "every_road_shut_from": iso_minute(drill, run.phases.shut_from_s),
-        "verdict": verdict_words(drill, run),
-        "front_at_home": iso_minute(drill, run.home_s),
-        "embers_at_home": iso_minute(drill, run.ember_s),
-        "ends": iso_minute(drill, run.end_s),
-        "ways": {way.way: _way(drill, way) for way in ways_of(run)},
-        "closings": [
-            {"street": one.street, "at": iso_minute(drill, one.at_s), "ways": list(one.ways)} for one in run.shuts
-        ],
-        "injects": [_inject(drill, one) for one in run.injects],
-        "pauses": [_pause(drill, one) for one in run.pauses],
-        "answers": [_placed(drill, one) for one in run.placed],
-        "notes": list(run.notes),
-    }
+    return laid_out(
+        "round",
+        run,
+        of=drill,
+        fire=speed_words(run.speed_m_s),
+        run={"from": run.run_from, "length_km": round(run.run_m / 1000.0, 3)},
+        open_when_fire_starts=round_is_open(run),
+        verdict=verdict_words(drill, run),
+        ways={way.way: _way(drill, way) for way in ways_of(run)},
+        injects=[laid_out("inject", one, of=drill, text=inject_words(one)) for one in run.injects],
+        pauses=[laid_out("pause", one, of=drill, front_direction=_front_direction(one)) for one in run.pauses],
+        answers=[_placed(drill, one) for one in run.placed],
+    )
 
 
 def _way(drill: Drill, way: WayTiming) -> dict[str, Any]:
-    start, departure = iso_minute(drill, way.latest_start_s), iso_minute(drill, way.latest_departure_s)
-    return {
-        "open_when_fire_starts": way_is_open(way),
-        "latest_start": start,
-        "latest_departure": departure,
-        "why": "" if start is not None and departure is not None else why_words(way),
-        "ready_min": {"p50": minutes_up(way.ready_s.p50_s), "p95": minutes_up(way.ready_s.p95_s)},
-        "drive_min": {"p50": minutes_up(way.drive_s.p50_s), "p95": minutes_up(way.drive_s.p95_s)},
-        "safe_point": None if way.route is None else way.route.safe_point,
-        "clear_probability": [
-            [iso_minute(drill, float(at_s)), share_down(share)]
-            for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
-        ],
-    }
+    timed = None not in (iso_minute(drill, at_s) for at_s in (way.latest_start_s, way.latest_departure_s))
+    return laid_out(
+        "way in a drill",
+        way,
+        of=drill,
+        open_when_fire_starts=way_is_open(way),
+        why="" if timed else why_words(way),
+        safe_point=None if way.route is None else way.route.safe_point,
+        clear_probability=clear_probabilities(drill, way),
+    )
 
 
-def _inject(drill: Drill, one: Inject) -> dict[str, Any]:
-    return {
-        "at": iso_minute(drill, one.at_s),
-        "kind": one.kind,
-        "text": inject_words(one),
-        "source": one.source,
-        "facilitator_only": bool(one.facilitator_only),
-        "basis": one.basis,
-    }
-
-
-def _pause(drill: Drill, one: Pause) -> dict[str, Any]:
-    reading, known = one.reading, math.isfinite(one.front_m)
-    return {
-        "number": one.number,
-        "at": iso_minute(drill, one.at_s),
-        "temperature_c": round(reading.air_temperature_c, 1),
-        "relative_humidity_percent": round(reading.relative_humidity_percent, 1),
-        "wind_kmh": round(km_h_from_m_s(reading.wind_speed_m_s), 1),
-        "wind_from": compass_words(reading.wind_from_deg),
-        "gust_kmh": None if reading.gust_m_s is None else round(km_h_from_m_s(reading.gust_m_s), 1),
-        "fire_danger_index": round(reading.danger_index, 1),
-        "front_m": math.floor(one.front_m) if known else None,
-        "front_direction": compass_words(one.front_bearing_deg) if known else None,
-        "burnt_ha": round(one.burnt_ha, 1),
-    }
+def _front_direction(one: Pause) -> str | None:
+    return compass_words(one.front_bearing_deg) if math.isfinite(one.front_m) else None
 
 
 def _placed(drill: Drill, one: Placed) -> dict[str, Any]:
-    answer = one.answer
     why = "" if one.early_s is not None else "This way has no leave-by in this round."
-    if answer.way == "stay":
+    if one.answer.way == "stay":
         why = "Staying is no way of leaving and has no such curve; nothing here says that it is survivable."
-    return {
-        "group": answer.group,
-        "pause": answer.pause,
-        "way": answer.way,
-        "start": iso_minute(drill, answer.start_s),
-        "clear_probability": None if one.clear_probability is None else share_down(one.clear_probability),
-        "leave_by": iso_minute(drill, start_by_s(drill, one)),
-        "minutes_before_leave_by": early_minutes(drill, one),
-        "why": why,
-        "shut_at_start": list(one.shut_at_start),
-        "shut_when_rolling": list(one.shut_at_rolling),
-    }
+    by = iso_minute(drill, start_by_s(drill, one))
+    return laid_out("answer", one, of=drill, leave_by=by, minutes_before_leave_by=early_minutes(drill, one), why=why)

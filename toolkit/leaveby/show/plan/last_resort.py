@@ -10,7 +10,7 @@ from leaveby.decision.ways.result import HouseholdResult
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.household.shelter import SKIN_LIMIT_KW_M2, Place
 from leaveby.show import wording
-from leaveby.show.record import share_down
+from leaveby.show.record import laid_out, share_down
 from leaveby.show.templates import sentences
 
 _BEYOND: Final = "Not within the hours that were computed; this does not mean that it does not come."
@@ -44,38 +44,29 @@ def known_words(result: HouseholdResult) -> str:
 
 def shelter_record(result: HouseholdResult) -> dict[str, Any]:
     """Lay out the last resort as plain data."""
-    shelter, pain_s = result.shelter, result.shelter.skin_pain_s
+    shelter = result.shelter
 
     def null(time_s: float) -> bool:
         return result.fire is None or not math.isfinite(time_s)
 
-    times = {
-        "begins": shelter.begins_s,
-        "leaving_ends": shelter.leaving_ends_s,
-        "ember_arrival": shelter.ember_arrival_s,
-        "front_arrival": shelter.front_arrival_s,
-        "latest_start_before_embers": shelter.latest_start_before_embers_s,
-        "latest_start_before_front": shelter.latest_start_before_front_s,
+    names = ["begins", "leaving_ends", "ember_arrival", "front_arrival"]
+    names += ["latest_start_before_embers", "latest_start_before_front"]
+    times: dict[str, float] = {name: getattr(shelter, f"{name}_s") for name in names}
+    at: dict[str, Any] = {
+        name: None if null(at_s) else wording.iso_minute(result, at_s) for name, at_s in times.items()
     }
-    return {
-        "heading": shelter.heading,
-        "caution": LAST_RESORT,
-        "sentences": list(shelter_lines(result)),
-        "tasks": list(shelter.tasks),
-        "ready_min": wording.minutes_up(shelter.ready_s),
-        **{name: None if null(time_s) else wording.iso_minute(result, time_s) for name, time_s in times.items()},
-        "why": {name: _why_null(result, name, time_s) for name, time_s in times.items() if null(time_s)},
-        "closed_before_embers": None if result.fire is None else share_down(shelter.closed_before_embers),
-        "closed_before_front": None if result.fire is None else share_down(shelter.closed_before_front),
-        "too_late": list(shelter.too_late),
-        "heat_kw_m2": None if shelter.heat_kw_m2 is None else math.ceil(shelter.heat_kw_m2 * 10.0 - 1e-9) / 10.0,
-        "heat_class": shelter.heat_class,
-        "heat_limit_kw_m2": shelter.heat_limit_kw_m2,
-        "above_stated_limit": shelter.above_stated_limit,
-        "skin_pain_s": None if pain_s is None or pain_s == math.inf else math.floor(pain_s * 10.0 + 1e-9) / 10.0,
-        "place": None if shelter.place is None else _place_record(result, shelter.place, shelter.place_reachable),
-        "assumptions": list(shelter.assumptions),
-    }
+    none = result.fire is None
+    return laid_out(
+        "last resort",
+        shelter,
+        caution=LAST_RESORT,
+        sentences=list(shelter_lines(result)),
+        **at,
+        why={name: _why_null(result, name, time_s) for name, time_s in times.items() if null(time_s)},
+        closed_before_embers=None if none else share_down(shelter.closed_before_embers),
+        closed_before_front=None if none else share_down(shelter.closed_before_front),
+        place=None if shelter.place is None else _place_record(result, shelter.place, shelter.place_reachable),
+    )
 
 
 def _why_null(result: HouseholdResult, name: str, time_s: float) -> str:
@@ -106,12 +97,5 @@ def _place_record(result: HouseholdResult, place: Place, reachable: bool) -> dic
         why = "The way there was not computed to shut within the hours; it may shut at any time."
     else:
         why = "The way there is shut from the start."
-    return {
-        "name": place.name,
-        "way": place.way,
-        "distance_m": math.ceil(place.distance_m - 1e-9) if math.isfinite(place.distance_m) else None,
-        "travel_min": wording.minutes_up(place.travel_s),
-        "leave_for_it_by": until,
-        "why": why,
-        "reachable_when_begun": None if result.fire is None else reachable,
-    }
+    reached = None if result.fire is None else reachable
+    return laid_out("place", place, of=result, why=why, reachable_when_begun=reached)

@@ -35,7 +35,7 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
-from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets
+from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets, write_foot
 from leaveby.show.map_words import trigger_words
 from leaveby.show.scene import MAIN_CLASSES, household_scene
 from leaveby.show.symbols import SYMBOLS, line_look, way_symbol
@@ -120,18 +120,7 @@ def _laid_out(
     _draw_land(sheet, result)
     _draw_streets(sheet, result)
     draw_scale(sheet)
-    sheet.axes.text(
-        0.995,
-        0.006,
-        wording.map_notice(result.network),
-        transform=sheet.axes.transAxes,
-        ha="right",
-        va="bottom",
-        fontsize=sheet.size(5.5),
-        color=INK,
-        path_effects=HALO,
-        zorder=20,
-    )
+    write_foot(sheet, wording.map_notice(result.network), size=sheet.size(5.5))
     return sheet
 
 

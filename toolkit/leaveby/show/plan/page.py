@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from leaveby.decision.rules.words import share_words
 from leaveby.decision.ways.result import HouseholdResult, Rule
+from leaveby.regions import table_rows
 from leaveby.roads.routing.itinerary import COMPASS
 from leaveby.show import wording
 from leaveby.show.figure import as_svg
@@ -24,21 +25,7 @@ from leaveby.units import km_h_from_m_s
 
 _STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
-_ABOUT: Final = {
-    "how fast the fire runs in its fuel": (
-        "rate of spread",
-        "rates of spread",
-        "model",
-        "fuel",
-        "ember",
-        "times as fast",
-    ),
-    "wind speed": ("wind speed", "gust", "mean wind", "strongest wind"),
-    "wind direction": ("wind direction", "ellipse", "length-to-breadth", "as vectors"),
-    "when the weather comes": ("weather", "forecast"),
-    "how slow the drive is": ("drive", "mean speed", "gate", "kw of which", "queues", "route", "stretch of road"),
-    "how long getting ready takes": ("task",),
-}
+_ABOUT: Final = {row["what"]: row["words"].split("; ") for row in table_rows(__package__, "about_words.csv")}
 """What a time hangs on, and words by which an assumption shows that it is about it."""
 
 

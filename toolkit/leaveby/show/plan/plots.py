@@ -68,15 +68,8 @@ def clear_curve(result: HouseholdResult, *, start_at_s: float | None = None) -> 
             if way.latest_start_s is not None and low_s <= way.latest_start_s <= high_s:
                 mark_leave_by(axes, way, confidence=result.plan.confidence)
         axes.axhline(result.plan.confidence * 100.0, color=paper.INK, linewidth=0.8)
-        axes.text(
-            0.995,
-            result.plan.confidence * 100.0 - 1.5,
-            f"asked for: {wording.percent_words(result.plan.confidence)}",
-            transform=axes.get_yaxis_transform(),
-            ha="right",
-            va="top",
-            fontsize=7,
-        )
+        asked, across = f"asked for: {wording.percent_words(result.plan.confidence)}", axes.get_yaxis_transform()
+        axes.text(0.995, result.plan.confidence * 100.0 - 1.5, asked, transform=across, **paper.LOOKS["asked_for"])
         if start_at_s is not None:
             axes.axvline(start_at_s / 60.0, color=paper.INK, linewidth=1.2, linestyle=(0, (2, 1.5)))
         axes.set_ylim(0.0, 104.0)
@@ -107,17 +100,9 @@ def mark_leave_by(axes: Axes, way: WayTiming, *, confidence: float) -> None:
     """Mark a way's latest start on the level of the asked confidence."""
     if way.latest_start_s is None:
         return
-    axes.plot(
-        [way.latest_start_s / 60.0],
-        [confidence * 100.0],
-        marker=MARKERS.get(way.way, "D"),
-        color=paper.WAY_COLOURS.get(way.way, paper.INK),
-        markersize=6,
-        markeredgecolor="white",
-        linestyle="none",
-        zorder=5,
-        clip_on=False,
-    )
+    marker, colour = MARKERS.get(way.way, "D"), paper.WAY_COLOURS.get(way.way, paper.INK)
+    at_min, level = way.latest_start_s / 60.0, confidence * 100.0
+    axes.plot([at_min], [level], marker=marker, color=colour, **paper.LOOKS["leave_by"])
 
 
 def _falling_part(way: WayTiming) -> list[float]:
@@ -199,17 +184,8 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
         axes = figure.add_subplot()
         for row, bar in enumerate(bars):
             start_min, finish_min = bar.start_s / 60.0, bar.finish_s / 60.0
-            colour, hatch, _ = _TASK_LOOKS[bar.rank]
-            axes.barh(
-                row,
-                finish_min - start_min,
-                left=start_min,
-                height=0.72 if bar.is_task else 0.3,
-                facecolor=colour,
-                edgecolor=paper.INK,
-                linewidth=0.8,
-                hatch=hatch,
-            )
+            look = dict(zip(("facecolor", "hatch"), _TASK_LOOKS[bar.rank], strict=False), **paper.LOOKS["task"])
+            axes.barh(row, finish_min - start_min, left=start_min, height=0.72 if bar.is_task else 0.3, **look)
             if bar.beside:
                 paper.write_beside(axes, finish_min, row, bar.beside, size=6.2, colour=paper.MUTED)
         names = [f"{bar.label} ●" if bar.rank == 0 else bar.label for bar in bars]

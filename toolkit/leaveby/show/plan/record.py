@@ -12,10 +12,8 @@ from typing import Any, Final
 
 from leaveby.decision.ways.result import (
     HouseholdResult,
-    Quantiles,
     Rules,
     TriggerLine,
-    WayOutArea,
     WayRoute,
     WayTiming,
     WhatIf,
@@ -24,7 +22,7 @@ from leaveby.decision.ways.result import (
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.show import wording
 from leaveby.show.plan.last_resort import shelter_record
-from leaveby.show.record import SLACK, record_head, share_down, share_up
+from leaveby.show.record import SLACK, clear_probabilities, laid_out, record_head, share_down, share_up
 from leaveby.units import km_h_from_m_s
 
 RECORD_VERSION: Final = 4
@@ -49,10 +47,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "shelter": shelter_record(result),
         "assumptions": list(result.assumptions),
         "outside_validity": list(result.outside_validity),
-        "timetable": [
-            {"at": wording.iso_minute(result, row.at_s), "kind": row.kind, "sentence": row.sentence}
-            for row in result.timetable
-        ],
+        "timetable": [laid_out("moment", row, of=result) for row in result.timetable],
         "every_road_shut": {
             "at": wording.iso_minute(result, result.phases.shut_from_s),
             "sentence": wording.every_road_shut_words(result),
@@ -77,67 +72,31 @@ def _scenario(result: HouseholdResult) -> dict[str, Any]:
     }
 
 
-def _quantiles(quantiles: Quantiles) -> dict[str, float | None]:
-    return {name: wording.minutes_up(getattr(quantiles, f"{name}_s")) for name in ("p50", "p90", "p95")}
-
-
 def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
-    start = wording.iso_minute(result, way.latest_start_s)
-    departure = wording.iso_minute(result, way.latest_departure_s)
     phases, worked = result.way_phases[way.way], result.fire is not None
-    return {
-        "open": way_is_open(way) if worked else None,
-        "fits": bool(way.fits),
-        "latest_start": start,
-        "latest_departure": departure,
-        "why": "" if start is not None and departure is not None else wording.why_words(way),
-        "late_cost_10_min": share_up(phases.ten_minutes_cost) if worked else None,
-        "shut_from": wording.iso_minute(result, phases.shut_from_s),
-        "ready_min": _quantiles(way.ready_s),
-        "ready_at_confidence_min": wording.minutes_up(way.ready_at_confidence_s),
-        "drive_min": _quantiles(way.drive_s),
-        "required_min": _quantiles(way.required_s),
-        "route": None if way.route is None else _route(result, way.route, likely_s=way.drive_s.p50_s),
-        "clear_probability": [
-            [wording.iso_minute(result, float(at_s)), share_down(share)]
-            for at_s, share in zip(way.start_s, way.clear_probability, strict=True)
-            if worked
-        ],
-        "tasks": _tasks(way),
+    timed = None not in (wording.iso_minute(result, at_s) for at_s in (way.latest_start_s, way.latest_departure_s))
+    return laid_out(
+        "way",
+        way,
+        of=result,
+        open=way_is_open(way) if worked else None,
+        why="" if timed else wording.why_words(way),
+        late_cost_10_min=share_up(phases.ten_minutes_cost) if worked else None,
+        shut_from=wording.iso_minute(result, phases.shut_from_s),
+        route=None if way.route is None else _route(result, way.route, likely_s=way.drive_s.p50_s),
+        clear_probability=clear_probabilities(result, way) if worked else [],
+        tasks=_tasks(way),
+        caught_by_10_min_delay=share_up(way.delay_cost) if worked else None,
         **_waited_for(result, way),
-        "savings": [{"task": saving.task, "saved_min": wording.minutes_down(saving.saved_s)} for saving in way.savings],
-        "precision": {
-            "members": way.precision.members,
-            "low": wording.iso_minute(result, way.precision.low_s),
-            "high": wording.iso_minute(result, way.precision.high_s),
-            "fires": way.precision.fires,
-        },
-        "caught_by_10_min_delay": share_up(way.delay_cost) if worked else None,
-        "task_costs": [
-            {"task": cost.task, "earlier_min": wording.minutes_up(cost.earlier_s)} for cost in way.task_costs
-        ],
-        "hangs_on": [{"what": part.what, "share": round(float(part.share), 3)} for part in way.hangs_on],
-    }
+    )
 
 
 def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict[str, Any]:
     at = wording.iso_minute(result, route.closes_first_s)
     beyond = "No stretch of this route shuts within the hours that were computed."
-    return {
-        "safe_point": route.safe_point,
-        "length_km": round(route.length_m / 1000.0, 3),
-        "likely_min": wording.minutes_up(likely_s),
-        "closes_first": {
-            "street": route.closes_first,
-            "at": at,
-            "why": "" if at is not None else NO_FIRE if result.fire is None else beyond,
-        },
-        "steps": [
-            {name: getattr(step, name) for name in ("turn", "compass", "street")}
-            | {"length_m": math.ceil(step.length_m - SLACK)}
-            for step in route.steps
-        ],
-    }
+    why = "" if at is not None else NO_FIRE if result.fire is None else beyond
+    first = {"street": route.closes_first, "at": at, "why": why}
+    return laid_out("route", route, likely_min=wording.minutes_up(likely_s), closes_first=first)
 
 
 def _fire(result: HouseholdResult) -> dict[str, Any] | None:
@@ -167,34 +126,13 @@ def rules_record(rules: Rules) -> dict[str, Any]:
     """Lay out the rules by rating and way of leaving."""
     found: dict[str, dict[str, Any]] = {day.name: {} for day in rules.days}
     for (rating, way), rule in rules.rules.items():
-        found[rating][way] = {
-            "verdict": rule.verdict,
-            "told_by_the_rating": rule.told,
-            "share_too_near": share_up(rule.share),
-            "hours": [
-                {
-                    "from_hour": one.from_hour % 24,
-                    "until_hour": one.until_hour % 24,
-                    "share_too_near": share_up(one.share),
-                    "verdict": one.verdict,
-                }
-                for one in rule.hours
-            ],
-            "go": _line(rule.go),
-            "late": _line(rule.late),
-            "landmarks": list(rule.landmarks),
-            "ways_out": [_way_out(area) for area in rule.ways_out],
-            "sentence": rule.sentence,
-        }
+        found[rating][way] = laid_out("rule", rule, go=_line(rule.go), late=_line(rule.late))
     return {
         "today": rules.today,
         "held": rules.held.rating,
         "radius_km": rules.radius_m / 1000.0,
         "allowed_share": rules.allowed_share,
-        "ratings": [
-            {"name": day.name, "index": day.index, "told": day.told, "leave": day.leave, "ways": found[day.name]}
-            for day in rules.days
-        ],
+        "ratings": [laid_out("day", day, ways=found[day.name]) for day in rules.days],
     }
 
 
@@ -210,14 +148,6 @@ def _line(line: TriggerLine) -> dict[str, Any]:
             }
             for bearing_deg, distance_m in line.distance_m
         ],
-    }
-
-
-def _way_out(area: WayOutArea) -> dict[str, Any]:
-    return {
-        "safe_points": list(area.safe_points),
-        "area_km2": round(float(area.area.area) / 1e6, 3),
-        "sentence": area.sentence,
     }
 
 

@@ -79,13 +79,7 @@ def timetable_bar(result: HouseholdResult, *, width_mm: float = 186.0) -> Figure
                     ("white", "xxx", "last resort, as directed"),
                 )
             ],
-            loc="upper center",
-            bbox_to_anchor=(0.42, 1.2),
-            ncols=6,
-            fontsize=6.3,
-            frameon=False,
-            handlelength=2.0,
-            columnspacing=1.1,
+            **paper.LOOKS["key_of_day"],
         )
     return figure
 

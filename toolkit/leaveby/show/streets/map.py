@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.show.figure import GREY, INK, OVERRIDE_LINE, as_svg, blank_figure, figure_style
 from leaveby.show.letters import text_width
-from leaveby.show.map_labels import HALO, Sheet, draw_lines, draw_scale, name_streets
+from leaveby.show.map_labels import HALO, Sheet, draw_lines, draw_scale, name_streets, write_foot
 from leaveby.show.streets.scene import called, streets_scene
 from leaveby.show.symbols import SYMBOLS, mark_look
 from leaveby.show.wording import clean
@@ -55,9 +55,7 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
             lines = _seen(sheet, must[must["symbol"] == symbol.kind].geometry.to_numpy())
             draw_lines(axes, lines, edgecolor=symbol.ink, linewidth=symbol.width_pt, capstyle="round")
         draw_scale(sheet)
-        axes.text(
-            0.995, 0.006, OVERRIDE_LINE, transform=axes.transAxes, ha="right", va="bottom", fontsize=8.2, zorder=20
-        ).set_path_effects(HALO)
+        write_foot(sheet, OVERRIDE_LINE, size=8.2)
         link, links = SYMBOLS["link"], scene.drawn("links")
         draw_lines(axes, links.geometry, edgecolor=link.ink, linewidth=link.width_pt, linestyle=(0, link.dashes))
         for place in scene.drawn("exits").itertuples():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +16,10 @@ from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.homes import NOT_PLACED
 from leaveby.roads.exits.links import Link
 from leaveby.roads.exits.places import roads_at
-from leaveby.show.record import finite_or_none, record_head
+from leaveby.show.record import finite_or_none, laid_out, record_head
 from leaveby.show.streets.page import survey_sentences
 from leaveby.show.streets.scene import group_rows
 from leaveby.show.wording import clean, minutes_up
-
-_RULE_KEYS: Final = ("name", "title", "whose", "region", "source", "mark", "note")
 
 
 def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
@@ -47,7 +45,7 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
         ],
         "says": survey_sentences(answer),
         "supposed_for_each_home": {"people": options.people_per_home, "vehicles": options.vehicles_per_home},
-        "rules": [{key: getattr(rule, key) for key in _RULE_KEYS} for rule in answer.rules],
+        "rules": [laid_out("street rule", rule) for rule in answer.rules],
         "groups": [
             {**row, **_group_extra(answer, group)} for row, group in zip(group_rows(answer), answer.groups, strict=True)
         ],
@@ -74,30 +72,16 @@ def _after_best(answer: StreetSurvey, change: Transformer) -> dict[str, Any] | N
     after = answer.after_best
     if after is None:
         return None
-    return {
-        "homes_behind_a_single_street_before": after.behind_exit_before,
-        "homes_behind_a_single_street": after.behind_exit,
-        "largest_group_before": after.largest_before,
-        "largest_group": after.largest,
-        "links": [_link(link, change) for link in after.links],
-    }
+    return laid_out("after links", after, links=[_link(link, change) for link in after.links])
 
 
 def _homes(answer: StreetSurvey) -> dict[str, Any]:
     """Where every home stands, and by name those that nothing can be said of."""
-    homes, balance = answer.homes, answer.balance
+    homes = answer.homes
     lost = (homes.street != NOT_PLACED) & (answer.found.home_vertex == NO_WAY_OUT)
     far = homes.street == NOT_PLACED
     return {
-        "homes": {
-            "given": balance.homes,
-            "with_a_choice_of_ways": balance.with_choice,
-            "behind_a_single_exit": balance.behind_exit,
-            "depends_on_roads_cut_by_the_edge": balance.depends,
-            "no_way_out_by_car": balance.no_way_out,
-            "too_far_from_any_street": balance.not_placed,
-            "outside_the_area": balance.outside_area,
-        },
+        "homes": laid_out("homes", answer.balance),
         "no_way_out_by_car": [clean(homes.identity[i], 80) for i in np.flatnonzero(lost)],
         "too_far_from_any_street": [clean(homes.identity[i], 80) for i in np.flatnonzero(far)],
     }
@@ -113,16 +97,7 @@ def _group_extra(answer: StreetSurvey, group: StreetGroup) -> dict[str, Any]:
     return {
         "osm_way_id": int(answer.streets.way_id[street]) if street >= 0 else None,
         "clearance": [_cleared(item) for item in group.clearance],
-        "longer_than": [
-            {
-                "rule": item.rule.name,
-                "measured": round(item.measured, 3),
-                "limit": round(item.limit, 3),
-                "says": item.sentence,
-                "mark": item.rule.mark,
-            }
-            for item in group.comparisons
-        ],
+        "longer_than": [laid_out("comparison", item) for item in group.comparisons],
     }
 
 
@@ -142,14 +117,10 @@ def _cleared(item: ClearedBy) -> dict[str, Any]:
 def _link(link: Link, change: Transformer) -> dict[str, Any]:
     west, south, east, north = link.line.bounds
     lon, lat = change.transform((west + east) / 2.0, (south + north) / 2.0)
-    return {
-        "kind": link.kind,
-        "why_not_open": list(link.reasons),
-        "metres_to_build": math.ceil(link.build_m),
-        "metres_to_open": math.ceil(link.open_m),
-        "steepest_percent": finite_or_none(100.0 * link.steepest, 1),
-        "homes_relieved": link.homes_relieved,
-        "homes_with_no_street_left_that_they_must_pass": link.homes_freed,
-        "lon_deg": round(float(lon), 6),
-        "lat_deg": round(float(lat), 6),
-    }
+    return laid_out(
+        "link",
+        link,
+        steepest_percent=finite_or_none(100.0 * link.steepest, 1),
+        lon_deg=round(float(lon), 6),
+        lat_deg=round(float(lat), 6),
+    )
