@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
@@ -215,7 +215,7 @@ def reach_sentences(day: FireDay, *, to_km_h: float = 12.0) -> tuple[str, ...]:
         near_surface_hazard_score=fuel.near_surface_hazard_score,
         near_surface_height_cm=fuel.near_surface_height_cm,
     )
-    values = {"to_km_h": to_km_h, "index": index, "load": load, "wind": wind, "mark5": mark5, "rule": rule}
-    values |= {"made_to": top["dry_eucalypt", "wind_km_h"], "fuel": fuel.name}
+    values: dict[str, Any] = {"to_km_h": to_km_h, "index": index, "load": load, "wind": wind, "mark5": mark5}
+    values |= {"rule": rule, "made_to": top["dry_eucalypt", "wind_km_h"], "fuel": fuel.name}
     enough = winds_km_h[rates >= m_s_from_km_h(to_km_h)].tolist()
     return tuple(sentences("notebook/reach.txt.j2", enough=enough, **values))
