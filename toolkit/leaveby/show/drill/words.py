@@ -30,6 +30,7 @@ from leaveby.show.templates import sentences
 from leaveby.show.wording import (
     WAY_TITLES,
     WAYS,
+    asked_ways,
     clean,
     clock_words,
     distance_words,
@@ -109,7 +110,8 @@ def weather_words(pause: Pause) -> str:
 
 def leave_by_words(drill: Drill, run: Round) -> list[str]:
     """Say for each way of leaving by when it had to be begun in a round, and when it had to be on the road."""
-    lines = [f"{WAY_TITLES[way.way]}: {_leave_by_line(drill, way)}" for way in ways_of(run)]
+    ways = asked_ways(drill.script.plan, run.ways)
+    lines = [f"{WAY_TITLES[way.way]}: {_leave_by_line(drill, way)}" for way in ways]
     return [*lines, _shut_line(drill, run)]
 
 

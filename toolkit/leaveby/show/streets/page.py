@@ -48,7 +48,10 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         lines=lines,
         wide=_WIDE_LETTERS,
         notice=OSM_NOTICE if answer.from_osm else "",
-        said=_that_fit((lines(sentence, _SAID_LETTERS, 5) for sentence in said), _SAID_LINES, len),
+        # the first is in bold letters, which are wider
+        said=_that_fit(
+            (lines(sentence, _SAID_LETTERS - 12 * (not at), 5) for at, sentence in enumerate(said)), _SAID_LINES, len
+        ),
         sentences=said,
         map=Markup(streets_map(answer, labelled=[group.number for group, _, _ in shown])),
         symbols=SYMBOLS,
