@@ -50,7 +50,9 @@ def answered(plan: str | Path, *, workers: int | None = None) -> HouseholdResult
 
     def show(html: str) -> None:
         if handle is not None:
-            handle.update(Html(f"<div class='leaveby-answer'>{html}</div>{_STAND_HERE}"))
+            # below the statement that stays on top
+            answer = f"<div class='leaveby-answer' style='scroll-margin-top: 9em'>{html}</div>"
+            handle.update(Html(f"{answer}{_STAND_HERE}"))
 
     result = plan_household(plan, workers=workers, first=lambda few: show(first_words(few)))
     show(html_of(result))
