@@ -127,8 +127,9 @@ def _new(wanted: argparse.Namespace, errors: Console) -> int:
         )
     else:
         _say((PLANNING_AID, "", *(f"  {words}" for words in (*fetched, *said))), written=written)
-        command = f"leaveby plan {shlex.quote(str(written['plan.toml']))}"
-        _say(("", f"Open the plan, put right what is marked (yours?), then: {command}"), first=())
+        _say(("", "Open the plan, put right what is marked (yours?), then:"), first=())
+        # never broken: it is there to be copied
+        sys.stdout.write(f"leaveby plan {shlex.quote(str(written['plan.toml']))}\n")
     return COMPUTED
 
 
