@@ -251,16 +251,19 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
     line_m = shapely.length(network.geometry)
     known = np.isfinite(network.length_m) & (network.length_m >= 0.0)
     ends = np.stack([network.tail, network.head])
-    for bad, told in (
-        (~known, "road_without_length"),
-        (known & (network.length_m < (1.0 - _LENGTH_AGAINST_GEOMETRY) * line_m - _SLACK_M), "road_shorter_than_drawn"),
-        (((ends < 0) | (ends >= network.node_count)).any(axis=0), "road_to_no_node"),
-    ):
+
+    def some(bad: NDArray[np.bool_]) -> str:
         where = np.flatnonzero(bad)
-        if where.size:
-            places = "; ".join(network.place(int(edge)) for edge in where[:3])
-            more = f" and {where.size - 3} more" if where.size > 3 else ""
-            faults.tell(places + more, told, last=network.node_count - 1)
+        more = f" and {where.size - 3} more" if where.size > 3 else ""
+        return "; ".join(network.place(int(edge)) for edge in where[:3]) + more
+
+    shorter = known & (network.length_m < (1.0 - _LENGTH_AGAINST_GEOMETRY) * line_m - _SLACK_M)
+    if places := some(~known):
+        faults.tell(places, "road_without_length")
+    if places := some(shorter):
+        faults.tell(places, "road_shorter_than_drawn")
+    if places := some(((ends < 0) | (ends >= network.node_count)).any(axis=0)):
+        faults.tell(places, "road_to_no_node", last=network.node_count - 1)
     if not (np.isfinite(network.x_m).all() and np.isfinite(network.y_m).all()):
         faults.add("road network", "a node has no position", "finite coordinates", "correct or remove the node")
     faults.refuse()
