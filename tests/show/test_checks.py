@@ -76,7 +76,7 @@ def test_every_row_says_where_its_outside_value_comes_from_and_how_it_was_obtain
     assert all(len(row) == 7 and all(row) for row in shown)
     assert {row[4] for row in shown[1:]} == {"yes"}
     assert "<li>11 of 11 agree.</li>" in checked_exits().text
-    assert "<li>107 of 107 values agree within" in checked_equations().text
+    assert "<li>157 of 157 values agree within" in checked_equations().text
 
 
 def test_text_is_escaped_and_disagreement_is_loud() -> None:

@@ -22,18 +22,12 @@ from leaveby.fire.fuel.types import FUEL_TYPES, LAND_COVER, known_fuel_type
 from leaveby.household.plan_document import meant, nearest_word
 from leaveby.household.plan_places import Place, nearest_km
 from leaveby.household.plan_tables import WAYS
+from leaveby.parameters import NEW_COARSEST_DEG, NEW_COUNTRY_DOUBT_KM
 from leaveby.regions import country_of, region_faults, table
 
 Ask = Callable[[str], str]
 
 NEW: Final = table("ask/new_plan")
-DOUBT_KM: Final = 700.0
-"""Another country is likely too with a city so near, or within thrice the way to the nearest of all. Judgement: a
-capital may be that far from its own border."""
-
-COARSEST_DEG: Final = 0.002
-"""A point written no finer than this, some 200 m, is no home. Judgement."""
-
 _SPLIT: Final = (
     r"([^,;/]+)[,;/]([^,;/]+)",
     r"([^NSEWO]+[NSEWO])([^NSEWO]+[NSEWO])",
@@ -170,7 +164,7 @@ def point_of(text: str, *, where: str = "") -> Place:
         swapped = abs(lon_deg) <= 90.0 and abs(lat_deg) <= 180.0
         mend = f'latitude comes first: write "{lon_deg:.10g}, {lat_deg:.10g}"' if swapped else "correct it"
         raise refused(where, "off_the_earth", text=text, lat_deg=lat_deg, lon_deg=lon_deg, mend=mend)
-    if min(fine) > COARSEST_DEG:
+    if min(fine) > NEW_COARSEST_DEG.value:
         raise refused(where, "point_too_coarse", text=text, off_km=111.0 * min(fine) / 2.0)
     return lon_deg, lat_deg
 
@@ -236,7 +230,7 @@ def countries_near(home_deg: Place) -> tuple[str, ...]:
     far: dict[str, float] = {}
     for country, _, place in _zones():
         far[country] = min(nearest_km(home_deg, [place]), far.get(country, math.inf))
-    limit_km = max(3.0 * min(far.values(), default=0.0), DOUBT_KM)
+    limit_km = max(3.0 * min(far.values(), default=0.0), NEW_COUNTRY_DOUBT_KM.value)
     near = sorted(far, key=lambda country: far[country])
     return tuple(one for one in near if one == near[0] or far[one] <= limit_km)
 

@@ -12,7 +12,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 
@@ -29,21 +28,19 @@ from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds, read_e
 from leaveby.files.write.outputs import write_whole
 from leaveby.household.plan import ways
 from leaveby.household.plan_places import NEAREST_KM, Place, nearest_km, slips
-from leaveby.parameters import ATTACH_LIMIT_M
+from leaveby.parameters import (
+    ATTACH_LIMIT_M,
+    NEW_APART_DEG,
+    NEW_DRIVEN_KM,
+    NEW_FARTHEST_KM,
+    NEW_LOOKED_AT,
+    NEW_OPEN_M,
+    NEW_SAFE_POINTS,
+)
 from leaveby.regions import country_of, rating_scale
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, OTHER_LEGAL_HEIGHT_M
 from leaveby.show.templates import text_of
-
-DRIVEN_KM, FARTHEST_KM = 3.0, 30.0
-"""How near a safe point that one drives to may be, as the crow flies, and how far; nearer is for walking. Judgement."""
-
-APART_DEG: Final = 50.0
-MOST, MOST_LOOKED_AT = 4, 8
-"""So far apart safe points lie as seen from home, so many are proposed, and looked at for each. Judgement."""
-
-OPEN_M: Final = 150.0
-"""So far around a safe point nothing of the forest may stand for it to be proposed. Judgement."""
 
 
 @dataclass(frozen=True)
@@ -133,7 +130,7 @@ def _bearing_deg(origin: Place, at: Place) -> float:
 def _proposed(wanted: Wanted, name: str, at: Place, *, kind: str = "given by hand", by_hand: bool = False) -> Proposed:
     """A safe point; one that is near is for walking to, and for driving where people name it and nobody walks."""
     far_km = nearest_km(wanted.home, [at])
-    may_end = tuple(way for way in wanted.ways if (way == "foot") == (far_km < DRIVEN_KM))
+    may_end = tuple(way for way in wanted.ways if (way == "foot") == (far_km < NEW_DRIVEN_KM.value))
     may_end = wanted.ways if by_hand and not may_end else may_end
     return Proposed(name, at, kind, may_end, far_km, _bearing_deg(wanted.home, at))
 
@@ -144,8 +141,8 @@ def _found(wanted: Wanted, scratch: Path, folder: Path) -> list[Proposed]:
     named = [_proposed(wanted, one.name, (one.lon_deg, one.lat_deg), kind=one.kind) for one in places]
     nearest: dict[str, Proposed] = {}
     for one in sorted(named, key=lambda one: one.far_km):
-        beside = sum(_apart_deg(one, other) < APART_DEG for other in nearest.values())
-        if one.ways and NEAREST_KM < one.far_km <= FARTHEST_KM and beside < MOST_LOOKED_AT:
+        beside = sum(_apart_deg(one, other) < NEW_APART_DEG.value for other in nearest.values())
+        if one.ways and NEAREST_KM < one.far_km <= NEW_FARTHEST_KM.value and beside < NEW_LOOKED_AT.value:
             nearest.setdefault(one.name, one)
     points, scenario, chosen = list(nearest.values()), None, list[Proposed]()
     while points and scenario is None:
@@ -160,7 +157,7 @@ def _found(wanted: Wanted, scratch: Path, folder: Path) -> list[Proposed]:
     outside = [one for one in reached if scenario is not None and not _in_forest(scenario, one.name)]
     for one in sorted(outside, key=lambda one: (-len(one.ways), one.far_km)):
         alike = [other for other in chosen if ("foot" in other.ways) == ("foot" in one.ways)]
-        if len(alike) < MOST and all(_apart_deg(one, other) >= APART_DEG for other in alike):
+        if len(alike) < NEW_SAFE_POINTS.value and all(_apart_deg(one, other) >= NEW_APART_DEG.value for other in alike):
             chosen.append(one)
     if {*wanted.ways} - {"foot"} - {way for one in chosen for way in one.ways} or not chosen:
         raise refused(
@@ -196,7 +193,7 @@ def _reached(scenario: Scenario, points: Sequence[Proposed]) -> list[Proposed]:
 def _in_forest(scenario: Scenario, name: str) -> bool:
     """Whether forest, or ground of which nothing is known, lies about a place; of one fuel for everywhere: no."""
     fuel, (row, col) = scenario.inputs.fuel, scenario.safe_cells[name]
-    about = math.ceil(OPEN_M / fuel.grid.cell_m)
+    about = math.ceil(NEW_OPEN_M.value / fuel.grid.cell_m)
     near = np.unique(fuel.code[max(row - about, 0) : row + about + 1, max(col - about, 0) : col + about + 1])
     return len(fuel.types) > 1 and any(fuel.types[code].equation in ("forest", "any") for code in near)
 

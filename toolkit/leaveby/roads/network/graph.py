@@ -12,7 +12,7 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 from scipy import sparse
 
@@ -252,7 +252,7 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
     known = np.isfinite(network.length_m) & (network.length_m >= 0.0)
     ends = np.stack([network.tail, network.head])
 
-    def some(bad: NDArray[np.bool_]) -> str:
+    def some(bad: ArrayLike) -> str:
         where = np.flatnonzero(bad)
         more = f" and {where.size - 3} more" if where.size > 3 else ""
         return "; ".join(network.place(int(edge)) for edge in where[:3]) + more
@@ -262,7 +262,7 @@ def check_network(network: RoadNetwork) -> RoadNetwork:
         faults.tell(places, "road_without_length")
     if places := some(shorter):
         faults.tell(places, "road_shorter_than_drawn")
-    if places := some(((ends < 0) | (ends >= network.node_count)).any(axis=0)):
+    if places := some(np.any((ends < 0) | (ends >= network.node_count), axis=0)):
         faults.tell(places, "road_to_no_node", last=network.node_count - 1)
     if not (np.isfinite(network.x_m).all() and np.isfinite(network.y_m).all()):
         faults.add("road network", "a node has no position", "finite coordinates", "correct or remove the node")
