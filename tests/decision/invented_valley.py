@@ -215,7 +215,8 @@ def grass_line(**changes: Any) -> HouseholdInputs:
 
     grid = ground(8000.0, 8000.0, cell_m=100.0)
     shapes = [box(WEST_M, SOUTH_M, WEST_M + 2500.0, SOUTH_M + 8000.0)]
-    fuel = fuel_from_polygons(grid, shapes, classes=["natural grassland"], default="dry eucalypt forest")
+    forest = box(*grid.bounds_m).difference(shapes[0])
+    fuel = fuel_from_polygons(grid, [*shapes, forest], classes=["natural grassland", "dry eucalypt forest"])
     given: dict[str, Any] = {
         "fuel": fuel,
         "ignitions": (line_fire((300.0, 4200.0), (300.0, 7000.0), somewhere=True),),
