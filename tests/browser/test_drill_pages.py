@@ -113,11 +113,12 @@ def full(drill: Drill, word: str = LONG) -> Drill:
     return replace(many, rounds=tuple(with_injects(run, 12, text, first_s=begin_s) for run in rounds))
 
 
-def cut(drill: Drill, *, rows: slice = slice(None), cols: slice = slice(None)) -> Drill:
-    """The drill on a part of its ground, for maps of another shape."""
+def cut(drill: Drill, *, down: tuple[float, float] = (0.0, 1.0), across: tuple[float, float] = (0.0, 1.0)) -> Drill:
+    """The drill on a part of its ground, for maps of another shape: from and to shares of its height and breadth."""
     grid = drill.terrain.grid
-    low, high, _ = rows.indices(grid.rows)
-    left, right, _ = cols.indices(grid.cols)
+    low, high = (round(share * grid.rows) for share in down)
+    left, right = (round(share * grid.cols) for share in across)
+    rows, cols = slice(low, high), slice(left, right)
     part = replace(
         grid,
         x_min_m=grid.x_min_m + left * grid.cell_m,
@@ -163,8 +164,8 @@ CASES: dict[str, Callable[[Drill], Drill]] = {
     "many pauses": lambda drill: replace(
         drill, rounds=tuple(with_pauses(run, 40, first_s=drill.script.begin_s) for run in drill.rounds)
     ),
-    "wide ground": lambda drill: cut(drill, rows=slice(90, 160)),
-    "tall ground": lambda drill: cut(drill, cols=slice(90, 200)),
+    "wide ground": lambda drill: cut(drill, down=(0.45, 0.8)),
+    "tall ground": lambda drill: cut(drill, across=(0.45, 1.0)),
     "long": lambda drill: full(named(drill, LONG)),
     "wide": lambda drill: full(named(drill, WIDE), WIDE),
     "unbroken": lambda drill: full(named(drill, UNBROKEN), UNBROKEN),
