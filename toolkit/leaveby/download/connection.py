@@ -14,7 +14,7 @@ import urllib3
 from requests.adapters import HTTPAdapter
 
 from leaveby.download.sources import Source
-from leaveby.errors import refused
+from leaveby.errors import InputError, refused
 
 BLOCK: Final = 1 << 20
 """Parts of a file are asked for in blocks of so many bytes, each kept once it is whole."""
@@ -25,6 +25,11 @@ MOST_BYTES: Final = 1 << 30
 BUSY: Final = (429, 500, 502, 503, 504)
 _LONGEST_WAIT_S: Final = 120.0
 _LONGEST_ANSWER_S: Final = 1_800.0
+
+
+def not_fetched(source: Source, told: str, /, **values: object) -> InputError:
+    """Make the fault of a source, in the words of `faults.toml`, with what to get by hand instead."""
+    return refused(source.file, told, by_hand=source.by_hand, **values)
 
 
 class _Retry(urllib3.Retry):
@@ -83,28 +88,17 @@ def ask(
             if answer.status_code == 404:
                 return None
             if answer.status_code in BUSY:
-                raise refused(
-                    source.file, "fetch_busy", address=address, by_hand=source.by_hand, status=answer.status_code
-                )
+                raise not_fetched(source, "fetch_busy", address=address, status=answer.status_code)
             page = "html" in answer.headers.get("Content-Type", "")
             if page or answer.status_code != (200 if first is None else 206):
                 kind = "a page" if page else "no part of a file" if first is not None else "no data"
-                raise refused(
-                    source.file,
-                    "fetch_refused",
-                    address=address,
-                    by_hand=source.by_hand,
-                    status=answer.status_code,
-                    kind=kind,
-                )
+                raise not_fetched(source, "fetch_refused", address=address, status=answer.status_code, kind=kind)
             return _poured(answer, into, source=source)
     except requests.RequestException as error:
         name = type(error).__name__
         if into.tell() > 0 or isinstance(error, requests.exceptions.ChunkedEncodingError):
-            raise refused(source.file, "fetch_cut_off", address=address, error=name, by_hand=source.by_hand) from error
-        raise refused(
-            source.file, "fetch_no_connection", address=address, error=name, by_hand=source.by_hand
-        ) from error
+            raise not_fetched(source, "fetch_cut_off", address=address, error=name) from error
+        raise not_fetched(source, "fetch_no_connection", address=address, error=name) from error
 
 
 def _poured(answer: requests.Response, into: IO[bytes], *, source: Source) -> Mapping[str, str]:
@@ -115,14 +109,7 @@ def _poured(answer: requests.Response, into: IO[bytes], *, source: Source) -> Ma
         into.write(piece)
         if max(stated, into.tell()) > MOST_BYTES:
             size_mb = max(stated, into.tell()) / 1e6
-            raise refused(
-                source.file,
-                "fetch_too_large",
-                address=answer.url,
-                by_hand=source.by_hand,
-                size_mb=size_mb,
-                most_mb=MOST_BYTES / 1e6,
-            )
+            raise not_fetched(source, "fetch_too_large", address=answer.url, size_mb=size_mb, most_mb=MOST_BYTES / 1e6)
         if time.monotonic() > ends:
             raise requests.Timeout
     if "Content-Encoding" not in answer.headers and 0 < into.tell() < stated:
@@ -150,24 +137,12 @@ def ask_for_parts(
         content = piece.read_bytes()
         span, _, size = headers.get("Content-Range", "").partition("/")
         if not size.isdecimal() or span != f"bytes {start}-{start + len(content) - 1}":
-            raise refused(
-                source.file,
-                "fetch_refused",
-                address=address,
-                by_hand=source.by_hand,
-                status=206,
-                kind="another part of the file",
-            )
+            raise not_fetched(source, "fetch_refused", address=address, status=206, kind="another part of the file")
         version = {"size": size, "tag": headers.get("ETag", "")}
         if held["blocks"] and version != held["version"]:
             forget(file)
-            raise refused(
-                source.file,
-                "fetch_wrong_file",
-                address=address,
-                by_hand=source.by_hand,
-                error="the file there has changed",
-                expected="one file",
+            raise not_fetched(
+                source, "fetch_wrong_file", address=address, error="the file there has changed", expected="one file"
             )
         with file.open("r+b" if file.is_file() else "w+b") as out:
             out.truncate(int(size))

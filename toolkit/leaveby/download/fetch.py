@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from leaveby.caution import OVERRIDE
 from leaveby.download.bad_day import read_year
-from leaveby.download.connection import Connection, ask, connection
+from leaveby.download.connection import Connection, ask, connection, not_fetched
 from leaveby.download.ground import legend, write_ground
 from leaveby.download.sources import TABLE, Source
 from leaveby.errors import Fault, InputError, refused
@@ -93,21 +93,14 @@ def _whole(
     """Fetch a file, and keep nothing of it where the check refuses it."""
     with part.open("w+b") as into:
         if ask(address, into, source=source, door=door, form={"data": query} if query else None) is None:
-            raise refused(
-                source.file, "fetch_refused", address=address, by_hand=source.by_hand, status=404, kind="no such file"
-            )
+            raise not_fetched(source, "fetch_refused", address=address, status=404, kind="no such file")
     try:
         check()
     except InputError as error:
         part.unlink()
         fault = error.faults[0]
-        raise refused(
-            source.file,
-            "fetch_wrong_file",
-            address=address,
-            by_hand=source.by_hand,
-            error=fault.wrong,
-            expected=fault.expected,
+        raise not_fetched(
+            source, "fetch_wrong_file", address=address, error=fault.wrong, expected=fault.expected
         ) from error
 
 

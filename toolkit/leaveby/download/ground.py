@@ -15,9 +15,9 @@ from rasterio.transform import from_origin
 from rasterio.warp import reproject, transform
 from rasterio.windows import Window, from_bounds
 
-from leaveby.download.connection import Connection, ask_for_parts, forget
+from leaveby.download.connection import Connection, ask_for_parts, forget, not_fetched
 from leaveby.download.sources import TABLE, Box, Source, tiles
-from leaveby.errors import InputError, refused
+from leaveby.errors import InputError
 from leaveby.regions import table_rows
 from leaveby.roads.network.graph import utm_crs
 
@@ -75,14 +75,7 @@ def write_ground(out: Path, source: Source, *, door: Connection, progress: Calla
             resampling=Resampling.bilinear if heights else Resampling.nearest,
         )
     if len(said) == len(source.addresses):
-        raise refused(
-            source.file,
-            "fetch_refused",
-            address=source.addresses[0],
-            by_hand=source.by_hand,
-            status=404,
-            kind="no tile at all",
-        )
+        raise not_fetched(source, "fetch_refused", address=source.addresses[0], status=404, kind="no tile at all")
     if not heights and (unsure := values == row["at_sea"]).any():
         # what does not burn must not come from a gap of the server: only where the heights say sea too
         low = np.full(shape, np.nan, dtype="float32")
@@ -111,14 +104,7 @@ def _tile(
             part = _part(head, source.box_deg)
             spans = list(_spans(head, part))
         if not ask_for_parts(address, file, source=source, door=door, spans=spans):
-            raise refused(
-                source.file,
-                "fetch_refused",
-                address=address,
-                by_hand=source.by_hand,
-                status=404,
-                kind="only a part of the file",
-            )
+            raise not_fetched(source, "fetch_refused", address=address, status=404, kind="only a part of the file")
         with rasterio.open(file, driver="GTiff") as whole:
             values = whole.read(1, window=part)
             if source.name == "land_cover" and not np.isin(values, [0, *(int(row["value"]) for row in _ROWS)]).all():
@@ -128,9 +114,7 @@ def _tile(
         if isinstance(error, InputError):
             raise
         forget(file)
-        raise refused(
-            source.file, "fetch_wrong_file", address=address, by_hand=source.by_hand, error=error, expected=_EXPECTED
-        ) from error
+        raise not_fetched(source, "fetch_wrong_file", address=address, error=error, expected=_EXPECTED) from error
 
 
 def _check(raster: Any, corner: tuple[int, int], row: Any) -> None:
