@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from leaveby.ask.new_given import clock_of, countries_near, country_names, point_of, region_of
+from leaveby.ask.new_given import clock_of, countries_near, named_countries, point_of, region_of
 from leaveby.download.bad_day import bad_day_and_winds
 from leaveby.download.fetch import LEGEND_FILE, Fetched, fetch
 from leaveby.download.sources import sources_for
@@ -34,11 +34,10 @@ def fetched_for(
     if given.get("home") is None:
         raise refused("--home", "fetch_without_home")
     home = point_of(given["home"], where="--home")
-    near = countries_near(home)
-    if given.get("region") is None and len(near) != 1:
-        names = ", ".join(f"{one} ({country_names()[one]})" for one in near[:5])
-        raise refused("--region", "fetch_country_in_doubt", near=names or "none known")
-    region = near[0] if given.get("region") is None else region_of(given["region"])
+    near = countries_near(home) if given.get("region") is None else (region_of(given["region"]),)
+    if len(near) != 1:
+        raise refused("--region", "fetch_country_in_doubt", near=named_countries(near) or "none known")
+    region = near[0]
     missing = {"roads": not given.get("roads"), "heights": not (given.get("terrain") or given.get("flat"))}
     missing |= {"land_cover": not given.get("fuel"), "weather": not (given.get("weather") or given.get("bad_day"))}
     sources = sources_for(*home, last_year=today.year - 1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import re
 import zoneinfo
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta, timezone, tzinfo
 from functools import cache
@@ -93,7 +93,7 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
     if len(near) == 1:
         values["region"] = near[0]
     elif home is not None or given.get("region") is not None:
-        names = ", ".join(f"{one} ({country_names()[one]})" for one in near[:5])
+        names = named_countries(near)
         take("region", region_of, f" (near the point: {names})" if names else "", " or ".join(near[:5]))
     take("ways", ways_of)
     take("people", people_of)
@@ -217,6 +217,11 @@ def _zones() -> tuple[tuple[str, str, Place], ...]:
 def country_names() -> Mapping[str, str]:
     """Names of countries by their two letters; empty where the machine has no table of them."""
     return {row[0]: row[1] for row in _zone_rows("iso3166.tab")}
+
+
+def named_countries(near: Sequence[str]) -> str:
+    """The likeliest of some countries by their letters and names."""
+    return ", ".join(f"{one} ({country_names()[one]})" for one in near[:5])
 
 
 def countries_near(home_deg: Place) -> tuple[str, ...]:
