@@ -34,15 +34,14 @@ from leaveby.decision.ways.result import WayTiming
 from leaveby.errors import Fault, InputError, fault_of, refused
 from leaveby.fire.spread.validity import outside_validity
 from leaveby.parameters import FASTEST_HEAD_M_S
-from leaveby.regions import table
+from leaveby.regions import assumed
 from leaveby.units import km_h_from_m_s
 
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and "" (as for the household question)."""
 
-SPEED_ASSUMPTIONS: Final = tuple(
-    line.format(fastest_km_h=km_h_from_m_s(FASTEST_HEAD_M_S.value))
-    for line in table("decision/drill/supposed")["speeds"]
+SPEED_ASSUMPTIONS: Final = assumed(
+    "decision/drill/supposed", "speeds", fastest_km_h=km_h_from_m_s(FASTEST_HEAD_M_S.value)
 )
 """What the speeds rest on, for the list of assumptions of a drill."""
 

@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.decision.ways.result import TriggerLine
 from leaveby.fire.terrain import Grid
 from leaveby.parameters import NEAR_LEAST_M, NEAR_SHARE
-from leaveby.regions import table
+from leaveby.regions import assumed
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import COMPASS, compass_words, street
 
@@ -35,7 +35,7 @@ TOO_NEAR: Final = {
 }
 """What to do when fire is inside a way's line: one is late then, not cut off."""
 
-LANDMARK_ASSUMPTIONS: Final = tuple(table("decision/rules/supposed")["landmarks"])
+LANDMARK_ASSUMPTIONS: Final = assumed("decision/rules/supposed", "landmarks")
 """What landmarks rest on, for the list of assumptions of a result."""
 
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.household.plan import LIKE_THE_PLANS
-from leaveby.regions import table
+from leaveby.regions import assumed
 
 if TYPE_CHECKING:
     from leaveby.decision.ways.result import HourShare, Rule
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 GOES: Final = {"tow": "the house goes", "car": "go by car", "foot": "go on foot"}
 TIME_TO: Final = {"tow": "to tow the house away", "car": "to drive away", "foot": "to walk away"}
 
-RULE_ASSUMPTIONS: Final = tuple(table("decision/rules/supposed")["rules"])
+RULE_ASSUMPTIONS: Final = assumed("decision/rules/supposed", "rules")
 """What rules rest on, for the list of assumptions of a result."""
 
 
