@@ -71,9 +71,12 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
         best = single_exits(streets, homes, exits=every, compare=False, known=found.exits)
     tell("single exits", 1, 1)
     balance = _balance(homes, found, best)
-    groups = _groups(asked, found, facts, rules, best)
+    names = _names(streets)
+    groups = _groups(asked, found, facts, rules, best, names)
     groups = _cleared(asked, found, facts, groups, tell)
-    residential_m, few, by_length = _by_length(asked, found if best is None else best, found.exits)
+    residential_m, few, by_length = _by_length(
+        asked, found if best is None else best, found.exits, replace(names, taken={})
+    )
     links, after, sentences = _links(asked, found, tell)
     said = (*asked.supposed, *streets.assumptions, *homes.assumptions, *_supposed(asked, balance), *sentences)
     return StreetSurvey(
@@ -83,7 +86,7 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
         facts=facts,
         groups=groups,
         links=links,
-        link_ends=_link_ends(streets, links),
+        link_ends=_link_ends(names, links),
         after_best=after,
         balance=balance,
         rules=rules,
@@ -139,6 +142,7 @@ def _groups(
     facts: GroupFacts,
     rules: tuple[AccessRule, ...],
     best: SingleExits | None,
+    names: _Names,
 ) -> tuple[StreetGroup, ...]:
     streets, options = asked.streets, asked.options
     notable = _notable(found, facts)
@@ -147,7 +151,6 @@ def _groups(
     order = np.lexsort((np.arange(found.group_count), -found.homes, -certain, ~notable))
     number = np.empty(found.group_count, dtype=np.int64)
     number[order] = np.arange(1, found.group_count + 1)
-    names = _names(streets)
     behind = _streets_behind(streets, found, facts, np.flatnonzero(notable).tolist(), names)
     groups = []
     for row in order.tolist():
@@ -207,7 +210,7 @@ def _notable(found: SingleExits, facts: GroupFacts) -> NDArray[np.bool_]:
 
 
 def _by_length(
-    asked: StreetQuestion, found: SingleExits, known: NDArray[np.int32]
+    asked: StreetQuestion, found: SingleExits, known: NDArray[np.int32], names: _Names
 ) -> tuple[float, bool, tuple[result.LengthGroup, ...]]:
     """Length of residential streets, whether few homes are mapped for it, and single exits ranked by that length."""
     streets, homes = asked.streets, asked.homes
@@ -221,7 +224,6 @@ def _by_length(
     groups = single_exits(streets, stretches, exits=found.exits, compare=False, known=known)
     facts = group_facts(streets, groups, stretches, outline=asked.outline)
     long = groups.homes >= parameters.SHORTEST_LISTED_M.value
-    names = _names(streets)
     listed = []
     for row in np.flatnonzero(_notable(groups, facts) & long).tolist():
         throat = int(facts.throat[row])
@@ -305,9 +307,8 @@ def _streets_behind(
     return behind
 
 
-def _link_ends(streets: StreetTable, links: tuple[Link, ...]) -> tuple[tuple[str, ...], ...]:
+def _link_ends(names: _Names, links: tuple[Link, ...]) -> tuple[tuple[str, ...], ...]:
     """Names of the streets that each link joins, as far as they have any."""
-    names = _names(streets)
     ends = ([shapely.Point(xy) for xy in shapely.get_coordinates(link.line)[[0, -1]]] for link in links)
     return tuple(tuple(dict.fromkeys(filter(None, map(names.nearest, two)))) for two in ends)
 
