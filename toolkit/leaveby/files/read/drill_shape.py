@@ -61,8 +61,8 @@ keyed = keys_from(__package__, "drill_keys.csv")
 """Declares the keys of a section by its rows in the table beside this module."""
 
 
-@keyed
 @dataclass(frozen=True, kw_only=True)
+@keyed
 class DrillSection(Table):
     """The exercise."""
 
@@ -75,8 +75,8 @@ class DrillSection(Table):
     members: int = 100
 
 
-@keyed
 @dataclass(frozen=True, kw_only=True)
+@keyed
 class PausesSection(Table):
     """When every group writes down when it would leave and how; one of the three keys."""
 
@@ -85,8 +85,8 @@ class PausesSection(Table):
     every_min: float | None = None
 
 
-@keyed
 @dataclass(frozen=True, kw_only=True)
+@keyed
 class InjectTable(Table):
     """A piece of word of the trainer's own, handed out at its time; either `at` or `after_fire_min`."""
 
@@ -97,8 +97,8 @@ class InjectTable(Table):
     speeds_km_h: Annotated[tuple[_Speed, ...], Listed()] = ()
 
 
-@keyed
 @dataclass(frozen=True, kw_only=True)
+@keyed
 class AnswerTable(Table):
     """What a group wrote down at a pause."""
 
