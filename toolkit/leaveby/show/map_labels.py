@@ -14,6 +14,7 @@ from matplotlib import patheffects
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
+from numpy.typing import NDArray
 from shapely.geometry import LineString, box
 from shapely.geometry.base import BaseGeometry
 
@@ -261,3 +262,15 @@ def write_foot(sheet: Sheet, words: str, *, size: float) -> None:
     """Write at the foot of a map, on the right."""
     look: dict[str, Any] = {"transform": sheet.axes.transAxes, "path_effects": HALO, **LOOKS["foot_of_map"]}
     sheet.axes.text(0.995, 0.006, words, fontsize=size, **look)
+
+
+def widened(low: NDArray[np.float64], high: NDArray[np.float64], *, aspect: float) -> tuple[float, float, float, float]:
+    """Widen a window about its middle to a picture's shape, width over height: west, south, east, north.
+
+    >>> widened(np.array([0.0, 0.0]), np.array([10.0, 10.0]), aspect=2.0)
+    (-5.0, 0.0, 15.0, 10.0)
+    """
+    width, height = high - low
+    more = np.array([max(height * aspect - width, 0.0), max(width / aspect - height, 0.0)]) / 2.0
+    (west, south), (east, north) = low - more, high + more
+    return float(west), float(south), float(east), float(north)

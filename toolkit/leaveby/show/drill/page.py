@@ -22,7 +22,7 @@ from leaveby.show.drill.figures import answers_curve, describe_answers_curve
 from leaveby.show.drill.map import map_base, pause_map, room_mm, round_map
 from leaveby.show.drill.run_card import drill_text, most_telling
 from leaveby.show.figure import as_svg
-from leaveby.show.plan.sheet import lines
+from leaveby.show.letters import lines
 from leaveby.show.templates import made_with
 from leaveby.show.wording import WAYS, clean, clock_words, duration_words
 

@@ -21,7 +21,7 @@ from leaveby.decision.drill.result import Drill, Inject, Pause, Round, new_at
 from leaveby.show.drill import words
 from leaveby.show.drill.figures import answers_curve, curve_span, describe_answers_curve
 from leaveby.show.figure import as_svg
-from leaveby.show.plan.sheet import lines
+from leaveby.show.letters import lines
 from leaveby.show.templates import page_text
 from leaveby.show.wording import clean, clock_words, floor_clock, map_notice
 

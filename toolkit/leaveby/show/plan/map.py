@@ -35,7 +35,7 @@ from leaveby.show.ground import (
     to_grid,
     trigger_edge,
 )
-from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets, write_foot
+from leaveby.show.map_labels import HALO, Sheet, draw_places, draw_scale, lines_of, name_streets, widened, write_foot
 from leaveby.show.map_words import trigger_words
 from leaveby.show.scene import MAIN_CLASSES, household_scene
 from leaveby.show.symbols import SYMBOLS, line_look, way_symbol
@@ -135,12 +135,7 @@ def _window(
     together = np.vstack(points)
     low, high = together.min(axis=0), together.max(axis=0)
     pad = 0.09 * max(*(high - low), 600.0)
-    low, high = low - pad, high + pad
-    width, height = high - low
-    more_m = np.array([max(height * aspect - width, 0.0), max(width / aspect - height, 0.0)]) / 2.0
-    # To the picture's shape even past the modelled ground, but not to where that begins.
-    (west, south), (east, north) = low - more_m, high + more_m
-    return float(west), float(south), float(east), float(north)
+    return widened(low - pad, high + pad, aspect=aspect)
 
 
 def _cut(grid: Grid, window: tuple[float, float, float, float]) -> tuple[slice, slice]:

@@ -8,7 +8,6 @@ is about the plan's own day but what is known of the place of last resort.
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -24,6 +23,7 @@ from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.roads.routing.itinerary import COMPASS, compass_words
 from leaveby.show import wording
 from leaveby.show.figure import as_svg
+from leaveby.show.letters import columns, lines
 from leaveby.show.plan.last_resort import known_words
 from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
 from leaveby.show.plan.page import main_way
@@ -45,50 +45,6 @@ ONLY: Final = {"tow": ("*", "only if the house goes"), "car": ("+", "only by car
 
 _WHOM: Final = {"tow": "House", "car": "We", "foot": "We"}
 _COMPASS: Final = {name: "".join(part[0] for part in name.split("-")).upper() for name in COMPASS}
-
-
-def columns(text: str) -> int:
-    """How many columns of a terminal a text takes: wide letters, as of East Asia, are two; marks on others none.
-
-    >>> columns("\\u68ee\\u306e\\u5bb6"), columns("Öl"), columns("e\\u0301")
-    (6, 2, 1)
-    """
-    return sum(
-        0 if unicodedata.combining(letter) else 2 if unicodedata.east_asian_width(letter) in "WF" else 1
-        for letter in text
-    )
-
-
-def lines(text: str, letters: int, most: int = 1) -> list[str]:
-    """Break a text into lines of so many columns, between words where it can; what is left over ends in an ellipsis.
-
-    >>> lines("gather papers, medicines, water and wool", 16, 2)
-    ['gather papers,', 'medicines, wate…']
-    >>> lines("Ooooooooo", 4, 2)
-    ['Oooo', 'ooo…']
-    """
-    found: list[str] = []
-    rest = wording.clean(text)
-    while rest and len(found) < most:
-        taken = _fitting(rest, letters)
-        if taken < len(rest) and len(found) == most - 1:
-            kept = rest[: _fitting(rest, letters - 1)].rstrip()
-            return [*found, "…" if columns(kept) >= letters else f"{kept}…"]
-        space = rest.rfind(" ", 0, taken + 1)
-        end = space if taken < len(rest) and space > letters // 3 else taken
-        found.append(rest[:end].rstrip())
-        rest = rest[end:].lstrip()
-    return found
-
-
-def _fitting(text: str, letters: int) -> int:
-    """How many letters of a text fit into so many columns; at least one."""
-    width = 0
-    for number, letter in enumerate(text):
-        width += columns(letter)
-        if width > letters:
-            return max(number, 1)
-    return len(text)
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.show.figure import GREY, INK, OVERRIDE_LINE, as_svg, blank_figure, figure_style
 from leaveby.show.letters import text_width
-from leaveby.show.map_labels import HALO, Sheet, draw_lines, draw_scale, name_streets, write_foot
+from leaveby.show.map_labels import HALO, Sheet, draw_lines, draw_scale, name_streets, widened, write_foot
 from leaveby.show.streets.scene import called, streets_scene
 from leaveby.show.symbols import SYMBOLS, mark_look
 from leaveby.show.wording import clean
@@ -145,10 +145,7 @@ def _window(answer: StreetSurvey) -> tuple[float, float, float, float]:
     y = np.concatenate([homes.y_m, answer.streets.y_m[exits]])
     far = max(float(np.ptp(x)), float(np.ptp(y)), 500.0) * 0.04
     low, high = np.array([x.min(), y.min()]) - far, np.array([x.max(), y.max()]) + far
-    (width, height), aspect = high - low, MAP_MM[0] / MAP_MM[1]
-    more = np.array([max(height * aspect - width, 0.0), max(width / aspect - height, 0.0)]) / 2.0
-    (west, south), (east, north) = low - more, high + more
-    return float(west), float(south), float(east), float(north)
+    return widened(low, high, aspect=MAP_MM[0] / MAP_MM[1])
 
 
 def _others(answer: StreetSurvey) -> NDArray[np.int64]:

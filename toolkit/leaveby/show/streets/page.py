@@ -20,7 +20,7 @@ from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
 from leaveby.roads.osm.access_rules import limit_of
-from leaveby.show.plan.sheet import lines
+from leaveby.show.letters import lines
 from leaveby.show.streets.map import streets_map
 from leaveby.show.streets.scene import behind_words, called
 from leaveby.show.symbols import SYMBOLS
