@@ -9,11 +9,11 @@ the rule says the evening before, the numbers are of households that waited for 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import sys
 from pathlib import Path
 
-from leaveby.ask.household import load_plan, read_inputs
+from nearness import inputs_of
+
 from leaveby.confidence import rank_at
 from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.decision.household.replay import most_caught
@@ -23,16 +23,6 @@ from leaveby.decision.rules.rules import MEMBERS, asked_of, household_rules
 
 SEED = 2_000_003
 """Added to the plan's own seed, so that no household is one that the rules were made from."""
-
-
-def _invented(name: str) -> HouseholdInputs:
-    spec = importlib.util.spec_from_file_location("places", Path(__file__).parents[1] / "decision" / "places.py")
-    assert spec is not None
-    assert spec.loader is not None
-    places = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(places)
-    inputs: HouseholdInputs = places.PLACES[name]()
-    return inputs
 
 
 def kept(name: str, inputs: HouseholdInputs, *, fires: int, workers: int = 2) -> bool:
@@ -70,7 +60,7 @@ def main() -> None:
     asked = wanted.parse_args()
     every = True
     for name in asked.places:
-        inputs = read_inputs(load_plan(Path(name))) if name.endswith(".toml") else _invented(name)
+        inputs = inputs_of(name)
         every &= kept(Path(name).name, inputs, fires=asked.fires)
     sys.exit(0 if every else 1)
 

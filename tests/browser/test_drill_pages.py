@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 import pypdfium2
-import pypdfium2.raw as pdfium
 import pytest
 from playwright.sync_api import Browser, Page
+from prints import LONG, PAPERS, SCRIPTS, UNBROKEN, WIDE, letters, print_out, too_near_the_edge
 
 from leaveby.ask.drill import read_drill, run_drill
 from leaveby.caution import OVERRIDE
@@ -28,18 +28,7 @@ from leaveby.show.drill.run_card import run_card
 from leaveby.show.drill.words import EXERCISE_BANNER
 
 MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
-PAPERS = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}
-LEAST_PT, READ_PT, EDGE_PT, LEAST_MAP_MM = 8.0, 11.0, 24.0, 46.0
-LONG = "Extraordinarily Long and Winding Road " * 3
-WIDE = "WWWWWWWW MMMMMMMM WWWWWWWW " * 5
-UNBROKEN = "Wm" * 60
-SCRIPTS = {
-    "cjk": "森の家と川の向こうの学校 東側の道路 避難場所 " * 4,
-    "arabic": "طريق الوادي القديم إلى المدرسة الجديدة " * 4,
-    "thai": "หมู่บ้านริมแม่น้ำทางทิศเหนือ ถนนสายเก่า " * 4,
-    "devanagari": "नदी के पार का पुराना रास्ता और विद्यालय " * 4,
-    "mixed": "Ḥafāʾir Ưu-Điện, Ἀκρόπολις, Річка, Ğöl; 森の家 🔥 ﷽ طريق الوادي " * 2,
-}
+LEAST_PT, READ_PT, LEAST_MAP_MM = 8.0, 11.0, 46.0
 
 
 def with_rounds(drill: Drill, count: int) -> Drill:
@@ -225,32 +214,14 @@ CUT_WORDS = """() => [...document.querySelectorAll('section .map svg, .came svg'
 })"""
 
 
-def too_small_or_outside(path: Path) -> list[object]:
+def too_small_or_outside(path: Path, paper: str) -> list[object]:
     """Letters of a print below 8 points, or nearer to the paper's edge than its margins."""
-    faults: list[object] = []
-    with pypdfium2.PdfDocument(path) as printed:
-        for number, side in enumerate(printed, start=1):
-            width_pt, height_pt = side.get_size()
-            words = side.get_textpage()
-            for at in range(words.count_chars()):
-                letter, box = words.get_text_range(at, 1), words.get_charbox(at)
-                if not letter.strip() or box[2] <= box[0]:
-                    continue
-                matrix = pdfium.FS_MATRIX()
-                assert pdfium.FPDFText_GetMatrix(words, at, matrix)
-                size = float(pdfium.FPDFText_GetFontSize(words, at)) * float(np.hypot(matrix.c, matrix.d))
-                low = min(box[0], box[1], width_pt - box[2], height_pt - box[3])
-                if size < LEAST_PT - 0.01 or low < EDGE_PT:
-                    faults.append((number, letter, round(size, 2), round(low, 1)))
-    return faults
-
-
-def print_out(tab: Page, path: Path, paper: str) -> int:
-    margin = dict.fromkeys(("top", "right", "bottom", "left"), "10mm")
-    tab.pdf(path=path, format=paper, prefer_css_page_size=False, print_background=True, margin=margin)
-    with pypdfium2.PdfDocument(path) as printed:
-        assert printed[0].get_size() == pytest.approx(PAPERS[paper], abs=1.5)
-        return len(printed)
+    return [
+        (number, letter, round(size, 2), box)
+        for number, side in enumerate(letters(path), start=1)
+        for letter, size, box in side
+        if size < LEAST_PT - 0.01 or too_near_the_edge(box, paper)
+    ]
 
 
 def opened(tab: Page, text: str, path: Path) -> None:
@@ -283,7 +254,7 @@ def test_the_card_is_two_sides_and_every_sheet_a_page(
         for paper in PAPERS:
             path = artefacts / f"{stem}_{what}_{paper}.pdf"
             assert print_out(tab, path, paper) == pages, (what, paper)
-            small = too_small_or_outside(path)
+            small = too_small_or_outside(path, paper)
             assert small == [], (what, paper, small[:10])
     assert min(tab.evaluate(MAPS)) >= LEAST_MAP_MM
     assert min(tab.evaluate(FIELDS)) >= 6.0  # room for a line of handwriting, judgement
@@ -298,7 +269,7 @@ def test_the_annex_prints_without_small_letters(
     for paper in PAPERS:
         path = artefacts / f"drill_{name}_annex_{paper}.pdf"
         assert print_out(tab, path, paper) > 2
-        small = too_small_or_outside(path)
+        small = too_small_or_outside(path, paper)
         assert small == [], small[:10]
 
 

@@ -13,13 +13,12 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-import numpy as np
 import pypdfium2
-import pypdfium2.raw as pdfium
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from matplotlib import get_data_path
 from playwright.sync_api import Browser, Page
+from prints import LONG, PAPERS, SCRIPTS, UNBROKEN, WIDE, letters, print_out, too_near_the_edge
 
 from leaveby.caution import OVERRIDE
 from leaveby.decision.ways.result import HouseholdResult
@@ -31,18 +30,7 @@ from leaveby.show.plan.sheet import sheet_page
 
 ROOT = Path(__file__).resolve().parents[2]
 MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
-PAPERS = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}
-LEAST_PT, LEAST_MAP_MM, EDGE_PT = 8.0, 100.0, 24.0
-LONG = "Extraordinarily Long and Winding Road " * 3
-WIDE = "WWWWWWWW MMMMMMMM WWWWWWWW " * 5
-UNBROKEN = "Wm" * 60
-SCRIPTS = {
-    "cjk": "森の家と川の向こうの学校 東側の道路 避難場所 " * 4,
-    "arabic": "طريق الوادي القديم إلى المدرسة الجديدة " * 4,
-    "thai": "หมู่บ้านริมแม่น้ำทางทิศเหนือ ถนนสายเก่า " * 4,
-    "devanagari": "नदी के पार का पुराना रास्ता और विद्यालय " * 4,
-    "mixed": "Ḥafāʾir Ưu-Điện, Ἀκρόπολις, Річка, Ğöl; 森の家 🔥 ﷽ طريق الوادي หมู่บ้าน " * 2,
-}
+LEAST_PT, LEAST_MAP_MM = 8.0, 100.0
 
 
 def household(
@@ -217,21 +205,6 @@ BOXES = """() => {
 }"""
 
 
-def letters(path: Path) -> list[tuple[str, float, tuple[float, float, float, float]]]:
-    """Each visible letter of the one side of a print: the letter, its size in points, its box."""
-    with pypdfium2.PdfDocument(path) as printed:
-        words = printed[0].get_textpage()
-        found = []
-        for at in range(words.count_chars()):
-            letter, box = words.get_text_range(at, 1), words.get_charbox(at)
-            if letter.strip() and box[2] > box[0]:
-                matrix = pdfium.FS_MATRIX()
-                assert pdfium.FPDFText_GetMatrix(words, at, matrix)
-                scale = float(np.hypot(matrix.c, matrix.d))
-                found.append((letter, float(pdfium.FPDFText_GetFontSize(words, at)) * scale, box))
-        return found
-
-
 def test_every_sheet_is_one_side_with_nothing_cut_and_nothing_small(
     machine: tuple[str, Page], sheets: dict[str, Path], artefacts: Path
 ) -> None:
@@ -244,21 +217,14 @@ def test_every_sheet_is_one_side_with_nothing_cut_and_nothing_small(
         faults += [(name, fault) for fault in tab.evaluate(BOXES)]
         width_px = tab.evaluate("document.querySelector('.map svg').getBoundingClientRect().width")
         assert width_px / 96.0 * 25.4 >= LEAST_MAP_MM, name
-        for paper, (width_pt, height_pt) in PAPERS.items():
+        for paper in PAPERS:
             printed = artefacts / f"sheet_{name.replace(' ', '_')}_{fonts}_{paper}.pdf"
-            margin = dict.fromkeys(("top", "right", "bottom", "left"), "10mm")
-            tab.pdf(path=printed, format=paper, prefer_css_page_size=False, print_background=True, margin=margin)
-            with pypdfium2.PdfDocument(printed) as document:
-                faults += [] if len(document) == 1 else [(name, paper, len(document))]
-                assert document[0].get_size() == pytest.approx((width_pt, height_pt), abs=1.5)
-            told = letters(printed)
+            sides = print_out(tab, printed, paper)
+            faults += [] if sides == 1 else [(name, paper, sides)]
+            told = letters(printed)[0]
             assert len(told) > 600, name
             faults += [(name, paper, letter, size) for letter, size, _ in told if size < LEAST_PT]
-            faults += [
-                (name, paper, letter, box)
-                for letter, _, box in told
-                if box[0] < EDGE_PT or box[1] < EDGE_PT or box[2] > width_pt - EDGE_PT or box[3] > height_pt - EDGE_PT
-            ]
+            faults += [(name, paper, letter, box) for letter, _, box in told if too_near_the_edge(box, paper)]
     assert faults == [], faults[:20]
 
 
