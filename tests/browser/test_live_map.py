@@ -153,9 +153,12 @@ def test_the_map_of_the_roads(served: Any, small_plan: Path, page: Page, outside
     before = page.locator(".leaflet-map-pane").get_attribute("style")
     page.locator(".leaflet-control-zoom-in").click()
     expect(page.locator(".leaflet-control-scale-line")).not_to_have_text(f"{number} {unit}")
-    page.mouse.move(640, 400)
+    shown = page.locator(".leaflet-container").bounding_box()
+    assert shown is not None
+    x, y = shown["x"] + shown["width"] / 2, shown["y"] + shown["height"] / 2
+    page.mouse.move(x, y)
     page.mouse.down()
-    page.mouse.move(740, 460, steps=4)
+    page.mouse.move(x + 100, y + 60, steps=4)
     page.mouse.up()
     assert page.locator(".leaflet-map-pane").get_attribute("style") != before
     page.screenshot(path=artefacts / "live_map_roads.png")

@@ -213,7 +213,7 @@ def test_stopping_in_the_middle_leaves_nothing(tmp_path: Path, monkeypatch: pyte
 
 def test_a_stop_while_members_run_is_passed_on(inputs: HouseholdInputs) -> None:
     def stop(what: str, done: int, total: int, present: str) -> None:
-        assert (what, total, present) == ("members", 30, "")
+        assert (what, total, present) == ("fires", 30, "")
         if done == 5:
             raise KeyboardInterrupt
 

@@ -28,12 +28,12 @@ from leaveby.show.wording import clean, clock_words, floor_clock, map_notice
 MOST_ROUNDS: Final = 6
 """Rounds on the card; the annex has all."""
 
-SIDE_ROWS: Final = (48, 21)
+SIDE_ROWS: Final = (48, 19)
 """Lines of the order of the clock on each side."""
 
 LETTERS: Final = 84
 _KEY_LETTERS: Final = {1: 120, 2: 60}
-_CURVE_MM: Final = {1: (188.0, 92.0), 2: (188.0, 42.0), 4: (92.0, 44.0), 6: (92.0, 23.0)}
+_CURVE_MM: Final = {1: (188.0, 92.0), 2: (188.0, 42.0), 4: (92.0, 38.0), 6: (92.0, 22.0)}
 """Size of a round's curve, by up to how many rounds there are."""
 
 _TELLING: Final = ("official", "wind", "embers", "smoke", "seen", "road")

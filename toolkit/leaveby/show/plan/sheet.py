@@ -64,6 +64,7 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
     anew = replace(result.plan, ignitions=())
     shown = replace(result, plan=anew, fire=None, ways={way.way: way for way in ways})
     picture = sheet_map(shown, width_mm=width_mm, height_mm=height_mm)
+    columns = task_columns(result)
     return page_text(
         "show/plan/plan.html.j2",
         made_at=made_at,
@@ -76,8 +77,8 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         out=_way_out(shown),
         sources=_sources(result),
         sources_here=_SOURCES_HERE,
-        tasks=task_columns(result),
-        only=only_words(result),
+        tasks=columns,
+        only=only_words(result, columns),
         tell=tell_words(result),
         known=lines(known_words(result), _WIDE_LETTERS - 2, 3),
     )
@@ -250,11 +251,13 @@ def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
     return _columns(lists, _TASK_LETTERS[count], count)[0] if left else found
 
 
-def only_words(result: HouseholdResult) -> str:
-    """Say what the marks of tasks mean, as far as there are any; "" where all tasks are for every way."""
+def only_words(result: HouseholdResult, columns: Sequence[Sequence[tuple[str, str]]]) -> str:
+    """Say what the marks of the tasks in these columns mean, as far as there are any."""
     ways = _ticked_ways(result)
     tasks = {way.way: set(way.schedule.tasks) for way in ways}
-    said = [" ".join(ONLY[name]) for name, mine in tasks.items() if any(mine - other for other in tasks.values())]
+    marked = [ONLY[name] for name, mine in tasks.items() if any(mine - other for other in tasks.values())]
+    ends = {line[-1:] for column in columns for kind, line in column if kind != "name"}
+    said = [" ".join(words) for words in marked if words[0] in ends]
     return f" ({', '.join(said)})" if said else ""
 
 
