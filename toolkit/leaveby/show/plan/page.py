@@ -124,7 +124,7 @@ def plan_figures(result: HouseholdResult) -> dict[str, str]:
     drawn = {
         "map": (plan_map(result), "Map of the ways out and the fire", describe_map(result)),
         "tasks": (
-            plots.task_bars(result, way, width_mm=178.0),
+            plots.task_bars(result, way),
             "Tasks before leaving",
             plots.describe_tasks(result, way),
         ),

@@ -152,7 +152,7 @@ def _bars(result: HouseholdResult, way: str) -> list[_Bar]:
         waits.append(_Bar(title, 0.0, person.arrives_after_s, _home_words(person), rank, False))
     tasks = [
         _Bar(
-            wording.clean(schedule.tasks[place], 30),
+            wording.clean(schedule.tasks[place], 48),
             schedule.start_s[place],
             schedule.finish_s[place],
             wording.clean(", ".join(schedule.who[place]), 24),
@@ -171,7 +171,7 @@ def _home_words(person: Person) -> str:
     return f"in {math.ceil(likely_s / 60.0)} min"
 
 
-def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> Figure:
+def task_bars(result: HouseholdResult, way: str) -> Figure:
     """Draw who does what when, at the likely durations, with the tasks that decide the ready time marked.
 
     Where someone is away at first, the waiting for them stands above the tasks as a thin bar, marked likewise.
@@ -180,7 +180,7 @@ def task_bars(result: HouseholdResult, way: str, *, width_mm: float = 92.0) -> F
     bars = _bars(result, way)
     count = len(bars)
     with paper.figure_style():
-        figure = paper.blank_figure(width_mm, 17.5 + max(count, 2) * min(4.3, max(2.9, 40.0 / max(count, 1))))
+        figure = paper.blank_figure(178.0, 17.5 + max(count, 2) * min(4.3, max(2.9, 40.0 / max(count, 1))))
         axes = figure.add_subplot()
         for row, bar in enumerate(bars):
             start_min, finish_min = bar.start_s / 60.0, bar.finish_s / 60.0
