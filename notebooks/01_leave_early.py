@@ -14,10 +14,10 @@
 # %% [markdown]
 # # Leave early
 #
-# Rules for a fire that nobody knows yet: on which days the house goes the evening before, where fire is too near on the
-# others, and by which road. Then one day worked through by the clock, as an example.
-# Official warnings and the directions of the emergency services override anything here. This is for planning before
-# the season, never for use during a fire.
+# Rules for a fire that nobody knows yet: on which days the house goes the evening before, where fire is too near on
+# the others, and by which road. Then one day worked through by the clock, as an example.
+# Official warnings and the directions of the emergency services override anything here.
+# This is for planning before the season, never for use during a fire.
 #
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 

@@ -15,8 +15,8 @@
 # # Our roads
 #
 # How long the drive to each safe point takes with your vehicle, and which roads a tall or heavy trailer can't use.
-# Official warnings and the directions of the emergency services override anything here. This is for planning before
-# the season, never for use during a fire.
+# Official warnings and the directions of the emergency services override anything here.
+# This is for planning before the season, never for use during a fire.
 #
 # The roads are those of your plan file. The first cell holds what you may change. Then choose *Run, Run All Cells*.
 

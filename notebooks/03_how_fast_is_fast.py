@@ -15,8 +15,9 @@
 # # How fast is fast?
 #
 # What the published equations say of a fire's speed on a day of your choice, how far off they have been, and how far
-# the fire gets while you hitch up. Official warnings and the directions of the emergency services override anything
-# here. This is for learning and planning before the season, never for use during a fire.
+# the fire gets while you hitch up.
+# Official warnings and the directions of the emergency services override anything here.
+# This is for learning and planning before the season, never for use during a fire.
 #
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 

@@ -15,8 +15,9 @@
 # # Dead-end streets
 #
 # Which streets have one way out, how many homes hang on each, how long would they need to clear it, and which missing
-# link would help most? Official warnings and the directions of the emergency services override anything here. This is
-# for planning before the season, never for use during a fire, and no finding here is a legal one.
+# link would help most?
+# Official warnings and the directions of the emergency services override anything here.
+# This is for planning before the season, never for use during a fire, and no finding here is a legal one.
 #
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 

@@ -18,8 +18,9 @@
 # in, and at each pause every group says when it would start to get ready and how it would leave. Only when you ask for
 # it does the page show what came of it: the fire, the roads, and on how many of 100 such days each answer gets clear.
 #
-# **Exercise only: no message here is real, and official ones are invented.** Official warnings and the directions of
-# the emergency services override anything here. This is for learning before the season, never for use during a fire.
+# **Exercise only: no message here is real, and official ones are invented.**
+# Official warnings and the directions of the emergency services override anything here.
+# This is for learning before the season, never for use during a fire.
 #
 # The first cell holds what you may change. Then choose *Run, Run All Cells*.
 

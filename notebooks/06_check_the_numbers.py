@@ -14,9 +14,10 @@
 # %% [markdown]
 # # Check the numbers
 #
-# Do the times say what they claim, and do the equations give what was published? Every number of ours stands beside one
-# from outside, with where that one comes from and how it was obtained. Official warnings and the directions of the
-# emergency services override anything here. This is for planning before the season, never for use during a fire.
+# Do the times say what they claim, and do the equations give what was published? Every number of ours stands beside
+# one from outside, with where that one comes from and how it was obtained.
+# Official warnings and the directions of the emergency services override anything here.
+# This is for planning before the season, never for use during a fire.
 #
 # The first cell holds what you may change. Then choose *Run, Run All Cells*; it takes about a minute.
 

@@ -46,7 +46,7 @@ from leaveby.notebook.live.layers import (
     moments_s,
     stretches,
 )
-from leaveby.notebook.live.map import legend_html, live_map, mark_html
+from leaveby.notebook.live.map import legend_html, live_map, mark_html, words_down
 from leaveby.notebook.live.roads import road_sheet, survey_sheet
 from leaveby.notebook.panel_streets import street_panel
 from leaveby.notebook.road_words import edges_by_band
@@ -474,3 +474,17 @@ def test_notebooks_carry_the_maps() -> None:
         ("05_drill", "drill_panel(drill)"),
     ):
         assert call in (folder / f"{name}.py").read_text(encoding="utf-8")
+
+
+def test_words_move_up_or_down_where_a_sign_stands_in_their_way() -> None:
+    """At zoom 12 a degree of longitude is 256 x 2^12 / 360 = 2,913 pixels (common practice of web maps, no source)."""
+    hall, green = Mark(147.0, -36.0, "safe_point", "The hall"), Mark(147.01, -36.0, "safe_point", "Green")
+    north, south = replace(green, lat_deg=-35.997), replace(green, lat_deg=-36.01)
+    assert words_down(hall, (hall, green), zoom=12.0) == -1
+    assert words_down(hall, (hall, north), zoom=12.0) == 1
+    assert words_down(green, (hall, green), zoom=12.0) == 0
+    assert words_down(hall, (hall, south, replace(green, lon_deg=147.1)), zoom=12.0) == 0
+    assert words_down(hall, (hall, replace(green, lon_deg=147.1)), zoom=8.0) == -1
+    assert words_down(hall, (hall, replace(green, sign="number"), replace(green, sign="")), zoom=12.0) == 0
+    tops = [re.search(r"left:12px;top:(-?[0-9.]+)em", mark_html(hall, lines_down=down)) for down in (-1, 0, 1)]
+    assert [found[1] for found in tops if found] == ["-1.55", "-0.6", "0.35"]

@@ -198,7 +198,7 @@ def test_another_road_can_be_taken_where_the_fire_spares_its_end(answered):
     unburnt = replace(found.held, timed=replace(timed, burnt_share=dict.fromkeys(timed.burnt_share, 0.0)))
     panel = leave_early_panel(replace(found, held=unburnt))
     road, words = by_label(panel)["Road"], panel.children[-2]
-    assert road.options[0] == ("as planned", None)
+    assert (road.options[0], road.label) == (("as planned", ()), "as planned")
     told = {words.value}
     for label, (way, candidate) in road.options[1:]:
         assert label.startswith(f"{WAY_TITLES[way]}: {candidate.safe_point}, ")

@@ -159,7 +159,8 @@ def _spans(held: Held, confidence: float) -> tuple[Slider, ...]:
 def _controls(result: HouseholdResult, held: Held) -> dict[str, Any]:
     tasks = [("all tasks", ""), *((wording.clean(task.name, 60), task.name) for task in result.plan.tasks)]
     longer = Slider("longer", "That takes times as long", 0.5, 2.0, 0.1, 1.0)
-    roads: dict[str, Any] = {"as planned": None}
+    # Of a choice that is None the widget shows no name.
+    roads: dict[str, Any] = {"as planned": ()}
     for way, road in sorted(held.roads(), key=lambda one: (wording.WAYS.index(one[0]), one[1].time_s)):
         lengths_m: dict[str, float] = {}
         for edge in road.edges:
@@ -182,14 +183,14 @@ def _controls(result: HouseholdResult, held: Held) -> dict[str, Any]:
 
 def _asking(result: HouseholdResult, asked: Mapping[str, Any], *, confidence: float) -> Asking:
     factor, task = round(asked["longer"].value, 3), asked["task"].value
-    road = asked["road"].value if "road" in asked else None
+    road = asked["road"].value if "road" in asked else ()
     names = [task] if task else [one.name for one in result.plan.tasks]
     return Asking(
         wind_factor=round(asked["wind"].value, 3) if "wind" in asked else 1.0,
         later_s=60.0 * asked["later"].value if "later" in asked else 0.0,
         times_as_long={} if factor == 1.0 else dict.fromkeys(names, factor),
         confidence=confidence,
-        roads={} if road is None else dict((road,)),
+        roads=dict((road,)) if road else {},
     )
 
 

@@ -6,6 +6,7 @@ extra `lab` and are only looked for when a map is asked for. Names from files ar
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -28,6 +29,10 @@ _WIDTH_PX: Final = 800.0
 _HALO: Final = "text-shadow:" + ",".join(f"{x}px {y}px 1px #fff" for x in (-1, 0, 1) for y in (-1, 0, 1) if x or y)
 _LIFT: Final[Mapping[str, int]] = {"": -1000, "home": 2000, "number": 1000}
 """Words lie under numbers, and nothing over the home."""
+_LETTER_PX: Final = 8.0
+_LINE_PX: Final = 16.0
+"""A letter and a line of words beside a sign, at most."""
+
 _LETTERS: Final = f"color:{INK};background:#fff;padding:.3em .6em"
 
 
@@ -123,11 +128,14 @@ class LiveMap:
                 made.on_hover(self._point)
                 made.on_click(self._tap)
             drawn.append(made)
-        marks = (self._taken("Marker", draggable=False, keyboard=False, **self._state(mark)) for mark in layer.marks)
-        return (*drawn, *(made for made, _ in marks))
+        zoom = self.chart.zoom
+        for mark in layer.marks:
+            state = self._state(mark, lines_down=words_down(mark, layer.marks, zoom=zoom))
+            drawn.append(self._taken("Marker", draggable=False, keyboard=False, **state)[0])
+        return tuple(drawn)
 
-    def _state(self, mark: Mark) -> dict[str, Any]:
-        html = mark_html(mark)
+    def _state(self, mark: Mark, *, lines_down: int = 0) -> dict[str, Any]:
+        html = mark_html(mark, lines_down=lines_down)
         if html not in self.icons:
             self.icons[html] = import_lab("ipyleaflet").DivIcon(html=html, icon_size=(0, 0), icon_anchor=(0, 0))
         place, over = (mark.lat_deg, mark.lon_deg), _LIFT.get(mark.sign, 400)
@@ -202,9 +210,21 @@ def live_map(result: HouseholdResult) -> Any:
     return answering(panel(drawn.box), (slider,), move)
 
 
-def mark_html(mark: Mark) -> str:
-    """A mark's sign and words as HTML, with the words escaped."""
-    return _signs("mark", mark=mark, halo=_HALO)
+def mark_html(mark: Mark, *, lines_down: int = 0) -> str:
+    """A mark's sign and words as HTML, with the words escaped, beside the sign or a line above or below."""
+    return _signs("mark", mark=mark, halo=_HALO, top_em=0.95 * lines_down - 0.6)
+
+
+def words_down(mark: Mark, marks: Iterable[Mark], *, zoom: float) -> int:
+    """By how many lines to move a mark's words off another sign that lies where they would, at this zoom: -1 is up."""
+    px_deg = 256.0 * 2.0**zoom / 360.0
+    for other in marks if mark.sign not in ("", "number") else ():
+        east_px = (other.lon_deg - mark.lon_deg) * px_deg
+        north_px = (other.lat_deg - mark.lat_deg) * px_deg / math.cos(math.radians(mark.lat_deg))
+        covered = 0.0 < east_px < _LETTER_PX * len(mark.text) and abs(north_px) < _LINE_PX
+        if covered and other.sign not in ("", "number"):
+            return 1 if north_px > 0.0 else -1
+    return 0
 
 
 def legend_html(meanings: Iterable[tuple[Look | str, str]], notice: str) -> str:

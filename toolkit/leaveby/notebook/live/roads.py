@@ -220,5 +220,5 @@ def group_layer(answer: StreetSurvey, groups: Sequence[StreetGroup]) -> Layer:
     for group in groups[:MOST_LABELS]:
         place = lon_lat(group.x_m, group.y_m, answer.streets.crs)
         marks.append(Mark(*place, "number", str(group.number)))
-        meanings.append((str(group.number), f"{street_words(called(group), 60)}: {group.homes:g} homes"))
+        meanings.append((str(group.number), f"{street_words(called(group), 80)}: {group.homes:g} homes"))
     return Layer("Groups behind a single exit", (), tuple(marks), tuple(meanings[:10]))
