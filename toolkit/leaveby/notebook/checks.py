@@ -90,7 +90,7 @@ def ellipse_panel(*, ratio: float = 3.0, towards_deg: float = 30.0) -> Any:
     asked = widgets.float_sliders(
         (
             widgets.Slider("length", "Times as long as broad", 1.0, LENGTH_TO_BREADTH_LIMIT, 0.5, ratio),
-            widgets.Slider("towards", "Wind blows to (degrees from east)", 0.0, 345.0, 15.0, towards_deg),
+            widgets.Slider("towards", "Blows to, degrees from east", 0.0, 345.0, 15.0, towards_deg),
         )
     )
     words, picture = (widgets.import_lab().HTML() for _ in range(2))
