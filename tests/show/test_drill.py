@@ -368,6 +368,21 @@ def test_words_that_only_the_trade_knows_are_not_said(drill: Drill, card: str, t
         assert TECHNICAL.findall(text) == []
 
 
+def test_the_terminal_says_each_mend_once_and_what_is_wrong_in_every_round(drill: Drill) -> None:
+    late = "drill.toml: pause 3 lies after the end. Expected pauses before that. To mend it: give sooner pauses."
+    rounds = tuple(replace(run, notes=(late, f"Only in {number}.")) for number, run in enumerate(drill.rounds))
+    lines = drill_lines(replace(drill, rounds=rounds))
+    assert lines.count("  drill.toml: pause 3 lies after the end.") == len(rounds) > 1
+    assert all(f"  Only in {number}." in lines for number in range(len(rounds)))
+    assert lines[-3:] == [
+        "",
+        "For what is left out or too late above:",
+        "  Expected pauses before that. To mend it: give sooner pauses.",
+    ]
+    none = drill_lines(replace(drill, rounds=tuple(replace(run, notes=()) for run in drill.rounds)))
+    assert not any("left out or too late" in line for line in none)
+
+
 def test_minutes_are_rounded_to_the_side_that_leaves_earlier(drill: Drill) -> None:
     run = drill.rounds[0]
     latest_s = run.ways["car"].latest_start_s

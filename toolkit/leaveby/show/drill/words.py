@@ -223,9 +223,15 @@ def came_of(drill: Drill, run: Round) -> list[str]:
 
 
 def drill_lines(drill: Drill) -> list[str]:
-    """Say on a terminal what a drill comes to."""
+    """Say on a terminal what a drill comes to; what its file could do better once, though several rounds have it."""
     lines = [*drill.notes, f"{drill.name}", f"Each round was worked out for {drill.members} such days."]
+    mends: dict[str, None] = {}
     for run in drill.rounds:
         lines += ["", f"{round_full_title(run)}. {verdict_words(drill, run)}"]
-        lines += [f"  {line}" for line in (*leave_by_words(drill, run), *run.notes)]
-    return lines
+        lines += [f"  {line}" for line in leave_by_words(drill, run)]
+        for note in run.notes:
+            what, _, mend = note.partition(" Expected ")
+            lines.append(f"  {what}")
+            if mend:
+                mends[f"  Expected {mend}"] = None
+    return [*lines, "", "For what is left out or too late above:", *mends] if mends else lines
