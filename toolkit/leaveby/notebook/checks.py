@@ -7,11 +7,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from leaveby.ask.household import read_inputs
-from leaveby.decision.household.replay import replay_many
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.fire.spread.ellipse import LENGTH_TO_BREADTH_LIMIT
 from leaveby.notebook import widgets
+from leaveby.notebook.leave_early import replays
 from leaveby.verify.checks import Check, agreement_words
 from leaveby.verify.exact_shapes import describe_ellipse, ellipse_check, ellipse_checks, ellipse_figure, history_checks
 from leaveby.verify.exit_check import exit_checks
@@ -49,8 +48,7 @@ def checked_replay(result: HouseholdResult, *, truths: int, seed: int = 20_260_1
 
     Fewer fires than 100 can't tell much.
     """
-    rng = np.random.default_rng(seed)
-    found = replay_many(read_inputs(result.plan), result, truths=truths, rng=rng, workers=2)
+    found = replays(result, truths=truths, seed=seed)
     made = promises(found, result, rng=np.random.default_rng(6))
     told = replay_words(found, made)
     picture = widgets.shown(replay_figure(made), "The replay beside what was promised", " ".join(told))

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from leaveby.ask.household import plan_household, read_inputs
-from leaveby.decision.household.replay import caught_in_words, replay_many
+from leaveby.decision.household.replay import Replay, caught_in_words, replay_many
 from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthest
 from leaveby.decision.ways.confidence import latest_start
 from leaveby.decision.ways.result import FirstAnswer, HouseholdResult, WayTiming
@@ -88,8 +88,14 @@ def replayed(result: HouseholdResult, *, truths: int = 100, seed: int = 1) -> Ht
     """Walk a household that follows the times through fires drawn anew, and say how often it is caught."""
     if result.fire is None:
         return listed([NO_FIRE])
-    found = replay_many(read_inputs(result.plan), result, truths=truths, rng=np.random.default_rng(seed), workers=2)
+    found = replays(result, truths=truths, seed=seed)
     return listed(caught_in_words(found, confidence=result.plan.confidence))
+
+
+def replays(result: HouseholdResult, *, truths: int, seed: int) -> dict[str, Replay]:
+    """Replay the ways of leaving that the plan asks for, in their order."""
+    found = replay_many(read_inputs(result.plan), result, truths=truths, rng=np.random.default_rng(seed), workers=2)
+    return {way.way: found[way.way] for way in wording.shown_ways(result) if way.way in found}
 
 
 def leave_early_panel(result: HouseholdResult) -> Any:
