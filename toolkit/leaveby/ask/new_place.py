@@ -37,9 +37,9 @@ from leaveby.parameters import (
     NEW_OPEN_M,
     NEW_SAFE_POINTS,
 )
-from leaveby.regions import country_of, rating_scale
+from leaveby.regions import rating_scale
 from leaveby.roads.routing.itinerary import compass_words
-from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, OTHER_LEGAL_HEIGHT_M
+from leaveby.roads.vehicle.restrictions import legal_size
 from leaveby.show.templates import text_of
 
 
@@ -226,7 +226,7 @@ def _texts(wanted: Wanted, points: Sequence[Proposed], folder: Path) -> dict[str
         tasks=[task for task in NEW["tasks"] if {*task["ways"]} & {*wanted.ways, "shelter"}],
         points=points,
         season="10-01" if south else "06-01",
-        height_m=min(4.2, LEGAL_HEIGHT_M.get(country_of(wanted.region), OTHER_LEGAL_HEIGHT_M)),
+        height_m=min(4.2, legal_size(wanted.region)[0]),
         own_ratings=NEW["ratings"] if rating_scale(wanted.region) == "own" else [],
     )
     if isinstance(wanted.weather, Path):

@@ -43,6 +43,7 @@ def changed_vehicle(base: RoadVehicle, *, height_m: float, mass_t: float, speed_
         height_m=round(height_m, 3),
         mass_kg=round(mass_t * 1000.0, 1),
         speed_limit_m_s=m_s_from_km_h(speed_km_h),
+        motorway_limit_m_s=None,
     )
 
 

@@ -107,6 +107,10 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
     # The lower of what the household will not exceed and what the region publishes for towing.
     own_m_s = plan.towing.speed_limit_m_s if plan.towing is not None else float("inf")
     mass_kg = car.mass_kg + house.mass_kg
+    limit_m_s, motorway_m_s = (
+        min(own_m_s, towing_limit_m_s(plan.roads.region, combined_mass_kg=mass_kg, motorway=motorway))
+        for motorway in (False, True)
+    )
     towed = replace(
         alone,
         name=f"{car.name} with {house.name}",
@@ -115,7 +119,8 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
         height_m=max(car.height_m, house.height_m),
         length_m=car.length_m + house.length_m,
         mass_kg=mass_kg,
-        speed_limit_m_s=min(own_m_s, towing_limit_m_s(plan.roads.region, combined_mass_kg=mass_kg)),
+        speed_limit_m_s=limit_m_s,
+        motorway_limit_m_s=motorway_m_s if motorway_m_s != limit_m_s else None,
     )
     return towed, notes
 
