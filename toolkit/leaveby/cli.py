@@ -23,6 +23,7 @@ from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.errors import InputError, clean, refuse, refused
 from leaveby.regions import table
+from leaveby.units import local_words
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -303,7 +304,7 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
         faults = [{"place": f.place, "wrong": f.wrong, "expected": f.expected, "mend": f.mend} for f in error.faults]
         _write_json({"override": OVERRIDE, "faults": faults})
         return BAD_INPUT
-    supposed = [*inputs.plan.assumptions, *inputs.assumptions]
+    supposed = [local_words(one, inputs.plan.measures) for one in (*inputs.plan.assumptions, *inputs.assumptions)]
     if wanted.json:
         drill = {"drill": found} if found else {}
         _write_json({"override": OVERRIDE, "faults": [], **drill, "roads": dict(roads), "assumptions": supposed})

@@ -42,7 +42,7 @@ class Measures:
 
     - `far`, `far_m`: of long distances, by name and length; speeds are so many of them an hour, `fast`.
     - `near`, `near_m`, `near_most`: of short distances, and up to how many of them one counts.
-    - `near_step`, `far_step`: to which a distance is rounded outwards: the short one, and the long one coarsely.
+    - `near_step`: to how many of them a short distance is rounded outwards.
     - `imperial`: sizes in feet and inches, areas in acres; `fahrenheit`, `pounds`: temperatures, and weights so.
     """
 
@@ -53,7 +53,6 @@ class Measures:
     near_m: float = 1.0
     near_most: float = 1000.0
     near_step: float = 50.0
-    far_step: float = 1.0
     fast: str = "km/h"
     imperial: bool = False
     fahrenheit: bool = False
@@ -62,7 +61,7 @@ class Measures:
 
 METRIC: Final = Measures("metric")
 MILES_AND_YARDS: Final = Measures(
-    "miles and yards", "miles", METRES_PER_MILE, "yards", METRES_PER_YARD, 440.0, 50.0, 0.5, "mph", imperial=True
+    "miles and yards", "miles", METRES_PER_MILE, "yards", METRES_PER_YARD, 440.0, 50.0, "mph", imperial=True
 )
 MILES_AND_FEET: Final = Measures(
     "miles and feet",
@@ -72,7 +71,6 @@ MILES_AND_FEET: Final = Measures(
     METRES_PER_FOOT,
     1000.0,
     100.0,
-    0.5,
     "mph",
     imperial=True,
     fahrenheit=True,
@@ -138,6 +136,15 @@ def distance_words(length_m: float, measures: Measures) -> str:
     near = length_m / measures.near_m
     if near < measures.near_most - 5.0:
         return f"{max(10, round(near / 10.0) * 10)} {measures.near}"
+    return far_words(length_m, measures)
+
+
+def far_words(length_m: float, measures: Measures) -> str:
+    """A distance to the nearest tenth of a kilometre (mile), however short.
+
+    >>> far_words(12345.0, METRIC), far_words(300.0, METRIC), far_words(300.0, MILES_AND_FEET)
+    ('12.3 km', '0.3 km', '0.2 miles')
+    """
     return _far(f"{length_m / measures.far_m:.1f}", measures)
 
 
@@ -177,14 +184,49 @@ def farther_words(length_m: float, measures: Measures) -> str:
     return _far(f"{math.ceil(length_m / measures.far_m * 10.0 - 1e-9) / 10.0:.1f}", measures)
 
 
-def broad_words(length_m: float, measures: Measures) -> str:
-    """A distance rounded up to whole kilometres, or half miles: for what is to be learnt by heart.
+def nearer_words(length_m: float, measures: Measures) -> str:
+    """How far off a fire is, rounded down to a hundred metres (tenth of a mile): nearer, not farther.
 
-    >>> broad_words(3001.0, METRIC), broad_words(3001.0, MILES_AND_FEET), broad_words(900.0, MILES_AND_FEET)
-    ('4 km', '2 miles', '1 mile')
+    >>> nearer_words(1290.0, METRIC), nearer_words(30.0, METRIC), nearer_words(1290.0, MILES_AND_FEET)
+    ('1.2 km', 'less than 100 m', '0.8 miles')
     """
-    steps = math.ceil(length_m / measures.far_m / measures.far_step - 1e-9)
-    return _far(f"{steps * measures.far_step:g}", measures)
+    tenths = math.floor(length_m / measures.far_m * 10.0)
+    if tenths < 1:
+        return f"less than {'0.1 miles' if measures.imperial else '100 m'}"
+    return _far(f"{tenths / 10.0:.1f}", measures) if measures.imperial else distance_words(tenths * 100.0, measures)
+
+
+def about_words(length_m: float, measures: Measures) -> str:
+    """A distance as word of a fire gives it.
+
+    >>> about_words(4400.0, METRIC), about_words(400.0, METRIC), about_words(4400.0, MILES_AND_FEET)
+    ('about 4 km', 'under 1 km', 'about 3 miles')
+    """
+    far = length_m / measures.far_m
+    return f"about {_far(f'{far:.0f}', measures)}" if far >= 1.0 else f"under {_far('1', measures)}"
+
+
+def legend_words(measures: Measures) -> str:
+    """Say in which units distances and durations stand on a map.
+
+    >>> legend_words(MILES_AND_FEET)
+    'Distances are in feet and miles, durations in minutes (min).'
+    """
+    units = f"{measures.near} and {measures.far}" if measures.imperial else "metres (m) and kilometres (km)"
+    return f"Distances are in {units}, durations in minutes (min)."
+
+
+def broad_words(length_m: float, measures: Measures, *, whole: bool = False) -> str:
+    """A distance rounded up to kilometres or half (whole) miles, in letters that fit the sheet: to be learnt by heart.
+
+    >>> broad_words(3001.0, METRIC), broad_words(3001.0, MILES_AND_FEET), broad_words(3400.0, MILES_AND_FEET)
+    ('4 km', '2 mi', '2.5 mi')
+    >>> broad_words(3400.0, MILES_AND_FEET, whole=True)
+    '3 mi'
+    """
+    step, unit = (0.5, "mi") if measures.imperial else (1.0, measures.far)
+    step = 1.0 if whole else step
+    return f"{math.ceil(length_m / measures.far_m / step - 1e-9) * step:g} {unit}"
 
 
 def given_words(length_m: float, measures: Measures) -> str:
