@@ -124,7 +124,7 @@ def region_faults(region: str, *, place: str) -> list[Fault]:
     return []
 
 
-def assumed(name: str, key: str, **values: float) -> tuple[str, ...]:
+def assumed(name: str, key: str, **values: float | str) -> tuple[str, ...]:
     """Sentences of a table that lies beside the code, with these values in them, for the assumptions of a result."""
     return tuple(sentence.format(**values) for sentence in table(name)[key])
 

@@ -32,7 +32,7 @@ from leaveby.decision.household.timed import Timed, made_ready
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
 from leaveby.errors import Fault, InputError, fault_of, refused
-from leaveby.fire.spread.validity import outside_validity
+from leaveby.fire.spread.validity import made_elsewhere, outside_validity
 from leaveby.parameters import FASTEST_HEAD_M_S
 from leaveby.regions import assumed
 from leaveby.units import Measures, far_words, km_h_from_m_s, speed_words
@@ -90,7 +90,10 @@ def answer_drill(
         safe_point_xy_m=scenario.safe_xy_m,
         reported_s=said.reported_at(scenario),
         inputs={**inputs.record, "members": str(script.members)},
-        notes=tuple(str(fault) for fault in pause_fault(script)),
+        notes=(
+            *made_elsewhere(scenario.weather, scenario.zones, choice=scenario.choice, region=plan.roads.region),
+            *(str(fault) for fault in pause_fault(script)),
+        ),
     )
 
 
