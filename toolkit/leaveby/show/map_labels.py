@@ -240,17 +240,30 @@ def lines_of(geometry: BaseGeometry) -> list[LineString]:
     return []
 
 
+def _round_length(most_m: float, measures: Measures) -> float:
+    """The longest of 1, 2 and 5 times a power of ten that fits, as it is said: in feet (yards) where miles are not."""
+
+    def within(room: float) -> float:
+        step = 10.0 ** math.floor(math.log10(room))
+        return step * next(factor for factor in (5.0, 2.0, 1.0) if step * factor <= room)
+
+    if not measures.imperial:
+        return within(most_m)
+    most_near = measures.near_most - 6.0  # what is said in the short unit
+    far_m = within(most_m / measures.far_m) * measures.far_m
+    return (
+        far_m
+        if far_m > most_near * measures.near_m
+        else within(min(most_m / measures.near_m, most_near)) * measures.near_m
+    )
+
+
 def draw_scale(sheet: Sheet, measures: Measures) -> None:
     """A scale bar of a round length and an arrow to grid north."""
     axes = sheet.axes
     west, south, east, north = sheet.window
     height, span = north - south, east - west
-    unit_m = 1.0 if not measures.imperial else measures.far_m if span * 0.3 >= 0.2 * measures.far_m else measures.near_m
-    room = span * 0.3 / unit_m
-    if measures.imperial and unit_m == measures.near_m:
-        room = min(room, measures.near_most - 6.0)
-    length = 10.0 ** math.floor(math.log10(room))
-    length *= next(factor for factor in (5.0, 2.0, 1.0) if length * factor <= room) * unit_m
+    length = _round_length(0.3 * span, measures)
     x_m, y_m = west + 0.03 * span, south + 0.05 * (north - south)
     tick = 0.012 * (north - south)
     corners_m = [x_m, x_m, x_m + length, x_m + length], [y_m + tick, y_m, y_m, y_m + tick]
