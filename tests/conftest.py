@@ -111,6 +111,12 @@ def invented_data() -> ModuleType:
 
 
 @pytest.fixture(scope="session")
+def american_demo() -> ModuleType:
+    """The demo's place moved to the United States, in miles and feet."""
+    return load_module("files/american_demo")
+
+
+@pytest.fixture(scope="session")
 def places() -> ModuleType:
     """Two invented places with wide ground."""
     return load_module("decision/places")

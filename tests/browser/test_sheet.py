@@ -119,11 +119,19 @@ def streetless(made: ModuleType) -> HouseholdResult:
     )
 
 
+def abroad(made: ModuleType) -> HouseholdResult:
+    """In the United States: miles, and equations made for other fuels."""
+    result = with_rules(made, before=("tow", "car"))
+    roads = replace(result.plan.roads, region="US-CA")
+    return replace(result, plan=replace(result.plan, roads=roads), made_elsewhere=("made for other fuels",))
+
+
 CASES: dict[str, Callable[[ModuleType], HouseholdResult]] = {
     "ordinary": lambda made: made.invented_result(),
     "evening before": lambda made: with_rules(made, before=("tow", "car")),
     "like the plans": lambda made: with_rules(made, before=("tow",), milder=LIKE_THE_PLANS),
     "no worked day": lambda made: made.without_fire(made.invented_result()),
+    "abroad": abroad,
     "one person": lambda made: household(made.invented_result(), people=1, tasks=30),
     "twelve people": lambda made: household(made.invented_result(), people=12, tasks=30, away=True),
     "eight turns": lambda made: turned(made.invented_result(), 8),

@@ -22,7 +22,7 @@ from leaveby.errors import InputError
 from leaveby.files.read.drill_shape import DrillFile
 from leaveby.household.plan import PlanFile
 from leaveby.household.plan_file import plan_from_document
-from leaveby.household.plan_keys import declared, defaults_of, keys_of
+from leaveby.household.plan_keys import TWINS, declared, defaults_of, keys_of
 
 ABOUT = Path(__file__).resolve().parents[2] / "toolkit" / "leaveby" / "about"
 PAGES = {"plan_keys.md": PlanFile, "drill_keys.md": DrillFile}
@@ -38,6 +38,10 @@ def keys_page(file: type) -> str:
         f"# Keys of the {_first(file)[4:-1]}",
         "",
         "Every section and key with its unit and range, and what stands when it is left out.",
+        "",
+        "A key that ends in a metric unit may be written in another one, at the same place, not both at once: "
+        + ", ".join(f"`{twin.ending}` ({twin.unit}) for `{twin.of}`" for twin in TWINS)
+        + ". The ranges here hold as well.",
     ]
     defaults = defaults_of(file)
     for name, hint in keys_of(file).items():

@@ -11,14 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
-from leaveby.regions import WITH_RULES
+from leaveby.regions import WITH_RULES, country_of
 from leaveby.roads.network.attach import attach_points
 from leaveby.roads.network.grades import EdgeGrades
 from leaveby.roads.network.graph import RoadNetwork, network_from_lines
 from leaveby.roads.vehicle.home_way import ways_to_open
 from leaveby.roads.vehicle.pull import RoadVehicle, sustained_speed_m_s
 from leaveby.roads.vehicle.restrictions import (
-    LEGAL_HEIGHT_M,
+    LEGAL_SIZES,
     access_closed,
     gate_count,
     length_limit_m,
@@ -162,7 +162,7 @@ def test_surface_and_track_type() -> None:
 
 def test_the_countries_with_rules_are_those_that_a_plan_may_ask_for() -> None:
     assert set(ZONE_KM_H) == set(WITH_RULES)
-    assert set(LEGAL_HEIGHT_M) <= set(WITH_RULES)
+    assert {country_of(region) for region in LEGAL_SIZES} <= set(WITH_RULES)
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import sys
 from dataclasses import replace
 
@@ -29,6 +30,7 @@ from leaveby.notebook.road_words import (
     drives_table,
     edges_by_band,
 )
+from leaveby.regions import measures_of
 from leaveby.roads.network.grades import constant_grades
 from leaveby.roads.network.graph import csr, network_from_lines
 from leaveby.roads.vehicle.pull import RoadVehicle
@@ -446,3 +448,28 @@ def test_without_the_notebook_libraries_one_is_told_how_to_get_them(area, monkey
     monkeypatch.setitem(sys.modules, "ipywidgets", None)
     with pytest.raises(InputError, match=r"leaveby\[lab\]"):
         road_panel(area)
+
+
+def test_the_sliders_are_in_feet_and_pounds_where_people_read_them(area):
+    """1 ft = 0.3048 m, 1 lb = 0.45359237 kg, 1 mile = 1.609344 km, exactly (1959)."""
+    american = replace(area, region="US-CA")
+    height, mass, speed = vehicle_sliders(HOUSE, measures_of(american.region))
+    assert [one.label for one in (height, mass, speed)] == [
+        "Height (feet)",
+        "Mass of the whole, loaded (thousand pounds)",
+        "Fastest you go (mph)",
+    ]
+    assert height.value * 0.3048 == pytest.approx(HOUSE.height_m)
+    assert mass.value * 453.59237 == pytest.approx(HOUSE.mass_kg)
+    assert speed.high * 1.609344 == pytest.approx(130.0)
+    answers = [drive_answer(one, "tow", vehicle=HOUSE) for one in (area, american)]
+    assert "miles" in drives_table(answers[1]) or "feet" in drives_table(answers[1])
+    assert " km" not in drives_table(answers[1])
+    assert re.search(r"\d (?:km|m)\b", drives_table(answers[0]))
+
+
+def test_the_panel_moves_the_vehicle_by_feet(area):
+    panel = road_panel(replace(area, region="US-CA"), way="tow")
+    said = str([child.value for child in panel.children if hasattr(child, "value")])
+    assert re.search(r"\d+ ft(?: \d+ in)? high", said)
+    assert "pounds in all" in said

@@ -20,6 +20,7 @@ from leaveby.decision.ways.result import HouseholdResult, Rule
 from leaveby.notebook import panel_rules
 from leaveby.notebook.leave_early import leave_early_panel, replayed, shown_timetable
 from leaveby.notebook.panel_rules import described, rules_map, rules_panel, told
+from leaveby.units import METRIC
 
 
 @pytest.fixture(scope="module")
@@ -78,7 +79,7 @@ def test_what_is_looked_at_is_said_beside_the_rule(answer: HouseholdResult, aske
     line = told(answer, "High", {"tow": one, "car": one}, counted=False)
     assert "may leave too little time" not in line
     assert line.count("the line alone: choose where the wind comes from to count fires") == 2
-    words = described({"car": one}, "High")
+    words = described({"car": one}, "High", METRIC)
     assert (
         "By car, without the house, with fire inside, or word of it, leave this way at once: farthest to the" in words
     )

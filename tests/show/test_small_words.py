@@ -18,7 +18,7 @@ from leaveby.notebook.live.map import legend_html, mark_html
 from leaveby.notebook.panel_speeds import notes
 from leaveby.notebook.widgets import Html, table
 from leaveby.roads.vehicle.pull import RoadVehicle
-from leaveby.units import m_s_from_km_h
+from leaveby.units import METRIC, MILES_AND_FEET, m_s_from_km_h
 from leaveby.verify.checks import BY_HAND, Check, agreement_words
 from leaveby.verify.exact_shapes import wind_for_ratio
 from leaveby.verify.published import evaluated, published_rows
@@ -47,8 +47,12 @@ HOUSE = RoadVehicle(
         (lambda: road_words.band_words((5.0, 10.0, float("inf")), 1), "5 to 10 min"),
         (lambda: road_words.band_words((5.0, 10.0, float("inf")), 2), "over 10 min"),
         (
-            lambda: road_words.vehicle_words(SimpleNamespace(way="tow", vehicle=HOUSE)),
+            lambda: road_words.vehicle_words(SimpleNamespace(way="tow", vehicle=HOUSE, measures=METRIC)),
             "towing the house (4.3 m high, 2.5 m wide, 7 t in all, at most 70 km/h)",
+        ),
+        (
+            lambda: road_words.vehicle_words(SimpleNamespace(way="tow", vehicle=HOUSE, measures=MILES_AND_FEET)),
+            "towing the house (14 ft 1 in high, 8 ft 2 in wide, 15 440 pounds in all, at most 44 mph)",
         ),
         (lambda: speeds.speed_words(m_s_from_km_h(3.01)), "3.1 km/h"),
         (lambda: speeds.speed_words(m_s_from_km_h(12.0)), "12 km/h"),

@@ -343,3 +343,10 @@ def test_without_the_notebook_libraries_one_is_told_how_to_get_them(monkeypatch)
     monkeypatch.setitem(sys.modules, "ipywidgets", None)
     with pytest.raises(InputError, match=r"leaveby\[lab\]"):
         speed_panel()
+
+
+def test_elsewhere_local_units_stand_beside_what_the_equations_have():
+    mark5, rule, _ = reach_sentences(FireDay(region="US-CA"))
+    assert "can't reach 7.46 mph (12 km/h) on the flat." in mark5
+    assert "it would need a mean wind of 74.6 mph (120 km/h)" in rule
+    assert reach_sentences(FireDay(region="NZ")) == reach_sentences(FireDay())

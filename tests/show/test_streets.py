@@ -16,6 +16,7 @@ from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
 from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
+from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.homes import Homes, homes_by_street, place_homes
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.graph import network_from_lines
@@ -291,3 +292,28 @@ def test_where_nobody_has_a_single_exit_the_page_promises_nothing() -> None:
     text = streets_page(survey(StreetQuestion(streets, placed, exits=np.array([0, 2]))), made_at=MADE)
     assert "None of 1 homes was found behind a single exit" in text
     assert "says nothing about how long any street stays open" in text
+
+
+def test_streets_in_the_united_states_are_told_in_miles_and_feet() -> None:
+    """International yard and pound agreement (1959); that signs there are in miles: common practice, no source."""
+    seen = Seen()
+    seen.feed(streets_page(invented(region="US-CA"), made_at=MADE))
+    text = " ".join(" ".join(seen.text).split())
+    free = re.sub(r"\([^()]*\)", "", text)
+    assert re.findall(r"(?<![\w.])\d[\d,.]* (?:km/h|km|m|kilomet\w+)\b", free) == []
+    assert re.search(r"\d (?:miles|feet)\b", free)
+    assert "ft (about" not in text
+    metric = Seen()
+    metric.feed(streets_page(invented(), made_at=MADE))
+    assert "ft (about" in " ".join(metric.text)
+
+
+def test_too_few_homes_are_counted_to_the_mile() -> None:
+    """15 homes to the kilometre are 24.1 to the mile: 1.609344 km exactly."""
+    said = [
+        " ".join(survey_sentences(replace(invented(region=region), few_homes=True, residential_m=1609.344)))
+        for region in ("AU-NSW", "US-CA")
+    ]
+    few = FEW_HOMES_PER_KM.value
+    assert f"about 1.6 km of residential streets, fewer than {few:g} to the kilometre (judgement)" in said[0]
+    assert f"about 1 mile of residential streets, fewer than {few * 1.609344:.3g} to the mile (judgement)" in said[1]

@@ -23,6 +23,7 @@ from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.errors import InputError, clean, refuse, refused
 from leaveby.regions import table
+from leaveby.units import local_words
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -214,7 +215,7 @@ def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
         for way in wording.shown_ways(result)
         for line in ("", wording.WAY_TITLES[way.way], *(f"  {told}" for told in way_lines(result, way)))
     )
-    first = (OVERRIDE, *([today] if (today := wording.today_words(result)) else []))
+    first = (OVERRIDE, *([today] if (today := wording.today_words(result)) else []), *result.made_elsewhere)
     said = [wording.rules_heading(result), *rules, ""] if rules else []
     worked = (wording.main_sentence(result), *ways, "", wording.every_road_shut_words(result))
     _say((PLANNING_AID, "", result.plan.name, "", *said, *worked), written=written, first=first)
@@ -303,7 +304,7 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
         faults = [{"place": f.place, "wrong": f.wrong, "expected": f.expected, "mend": f.mend} for f in error.faults]
         _write_json({"override": OVERRIDE, "faults": faults})
         return BAD_INPUT
-    supposed = [*inputs.plan.assumptions, *inputs.assumptions]
+    supposed = [local_words(one, inputs.plan.measures) for one in (*inputs.plan.assumptions, *inputs.assumptions)]
     if wanted.json:
         drill = {"drill": found} if found else {}
         _write_json({"override": OVERRIDE, "faults": [], **drill, "roads": dict(roads), "assumptions": supposed})

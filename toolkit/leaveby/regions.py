@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import Any, Final, Literal
 
 from leaveby.errors import Fault, fault_of
+from leaveby.units import SYSTEMS, Measures
 
 REGION_PATTERN: Final = r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$"
 
@@ -61,6 +62,31 @@ def rating_scale(region: str) -> Literal["australia", "europe", "own"]:
     return "europe" if country in scales["europe"] else "own"
 
 
+def measures_of(region: str) -> Measures:
+    """Give the units in which people read distances and speeds in a region: metric but where signs are in miles.
+
+    Examples
+    --------
+    >>> [measures_of(region).name for region in ("AU-NSW", "US-CA", "GB")]
+    ['metric', 'miles and feet', 'miles and yards']
+    """
+    country = country_of(region)
+    return next(
+        (SYSTEMS[name] for name, of in _KNOWN["measures"]["values"].items() if country in of), SYSTEMS["metric"]
+    )
+
+
+def rating_words(region: str) -> tuple[str, ...]:
+    """Name the ratings that forecasts of a country without numbers use, the mildest first; empty where not known.
+
+    Examples
+    --------
+    >>> rating_words("US-CA")[-1], rating_words("AU")
+    ('Extreme', ())
+    """
+    return tuple(_KNOWN["rating_words"].get(country_of(region), {}).get("values", ()))
+
+
 def region_faults(region: str, *, place: str) -> list[Fault]:
     """Find out whether a region exists.
 
@@ -84,7 +110,9 @@ def region_faults(region: str, *, place: str) -> list[Fault]:
     country, dash, _ = region.upper().partition("-")
     states = STATES.get(country, ())
     if country not in COUNTRIES:
-        mend = 'write "GB" if that was meant' if country == "UK" else "correct it"
+        close = ["GB"] if country == "UK" else difflib.get_close_matches(country, WITH_RULES, n=3, cutoff=0.5)
+        meant = " or ".join(f'"{name}"' for name in close)
+        mend = f"write {meant} if that was meant" if close else "correct it"
         return [fault_of(place, "no_such_country", region=region, known=", ".join(WITH_RULES), mend=mend)]
     if dash and not states:
         return [fault_of(place, "no_rules_by_state", region=region, country=country)]
@@ -96,7 +124,7 @@ def region_faults(region: str, *, place: str) -> list[Fault]:
     return []
 
 
-def assumed(name: str, key: str, **values: float) -> tuple[str, ...]:
+def assumed(name: str, key: str, **values: float | str) -> tuple[str, ...]:
     """Sentences of a table that lies beside the code, with these values in them, for the assumptions of a result."""
     return tuple(sentence.format(**values) for sentence in table(name)[key])
 

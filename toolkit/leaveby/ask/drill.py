@@ -18,7 +18,7 @@ from leaveby.files.read.drill_shape import SECTIONS, TABLES, place_in, read_tabl
 from leaveby.files.read.plan import toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
 from leaveby.household.plan_document import listed, meant
-from leaveby.units import km_h_from_m_s, m_s_from_km_h, s_from_min
+from leaveby.units import m_s_from_km_h, s_from_min, speed_words
 
 if TYPE_CHECKING:
     from leaveby.decision.drill.rounds import Progress
@@ -83,12 +83,13 @@ def check_drill(path: str | Path) -> tuple[DrillScript, HouseholdInputs]:
 
 def found_in(script: DrillScript) -> list[str]:
     """Say what a drill file holds, and what makes little sense in it, with how to mend it."""
-    speeds = ", ".join(f"{km_h_from_m_s(speed):g}" for speed in script.speeds_m_s)
+    speeds = ", ".join(speed_words(speed, script.plan.measures) for speed in script.speeds_m_s)
+    speeds = speeds.replace(f" {script.plan.measures.fast},", ",")
     after = sum(at_s > 0.0 for at_s in script.pauses_s)
     every = script.every_s
     return [
         f"A drill of {len(script.speeds_m_s) + script.own_fire} rounds"
-        f"{f', with fires at {speeds} km/h' if speeds else ''}{', and the fire of the plan itself' * script.own_fire}.",
+        f"{f', with fires at {speeds}' if speeds else ''}{', and the fire of the plan itself' * script.own_fire}.",
         f"It begins {-script.begin_s / 60.0:g} minutes before the fire of the plan starts, which is at "
         f"{script.plan.starts_at:%H:%M}.",
         f"{len(script.pauses_s)} pauses, {after} of them after the fire starts."

@@ -11,7 +11,7 @@ import zoneinfo
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta, timezone, tzinfo
-from functools import cache
+from functools import cache, partial
 from importlib.util import find_spec
 from itertools import chain
 from pathlib import Path
@@ -23,7 +23,8 @@ from leaveby.household.plan_document import meant, nearest_word
 from leaveby.household.plan_places import Place, nearest_km
 from leaveby.household.plan_tables import WAYS
 from leaveby.parameters import NEW_COARSEST_DEG, NEW_COUNTRY_DOUBT_KM
-from leaveby.regions import country_of, region_faults, table
+from leaveby.regions import country_of, measures_of, region_faults, table
+from leaveby.units import METRIC, Measures
 
 Ask = Callable[[str], str]
 
@@ -111,7 +112,12 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
             take(f"fuel_{part}", str.strip if part == "column" else path_of)
             fuel[part] = values.pop(f"fuel_{part}", "")
     by_hand = given.get("weather") is None or given.get("bad_day") is not None
-    take(*(("bad_day", day_of) if by_hand else ("weather", path_of)))
+    measures = measures_of(values.get("region", ""))
+    day_example = NEW["asked"]["bad_day"]["example_in_f"] if measures.fahrenheit else ""
+    if by_hand:
+        take("bad_day", partial(day_of, measures=measures), example=day_example)
+    else:
+        take("weather", path_of)
     if given.get("safe_point"):
         take("safe_point", lambda texts: tuple(map(safe_point_of, texts)))
     faults.refuse()
@@ -294,18 +300,23 @@ def fuel_of(text: str) -> dict[str, str | Path]:
     raise refused("", "fuel_unknown", text=text, known=", ".join(FUEL_TYPES), mend=mend)
 
 
-def day_of(text: str) -> tuple[float, ...]:
-    """Read a bad day by hand: temperature, humidity, wind, and where the wind comes from.
+def day_of(text: str, *, measures: Measures = METRIC) -> tuple[float, ...]:
+    """Read a bad day by hand: temperature, humidity, wind, and where it comes from; in C, %, km/h and degrees.
+
+    Where people read degrees Fahrenheit or miles an hour a number has to have its unit, of either kind.
 
     Examples
     --------
     >>> day_of("38 C, 12 %, 45 km/h, NW")
     (38.0, 12.0, 45.0, 315.0)
+    >>> from leaveby.units import MILES_AND_FEET
+    >>> day_of("104 F, 12 %, 40 mph from NW", measures=MILES_AND_FEET)
+    (40.0, 12.0, 64.37376, 315.0)
     """
-    parts = [part.strip() for part in text.split(";" if ";" in text else ",")]
+    parts = [part.strip() for part in re.split(";" if ";" in text else r",|(?<=mph) from ", text)]
     faults, values = Faults(), []
     if len(parts) != len(NEW["day"]):
-        example = NEW["asked"]["bad_day"]["example"]
+        example = NEW["asked"]["bad_day"]["example_in_f" if measures.fahrenheit else "example"]
         raise refused("", "day_of_four", text=text, count=len(parts), example=example)
     for part, told in zip(parts, NEW["day"], strict=True):
         side = re.sub(r"[\s-]|from", "", re.sub(r"(north|south|east|west)", lambda word: word[0][0], part.lower()))
@@ -314,11 +325,17 @@ def day_of(text: str) -> tuple[float, ...]:
         if side in told.get("compass", ()):
             value = told["compass"].index(side) * 22.5
         name, span = told["name"], f"{told['least']} to {told['most']} {told['unit']}"
+        own = told["own"] if "own" in told and getattr(measures, told["own"]["where"]) else None
+        if own is not None and unit in own["units"]:
+            factor, shift = told["others"][unit]
+            value, unit = round(factor * value + shift, 9), told["units"][1]
+        if own is not None:
+            span = own["told"]
         if unit in told["others"]:
             factor, shift = told["others"][unit]
             write = f"{math.ceil(factor * value + shift)} {told['unit']}"
             faults.tell("", "day_other_unit", name=name, part=part, span=span, write=write)
-        elif math.isnan(value) or unit not in told["units"] or not told["least"] <= value <= told["most"]:
+        elif (own and not unit) or unit not in told["units"] or not told["least"] <= value <= told["most"]:
             faults.tell("", "day_unreadable", name=name, part=part, span=span)
         values.append(value)
     faults.refuse()

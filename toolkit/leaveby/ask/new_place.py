@@ -11,7 +11,9 @@ import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
 
@@ -27,6 +29,7 @@ from leaveby.files.read.places import read_gatherings
 from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds, read_extract
 from leaveby.files.write.outputs import write_whole
 from leaveby.household.plan import ways
+from leaveby.household.plan_keys import twins_of
 from leaveby.household.plan_places import NEAREST_KM, Place, nearest_km, slips
 from leaveby.parameters import (
     ATTACH_LIMIT_M,
@@ -36,11 +39,13 @@ from leaveby.parameters import (
     NEW_LOOKED_AT,
     NEW_OPEN_M,
     NEW_SAFE_POINTS,
+    RULES_RADIUS_M,
 )
-from leaveby.regions import country_of, rating_scale
+from leaveby.regions import measures_of, rating_scale, rating_words
 from leaveby.roads.routing.itinerary import compass_words
-from leaveby.roads.vehicle.restrictions import LEGAL_HEIGHT_M, OTHER_LEGAL_HEIGHT_M
-from leaveby.show.templates import text_of
+from leaveby.roads.vehicle.restrictions import legal_size
+from leaveby.show.templates import quoted, text_of
+from leaveby.units import KM_H_PER_MPH, Measures, about_words, given_words
 
 
 @dataclass(frozen=True)
@@ -53,10 +58,45 @@ class Proposed:
     ways: tuple[str, ...]
     far_km: float
     bearing_deg: float
+    measures: Measures
 
     def __str__(self) -> str:
         """Say what it is and where."""
-        return f"{self.kind}, {self.far_km:.0f} km {compass_words(self.bearing_deg)} of home"
+        far = about_words(1000.0 * self.far_km, self.measures).removeprefix("about ")
+        return f"{self.kind}, {far} {compass_words(self.bearing_deg)} of home"
+
+
+_OWN: Final = {"_mph": "imperial", "_ft": "pounds", "_lb": "pounds", "_hp": "pounds", "_f": "fahrenheit"}
+"""In which a key is written where people read such units: an attribute of `leaveby.units.Measures`."""
+
+_SLOWER: Final = ("speed_limit", "power")
+
+
+def own_line(name: str, value: Any, *, measures: Measures) -> str:
+    """Write a line of a plan in the units of the place, a guess on the side that makes people leave earlier.
+
+    Examples
+    --------
+    >>> from leaveby.units import METRIC, MILES_AND_FEET
+    >>> own_line("width_m", 2.5, measures=METRIC), own_line("speed_limit_km_h", 60, measures=MILES_AND_FEET)
+    ('width_m = 2.5', 'speed_limit_mph = 37')
+    >>> own_line("width_m", 2.5, measures=MILES_AND_FEET), own_line("temperature_c", 38, measures=MILES_AND_FEET)
+    ('width_ft = 8.3', 'temperature_f = 101')
+    """
+    for other, twin in twins_of(name).items():
+        if getattr(measures, _OWN.get(twin.ending, ""), False):
+            tenth = 10.0 if twin.ending == "_ft" else 1.0
+            told = (value / twin.factor + twin.shift) * tenth
+            down = name.startswith(_SLOWER)
+            return f"{other} = {(math.floor(told + 1e-6) if down else math.ceil(told - 1e-6)) / tenth:g}"
+    return f"{name} = {quoted(value)}"
+
+
+def _rated_days(region: str) -> list[dict[str, Any]]:
+    """Days to start from where no scale of ratings is known, in the country's own words where those are."""
+    words = {word.casefold(): word for word in rating_words(region)}
+    days: list[dict[str, Any]] = NEW["ratings"]
+    return [{**day, "name": words[day["name"]]} for day in days if day["name"] in words] if words else days[:-1]
 
 
 def refuse_what_is_there(folder: Path) -> None:
@@ -132,7 +172,7 @@ def _proposed(wanted: Wanted, name: str, at: Place, *, kind: str = "given by han
     far_km = nearest_km(wanted.home, [at])
     may_end = tuple(way for way in wanted.ways if (way == "foot") == (far_km < NEW_DRIVEN_KM.value))
     may_end = wanted.ways if by_hand and not may_end else may_end
-    return Proposed(name, at, kind, may_end, far_km, _bearing_deg(wanted.home, at))
+    return Proposed(name, at, kind, may_end, far_km, _bearing_deg(wanted.home, at), measures_of(wanted.region))
 
 
 def _found(wanted: Wanted, scratch: Path, folder: Path) -> list[Proposed]:
@@ -226,12 +266,23 @@ def _texts(wanted: Wanted, points: Sequence[Proposed], folder: Path) -> dict[str
         tasks=[task for task in NEW["tasks"] if {*task["ways"]} & {*wanted.ways, "shelter"}],
         points=points,
         season="10-01" if south else "06-01",
-        height_m=min(4.2, LEGAL_HEIGHT_M.get(country_of(wanted.region), OTHER_LEGAL_HEIGHT_M)),
-        own_ratings=NEW["ratings"] if rating_scale(wanted.region) == "own" else [],
+        height_m=min(4.2, legal_size(wanted.region)[0]),
+        own=partial(own_line, measures=measures_of(wanted.region)),
+        reach=given_words(RULES_RADIUS_M.value, measures_of(wanted.region)),
+        own_ratings=_rated_days(wanted.region) if rating_scale(wanted.region) == "own" else [],
     )
     if isinstance(wanted.weather, Path):
         return {"plan.toml": made}
     summer = datetime(2026, 1 if south else 8, 15, tzinfo=clock_of(wanted.home, region=wanted.region))
     hours = [(summer + timedelta(hours=hour)).isoformat() for hour in range(36)]
-    table = text_of("ask/new_weather.csv.j2", override=OVERRIDE, hours=hours, day=wanted.weather)
+    heat, wet, wind, wind_from = wanted.weather
+    measures = measures_of(wanted.region)
+    told = {"temperature": ("c", heat), "wind_speed": ("km_h", wind)}
+    if measures.imperial:
+        told["wind_speed"] = "mph", wind / KM_H_PER_MPH
+    if measures.fahrenheit:
+        told["temperature"] = "f", heat * 1.8 + 32.0
+    day = (told["temperature"][1], wet, told["wind_speed"][1], wind_from)
+    columns = [f"{name}_{unit}" for name, (unit, _) in told.items()]
+    table = text_of("ask/new_weather.csv.j2", override=OVERRIDE, hours=hours, day=day, columns=columns)
     return {"plan.toml": made, "weather.csv": table}

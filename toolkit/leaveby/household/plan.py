@@ -18,7 +18,8 @@ from leaveby.errors import Fault, fault_of, refuse
 from leaveby.household import plan_tables as nouns
 from leaveby.household.plan_keys import Listed, MonthAndDay, Name, Read, Table, keys_from
 from leaveby.household.plan_tables import TASK_WAYS, WAYS, Animal, Person, Scale, Task, TaskWay, Vehicle, Way
-from leaveby.regions import rating_scale
+from leaveby.regions import measures_of, rating_scale
+from leaveby.units import Measures
 
 keyed = keys_from(__package__, "plan_keys.csv")
 
@@ -138,6 +139,11 @@ class Plan(Sections, Asked):
     def rating_scale(self) -> Scale:
         """The scale of ratings: the one that the plan names, or that of the region of its roads."""
         return self.danger.scale or rating_scale(self.roads.region)
+
+    @property
+    def measures(self) -> Measures:
+        """The units that people read in the region of the plan's roads."""
+        return measures_of(self.roads.region)
 
 
 def arrival_faults(people: Sequence[Person]) -> list[Fault]:

@@ -7,7 +7,7 @@ declare their keys, what has to hold between the keys by `leaveby.household.plan
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time
 from typing import Any, Final, Literal, get_args, get_origin
@@ -19,7 +19,7 @@ from leaveby.errors import Fault, InputError
 from leaveby.household.plan import LIKE_THE_PLANS, Plan, PlanFile, uncertain_people, why_no_way
 from leaveby.household.plan_checks import cross_faults
 from leaveby.household.plan_document import meant, place_of
-from leaveby.household.plan_keys import at_place, keys_of
+from leaveby.household.plan_keys import at_place, declared, keys_of, metric_keys, twins_of, unknown_key
 from leaveby.household.plan_tables import NUMBER, TASK_WAYS, THREE_POINTS, WAYS
 from leaveby.regions import WITH_RULES, country_of
 from leaveby.units import min_from_s
@@ -50,16 +50,18 @@ def plan_from_document(
     ...     print(error.faults[0].place, error.faults[0].wrong, sep=" ")
     home.toml: [plan] confidence is 1.0: no computation can be certain
     """
-    plain = _plain(document)
-    if not isinstance(plain, dict):
+    read = _plain(document)
+    if not isinstance(read, dict):
         raise InputError([Fault(where, "is not a table of sections", "a TOML document", "see the example plan")])
+    plain, twins = _metric(read)
     faults = list(cross_faults(plain, where=where, fire_models=fire_models))
     try:
         shape = _ADAPTER.validate_python(plain)
     except ValidationError as error:
-        raise InputError([*_shape_faults(plain, error, where), *faults]) from None
+        faults = [*_shape_faults(plain, error, where), *faults]
+        raise InputError([_as_written(fault, plain, twins, where) for fault in faults]) from None
     if faults:
-        raise InputError(faults)
+        raise InputError([_as_written(fault, plain, twins, where) for fault in faults])
     plan = Plan(
         **vars(shape.plan),
         **{name: value for name, value in vars(shape).items() if name != "plan"},
@@ -79,6 +81,57 @@ def _plain(value: object) -> Any:
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
     return value
+
+
+def _metric(document: Mapping[str, Any]) -> tuple[dict[str, Any], dict[tuple[str | int, ...], tuple[str, object]]]:
+    """Turn keys in other units into metric ones; by the place of each the key and the value that were written."""
+    made, written = dict(document), dict[tuple[str | int, ...], tuple[str, object]]()
+    for name, hint in keys_of(PlanFile).items():
+        found, content = declared(hint), document.get(name)
+        many = found.table is None
+        table = declared(get_args(found.form)[0]).table if many else found.table
+        tables: list[Any] = content if many and isinstance(content, list) else [content]
+        if table is None or not all(isinstance(one, dict) for one in tables):
+            continue
+        turned = [metric_keys(table, one) for one in tables]
+        made[name] = [one for one, _ in turned] if many else turned[0][0]
+        for number, ((_, names), one) in enumerate(zip(turned, tables, strict=True)):
+            loc = (name, number) if many else (name,)
+            written |= {(*loc, metric): (other, one[other]) for metric, other in names.items()}
+    return made, written
+
+
+def _as_written(
+    fault: Fault,
+    document: Mapping[str, Any],
+    twins: Mapping[tuple[str | int, ...], tuple[str, object]],
+    where: str,
+) -> Fault:
+    """Say a fault of a key in another unit as it was written."""
+    for loc, (other, value) in twins.items():
+        place, metric = place_of(document, loc, where=where), _value_at(document, loc)
+        told, rest = at_place(PlanFile, loc), fault.place.removeprefix(place)
+        if told is None or not (fault.place == place or fault.place.startswith(f"{place}[")):
+            continue
+        if rest and isinstance(value, list):
+            number = int(rest.strip("[]")) - 1
+            metric, value = metric[number], value[number]
+        twin = twins_of(str(loc[-1]))[other]
+        expected = twin.words(fault.expected, told.unit)
+        return Fault(
+            place_of(document, (*loc[:-1], other), where=where) + rest,
+            fault.wrong.replace(_shown(metric), _shown(value)),
+            expected,
+            fault.mend.replace(fault.expected, expected),
+        )
+    return fault
+
+
+def _value_at(document: Mapping[str, Any], loc: Sequence[str | int]) -> Any:
+    found: Any = document
+    for key in loc:
+        found = found[key]
+    return found
 
 
 def _shown(value: object) -> str:
@@ -170,13 +223,14 @@ def _unknown_key(loc: tuple[str | int, ...]) -> tuple[str, str, str]:
     known = keys_of(above.table) if above is not None and above.table is not None else ()
     word = "section" if len(loc) == 1 else "key"
     wrong = f"is not a {word} of a plan file" if len(loc) == 1 else "is not a key of this section"
-    return wrong, "one of " + ", ".join(known), meant(loc[-1], known, f"take the {word} away")
+    if (twice := unknown_key(loc[-1], known)) is not None:
+        return *twice, "take one of the two away"
+    all_known = [*known, *(twin for name in known for twin in twins_of(name))]
+    return wrong, "one of " + ", ".join(known), meant(loc[-1], all_known, f"take the {word} away")
 
 
 def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...]) -> str:
-    table: Any = document
-    for key in loc[:-1]:
-        table = table[key]
+    table = _value_at(document, loc[:-1])
     lon, lat = table.get("lon_deg"), table.get("lat_deg")
     numbers = [value for value in (lon, lat) if isinstance(value, int | float) and not isinstance(value, bool)]
     if len(numbers) == 2 and abs(numbers[0]) <= 90 and abs(numbers[1]) <= 180:

@@ -9,8 +9,9 @@ page for people, `about/plan_keys.md`.
 from __future__ import annotations
 
 import json
+import re
 import types
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from datetime import datetime
 from functools import cache
@@ -22,15 +23,98 @@ from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, core_schema
 
 from leaveby.regions import table_rows
-from leaveby.units import METRES_PER_KM, m_s_from_km_h, s_from_min
+from leaveby.units import (
+    KG_PER_POUND,
+    KM_H_PER_MPH,
+    KW_PER_HORSEPOWER,
+    METRES_PER_FOOT,
+    METRES_PER_KM,
+    m_s_from_km_h,
+    s_from_min,
+)
 
-_UNITS: Final = {"min": "minutes", "h": "hours", "m": "metres", "km": "kilometres", "%": "percent"}
+_UNITS: Final = {
+    "min": "minutes",
+    "h": "hours",
+    "m": "metres",
+    "km": "kilometres",
+    "%": "percent",
+    "kg": "kilograms",
+    "kW": "kilowatts",
+}
 _TO_SI: Final[Mapping[str, Callable[[float], float]]] = {
     "min": s_from_min,
     "h": lambda hours: s_from_min(hours * 60.0),
     "km": lambda far_km: far_km * METRES_PER_KM,
     "km/h": m_s_from_km_h,
 }
+
+
+_PLAIN_NUMBER: Final = re.compile(r"(?<![\w.])-?\d+(?:\.\d+)?")
+
+
+@dataclass(frozen=True)
+class Twin:
+    """Another unit in which a number may be written: the key's name then ends in it instead of in the metric one."""
+
+    ending: str
+    of: str
+    unit: str
+    factor: float
+    shift: float = 0.0
+
+    def metric(self, value: Any) -> Any:
+        """Convert a number, or the numbers of a list; what is neither stays, to be found at fault."""
+        if isinstance(value, list):
+            return [self.metric(one) for one in value]
+        return (value - self.shift) * self.factor if type(value) in (int, float) else value
+
+    def words(self, told: str, unit: str) -> str:
+        """What a person is told of the metric key, in this unit."""
+        told = _PLAIN_NUMBER.sub(lambda found: f"{float(found[0]) / self.factor + self.shift:.6g}", told)
+        return told.replace(_UNITS.get(unit, unit), self.unit)
+
+
+TWINS: Final = (
+    Twin("_mph", "_km_h", "mph", KM_H_PER_MPH),
+    Twin("_miles", "_km", "miles", KM_H_PER_MPH),
+    Twin("_ft", "_m", "feet", METRES_PER_FOOT),
+    Twin("_in", "_m", "inches", METRES_PER_FOOT / 12.0),
+    Twin("_lb", "_kg", "pounds", KG_PER_POUND),
+    Twin("_hp", "_kw", "horsepower", KW_PER_HORSEPOWER),
+    Twin("_f", "_c", "degrees F", 1.0 / 1.8, 32.0),
+)
+"""Every key that ends in a unit of the second column may be written in that of the first, not both at once."""
+
+
+def twins_of(name: str) -> dict[str, Twin]:
+    """Give the keys that stand for a metric one in other units.
+
+    Examples
+    --------
+    >>> list(twins_of("width_m")), list(twins_of("speed_limit_km_h")), list(twins_of("name"))
+    (['width_ft', 'width_in'], ['speed_limit_mph'], [])
+    """
+    return {name.removesuffix(one.of) + one.ending: one for one in TWINS if name.endswith(one.of)}
+
+
+def metric_keys(table: type, content: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
+    """Turn keys in other units into the metric ones, and give the names that they had by those that they have now.
+
+    Where the metric key stands as well, its twin stays, and is at fault as a key that is none.
+    """
+    found, written = dict(content), dict[str, str]()
+    for name in keys_of(table):
+        for other, twin in twins_of(name).items():
+            if other in found and name not in found:
+                found[name], written[name] = twin.metric(found.pop(other)), other
+    return found, written
+
+
+def unknown_key(name: object, known: Collection[str]) -> tuple[str, str] | None:
+    """What is wrong with a key that only says in another unit what stands there already, and what was expected."""
+    same = next((metric for metric in known if name in twins_of(metric)), None)
+    return None if same is None else (f"says in another unit what {same} says", f"{same} or {name}, not both")
 
 
 class Table:
@@ -209,6 +293,7 @@ class Declared:
 
     - `form`: what the file holds there, `None` apart; where a number or a table may stand, the number.
     - `table`: the noun whose keys may stand there.
+    - `unit`: of a number, or of the numbers of a list.
     """
 
     form: Any
@@ -240,6 +325,8 @@ def declared(hint: Any) -> Declared:
             ahead += [part for part in reversed(get_args(hint)) if part is not types.NoneType]
         else:
             forms.append(hint)
+    if "unit" not in said and get_origin(forms[0]) in (tuple, list) and get_args(forms[0]):
+        said["unit"] = declared(get_args(forms[0])[0]).unit
     return Declared(
         forms[0], next((form for form in forms if isinstance(form, type) and is_dataclass(form)), None), **said
     )

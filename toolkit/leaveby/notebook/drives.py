@@ -19,7 +19,7 @@ from leaveby.ask.household import load_plan, read_inputs
 from leaveby.decision.fires.scenario import Scenario, prepare
 from leaveby.decision.ways.roads import GridSampler, road_vehicle
 from leaveby.fire.terrain import Terrain
-from leaveby.regions import table_rows
+from leaveby.regions import measures_of, table_rows
 from leaveby.roads.network.grades import EdgeGrades, edge_grades
 from leaveby.roads.network.graph import SEPARATOR, RoadNetwork, RoutingGraph, csr
 from leaveby.roads.routing.itinerary import Route, route, street
@@ -28,6 +28,7 @@ from leaveby.roads.vehicle.home_way import household_travel, ways_to_open
 from leaveby.roads.vehicle.pull import RoadVehicle
 from leaveby.roads.vehicle.travel import EdgeTravel
 from leaveby.show.wording import WAYS, clean, street_words
+from leaveby.units import Measures, local_words
 
 FREE_ROADS: Final = (
     "Minutes are for roads as they are mapped, with no fire, no smoke and nobody in front of you. The drive will take "
@@ -116,6 +117,7 @@ class DriveAnswer:
     travel: EdgeTravel
     reached_s: NDArray[np.float64]
     drives: tuple[Drive, ...]
+    measures: Measures
     closed: tuple[ClosedStretch, ...]
     open_first: tuple[int, ...] | None
 
@@ -174,7 +176,7 @@ def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnsw
         if way in end.ways:
             wanted = cars.edges if cars is not None else _unhindered(area, end.node)
             on_the_way.update(wanted)
-            shut = _shut_on(network, found, wanted)
+            shut = _shut_on(area, found, wanted)
         drives.append(Drive(end=end, route=ours, car_route=cars, shut=shut))
     drives.sort(key=lambda drive: math.inf if drive.route is None else drive.route.time_s)
     open_first: tuple[int, ...] | None = ()
@@ -186,6 +188,7 @@ def drive_answer(area: RoadArea, way: str, *, vehicle: RoadVehicle) -> DriveAnsw
         travel=found,
         reached_s=arrival.time_s[network.tail] + found.time_s,
         drives=tuple(drives),
+        measures=measures_of(region),
         closed=_closed(area, found, on_the_way=on_the_way),
         open_first=open_first,
     )
@@ -199,11 +202,11 @@ def _unhindered(area: RoadArea, node: int) -> tuple[int, ...]:
     return () if way is None else way.edges
 
 
-def _shut_on(network: RoadNetwork, found: EdgeTravel, edges: tuple[int, ...]) -> tuple[str, ...]:
+def _shut_on(area: RoadArea, found: EdgeTravel, edges: tuple[int, ...]) -> tuple[str, ...]:
     streets: dict[str, dict[str, None]] = {}
     for edge in edges:
         if not found.usable[edge]:
-            streets.setdefault(reason_words(found.why_not[edge]), {})[street_words(street(network, edge))] = None
+            streets.setdefault(_reason(area, found, edge), {})[street_words(street(area.network, edge))] = None
     told = {
         reason: ", ".join(names) if len(names) <= _FEW_STREETS else f"{len(names)} streets"
         for reason, names in streets.items()
@@ -223,7 +226,7 @@ def _closed(area: RoadArea, found: EdgeTravel, *, on_the_way: set[int]) -> tuple
             continue
         both = [int(edge)] if twin < 0 else [int(edge), twin]
         passes = area.car_travel is not None and bool(area.car_travel.usable[both].any())
-        key = (reason_words(found.why_not[edge]), passes, any(one in on_the_way for one in both))
+        key = (_reason(area, found, int(edge)), passes, any(one in on_the_way for one in both))
         groups.setdefault(key, {}).setdefault(street_words(street(network, int(edge))), []).append(int(edge))
     made = []
     for (reason, passes, on_way), streets in groups.items():
@@ -241,6 +244,10 @@ def _closed(area: RoadArea, found: EdgeTravel, *, on_the_way: set[int]) -> tuple
             for name, edges in streets.items()
         ]
     return tuple(sorted(made, key=lambda part: (not part.on_the_way, not part.car_passes, -part.length_m, part.street)))
+
+
+def _reason(area: RoadArea, found: EdgeTravel, edge: int) -> str:
+    return local_words(reason_words(found.why_not[edge]), measures_of(area.region))
 
 
 _REASONS: Final = tuple((re.compile(row["reason"]), row["words"]) for row in table_rows(__package__, "reasons.csv"))

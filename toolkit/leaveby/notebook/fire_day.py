@@ -21,9 +21,10 @@ from leaveby.fire.spread.validity import VALID_RANGES, model_assumptions, outsid
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.series import Weather, constant_weather
 from leaveby.parameters import WALKING_SPEED_M_S
+from leaveby.regions import measures_of
 from leaveby.show.templates import sentences
 from leaveby.show.wording import MODEL_WORDS
-from leaveby.units import km_h_from_m_s, m_s_from_km_h
+from leaveby.units import Measures, km_h_from_m_s, local_words, m_s_from_km_h
 
 SET_KM_H: Final = (5.0, 12.0, 50.0)
 """Speeds set by hand: 12 km/h is the fastest forest run reported in Victoria up to 2003 (Packham, read second hand);
@@ -46,7 +47,8 @@ class FireDay:
     """The weather of one summer day, the ground and the fuel, in a person's units.
 
     The wind is the mean wind in the open at 10 m, the drought factor 0 to 10, the slope that of the ground in the
-    direction of the fire's run (above 0 uphill), the fuel the name of a type that burns.
+    direction of the fire's run (above 0 uphill), the fuel the name of a type that burns. In a region where people read
+    other units, these stand beside the metric ones in what is said.
     """
 
     air_temperature_c: float = 40.0
@@ -55,6 +57,12 @@ class FireDay:
     drought_factor: float = 10.0
     slope_deg: float = 0.0
     fuel: str = "dry eucalypt forest"
+    region: str = "AU"
+
+    @property
+    def measures(self) -> Measures:
+        """The units that people read there."""
+        return measures_of(self.region)
 
 
 @dataclass(frozen=True)
@@ -218,4 +226,5 @@ def reach_sentences(day: FireDay, *, to_km_h: float = 12.0) -> tuple[str, ...]:
     values: dict[str, Any] = {"to_km_h": to_km_h, "index": index, "load": load, "wind": wind, "mark5": mark5}
     values |= {"rule": rule, "made_to": top["dry_eucalypt", "wind_km_h"], "fuel": fuel.name}
     enough = winds_km_h[rates >= m_s_from_km_h(to_km_h)].tolist()
-    return tuple(sentences("notebook/reach.txt.j2", enough=enough, **values))
+    told = sentences("notebook/reach.txt.j2", enough=enough, **values)
+    return tuple(local_words(sentence, day.measures) for sentence in told)

@@ -95,7 +95,7 @@ def drill_panel(drill: Drill) -> Any:
         pause = run.pauses[at.pause - 1]
         clock = clock_words(drill, pause.at_s, step_min=1)
         title.value = f"<h3>{words.round_title(run)}, pause {pause.number}: it is {clock}.</h3>"
-        told = words.weather_words(pause), words.pause_words(pause)
+        told = words.weather_words(drill, pause), words.pause_words(drill, pause)
         known.value = str(Markup("<p>{} <strong>{}</strong></p>").format(*told))
         drawn.show(sheet.under((burnt_layer(drill, run, pause),)))
         new = [f"{clock_words(drill, one.at_s, step_min=1)} {words.said_words(one)}" for one in known_by(run, pause)]
@@ -146,7 +146,8 @@ def drill_panel(drill: Drill) -> Any:
 def _came_of(drill: Drill, run: Round, placed: tuple[Placed, ...], *, after: int) -> str:
     """What a round comes to (HTML): what the fire does next, its end, its roads, and the answers on their curves."""
     later = [
-        f"{clock_words(drill, pause.at_s, step_min=1)}: {words.pause_words(pause)}" for pause in run.pauses[after:]
+        f"{clock_words(drill, pause.at_s, step_min=1)}: {words.pause_words(drill, pause)}"
+        for pause in run.pauses[after:]
     ]
     shuts = [
         f"From {clock_words(drill, max(one.at_s, 0.0), step_min=1)}: {clean(one.street, 60)} shut" for one in run.shuts
@@ -157,7 +158,7 @@ def _came_of(drill: Drill, run: Round, placed: tuple[Placed, ...], *, after: int
         describe_answers_curve(drill, run, placed=placed),
     ).text
     title = Markup("<h3>{}</h3><p><strong>{}</strong></p>").format(
-        words.round_full_title(run), words.verdict_words(drill, run)
+        words.round_full_title(drill, run), words.verdict_words(drill, run)
     )
     lists = listed([*later, *words.leave_by_words(drill, run), *shuts]).text
     return str(title) + lists + curve + answers_table(drill, run, placed)

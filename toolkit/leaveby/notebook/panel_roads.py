@@ -15,16 +15,46 @@ from leaveby.notebook.live.ground import hills
 from leaveby.notebook.live.map import open_map
 from leaveby.notebook.live.roads import road_sheet
 from leaveby.notebook.road_words import closed_table, drives_table, vehicle_words
+from leaveby.regions import measures_of
 from leaveby.roads.vehicle.pull import RoadVehicle
 from leaveby.show.wording import WAY_TITLES
-from leaveby.units import km_h_from_m_s, m_s_from_km_h
+from leaveby.units import (
+    KG_PER_POUND,
+    KM_H_PER_MPH,
+    METRES_PER_FOOT,
+    METRIC,
+    Measures,
+    km_h_from_m_s,
+    local_words,
+    m_s_from_km_h,
+)
 
 FASTEST_KM_H: Final = 130.0
 """Top of the speed slider, and what it shows for a vehicle without a limit of its own."""
 
 
-def vehicle_sliders(vehicle: RoadVehicle) -> tuple[widgets.Slider, ...]:
-    """Sliders over a vehicle's height, mass and speed, wide enough for its own values."""
+_IN_FEET: Final = {
+    "height_m": ("Height (feet)", METRES_PER_FOOT),
+    "mass_t": ("Mass of the whole, loaded (thousand pounds)", KG_PER_POUND),
+    "speed_km_h": ("Fastest you go (mph)", KM_H_PER_MPH),
+}
+"""Labels and units of the sliders where people read feet and pounds."""
+
+
+def vehicle_sliders(vehicle: RoadVehicle, measures: Measures = METRIC) -> tuple[widgets.Slider, ...]:
+    """Sliders over a vehicle's height, mass and speed, wide enough for its own values, in people's units."""
+    return tuple(_in_units(slider, measures) for slider in _metric_sliders(vehicle))
+
+
+def _in_units(slider: widgets.Slider, measures: Measures) -> widgets.Slider:
+    if not measures.pounds:
+        return slider
+    label, unit = _IN_FEET[slider.name]
+    low, high, value = slider.low / unit, slider.high / unit, slider.value / unit
+    return replace(slider, label=label, low=low, high=high, value=value)
+
+
+def _metric_sliders(vehicle: RoadVehicle) -> tuple[widgets.Slider, ...]:
     height_m, mass_t, limit = vehicle.height_m, vehicle.mass_kg / 1000.0, vehicle.speed_limit_m_s
     speed = FASTEST_KM_H if math.isinf(limit) else round(km_h_from_m_s(limit), 6)
     return (
@@ -43,6 +73,7 @@ def changed_vehicle(base: RoadVehicle, *, height_m: float, mass_t: float, speed_
         height_m=round(height_m, 3),
         mass_kg=round(mass_t * 1000.0, 1),
         speed_limit_m_s=m_s_from_km_h(speed_km_h),
+        motorway_limit_m_s=None,
     )
 
 
@@ -69,7 +100,8 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
         options=[(WAY_TITLES.get(name, name), name) for name in area.vehicles],
         value=first,
     )
-    asked = widgets.float_sliders(vehicle_sliders(area.vehicles[first]))
+    measures = measures_of(area.region)
+    asked = widgets.float_sliders(vehicle_sliders(area.vehicles[first], measures))
     title, drives, closed, taken = (widgets.import_lab().HTML() for _ in range(4))
     picture, drawn = hills(area.terrain.grid, area.terrain.elevation_m), open_map()
     setting = {"on": False}
@@ -78,7 +110,8 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
         if setting["on"]:
             return
         base = area.vehicles[chosen.value]
-        values = {name: float(slider.value) for name, slider in asked.items()}
+        unit = {name: _IN_FEET[name][1] if measures.pounds else 1.0 for name in asked}
+        values = {name: float(slider.value) * unit[name] for name, slider in asked.items()}
         vehicle = base if chosen.value == "foot" else changed_vehicle(base, **values)
         answer = drive_answer(area, chosen.value, vehicle=vehicle)
         title.value = str(Markup("<p><strong>For {}</strong></p>").format(vehicle_words(answer)))
@@ -86,11 +119,11 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
         drawn.show(road_sheet(area, answer, picture=picture))
         closed.value = closed_table(answer)
         lines = dict.fromkeys((*area.assumptions, *area.grades.assumptions, *answer.travel.assumptions))
-        taken.value = widgets.folded(widgets.TAKEN, widgets.listed(lines).text)
+        taken.value = widgets.folded(widgets.TAKEN, widgets.listed(local_words(one, measures) for one in lines).text)
 
     def choose() -> None:
         setting["on"] = True
-        for slider in vehicle_sliders(area.vehicles[chosen.value]):
+        for slider in vehicle_sliders(area.vehicles[chosen.value], measures):
             moved = asked[slider.name]
             # The new span has to hold the old value until the new one stands.
             moved.min, moved.max = min(slider.low, moved.value), max(slider.high, moved.value)

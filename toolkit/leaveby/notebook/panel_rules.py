@@ -22,7 +22,8 @@ from leaveby.show.figure import blank_figure, figure_style
 from leaveby.show.map_labels import Sheet, draw_lines, draw_places, draw_scale, lines_of
 from leaveby.show.scene import household_scene
 from leaveby.show.symbols import SYMBOLS, line_look, way_symbol
-from leaveby.show.wording import LINE_MEANS, WAY_TITLES, clean, distance_words
+from leaveby.show.wording import LINE_MEANS, WAY_TITLES, clean
+from leaveby.units import Measures, distance_words
 
 WIDTH_MM: Final = 150.0
 ABOUT_M: Final = 1500.0
@@ -76,7 +77,7 @@ def rules_panel(result: HouseholdResult, *, workers: int = 2) -> Any:
             for rule in rules.of(rating.value)
         }
         words.value = told(result, rating.value, found, counted=winds[wind.value] is not None)
-        text = described(found, rating.value)
+        text = described(found, rating.value, result.plan.measures)
         picture.value = shown(rules_map(result, asked, found), "Where fire is too near", text).text
 
     redraw()
@@ -103,13 +104,13 @@ def told(result: HouseholdResult, rating: str, found: Mapping[str, Look], *, cou
     return table(head, rows)
 
 
-def described(found: Mapping[str, Look], rating: str) -> str:
+def described(found: Mapping[str, Look], rating: str, measures: Measures) -> str:
     """Say where the lines lie, for who can't see the map."""
     said = [f"Map of where fire is too near on a day rated {clean(rating)}."]
     for way, one in found.items():
         for kind, line in (("go", one.go), ("late", one.late)):
             far = max(line.distance_m, key=lambda at: at[1])
-            reach = "beyond the ground that was looked at" if math.isinf(far[1]) else distance_words(far[1])
+            reach = "beyond the ground that was looked at" if math.isinf(far[1]) else distance_words(far[1], measures)
             said.append(f"{WAY_TITLES[way]}, {LINE_MEANS[kind]}: farthest to the {compass_words(far[0])}, {reach}.")
     return " ".join(said)
 
@@ -145,5 +146,5 @@ def rules_map(result: HouseholdResult, asked: Asked, found: Mapping[str, Look]) 
                 colour = look_of["color"]
                 smooth = [shapely.LineString(shapely.get_coordinates(part.simplify(grid.cell_m))) for part in parts]
                 any(sheet.write_along(text, part, size=7.0, off=1.0, colour=colour) for part in smooth)
-        draw_scale(sheet)
+        draw_scale(sheet, result.plan.measures)
     return figure

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 from leaveby.notebook import widgets
 from leaveby.notebook.fire_day import DRIVING_KM_H, DaySpeeds, FireDay, fuels_to_choose, model_speeds
 from leaveby.notebook.speeds import describe_hitch_chart, describe_model_bars, hitch_chart, hitch_table, model_bars
+from leaveby.units import local_words
 
 _UNMAPPED_WORDS: Final = "not known: every model, the fastest counts"
 
@@ -52,19 +54,20 @@ def speed_panel(
 
     def redraw() -> None:
         speeds, minutes_now = held["speeds"], float(hitch.value)
-        table.value = hitch_table(speeds, minutes_now)
+        table.value = local_words(hitch_table(speeds, minutes_now), begin.measures)
         chart.value = widgets.shown(
             hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h),
             "How far the fire gets while you hitch up",
-            describe_hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h),
+            local_words(describe_hitch_chart(speeds, minutes_now, driving_km_h=driving_km_h), begin.measures),
         ).text
 
     def recompute() -> None:
-        values = {name: float(slider.value) for name, slider in asked.items()}
-        held["speeds"] = speeds = model_speeds(FireDay(fuel=fuel.value, **values))
+        values: dict[str, Any] = {name: float(slider.value) for name, slider in asked.items()}
+        held["speeds"] = speeds = model_speeds(replace(begin, fuel=fuel.value, **values))
         title = "How fast the fire runs, model by model"
-        bars.value = widgets.shown(model_bars(speeds), title, describe_model_bars(speeds)).text
-        words.value = notes(speeds)
+        described = local_words(describe_model_bars(speeds), begin.measures)
+        bars.value = widgets.shown(model_bars(speeds), title, described).text
+        words.value = local_words(notes(speeds), begin.measures)
         redraw()
 
     recompute()

@@ -12,7 +12,8 @@ from markupsafe import Markup
 from leaveby.notebook.drives import FREE_ROADS, ClosedStretch, Drive, DriveAnswer, RoadArea
 from leaveby.notebook.widgets import table
 from leaveby.roads.routing.itinerary import Route
-from leaveby.show.wording import WAY_TITLES, clean, distance_words, duration_words
+from leaveby.show.wording import WAY_TITLES, clean, duration_words
+from leaveby.units import Measures, distance_words, mass_words, size_words, speed_words
 
 MOST_LISTED: Final = 12
 """Closed stretches that get a row in the table and a number on the map; the rest is counted."""
@@ -73,19 +74,21 @@ def vehicle_words(answer: DriveAnswer) -> str:
     if answer.way == "foot":
         return name
     vehicle = answer.vehicle
-    limit = "" if math.isinf(vehicle.speed_limit_m_s) else f", at most {vehicle.speed_limit_m_s * 3.6:.0f} km/h"
-    size = f"{vehicle.height_m:g} m high, {vehicle.width_m:g} m wide"
-    return f"{name} ({size}, {vehicle.mass_kg / 1000.0:g} t in all{limit})"
+    measures = answer.measures
+    fastest_m_s = vehicle.speed_limit_m_s
+    limit = "" if math.isinf(fastest_m_s) else f", at most {speed_words(fastest_m_s, measures, '.0f')}"
+    size = f"{size_words(vehicle.height_m, measures)} high, {size_words(vehicle.width_m, measures)} wide"
+    return f"{name} ({size}, {mass_words(vehicle.mass_kg, measures)} in all{limit})"
 
 
-def way_words(way: Route | None) -> str:
+def way_words(way: Route | None, measures: Measures) -> str:
     """Length and time of a way, or that there is none."""
-    return "no way" if way is None else f"{distance_words(way.length_m)}, {duration_words(way.time_s)}"
+    return "no way" if way is None else f"{distance_words(way.length_m, measures)}, {duration_words(way.time_s)}"
 
 
 def ours_words(answer: DriveAnswer, drive: Drive) -> str:
     """How this vehicle gets to an end, or why not."""
-    return "not for this, by your plan" if answer.way not in drive.end.ways else way_words(drive.route)
+    return "not for this, by your plan" if answer.way not in drive.end.ways else way_words(drive.route, answer.measures)
 
 
 def drives_table(answer: DriveAnswer) -> str:
@@ -101,7 +104,7 @@ def drives_table(answer: DriveAnswer) -> str:
         (
             clean(drive.end.name, 80),
             ours_words(answer, drive),
-            *((way_words(drive.car_route),) if beside else ()),
+            *((way_words(drive.car_route, answer.measures),) if beside else ()),
             "; ".join(drive.shut) or ("nothing known" if answer.way in drive.end.ways else ""),
         )
         for drive in answer.drives
@@ -132,14 +135,14 @@ def closed_table(answer: DriveAnswer) -> str:
         (
             number,
             stretch.street,
-            distance_words(stretch.length_m),
+            distance_words(stretch.length_m, answer.measures),
             stretch.reason,
             "passes" if stretch.car_passes else "can't either",
         )
         for number, stretch in numbered(answer.closed)
     )
     rest = answer.closed[MOST_LISTED:]
-    length = distance_words(sum(stretch.length_m for stretch in rest))
+    length = distance_words(sum(stretch.length_m for stretch in rest), answer.measures)
     more = f"<p>And {len(rest)} more, {length} in all.</p>" if rest else ""
     return (
         f"{table(head, rows)}{more}<p>Limits that nobody has mapped are not known: drive your way out with the house "
@@ -152,7 +155,7 @@ def describe_roads(area: RoadArea, answer: DriveAnswer) -> str:
     ends = drive_bands(answer)
     length_m = area.network.length_m
     bands = [
-        f"{band_words(ends, number)}: {distance_words(float(length_m[list(edges)].sum()))}"
+        f"{band_words(ends, number)}: {distance_words(float(length_m[list(edges)].sum()), answer.measures)}"
         for number, edges in enumerate(edges_by_band(area, answer)[: len(ends)])
         if edges
     ]

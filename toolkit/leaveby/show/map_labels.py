@@ -22,7 +22,8 @@ from leaveby.show.figure import INK, LOOKS
 from leaveby.show.letters import text_width
 from leaveby.show.scene import Scene
 from leaveby.show.symbols import SYMBOLS, mark_look
-from leaveby.show.wording import clean, distance_words
+from leaveby.show.wording import clean
+from leaveby.units import Measures, distance_words
 
 HALO: Final[list[patheffects.AbstractPathEffect]] = [patheffects.withStroke(linewidth=2.2, foreground="white")]
 """White around letters, so that they stay readable over lines."""
@@ -239,19 +240,36 @@ def lines_of(geometry: BaseGeometry) -> list[LineString]:
     return []
 
 
-def draw_scale(sheet: Sheet) -> None:
+def _round_length(most_m: float, measures: Measures) -> float:
+    """The longest of 1, 2 and 5 times a power of ten that fits, as it is said: in feet (yards) where miles are not."""
+
+    def within(room: float) -> float:
+        step = 10.0 ** math.floor(math.log10(room))
+        return step * next(factor for factor in (5.0, 2.0, 1.0) if step * factor <= room)
+
+    if not measures.imperial:
+        return within(most_m)
+    most_near = measures.near_most - 6.0  # what is said in the short unit
+    far_m = within(most_m / measures.far_m) * measures.far_m
+    return (
+        far_m
+        if far_m > most_near * measures.near_m
+        else within(min(most_m / measures.near_m, most_near)) * measures.near_m
+    )
+
+
+def draw_scale(sheet: Sheet, measures: Measures) -> None:
     """A scale bar of a round length and an arrow to grid north."""
     axes = sheet.axes
     west, south, east, north = sheet.window
     height, span = north - south, east - west
-    length = 10.0 ** math.floor(math.log10(span * 0.3))
-    length *= next(factor for factor in (5.0, 2.0, 1.0) if length * factor <= span * 0.3)
+    length = _round_length(0.3 * span, measures)
     x_m, y_m = west + 0.03 * span, south + 0.05 * (north - south)
     tick = 0.012 * (north - south)
     corners_m = [x_m, x_m, x_m + length, x_m + length], [y_m + tick, y_m, y_m, y_m + tick]
     axes.plot(*corners_m, path_effects=HALO, **LOOKS["scale_bar"])
     words: dict[str, Any] = {"fontsize": sheet.size(6.5), "path_effects": HALO, **LOOKS["scale_words"]}
-    axes.text(x_m + length / 2.0, y_m + tick, distance_words(length).replace(".0 km", " km"), **words)
+    axes.text(x_m + length / 2.0, y_m + tick, distance_words(length, measures).replace(".0 km", " km"), **words)
     sheet.taken.append(box(x_m, y_m - tick, x_m + length, y_m + 0.05 * height))
     sheet.taken.append(box(west, north - 0.14 * height, west + 0.07 * span, north))
     sheet.taken.append(box(east - 0.42 * span, south, east, south + 0.03 * height))

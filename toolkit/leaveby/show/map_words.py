@@ -19,7 +19,6 @@ from leaveby.show.wording import (
     counts_words,
     day_words,
     days_words,
-    distance_words,
     duration_words,
     first_shut_line,
     late_line,
@@ -30,6 +29,7 @@ from leaveby.show.wording import (
     slower_line,
     today_words,
 )
+from leaveby.units import distance_words, given_words, legend_words
 
 
 def caution_words(result: HouseholdResult) -> str:
@@ -42,11 +42,11 @@ def caution_words(result: HouseholdResult) -> str:
 def day_line(result: HouseholdResult) -> str:
     """Which day was computed, how sure its times are, and in which clock and units they stand."""
     if result.fire is None:
-        return f"{main_sentence(result)} Distances are in metres (m) and kilometres (km), durations in minutes (min)."
+        return f"{main_sentence(result)} {legend_words(result.plan.measures)}"
     return (
         f"A computed day, for planning before the season: {day_words(result.start)}. Leave-by times are the latest at "
         f"which {percent_words(result.plan.confidence)} of {result.members} such days get clear, rounded down "
-        "to 5 minutes. Distances are in metres (m) and kilometres (km), durations in minutes (min)."
+        f"to 5 minutes. {legend_words(result.plan.measures)}"
     )
 
 
@@ -60,7 +60,7 @@ def way_lines(result: HouseholdResult, way: WayTiming) -> list[str]:
     """By when to start and to roll, how far and how long it is, which street shuts first; or why there is no time."""
     said = [by_when(result, way), counts_words(result, way), late_line(result, way)]
     if way.route is not None:
-        end = f"To {clean(way.route.safe_point, 120)}, {distance_words(way.route.length_m)}."
+        end = f"To {clean(way.route.safe_point, 120)}, {distance_words(way.route.length_m, result.plan.measures)}."
         said += [end, need_line(way), slower_line(result, way), first_shut_line(result, way.route)]
     return [line for line in said if line]
 
@@ -106,8 +106,9 @@ def trigger_words(result: HouseholdResult, trigger: TriggerLine, frame: BaseGeom
 
 def shut_line(result: HouseholdResult, at_s: float) -> str:
     """When a stretch of road shuts."""
+    within = given_words(math.ceil(result.plan.roads.standoff_m), result.plan.measures)
     return (
-        f"Shut from {clock_words(result, at_s)} on a middling day, or earlier: by then fire is within "
-        f"{math.ceil(result.plan.roads.standoff_m)} m of it, less {duration_words(result.plan.roads.smoke_lead_s)} for "
-        "smoke. Roads may shut earlier for reasons no model sees."
+        f"Shut from {clock_words(result, at_s)} on a middling day, or earlier: by then fire is within {within} of it, "
+        f"less {duration_words(result.plan.roads.smoke_lead_s)} for smoke. Roads may shut earlier for reasons no model "
+        "sees."
     )

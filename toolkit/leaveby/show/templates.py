@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
+from leaveby import units
 from leaveby.caution import LAST_RESORT, OVERRIDE, PLANNING_AID
 from leaveby.show import wording
 from leaveby.show.letters import letters_css
@@ -64,7 +65,7 @@ def xml(template: str, **values: Any) -> ElementTree.Element:
 def _template(name: str, *, autoescape: bool) -> Template:
     environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     environment.filters |= {"clean": wording.clean, "quoted": quoted}
-    environment.globals |= {"w": wording, "math": math}
+    environment.globals |= {"w": wording, "u": units, "math": math}
     return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
 
 

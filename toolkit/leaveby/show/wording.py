@@ -1,4 +1,4 @@
-"""How times, durations, distances and names are said to a person.
+"""How times, durations and names are said to a person; distances and speeds are in `leaveby.units`.
 
 Every rounding goes to the side that makes people leave earlier: clock times down, durations up, savings down.
 """
@@ -22,6 +22,7 @@ from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS, Plan
 from leaveby.regions import table_rows
 from leaveby.roads.network.graph import RoadNetwork
+from leaveby.units import given_words
 
 WAYS: Final = ("tow", "car", "foot")
 """Ways of leaving in the order in which they are shown: the slowest to make ready first."""
@@ -156,29 +157,6 @@ def duration_words(time_s: float) -> str:
     if hours == 0:
         return f"{rest} min"
     return f"{hours} h" if rest == 0 else f"{hours} h {rest} min"
-
-
-def distance_words(length_m: float) -> str:
-    """Metres to the next ten, or kilometres to the next tenth.
-
-    >>> distance_words(143.0), distance_words(12345.0)
-    ('140 m', '12.3 km')
-    """
-    if length_m < 995.0:
-        return f"{max(10, round(length_m / 10.0) * 10)} m"
-    return f"{length_m / 1000.0:.1f} km"
-
-
-def rounded_words(length_m: float) -> str:
-    """A length as a person would say it: to 10 m, from 100 m on to 50 m, then to tenths and from 10 on to kilometres.
-
-    >>> [rounded_words(length_m) for length_m in (3.0, 84.0, 853.0, 1270.0, 45_638.0)]
-    ['10 m', '80 m', '850 m', '1.3 km', '46 km']
-    """
-    step_m = 10.0 if length_m < 97.5 else 50.0
-    if length_m < 975.0:
-        return f"{max(10.0, round(length_m / step_m) * step_m):.0f} m"
-    return f"{length_m / 1000.0:.{0 if length_m >= 9950.0 else 1}f} km".replace(".0 km", " km")
 
 
 def street_words(street: str, limit: int | None = 60) -> str:
@@ -339,7 +317,8 @@ def rule_line(rule: Rule) -> str:
 
 def rules_heading(result: HouseholdResult) -> str:
     """What stands over the rules on a terminal."""
-    return f"The rules (in brackets: of 100 fires within {result.rules.radius_m / 1000.0:g} km, those too near):"
+    within = given_words(result.rules.radius_m, result.plan.measures)
+    return f"The rules (in brackets: of 100 fires within {within}, those too near):"
 
 
 def late_line(result: HouseholdResult, way: WayTiming) -> str:

@@ -31,10 +31,20 @@ from leaveby.fire.weather.series import Weather, step_at
 from leaveby.parameters import IN_SIGHT_M, REPORTED_AFTER_S, WIND_CHANGE_DEG
 from leaveby.regions import assumed, table_rows
 from leaveby.roads.routing.itinerary import compass_words, shut_along, street
-from leaveby.units import km_h_from_m_s, min_from_s
+from leaveby.units import (
+    METRES_PER_MILE,
+    Measures,
+    about_words,
+    farther_words,
+    given_words,
+    min_from_s,
+    speed_words,
+    temperature_words,
+)
 
 DISTANCES_M: Final = (20_000.0, 10_000.0, 5_000.0, 3_000.0, 2_000.0, 1_000.0, 500.0)
-"""Distances of the front from the home at which it is heard of or seen."""
+DISTANCES_MILES_M: Final = tuple(METRES_PER_MILE * miles for miles in (12.0, 6.0, 3.0, 2.0, 1.0, 0.5, 0.25))
+"""Distances of the front from the home at which it is heard of or seen; in miles where people count in them."""
 
 _TOLD: Final = {row["name"]: row for row in table_rows(__package__, "injects.csv")}
 """Kind, words and basis of every computed inject, and whether it is kept from the participants."""
@@ -74,24 +84,27 @@ def reading_at(weather: Weather, time_s: float) -> Reading:
     )
 
 
-def reading_words(reading: Reading) -> str:
+def reading_words(reading: Reading, measures: Measures) -> str:
     """Say a reading in one line.
 
-    >>> reading_words(Reading(40.0, 15.0, 55 / 3.6, 315.0, None, 103.265))
+    >>> from leaveby.units import METRIC
+    >>> reading_words(Reading(40.0, 15.0, 55 / 3.6, 315.0, None, 103.265), METRIC)
     '40 °C, humidity 15 %, wind 55 km/h from the north-west; fire danger index 103'
     """
     return (
-        f"{reading.air_temperature_c:.0f} °C, humidity {reading.relative_humidity_percent:.0f} %, "
-        f"wind {_wind_words(reading)}{_gust_words(reading)}; fire danger index {reading.danger_index:.0f}"
+        f"{temperature_words(reading.air_temperature_c, measures)}, "
+        f"humidity {reading.relative_humidity_percent:.0f} %, "
+        f"wind {_wind_words(reading, measures)}{_gust_words(reading, measures)}; "
+        f"fire danger index {reading.danger_index:.0f}"
     )
 
 
-def _wind_words(reading: Reading) -> str:
-    return f"{km_h_from_m_s(reading.wind_speed_m_s):.0f} km/h from the {compass_words(reading.wind_from_deg)}"
+def _wind_words(reading: Reading, measures: Measures) -> str:
+    return f"{speed_words(reading.wind_speed_m_s, measures, '.0f')} from the {compass_words(reading.wind_from_deg)}"
 
 
-def _gust_words(reading: Reading) -> str:
-    return "" if reading.gust_m_s is None else f", gusts {km_h_from_m_s(reading.gust_m_s):.0f} km/h"
+def _gust_words(reading: Reading, measures: Measures) -> str:
+    return "" if reading.gust_m_s is None else f", gusts {speed_words(reading.gust_m_s, measures, '.0f')}"
 
 
 def computed_injects(
@@ -111,7 +124,7 @@ def computed_injects(
         *_reports(scenario),
         *_distances(scenario, timed.arrival),
         *_crossings(scenario, timed.arrival),
-        *_wind_changes(scenario.weather),
+        *_wind_changes(scenario),
         *_at_home(scenario, timed.arrival, ember_s=ember_s, home_s=home_s),
         *_closings(shuts),
         *_leave_bys(timed, scenario, start=start),
@@ -213,8 +226,11 @@ def _forecast(scenario: Scenario, start: datetime, *, begin_s: float) -> Iterato
         for step in _change_steps(weather)
         if step in readings
     ]
-    wind, at = _wind_words(windiest), clock(start, float(weather.time_s[worst]), step_min=5)
-    yield _told("forecast", begin_s, hot=hottest, dry=driest, wind=wind, changes="".join(changes))
+    measures = scenario.inputs.plan.measures
+    wind, at = _wind_words(windiest, measures), clock(start, float(weather.time_s[worst]), step_min=5)
+    yield _told(
+        "forecast", begin_s, hot=temperature_words(hottest, measures), dry=driest, wind=wind, changes="".join(changes)
+    )
     yield _told("danger", begin_s, rating=_rating_words(scenario), index=readings[worst].danger_index, at=at)
 
 
@@ -240,7 +256,7 @@ def _where(scenario: Scenario, point: Point) -> tuple[str, float]:
 def _reports(scenario: Scenario) -> Iterator[Inject]:
     for source, ignition in zip(scenario.inputs.plan.ignitions, central_ignitions(scenario), strict=True):
         where, away_m = _where(scenario, ignition.geometry.centroid)
-        away = f"about {away_m / 1000.0:.0f} km" if away_m >= 1000.0 else "under 1 km"
+        away = about_words(away_m, scenario.inputs.plan.measures)
         heard_s, named_s = ignition.at_s + REPORTED_AFTER_S.value, ignition.at_s + 2.0 * REPORTED_AFTER_S.value
         yield _told("reported", heard_s, where=where, away=away)
         yield _told("named", named_s, where=where, away=away, name=source.name)
@@ -252,14 +268,15 @@ def _distances(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
     order = np.argsort(away_m, axis=None)
     earliest_s = np.minimum.accumulate(arrival.time_s.flat[order])
     first_s = float(earliest_s[-1])
-    for within_m in DISTANCES_M:
+    measures = scenario.inputs.plan.measures
+    for within_m in DISTANCES_MILES_M if measures.imperial else DISTANCES_M:
         inside = int(np.searchsorted(away_m.flat[order], within_m, side="right")) - 1
         if inside < 0 or not first_s < earliest_s[inside] < np.inf:
             continue
         at_s = float(earliest_s[inside])
         cell = order[int(np.argmax(arrival.time_s.flat[order] <= at_s))]
         where = compass_words(float(bearing_deg.flat[cell]))
-        away = f"{within_m / 1000.0:g} km" if within_m >= 1000.0 else f"{within_m:.0f} m"
+        away = given_words(within_m, measures)
         yield _told("in sight" if within_m <= IN_SIGHT_M.value else "near", at_s, where=where, away=away)
 
 
@@ -281,7 +298,8 @@ def _crossings(scenario: Scenario, arrival: Arrival) -> Iterator[Inject]:
     for name in sorted(first, key=lambda name: (-length[name], name))[:MOST_STREETS]:
         at_s, edge = first[name]
         where, away_m = _where(scenario, network.geometry[edge].interpolate(0.5, normalized=True))
-        yield _told("crossed", at_s, name=name, away_km=np.ceil(away_m / 100.0) / 10.0, where=where)
+        away = farther_words(away_m, scenario.inputs.plan.measures)
+        yield _told("crossed", at_s, name=name, away=away, where=where)
 
 
 def _change_steps(weather: Weather) -> list[int]:
@@ -289,11 +307,12 @@ def _change_steps(weather: Weather) -> list[int]:
     return [int(step) + 1 for step in np.flatnonzero(turn >= WIND_CHANGE_DEG.value)]
 
 
-def _wind_changes(weather: Weather) -> Iterator[Inject]:
+def _wind_changes(scenario: Scenario) -> Iterator[Inject]:
+    weather, measures = scenario.weather, scenario.inputs.plan.measures
     for step in _change_steps(weather):
         at_s = float(weather.time_s[step])
         now = reading_at(weather, at_s)
-        yield _told("wind change", at_s, now=f"{_wind_words(now)}{_gust_words(now)}")
+        yield _told("wind change", at_s, now=f"{_wind_words(now, measures)}{_gust_words(now, measures)}")
 
 
 def _at_home(scenario: Scenario, arrival: Arrival, *, ember_s: float, home_s: float) -> Iterator[Inject]:

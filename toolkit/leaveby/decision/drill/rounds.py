@@ -32,10 +32,10 @@ from leaveby.decision.household.timed import Timed, made_ready
 from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
 from leaveby.errors import Fault, InputError, fault_of, refused
-from leaveby.fire.spread.validity import outside_validity
+from leaveby.fire.spread.validity import made_elsewhere, outside_validity
 from leaveby.parameters import FASTEST_HEAD_M_S
 from leaveby.regions import assumed
-from leaveby.units import km_h_from_m_s
+from leaveby.units import Measures, far_words, km_h_from_m_s, speed_words
 
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and "" (as for the household question)."""
@@ -71,7 +71,7 @@ def answer_drill(
             ready,
             fire,
             draws=draws,
-            progress=None if progress is None else _told(progress, speed_words(fire.speed_m_s)),
+            progress=None if progress is None else _told(progress, fire_words(fire.speed_m_s, plan.measures)),
         )
         rounds.append(_run(script, timed, number=number, fire=fire, towards=towards))
         supposed += assumptions(timed)
@@ -90,17 +90,21 @@ def answer_drill(
         safe_point_xy_m=scenario.safe_xy_m,
         reported_s=said.reported_at(scenario),
         inputs={**inputs.record, "members": str(script.members)},
-        notes=tuple(str(fault) for fault in pause_fault(script)),
+        notes=(
+            *made_elsewhere(scenario.weather, scenario.zones, choice=scenario.choice, region=plan.roads.region),
+            *(str(fault) for fault in pause_fault(script)),
+        ),
     )
 
 
-def speed_words(speed_m_s: float | None) -> str:
+def fire_words(speed_m_s: float | None, measures: Measures) -> str:
     """Name a round by its speed, for the trainer.
 
-    >>> speed_words(12.0 / 3.6), speed_words(None)
+    >>> from leaveby.units import METRIC
+    >>> fire_words(12.0 / 3.6, METRIC), fire_words(None, METRIC)
     ('fire at 12 km/h', "the plan's own fire")
     """
-    return "the plan's own fire" if speed_m_s is None else f"fire at {km_h_from_m_s(speed_m_s):.4g} km/h"
+    return "the plan's own fire" if speed_m_s is None else f"fire at {speed_words(speed_m_s, measures, '.4g')}"
 
 
 def _told(progress: Progress, what: str) -> Callable[[int, int], None]:
@@ -235,15 +239,15 @@ def _shut_by(run: Round, timing: WayTiming, at_s: float) -> tuple[str, ...]:
 
 
 def _assumed(towards: fires.HomeRun, script: DrillScript, supposed: Sequence[str]) -> tuple[str, ...]:
-    own = km_h_from_m_s(towards.speed_m_s)
+    own, measures = speed_words(towards.speed_m_s, script.plan.measures, ".1f"), script.plan.measures
     lines = [*SPEED_ASSUMPTIONS] if script.speeds_m_s else []
     lines.append(
-        f"The plan's own fire comes those {towards.length_m / 1000.0:.1f} km at {own:.1f} km/h on average."
-        if own > 0.0
+        f"The plan's own fire comes those {far_words(towards.length_m, measures)} at {own} on average."
+        if towards.speed_m_s > 0.0
         else "The plan's own fire does not come to the home within the hours computed."
     )
     lines += [
-        f"At {km_h_from_m_s(speed_m_s):.4g} km/h the fire is slower than the plan's own fire: don't plan by it."
+        f"At {speed_words(speed_m_s, measures, '.4g')} the fire is slower than the plan's own fire: don't plan by it."
         for speed_m_s in script.speeds_m_s
         if speed_m_s < towards.speed_m_s
     ]

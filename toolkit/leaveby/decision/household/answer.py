@@ -25,7 +25,7 @@ from leaveby.decision.ways.confidence import half_width_s, precision_of
 from leaveby.decision.ways.result import FireSummary, FirstAnswer, HouseholdResult
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
-from leaveby.fire.spread.validity import outside_validity
+from leaveby.fire.spread.validity import made_elsewhere, outside_validity
 from leaveby.fire.weather.ratings import held_rule
 from leaveby.household.plan import Plan
 
@@ -122,6 +122,9 @@ def answer_household(
         phases=timed.phases,
         way_phases=timed.way_phases,
         held=Held(timed, found.design),
+        made_elsewhere=made_elsewhere(
+            scenario.weather, scenario.zones, choice=scenario.choice, region=plan.roads.region
+        ),
     )
 
 

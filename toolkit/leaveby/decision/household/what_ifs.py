@@ -42,7 +42,7 @@ from leaveby.fire.spread.series import FOREST_MODELS, flat_spread
 from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import Mornings, ready_times
 from leaveby.parameters import WEATHER_SHIFT_S, WIND_SPEED_ERROR
-from leaveby.units import km_h_from_m_s
+from leaveby.units import speed_words
 
 SAMPLE: Final = 10
 """So many members' fires are solved under each other choice."""
@@ -130,7 +130,7 @@ def _since_s(scenario: Scenario, members: Members) -> NDArray[np.float64]:
 
 def other_fires(scenario: Scenario) -> list[tuple[str, Scenario]]:
     """Name the fires that the sheet sets beside the plan's own: each model alone, and the speeds set by hand."""
-    choice, found = scenario.choice, []
+    choice, found, measures = scenario.choice, [], scenario.inputs.plan.measures
     if choice.set_m_s is None:
         forest = [model for model in choice.models if model in FOREST_MODELS]
         others = tuple(model for model in choice.models if model not in FOREST_MODELS)
@@ -138,10 +138,10 @@ def other_fires(scenario: Scenario) -> list[tuple[str, Scenario]]:
             alone = replace(choice, models=(model, *others))
             found.append((f"{MODEL_WORDS[model]} alone", replace(scenario, choice=alone)))
         stronger = replace(scenario.weather, wind_speed_m_s=scenario.weather.wind_speed_m_s + MORE_WIND_M_S)
-        label = f"wind {km_h_from_m_s(MORE_WIND_M_S):.0f} km/h stronger"
+        label = f"wind {speed_words(MORE_WIND_M_S, measures)} stronger"
         found.append((label, replace(scenario, weather=stronger)))
     for speed_m_s in scenario.inputs.plan.fire.what_if_m_s:
-        label = f"fire at {km_h_from_m_s(speed_m_s):g} km/h, set by hand"
+        label = f"fire at {speed_words(speed_m_s, measures)}, set by hand"
         found.append((label, replace(scenario, choice=replace(choice, floor_m_s=None, set_m_s=speed_m_s))))
     return found
 

@@ -21,6 +21,7 @@ from leaveby.parameters import NEAR_LEAST_M, NEAR_SHARE
 from leaveby.regions import assumed
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import COMPASS, compass_words, street
+from leaveby.units import METRIC, Measures, outward_words
 
 MOST: Final = 8
 """Landmarks that one line is given, so that they can be learnt by heart."""
@@ -63,6 +64,7 @@ def landmarks(
     grid: Grid,
     home_xy_m: tuple[float, float],
     places: Iterable[tuple[str, float, float]] = (),
+    measures: Measures = METRIC,
 ) -> tuple[Landmark, ...]:
     """Name the roads that a trigger line crosses and the places just inside it, the nearest first.
 
@@ -83,8 +85,8 @@ def landmarks(
     Fire at Hill Road, 2.0 km east of home, or nearer: leave the house behind.
     """
     found = [
-        *road_crossings(line, network, grid=grid, home_xy_m=home_xy_m),
-        *places_inside(line, places, grid=grid, home_xy_m=home_xy_m),
+        *road_crossings(line, network, grid=grid, home_xy_m=home_xy_m, measures=measures),
+        *places_inside(line, places, grid=grid, home_xy_m=home_xy_m, measures=measures),
     ]
     found.sort(key=lambda one: (one.distance_m, one.name))
     taken: dict[str, int] = {}
@@ -98,7 +100,12 @@ def landmarks(
 
 
 def road_crossings(
-    line: TriggerLine, network: RoadNetwork, *, grid: Grid, home_xy_m: tuple[float, float]
+    line: TriggerLine,
+    network: RoadNetwork,
+    *,
+    grid: Grid,
+    home_xy_m: tuple[float, float],
+    measures: Measures = METRIC,
 ) -> tuple[Landmark, ...]:
     """Find where named roads cross a trigger line, once for each road and each of eight directions, the nearest first.
 
@@ -116,7 +123,7 @@ def road_crossings(
             continue
         name = street(network, edge)
         for spot in _spots(shapely.intersection(network.geometry[edge], edge_of_area)):
-            one = _landmark("road", name, line.way, spot=spot, home_xy_m=home_xy_m)
+            one = _landmark("road", name, line.way, spot=spot, home_xy_m=home_xy_m, measures=measures)
             key = (name, compass_words(one.bearing_deg))
             if key not in farthest or one.distance_m > farthest[key].distance_m:
                 farthest[key] = one
@@ -129,6 +136,7 @@ def places_inside(
     *,
     grid: Grid,
     home_xy_m: tuple[float, float],
+    measures: Measures = METRIC,
 ) -> tuple[Landmark, ...]:
     """Find the places inside a trigger line that lie near it, the nearest to the home first.
 
@@ -144,7 +152,7 @@ def places_inside(
         spot = shapely.Point(x_m, y_m)
         if not name or not area.intersects(spot):
             continue
-        one = _landmark("place", name, line.way, spot=(x_m, y_m), home_xy_m=home_xy_m)
+        one = _landmark("place", name, line.way, spot=(x_m, y_m), home_xy_m=home_xy_m, measures=measures)
         if edge_of_area.distance(spot) <= max(NEAR_LEAST_M.value, NEAR_SHARE.value * one.distance_m):
             found.append(one)
     return tuple(sorted(found, key=lambda one: (one.distance_m, one.name)))
@@ -171,7 +179,7 @@ def short_words(sentence: str) -> tuple[str, str] | None:
     >>> short_words("A road that crosses a trigger line several times") is None
     True
     """
-    found = re.fullmatch(r"Fire at (.+), ([\d.]+ k?m [a-z-]+) of home, or nearer: .+", sentence)
+    found = re.fullmatch(r"Fire at (.+), ([\d.]+ [a-z]+ [a-z-]+) of home, or nearer: .+", sentence)
     return None if found is None else (found[1], found[2])
 
 
@@ -200,17 +208,11 @@ def _landmark(
     *,
     spot: tuple[float, float],
     home_xy_m: tuple[float, float],
+    measures: Measures,
 ) -> Landmark:
     east_m, north_m = spot[0] - home_xy_m[0], spot[1] - home_xy_m[1]
     distance_m = float(np.hypot(east_m, north_m))
     bearing_deg = float(np.degrees(np.arctan2(east_m, north_m)) % 360.0)
-    where = f"{name}, {_far(distance_m)} {compass_words(bearing_deg)} of home"
+    where = f"{name}, {outward_words(distance_m, measures)} {compass_words(bearing_deg)} of home"
     sentence = f"Fire at {where}, or nearer: {TOO_NEAR[way]}."
     return Landmark(kind, name, spot[0], spot[1], bearing_deg, distance_m, sentence)
-
-
-def _far(distance_m: float) -> str:
-    """A distance in words, rounded up: fire a little farther out already counts."""
-    if distance_m < 1000.0:
-        return f"{int(np.ceil(distance_m / 50.0 - 1e-9)) * 50} m"
-    return f"{np.ceil(distance_m / 100.0 - 1e-9) / 10.0:.1f} km"

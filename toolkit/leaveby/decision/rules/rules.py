@@ -364,7 +364,7 @@ def _rule(asked: Asked, way: Way, day: RatedDay, seen: _Seen, *, allowed: float)
         ways_out=_ways_out(asked, way, seen),
         sentence="",
     )
-    return replace(rule, sentence=rule_sentence(rule, radius_m=plan.rules.radius_m))
+    return replace(rule, sentence=rule_sentence(rule, radius_m=plan.rules.radius_m, measures=plan.measures))
 
 
 def _line(asked: Asked, way: Way, inside: NDArray[np.bool_], *, ready_s: float) -> TriggerLine:
@@ -377,7 +377,14 @@ def _line(asked: Asked, way: Way, inside: NDArray[np.bool_], *, ready_s: float) 
 def _landmarks(asked: Asked, line: TriggerLine) -> tuple[str, ...]:
     """Say by roads and places where it is too late for a way of leaving."""
     scenario, grid = asked.scenario, asked.ground.grid
-    found = landmarks(line, scenario.network, grid=grid, home_xy_m=scenario.home_xy_m, places=scenario.places_m)
+    found = landmarks(
+        line,
+        scenario.network,
+        grid=grid,
+        home_xy_m=scenario.home_xy_m,
+        places=scenario.places_m,
+        measures=scenario.inputs.plan.measures,
+    )
     return landmark_words(found, line)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.regions import assumed
+from leaveby.units import METRIC, Measures, given_words
 
 if TYPE_CHECKING:
     from leaveby.decision.ways.result import HourShare, Rule
@@ -20,10 +21,10 @@ RULE_ASSUMPTIONS: Final = assumed("decision/rules/supposed", "rules")
 """What rules rest on, for the list of assumptions of a result."""
 
 
-def rule_sentence(rule: Rule, *, radius_m: float) -> str:
+def rule_sentence(rule: Rule, *, radius_m: float, measures: Measures = METRIC) -> str:
     """Say a rule, and how many fires leave too little time for whoever waits for word of one."""
     on = f"On {rule.rating}" if rule.rating == LIKE_THE_PLANS else f"On a day rated {rule.rating}"
-    fires = f"of 100 fires that start within {radius_m / 1000.0:g} km on such a day"
+    fires = f"of 100 fires that start within {given_words(radius_m, measures)} on such a day"
     count, too_little = share_words(rule.share), f"too little time {TIME_TO[rule.way]}"
     if rule.verdict == "on word of fire":
         said = (

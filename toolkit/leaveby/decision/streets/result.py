@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from leaveby import parameters
+from leaveby.regions import measures_of
 from leaveby.roads.clearance.queue import MOBILISATIONS, Mobilisation
 from leaveby.roads.exits.facts import GroupFacts
 from leaveby.roads.exits.groups import Difference, SingleExits
@@ -20,6 +21,7 @@ from leaveby.roads.exits.link_candidates import Elevation
 from leaveby.roads.exits.links import Link
 from leaveby.roads.exits.street_table import StreetTable
 from leaveby.roads.osm.access_rules import DEFAULT_RULES, AccessRule, Comparison
+from leaveby.units import Measures
 
 
 @dataclass(frozen=True)
@@ -231,6 +233,11 @@ class StreetSurvey:
     from_osm: bool = True
     assumptions: tuple[str, ...] = ()
     inputs: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def measures(self) -> Measures:
+        """The units that people read in the region asked for."""
+        return measures_of(self.options.region)
 
     @property
     def notable(self) -> tuple[StreetGroup, ...]:

@@ -16,7 +16,7 @@ from leaveby.decision.streets import result
 from leaveby.decision.streets.result import Balance, StreetGroup, StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.errors import Fault, Faults, refused
 from leaveby.parameters import BREAKDOWN_SHARE, TWO_LANE_VEH_H
-from leaveby.regions import table
+from leaveby.regions import measures_of, table
 from leaveby.roads.clearance.queue import clearance, not_out
 from leaveby.roads.clearance.tree import group_tree, quickest_out
 from leaveby.roads.exits.dominators import NO_WAY_OUT
@@ -28,6 +28,7 @@ from leaveby.roads.exits.links import Link, rank_links, with_link
 from leaveby.roads.exits.street_table import StreetTable
 from leaveby.roads.network.graph import SEPARATOR
 from leaveby.roads.osm.access_rules import AccessRule, Measured, choose_rules, compare
+from leaveby.units import Measures, far_words
 
 LIVED_ON: Final = frozenset({"residential", "living_street"})
 """Classes of street on which people live, by their definition: without homes on them the map lacks homes."""
@@ -71,7 +72,7 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
         best = single_exits(streets, homes, exits=every, compare=False, known=found.exits)
     tell("single exits", 1, 1)
     balance = _balance(homes, found, best)
-    names = _names(streets)
+    names = _names(streets, measures_of(asked.options.region))
     groups = _groups(asked, found, facts, rules, best, names)
     groups = _cleared(asked, found, facts, groups, tell)
     residential_m, few, by_length = _by_length(
@@ -244,6 +245,7 @@ class _Names:
     meeting: dict[int, list[str]]
     named: tuple[str, ...]
     lines: shapely.STRtree
+    measures: Measures
     taken: dict[str, float] = field(default_factory=dict)
 
     def nearest(self, place: shapely.Point) -> str:
@@ -252,13 +254,14 @@ class _Names:
         return self.named[found[0]] if found.size else ""
 
 
-def _names(streets: StreetTable) -> _Names:
+def _names(streets: StreetTable, measures: Measures) -> _Names:
     rows = [row for row in np.flatnonzero(streets.driven).tolist() if streets.name[row]]
     meeting: dict[int, list[str]] = {}
     for row in rows:
         for node in (int(streets.a[row]), int(streets.b[row])):
             meeting.setdefault(node, []).append(streets.name[row])
-    return _Names(meeting, tuple(streets.name[row] for row in rows), shapely.STRtree(streets.geometry[rows]))
+    named = tuple(streets.name[row] for row in rows)
+    return _Names(meeting, named, shapely.STRtree(streets.geometry[rows]), measures)
 
 
 def _pinch(
@@ -285,7 +288,7 @@ def _pinch(
     if name in names.taken and corner:
         name = f"{name} beyond {corner[0]}"
     elif name in names.taken and 100.0 <= out_m - names.taken[name] < math.inf:
-        name = f"{name}, {(out_m - names.taken[name]) / 1000.0:.1f} km farther in"
+        name = f"{name}, {far_words(out_m - names.taken[name], names.measures)} farther in"
     names.taken.setdefault(name, out_m)
     return "street", name, x_m, y_m
 

@@ -342,7 +342,8 @@ class HouseholdResult:
     `rules` hold for any fire; the rest is for the plan's own. Where it has none, `fire` is None: then there are ready
     times, roads and tasks beside the rules, and nothing that has to do with the clock may be shown.
     `phases` are those of the household, `way_phases` those of each way of leaving; `held` is what the answer was found
-    by (`decision.household.what_ifs.Held`), to ask it anew.
+    by (`decision.household.what_ifs.Held`), to ask it anew. `made_elsewhere` is to be said first: where the equations
+    of the fire were made for other fuels.
     """
 
     plan: Plan
@@ -365,6 +366,7 @@ class HouseholdResult:
     phases: Phases
     way_phases: Mapping[str, Phases]
     held: object = None
+    made_elsewhere: tuple[str, ...] = ()
 
 
 def clock(result: HouseholdResult, time_s: float) -> datetime:

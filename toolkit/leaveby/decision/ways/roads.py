@@ -25,6 +25,7 @@ from leaveby.roads.vehicle.home_way import HomeWay, household_travel
 from leaveby.roads.vehicle.pull import RoadVehicle
 from leaveby.roads.vehicle.speeds import towing_limit_m_s
 from leaveby.roads.vehicle.travel import EdgeTravel
+from leaveby.units import Measures, distance_words, far_words, local_words
 
 MOST_ROUTES: Final = 24
 """Routes timed for each way of leaving, the quickest first."""
@@ -107,6 +108,10 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
     # The lower of what the household will not exceed and what the region publishes for towing.
     own_m_s = plan.towing.speed_limit_m_s if plan.towing is not None else float("inf")
     mass_kg = car.mass_kg + house.mass_kg
+    limit_m_s, motorway_m_s = (
+        min(own_m_s, towing_limit_m_s(plan.roads.region, combined_mass_kg=mass_kg, motorway=motorway))
+        for motorway in (False, True)
+    )
     towed = replace(
         alone,
         name=f"{car.name} with {house.name}",
@@ -115,7 +120,8 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
         height_m=max(car.height_m, house.height_m),
         length_m=car.length_m + house.length_m,
         mass_kg=mass_kg,
-        speed_limit_m_s=min(own_m_s, towing_limit_m_s(plan.roads.region, combined_mass_kg=mass_kg)),
+        speed_limit_m_s=limit_m_s,
+        motorway_limit_m_s=motorway_m_s if motorway_m_s != limit_m_s else None,
     )
     return towed, notes
 
@@ -186,13 +192,13 @@ def road_check(scenario: Scenario) -> dict[Way, str]:
             raise AssertionError("a way without a reason against it has no route")
         end = roads.targets[found.nodes[-1]]
         said[way] = (
-            f"Leaving {words}: {_to_the_road(network, roads.home_way)}a route leads to {end}, "
-            f"{found.length_m / 1000.0:.1f} km, {found.time_s / 60.0:.0f} min on free roads with no fire."
+            f"Leaving {words}: {_to_the_road(network, roads.home_way, plan.measures)}a route leads to {end}, "
+            f"{far_words(found.length_m, plan.measures)}, {found.time_s / 60.0:.0f} min on free roads with no fire."
         )
     return said
 
 
-def _to_the_road(network: RoadNetwork, way: HomeWay) -> str:
+def _to_the_road(network: RoadNetwork, way: HomeWay, measures: Measures) -> str:
     if way.road < 0:
         return ""
     over = list(dict.fromkeys(street(network, edge) for edge in way.edges))
@@ -201,7 +207,8 @@ def _to_the_road(network: RoadNetwork, way: HomeWay) -> str:
         return f"the home stands at {road}; "
     length_m = float(network.length_m[np.asarray(way.edges, dtype=np.int64)].sum())
     opened = ", private ways or gates on it," if way.opened else ""
-    return f"{length_m:.0f} m over {', '.join(over)}{opened} to the first public road, {road}; "
+    length = distance_words(length_m, measures) if measures.imperial else f"{length_m:.0f} m"
+    return f"{length} over {', '.join(over)}{opened} to the first public road, {road}; "
 
 
 def _why_no_route(scenario: Scenario, found: EdgeTravel, targets: list[int]) -> str:
@@ -214,7 +221,8 @@ def _why_no_route(scenario: Scenario, found: EdgeTravel, targets: list[int]) -> 
     reasons = list(
         dict.fromkeys(f"{street(network, edge)}: {found.why_not[edge] or 'leaves the modelled area'}" for edge in shut)
     )
-    return "No route takes the vehicle, even with no fire. On the shortest way: " + "; ".join(reasons[:4]) + "."
+    told = local_words("; ".join(reasons[:4]), scenario.inputs.plan.measures)
+    return f"No route takes the vehicle, even with no fire. On the shortest way: {told}."
 
 
 def candidate_routes(

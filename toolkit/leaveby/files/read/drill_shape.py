@@ -18,7 +18,19 @@ from leaveby import regions
 from leaveby.decision.drill.result import DrillWay, OwnKind
 from leaveby.errors import Fault, fault_of
 from leaveby.household.plan_document import meant
-from leaveby.household.plan_keys import Listed, Table, declared, defaults_of, keys_from, keys_of, number, section
+from leaveby.household.plan_keys import (
+    Listed,
+    Table,
+    declared,
+    defaults_of,
+    keys_from,
+    keys_of,
+    metric_keys,
+    number,
+    section,
+    twins_of,
+    unknown_key,
+)
 
 _MENDS: Final[Mapping[str, str]] = regions.table("files/read/kinds")["mends"]
 
@@ -155,11 +167,15 @@ def read_table(
 ) -> dict[str, Any]:
     """Read one section or table: its values by key, None for those at fault, whose faults are added to the list."""
     keys, defaults = keys_of(_OF[section]), defaults_of(_OF[section])
+    table, written = metric_keys(_OF[section], table)
 
     def place(name: str) -> str:
-        return place_in(section, number, table=table, key=name, where=where)
+        return place_in(section, number, table=table, key=written.get(name, name), where=where)
 
     for name in [name for name in table if name not in keys]:
+        if (twice := unknown_key(name, keys)) is not None:
+            faults.append(Fault(place(name), *twice, "take one of the two away"))
+            continue
         mend = meant(name, keys, "take the key away")
         faults.append(fault_of(place(name), "no_key_of_drills", keys=", ".join(keys), mend=mend))
     found: dict[str, Any] = {}
@@ -171,9 +187,12 @@ def read_table(
                 found[name] = _adapter(hint).validate_python(table[name])
             except ValidationError as error:
                 found[name] = None
-                faults.append(
-                    Fault(place(name), f"is {shown(table[name])}", told, _mend(error, hint) or f"write {told}")
-                )
+                given = shown(table[name])
+                if name in written:
+                    twin = twins_of(name)[written[name]]
+                    told = twin.words(told, "km/h")
+                    given = f"{given} once it is metric"
+                faults.append(Fault(place(name), f"is {given}", told, _mend(error, hint) or f"write {told}"))
         elif default is MISSING:
             faults.append(Fault(place(name), "is missing", told, f'add a line that begins with "{name} ="'))
     return found

@@ -13,15 +13,27 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.fuel.types import FUEL_TYPES
+from leaveby.fire.fuel.types import FUEL_TYPES, FuelType
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.fire.spread import series
 from leaveby.fire.spread.series import DEFAULT_MODELS, FlatSpread, SpreadZones, models_for
 from leaveby.fire.weather.series import Weather
-from leaveby.regions import table_rows
+from leaveby.parameters import OTHER_FUELS_SHARE
+from leaveby.regions import assumed, country_of, measures_of, table_rows
+from leaveby.units import speed_words
 
 _MODELS: Final = {row["model"]: row for row in table_rows(__package__, "model_words.csv")}
 """Each model in words, and what one that was not read rests on."""
+
+
+_MADE_FOR: Final = {row["model"]: row for row in table_rows(__package__, "made_for.csv")}
+"""Of which fuels and countries each equation was made; the rules of thumb are of many."""
+
+_RULES: Final = {
+    "rule_10_percent": ("forest and shrubland", "dry forest and shrubland", "Cruz and Alexander 2019", 0.1),
+    "rule_20_percent": ("grass", "cured grass", "Cruz, Alexander and Kilinc 2022", 0.2),
+}
+"""By rule of thumb: the fuels that it is for, in which state, who published it (read), and the share of the wind."""
 
 
 @dataclass(frozen=True)
@@ -84,6 +96,70 @@ def model_assumptions(zones: SpreadZones, *, models: Sequence[str] = DEFAULT_MOD
         "moisture could hold, the drier one does. Fire once alight is never taken to go out."
     )
     return tuple(lines)
+
+
+def made_elsewhere(weather: Weather, zones: SpreadZones, *, choice: series.FireChoice, region: str) -> tuple[str, ...]:
+    """Say first of all where equations were made for other fuels than those here, and what the rule of thumb gives.
+
+    One sentence for forest and shrubland and one for grass, where fuels or a country that an equation was not made for
+    cover a tenth of the ground that burns; none where the speed is set by hand. Rates are those of the step with the
+    strongest wind, the fastest of the fuels.
+    """
+    if choice.set_m_s is not None:
+        return ()
+    country, models = country_of(region), choice.models
+    cells = np.bincount(zones.zone[zones.zone >= 0].ravel(), minlength=len(zones.types))
+    head_m_s = series.flat_spread(weather, zones, choice=choice).head_ros_m_s
+    said: list[str] = []
+    for rule in _RULES:
+        among = [number for number, kind in enumerate(zones.types) if _rule_of(kind) == rule]
+        foreign = {number: rows for number in among if (rows := _foreign(zones.types[number], models, country))}
+        if not foreign or sum(cells[list(foreign)]) < OTHER_FUELS_SHARE.value * cells.sum():
+            continue
+        wind_m_s = weather.wind_speed_m_s[:, zones.place[among]]
+        step = int(wind_m_s.max(axis=1).argmax())
+        rows = [row for found in foreign.values() for row in found]
+        fuels = [zones.types[number].name for number in foreign]
+        wind, ros = float(wind_m_s[step].max()), float(head_m_s[step, among].max())
+        said += _elsewhere_words(rule, rows, fuels, (wind, ros), region=region, hint=rule not in models)
+    return tuple(said)
+
+
+def _elsewhere_words(
+    rule: str, rows: list[dict[str, str]], fuels: list[str], rates: tuple[float, float], *, region: str, hint: bool
+) -> tuple[str, ...]:
+    """Put it in words: for which fuels the equations were made, and wind, rule of thumb and equations in figures."""
+    measures, (of, dry, source, share) = measures_of(region), _RULES[rule]
+    abroad = any(country_of(region) not in row["countries"].split(";") for row in rows)
+    wind_m_s, ros_m_s = rates
+    return assumed(
+        "fire/assumptions",
+        "made_elsewhere",
+        made_for=" and ".join(dict.fromkeys(row["told"] for row in rows)),
+        fuels=f"{of} of {region}" if abroad else " and ".join(dict.fromkeys(fuels)),
+        dry=dry,
+        share=f"{100.0 * share:g}",
+        source=source,
+        rule=speed_words(share * wind_m_s, measures, ".1f"),
+        wind=speed_words(wind_m_s, measures, ".0f"),
+        ros=speed_words(ros_m_s, measures, ".1f"),
+        hint=f" Name {rule} among the models of [fire], and the faster holds." if hint else "",
+    )
+
+
+def _rule_of(kind: FuelType) -> str:
+    return "rule_20_percent" if kind.equation == "grass" else "rule_10_percent"
+
+
+def _foreign(kind: FuelType, models: Sequence[str], country: str) -> list[dict[str, str]]:
+    """The equations taking part in a fuel that were made for other fuels, or in other countries."""
+    rows = [_MADE_FOR[model] for model in models_for(kind, models) if model in _MADE_FOR]
+    return [
+        row
+        for row in rows
+        if country not in row["countries"].split(";")
+        or (FUEL_TYPES.get(kind.name) == kind and kind.name not in row["fuels"].split(";"))
+    ]
 
 
 def outside_validity(

@@ -35,6 +35,7 @@ def drill_sheet(drill: Drill) -> LiveSheet:
             written(scene, ("safe_points", "home"), title="Home and safe points"),
         ),
         window_deg=window_around(corners, grid.crs),
+        measures=drill.plan.measures,
         described="Map of the place: streets, your home and the safe points of the plan, and what is known to burn.",
         notice=map_notice(drill.network),
     )

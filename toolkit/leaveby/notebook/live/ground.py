@@ -28,6 +28,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.fire.terrain import Grid
 from leaveby.show.ground import hill_shade
 from leaveby.show.symbols import SYMBOLS, mark_look
+from leaveby.units import METRIC, Measures
 
 WEB_CRS: Final = "EPSG:3857"
 """Projection of web maps."""
@@ -136,7 +137,7 @@ class LiveSheet:
     """Everything a map shows to begin with: its layers from the ground up, over a picture of the hills.
 
     `window_deg` is west, south, east and north of what is shown first, `described` what it says for a person who can't
-    see it, `notice` whose data the roads are ("" where no notice is due).
+    see it, `notice` whose data the roads are ("" where no notice is due), `measures` in what its scale is.
     """
 
     title: str
@@ -145,6 +146,7 @@ class LiveSheet:
     window_deg: tuple[float, float, float, float]
     described: str
     notice: str
+    measures: Measures = METRIC
 
     def under(self, layers: Iterable[Layer]) -> LiveSheet:
         """The same sheet with other layers under its own."""

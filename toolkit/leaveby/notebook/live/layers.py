@@ -43,6 +43,7 @@ from leaveby.show.map_words import trigger_words
 from leaveby.show.plan.map import describe_map, drawn_routes, last_that_matters_s
 from leaveby.show.scene import Scene, household_scene, street_symbol
 from leaveby.show.symbols import SYMBOLS, way_symbol
+from leaveby.units import Measures, distance_words, nearer_words
 
 MOST_MOMENTS: Final = 60
 """No more clock times than this on the slider."""
@@ -153,10 +154,11 @@ def household_sheet(result: HouseholdResult) -> LiveSheet:
     scene = household_scene(result, only=("home", "safe_points", "ignitions", "routes", "isochrones"))
     return LiveSheet(
         title="Map of the ways out and the fire",
+        measures=result.plan.measures,
         picture=hills(result.terrain.grid, result.terrain.elevation_m),
         layers=(
             _streets(result, roads),
-            *_ways_out(scene),
+            *_ways_out(scene, result.plan.measures),
             Layer("Street names", (), _names(result, roads)),
             *([] if result.fire is None else [_fronts(result, result.fire.arrival, scene)]),
             *_triggers(result),
@@ -234,13 +236,13 @@ def name_marks(roads: Stretches, among: Iterable[int], *, least_m: float, most: 
     return tuple(marks)
 
 
-def _ways_out(scene: Scene) -> list[Layer]:
+def _ways_out(scene: Scene, measures: Measures) -> list[Layer]:
     """One layer for each way of leaving; the first lies on top where they share a street."""
     layers = []
     for thing in scene.drawn("routes").itertuples(index=False):
         look, line = look_of(thing.symbol), to_wgs84(thing.geometry, scene.crs)
         casing = Shape(line, (), Look(CASING, look.width_px + 3.0), "lines")
-        shape = Shape(line, (thing.title, f"{wording.distance_words(thing.length_m)} in all"), look, "over")
+        shape = Shape(line, (thing.title, f"{distance_words(thing.length_m, measures)} in all"), look, "over")
         name = f"Way out: {thing.title}"
         layers.append(Layer(name, (casing, shape), meanings=((look, name),)))
     return layers[::-1]
@@ -364,9 +366,7 @@ def _front_words(result: HouseholdResult, arrival: Arrival, at_s: float) -> str:
     away_m = float(home.distance(area))
     if away_m < result.terrain.grid.cell_m:
         return "The fire is at your home."
-    # Down to the next hundred metres: nearer, not farther.
-    shown_m = math.floor(away_m / 100.0) * 100.0
-    far = wording.distance_words(shown_m) if shown_m >= 100.0 else "less than 100 m"
+    far = nearer_words(away_m, result.plan.measures)
     towards = math.degrees(math.atan2(near[0] - result.home_xy_m[0], near[1] - result.home_xy_m[1]))
     return f"The front is {far} from your home, to the {compass_words(towards)}."
 

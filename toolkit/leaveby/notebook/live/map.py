@@ -91,6 +91,8 @@ class LiveMap:
         for one in chart.controls:
             if isinstance(one, leaflet.AttributionControl):
                 one.prefix = sheet.notice or "leaveby"
+            elif isinstance(one, leaflet.ScaleControl):
+                one.metric, one.imperial = not sheet.measures.imperial, sheet.measures.imperial
         # A layer that leaves the page with words of its own is an error there: one mark that stays has them for all. It
         # is the only "base" layer, of which the switches show no row.
         words = leaflet.Popup(location=chart.center, child=self.tapped, min_width=240)

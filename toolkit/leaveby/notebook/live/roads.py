@@ -70,6 +70,7 @@ def road_sheet(area: RoadArea, answer: DriveAnswer, *, picture: Picture | None =
         picture=picture,
         layers=(_quickest(area, answer), _closed(area, answer), *_bands(area, answer), _ends(area, answer)),
         window_deg=window_around(np.vstack(points), network.crs),
+        measures=answer.measures,
         described=road_words.describe_roads(area, answer),
         notice=map_notice(network),
     )
@@ -156,6 +157,7 @@ def survey_sheet(answer: StreetSurvey, *, heights: Heights | None = None) -> Liv
     around = np.vstack([around, np.column_stack([streets.x_m[exits], streets.y_m[exits]])])
     return LiveSheet(
         title=map_title(answer),
+        measures=answer.measures,
         picture=None if heights is None else _hills_around(around, streets.crs, heights=heights),
         layers=(
             *_street_classes(answer),

@@ -13,9 +13,7 @@ from typing import Any, Final, Literal
 from leaveby.errors import Fault, Faults, refuse
 from leaveby.parameters import Mark
 from leaveby.regions import table
-
-METRES_PER_FOOT: Final = 0.3048
-"""Exact (international yard and pound agreement, 1959)."""
+from leaveby.units import METRES_PER_FOOT
 
 Measure = Literal["ways_out", "dead_end", "all_streets", "width", "grade", "turnaround"]
 

@@ -25,6 +25,7 @@ class RoadVehicle:
     - `power_w`: rated engine power, of which `power_share` reaches the wheels for minutes on end on a hot day.
     - `speed_limit_m_s`: own or towing speed limit; inf for none. On foot the walking speed, at most
       `WALKING_SPEED_M_S`.
+    - `motorway_limit_m_s`: the same on motorways, where it is another there.
     - `opens_gates`: ways whose gates and private access this household may and can open.
     - `four_wheel_drive`: whether it may take ways marked for four-wheel drive only.
     - `max_grade`: steepest grade (rise over run) it climbs at all, whatever the power; inf when not known.
@@ -47,6 +48,7 @@ class RoadVehicle:
     mass_kg: float = 80.0
     power_w: float = 0.0
     speed_limit_m_s: float = float("inf")
+    motorway_limit_m_s: float | None = None
     opens_gates: frozenset[int] = frozenset()
     four_wheel_drive: bool = False
     max_grade: float = float("inf")
@@ -73,8 +75,8 @@ class RoadVehicle:
             if not low <= value <= high:
                 place = f"vehicle {self.name}, {what}"
                 faults.tell(place, "vehicle_out_of_range", value=value, low=low, high=high, unit=unit)
-        for what in ("speed_limit_m_s", "max_grade"):
-            if not getattr(self, what) > 0.0:
+        for what in ("speed_limit_m_s", "motorway_limit_m_s", "max_grade"):
+            if getattr(self, what) is not None and not getattr(self, what) > 0.0:
                 faults.add(f"vehicle {self.name}, {what}", f"it is {getattr(self, what)}", "above 0", "correct it")
         faults.refuse()
 

@@ -8,18 +8,15 @@ from typing import Final
 
 from leaveby.errors import InputError, refused
 from leaveby.parameters import HEIGHT_SLACK_M, LOW_HEIGHT_M, WIDTH_SLACK_M
-from leaveby.regions import table
+from leaveby.regions import country_of, table
 from leaveby.roads.network.graph import FOOT_CLASSES, MOTORWAYS, SEPARATOR
-from leaveby.roads.osm.access_rules import METRES_PER_FOOT
 from leaveby.roads.vehicle.pull import RoadVehicle
-
-KG_PER_POUND: Final = 0.45359237
-"""Exact (international yard and pound agreement, 1959)."""
+from leaveby.units import KG_PER_POUND, METRES_PER_FOOT
 
 _TABLES: Final = table("roads/vehicle/restrictions")
 """What each table holds, its source and mark stand in `restrictions.toml` beside this."""
-LEGAL_HEIGHT_M: Final[dict[str, float]] = _TABLES["legal_height"]["m"]
-OTHER_LEGAL_HEIGHT_M: Final[float] = _TABLES["legal_height"]["elsewhere_m"]
+LEGAL_SIZES: Final[dict[str, dict[str, float]]] = {row["region"]: row for row in _TABLES["legal_size"]}
+"""By country, or country and state: `height_m` and `width_m` that the road rules allow without a permit."""
 OPEN_ACCESS, CLOSED_ACCESS, GATES, NO_HINDRANCE, TOO_ROUGH_TO_TOW = (
     frozenset[str](_TABLES[name]["values"])
     for name in ("open_access", "closed_access", "gates", "no_hindrance", "too_rough_to_tow")
@@ -29,6 +26,17 @@ _NO_LIMIT: Final = frozenset({"", "none", "unsigned", "no_sign", "no_indications
 _LENGTH = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(m|metres|meters|cm|ft|feet)?$")
 _FEET = re.compile(r"^(\d+)\s*(?:'|ft)\s*-?\s*(?:(\d+(?:\.\d+)?)\s*(?:\"|''|in)?)?$")
 _WEIGHT = re.compile(r"^(\d+(?:[.,]\d+)?)\s*(t|tonnes?|kg|st|lbs?)?$")
+
+
+def legal_size(region: str) -> tuple[float, float]:
+    """Height and width that the road rules of a state, its country, or any country allow without a permit, m.
+
+    >>> legal_size("AU-NSW"), legal_size("US-NV"), legal_size("US-OH"), legal_size("CL")
+    ((4.3, 2.5), (4.2672, 2.5908), (4.1148, 2.5908), (4.0, 2.55))
+    """
+    country = LEGAL_SIZES.get(country_of(region), _TABLES["legal_size_elsewhere"])
+    found = LEGAL_SIZES.get(region.upper(), country)
+    return found["height_m"], found["width_m"]
 
 
 def length_limit_m(text: str, *, place: str, region: str = "AU", height: bool = False) -> float:
@@ -48,7 +56,7 @@ def _one_length(word: str, *, place: str, region: str, height: bool) -> float:
     if word in _NO_LIMIT:
         return float("inf")
     if height and word == "default":
-        return LEGAL_HEIGHT_M.get(region.upper()[:2], OTHER_LEGAL_HEIGHT_M)
+        return legal_size(region)[0]
     if height and word == "below_default":
         return LOW_HEIGHT_M.value
     if not height and word == "default":
@@ -179,7 +187,7 @@ def _too_big(tags: Mapping[str, str], *, vehicle: RoadVehicle, region: str, plac
         text = tags.get(tag, "")
         height = tag == "maxheight"
         if not text:
-            legal_m = LEGAL_HEIGHT_M.get(region.upper()[:2], OTHER_LEGAL_HEIGHT_M)
+            legal_m = legal_size(region)[0]
             if height and own_m > legal_m:
                 return f"no height is posted: only the legal {legal_m:g} m is taken to pass, and this is {own_m:g} m"
             continue

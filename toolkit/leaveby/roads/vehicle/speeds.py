@@ -7,12 +7,10 @@ from typing import Final
 
 from leaveby import parameters
 from leaveby.errors import InputError, refused
-from leaveby.regions import country_of, table
+from leaveby.regions import country_of, measures_of, table
 from leaveby.roads.network.graph import SEPARATOR
-from leaveby.units import m_s_from_km_h
+from leaveby.units import KM_H_PER_MPH, m_s_from_km_h
 
-KM_H_PER_MPH: Final = 1.609344
-"""Exact: international mile."""
 KM_H_PER_KNOT: Final = 1.852
 """Exact: nautical mile."""
 
@@ -61,7 +59,7 @@ def _one_speed(text: str, *, place: str) -> float | None:
     if zone:
         country, kind = zone.group(1).upper(), zone.group(2).lower()
         if kind.isdigit() and int(kind) > 0:
-            return m_s_from_km_h(float(kind) * (KM_H_PER_MPH if country in {"GB", "US"} else 1.0))
+            return m_s_from_km_h(float(kind) * (KM_H_PER_MPH if measures_of(country).imperial else 1.0))
         if kind.startswith("zone") and kind[4:].isdigit() and int(kind[4:]) > 0:
             return m_s_from_km_h(float(kind[4:]))
         if kind == "walk":
@@ -124,14 +122,15 @@ def rolling_resistance(surface: str, *, tracktype: str = "") -> float:
     return 0.015
 
 
-def towing_limit_m_s(region: str, *, combined_mass_kg: float) -> float:
+def towing_limit_m_s(region: str, *, combined_mass_kg: float, motorway: bool = False) -> float:
     """Published speed limit for towing in a state or country (`AU-WA`, `GB`) with so heavy a combination.
 
     inf where only the posted limit counts or none is known.
     """
     for rule in _TABLES["towing"]:
         if rule["region"] in (region.upper(), country_of(region)) and combined_mass_kg > rule.get("above_kg", 0.0):
-            return m_s_from_km_h(float(rule["km_h"] if "km_h" in rule else rule["mph"] * KM_H_PER_MPH))
+            unit, factor = ("km_h", 1.0) if "km_h" in rule else ("mph", KM_H_PER_MPH)
+            return m_s_from_km_h(factor * float(rule.get(f"motorway_{unit}", rule[unit]) if motorway else rule[unit]))
     return float("inf")
 
 

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from leaveby.errors import InputError, refuse, refused
 from leaveby.parameters import ASCENT_PER_HOUR_M, CRAWL_M_S, GATE_TIME_S, POSTED_SHARE, UNREADABLE_POSTED_KM_H
 from leaveby.roads.network.grades import EdgeGrades, constant_grades
-from leaveby.roads.network.graph import TAGS, RoadNetwork, judged
+from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, TAGS, RoadNetwork, judged
 from leaveby.roads.vehicle.pull import RoadVehicle, sustained_speed_m_s
-from leaveby.roads.vehicle.restrictions import gate_count, why_closed
+from leaveby.roads.vehicle.restrictions import gate_count, legal_size, why_closed
 from leaveby.roads.vehicle.speeds import posted_speed_m_s, rolling_resistance, surface_speed_m_s, usual_speed_m_s
 from leaveby.units import SECONDS_PER_HOUR
 
@@ -82,7 +82,7 @@ def travel(
     if not np.isfinite(time_s[usable]).all():
         bad = int(np.flatnonzero(usable & ~np.isfinite(time_s))[0])
         raise refuse(network.place(bad), "it has no travel time", expected="a speed above 0", mend="correct its tags")
-    said = _sentences(vehicle, level=grades is None, gated=bool((gates > 0).any()))
+    said = _sentences(vehicle, level=grades is None, gated=bool((gates > 0).any()), region=region)
     said += [*(grades.assumptions if grades else ()), *_counted(doubts)]
     return EdgeTravel(time_s=time_s, usable=usable, why_not=tuple(why), assumptions=(*network.assumptions, *said))
 
@@ -148,7 +148,10 @@ def _road_speeds(
                 )
         rough = {"smoothness": tags["smoothness"], "tracktype": tags["tracktype"]}
         ground = surface_speed_m_s(tags["surface"], **rough, towing=vehicle.mode == "tow")
-        return min(base, ground, vehicle.speed_limit_m_s), closed
+        limit = vehicle.speed_limit_m_s
+        if vehicle.motorway_limit_m_s is not None and MOTORWAYS.issuperset(tags["highway"].split(SEPARATOR)):
+            limit = vehicle.motorway_limit_m_s
+        return min(base, ground, limit), closed
 
     tags = ("highway", "maxspeed", "surface", "smoothness", "tracktype", "service")
     return judged(network, judge, tags=tags)
@@ -183,7 +186,7 @@ def _times(
     return np.where(stop, np.inf, time_s), stops
 
 
-def _sentences(vehicle: RoadVehicle, *, level: bool, gated: bool) -> list[str]:
+def _sentences(vehicle: RoadVehicle, *, level: bool, gated: bool, region: str) -> list[str]:
     said = []
     if level:
         said.append("Roads count as level: no terrain was given. Hills make the drive longer than computed.")
@@ -202,6 +205,12 @@ def _sentences(vehicle: RoadVehicle, *, level: bool, gated: bool) -> list[str]:
         f"{100 * vehicle.power_share:.0f} % reach the wheels, frontal area {vehicle.area_m2:.1f} m2, "
         f"drag coefficient {vehicle.drag:g} (judgement where not given)."
     )
+    legal_m = legal_size(region)[1]
+    if vehicle.width_m > legal_m + 1e-9:
+        said.append(
+            f"{vehicle.name}: {vehicle.width_m:g} m wide, more than the {legal_m:g} m that the road rules of {region} "
+            "are taken to allow without a permit: ask the road agency before the season."
+        )
     if gated:
         said.append(f"Each gate on the way costs {GATE_TIME_S.value:.0f} s (judgement).")
     return said

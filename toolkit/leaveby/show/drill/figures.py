@@ -111,7 +111,7 @@ def _draw_answers(axes: Axes, answers: Sequence[Placed], *, low_s: float, high_s
 def describe_answers_curve(drill: Drill, run: Round, *, placed: Sequence[Placed] | None = None) -> str:
     """Say what the curve with the answers shows."""
     answers = run.placed if placed is None else tuple(placed)
-    title = words.round_full_title(run)
+    title = words.round_full_title(drill, run)
     parts = [f"On how many of 100 such days one gets clear, by the moment one starts getting ready. {title}."]
     parts += [
         f"{WAY_TITLES[way.way]}: start by {clock_words(drill, way.latest_start_s)}."

@@ -53,7 +53,7 @@ def map_base(drill: Drill, width_mm: float = ANNEX_MM) -> str:
             # Short joins from a home or a safe point to its road are no streets, and a kind of road is no name.
             if not street.title.startswith(("drive of ", "unnamed ")):
                 lines.setdefault(street.title, []).append(street.geometry)
-        draw_scale(sheet)
+        draw_scale(sheet, drill.plan.measures)
         draw_places(sheet, scene)
         name_streets(sheet, lines, most=MOST_NAMES)
     figure = sheet.axes.figure.get_figure(root=True)
@@ -80,7 +80,7 @@ def pause_map(drill: Drill, run: Round | None, pause: Pause | None, *, width_mm:
             words = "Map of the place: streets, your home and the safe points of the plan."
             return _picture(sheet, "place", words, width_mm)
         at = clock_words(drill, pause.at_s, step_min=1)
-        words = f"Map, {round_title(run)}, pause {pause.number}, {at}. {pause_words(pause)}"
+        words = f"Map, {round_title(run)}, pause {pause.number}, {at}. {pause_words(drill, pause)}"
         symbol = SYMBOLS["burnt"]
         look = {"facecolor": symbol.fill, "edgecolor": symbol.colour, "linewidth": symbol.width_pt, "hatch": "////"}
         for area in drill_scene(drill, run, only=pause).drawn("fronts").geometry:
@@ -101,7 +101,7 @@ def round_map(drill: Drill, run: Round) -> str:
             spot, _ = shapely.ops.nearest_points(front.geometry.boundary, home)
             sheet.write_beside(front.title, (spot.x, spot.y), size=9.0, colour=colour)
         words = "Map for the trainer: the edge of the fire at each pause, P and its number. " + " ".join(
-            f"P{pause.number}, {clock_words(drill, pause.at_s, step_min=1)}: {pause_words(pause)}"
+            f"P{pause.number}, {clock_words(drill, pause.at_s, step_min=1)}: {pause_words(drill, pause)}"
             for pause in run.pauses
         )
         return _picture(sheet, f"round-{run.number}", words, ANNEX_MM)

@@ -14,7 +14,7 @@ from typing import Final
 from markupsafe import Markup
 
 from leaveby.decision.drill.result import DRILL_WAY_WORDS, Drill, Pause, Round, any_round_is_open, new_at
-from leaveby.decision.drill.rounds import speed_words
+from leaveby.decision.drill.rounds import fire_words
 from leaveby.household.plan import tasks_for
 from leaveby.household.plan_tables import Way
 from leaveby.show.drill import words
@@ -40,7 +40,7 @@ _TASK_LINES, _LETTER_MM = 12, 2.2
 
 def annex_page(drill: Drill, *, made_at: datetime) -> str:
     """Lay out what the leader may want beside the card: every inject, the closings, the answers on their curves."""
-    rounds = "; ".join(speed_words(run.speed_m_s) for run in drill.rounds)
+    rounds = "; ".join(fire_words(run.speed_m_s, drill.plan.measures) for run in drill.rounds)
     computed = f"Worked out for {drill.members} such days in each of {len(drill.rounds)} rounds ({rounds})"
 
     def curve(run: Round) -> Markup:

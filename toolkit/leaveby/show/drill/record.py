@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from leaveby.caution import LAST_RESORT
 from leaveby.decision.drill.result import Drill, Pause, Placed, Round, round_is_open
-from leaveby.decision.drill.rounds import speed_words
+from leaveby.decision.drill.rounds import fire_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.show.drill.words import (
@@ -60,7 +60,7 @@ def _round(drill: Drill, run: Round) -> dict[str, Any]:
         "round",
         run,
         of=drill,
-        fire=speed_words(run.speed_m_s),
+        fire=fire_words(run.speed_m_s, drill.plan.measures),
         run={"from": run.run_from, "length_km": round(run.run_m / 1000.0, 3)},
         open_when_fire_starts=round_is_open(run),
         verdict=verdict_words(drill, run),

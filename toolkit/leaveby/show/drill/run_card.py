@@ -63,7 +63,7 @@ def run_card(drill: Drill, *, made_at: datetime) -> str:
         groups = [f"{number} {clean(one.answer.group, 30)}" for number, one in enumerate(run.placed, start=1)]
         told = [*words.came_of(drill, run), "; ".join(groups) or "No answers yet: mark them by hand."]
         letters = _KEY_LETTERS[across]
-        blocks.append((words.round_full_title(run), Markup(picture), [lines(one, letters)[0] for one in told]))
+        blocks.append((words.round_full_title(drill, run), Markup(picture), [lines(one, letters)[0] for one in told]))
     return drill_text(
         "run_card",
         drill,
@@ -113,7 +113,7 @@ def card_rows(drill: Drill) -> list[Row]:
         at = clock_words(drill, drill.script.begin_s, step_min=1)
         parts.append((f"Every round begins so. Set the clock to {at}.", rounds[0], shared))
     first = len(shared) if len(rounds) > 1 else 0
-    parts += [(_heading(run, begun=first), run, run.pauses[first:]) for run in rounds]
+    parts += [(_heading(drill, run, begun=first), run, run.pauses[first:]) for run in rounds]
     most, room = max(len(pauses) for _, _, pauses in parts), -1
     while room < 0 and most > 0:
         needed = sum(2 + min(len(pauses), most) + (len(pauses) > most) for _, _, pauses in parts)
@@ -155,10 +155,10 @@ def _alike(drill: Drill, pauses: Sequence[Pause]) -> bool:
     )
 
 
-def _heading(run: Round, *, begun: int) -> str:
+def _heading(drill: Drill, run: Round, *, begun: int) -> str:
     sheets = {0: "", 1: f" First as above, with sheet {run.number}.1."}
     said = sheets.get(begun, f" First as above, with sheets {run.number}.1 to {run.number}.{begun}.")
-    return f"{words.round_full_title(run)}; keep that to yourself.{said}"
+    return f"{words.round_full_title(drill, run)}; keep that to yourself.{said}"
 
 
 def _part_rows(drill: Drill, run: Round, pauses: Sequence[Pause], *, kept: set[int], common: bool) -> list[Row]:

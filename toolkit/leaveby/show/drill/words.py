@@ -23,7 +23,7 @@ from leaveby.decision.drill.result import (
     Round,
     round_is_open,
 )
-from leaveby.decision.drill.rounds import speed_words
+from leaveby.decision.drill.rounds import fire_words
 from leaveby.decision.ways.result import WayTiming, way_is_open
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.show.templates import sentences
@@ -33,11 +33,11 @@ from leaveby.show.wording import (
     asked_ways,
     clean,
     clock_words,
-    distance_words,
     floor_clock,
     leave_by_line,
     minutes_between,
 )
+from leaveby.units import area_words, distance_words
 
 EXERCISE_BANNER: Final = f"{EXERCISE_ONLY.upper()}: nothing on this page is happening. No message on it is real."
 """Stands at the head of every page of a drill."""
@@ -60,9 +60,9 @@ def round_title(run: Round) -> str:
     return f"Round {run.number}"
 
 
-def round_full_title(run: Round) -> str:
+def round_full_title(drill: Drill, run: Round) -> str:
     """Name a round for the trainer, with its speed."""
-    return f"{round_title(run)}: {speed_words(run.speed_m_s)}"
+    return f"{round_title(run)}: {fire_words(run.speed_m_s, drill.plan.measures)}"
 
 
 def ways_of(run: Round) -> list[WayTiming]:
@@ -85,27 +85,20 @@ def said_words(one: Inject) -> str:
     return inject_words(one) if one.kind == "official" else f"({KIND_WORDS[one.kind]}) {clean(one.text)}"
 
 
-def pause_words(pause: Pause) -> str:
+def pause_words(drill: Drill, pause: Pause) -> str:
     """Say what is known of the fire at a pause."""
     if not math.isfinite(pause.front_m):
         return "No fire is known of."
     where = compass_words(pause.front_bearing_deg)
-    return (
-        f"As reported: the nearest edge of the fire is {distance_words(pause.front_m)} to the {where} of your home, "
-        f"and about {_area_words(pause.burnt_ha)} have burnt."
-    )
+    measures = drill.plan.measures
+    away, burnt = distance_words(pause.front_m, measures), area_words(pause.burnt_ha * 1e4, measures)
+    edge = f"the nearest edge of the fire is {away} to the {where} of your home"
+    return f"As reported: {edge}, and about {burnt} have burnt."
 
 
-def _area_words(area_ha: float) -> str:
-    if area_ha < 1.0:
-        return "less than a hectare"
-    digits = max(0, math.floor(math.log10(area_ha)) - 1)
-    return f"{round(area_ha / 10**digits) * 10**digits:,d} hectares".replace(",", " ")
-
-
-def weather_words(pause: Pause) -> str:
+def weather_words(drill: Drill, pause: Pause) -> str:
     """Say the weather at a pause."""
-    return f"Weather now: {reading_words(pause.reading)}."
+    return f"Weather now: {reading_words(pause.reading, drill.plan.measures)}."
 
 
 def leave_by_words(drill: Drill, run: Round) -> list[str]:
@@ -227,7 +220,7 @@ def drill_lines(drill: Drill) -> list[str]:
     lines = [*drill.notes, f"{drill.name}", f"Each round was worked out for {drill.members} such days."]
     mends: dict[str, None] = {}
     for run in drill.rounds:
-        lines += ["", f"{round_full_title(run)}. {verdict_words(drill, run)}"]
+        lines += ["", f"{round_full_title(drill, run)}. {verdict_words(drill, run)}"]
         lines += [f"  {line}" for line in leave_by_words(drill, run)]
         for note in run.notes:
             what, _, mend = note.partition(" Expected ")

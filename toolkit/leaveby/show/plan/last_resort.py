@@ -12,6 +12,7 @@ from leaveby.household.shelter import SKIN_LIMIT_KW_M2, Place
 from leaveby.show import wording
 from leaveby.show.record import laid_out, share_down
 from leaveby.show.templates import sentences
+from leaveby.units import distance_words
 
 _BEYOND: Final = "Not within the hours that were computed; this does not mean that it does not come."
 
@@ -29,7 +30,8 @@ def known_words(result: HouseholdResult) -> str:
         said = ["No place of last resort is known here: ask your fire agency."]
     else:
         by = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}[place.way]
-        said = [f"If sent to {wording.clean(place.name, 30)}: {wording.distance_words(place.distance_m)} {by}."]
+        away = distance_words(place.distance_m, result.plan.measures)
+        said = [f"If sent to {wording.clean(place.name, 30)}: {away} {by}."]
         share = math.ceil(100.0 * place.burnt_share - 1e-9)
         if result.fire is not None:
             said.append(

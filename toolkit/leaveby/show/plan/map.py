@@ -119,7 +119,7 @@ def _laid_out(
     sheet = Sheet(axes, window=window, width_pt=width_in * 72.0 * shown * 0.93, plain=plain)
     _draw_land(sheet, result)
     _draw_streets(sheet, result)
-    draw_scale(sheet)
+    draw_scale(sheet, result.plan.measures)
     write_foot(sheet, wording.map_notice(result.network), size=sheet.size(5.5))
     return sheet
 

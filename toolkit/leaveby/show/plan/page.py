@@ -21,7 +21,6 @@ from leaveby.show.plan import plots, timetable
 from leaveby.show.plan.last_resort import shelter_lines
 from leaveby.show.plan.map import describe_map, map_sentences, plan_map
 from leaveby.show.templates import made_with, page_text
-from leaveby.units import km_h_from_m_s
 
 _STEPS_SHOWN: Final = 24
 _SAVINGS_SHOWN: Final = 5
@@ -47,7 +46,6 @@ def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[
         tasks_way=main_way(result),
         savings=ranked_savings(result),
         landmarks=landmarks,
-        km_h_from_m_s=km_h_from_m_s,
         shelter=shelter_lines(result),
         steps_shown=_STEPS_SHOWN,
         notes_by=_notes(result),

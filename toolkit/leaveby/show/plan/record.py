@@ -47,6 +47,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "shelter": shelter_record(result),
         "assumptions": list(result.assumptions),
         "outside_validity": list(result.outside_validity),
+        **({"made_elsewhere": list(result.made_elsewhere)} if result.made_elsewhere else {}),
         "timetable": [laid_out("moment", row, of=result) for row in result.timetable],
         "every_road_shut": {
             "at": wording.iso_minute(result, result.phases.shut_from_s),

@@ -28,6 +28,7 @@ from leaveby.show.plan.last_resort import known_words
 from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
 from leaveby.show.plan.page import main_way
 from leaveby.show.templates import page_text
+from leaveby.units import broad_words, distance_words
 
 MAP_MM: Final = (101.0, 62.0)
 """Width and height of the map on the sheet."""
@@ -145,8 +146,8 @@ def _word_of_fire(result: HouseholdResult, way: str) -> str:
     if rule is None or rule.beyond or rule.go.area.is_empty:
         return "word of any fire"
     away_m = shapely.get_coordinates(rule.go.area) - np.array(result.home_xy_m)
-    far_km = math.ceil(float(np.hypot(*away_m.T).max()) / 1000.0 - 1e-9)
-    return f"word of fire within {far_km} km"
+    far = broad_words(float(np.hypot(*away_m.T).max()), result.plan.measures, whole=True)
+    return f"word of fire within {far}"
 
 
 def late_lines(result: HouseholdResult, way: WayTiming) -> list[str]:
@@ -161,7 +162,7 @@ def late_lines(result: HouseholdResult, way: WayTiming) -> list[str]:
     for name, where in filter(None, map(short_words, rule.landmarks)):
         near.setdefault(name, []).append(_short(where))
     sides = [
-        f"{_short(compass_words(bearing_deg))} {math.ceil(at_m / 1000.0 - 1e-9)} km"
+        f"{_short(compass_words(bearing_deg))} {broad_words(at_m, result.plan.measures)}"
         if math.isfinite(at_m)
         else f"{_short(compass_words(bearing_deg))} at any distance"
         for bearing_deg, at_m in _main_directions(rule.late.distance_m)
@@ -199,7 +200,7 @@ def _way_out(result: HouseholdResult) -> list[tuple[list[str], list[str]]]:
     for number, (names, route) in enumerate(routes, start=1):
         time_s = max(result.ways[name].drive_s.p95_s for name in names)
         head = lines(f"{number} {_names(names)}: {route.safe_point}", _SIDE_LETTERS, 2)
-        length = f"{wording.distance_words(route.length_m)}, {wording.duration_words(time_s)}"
+        length = f"{distance_words(route.length_m, result.plan.measures)}, {wording.duration_words(time_s)}"
         # where one starts and arrives needs no turn
         steps = [step for step in route.steps if step.turn != "start" and step.street != f"drive of {route.safe_point}"]
         turns = (room if number == len(routes) else room // 2 + 1) - len(head) - 1

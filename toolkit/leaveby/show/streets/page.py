@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
+from functools import partial
 from itertools import accumulate, groupby
 from string import ascii_uppercase
 from typing import Final, TypeVar
@@ -25,7 +26,8 @@ from leaveby.show.streets.map import streets_map
 from leaveby.show.streets.scene import behind_words, called
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.templates import page_text, sentences
-from leaveby.show.wording import clean, duration_words, rounded_words
+from leaveby.show.wording import clean, duration_words
+from leaveby.units import METRES_PER_KM, Measures, rounded_words
 
 LEAST_HOMES: Final = 5.0
 """Groups of fewer homes stand in the annex alone."""
@@ -63,12 +65,13 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         beyond=lambda rule: sum(any(one.rule is rule for one in group.comparisons) for group in large),
         limit_of=limit_of,
         called=called,
-        about=rounded_words,
+        about=partial(rounded_words, measures=answer.measures),
+        measures=answer.measures,
         homes_words=homes_words,
         clearance_words=clearance_words,
         unsure=any(group.certain != group.homes for group in large),
         timed=[group for group in answer.notable if group.clearance and math.isfinite(group.shuts_s)],
-        link_words=_link_words,
+        link_words=partial(_link_words, answer.measures),
         names_of=lambda found: [answer.streets.name[item.street] for item in found],
         made_with=f"leaveby {clean(answer.inputs.get('leaveby', ''), 30)}".strip(),
     )
@@ -100,9 +103,10 @@ def survey_sentences(answer: StreetSurvey) -> list[str]:
         "show/streets/sentences.txt.j2",
         answer=answer,
         largest=max(answer.notable, key=lambda group: group.homes, default=None),
-        few_per_km=FEW_HOMES_PER_KM.value,
-        link_words=_link_words,
-        about=rounded_words,
+        few=f"{FEW_HOMES_PER_KM.value * answer.measures.far_m / METRES_PER_KM:.3g}",
+        per="mile" if answer.measures.imperial else "kilometre",
+        link_words=partial(_link_words, answer.measures),
+        about=partial(rounded_words, measures=answer.measures),
     )
 
 
@@ -119,10 +123,10 @@ def clearance_words(group: StreetGroup) -> str:
     return quick if len(group.clearance) == 1 else f"{quick} to {slow}"
 
 
-def _link_words(link: Link, ends: Sequence[str] = ()) -> str:
+def _link_words(measures: Measures, link: Link, ends: Sequence[str] = ()) -> str:
     where = f" {'from' if ends[1:] else 'at'} {' to '.join(clean(name, 40) for name in ends)}" if ends else ""
     if link.kind == "open":
         why = ", ".join(clean(reason, 40) for reason in link.reasons)
         why = why.replace("barrier=", "closed by a ").replace("access=", "").replace("_", " ")
-        return f"about {rounded_words(link.open_m)} of way that is on the map ({why}){where}"
-    return f"about {rounded_words(link.build_m)} of street{where}"
+        return f"about {rounded_words(link.open_m, measures)} of way that is on the map ({why}){where}"
+    return f"about {rounded_words(link.build_m, measures)} of street{where}"
