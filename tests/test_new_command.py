@@ -275,6 +275,13 @@ def test_files_in_the_folder_are_named_from_there(tmp_path: Path) -> None:
     assert main(["check", str(moved / "plan.toml")]) == 0
 
 
+def test_tiles_of_heights_are_named_side_by_side(tmp_path: Path) -> None:
+    tiles = [str(shutil.copy(DEMO / "terrain.tif", tmp_path / name)) for name in ("one.tif", "two.tif")]
+    more = [word for tile in tiles for word in ("--terrain", tile)]
+    plan = made(tmp_path / "new", ASKED | {"terrain": "-"}, *more)
+    assert plan.terrain.file == plan.rules.terrain_file == tuple(map(Path, tiles))
+
+
 def test_stopped_midway_nothing_is_left(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def stop(*_: object) -> None:
         raise KeyboardInterrupt

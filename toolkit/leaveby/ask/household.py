@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -166,7 +166,7 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
     if short:
         raise refuse(
             "rules.terrain_file",
-            f"{rules.terrain_file} ends before the plan's own ground, by {', '.join(short)}",
+            f"the terrain ends before the plan's own ground, by {', '.join(short)}",
             expected="ground that holds all of the plan's own, on which the ways out lie",
             mend="give a terrain raster that reaches further, or name the plan's own terrain.file here too",
         )
@@ -204,13 +204,16 @@ def _ratings(plan: Plan, weather: Weather, tables: Mapping[Path, Weather | None]
     return tuple(found)
 
 
-def file_record(**files: str | Path | None) -> dict[str, str]:
+def file_record(**files: str | Path | Sequence[Path] | None) -> dict[str, str]:
     """The version, and the name and digest of each file that is there, for the record of an answer."""
     record = {"leaveby": __version__}
-    for name, path in files.items():
-        if path is not None and Path(path).is_file():
-            with Path(path).open("rb") as source:
-                record[name] = f"{Path(path).name} sha256:{hashlib.file_digest(source, 'sha256').hexdigest()}"
+    for name, held in files.items():
+        paths = [held] if isinstance(held, str | Path) else held or ()
+        for number, path in enumerate(map(Path, paths), start=1):
+            if path.is_file():
+                with path.open("rb") as source:
+                    digest = hashlib.file_digest(source, "sha256").hexdigest()
+                record[f"{name}_{number}" if number > 1 else name] = f"{path.name} sha256:{digest}"
     return record
 
 

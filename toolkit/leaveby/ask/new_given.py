@@ -44,7 +44,7 @@ class Wanted:
     """What a new plan is made from.
 
     - `people`: name, and whether that person takes tasks.
-    - `terrain`: None where the ground is to be taken as flat.
+    - `terrain`: rasters side by side; None where the ground is to be taken as flat.
     - `fuel`: as the plan says it: `file` with `column` or `legend`, or `type`.
     - `weather`: a table, or a bad day by hand: temperature (C), humidity (%), wind (km/h), where it comes from (deg).
     - `wind_percent`: how often bad days' wind blows from each of 16 directions; empty where that is not known.
@@ -56,7 +56,7 @@ class Wanted:
     ways: tuple[str, ...]
     people: tuple[tuple[str, bool], ...]
     roads: Path
-    terrain: Path | None
+    terrain: tuple[Path, ...] | None
     fuel: Mapping[str, str | Path]
     weather: Path | tuple[float, ...]
     safe_points: tuple[tuple[str, Place], ...]
@@ -103,7 +103,7 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
         faults.tell("--flat", "flat_beside_terrain")
     elif not given.get("flat"):
         del values["terrain"]
-        take("terrain", path_of)
+        take("terrain", paths_of)
     take("fuel", fuel_of)
     fuel: dict[str, str | Path] = values.get("fuel", {})
     for part, endings in NEW["endings"].items():
@@ -263,6 +263,18 @@ def path_of(text: str) -> Path:
     mend = f'write "{path.parent / near}" if that was meant' if near else "correct the name, or the folder"
     found = "is a folder" if path.is_dir() else "is not there"
     raise refused("", "no_file_given", path=path, found=found, mend=mend)
+
+
+def paths_of(texts: str | Sequence[str]) -> tuple[Path, ...]:
+    """Read the names of files that are there, and say all that are not."""
+    faults, found = Faults(), []
+    for text in [texts] if isinstance(texts, str) else texts:
+        try:
+            found.append(path_of(text))
+        except InputError as error:
+            faults.extend(error.faults)
+    faults.refuse()
+    return tuple(found)
 
 
 def ways_of(text: str) -> tuple[str, ...]:

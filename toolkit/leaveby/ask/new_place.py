@@ -213,6 +213,8 @@ def _texts(wanted: Wanted, points: Sequence[Proposed], folder: Path) -> dict[str
     """The plan's own files by name; others are named from its folder where they lie in it, else by their whole path."""
 
     def named(file: object) -> object:
+        if isinstance(file, tuple) and file and isinstance(file[0], Path):
+            return named(file[0]) if len(file) == 1 else [named(one) for one in file]
         own = isinstance(file, Path) and folder in file.parents
         return file.relative_to(folder).as_posix() if own and isinstance(file, Path) else file
 

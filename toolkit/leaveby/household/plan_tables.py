@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Discriminator, Field, Tag
 
 from leaveby.household.plan_keys import (
     File,
+    Files,
     FireSpeed,
     Flag,
     Listed,
@@ -258,9 +259,9 @@ class RoadsInput(Table):
 @dataclass(frozen=True)
 @keyed
 class TerrainInput(Table):
-    """The terrain file, or level ground."""
+    """The terrain file or files, or level ground."""
 
-    file: File | None = None
+    file: Files | None = None
     flat: Flag = False
     cell_m: float | None = None
 
@@ -371,7 +372,7 @@ class RulesInput(Table):
         default_factory=lambda: (1.0 / 16.0,) * 16
     )
     starts_file: File | None = None
-    terrain_file: File | None = None
+    terrain_file: Files | None = None
     fuel_file: File | None = None
     fuel_legend: File | None = None
     fuel_column: str | None = None
