@@ -16,8 +16,10 @@ import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pyproj
 import pytest
+import rasterio
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -280,6 +282,30 @@ def test_tiles_of_heights_are_named_side_by_side(tmp_path: Path) -> None:
     more = [word for tile in tiles for word in ("--terrain", tile)]
     plan = made(tmp_path / "new", ASKED | {"terrain": "-"}, *more)
     assert plan.terrain.file == plan.rules.terrain_file == tuple(map(Path, tiles))
+
+
+def test_a_known_map_is_named_by_a_word_and_proposed_where_the_codes_fit_only_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with rasterio.open(DEMO / "fuel.tif") as source:
+        codes, profile = source.read(1), source.profile
+    with rasterio.open(tmp_path / "cover.tif", "w", **{**profile, "dtype": "int16", "nodata": -1}) as target:
+        target.write(np.choose(np.clip(codes, 0, 4), [111, 231, 323, 321, 512]).astype(np.int16), 1)
+    asked = ASKED | {"fuel": str(tmp_path / "cover.tif"), "fuel-legend": "-"}
+    assert main(words(tmp_path / "new", asked)) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "its codes are all in the known map corine" in said
+    assert "add it, with corine for example" in said
+    plan = made(tmp_path / "new", asked | {"fuel-legend": "corine", "safe-point": "Quarrel Flat: -36.1415, 148.8583"})
+    assert plan.fuel.legend == plan.rules.fuel_legend == Path("corine")
+    assert main(["check", str(tmp_path / "new" / "plan.toml")]) == 0
+    capsys.readouterr()
+    (tmp_path / "new" / "plan.toml").write_text(
+        (tmp_path / "new" / "plan.toml").read_text(encoding="utf-8").replace('legend = "corine"\n', "", 1),
+        encoding="utf-8",
+    )
+    assert main(["check", str(tmp_path / "new" / "plan.toml")]) == 2
+    assert 'write legend = "corine", the one known map' in " ".join(capsys.readouterr().err.split())
 
 
 def test_stopped_midway_nothing_is_left(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ from leaveby.fire.weather.ratings import Rating, day_by_hand
 from leaveby.fire.weather.series import Weather
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import Way
+from leaveby.regions import country_of
 
 if TYPE_CHECKING:
     from leaveby.decision.household.answer import Progress
@@ -74,11 +75,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
             faults.extend(one for one in error.faults if (one.place.partition(" ")[2], one.wrong) not in told)
             return None
 
-    fuel = gathered(
-        lambda: read_fuel(
-            grid, plan.fuel.file, legend=plan.fuel.legend, column=plan.fuel.column, one_type=plan.fuel.type
-        )
-    )
+    fuel_of = partial(read_fuel, grid, plan.fuel.file, country=country_of(plan.roads.region))
+    fuel = gathered(partial(fuel_of, legend=plan.fuel.legend, column=plan.fuel.column, one_type=plan.fuel.type))
     weather_of = partial(
         read_weather,
         grid=grid,
@@ -177,6 +175,7 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
         column=rules.fuel_column,
         one_type=rules.fuel_type,
         keys="rules.fuel_",
+        country=country_of(plan.roads.region),
     )
     said = f"The rules for a fire nobody knows yet are computed on {_cells(wide)}."
     return WideGround(ground.terrain, fuel, (*ground.assumptions, said))

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.errors import Faults, InputError, refused
+from leaveby.files.read.legends import LEGENDS, fitting_raster
 from leaveby.fire.fuel.types import FUEL_TYPES, LAND_COVER, known_fuel_type
 from leaveby.household.plan_document import meant, nearest_word
 from leaveby.household.plan_places import Place, nearest_km
@@ -108,7 +109,10 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
     fuel: dict[str, str | Path] = values.get("fuel", {})
     for part, endings in NEW["endings"].items():
         if Path(fuel.get("file", "")).suffix.lower() in endings or given.get(f"fuel_{part}"):
-            take(f"fuel_{part}", str.strip if part == "column" else path_of)
+            legend = part == "legend" and not given.get("fuel_legend") and "file" in fuel
+            fits = fitting_raster(Path(fuel["file"])) if legend else ()
+            hint = f"; its codes are all in the known map {' and in '.join(fits)}" if fits else ""
+            take(f"fuel_{part}", str.strip if part == "column" else legend_of, hint, fits[0] if len(fits) == 1 else "")
             fuel[part] = values.pop(f"fuel_{part}", "")
     by_hand = given.get("weather") is None or given.get("bad_day") is not None
     take(*(("bad_day", day_of) if by_hand else ("weather", path_of)))
@@ -275,6 +279,11 @@ def paths_of(texts: str | Sequence[str]) -> tuple[Path, ...]:
             faults.extend(error.faults)
     faults.refuse()
     return tuple(found)
+
+
+def legend_of(text: str) -> str | Path:
+    """Read the word for a known map, or the name of a table that is there."""
+    return text.strip() if text.strip() in LEGENDS else path_of(text)
 
 
 def ways_of(text: str) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ from rasterio.enums import Resampling
 from scipy import ndimage
 
 from leaveby.errors import Faults, refuse, refused
+from leaveby.files.read.legends import LEGENDS, fitting_raster, legend_rows
 from leaveby.files.read.rasters import (
     Raster,
     metric_crs,
@@ -237,10 +238,12 @@ def read_fuel(
     column: str | None = None,
     one_type: str | None = None,
     keys: str = "fuel.",
+    country: str = "",
 ) -> FuelMap:
     """Read the fuel onto the grid: a raster with its legend, polygons with a column, or one type for all.
 
-    The legend is a CSV with the columns `value,fuel_type`, needed for a raster and allowed for polygons, of which the
+    The legend is a CSV with the columns `value,fuel_type`, or one of the words `legends.LEGENDS` for a known map, some
+    classes of which burn otherwise in a `country`. It is needed for a raster and allowed for polygons, of which the
     column names the fuel or the land cover. `keys` is what the plan's keys of the fuel begin with, for messages. Raises
     InputError with every fault of the legend, the codes and the polygons.
     """
@@ -251,14 +254,26 @@ def read_fuel(
             )
         return uniform_fuel(grid, one_type)
     if column is not None:
-        return _read_polygons(grid, path, column=column, legend=legend, keys=keys)
+        names = None if legend is None else _read_legend(legend, codes=False, keys=keys, country=country)
+        return _read_polygons(grid, path, column=column, names=names, keys=keys)
     if legend is None:
-        raise refused(f"{keys}legend", "codes_without_legend", path=path)
-    return _read_codes(grid, path, legend=legend, keys=keys)
+        mend = "name the legend, or `column` if the file holds polygons"
+        raise refused(f"{keys}legend", "codes_without_legend", path=path, mend=_meant(fitting_raster(path), mend))
+    return _read_codes(grid, path, legend=legend, keys=keys, country=country)
 
 
-def _read_legend(path: Path, *, codes: bool, keys: str) -> dict[str, str]:
+def _meant(maps: Sequence[str], otherwise: str) -> str:
+    """How to mend a legend by the known maps that a raster can be."""
+    words = " or ".join(f'legend = "{one}"' for one in maps)
+    if len(maps) == 1:
+        return f"write {words}, the one known map that has all its codes; or {otherwise}"
+    return f"write {words}, whichever map it is, for its codes are in each; or {otherwise}" if maps else otherwise
+
+
+def _read_legend(path: Path, *, codes: bool, keys: str, country: str) -> dict[str, str]:
     """Read what each value stands for; with `codes`, whole numbers only."""
+    if str(path) in LEGENDS:
+        return {row["value"]: row["fuel_type"] for row in legend_rows(str(path), country)}
     where = f"{keys}legend {path}"
     columns, rows = _read_table(path, where=where)
     missing = {"value", "fuel_type"} - set(columns)
@@ -311,15 +326,30 @@ def read_starts(path: Path, grid: Grid) -> NDArray[np.float64]:
     return weight
 
 
-def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str) -> FuelMap:
-    names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True, keys=keys).items()}
+def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str, country: str) -> FuelMap:
+    read = _read_legend(legend, codes=True, keys=keys, country=country)
+    names = {int(value): fuel for value, fuel in read.items()}
     missing = -9999.0
     with opened(path, f"{keys}file", "write the reference system into it") as raster:
         codes = onto(grid, raster, missing=missing, how=Resampling.nearest)
-    return fuel_from_codes(grid, codes, legend=names, where=f"{keys}file {path}", nodata=missing)
+    strange = {float(code) for code in np.unique(codes)} - {missing, *names}
+    if strange and str(legend) in LEGENDS:
+        # one fault, not one for each of many codes: the map is another than was said
+        listed = ", ".join(f"{code:g}" for code in sorted(strange)[:5]) + (" ..." if len(strange) > 5 else "")
+        otherwise = "make a table with the columns value,fuel_type and name it; what holds no value is to be nodata"
+        mend = _meant(fitting_raster(path), otherwise)
+        raise refused(f"{keys}legend", "codes_of_another_map", map=legend, path=path, codes=listed, mend=mend)
+    made = fuel_from_codes(grid, codes, legend=names, where=f"{keys}file {path}", nodata=missing)
+    if str(legend) not in LEGENDS:
+        return made
+    said = (
+        f'What the classes of {path.name} burn like is taken from a table of judgement for the map "{legend}": it '
+        "knows neither the kind of forest nor when it last burnt. Walk your ground, and make a table of your own."
+    )
+    return replace(made, assumptions=(said, *made.assumptions))
 
 
-def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, keys: str) -> FuelMap:
+def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, str] | None, keys: str) -> FuelMap:
     import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
     import pyogrio
 
@@ -342,7 +372,7 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
         grid,
         list(near.geometry),
         classes=[None if pd.isna(name) else _whole(str(name)) for name in near[column]],
-        legend=_read_legend(legend, codes=False, keys=keys) if legend is not None else None,
+        legend=names,
         where=f"{keys}file {path}",
     )
 

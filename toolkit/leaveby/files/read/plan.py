@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.errors import Fault, InputError, fault_of, refuse, refused
+from leaveby.files.read.legends import LEGENDS
 from leaveby.household.plan import Plan
 from leaveby.household.plan_document import place_of
 from leaveby.household.plan_file import plan_from_document
@@ -64,13 +65,15 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
             held = table.get(key)
             names = held if isinstance(held, list) else [held]
             for number, name in enumerate(names):
-                if not isinstance(name, str) or not name.strip():
+                if not isinstance(name, str) or not name.strip() or ("legend" in key and name in LEGENDS):
                     continue
                 found = (path.parent / Path(name).expanduser()).resolve()
                 names[number] = str(found)
                 if not found.is_file():
                     wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
                     wanted = "a file, its name relative to the folder of the plan"
+                    if "legend" in key:
+                        wanted += f"; or a known map, {', '.join(LEGENDS)}"
                     place = place_of(document, (*loc, key, *([number] if held is names else [])), where=str(path))
                     faults.append(fault_of(place, "named_file_missing", name=name, wrong=wrong, wanted=wanted))
             if isinstance(held, str):
