@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from leaveby import __version__
+from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
@@ -18,6 +19,7 @@ from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
+from leaveby.files.read.station import Station
 from leaveby.fire.spread.series import MODELS
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import Rating, day_by_hand
@@ -83,6 +85,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         drought_factor=plan.weather.drought_factor,
         fill_gaps=plan.weather.fill_gaps,
         use_gusts=plan.weather.use_gusts,
+        station=Station(plan.weather.columns, plan.weather.clock, plan.weather.time_format),
+        clock=clock_name((plan.home.lon_deg, plan.home.lat_deg), region=plan.roads.region),
     )
     weather = gathered(partial(weather_of, plan.weather.file))
     tables = {one.weather_file for one in plan.ratings if one.weather_file is not None}

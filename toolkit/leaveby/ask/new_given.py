@@ -19,6 +19,7 @@ from typing import Any, Final
 
 from leaveby.errors import Faults, InputError, refused
 from leaveby.files.read.legends import LEGENDS, fitting_raster
+from leaveby.files.read.station import COLUMNS, FORECASTS, OWN, Station, likely, read_sheet
 from leaveby.fire.fuel.types import FUEL_TYPES, LAND_COVER, known_fuel_type
 from leaveby.household.plan_document import meant, nearest_word
 from leaveby.household.plan_places import Place, nearest_km
@@ -48,6 +49,7 @@ class Wanted:
     - `terrain`: rasters side by side; None where the ground is to be taken as flat.
     - `fuel`: as the plan says it: `file` with `column` or `legend`, or `type`.
     - `weather`: a table, or a bad day by hand: temperature (C), humidity (%), wind (km/h), where it comes from (deg).
+    - `station`, `station_said`: what is what in a weather station's own export, and what of that was taken.
     - `wind_percent`: how often bad days' wind blows from each of 16 directions; empty where that is not known.
     """
 
@@ -62,6 +64,8 @@ class Wanted:
     weather: Path | tuple[float, ...]
     safe_points: tuple[tuple[str, Place], ...]
     wind_percent: tuple[float, ...] = ()
+    station: Station = OWN
+    station_said: tuple[str, ...] = ()
 
 
 def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
@@ -121,7 +125,28 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
     faults.refuse()
     values["weather"] = values.pop("bad_day", values.get("weather"))
     points, winds = values.pop("safe_point", ()), given.get("wind_percent", ())
-    return Wanted(**values, region_guessed=len(near) == 1, safe_points=points, wind_percent=winds)
+    wanted = Wanted(**values, region_guessed=len(near) == 1, safe_points=points, wind_percent=winds)
+    return _with_station(wanted, given.get("weather_as"))
+
+
+def _with_station(wanted: Wanted, told: str | None) -> Wanted:
+    """Find what is what in a weather table that has not our own names, as far as it was not told."""
+    path = wanted.weather
+    if not isinstance(path, Path) or path.suffix.lower() in FORECASTS:
+        return wanted
+    try:
+        sheet = read_sheet(path, where=str(path))
+    except InputError:
+        return wanted  # whoever reads it as our own table says what is wrong
+    if sheet.ours and told is None:
+        return wanted
+    try:
+        given = OWN if told is None else station_of(told)
+        clock = clock_name(wanted.home, region=wanted.region)
+        station, said = likely(sheet, where=str(path), clock=clock, given=given)
+    except InputError as error:
+        raise InputError(replace(one, place=one.place or "--weather-as") for one in error.faults) from error
+    return replace(wanted, station=station, station_said=tuple(f"Of {path.name}, {line} (yours?)." for line in said))
 
 
 def point_of(text: str, *, where: str = "") -> Place:
@@ -248,6 +273,29 @@ def clock_of(home_deg: Place, *, region: str) -> tzinfo:
     """The clock of the country's zone whose city is nearest; by the longitude where none is known."""
     own = [(nearest_km(home_deg, [place]), name) for code, name, place in _zones() if code == country_of(region)]
     return zoneinfo.ZoneInfo(min(own)[1]) if own else timezone(timedelta(hours=round(home_deg[0] / 15.0)))
+
+
+def clock_name(home_deg: Place, *, region: str) -> str:
+    """Name the clock of a place as `[weather] clock` has it.
+
+    Examples
+    --------
+    >>> clock_name((148.9424, -36.1291), region="AU")
+    'Australia/Sydney'
+    """
+    return str(clock_of(home_deg, region=region)).removeprefix("UTC") or "UTC"
+
+
+def station_of(text: str) -> Station:
+    """Read what is known of a station's export: `time = Date; wind_speed_kn = Wind; clock = +11:00`."""
+    pairs = [one.partition("=") for one in text.split(";") if one.strip()]
+    told = {name.strip(' "'): held.strip(' "') for name, _, held in pairs}
+    for name, held in told.items():
+        if not held or name not in (*COLUMNS, "clock", "time_format"):
+            mend = meant(name, COLUMNS, "write each as NAME = COLUMN, with semicolons between")
+            raise refused("", "no_such_column_of_ours", ours=name, known=", ".join(COLUMNS), mend=mend)
+    clock, time_format = told.pop("clock", None), told.pop("time_format", None)
+    return Station(tuple(told.items()), clock, time_format)
 
 
 def region_of(text: str) -> str:

@@ -89,6 +89,7 @@ def new_plan(wanted: Wanted, folder: Path, *, progress: Callable[[str], None]) -
     written = write_whole(_texts(wanted, points, folder.resolve()), folder)
     load_plan(written["plan.toml"])
     words = [f"Safe point, to be confirmed locally: {one.name}, {one}." for one in points]
+    words += wanted.station_said
     if wanted.region_guessed:
         words.append(f"Country: {wanted.region}, guessed from the point.")
     supposed = len({*inputs.plan.assumptions, *inputs.assumptions})

@@ -283,6 +283,21 @@ class WeatherInput(Table):
     """The weather file and how to read it."""
 
     file: File
+    columns: Annotated[
+        tuple[tuple[str, str], ...],
+        Read(
+            Annotated[
+                dict[str, Annotated[str, text("the name of a column in quotes")]],
+                Field(
+                    strict=True,
+                    description='our names and its own: { time = "Date", wind_speed_kn = "Wind", ... }',
+                ),
+            ],
+            lambda held: tuple(held.items()),
+        ),
+    ] = ()
+    clock: str | None = None
+    time_format: str | None = None
     drought_factor: float = 10.0
     use_gusts: Flag = False
     fill_gaps: Flag = False

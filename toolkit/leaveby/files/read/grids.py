@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from rasterio.enums import Resampling
 from scipy import ndimage
 
-from leaveby.errors import Faults, refuse, refused
+from leaveby.errors import Faults, InputError, refuse, refused
 from leaveby.files.read.legends import LEGENDS, fitting_raster, legend_rows
 from leaveby.files.read.rasters import (
     Raster,
@@ -30,6 +30,7 @@ from leaveby.files.read.rasters import (
     refuse_points_off,
     tile_of,
 )
+from leaveby.files.read.station import FORECASTS, OWN, Station, in_our_words, likely, read_sheet
 from leaveby.fire.fuel.types import plain_name
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
 from leaveby.fire.terrain import Grid, Terrain, gradients
@@ -384,8 +385,13 @@ def read_weather(
     drought_factor: float | None = None,
     fill_gaps: bool = False,
     use_gusts: bool = False,
+    station: Station = OWN,
+    clock: str = "UTC",
 ) -> Weather:
-    """Read a weather table (CSV, unit in each column name) or a gridded forecast (CF NetCDF).
+    """Read a weather table (CSV, unit in each column name), a station's export or a gridded forecast (CF NetCDF).
+
+    `station` says what is what in an export; where it says nothing, that is proposed in the fault, with `clock` for
+    times that have none. A table with our own names is read as that.
 
     Raises
     ------
@@ -393,7 +399,7 @@ def read_weather(
         With every fault, by row and column.
     """
     where = f"weather.file {path}"
-    if path.suffix.lower() in {".nc", ".nc4", ".cdf"}:
+    if path.suffix.lower() in FORECASTS:
         import xarray as xr  # only here: a table does without
 
         try:
@@ -404,8 +410,8 @@ def read_weather(
         return weather_from_dataset(
             forecast, grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
         )
-    columns, row_numbers = _read_table(path, where=where)
-    return weather_from_table(
+    columns, row_numbers, said = _weather_columns(path, where=where, station=station, clock=clock)
+    weather = weather_from_table(
         columns,
         where=where,
         drought_factor=drought_factor,
@@ -413,6 +419,31 @@ def read_weather(
         use_gusts=use_gusts,
         row_numbers=row_numbers,
     )
+    return replace(weather, assumptions=(*said, *weather.assumptions))
+
+
+def _weather_columns(
+    path: Path, *, where: str, station: Station, clock: str
+) -> tuple[dict[str, list[str]], list[int], tuple[str, ...]]:
+    """The columns of a weather table in our own names, the lines of its rows, and what was taken for granted."""
+    try:
+        sheet = read_sheet(path, where=where)
+    except InputError:
+        if station.columns:
+            raise
+        sheet = None
+    if sheet is None or (sheet.ours and not {theirs for _, theirs in station.columns} <= {*sheet.names}):
+        return (*_read_table(path, where=where), ())
+    if station.columns:
+        columns, lines, said = in_our_words(sheet, station, where=where)
+        held = ", ".join(f'{ours} is its column "{theirs}"' for ours, theirs in station.columns)
+        passed = [name for name in sheet.names if name and name not in dict(station.columns).values()]
+        left = f"; these columns take no part: {', '.join(passed)}" if passed else ""
+        return columns, lines, (f"{path.name}: {'; '.join((held, *said))}{left}.",)
+    if sheet.ours:
+        return (*_read_table(path, where=where), ())
+    found, told = likely(sheet, where=where, clock=clock, given=station)
+    raise refused(where, "columns_of_a_station", said="; ".join(told), write=str(found))
 
 
 def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[int]]:
