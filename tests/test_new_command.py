@@ -16,8 +16,10 @@ import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pyproj
 import pytest
+import rasterio
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -275,6 +277,98 @@ def test_files_in_the_folder_are_named_from_there(tmp_path: Path) -> None:
     assert main(["check", str(moved / "plan.toml")]) == 0
 
 
+def test_tiles_of_heights_are_named_side_by_side(tmp_path: Path) -> None:
+    tiles = [str(shutil.copy(DEMO / "terrain.tif", tmp_path / name)) for name in ("one.tif", "two.tif")]
+    more = [word for tile in tiles for word in ("--terrain", tile)]
+    plan = made(tmp_path / "new", ASKED | {"terrain": "-"}, *more)
+    assert plan.terrain.file == plan.rules.terrain_file == tuple(map(Path, tiles))
+
+
+def test_a_known_map_is_named_by_a_word_and_proposed_where_the_codes_fit_only_one(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with rasterio.open(DEMO / "fuel.tif") as source:
+        codes, profile = source.read(1), source.profile
+    with rasterio.open(tmp_path / "cover.tif", "w", **{**profile, "dtype": "int16", "nodata": -1}) as target:
+        target.write(np.choose(np.clip(codes, 0, 4), [111, 231, 323, 321, 512]).astype(np.int16), 1)
+    asked = ASKED | {"fuel": str(tmp_path / "cover.tif"), "fuel-legend": "-"}
+    assert main(words(tmp_path / "new", asked)) == 2
+    said = " ".join(capsys.readouterr().err.split())
+    assert "its codes are all in the known map corine" in said
+    assert "add it, with corine for example" in said
+    plan = made(tmp_path / "new", asked | {"fuel-legend": "corine", "safe-point": "Quarrel Flat: -36.1415, 148.8583"})
+    assert plan.fuel.legend == plan.rules.fuel_legend == Path("corine")
+    assert main(["check", str(tmp_path / "new" / "plan.toml")]) == 0
+    capsys.readouterr()
+    (tmp_path / "new" / "plan.toml").write_text(
+        (tmp_path / "new" / "plan.toml").read_text(encoding="utf-8").replace('legend = "corine"\n', "", 1),
+        encoding="utf-8",
+    )
+    assert main(["check", str(tmp_path / "new" / "plan.toml")]) == 2
+    assert 'write legend = "corine", the one known map' in " ".join(capsys.readouterr().err.split())
+
+
+EXPORT = """Datum;Uhrzeit;Temperatur;Feuchte [%];Wind;Windrichtung;Niederschlag
+"""
+
+
+def _export(folder: Path, *, names: str = "") -> Path:
+    """Thirty hours of a station as it writes them, in the letters of Windows."""
+    more = ";4" * names.count(";")
+    lines = [f"{17 + hour // 24}.01.2026;{hour % 24:02d}:00;38,5;12;14,5{more};NW;0" for hour in range(30)]
+    text = EXPORT.replace("Wind;", f"Wind{names};") + "\n".join(lines)
+    (folder / "export.csv").write_bytes(f"# Höhe 700 m\n{text}".encode("cp1252"))
+    return folder / "export.csv"
+
+
+def test_a_stations_own_export_is_read_and_what_was_taken_stands_in_the_plan(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ASKED | {"weather": str(_export(tmp_path)), "bad-day": "-"}
+    plan = made(tmp_path / "new", asked)
+    said = " ".join(capsys.readouterr().out.split())
+    text = (tmp_path / "new" / "plan.toml").read_text(encoding="utf-8")
+    assert dict(plan.weather.columns) == {
+        "time": "Uhrzeit",
+        "date": "Datum",
+        "temperature_c": "Temperatur",
+        "relative_humidity_percent": "Feuchte [%]",
+        "wind_speed_m_s": "Wind",
+        "wind_from_compass": "Windrichtung",
+    }
+    assert plan.weather.clock == "Australia/Sydney"
+    assert plan.weather.time_format == "%d.%m.%Y %H:%M"
+    assert text.count("(yours?)\ncolumns = {") == 1
+    for line in (
+        'wind_speed_m_s is its column "Wind", whose unit it does not name: the one that burns fastest',
+        "its clock is Australia/Sydney, that of the place, since it names none (yours?)",
+        "it was read as Windows letters (cp1252) (yours?)",
+        "its numbers have decimal commas (yours?)",
+    ):
+        assert line in said
+    inputs = check_household(plan)
+    assert set(inputs.weather.wind_speed_m_s.ravel()) == {14.5}
+    assert set(inputs.weather.wind_from_deg.ravel()) == {315.0}
+    assert inputs.weather.start.isoformat() == "2026-01-17T00:00:00+11:00"
+    knots = made(tmp_path / "other", asked | {"weather-as": "wind_speed_kn = Wind; clock = +10:00"})
+    assert dict(knots.weather.columns)["wind_speed_kn"] == "Wind"
+    assert check_household(knots).weather.start.isoformat() == "2026-01-17T00:00:00+10:00"
+
+
+def test_check_says_the_lines_to_write_for_an_export(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made(tmp_path / "new", ASKED | {"weather": str(_export(tmp_path, names=" (m/s)")), "bad-day": "-"})
+    plan = tmp_path / "new" / "plan.toml"
+    lines = plan.read_text(encoding="utf-8").splitlines()
+    own = ("columns = ", "clock = ", "time_format = ")
+    plan.write_text("\n".join(line for line in lines if not line.startswith(own)), encoding="utf-8")
+    capsys.readouterr()
+    assert main(["check", str(plan)]) == 2
+    mend = " ".join(capsys.readouterr().err.split()).partition("if that is right: ")[2].rstrip(".")
+    bare = plan.read_text(encoding="utf-8")
+    plan.write_text(bare.replace("[weather]\n", f"[weather]\n{mend.replace('; ', chr(10))}\n"), encoding="utf-8")
+    assert main(["check", str(plan)]) == 0
+
+
 def test_stopped_midway_nothing_is_left(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
@@ -471,6 +565,10 @@ WRONG: dict[str, tuple[Callable[[Path], dict[str, str]] | dict[str, str], str]] 
     "unknown country": ({"region": "UK"}, 'write "GB" if that was meant'),
     "unknown state": ({"region": "AU-NWS"}, 'write "AU-NSW" if that was meant'),
     "a spreadsheet's weather": (_spreadsheet, "semicolons"),
+    "two columns for the wind": (
+        lambda at: {"weather": str(_export(at, names=" (m/s);Wind (kt)")), "bad-day": "-"},
+        'wind_speed_m_s = "Wind (m/s)" or wind_speed_kn = "Wind (kt)"',
+    ),
     "weather without offset": (_no_offset, "add the offset"),
     "safe point without a name": ({"safe-point": "-36.1, 148.9"}, "NAME: LAT, LON"),
     "safe point swapped": ({"safe-point": "hall: 148.86741, -36.14314"}, 'write "-36.14314, 148.86741"'),

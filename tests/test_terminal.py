@@ -178,6 +178,14 @@ def test_no_word_is_broken_but_one_that_no_line_could_hold(result: HouseholdResu
     assert set(out.split()) == told
 
 
+def test_level_ground_is_said_before_any_time(result: HouseholdResult) -> None:
+    level = replace(result, plan=replace(result.plan, terrain=replace(result.plan.terrain, file=None, flat=True)))
+    said = "No slopes are counted: where the ground is not level, fire comes sooner."
+    told = cli_lines(level)
+    assert told.index(said) < next(number for number, line in enumerate(told) if re.search(r"\d\d:\d\d", line))
+    assert said not in cli_lines(result)
+
+
 def cli_lines(result: HouseholdResult) -> list[str]:
     """The same, on lines as wide as they like."""
     with pytest.MonkeyPatch.context() as patched:

@@ -25,10 +25,10 @@ from leaveby.download import connection as doors
 from leaveby.download.bad_day import bad_day_and_winds, read_year
 from leaveby.download.connection import Connection, connection
 from leaveby.download.fetch import Fetched, fetch
-from leaveby.download.ground import legend
 from leaveby.download.sources import Source, sources_for, tiles
 from leaveby.errors import InputError
 from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
+from leaveby.files.read.legends import legend_rows
 from leaveby.files.read.places import read_places
 from leaveby.files.read.road_extracts import extract_bounds
 from leaveby.files.read.roads import read_roads
@@ -200,7 +200,7 @@ def test_everything_is_fetched_into_the_forms_that_the_readers_read(
     inner = invented_data.PATCH_DEG
     away = np.minimum(lon % inner, lat % inner), np.maximum(lon % inner, lat % inner)
     sure = (away[0] > 0.006) & (away[1] < inner - 0.006)  # a pixel of the invented tiles is 0.005 degrees
-    names = {int(row["value"]): known_fuel_type(row["fuel_type"]) for row in legend("AU")}
+    names = {int(row["value"]): known_fuel_type(row["fuel_type"]) for row in legend_rows("world", "AU")}
     for value in invented_data.CLASSES:
         at = sure & (invented_data.cover(lon, lat) == value)
         assert at.any()
@@ -466,7 +466,7 @@ def test_the_land_cover_table_names_fuels_that_exist_and_countries_that_exist(in
     # the eleven classes of the map, read on its page
     classes = {"10", "20", "30", "40", "50", "60", "70", "80", "90", "95", "100"}
     for country in sorted(COUNTRIES):
-        rows = legend(country)
+        rows = legend_rows("world", country)
         assert {row["value"] for row in rows} == classes
         assert all(known_fuel_type(row["fuel_type"]) is not None for row in rows)
         assert all(row["mark"] == "judgement" and row["why"] for row in rows)

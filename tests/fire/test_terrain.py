@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
-import rasterio
 from hypothesis import given
 from hypothesis import strategies as st
 from rasterio.transform import from_origin, rowcol, xy
 
 from leaveby.errors import InputError
-from leaveby.fire.terrain import Grid, Terrain, cell_of, centre_of, check_grid, fill_voids, gradients, slope_deg
+from leaveby.fire.terrain import Grid, Terrain, cell_of, centre_of, check_grid, gradients, slope_deg
 
-DEM = Path(__file__).parent.parent / "data" / "andorra_dem.tif"
 GRID = Grid(x_min_m=500_000.0, y_max_m=6_000_000.0, cell_m=25.0, rows=40, cols=60, crs="EPSG:32755")
 
 
@@ -47,33 +43,6 @@ def test_gradients_of_a_smooth_hill_follow_its_derivative() -> None:
     assert np.abs(north - -y / 300.0**2 * hill)[inside].max() < 0.004
 
 
-def test_voids_of_real_terrain_are_filled_between_their_neighbours() -> None:
-    # Source: SRTM tile N42E001, NASA/USGS, public domain: 790 voids.
-    with rasterio.open(DEM) as source:
-        raw = source.read(1)
-        valid = raw != source.nodata
-    filled, count = fill_voids(raw.astype(np.float64), valid=valid)
-    assert count == 790
-    assert np.array_equal(filled[valid], raw[valid])
-    assert filled.min() >= raw[valid].min()
-    assert filled.max() <= raw[valid].max()
-    middle = np.argwhere(~valid)
-    middle = middle[(middle > 0).all(axis=1) & (middle < np.array(raw.shape) - 1).all(axis=1)]
-    around = np.mean(
-        [filled[middle[:, 0] + i, middle[:, 1] + k] for i, k in ((0, 1), (1, 0), (0, -1), (-1, 0))], axis=0
-    )
-    assert np.allclose(filled[middle[:, 0], middle[:, 1]], around)
-
-
-def test_a_plane_with_a_hole_is_filled_exactly() -> None:
-    plane = np.add.outer(np.arange(12.0), 2 * np.arange(15.0))
-    valid = np.ones(plane.shape, dtype=bool)
-    valid[3:8, 4:11] = False
-    filled, count = fill_voids(np.where(valid, plane, -9999.0), valid=valid)
-    assert count == 35
-    assert np.allclose(filled, plane)
-
-
 @pytest.mark.parametrize(
     ("crs", "word"),
     [("EPSG:4326", "degrees"), ("", "no reference system"), ("EPSG:2263", "foot"), ("rubbish", "not known")],
@@ -94,8 +63,6 @@ def test_voids_and_wrong_shapes_are_refused() -> None:
         gradients(Terrain(GRID, np.full(GRID.shape, np.nan)))
     with pytest.raises(InputError, match="shape"):
         gradients(Terrain(GRID, np.zeros((3, 3))))
-    with pytest.raises(InputError, match="void everywhere"):
-        fill_voids(np.zeros((3, 3)), valid=np.zeros((3, 3), dtype=bool))
 
 
 @given(st.floats(-1.5, 1.5), st.floats(-1.5, 1.5))

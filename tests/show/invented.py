@@ -435,6 +435,11 @@ def invented_result(*, street: str = "Sallow Spur Road", name: str | None = None
     return replace(result, **changes)
 
 
+def on_level_ground(result: HouseholdResult) -> HouseholdResult:
+    """The same answer of a plan that has no heights."""
+    return replace(result, plan=replace(result.plan, terrain=TerrainInput(flat=True)))
+
+
 def without_fire(result: HouseholdResult) -> HouseholdResult:
     """The same household with a plan that names no fire, as the decision room answers for it."""
     plan = replace(result.plan, ignitions=())

@@ -22,6 +22,8 @@ from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.household.plan_tables import OfficialSource, Person
 from leaveby.household.readiness import schedule_for
 from leaveby.household.shelter import Place
+from leaveby.show.in_python import html_of
+from leaveby.show.map_words import caution_words
 from leaveby.show.plan.page import report_page
 from leaveby.show.plan.sheet import (
     columns,
@@ -416,6 +418,20 @@ def test_the_sheet_is_read_by_a_child_of_twelve(page: str) -> None:
     # Flesch-Kincaid grade level (Kincaid et al. 1975) by textstat; grade 7 is the school year of children of 12 and 13.
     assert len(plain_sentences(page).split()) > 150
     assert textstat.flesch_kincaid_grade(plain_sentences(page)) <= 7.0
+
+
+def test_level_ground_is_said_on_every_page_and_at_the_head_of_every_answer(
+    result: HouseholdResult, invented: ModuleType
+) -> None:
+    level, said = invented.on_level_ground(result), "No slopes are counted: where the ground is not level, fire comes"
+    pages = {make: words_of(make(level, made_at=invented.MADE_AT)) for make in (sheet_page, report_page)}
+    for make, text in pages.items():
+        assert (f"{said} sooner." if make is report_page else said.partition(":")[0]) in text[:700]
+        assert "slopes are counted" not in words_of(make(result, made_at=invented.MADE_AT))
+    assert len(words_of(sheet_page(level, made_at=invented.MADE_AT), pictures=False).split()) <= 400
+    for head in (html_of, caution_words):
+        assert f"{said} sooner." in head(level)[:600]
+        assert said not in head(result)
 
 
 def test_the_sheet_has_few_words(page: str) -> None:

@@ -215,7 +215,8 @@ def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
         for way in wording.shown_ways(result)
         for line in ("", wording.WAY_TITLES[way.way], *(f"  {told}" for told in way_lines(result, way)))
     )
-    first = (OVERRIDE, *([today] if (today := wording.today_words(result)) else []), *result.made_elsewhere)
+    told = (OVERRIDE, wording.today_words(result), wording.flat_words(result), *result.made_elsewhere)
+    first = [line for line in told if line]
     said = [wording.rules_heading(result), *rules, ""] if rules else []
     worked = (wording.main_sentence(result), *ways, "", wording.every_road_shut_words(result))
     _say((PLANNING_AID, "", result.plan.name, "", *said, *worked), written=written, first=first)

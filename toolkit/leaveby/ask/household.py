@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from leaveby import __version__
+from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
@@ -18,12 +19,14 @@ from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
+from leaveby.files.read.station import Station
 from leaveby.fire.spread.series import MODELS
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import Rating, day_by_hand
 from leaveby.fire.weather.series import Weather
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import Way
+from leaveby.regions import country_of
 
 if TYPE_CHECKING:
     from leaveby.decision.household.answer import Progress
@@ -74,17 +77,16 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
             faults.extend(one for one in error.faults if (one.place.partition(" ")[2], one.wrong) not in told)
             return None
 
-    fuel = gathered(
-        lambda: read_fuel(
-            grid, plan.fuel.file, legend=plan.fuel.legend, column=plan.fuel.column, one_type=plan.fuel.type
-        )
-    )
+    fuel_of = partial(read_fuel, grid, plan.fuel.file, country=country_of(plan.roads.region))
+    fuel = gathered(partial(fuel_of, legend=plan.fuel.legend, column=plan.fuel.column, one_type=plan.fuel.type))
     weather_of = partial(
         read_weather,
         grid=grid,
         drought_factor=plan.weather.drought_factor,
         fill_gaps=plan.weather.fill_gaps,
         use_gusts=plan.weather.use_gusts,
+        station=Station(plan.weather.columns, plan.weather.clock, plan.weather.time_format),
+        clock=clock_name((plan.home.lon_deg, plan.home.lat_deg), region=plan.roads.region),
     )
     weather = gathered(partial(weather_of, plan.weather.file))
     tables = {one.weather_file for one in plan.ratings if one.weather_file is not None}
@@ -166,7 +168,7 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
     if short:
         raise refuse(
             "rules.terrain_file",
-            f"{rules.terrain_file} ends before the plan's own ground, by {', '.join(short)}",
+            f"the terrain ends before the plan's own ground, by {', '.join(short)}",
             expected="ground that holds all of the plan's own, on which the ways out lie",
             mend="give a terrain raster that reaches further, or name the plan's own terrain.file here too",
         )
@@ -177,6 +179,7 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
         column=rules.fuel_column,
         one_type=rules.fuel_type,
         keys="rules.fuel_",
+        country=country_of(plan.roads.region),
     )
     said = f"The rules for a fire nobody knows yet are computed on {_cells(wide)}."
     return WideGround(ground.terrain, fuel, (*ground.assumptions, said))
@@ -204,13 +207,16 @@ def _ratings(plan: Plan, weather: Weather, tables: Mapping[Path, Weather | None]
     return tuple(found)
 
 
-def file_record(**files: str | Path | None) -> dict[str, str]:
+def file_record(**files: str | Path | Sequence[Path] | None) -> dict[str, str]:
     """The version, and the name and digest of each file that is there, for the record of an answer."""
     record = {"leaveby": __version__}
-    for name, path in files.items():
-        if path is not None and Path(path).is_file():
-            with Path(path).open("rb") as source:
-                record[name] = f"{Path(path).name} sha256:{hashlib.file_digest(source, 'sha256').hexdigest()}"
+    for name, held in files.items():
+        paths = [held] if isinstance(held, str | Path) else held or ()
+        for number, path in enumerate(map(Path, paths), start=1):
+            if path.is_file():
+                with path.open("rb") as source:
+                    digest = hashlib.file_digest(source, "sha256").hexdigest()
+                record[f"{name}_{number}" if number > 1 else name] = f"{path.name} sha256:{digest}"
     return record
 
 

@@ -18,6 +18,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.errors import Faults, InputError, refused
+from leaveby.files.read.legends import LEGENDS, fitting_raster
+from leaveby.files.read.station import COLUMNS, FORECASTS, OWN, Station, likely, read_sheet
 from leaveby.fire.fuel.types import FUEL_TYPES, LAND_COVER, known_fuel_type
 from leaveby.household.plan_document import meant, nearest_word
 from leaveby.household.plan_places import Place, nearest_km
@@ -45,9 +47,10 @@ class Wanted:
     """What a new plan is made from.
 
     - `people`: name, and whether that person takes tasks.
-    - `terrain`: None where the ground is to be taken as flat.
+    - `terrain`: rasters side by side; None where the ground is to be taken as flat.
     - `fuel`: as the plan says it: `file` with `column` or `legend`, or `type`.
     - `weather`: a table, or a bad day by hand: temperature (C), humidity (%), wind (km/h), where it comes from (deg).
+    - `station`, `station_said`: what is what in a weather station's own export, and what of that was taken.
     - `wind_percent`: how often bad days' wind blows from each of 16 directions; empty where that is not known.
     """
 
@@ -57,11 +60,13 @@ class Wanted:
     ways: tuple[str, ...]
     people: tuple[tuple[str, bool], ...]
     roads: Path
-    terrain: Path | None
+    terrain: tuple[Path, ...] | None
     fuel: Mapping[str, str | Path]
     weather: Path | tuple[float, ...]
     safe_points: tuple[tuple[str, Place], ...]
     wind_percent: tuple[float, ...] = ()
+    station: Station = OWN
+    station_said: tuple[str, ...] = ()
 
 
 def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
@@ -104,12 +109,15 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
         faults.tell("--flat", "flat_beside_terrain")
     elif not given.get("flat"):
         del values["terrain"]
-        take("terrain", path_of)
+        take("terrain", paths_of)
     take("fuel", fuel_of)
     fuel: dict[str, str | Path] = values.get("fuel", {})
     for part, endings in NEW["endings"].items():
         if Path(fuel.get("file", "")).suffix.lower() in endings or given.get(f"fuel_{part}"):
-            take(f"fuel_{part}", str.strip if part == "column" else path_of)
+            legend = part == "legend" and not given.get("fuel_legend") and "file" in fuel
+            fits = fitting_raster(Path(fuel["file"])) if legend else ()
+            hint = f"; its codes are all in the known map {' and in '.join(fits)}" if fits else ""
+            take(f"fuel_{part}", str.strip if part == "column" else legend_of, hint, fits[0] if len(fits) == 1 else "")
             fuel[part] = values.pop(f"fuel_{part}", "")
     by_hand = given.get("weather") is None or given.get("bad_day") is not None
     measures = measures_of(values.get("region", ""))
@@ -123,7 +131,28 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
     faults.refuse()
     values["weather"] = values.pop("bad_day", values.get("weather"))
     points, winds = values.pop("safe_point", ()), given.get("wind_percent", ())
-    return Wanted(**values, region_guessed=len(near) == 1, safe_points=points, wind_percent=winds)
+    wanted = Wanted(**values, region_guessed=len(near) == 1, safe_points=points, wind_percent=winds)
+    return _with_station(wanted, given.get("weather_as"))
+
+
+def _with_station(wanted: Wanted, told: str | None) -> Wanted:
+    """Find what is what in a weather table that has not our own names, as far as it was not told."""
+    path = wanted.weather
+    if not isinstance(path, Path) or path.suffix.lower() in FORECASTS:
+        return wanted
+    try:
+        sheet = read_sheet(path, where=str(path))
+    except InputError:
+        return wanted  # whoever reads it as our own table says what is wrong
+    if sheet.ours and told is None:
+        return wanted
+    try:
+        given = OWN if told is None else station_of(told)
+        clock = clock_name(wanted.home, region=wanted.region)
+        station, said = likely(sheet, where=str(path), clock=clock, given=given)
+    except InputError as error:
+        raise InputError(replace(one, place=one.place or "--weather-as") for one in error.faults) from error
+    return replace(wanted, station=station, station_said=tuple(f"Of {path.name}, {line} (yours?)." for line in said))
 
 
 def point_of(text: str, *, where: str = "") -> Place:
@@ -252,6 +281,29 @@ def clock_of(home_deg: Place, *, region: str) -> tzinfo:
     return zoneinfo.ZoneInfo(min(own)[1]) if own else timezone(timedelta(hours=round(home_deg[0] / 15.0)))
 
 
+def clock_name(home_deg: Place, *, region: str) -> str:
+    """Name the clock of a place as `[weather] clock` has it.
+
+    Examples
+    --------
+    >>> clock_name((148.9424, -36.1291), region="AU")
+    'Australia/Sydney'
+    """
+    return str(clock_of(home_deg, region=region)).removeprefix("UTC") or "UTC"
+
+
+def station_of(text: str) -> Station:
+    """Read what is known of a station's export: `time = Date; wind_speed_kn = Wind; clock = +11:00`."""
+    pairs = [one.partition("=") for one in text.split(";") if one.strip()]
+    told = {name.strip(' "'): held.strip(' "') for name, _, held in pairs}
+    for name, held in told.items():
+        if not held or name not in (*COLUMNS, "clock", "time_format"):
+            mend = meant(name, COLUMNS, "write each as NAME = COLUMN, with semicolons between")
+            raise refused("", "no_such_column_of_ours", ours=name, known=", ".join(COLUMNS), mend=mend)
+    clock, time_format = told.pop("clock", None), told.pop("time_format", None)
+    return Station(tuple(told.items()), clock, time_format)
+
+
 def region_of(text: str) -> str:
     """Read a country, or country and state, by its letters or its name."""
     named = {name.casefold(): code for code, name in country_names().items()}
@@ -269,6 +321,23 @@ def path_of(text: str) -> Path:
     mend = f'write "{path.parent / near}" if that was meant' if near else "correct the name, or the folder"
     found = "is a folder" if path.is_dir() else "is not there"
     raise refused("", "no_file_given", path=path, found=found, mend=mend)
+
+
+def paths_of(texts: str | Sequence[str]) -> tuple[Path, ...]:
+    """Read the names of files that are there, and say all that are not."""
+    faults, found = Faults(), []
+    for text in [texts] if isinstance(texts, str) else texts:
+        try:
+            found.append(path_of(text))
+        except InputError as error:
+            faults.extend(error.faults)
+    faults.refuse()
+    return tuple(found)
+
+
+def legend_of(text: str) -> str | Path:
+    """Read the word for a known map, or the name of a table that is there."""
+    return text.strip() if text.strip() in LEGENDS else path_of(text)
 
 
 def ways_of(text: str) -> tuple[str, ...]:

@@ -129,6 +129,7 @@ def new_plan(wanted: Wanted, folder: Path, *, progress: Callable[[str], None]) -
     written = write_whole(_texts(wanted, points, folder.resolve()), folder)
     load_plan(written["plan.toml"])
     words = [f"Safe point, to be confirmed locally: {one.name}, {one}." for one in points]
+    words += wanted.station_said
     if wanted.region_guessed:
         words.append(f"Country: {wanted.region}, guessed from the point.")
     supposed = len({*inputs.plan.assumptions, *inputs.assumptions})
@@ -253,6 +254,8 @@ def _texts(wanted: Wanted, points: Sequence[Proposed], folder: Path) -> dict[str
     """The plan's own files by name; others are named from its folder where they lie in it, else by their whole path."""
 
     def named(file: object) -> object:
+        if isinstance(file, tuple) and file and isinstance(file[0], Path):
+            return named(file[0]) if len(file) == 1 else [named(one) for one in file]
         own = isinstance(file, Path) and folder in file.parents
         return file.relative_to(folder).as_posix() if own and isinstance(file, Path) else file
 

@@ -15,9 +15,10 @@ from typing import Any, Final
 from leaveby.caution import OVERRIDE
 from leaveby.download.bad_day import read_year
 from leaveby.download.connection import Connection, ask, connection, not_fetched
-from leaveby.download.ground import legend, write_ground
+from leaveby.download.ground import write_ground
 from leaveby.download.sources import TABLE, Source
 from leaveby.errors import Fault, InputError, refused
+from leaveby.files.read.legends import legend_rows
 from leaveby.files.read.road_extracts import read_extract
 
 LICENCE_FILE: Final = "LICENCE.txt"
@@ -66,7 +67,7 @@ def fetch(
                 progress(str(source))
                 said = _MAKERS[source.name](unfinished / source.file, source, door=door, progress=progress)
                 if source.name == "land_cover" and not (store / LEGEND_FILE).exists():
-                    rows = legend(country)
+                    rows = legend_rows("world", country)
                     lines = [",".join(rows[0]), *(",".join(f'"{cell}"' for cell in row.values()) for row in rows), ""]
                     (store / LEGEND_FILE).write_text("\n".join(lines), encoding="utf-8")
                 _list(source, store, day=today or datetime.now(UTC).date().isoformat(), said=[*source.said, *said])

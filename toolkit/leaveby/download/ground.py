@@ -18,24 +18,12 @@ from rasterio.windows import Window, from_bounds
 from leaveby.download.connection import Connection, ask_for_parts, forget, not_fetched
 from leaveby.download.sources import TABLE, Box, Source, tiles
 from leaveby.errors import InputError
-from leaveby.regions import table_rows
+from leaveby.files.read.legends import legend_rows
 from leaveby.roads.network.graph import utm_crs
 
 _SPARE_DEG: Final = 0.01
 _EXPECTED: Final = "a cloud-optimised GeoTIFF in longitude and latitude that covers the tile, of what was asked for"
-_ROWS: Final = table_rows(__package__, "land_cover.csv")
-
-
-def legend(country: str) -> tuple[dict[str, str], ...]:
-    """The fuel type of each class of the land-cover map in a country (`land_cover.csv`).
-
-    Examples
-    --------
-    >>> [row["fuel_type"] for country in ("AU", "PT") for row in legend(country) if row["value"] == "20"]
-    ['shrubland', 'scrub']
-    """
-    rows = {row["value"]: row for row in _ROWS if not row["countries"]}
-    return tuple((rows | {row["value"]: row for row in _ROWS if country in row["countries"].split()}).values())
+_CLASSES: Final = [0, *(int(row["value"]) for row in legend_rows("world"))]
 
 
 def write_ground(out: Path, source: Source, *, door: Connection, progress: Callable[[str], None]) -> list[str]:
@@ -107,7 +95,7 @@ def _tile(
             raise not_fetched(source, "fetch_refused", address=address, status=404, kind="only a part of the file")
         with rasterio.open(file, driver="GTiff") as whole:
             values = whole.read(1, window=part)
-            if source.name == "land_cover" and not np.isin(values, [0, *(int(row["value"]) for row in _ROWS)]).all():
+            if source.name == "land_cover" and not np.isin(values, _CLASSES).all():
                 raise ValueError("it holds classes that the map does not have")
             return values, whole.window_transform(part), whole.nodata
     except (RasterioError, ValueError) as error:

@@ -9,10 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import CRSError
-from scipy import sparse
-from scipy.sparse import linalg as splinalg
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -175,31 +173,3 @@ def slope_deg(gradient_east: NDArray[np.float32], *, gradient_north: NDArray[np.
     """Steepest slope in degrees, 0 to below 90, from rise over run towards east and north."""
     steepness = np.hypot(gradient_east.astype(np.float64), gradient_north.astype(np.float64))
     return np.degrees(np.arctan(steepness))
-
-
-def fill_voids(elevation_m: NDArray[np.float64], *, valid: NDArray[np.bool_]) -> tuple[NDArray[np.float64], int]:
-    """Fill the cells that are not valid and say how many there were.
-
-    Each void becomes the smooth surface between the values around it (harmonic: every filled cell is the mean of
-    its four neighbours), so a fill holds no new summit or pit.
-
-    Raises InputError where no cell is valid, or a cell that is said to be valid is not finite.
-    """
-    if not valid.any():
-        raise refuse("elevation", "is void everywhere", expected="some terrain", mend="take a file over this place")
-    if not np.all(np.isfinite(elevation_m[valid])):
-        raise refuse("elevation", "holds values that are not finite", expected="metres", mend="mark them as voids")
-    filled = np.where(valid, elevation_m, 0.0).astype(np.float64)
-    void = np.flatnonzero(~valid)
-    if void.size == 0:
-        return filled, 0
-    cell = np.arange(valid.size).reshape(valid.shape)
-    one = np.concatenate([cell[:, :-1].ravel(), cell[:-1].ravel()])
-    other = np.concatenate([cell[:, 1:].ravel(), cell[1:].ravel()])
-    touching = ~(valid.flat[one] & valid.flat[other])
-    one, other = one[touching], other[touching]
-    beside = sparse.coo_matrix((np.ones(one.size), (one, other)), shape=(valid.size, valid.size)).tocsr()
-    around = (beside + beside.T)[void]
-    system = sparse.diags(around.sum(axis=1).A1) - around[:, void]
-    filled.flat[void] = splinalg.spsolve(system.tocsc(), around @ filled.ravel())
-    return filled, int(void.size)

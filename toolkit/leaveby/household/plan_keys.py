@@ -249,6 +249,21 @@ def _moment(value: object) -> object:
 Name = Annotated[str, text("a name in quotes", most=120)]
 Skill = Annotated[str, text('a word in quotes, for example "lift"')]
 File = Annotated[Path, Read(Annotated[str, text('a file name in quotes, for example "roads.osm"')], Path)]
+Files = Annotated[
+    Path | tuple[Path, ...],
+    Read(
+        Annotated[
+            list[Annotated[str, text('a file name in quotes, for example "S37E148.tif"')]],
+            BeforeValidator(lambda names: [names] if isinstance(names, str) else names),
+            Field(
+                strict=True,
+                min_length=1,
+                description='a file name in quotes, or a list of them: ["S37E148.tif", "S37E149.tif"]',
+            ),
+        ],
+        lambda names: Path(names[0]) if len(names) == 1 else tuple(map(Path, names)),
+    ),
+]
 Flag = Annotated[bool, Field(strict=True, description="true or false, without quotes")]
 Minutes = Annotated[float, number("min", least=0, most=24 * 60), AfterValidator(s_from_min)]
 FireSpeed = Annotated[

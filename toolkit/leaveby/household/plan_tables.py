@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Discriminator, Field, Tag
 
 from leaveby.household.plan_keys import (
     File,
+    Files,
     FireSpeed,
     Flag,
     Listed,
@@ -258,9 +259,9 @@ class RoadsInput(Table):
 @dataclass(frozen=True)
 @keyed
 class TerrainInput(Table):
-    """The terrain file, or level ground."""
+    """The terrain file or files, or level ground."""
 
-    file: File | None = None
+    file: Files | None = None
     flat: Flag = False
     cell_m: float | None = None
 
@@ -282,6 +283,21 @@ class WeatherInput(Table):
     """The weather file and how to read it."""
 
     file: File
+    columns: Annotated[
+        tuple[tuple[str, str], ...],
+        Read(
+            Annotated[
+                dict[str, Annotated[str, text("the name of a column in quotes")]],
+                Field(
+                    strict=True,
+                    description='our names and its own: { time = "Date", wind_speed_kn = "Wind", ... }',
+                ),
+            ],
+            lambda held: tuple(held.items()),
+        ),
+    ] = ()
+    clock: str | None = None
+    time_format: str | None = None
     drought_factor: float = 10.0
     use_gusts: Flag = False
     fill_gaps: Flag = False
@@ -371,7 +387,7 @@ class RulesInput(Table):
         default_factory=lambda: (1.0 / 16.0,) * 16
     )
     starts_file: File | None = None
-    terrain_file: File | None = None
+    terrain_file: Files | None = None
     fuel_file: File | None = None
     fuel_legend: File | None = None
     fuel_column: str | None = None

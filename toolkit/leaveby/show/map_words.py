@@ -21,6 +21,7 @@ from leaveby.show.wording import (
     days_words,
     duration_words,
     first_shut_line,
+    flat_words,
     late_line,
     main_sentence,
     map_notice,
@@ -35,7 +36,7 @@ from leaveby.units import distance_words, given_words, legend_words
 def caution_words(result: HouseholdResult) -> str:
     """Everything an export has to say before anything else: the override statement and the notices."""
     notice = map_notice(result.network)
-    said = [OVERRIDE, today_words(result), PLANNING_AID, f"{notice}." if notice else ""]
+    said = [OVERRIDE, today_words(result), flat_words(result), PLANNING_AID, f"{notice}." if notice else ""]
     return " ".join(line for line in said if line)
 
 

@@ -52,6 +52,7 @@ LINE_MEANS: Final = {
 MODEL_WORDS: Final = {row["model"]: row["words"] for row in table_rows("leaveby.show", "model_words.csv")}
 """Governing models in words; another name stands as it is."""
 
+FLAT: Final = "No slopes are counted: where the ground is not level, fire comes sooner."
 _SLACK: Final = 1e-6
 """Absorbs the last bits of a float before a duration is rounded up, far below a second."""
 
@@ -267,6 +268,11 @@ def goes_before(result: Clocked, way: str) -> bool:
         return False
     held = result.rules.of(result.rules.held.rating)
     return any(rule.way == way and (result.rules.held.tells or rule.verdict == "evening before") for rule in held)
+
+
+def flat_words(result: HouseholdResult) -> str:
+    """What stands over every answer of a plan whose ground is taken as level; "" for all others."""
+    return FLAT if result.plan.terrain.flat else ""
 
 
 def today_words(result: HouseholdResult) -> str:

@@ -7,51 +7,55 @@ resampled or coarsened on the way is listed, never done in silence.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyproj
-import rasterio
-import rasterio.errors
-import rasterio.transform
+import rasterio.fill
 import rasterio.warp
 from numpy.typing import NDArray
-from rasterio.crs import CRS
 from rasterio.enums import Resampling
-from rasterio.windows import Window
+from scipy import ndimage
 
-from leaveby.errors import Faults, refuse, refused
+from leaveby.errors import Faults, InputError, refuse, refused
+from leaveby.files.read.legends import LEGENDS, fitting_raster, legend_rows
+from leaveby.files.read.rasters import (
+    Raster,
+    metric_crs,
+    onto,
+    opened,
+    project,
+    refuse_points_off,
+    tile_of,
+)
+from leaveby.files.read.station import FORECASTS, OWN, Station, in_our_words, likely, read_sheet
 from leaveby.fire.fuel.types import plain_name
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
-from leaveby.fire.terrain import Grid, Terrain, fill_voids
+from leaveby.fire.terrain import Grid, Terrain, gradients
 from leaveby.fire.weather.forecast import weather_from_dataset
 from leaveby.fire.weather.series import Weather
 from leaveby.fire.weather.table import weather_from_table
 from leaveby.household.plan_document import meant
-from leaveby.household.plan_places import slips
+from leaveby.parameters import HIGHEST_GROUND_M, LARGEST_GAP_M, LOWEST_GROUND_M, STEEPEST_GROUND_SHARE
 from leaveby.roads.network.graph import utm_crs
-from leaveby.units import METRES_PER_DEGREE
 
 MOST_CELLS = 40_000
 """Cells of the analysis grid when the plan does not set the cell: hundreds of fires are solved on it."""
 
 SMALLEST_CELL_M = 20.0
 AREA_BUFFER_M = 3_000.0
-MOST_PIXELS = 16_000_000
-"""Pixels that are read one by one: of a larger part of a raster, a quarter of a grid's cell is the finest step."""
-
 LEVEL = (
     "NO SLOPES ARE COUNTED: the ground is taken as level (terrain.flat). Fire runs about twice as fast up every 10 "
     "degrees of slope, so that where the ground is not level all times here are too late: give heights, terrain.file."
 )
 """Doubling within 10 degrees: McArthur's rule, as in `leaveby.fire.spread.equations`."""
 
-SPARE_PIXELS = 4
 LARGEST_VOID_SHARE = 0.2
+_CLIFF = float(np.tan(np.radians(60.0)))
+_FEET = {"ft": 0.3048, "foot": 0.3048, "feet": 0.3048, "us survey foot": 1200.0 / 3937.0}
+"""Metres in the units of height that rasters name: the international foot, and that of United States surveys."""
 
 
 @dataclass(frozen=True)
@@ -63,7 +67,7 @@ class Ground:
 
 
 def read_terrain(
-    path: Path | None,
+    path: Path | Sequence[Path] | None,
     points: Mapping[str, tuple[float, float]],
     *,
     cell_m: float | None = None,
@@ -72,13 +76,15 @@ def read_terrain(
     around_m: float = AREA_BUFFER_M,
     at_most: int | None = None,
 ) -> Ground:
-    """Read a terrain raster onto a grid: all named points and some ground around them, as far as the raster goes.
+    """Read terrain rasters onto a grid: all named points and some ground around them, as far as the rasters go.
 
-    - `path`: any raster that GDAL reads, with a reference system; elevations in metres. None: level ground.
+    - `path`: a raster in one of the forms of `rasters.DRIVERS` with a reference system, or several side by side (the
+      first counts where they overlap); heights in metres. None: level ground.
     - `points`: longitude and latitude of what must lie on the terrain: the home, the safe points, the ignitions.
     - `cell_m`: of the grid; left out, the raster's own, coarsened to keep to `MOST_CELLS`, or to `at_most`.
     - `key`: where the file is named, for messages.
-    - `crs`: of the grid, projected with metre axes; left out, the raster's own, or its UTM zone.
+    - `crs`: of the grid, projected with metre axes; left out, the raster's own where its lengths and its north are
+      true at the first point, or the UTM zone of that point.
     - `around_m`, `at_most`: ground that is read around the points; cells above which a `cell_m` is refused.
 
     Raises InputError with every point that lies off the terrain or on a void too large to fill, a raster without a
@@ -86,12 +92,12 @@ def read_terrain(
     """
     if path is None:
         return _level(points, cell_m=cell_m, crs=crs, around_m=around_m, at_most=at_most)
-    with _opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as source:
-        crs = crs or _metric_crs(source)
-        x_m, y_m = _project(points, crs=crs)
-        _refuse_points_off(source, points, path=path, key=key)
-        own_m = _own_cell_m(source, crs=crs)
-        west, south, east, north = _area(source, x_m, y_m=y_m, crs=crs, around_m=around_m)
+    with opened(path, key, "write the reference system into it, with gdal_edit -a_srs for example") as raster:
+        crs = crs or metric_crs(raster, next(iter(points.values())))
+        x_m, y_m = project(points, crs=crs)
+        refuse_points_off(raster, points, key=key)
+        own_m = raster.own_cell_m(crs)
+        west, south, east, north = _area(raster, x_m, y_m=y_m, crs=crs, around_m=around_m)
         notes: list[str] = []
         if cell_m is None:
             cell_m = max(
@@ -102,16 +108,76 @@ def read_terrain(
         elif cell_m < own_m / 1.5:
             notes.append(f"The terrain has cells of {own_m:.0f} m; cells of {cell_m:.0f} m add no detail to it.")
         grid = _grid(west, south, east=east, north=north, cell_m=cell_m, crs=crs, key=key, at_most=at_most)
-        elevation = _onto(
-            grid, source, missing=np.nan, how=Resampling.average if grid.cell_m > 1.5 * own_m else Resampling.bilinear
-        )
-    valid = np.isfinite(elevation)
-    if valid.mean() < 1.0 - LARGEST_VOID_SHARE:
-        raise refused(key, "terrain_of_voids", share=100 * (1 - valid.mean()), path=path, most=100 * LARGEST_VOID_SHARE)
-    filled, voids = fill_voids(elevation, valid=valid)
-    if voids:
-        notes.append(f"{voids} of {filled.size} terrain cells had no elevation and were filled from those around them.")
-    return Ground(Terrain(grid, filled), tuple(notes))
+        how = Resampling.average if grid.cell_m > 1.5 * own_m else Resampling.bilinear
+        elevation = onto(grid, raster, missing=np.nan, how=how, lowest=LOWEST_GROUND_M.value)
+        foot_m, files = _foot_m(raster), raster.name
+    if foot_m is not None:
+        elevation *= foot_m
+        notes.append(f"The heights of {files} are in feet, as the file says, and were turned to metres.")
+    terrain = Terrain(grid, _filled(grid, elevation, key=key, files=files, notes=notes))
+    _refuse_implausible(terrain, key=key, files=files)
+    return Ground(terrain, tuple(notes))
+
+
+def _foot_m(raster: Raster) -> float | None:
+    """Metres in the unit of the heights where a raster says that they are in feet."""
+    source = raster.sources[0]
+    axes = pyproj.CRS.from_wkt(source.crs.to_wkt()).axis_info
+    up = [axis.unit_name for axis in axes if axis.direction == "up"]
+    return next((_FEET[unit.lower()] for unit in (*source.units, *up) if unit and unit.lower() in _FEET), None)
+
+
+def _filled(
+    grid: Grid, elevation: NDArray[np.float64], *, key: str, files: str, notes: list[str]
+) -> NDArray[np.float64]:
+    """Fill voids from the heights around them, sea from nothing, and note both; refuse what is too large (InputError).
+
+    A void that only heights of 0 m border is a tile of sea, which world-wide models leave out.
+    """
+    void = ~np.isfinite(elevation)
+    if not void.any():
+        return elevation
+    filled = np.where(void, 0.0, elevation)
+    gap_m = 2.0 * grid.cell_m * ndimage.distance_transform_edt(void) if not void.all() else np.full(void.shape, np.inf)
+    number, count = ndimage.label(void, structure=np.ones((3, 3)))
+    widest_m = np.asarray(ndimage.maximum(gap_m, number, range(1, count + 1)))
+    wide = [one for one in range(1, count + 1) if widest_m[one - 1] > LARGEST_GAP_M.value]
+    for one in wide:
+        rim = ndimage.binary_dilation(number == one, np.ones((3, 3))) & ~void
+        if rim.any() and not elevation[rim].any():
+            void &= number != one
+            notes.append(
+                f"{int((number == one).sum())} terrain cells without elevation that only sea (0 m) borders were taken "
+                "for sea: if there is land, its slopes are missing."
+            )
+    if not void.any():
+        return filled
+    gap_m[~void] = 0.0
+    row, col = np.unravel_index(int(gap_m.argmax()), gap_m.shape)
+    lon, lat = pyproj.Transformer.from_crs(grid.crs, "EPSG:4326", always_xy=True).transform(
+        grid.x_m[col], grid.y_m[row]
+    )
+    tile, share = tile_of(lon, lat), 100.0 * void.mean()
+    if share > 100.0 * LARGEST_VOID_SHARE:
+        most = 100.0 * LARGEST_VOID_SHARE
+        raise refused(key, "terrain_of_voids", share=share, most=most, path=files, lat=lat, lon=lon, tile=tile)
+    if gap_m.max() > LARGEST_GAP_M.value:
+        wide_m, most_m = gap_m.max(), LARGEST_GAP_M.value
+        raise refused(key, "terrain_gap", wide_m=wide_m, most_m=most_m, path=files, lat=lat, lon=lon, tile=tile)
+    notes.append(
+        f"{int(void.sum())} of {void.size} terrain cells had no elevation and were filled from those around them; the "
+        f"largest gap is {gap_m.max():.0f} m wide."
+    )
+    from_around = rasterio.fill.fillnodata(filled.astype(np.float32), mask=~void, max_search_distance=max(void.shape))
+    return np.where(void, from_around, filled)
+
+
+def _refuse_implausible(terrain: Terrain, *, key: str, files: str) -> None:
+    """Refuse heights that no ground has, or slopes: they are in another unit."""
+    highest = float(terrain.elevation_m.max())
+    steep = float((np.hypot(*gradients(terrain)) > _CLIFF).mean())
+    if highest > HIGHEST_GROUND_M.value or steep > STEEPEST_GROUND_SHARE.value:
+        raise refused(key, "heights_of_other_unit", path=files, highest=highest, share=100.0 * steep)
 
 
 def _level(
@@ -124,7 +190,7 @@ def _level(
 ) -> Ground:
     lon_deg, lat_deg = next(iter(points.values()))
     crs = crs or utm_crs(lon_deg, lat_deg=lat_deg)
-    x_m, y_m = _project(points, crs=crs)
+    x_m, y_m = project(points, crs=crs)
     west, east = float(x_m.min()) - around_m, float(x_m.max()) + around_m
     south, north = float(y_m.min()) - around_m, float(y_m.max()) + around_m
     cell_m = cell_m or max(SMALLEST_CELL_M, float(np.sqrt((east - west) * (north - south) / (at_most or MOST_CELLS))))
@@ -132,112 +198,11 @@ def _level(
     return Ground(Terrain(grid, np.zeros(grid.shape)), (LEVEL,))
 
 
-@contextmanager
-def _opened(path: Path, key: str, mend: str) -> Iterator[Any]:
-    """Open a raster that says where it lies."""
-    try:
-        source = rasterio.open(path)
-    except rasterio.errors.RasterioIOError as error:
-        raise refused(key, "no_terrain_raster", path=path) from error
-    with source:
-        if source.crs is None:
-            raise refused(key, "raster_without_crs", path=path, mend=mend)
-        yield source
-
-
-def _onto(grid: Grid, source: Any, *, missing: float, how: Resampling) -> NDArray[np.float64]:
-    """Bring the first band of a raster onto the grid, reading no more of it than the grid needs."""
-    values = np.full(grid.shape, missing)
-    part = _part(grid, source)
-    if part is None:
-        return values
-    fine = min(part.height / grid.rows, part.width / grid.cols) / 4.0
-    shrink = max(fine, 1.0) if part.height * part.width > MOST_PIXELS else 1.0
-    shape = (round(part.height / shrink), round(part.width / shrink))
-    band = np.ma.getdata(source.read(1, window=part, out_shape=shape, resampling=how)).astype(np.float64)
-    band[source.read_masks(1, window=part, out_shape=shape, resampling=how) == 0] = missing
-    at, wider, higher = source.window_transform(part), part.width / shape[1], part.height / shape[0]
-    rasterio.warp.reproject(
-        band,
-        values,
-        src_transform=rasterio.Affine(at.a * wider, at.b * higher, at.c, at.d * wider, at.e * higher, at.f),
-        src_crs=source.crs,
-        src_nodata=missing,
-        dst_transform=rasterio.Affine(grid.cell_m, 0.0, grid.x_min_m, 0.0, -grid.cell_m, grid.y_max_m),
-        dst_crs=CRS.from_user_input(grid.crs),
-        dst_nodata=missing,
-        resampling=how,
-    )
-    return values
-
-
-def _part(grid: Grid, source: Any) -> Window | None:
-    """Find the pixels of a raster under the grid and a few around them; None where it has none there."""
-    crs = CRS.from_user_input(grid.crs)
-    west, south, east, north = rasterio.warp.transform_bounds(crs, source.crs, *grid.bounds_m, densify_pts=65)
-    if west > east:  # over the date line: its whole breadth
-        west, east = source.bounds.left, source.bounds.right
-    if not np.isfinite([west, south, east, north]).all():
-        return None
-    # all four corners, since the rows of a raster may be turned
-    rows, cols = rasterio.transform.rowcol(source.transform, [west, east, west, east], [south, south, north, north])
-    top, left = max(int(min(rows)) - SPARE_PIXELS, 0), max(int(min(cols)) - SPARE_PIXELS, 0)
-    bottom, right = (
-        min(int(max(at)) + SPARE_PIXELS + 1, most) for at, most in ((rows, source.height), (cols, source.width))
-    )
-    return Window(left, top, right - left, bottom - top) if bottom > top and right > left else None
-
-
-def _metric_crs(source: Any) -> str:
-    own = pyproj.CRS.from_wkt(source.crs.to_wkt())
-    metres = own.is_projected and all(axis.unit_conversion_factor == 1.0 for axis in own.axis_info)
-    if metres:
-        return own.to_string() if own.to_epsg() is None else f"EPSG:{own.to_epsg()}"
-    west, south, east, north = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *source.bounds)
-    return utm_crs((west + east) / 2.0, lat_deg=(south + north) / 2.0)
-
-
-def _project(points: Mapping[str, tuple[float, float]], *, crs: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    lon_lat = np.array(list(points.values()), dtype=np.float64)
-    to_grid = pyproj.Transformer.from_crs("EPSG:4326", crs, always_xy=True)
-    x_m, y_m = to_grid.transform(lon_lat[:, 0], lon_lat[:, 1])
-    return np.asarray(x_m), np.asarray(y_m)
-
-
-def _refuse_points_off(source: Any, points: Mapping[str, tuple[float, float]], *, path: Path, key: str) -> None:
-    to_source = pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
-    bounds = source.bounds
-    box = rasterio.warp.transform_bounds(source.crs, "EPSG:4326", *bounds)
-
-    def on_it(lon_deg: float, lat_deg: float) -> bool:
-        x, y = to_source.transform(lon_deg, lat_deg)
-        return bool(bounds.left < x < bounds.right and bounds.bottom < y < bounds.top)
-
-    faults = Faults()
-    for name, (lon_deg, lat_deg) in points.items():
-        if not on_it(lon_deg, lat_deg):
-            meant = [slip.mend for slip in slips(lon_deg, lat_deg) if slip.place is not None and on_it(*slip.place)]
-            mend = meant[0] if meant else "correct the place, or give a terrain raster that covers it"
-            faults.tell(name, "off_the_terrain", place=points[name], path=path, key=key, box=box, mend=mend)
-    faults.refuse()
-
-
-def _own_cell_m(source: Any, *, crs: str) -> float:
-    if pyproj.CRS.from_wkt(source.crs.to_wkt()).is_geographic:
-        middle = (source.bounds.top + source.bounds.bottom) / 2.0
-        size = (abs(source.res[0]) * METRES_PER_DEGREE * np.cos(np.radians(middle)), source.res[1] * METRES_PER_DEGREE)
-        return float(min(size))
-    transform, _, _ = rasterio.warp.calculate_default_transform(
-        source.crs, crs, source.width, source.height, *source.bounds
-    )
-    return float(min(abs(transform.a), abs(transform.e)))
-
-
 def _area(
-    source: Any, x_m: NDArray[np.float64], *, y_m: NDArray[np.float64], crs: str, around_m: float
+    raster: Raster, x_m: NDArray[np.float64], *, y_m: NDArray[np.float64], crs: str, around_m: float
 ) -> tuple[float, float, float, float]:
     # Turned corners of the raster's outline leave slivers without elevation: they are filled and counted as voids.
-    west, south, east, north = rasterio.warp.transform_bounds(source.crs, crs, *source.bounds)
+    west, south, east, north = rasterio.warp.transform_bounds(raster.crs, crs, *raster.bounds)
     return (
         max(float(x_m.min()) - around_m, west),
         max(float(y_m.min()) - around_m, south),
@@ -274,10 +239,12 @@ def read_fuel(
     column: str | None = None,
     one_type: str | None = None,
     keys: str = "fuel.",
+    country: str = "",
 ) -> FuelMap:
     """Read the fuel onto the grid: a raster with its legend, polygons with a column, or one type for all.
 
-    The legend is a CSV with the columns `value,fuel_type`, needed for a raster and allowed for polygons, of which the
+    The legend is a CSV with the columns `value,fuel_type`, or one of the words `legends.LEGENDS` for a known map, some
+    classes of which burn otherwise in a `country`. It is needed for a raster and allowed for polygons, of which the
     column names the fuel or the land cover. `keys` is what the plan's keys of the fuel begin with, for messages. Raises
     InputError with every fault of the legend, the codes and the polygons.
     """
@@ -288,14 +255,26 @@ def read_fuel(
             )
         return uniform_fuel(grid, one_type)
     if column is not None:
-        return _read_polygons(grid, path, column=column, legend=legend, keys=keys)
+        names = None if legend is None else _read_legend(legend, codes=False, keys=keys, country=country)
+        return _read_polygons(grid, path, column=column, names=names, keys=keys)
     if legend is None:
-        raise refused(f"{keys}legend", "codes_without_legend", path=path)
-    return _read_codes(grid, path, legend=legend, keys=keys)
+        mend = "name the legend, or `column` if the file holds polygons"
+        raise refused(f"{keys}legend", "codes_without_legend", path=path, mend=_meant(fitting_raster(path), mend))
+    return _read_codes(grid, path, legend=legend, keys=keys, country=country)
 
 
-def _read_legend(path: Path, *, codes: bool, keys: str) -> dict[str, str]:
+def _meant(maps: Sequence[str], otherwise: str) -> str:
+    """How to mend a legend by the known maps that a raster can be."""
+    words = " or ".join(f'legend = "{one}"' for one in maps)
+    if len(maps) == 1:
+        return f"write {words}, the one known map that has all its codes; or {otherwise}"
+    return f"write {words}, whichever map it is, for its codes are in each; or {otherwise}" if maps else otherwise
+
+
+def _read_legend(path: Path, *, codes: bool, keys: str, country: str) -> dict[str, str]:
     """Read what each value stands for; with `codes`, whole numbers only."""
+    if str(path) in LEGENDS:
+        return {row["value"]: row["fuel_type"] for row in legend_rows(str(path), country)}
     where = f"{keys}legend {path}"
     columns, rows = _read_table(path, where=where)
     missing = {"value", "fuel_type"} - set(columns)
@@ -340,23 +319,38 @@ def read_starts(path: Path, grid: Grid) -> NDArray[np.float64]:
     Raises InputError where it can't be read, holds a value below 0, or says of no cell that fires start there.
     """
     where = f"rules.starts_file {path}"
-    with _opened(path, "rules.starts_file", "write the reference system into it") as source:
-        weight = _onto(grid, source, missing=np.nan, how=Resampling.average)
+    with opened(path, "rules.starts_file", "write the reference system into it") as raster:
+        weight = onto(grid, raster, missing=np.nan, how=Resampling.average)
     weight = np.where(np.isfinite(weight), weight, 0.0)
     if float(weight.min()) < 0.0 or not bool(np.any(weight > 0.0)):
         raise refused(where, "starts_below_nothing", least=float(weight.min()))
     return weight
 
 
-def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str) -> FuelMap:
-    names = {int(value): fuel for value, fuel in _read_legend(legend, codes=True, keys=keys).items()}
+def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str, country: str) -> FuelMap:
+    read = _read_legend(legend, codes=True, keys=keys, country=country)
+    names = {int(value): fuel for value, fuel in read.items()}
     missing = -9999.0
-    with _opened(path, f"{keys}file", "write the reference system into it") as source:
-        codes = _onto(grid, source, missing=missing, how=Resampling.nearest)
-    return fuel_from_codes(grid, codes, legend=names, where=f"{keys}file {path}", nodata=missing)
+    with opened(path, f"{keys}file", "write the reference system into it") as raster:
+        codes = onto(grid, raster, missing=missing, how=Resampling.nearest)
+    strange = {float(code) for code in np.unique(codes)} - {missing, *names}
+    if strange and str(legend) in LEGENDS:
+        # one fault, not one for each of many codes: the map is another than was said
+        listed = ", ".join(f"{code:g}" for code in sorted(strange)[:5]) + (" ..." if len(strange) > 5 else "")
+        otherwise = "make a table with the columns value,fuel_type and name it; what holds no value is to be nodata"
+        mend = _meant(fitting_raster(path), otherwise)
+        raise refused(f"{keys}legend", "codes_of_another_map", map=legend, path=path, codes=listed, mend=mend)
+    made = fuel_from_codes(grid, codes, legend=names, where=f"{keys}file {path}", nodata=missing)
+    if str(legend) not in LEGENDS:
+        return made
+    said = (
+        f'What the classes of {path.name} burn like is taken from a table of judgement for the map "{legend}": it '
+        "knows neither the kind of forest nor when it last burnt. Walk your ground, and make a table of your own."
+    )
+    return replace(made, assumptions=(said, *made.assumptions))
 
 
-def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, keys: str) -> FuelMap:
+def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, str] | None, keys: str) -> FuelMap:
     import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
     import pyogrio
 
@@ -379,7 +373,7 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, legend: Path | None, 
         grid,
         list(near.geometry),
         classes=[None if pd.isna(name) else _whole(str(name)) for name in near[column]],
-        legend=_read_legend(legend, codes=False, keys=keys) if legend is not None else None,
+        legend=names,
         where=f"{keys}file {path}",
     )
 
@@ -391,8 +385,13 @@ def read_weather(
     drought_factor: float | None = None,
     fill_gaps: bool = False,
     use_gusts: bool = False,
+    station: Station = OWN,
+    clock: str = "UTC",
 ) -> Weather:
-    """Read a weather table (CSV, unit in each column name) or a gridded forecast (CF NetCDF).
+    """Read a weather table (CSV, unit in each column name), a station's export or a gridded forecast (CF NetCDF).
+
+    `station` says what is what in an export; where it says nothing, that is proposed in the fault, with `clock` for
+    times that have none. A table with our own names is read as that.
 
     Raises
     ------
@@ -400,7 +399,7 @@ def read_weather(
         With every fault, by row and column.
     """
     where = f"weather.file {path}"
-    if path.suffix.lower() in {".nc", ".nc4", ".cdf"}:
+    if path.suffix.lower() in FORECASTS:
         import xarray as xr  # only here: a table does without
 
         try:
@@ -411,8 +410,8 @@ def read_weather(
         return weather_from_dataset(
             forecast, grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
         )
-    columns, row_numbers = _read_table(path, where=where)
-    return weather_from_table(
+    columns, row_numbers, said = _weather_columns(path, where=where, station=station, clock=clock)
+    weather = weather_from_table(
         columns,
         where=where,
         drought_factor=drought_factor,
@@ -420,6 +419,31 @@ def read_weather(
         use_gusts=use_gusts,
         row_numbers=row_numbers,
     )
+    return replace(weather, assumptions=(*said, *weather.assumptions))
+
+
+def _weather_columns(
+    path: Path, *, where: str, station: Station, clock: str
+) -> tuple[dict[str, list[str]], list[int], tuple[str, ...]]:
+    """The columns of a weather table in our own names, the lines of its rows, and what was taken for granted."""
+    try:
+        sheet = read_sheet(path, where=where)
+    except InputError:
+        if station.columns:
+            raise
+        sheet = None
+    if sheet is None or (sheet.ours and not {theirs for _, theirs in station.columns} <= {*sheet.names}):
+        return (*_read_table(path, where=where), ())
+    if station.columns:
+        columns, lines, said = in_our_words(sheet, station, where=where)
+        held = ", ".join(f'{ours} is its column "{theirs}"' for ours, theirs in station.columns)
+        passed = [name for name in sheet.names if name and name not in dict(station.columns).values()]
+        left = f"; these columns take no part: {', '.join(passed)}" if passed else ""
+        return columns, lines, (f"{path.name}: {'; '.join((held, *said))}{left}.",)
+    if sheet.ours:
+        return (*_read_table(path, where=where), ())
+    found, told = likely(sheet, where=where, clock=clock, given=station)
+    raise refused(where, "columns_of_a_station", said="; ".join(told), write=str(found))
 
 
 def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[int]]:

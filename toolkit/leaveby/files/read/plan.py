@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.errors import Fault, InputError, fault_of, refuse, refused
+from leaveby.files.read.legends import LEGENDS
 from leaveby.household.plan import Plan
 from leaveby.household.plan_document import place_of
 from leaveby.household.plan_file import plan_from_document
@@ -61,16 +62,22 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     faults: list[Fault] = []
     for section, key in _FILE_KEYS:
         for loc, table in _tables(document, section):
-            name = table.get(key)
-            if not isinstance(name, str) or not name.strip():
-                continue
-            found = (path.parent / Path(name).expanduser()).resolve()
-            table[key] = str(found)
-            if not found.is_file():
-                wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
-                wanted = "a file, its name relative to the folder of the plan"
-                place = place_of(document, (*loc, key), where=str(path))
-                faults.append(fault_of(place, "named_file_missing", name=name, wrong=wrong, wanted=wanted))
+            held = table.get(key)
+            names = held if isinstance(held, list) else [held]
+            for number, name in enumerate(names):
+                if not isinstance(name, str) or not name.strip() or ("legend" in key and name in LEGENDS):
+                    continue
+                found = (path.parent / Path(name).expanduser()).resolve()
+                names[number] = str(found)
+                if not found.is_file():
+                    wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
+                    wanted = "a file, its name relative to the folder of the plan"
+                    if "legend" in key:
+                        wanted += f"; or a known map, {', '.join(LEGENDS)}"
+                    place = place_of(document, (*loc, key, *([number] if held is names else [])), where=str(path))
+                    faults.append(fault_of(place, "named_file_missing", name=name, wrong=wrong, wanted=wanted))
+            if isinstance(held, str):
+                table[key] = names[0]
     try:
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:

@@ -37,6 +37,7 @@ _KNOWN: Final[Mapping[str, _Column]] = {
     row["name"]: _Column(row["name"], row["stem"], row["quantity"], *series.to_ours(row))
     for row in table_rows(__package__, "columns.csv")
 }
+KNOWN_COLUMNS: Final = tuple(_KNOWN)
 _STEMS: Final = {column.stem: column.quantity for column in _KNOWN.values()}
 _NEEDED: Final[Mapping[str, str]] = {
     "air_temperature_c": "temperature_c (or _k, _f)",

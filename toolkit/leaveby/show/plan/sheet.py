@@ -72,6 +72,7 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         result=result,
         lines=lines,
         season=season_words(result),
+        flat=wording.flat_words(result).partition(":")[0],
         boxes=[rule_box(result, way) for way in ways],
         late=[line for way in ways for line in late_lines(result, way)],
         map=Markup(as_svg(picture, "Map of the ways out", describe_map(shown), name="sheet")),
