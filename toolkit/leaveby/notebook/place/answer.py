@@ -13,7 +13,7 @@ from leaveby.errors import InputError
 from leaveby.files.write.outputs import write_result
 from leaveby.notebook.leave_early import WORKING, first_words
 from leaveby.notebook.place.desk import Desk, buttons
-from leaveby.notebook.widgets import import_lab, panel
+from leaveby.notebook.widgets import Html, import_lab, panel
 from leaveby.show.in_python import html_of
 from leaveby.show.templates import filled
 from leaveby.show.wording import clean

@@ -12,7 +12,7 @@ from leaveby.roads.routing.itinerary import compass_words
 from leaveby.show.templates import filled
 
 _LABELS = (
-    ("temperature_c", "Highest temperature (degrees C)"),
+    ("temperature_c", "Highest temperature (C)"),
     ("humidity_percent", "Lowest humidity (%)"),
     ("wind_km_h", "Strongest wind (km/h)"),
 )

@@ -41,6 +41,11 @@ class Field:
     read: Callable[[], dict[str, Any]]
 
 
+def wide() -> Any:
+    """The width of fields that hold names: the page's, as far as a name is long."""
+    return import_lab().Layout(width="100%", max_width="48em")
+
+
 def field_of(key: str, label: str, *, form: str, task: bool, moved: Callable[[Any], None]) -> Field:
     """Make the field of a key; `moved` hears of each change, `task` says for whose ways it is."""
     if form in ("ways", "names"):
@@ -49,7 +54,7 @@ def field_of(key: str, label: str, *, form: str, task: bool, moved: Callable[[An
     if form == "choice":
         made = control("Dropdown", label, options=[(words, kind) for kind, words in KIND_LABELS.items()])
     else:
-        made = control("Text", label, continuous_update=False)
+        made = control("Text", label, continuous_update=False, layout=wide())
 
     def show(item: Item, _names: Sequence[str]) -> None:
         value = (item.get("lat_deg"), item.get("lon_deg")) if form == "place" else item.get(key)
@@ -72,7 +77,7 @@ def _ticks(key: str, label: str, *, fixed: Sequence[str] | None, moved: Callable
     widgets = import_lab()
     made: dict[str, Any] = {}
     spare: list[Any] = []
-    box = widgets.VBox(layout=widgets.Layout(max_height="16em", overflow="auto", width="100%"))
+    box = widgets.Box(layout=widgets.Layout(flex_flow="row wrap", width="100%"))
 
     def show(item: Item, names: Sequence[str]) -> None:
         held = item.get(key)
@@ -86,7 +91,7 @@ def _ticks(key: str, label: str, *, fixed: Sequence[str] | None, moved: Callable
         made.clear()
         for word in words:
             if not spare:
-                spare.append(widgets.Checkbox(indent=False, layout=widgets.Layout(width="auto")))
+                spare.append(widgets.Checkbox(indent=False, layout=widgets.Layout(width="24em")))
                 spare[0].observe(moved, names="value")
             made[word] = spare.pop(0)
             made[word].description = f"{clean(label)} {WAY_LABELS.get(word, clean(word, 60))}"

@@ -9,7 +9,7 @@ from leaveby.ask.own_place import OwnPlace, changed, set_of, with_item, without_
 from leaveby.files.write.plan_edit import move_item
 from leaveby.household.plan_places import Place
 from leaveby.notebook.place.desk import Desk, buttons, keeping
-from leaveby.notebook.place.fields import Field, field_of
+from leaveby.notebook.place.fields import Field, field_of, wide
 from leaveby.notebook.widgets import control, import_lab, panel
 from leaveby.regions import table, table_rows
 from leaveby.show.wording import clean
@@ -21,7 +21,7 @@ _KEPT_EMPTY: Final = ("name", "can", "ways", "lon_lat_deg", "at", "shortest_min"
 def place_list(desk: Desk, kind: str) -> Any:
     """Make the panel of a list: choose one of it, change its fields, or add, strike and move one."""
     widgets, told = import_lab(), table("notebook/place/lists")[kind]
-    chosen = control("Select", told["title"], options=[], rows=6)
+    chosen = control("Select", told["title"], options=[], rows=8 if kind == "tasks" else 4, layout=wide())
     at = SimpleNamespace(shows=False, number=None)
 
     def moved(field: Field) -> None:

@@ -13,7 +13,7 @@ from leaveby.household.plan import way_numbers
 from leaveby.household.plan_places import Place
 from leaveby.notebook.live.map import open_map
 from leaveby.notebook.place.desk import Desk, buttons, keeping
-from leaveby.notebook.place.fields import point_words
+from leaveby.notebook.place.fields import point_words, wide
 from leaveby.notebook.place.lists import added
 from leaveby.notebook.place.sheet import ground_of, place_sheet, roads_near
 from leaveby.notebook.widgets import control, import_lab, panel
@@ -28,7 +28,7 @@ def place_map(desk: Desk) -> Any:
     """Make the map: choose a point by a click or by its coordinates, and say what is there."""
     widgets = import_lab()
     point = control("Text", "Point (latitude, longitude)", continuous_update=False)
-    moves = control("Dropdown", "What to move to the point", options=[])
+    moves = control("Dropdown", "What to move to the point", options=[], layout=wide())
     note, drawn = widgets.HTML(), open_map()
     at = SimpleNamespace(ground=None, shows=False)
 
@@ -99,7 +99,7 @@ def moved(place: OwnPlace, kind: str, number: int, point: Place) -> OwnPlace:
 def place_roads(desk: Desk) -> Any:
     """Make the panel of the roads near the chosen point: close one, or say that its gate is one's own."""
     widgets = import_lab()
-    near = control("Dropdown", "A road near the point", options=[])
+    near = control("Dropdown", "A road near the point", options=[], layout=wide())
     marks = {
         "closed_ways": widgets.Checkbox(description="This road is closed: no way out runs over it"),
         "open_gates": widgets.Checkbox(description="Its gate or private way is ours to open"),
