@@ -38,8 +38,8 @@ MOST_WIDE_CELLS = 250_000
 """Cells of the wide ground: 100 m within 25 km of a home."""
 
 
-def load_plan(path: str | Path) -> Plan:
-    """Read a plan file and check it, the names of its fire models included.
+def load_plan(path: str | Path, *, text: str | None = None) -> Plan:
+    """Read a plan file, or a text as if it stood there, and check it, the names of its fire models included.
 
     Raises
     ------
@@ -53,7 +53,7 @@ def load_plan(path: str | Path) -> Plan:
         ...
     leaveby.errors.InputError: nowhere.toml: there is no such file. Expected a plan file (TOML). To mend it: ...
     """
-    return read_plan(path, fire_models=MODELS)
+    return read_plan(path, fire_models=MODELS, text=text)
 
 
 def read_inputs(plan: Plan) -> HouseholdInputs:

@@ -252,6 +252,15 @@ def ways(household: Household | Plan) -> tuple[Way, ...]:
     return tuple(way for way in WAYS if why_no_way(household, way) is None)
 
 
+def way_numbers(names: Collection[str]) -> frozenset[int]:
+    """Read the numbers of ways of the extract.
+
+    >>> sorted(way_numbers(["w123", "7", "the gate"]))
+    [7, 123]
+    """
+    return frozenset(int(digits) for name in names if (digits := "".join(filter(str.isdigit, name))))
+
+
 def tasks_for(household: Household | Plan, way: TaskWay) -> tuple[Task, ...]:
     """Pick the tasks that have to be done today for one way, in the order of the plan.
 

@@ -260,6 +260,8 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
             f"The road rules of {plan.roads.region} are not known here: where the road extract says nothing, usual "
             "speeds and heights are taken, and for towing only the limit of the plan."
         )
+    if plan.roads.closed_ways:
+        yield f"No way out runs over the ways that the plan closes: {', '.join(plan.roads.closed_ways)}."
     if plan.roads.open_gates:
         yield f"The household can open these gates at once: {', '.join(plan.roads.open_gates)}."
     if "drought_factor" not in weather:

@@ -254,6 +254,7 @@ class RoadsInput(Table):
     smoke_lead_s: float = 600.0
     region: Annotated[str, Field(strict=True, pattern=REGION_PATTERN)] = "AU"
     open_gates: Annotated[tuple[WayOfExtract, ...], Listed()] = ()
+    closed_ways: Annotated[tuple[WayOfExtract, ...], Listed()] = ()
 
 
 @dataclass(frozen=True)

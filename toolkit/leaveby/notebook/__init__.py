@@ -29,6 +29,11 @@ _ROOMS: Final = {
     "notebook.panel_rules": ("rules_panel",),
     "notebook.panel_speeds": ("speed_panel",),
     "notebook.panel_streets": ("street_panel",),
+    "notebook.place.answer": ("place_answer",),
+    "notebook.place.day": ("place_day",),
+    "notebook.place.desk": ("place_check", "your_place"),
+    "notebook.place.lists": ("place_list",),
+    "notebook.place.where": ("place_map", "place_roads"),
     "notebook.widgets": ("listed", "override_banner"),
 }
 _ROOM_OF: Final = {name: room for room, names in _ROOMS.items() for name in names}

@@ -35,7 +35,7 @@ from leaveby.show.in_python import html_of
 from leaveby.show.plan.plots import clear_curve, describe_clear_curve
 from leaveby.show.plan.timetable import describe_timetable, timetable_bar
 
-_WORKING: Final = "The answer is being worked out: a first one stands here within seconds."
+WORKING: Final = "The answer is being worked out: a first one stands here within seconds."
 _REFINED: Final = "<strong>It is being refined:</strong> the answer from more fires, and the rules, will stand here."
 _STAND_HERE: Final = "<script>document.querySelector('.leaveby-answer')?.scrollIntoView();</script>"
 """Running all cells leaves one at the last; a script brings one back to the answer."""
@@ -46,7 +46,7 @@ CONFIDENCES: Final = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 
 def answered(plan: str | Path, *, workers: int | None = None) -> HouseholdResult:
     """Answer the household question where a cell stands: first from few fires, then from all, in its place."""
-    handle = import_lab("IPython.display").display(Html(f"<p role='status'>{_WORKING}</p>"), display_id=True)
+    handle = import_lab("IPython.display").display(Html(f"<p role='status'>{WORKING}</p>"), display_id=True)
 
     def show(html: str) -> None:
         if handle is not None:

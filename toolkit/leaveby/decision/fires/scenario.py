@@ -24,7 +24,7 @@ from leaveby.fire.spread.series import FireChoice, SpreadZones
 from leaveby.fire.terrain import Terrain, cell_of, gradients
 from leaveby.fire.weather.ratings import District, RatedDay, Rating, rated_days
 from leaveby.fire.weather.series import Weather, perturbed, rebased, shifted
-from leaveby.household.plan import LIKE_THE_PLANS, Plan
+from leaveby.household.plan import LIKE_THE_PLANS, Plan, way_numbers
 from leaveby.parameters import SPOT_OVER_M
 from leaveby.roads.network.attach import attach_points
 from leaveby.roads.network.graph import RoadNetwork
@@ -170,6 +170,9 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
     )
     weather = rebased(inputs.weather, inputs.starts_at)
     faults += _uncovered(plan, weather)
+    for way in plan.roads.closed_ways:
+        if way_numbers([way]).isdisjoint(inputs.network.way_id[inputs.network.way_id > 0].tolist()):
+            faults.tell("roads.closed_ways", "closed_way_unknown", way=way, file=plan.roads.file.name)
     faults.refuse()
     zones, burnable = bridged(inputs.fuel, weather)
     series.check_models(plan.fire.models, zones)

@@ -14,7 +14,7 @@ from leaveby.decision.fires.closing import lines_inside
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.terrain import Grid, in_cells
-from leaveby.household.plan import Plan, towing_car, trailer, ways
+from leaveby.household.plan import Plan, towing_car, trailer, way_numbers, ways
 from leaveby.household.plan_tables import Way
 from leaveby.parameters import DEFAULT_CAR_POWER_KW
 from leaveby.roads.network.grades import edge_grades
@@ -77,11 +77,9 @@ def with_no_fire(
 
 def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
     """Turn the plan's vehicles into what rolls on the road for one way of leaving, with what had to be assumed."""
-    gates = frozenset(
-        int("".join(filter(str.isdigit, name))) for name in plan.roads.open_gates if any(map(str.isdigit, name))
-    )
+    gates, closed = way_numbers(plan.roads.open_gates), way_numbers(plan.roads.closed_ways)
     if way == "foot":
-        return RoadVehicle(name="on foot", mode="foot", opens_gates=gates), ()
+        return RoadVehicle(name="on foot", mode="foot", opens_gates=gates, closed_ways=closed), ()
     house, towing = trailer(plan), towing_car(plan)
     if way == "tow" and towing is not None:
         car = towing
@@ -102,6 +100,7 @@ def road_vehicle(plan: Plan, way: Way) -> tuple[RoadVehicle, tuple[str, ...]]:
         mass_kg=car.mass_kg,
         power_w=1000.0 * power_kw,
         opens_gates=gates,
+        closed_ways=closed,
     )
     if way == "car" or house is None:
         return alone, notes

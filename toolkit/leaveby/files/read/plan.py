@@ -15,7 +15,7 @@ from leaveby.household.plan import Plan
 from leaveby.household.plan_document import place_of
 from leaveby.household.plan_file import plan_from_document
 
-_FILE_KEYS: Final = (
+FILE_KEYS: Final = (
     ("roads", "file"),
     ("terrain", "file"),
     ("fuel", "file"),
@@ -43,11 +43,12 @@ _UNREADABLE: Final[dict[type[OSError], tuple[str, str]]] = {
 _LINE: Final = re.compile(r"\(at (line \d+, column \d+|end of document)\)")
 
 
-def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -> Plan:
+def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None, text: str | None = None) -> Plan:
     """Read a plan file (TOML), in which file names are relative to its own folder.
 
-    `fire_models` are the rate-of-spread equations that exist; None leaves their names unchecked. Raises InputError with
-    every fault: of the file itself, of its keys, between its keys, and of the files that it names.
+    `fire_models` are the rate-of-spread equations that exist; None leaves their names unchecked. `text` is read instead
+    of what the file holds. Raises InputError with every fault: of the file itself, of its keys, between its keys, and of
+    the files that it names.
 
     Examples
     --------
@@ -57,10 +58,10 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None) -
     leaveby.errors.InputError: no_such_plan.toml: there is no such file. Expected a plan file (TOML). To mend it: ...
     """
     path = Path(path)
-    text = toml_text(path)
+    text = toml_text(path) if text is None else text
     document = toml_document(text, where=str(path))
     faults: list[Fault] = []
-    for section, key in _FILE_KEYS:
+    for section, key in FILE_KEYS:
         for loc, table in _tables(document, section):
             held = table.get(key)
             names = held if isinstance(held, list) else [held]

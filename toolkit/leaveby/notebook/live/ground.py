@@ -213,6 +213,12 @@ def hills(grid: Grid, elevation_m: NDArray[np.float64]) -> Picture:
     return Picture(_data_url(_png(light)), float(west_deg), float(south_deg), float(east_deg), float(north_deg))
 
 
+def in_metres(lon_deg: float, lat_deg: float, crs: str) -> tuple[float, float]:
+    """Where a longitude and latitude lie in a projected system."""
+    x_m, y_m = Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lon_deg, lat_deg)
+    return float(x_m), float(y_m)
+
+
 @cache
 def sign_url(sign: str) -> str:
     """The sign of a kind of point as a small clear picture, a `data:` address; "" for what is no kind of point."""

@@ -27,6 +27,7 @@ class RoadVehicle:
       `WALKING_SPEED_M_S`.
     - `motorway_limit_m_s`: the same on motorways, where it is another there.
     - `opens_gates`: ways whose gates and private access this household may and can open.
+    - `closed_ways`: ways that it never takes, whatever the map says of them.
     - `four_wheel_drive`: whether it may take ways marked for four-wheel drive only.
     - `max_grade`: steepest grade (rise over run) it climbs at all, whatever the power; inf when not known.
     - `frontal_area_m2`, `drag_coefficient`: 0.85 of width times height, and the value for the mode, where left out.
@@ -50,6 +51,7 @@ class RoadVehicle:
     speed_limit_m_s: float = float("inf")
     motorway_limit_m_s: float | None = None
     opens_gates: frozenset[int] = frozenset()
+    closed_ways: frozenset[int] = frozenset()
     four_wheel_drive: bool = False
     max_grade: float = float("inf")
     frontal_area_m2: float | None = None

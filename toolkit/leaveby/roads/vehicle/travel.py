@@ -119,7 +119,9 @@ def _closures(
         )
 
     tags = [tag for tag in TAGS if tag not in _NOT_SHUTTING]
-    return judged(network, judge, tags=tags, beside=(opened, network.foot_only))
+    why = judged(network, judge, tags=tags, beside=(opened, network.foot_only))
+    closed = np.isin(network.way_id, list(vehicle.closed_ways))
+    return ["closed in the plan" if shut else one for one, shut in zip(why, closed.tolist(), strict=True)]
 
 
 def _road_speeds(

@@ -1,0 +1,122 @@
+"""What the panels of one's own place share: the plan as it stands, what is said of it, and the buttons to keep it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from leaveby.ask.own_place import Checked, OwnPlace, check_place, open_place, save_place
+from leaveby.decision.fires.scenario import HouseholdInputs
+from leaveby.errors import InputError
+from leaveby.household.plan_document import number_in
+from leaveby.household.plan_places import Place
+from leaveby.notebook.widgets import import_lab, panel
+from leaveby.show.templates import filled
+from leaveby.show.wording import clean
+
+
+@dataclass(eq=False)
+class Desk:
+    """A plan that is being changed, and everything on the page that has to hear of it.
+
+    - `read`: what could last be read of the plan's files, for the map; None as long as that has failed.
+    - `point`: longitude and latitude that were chosen on the map.
+    - `status`, `short`: what the check says, whole and in a line.
+    """
+
+    place: OwnPlace
+    checked: Checked
+    point: Place | None = None
+    read: HouseholdInputs | None = None
+    status: Any = field(default_factory=lambda: import_lab().HTML())
+    short: Any = field(default_factory=lambda: import_lab().HTML())
+    heard: list[Callable[[], None]] = field(default_factory=list)
+
+    def put(self, place: OwnPlace, *, done: str = "") -> None:
+        """Take a changed plan, check it, and let every panel show it."""
+        if place is not self.place:
+            self.place, self.checked = place, check_place(place)
+            self.read = self.checked.inputs or self.read
+        self.say(done=done)
+        for hear in self.heard:
+            hear()
+
+    @property
+    def chosen(self) -> Place:
+        """The chosen point; the home where none is chosen, as far as it can be read."""
+        home = self.place.section("home")
+        lon_deg, lat_deg = number_in(home.get("lon_deg")), number_in(home.get("lat_deg"))
+        return self.point or (lon_deg or 0.0, lat_deg or 0.0)
+
+    def choose(self, point: Place) -> None:
+        """Choose a point, to about a metre, and let every panel show it."""
+        self.point = (round(point[0], 5), round(point[1], 5))
+        self.put(self.place)
+
+    def say(self, *, done: str = "", refused: str = "") -> None:
+        """Say what stands: faults, or what was found; and what was just done, or could not be."""
+        told = {"desk": self, "done": done, "refused": clean(refused)}
+        self.status.value = _words("status", **told)
+        self.short.value = _words("short", **told)
+
+    def change(self, work: Callable[[OwnPlace], OwnPlace], *, done: str = "") -> None:
+        """Change the plan; what can't be done is said, and nothing is changed."""
+        try:
+            made = work(self.place)
+        except InputError as error:
+            self.say(refused=str(error))
+            return
+        self.put(made, done=done)
+
+    def undo(self) -> None:
+        """Take the last change back."""
+        before = self.place.before
+        if before is None:
+            self.say(done="There is nothing to take back.")
+        else:
+            self.put(before, done="The last change was taken back.")
+
+    def save(self) -> bool:
+        """Write the plan, and say where it is; whether that was done."""
+        self.change(save_place, done="Saved.")
+        return self.place.is_saved
+
+    def listen(self, hear: Callable[[], None]) -> None:
+        """Let a panel hear of every change, and show what stands now."""
+        self.heard.append(hear)
+        hear()
+
+
+def your_place(plan: str | Path, *, folder: str | Path = "your_place") -> Desk:
+    """Open a plan for the panels; of the demo's, a copy in `folder`, which is written when it is saved."""
+    place = open_place(plan, folder)
+    desk = Desk(place, check_place(place))
+    desk.read = desk.checked.inputs
+    desk.say()
+    return desk
+
+
+def place_check(desk: Desk) -> Any:
+    """Make the panel that says which plan this is, what the check says of it, and has the buttons to keep it."""
+    return panel(desk.status, keeping(desk, short=False))
+
+
+def keeping(desk: Desk, *, short: bool = True) -> Any:
+    """Buttons that save and take back, above what the check says in a line."""
+    row = buttons(("Save", desk.save), ("Take the last change back", desk.undo))
+    return import_lab().VBox([row, desk.short]) if short else row
+
+
+def buttons(*told: tuple[str, Callable[[], object]]) -> Any:
+    """Make a row of buttons, which breaks where the page is narrow."""
+    widgets = import_lab()
+    made = [widgets.Button(description=label, layout=widgets.Layout(width="auto")) for label, _ in told]
+    for one, (_, work) in zip(made, told, strict=True):
+        one.on_click(lambda _button, work=work: work())
+    return widgets.Box(made, layout=widgets.Layout(flex_flow="row wrap"))
+
+
+def _words(part: str, **values: Any) -> str:
+    return filled("notebook/place/words.html.j2", part=part, **values)
