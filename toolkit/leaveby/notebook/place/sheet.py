@@ -24,7 +24,8 @@ from leaveby.notebook.place.fields import point_words
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.itinerary import street
 from leaveby.show.symbols import SYMBOLS
-from leaveby.show.wording import clean, distance_words, map_notice, street_words
+from leaveby.show.wording import clean, map_notice, street_words
+from leaveby.units import Measures, distance_words
 
 NEAREST_ROADS: Final = 12
 """As many roads near the chosen point are offered to be marked."""
@@ -44,6 +45,7 @@ class Ground:
     roads: Stretches
     layers: tuple[Layer, ...]
     picture: Picture
+    measures: Measures
 
 
 def ground_of(inputs: HouseholdInputs) -> Ground:
@@ -60,7 +62,7 @@ def ground_of(inputs: HouseholdInputs) -> Ground:
         Layer("Streets", drawn, meanings=((Look(STREET_INK, 3.0), "Street: point at it for its name and way"),)),
         Layer("Street names", (), name_marks(roads, named, least_m=500.0, most=_NAMED)),
     )
-    return Ground(network, roads, layers, hills(inputs.terrain.grid, inputs.terrain.elevation_m))
+    return Ground(network, roads, layers, hills(inputs.terrain.grid, inputs.terrain.elevation_m), inputs.plan.measures)
 
 
 def _hindered(network: RoadNetwork, edge: int) -> Iterator[str]:
@@ -137,7 +139,7 @@ def roads_near(ground: Ground, point: Place) -> list[tuple[str, int]]:
         way = int(network.way_id[edges[row]])
         if way > 0 and way not in found:
             name, kind = street_words(street(network, int(edges[row])), 40), class_words(network.highway[edges[row]])
-            found[way] = f"{name}, {kind}, {distance_words(float(far_m[row]))} off (w{way})"
+            found[way] = f"{name}, {kind}, {distance_words(float(far_m[row]), ground.measures)} off (w{way})"
         if len(found) == NEAREST_ROADS:
             break
     return [(words, way) for way, words in found.items()]
