@@ -71,7 +71,7 @@ def answer_household(
         With every fault of the plan's places, weather and fuel.
     """
     asked = made_ready(inputs, workers=workers)
-    scenario, plan = asked.scenario, inputs.plan
+    scenario, plan, region = asked.scenario, inputs.plan, inputs.plan.roads.region
     fires = Fires(asked, progress)
     central = table_at(scenario, z=CENTRAL_Z)
     if first is not None and scenario.starts:
@@ -122,9 +122,7 @@ def answer_household(
         phases=timed.phases,
         way_phases=timed.way_phases,
         held=Held(timed, found.design),
-        made_elsewhere=made_elsewhere(
-            scenario.weather, scenario.zones, choice=scenario.choice, region=plan.roads.region
-        ),
+        made_elsewhere=made_elsewhere(scenario.weather, scenario.zones, choice=scenario.choice, region=region),
     )
 
 
