@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from math import atan2, degrees, hypot
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,10 +22,12 @@ from leaveby.decision.lines.landmarks import (
     places_inside,
     road_crossings,
 )
+from leaveby.decision.rules import rules
 from leaveby.decision.ways.result import TriggerLine
 from leaveby.fire.terrain import Grid
 from leaveby.roads.network.graph import RoadNetwork, network_from_lines
 from leaveby.roads.routing.itinerary import compass_words
+from leaveby.units import MILES_AND_FEET
 
 CRS = "EPSG:32755"
 GRID = Grid(x_min_m=0.0, y_max_m=10_000.0, cell_m=50.0, rows=200, cols=200, crs=CRS)
@@ -148,3 +153,17 @@ def test_every_landmark_lies_on_its_road_and_on_the_line(
     assert list(kept) == sorted(kept, key=lambda one: one.distance_m)
     directions = [compass_words(one.bearing_deg) for one in kept]
     assert max(directions.count(word) for word in directions) <= PER_DIRECTION
+
+
+def test_in_miles_a_landmark_is_never_nearer_than_the_line() -> None:
+    """The rules hand on the units of the plan's country: 1 mile = 1609.344 m exactly (1959)."""
+    network = roads(Hill_Road=[HOME, (9500.0, 5000.0)])
+    line = a_line(SQUARE)
+    plan = SimpleNamespace(measures=MILES_AND_FEET)
+    scenario = SimpleNamespace(network=network, home_xy_m=HOME, places_m=(), inputs=SimpleNamespace(plan=plan))
+    asked: Any = SimpleNamespace(scenario=scenario, ground=SimpleNamespace(grid=GRID))
+    said = rules._landmarks(asked, line)[0]
+    found = re.fullmatch(r"Fire at Hill Road, ([\d.]+) miles east of home, or nearer: leave the house behind\.", said)
+    assert found is not None
+    (one,) = road_crossings(line, network, grid=GRID, home_xy_m=HOME)
+    assert one.distance_m <= float(found[1]) * 1609.344 < one.distance_m + 161.0

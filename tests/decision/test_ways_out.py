@@ -36,6 +36,25 @@ def test_the_lower_of_the_plans_and_the_published_towing_limit_holds(
     assert vehicle.speed_limit_m_s * 3.6 == pytest.approx(towed_km_h)
 
 
+@pytest.mark.parametrize(
+    ("region", "asked_km_h", "elsewhere_km_h", "motorway_km_h"),
+    [("PT", 130.0, 70.0, 100.0), ("PT", 90.0, 70.0, 90.0), ("PT", 60.0, 60.0, None), ("AU-WA", 130.0, 100.0, None)],
+)
+def test_motorways_have_the_lower_of_the_plans_and_their_own_limit(
+    region: str, asked_km_h: float, elsewhere_km_h: float, motorway_km_h: float | None
+) -> None:
+    """Portugal: 70 to 80 km/h towing, 100 on motorways: read in two caravan pages, the lower taken."""
+    plan = load_plan(demo_folder() / "plan.toml")
+    asked = replace(plan, towing=Towing(asked_km_h / 3.6), roads=replace(plan.roads, region=region))
+    vehicle, _ = road_vehicle(asked, "tow")
+    assert vehicle.speed_limit_m_s * 3.6 == pytest.approx(elsewhere_km_h)
+    if motorway_km_h is None:
+        assert vehicle.motorway_limit_m_s is None
+    else:
+        assert vehicle.motorway_limit_m_s is not None
+        assert vehicle.motorway_limit_m_s * 3.6 == pytest.approx(motorway_km_h)
+
+
 VAN = Vehicle("van", "car", width_m=2.1, height_m=2.6, length_m=6.0, mass_kg=3100.0, seats=3, power_kw=90.0)
 
 

@@ -111,10 +111,12 @@ def test_directions() -> None:
     never = np.full(8, INF)
     way = route(network, latest_departure(network, network.length_m / 10.0, closing_s=never, targets=SAFE), HOME)
     assert way is not None
-    assert [str(step) for step in way.steps] == ["head north on Hill Road, 1.0 km", "right onto Main Road, 1.0 km"]
+    told = [(step.turn, step.compass, step.street, step.length_m) for step in way.steps]
+    assert told == [("start", "north", "Hill Road", 1000.0), ("right", "east", "Main Road", 1000.0)]
     back = route(network, latest_departure(network, network.length_m / 10.0, closing_s=never, targets=HOME), SAFE)
     assert back is not None
-    assert [str(step) for step in back.steps] == ["head west on Main Road, 1.0 km", "left onto Hill Road, 1.0 km"]
+    told = [(step.turn, step.compass, step.street, step.length_m) for step in back.steps]
+    assert told == [("start", "west", "Main Road", 1000.0), ("left", "south", "Hill Road", 1000.0)]
 
 
 @pytest.mark.parametrize("heading", range(0, 360, 15))

@@ -40,6 +40,7 @@ from leaveby.units import (
     mass_words,
     nearer_words,
     outward_words,
+    reach_words,
     rounded_words,
     size_words,
     speed_words,
@@ -112,6 +113,7 @@ def test_distances_of_lines_are_never_understated(length_m: float, measures: Mea
         (outward_words(length_m, measures), max(100.0, 0.1 * 1609.4)),
         (farther_words(length_m, measures), 0.1 * 1609.4),
         (broad_words(length_m, measures), 1000.0),
+        *([(reach_words(length_m, measures), 161.0)] if measures.imperial else []),
         (broad_words(length_m, measures, whole=True), 1609.4),
     ):
         worded_m = in_metres(words)
@@ -229,7 +231,7 @@ def test_map_and_export_say_miles(american: HouseholdResult) -> None:
     said = map_sentences(american)
     assert "Lightning on Tannery Ridge starts 2.4 miles to the north-west of your home." in said
     assert any(line.startswith("Towing the house: 3.2 miles to Quarrel Flat showground;") for line in said)
-    assert any(line.endswith("the line reaches farthest to the north, 1.8 miles from your home.") for line in said)
+    assert any(line.endswith("the line reaches farthest to the north, 1.9 miles from your home.") for line in said)
     assert map_words.day_line(american).endswith("Distances are in feet and miles, durations in minutes (min).")
     assert "To Quarrel Flat showground, 3.2 miles." in map_words.way_lines(american, american.ways["tow"])
     assert map_words.shut_line(american, 3600.0) == (

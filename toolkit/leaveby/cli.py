@@ -305,12 +305,13 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
         faults = [{"place": f.place, "wrong": f.wrong, "expected": f.expected, "mend": f.mend} for f in error.faults]
         _write_json({"override": OVERRIDE, "faults": faults})
         return BAD_INPUT
-    supposed = [local_words(one, inputs.plan.measures) for one in (*inputs.plan.assumptions, *inputs.assumptions)]
+    supposed = [*inputs.plan.assumptions, *inputs.assumptions]
     if wanted.json:
         drill = {"drill": found} if found else {}
         _write_json({"override": OVERRIDE, "faults": [], **drill, "roads": dict(roads), "assumptions": supposed})
     else:
-        said = (f"  {sentence}" for sentence in (*found, *roads.values(), *supposed))
+        local = (local_words(one, inputs.plan.measures) for one in supposed)
+        said = (f"  {sentence}" for sentence in (*found, *roads.values(), *local))
         _say((f"{wanted.plan}: no fault found. No fire was computed.", *said))
     return COMPUTED
 

@@ -175,6 +175,15 @@ def outward_words(length_m: float, measures: Measures) -> str:
     return farther_words(length_m, measures)
 
 
+def reach_words(length_m: float, measures: Measures) -> str:
+    """How far a line lies at its farthest: in miles rounded up; in kilometres to the nearest tenth.
+
+    >>> reach_words(3009.0, METRIC), reach_words(3009.0, MILES_AND_FEET)
+    ('3.0 km', '1.9 miles')
+    """
+    return outward_words(length_m, measures) if measures.imperial else distance_words(length_m, measures)
+
+
 def farther_words(length_m: float, measures: Measures) -> str:
     """A distance in kilometres (miles) rounded up to a tenth, however short.
 

@@ -23,7 +23,7 @@ from leaveby.show.map_labels import Sheet, draw_lines, draw_places, draw_scale, 
 from leaveby.show.scene import household_scene
 from leaveby.show.symbols import SYMBOLS, line_look, way_symbol
 from leaveby.show.wording import LINE_MEANS, WAY_TITLES, clean
-from leaveby.units import Measures, distance_words
+from leaveby.units import Measures, reach_words
 
 WIDTH_MM: Final = 150.0
 ABOUT_M: Final = 1500.0
@@ -110,7 +110,7 @@ def described(found: Mapping[str, Look], rating: str, measures: Measures) -> str
     for way, one in found.items():
         for kind, line in (("go", one.go), ("late", one.late)):
             far = max(line.distance_m, key=lambda at: at[1])
-            reach = "beyond the ground that was looked at" if math.isinf(far[1]) else distance_words(far[1], measures)
+            reach = "beyond the ground that was looked at" if math.isinf(far[1]) else reach_words(far[1], measures)
             said.append(f"{WAY_TITLES[way]}, {LINE_MEANS[kind]}: farthest to the {compass_words(far[0])}, {reach}.")
     return " ".join(said)
 

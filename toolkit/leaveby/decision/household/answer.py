@@ -71,7 +71,7 @@ def answer_household(
         With every fault of the plan's places, weather and fuel.
     """
     asked = made_ready(inputs, workers=workers)
-    scenario, plan, region = asked.scenario, inputs.plan, inputs.plan.roads.region
+    scenario, plan = asked.scenario, inputs.plan
     fires = Fires(asked, progress)
     central = table_at(scenario, z=CENTRAL_Z)
     if first is not None and scenario.starts:
@@ -88,8 +88,8 @@ def answer_household(
     )
     today, held = held_rule(rules.today, inputs.ratings, scale=district(inputs).scale)
     rules = replace(rules, today=today, held=held)
-    summary = _summary(timed)
-    shelter = last_resort_side(timed)
+    summary, shelter = _summary(timed), last_resort_side(timed)
+    elsewhere = made_elsewhere(scenario.weather, scenario.zones, choice=scenario.choice, region=plan.roads.region)
     return HouseholdResult(
         plan=plan,
         start=inputs.starts_at,
@@ -122,7 +122,7 @@ def answer_household(
         phases=timed.phases,
         way_phases=timed.way_phases,
         held=Held(timed, found.design),
-        made_elsewhere=made_elsewhere(scenario.weather, scenario.zones, choice=scenario.choice, region=region),
+        made_elsewhere=elsewhere,
     )
 
 

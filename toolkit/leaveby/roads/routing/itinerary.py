@@ -39,14 +39,6 @@ class Step:
     time_s: float
     edges: tuple[int, ...]
 
-    def __str__(self) -> str:
-        """One line of directions."""
-        distance = f"{self.length_m:.0f} m" if self.length_m < 995.0 else f"{self.length_m / 1000.0:.1f} km"
-        lead = f"head {self.compass} on" if self.turn == "start" else f"{self.turn} onto"
-        if self.turn == "straight on":
-            lead = "straight on along"
-        return f"{lead} {self.street}, {distance}"
-
 
 @dataclass(frozen=True)
 class Route:
@@ -117,8 +109,8 @@ def route(network: RoadNetwork, result: LatestDeparture | EarliestArrival, node:
     >>> closing = np.array([np.inf, 900.0, np.inf, np.inf])
     >>> result = latest_departure(network, network.length_m / 10.0, closing_s=closing, targets=2)
     >>> way = route(network, result, 0)
-    >>> way.latest_departure_s, way.closes_first, [str(step) for step in way.steps]
-    (830.0, 'Main Road', ['head north on Hill Road, 300 m', 'right onto Main Road, 400 m'])
+    >>> way.latest_departure_s, way.closes_first, [(step.turn, step.street) for step in way.steps]
+    (830.0, 'Main Road', [('start', 'Hill Road'), ('right', 'Main Road')])
     """
     if not 0 <= node < network.node_count or result.time_s.shape != (network.node_count,):
         raise refused("route", "route_of_another_network", node=node, last=network.node_count - 1)
