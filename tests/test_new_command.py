@@ -373,7 +373,7 @@ def test_stopped_midway_nothing_is_left(monkeypatch: pytest.MonkeyPatch, tmp_pat
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    for place in ("check_roads", "write_whole"):
+    for place in ("check_inputs", "write_whole"):
         with monkeypatch.context() as patched:
             patched.setattr(new_place, place, stop)
             assert main(words(tmp_path / "new", ASKED)) == 130

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, TypeVar
 from leaveby import __version__
 from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
-from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
 from leaveby.files.read.places import read_places
@@ -25,7 +24,6 @@ from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import Rating, day_by_hand
 from leaveby.fire.weather.series import Weather
 from leaveby.household.plan import Plan
-from leaveby.household.plan_tables import Way
 from leaveby.regions import country_of
 
 if TYPE_CHECKING:
@@ -262,17 +260,6 @@ def plan_household(
     with threadpool_limits(1, user_api="blas"):
         inputs = read_inputs(read)
         return answer_household(inputs, workers=workers or os.cpu_count() or 1, progress=progress, first=first)
-
-
-def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:
-    """Say for each way of leaving how the home gets to the first public road, and whether a route leads on from there.
-
-    Raises
-    ------
-    InputError
-        With every fault of the plan's places.
-    """
-    return road_check(prepare(inputs))
 
 
 def check_household(plan: Plan | str | Path) -> HouseholdInputs:
