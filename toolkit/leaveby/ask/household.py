@@ -15,6 +15,7 @@ from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
+from leaveby.files.read.licences import credits_of
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
@@ -96,6 +97,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
         raise InputError(faults)
+    drawn_from = (plan.terrain.file, plan.fuel.file, plan.weather.file, plan.rules.terrain_file, plan.rules.fuel_file)
     read = file_record(
         plan=plan.where,
         roads=plan.roads.file,
@@ -115,7 +117,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         terrain=ground.terrain,
         fuel=fuel,
         weather=weather,
-        network=network,
+        network=replace(network, credits=credits_of(drawn_from)),
         assumptions=(
             *ground.assumptions,
             f"Fire is computed on {_cells(grid)}; fire that comes from outside that area is not seen.",
