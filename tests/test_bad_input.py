@@ -19,7 +19,8 @@ import leaveby
 from leaveby.ask.household import demo_folder
 from leaveby.cli import main
 
-Spoil = Callable[[Path], None]
+Spoil = Callable[[Path], object]
+DATA = Path(__file__).parent / "data"
 
 
 @pytest.fixture
@@ -36,6 +37,11 @@ def edit(folder: Path, old: str, new: str, *, file: str = "plan.toml", count: in
     text = path.read_text(encoding="utf-8")
     assert old in text, f"{old!r} is not in {file}"
     path.write_text(text.replace(old, new, count), encoding="utf-8")
+
+
+def edited(folder: Path, old: str, new: str) -> Path:
+    edit(folder, old, new)
+    return folder
 
 
 def edit_weather(folder: Path, change: Callable[[list[str]], list[str]]) -> None:
@@ -129,6 +135,18 @@ CASES: dict[str, tuple[Spoil, list[str]]] = {
     "weather that ends too soon": (
         lambda f: edit_weather(f, lambda lines: lines[:14]),
         ["weather.file", "whole horizon", "To mend it"],
+    ),
+    "weather of the year before": (
+        lambda f: edit_weather(f, lambda lines: [line.replace("2026-01-", "2025-01-") for line in lines]),
+        ["it is of 17 January 2025", "the years differ: write 2025 in `at` of the ignitions, or 2026 in the table"],
+    ),
+    "weather of another month": (
+        lambda f: edit_weather(f, lambda lines: [line.replace("2026-01-", "2025-03-") for line in lines]),
+        ["the first fire starts on 17 January 2026", "name the weather of that day"],
+    ),
+    "the roads of another town": (
+        lambda f: shutil.copy(DATA / "andorra_streets.osm.pbf", edited(f, '"roads.osm"', '"a.osm.pbf"') / "a.osm.pbf"),
+        ["km from the nearest road of", "longitude 1.4", "take the extract that holds the home"],
     ),
     "an unknown fuel type in the legend": (
         lambda f: edit(f, "dry eucalypt forest", "dry triffid forest", file="fuel_legend.csv"),

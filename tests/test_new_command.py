@@ -373,7 +373,7 @@ def test_stopped_midway_nothing_is_left(monkeypatch: pytest.MonkeyPatch, tmp_pat
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
 
-    for place in ("check_roads", "write_whole"):
+    for place in ("check_inputs", "write_whole"):
         with monkeypatch.context() as patched:
             patched.setattr(new_place, place, stop)
             assert main(words(tmp_path / "new", ASKED)) == 130
@@ -505,6 +505,56 @@ def _bounded(folder: Path, change: str) -> dict[str, str]:
     return {"roads": str(folder / "roads.osm"), "home": change}
 
 
+ANDORRA_BY_HAND: dict[str, str] = {name: value for name, value in ANDORRA.items() if value} | {
+    "safe-point": "main valley: 42.5455, 1.5155",
+    "fuel-legend": "-",
+    "bad-day": "-",
+}
+
+
+def _tile(
+    folder: Path,
+    name: str,
+    *,
+    cells: Callable[[np.ndarray], np.ndarray] = lambda cells: cells,  # type: ignore[type-arg]
+) -> dict[str, str]:
+    """A tile of one degree named by its south-west corner."""
+    south, west = (int(part[1:]) * (-1 if part[0] in "SW" else 1) for part in (name[:3], name[3:]))
+    at = rasterio.Affine(0.01, 0.0, west, 0.0, -0.01, south + 1)
+    form = {"driver": "GTiff", "height": 100, "width": 100, "count": 1, "dtype": "int16", "crs": "EPSG:4326"}
+    with rasterio.open(folder / f"{name}.tif", "w", transform=at, **form) as target:
+        target.write(cells(np.full((100, 100), 500, dtype=np.int16)), 1)
+    return {"terrain": str(folder / f"{name}.tif")}
+
+
+def _relabelled(folder: Path, crs: str) -> dict[str, str]:
+    """The demo's heights with the label of another zone."""
+    path = shutil.copy(DEMO / "terrain.tif", folder / "terrain.tif")
+    with rasterio.open(path, "r+") as target:
+        target.crs = crs
+    return {"terrain": str(path)}
+
+
+def _high(folder: Path, times: float) -> dict[str, str]:
+    """Real heights of the mountains in another unit, the file saying nothing of it."""
+    with rasterio.open(DATA / "andorra_dem.tif") as source:
+        high, profile = source.read(1).astype(np.float32), source.profile
+    high[high > -1000] *= times
+    with rasterio.open(folder / "feet.tif", "w", **{**profile, "dtype": "float32"}) as target:
+        target.write(high, 1)
+    return {"terrain": str(folder / "feet.tif")}
+
+
+def _cut_tile(folder: Path) -> dict[str, str]:
+    (folder / "S37E148.hgt").write_bytes(bytes(1_000_000))
+    return {"terrain": str(folder / "S37E148.hgt")}
+
+
+def _picture(folder: Path) -> dict[str, str]:
+    (folder / "terrain.tif").write_bytes(b"P5\n2 2\n255\n\0\0\0\0")
+    return {"terrain": str(folder / "terrain.tif")}
+
+
 WRONG: dict[str, tuple[Callable[[Path], dict[str, str]] | dict[str, str], str]] = {
     "sign lost": ({"home": "36.12910, 148.94240", "region": "AU"}, "write -36.1291 instead of 36.1291"),
     "sign lost, by the extract": (
@@ -533,6 +583,22 @@ WRONG: dict[str, tuple[Callable[[Path], dict[str, str]] | dict[str, str], str]] 
     ),
     "a town of the same name elsewhere": ({"home": "42.57580, 1.47870", "region": "AU"}, "correct the point"),
     "terrain of elsewhere": ({"terrain": str(DATA / "andorra_dem.tif")}, "give a terrain raster that covers it"),
+    "terrain tile of the next degree": (
+        lambda at: _tile(at, "S37E149"),
+        "correct the place, or add the tile S37E148",
+    ),
+    "terrain tile with latitude and longitude exchanged": (
+        lambda at: ANDORRA_BY_HAND | _tile(at, "N01E042", cells=lambda cells: cells + 1000),
+        "or, if the place is right, give the tile N42E001 instead",
+    ),
+    "terrain of another zone": (lambda at: _relabelled(at, "EPSG:32754"), "write EPSG:32755"),
+    "terrain in feet": (
+        lambda at: ANDORRA_BY_HAND | _high(at, 3.28084),
+        "those in feet times 0.3048",
+    ),
+    "terrain tile that was cut": (lambda at: _cut_tile(at), "fetch or unpack it once more, and keep its name"),
+    "terrain that is a picture": (lambda at: _picture(at), "give a raster in one of these forms"),
+    "fuel of another map than was said": ({"fuel-legend": "corine"}, "make a table with the columns value,fuel_type"),
     "roads file misspelt": ({"roads": str(DEMO / "road.osm")}, "roads.osm"),
     "roads are a folder": ({"roads": str(DEMO)}, "is a folder"),
     "roads are a weather table": (

@@ -10,11 +10,12 @@ import pytest
 
 from leaveby.cli import NO_WAY, exit_code
 from leaveby.confidence import longest_at_confidence
+from leaveby.decision.fires.closing import lines_inside
 from leaveby.decision.fires.members import plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.result import HouseholdResult
-from leaveby.decision.ways.roads import road_check
+from leaveby.decision.ways.roads import road_sentence, roads_for
 from leaveby.decision.ways.timing import NO_FIRE, readiness_of
 
 
@@ -51,9 +52,10 @@ def test_the_way_out_is_the_quickest_and_ready_times_are_those_of_the_mornings(
     scenario = prepare(inputs)
     for name, way in result.ways.items():
         assert way.route is not None
-        # `road_check` looks for the quickest way to any safe point, with no fire.
+        # `road_sentence` looks for the quickest way to any safe point, with no fire.
         quickest = f"a route leads to {way.route.safe_point}, {way.route.length_m / 1000.0:.1f} km"
-        assert quickest in road_check(scenario)[name]
+        inside = lines_inside(scenario.inputs.terrain.grid, scenario.network.geometry)
+        assert quickest in road_sentence(scenario, roads_for(scenario, name, inside=inside))
         ready_s = readiness_of(scenario, name, plan_draws(inputs.plan, 60)).ready_s
         assert way.ready_at_confidence_s == pytest.approx(longest_at_confidence(ready_s, inputs.plan.confidence))
         assert np.array_equal(way.member_ready_s, ready_s)

@@ -226,6 +226,7 @@ def test_the_list_holds_date_address_licence_and_attribution_and_is_kept(server:
         row = rows[source.file]
         assert (row["fetched"], row["asked"]) == ("2026-02-03", list(source.addresses))
         assert (row["licence"], row["attribution"], row["sent"]) == (source.licence, source.attribution, source.sent)
+        assert row["credit"] == source.credit
     assert "Official warnings" in text
     assert "(c) OpenStreetMap contributors" in text
     assert "Contains modified Copernicus Sentinel data (2021)" in text

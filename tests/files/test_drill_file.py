@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from leaveby.ask.check import check_inputs
 from leaveby.ask.drill import check_drill, found_in, is_drill, read_drill, run_drill
-from leaveby.ask.household import check_household, check_roads, demo_folder
+from leaveby.ask.household import check_household, demo_folder
 from leaveby.caution import OVERRIDE
 from leaveby.errors import InputError
 
@@ -57,9 +58,8 @@ def test_a_plan_without_a_fire_makes_no_drill_and_the_mend_is_said(folder: Path)
         "with a fire for the drill. To mend it: add [[ignitions]] to that plan, or name another plan."
     )
     # The plan itself can be used, and `check` says how the roads lead out.
-    assert all(
-        "a route leads to" in words or "no route" in words for words in check_roads(check_household(bare)).values()
-    )
+    said = check_inputs(check_household(bare)).roads.values()
+    assert all("a route leads to" in words or "no route" in words for words in said)
 
 
 def test_the_demo_drill_is_read_in_si() -> None:

@@ -288,8 +288,9 @@ def _say_drill(drill: Drill, written: Mapping[str, Path]) -> None:
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:
+    from leaveby.ask.check import check_inputs
     from leaveby.ask.drill import check_drill, found_in, is_drill
-    from leaveby.ask.household import check_roads, load_plan, read_inputs
+    from leaveby.ask.household import load_plan, read_inputs
 
     found: list[str] = []
     try:
@@ -298,20 +299,25 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
             found = found_in(script)
         else:
             inputs = read_inputs(load_plan(wanted.plan))
-        roads = check_roads(inputs)
+        checked = check_inputs(inputs)
     except InputError as error:
         if not wanted.json:
             raise
         faults = [{"place": f.place, "wrong": f.wrong, "expected": f.expected, "mend": f.mend} for f in error.faults]
         _write_json({"override": OVERRIDE, "faults": faults})
         return BAD_INPUT
-    supposed = [*inputs.plan.assumptions, *inputs.assumptions]
     if wanted.json:
         drill = {"drill": found} if found else {}
-        _write_json({"override": OVERRIDE, "faults": [], **drill, "roads": dict(roads), "assumptions": supposed})
+        _write_json({"override": OVERRIDE, "faults": [], **drill, **vars(checked)})
     else:
-        local = (local_words(one, inputs.plan.measures) for one in supposed)
-        said = (f"  {sentence}" for sentence in (*found, *roads.values(), *local))
+        local = partial(local_words, measures=inputs.plan.measures)
+        parts = (
+            ("", [*found, *checked.roads.values(), *map(local, checked.changes)]),
+            ("How far the files reach:", map(local, checked.reach)),
+            ("Taken for granted:", map(local, checked.assumptions)),
+        )
+        told = ((head, list(lines)) for head, lines in parts)
+        said = (line for head, lines in told if lines for line in (head, *(f"  {one}" for one in lines)) if line)
         _say((f"{wanted.plan}: no fault found. No fire was computed.", *said))
     return COMPUTED
 

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, TypeVar
 from leaveby import __version__
 from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
-from leaveby.decision.ways.roads import road_check
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
+from leaveby.files.read.licences import credits_of
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
 from leaveby.files.read.roads import read_roads
@@ -25,7 +25,6 @@ from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import Rating, day_by_hand
 from leaveby.fire.weather.series import Weather
 from leaveby.household.plan import Plan
-from leaveby.household.plan_tables import Way
 from leaveby.regions import country_of
 
 if TYPE_CHECKING:
@@ -98,6 +97,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
         raise InputError(faults)
+    drawn_from = (plan.terrain.file, plan.fuel.file, plan.weather.file, plan.rules.terrain_file, plan.rules.fuel_file)
     read = file_record(
         plan=plan.where,
         roads=plan.roads.file,
@@ -117,7 +117,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         terrain=ground.terrain,
         fuel=fuel,
         weather=weather,
-        network=network,
+        network=replace(network, credits=credits_of(drawn_from)),
         assumptions=(
             *ground.assumptions,
             f"Fire is computed on {_cells(grid)}; fire that comes from outside that area is not seen.",
@@ -262,17 +262,6 @@ def plan_household(
     with threadpool_limits(1, user_api="blas"):
         inputs = read_inputs(read)
         return answer_household(inputs, workers=workers or os.cpu_count() or 1, progress=progress, first=first)
-
-
-def check_roads(inputs: HouseholdInputs) -> dict[Way, str]:
-    """Say for each way of leaving how the home gets to the first public road, and whether a route leads on from there.
-
-    Raises
-    ------
-    InputError
-        With every fault of the plan's places.
-    """
-    return road_check(prepare(inputs))
 
 
 def check_household(plan: Plan | str | Path) -> HouseholdInputs:

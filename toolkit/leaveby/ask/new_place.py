@@ -17,11 +17,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from leaveby.ask.household import check_roads, load_plan, read_inputs
+from leaveby.ask.check import check_inputs
+from leaveby.ask.household import load_plan, read_inputs
 from leaveby.ask.new_given import NEW, Wanted, clock_of
 from leaveby.caution import OVERRIDE
 from leaveby.decision.fires.closing import lines_inside
-from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare, ratings_days
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
 from leaveby.decision.ways.roads import roads_for, with_no_fire
 from leaveby.errors import InputError, refused
 from leaveby.files.read.grids import LEVEL
@@ -124,18 +125,17 @@ def new_plan(wanted: Wanted, folder: Path, *, progress: Callable[[str], None]) -
         points = points or _found(wanted, Path(scratch), folder)
         progress("Checking the plan.")
         inputs = _read(wanted, points, Path(scratch), folder)
-        roads = check_roads(inputs)
-        ratings_days(inputs)
+        checked = check_inputs(inputs)
     written = write_whole(_texts(wanted, points, folder.resolve()), folder)
     load_plan(written["plan.toml"])
     words = [f"Safe point, to be confirmed locally: {one.name}, {one}." for one in points]
     words += wanted.station_said
     if wanted.region_guessed:
         words.append(f"Country: {wanted.region}, guessed from the point.")
-    supposed = len({*inputs.plan.assumptions, *inputs.assumptions})
     words += [LEVEL] if wanted.terrain is None else []
-    words += [told for way, told in roads.items() if way in wanted.ways]
-    words.append(f"No fault found. {supposed} things were taken for granted; leaveby check says them.")
+    words += [told for way, told in checked.roads.items() if way in wanted.ways]
+    words += [*checked.changes, *checked.reach]
+    words.append(f"No fault found. {len(checked.assumptions)} things were taken for granted; leaveby check says them.")
     return written, words
 
 

@@ -20,6 +20,7 @@ from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, Survey
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError, refuse, refused
 from leaveby.files.read.homes import place_from_file, read_exits
+from leaveby.files.read.licences import credits_of
 from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds
 from leaveby.files.read.roads import read_roads
 from leaveby.fire.terrain import Grid
@@ -125,6 +126,7 @@ def survey_streets(
         outline=outline,
         supposed=(*supposed, *said, *shut),
         from_osm=network.from_osm and file.name.lower().endswith((*OSM_ENDINGS, ".graphml")),
+        credits=credits_of(None if one is None else Path(one) for one in (homes, terrain, fuel)),
         inputs=file_record(roads=roads, homes=homes, exits=exits, terrain=terrain, fuel=fuel, arrival=arrival),
     )
     answer = survey(question, progress=progress)

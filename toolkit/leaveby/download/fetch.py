@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,9 +18,9 @@ from leaveby.download.ground import write_ground
 from leaveby.download.sources import TABLE, Source
 from leaveby.errors import Fault, InputError, refused
 from leaveby.files.read.legends import legend_rows
+from leaveby.files.read.licences import LICENCE_FILE, listed_sources
 from leaveby.files.read.road_extracts import read_extract
 
-LICENCE_FILE: Final = "LICENCE.txt"
 LEGEND_FILE: Final = "fuel_legend.csv"
 _UNFINISHED: Final = ".fetching"
 _HEAD: Final = "# What was fetched, from where and when, and under which licence: keep it with the files.\n# {}\n"
@@ -145,17 +144,17 @@ _MAKERS: Final = {"roads": _roads, "heights": write_ground, "land_cover": write_
 
 def _listed(store: Path) -> dict[str, Any]:
     """What the list says of each file."""
-    file = store / LICENCE_FILE
     try:
-        return tomllib.loads(file.read_text(encoding="utf-8")) if file.is_file() else {}
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise refused(file, "fetch_list_broken", error=error) from error
+        return listed_sources(store)
+    except ValueError as error:
+        raise refused(store / LICENCE_FILE, "fetch_list_broken", error=error) from error
 
 
 def _list(source: Source, store: Path, *, day: str, said: list[str]) -> None:
     """Write a source into the list beside the others, readable as text and as TOML."""
     row = {"what": source.what, "fetched": day, "asked": [*source.addresses], "sent": source.sent}
-    row |= {"licence": source.licence, "attribution": source.attribution, "known_from": source.mark}
+    row |= {"licence": source.licence, "attribution": source.attribution, "credit": source.credit}
+    row |= {"known_from": source.mark}
     text = _HEAD.format(OVERRIDE)
     for name, cells in (_listed(store) | {source.file: row | {"taken_for_granted": said}}).items():
         text += f"\n[{json.dumps(name)}]\n"

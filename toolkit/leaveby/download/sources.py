@@ -23,9 +23,9 @@ class Source:
 
     `name` is roads, heights, land_cover or weather, `file` what it becomes in the plan's folder. `sent` says all that
     leaves this computer: never the address, never the point itself. `addresses` are asked, one file each, `size_mb` in
-    all (judgement); `by_hand` says what to get where that fails. `attribution` belongs on what is drawn from it;
-    address and licence are known as `mark` says (`leaveby.parameters`). `said` is taken for granted. `box_deg`: west,
-    south, east, north of the area, or the point that is sent, twice.
+    all (judgement); `by_hand` says what to get where that fails. `attribution` belongs on what is drawn from it, on a
+    map in the few words of `credit`; address and licence are known as `mark` says (`leaveby.parameters`). `said` is
+    taken for granted. `box_deg`: west, south, east, north of the area, or the point that is sent, twice.
     """
 
     name: str
@@ -36,6 +36,7 @@ class Source:
     size_mb: float
     licence: str
     attribution: str
+    credit: str
     mark: str
     by_hand: str
     said: tuple[str, ...]
@@ -116,7 +117,7 @@ def _source(name: str, box: Box, *, years: range, base: str) -> Source:
         said=tuple(row["said"]),
         box_deg=box,
         first_year=years[0],
-        **{key: row[key] for key in ("what", "file", "licence", "attribution", "mark", "by_hand")},
+        **{key: row[key] for key in ("what", "file", "licence", "attribution", "credit", "mark", "by_hand")},
     )
 
 

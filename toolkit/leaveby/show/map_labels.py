@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any, Final
 
@@ -279,7 +280,9 @@ def draw_scale(sheet: Sheet, measures: Measures) -> None:
 def write_foot(sheet: Sheet, words: str, *, size: float) -> None:
     """Write at the foot of a map, on the right."""
     look: dict[str, Any] = {"transform": sheet.axes.transAxes, "path_effects": HALO, **LOOKS["foot_of_map"]}
-    sheet.axes.text(0.995, 0.006, words, fontsize=size, **look)
+    west, _, east, _ = sheet.window
+    broad = max(int(0.95 * (east - west) / sheet.m_per_pt / (0.55 * size)), 20)
+    sheet.axes.text(0.995, 0.006, "\n".join(textwrap.wrap(words, broad)), fontsize=size, **look)
 
 
 def widened(low: NDArray[np.float64], high: NDArray[np.float64], *, aspect: float) -> tuple[float, float, float, float]:

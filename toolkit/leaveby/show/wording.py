@@ -21,7 +21,6 @@ from leaveby.errors import clean as clean
 from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS, Plan
 from leaveby.regions import table_rows
-from leaveby.roads.network.graph import RoadNetwork
 from leaveby.units import given_words
 
 WAYS: Final = ("tow", "car", "foot")
@@ -527,9 +526,24 @@ def every_road_shut_words(result: HouseholdResult) -> str:
     )
 
 
-def map_notice(network: RoadNetwork) -> str:
-    """Whose map data the roads are, where a notice is due on what is drawn from them; "" where none is."""
-    return OSM_NOTICE if network.from_osm else ""
+class Drawn(Protocol):
+    """Roads, or an answer about them, with whose data they and the ground are."""
+
+    @property
+    def from_osm(self) -> bool:
+        """Whether OpenStreetMap's notice is due."""
+        ...
+
+    @property
+    def credits(self) -> tuple[tuple[str, str], ...]:
+        """Few words and notice of each other source."""
+        ...
+
+
+def map_notice(drawn: Drawn, *, short: bool = False) -> str:
+    """Whose data a map or page is drawn from, where a notice is due; "" where none is. In few words for a picture."""
+    others = (few if short else whole for few, whole in drawn.credits)
+    return "; ".join((*([OSM_NOTICE] if drawn.from_osm else []), *others))
 
 
 def minutes_between(result: Clocked, moment: datetime) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -31,6 +31,10 @@ from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.latest_departure import latest_departure
 
 CENTRAL_Z: Final = 0.0
+
+
+_NEAR: Final = timedelta(hours=6)
+"""Weather that misses the fires by less is told in minutes and hours."""
 
 
 @dataclass(frozen=True)
@@ -168,6 +172,7 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         for name, cell in zip(names, cells, strict=True)
         if cell is None
     )
+    _refuse_another_day(plan, inputs.weather)
     weather = rebased(inputs.weather, inputs.starts_at)
     faults += _uncovered(plan, weather)
     for way in plan.roads.closed_ways:
@@ -201,6 +206,19 @@ def prepare(inputs: HouseholdInputs) -> Scenario:
         burnable=burnable,
         gradients=gradients(inputs.terrain),
     )
+
+
+def _refuse_another_day(plan: Plan, weather: Weather) -> None:
+    """Refuse weather of another day than that of the plan's fires, or of another year."""
+    begins, ends = weather.start, weather.start + timedelta(seconds=float(weather.time_s[-1]))
+    if not plan.has_worked_day or begins - _NEAR <= plan.starts_at <= ends + _NEAR:
+        return
+    at = plan.starts_at
+    mend = "name the weather of that day, or correct `at` of the ignitions"
+    if (at.month, at.day) in {(day.month, day.day) for day in (begins, ends)}:
+        mend = f"the years differ: write {begins.year} in `at` of the ignitions, or {at.year} in the table"
+    place = f"weather.file {plan.weather.file}"
+    raise refused(place, "weather_of_another_day", begins=begins, ends=ends, at=at, mend=mend)
 
 
 def _uncovered(plan: Plan, weather: Weather) -> Iterator[Fault]:

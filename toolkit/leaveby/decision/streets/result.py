@@ -69,6 +69,7 @@ class StreetQuestion:
     - `outline`: outline of what the map holds.
     - `supposed`: sentences to list with the assumptions.
     - `from_osm`: whether the roads came from OpenStreetMap, whose notice then stands on everything.
+    - `credits`: few words and notice of other data beside them.
     - `inputs`: files and versions, for the record.
     """
 
@@ -82,6 +83,7 @@ class StreetQuestion:
     outline: BaseGeometry | None = None
     supposed: tuple[str, ...] = ()
     from_osm: bool = True
+    credits: tuple[tuple[str, str], ...] = ()
     inputs: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -211,7 +213,7 @@ class StreetSurvey:
     - `by_length`: where homes seem to be missing, the longest first: all of the short list where `few_homes`, else
       those with too few homes for their length.
     - `rules`: that were held against the groups.
-    - `from_osm`, `inputs`: as they were given.
+    - `from_osm`, `credits`, `inputs`: as they were given.
     """
 
     streets: StreetTable
@@ -231,6 +233,7 @@ class StreetSurvey:
     few_homes: bool = False
     by_length: tuple[LengthGroup, ...] = ()
     from_osm: bool = True
+    credits: tuple[tuple[str, str], ...] = ()
     assumptions: tuple[str, ...] = ()
     inputs: Mapping[str, str] = field(default_factory=dict)
 

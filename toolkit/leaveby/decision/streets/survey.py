@@ -98,6 +98,7 @@ def survey(asked: StreetQuestion, *, progress: Progress | None = None) -> Street
         few_homes=few,
         by_length=by_length,
         from_osm=asked.from_osm,
+        credits=asked.credits,
         assumptions=tuple(dict.fromkeys(said)),
         inputs=asked.inputs,
     )

@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from leaveby.decision.fires.closing import lines_inside
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.terrain import Grid, in_cells
-from leaveby.household.plan import Plan, towing_car, trailer, way_numbers, ways
+from leaveby.household.plan import Plan, towing_car, trailer, way_numbers
 from leaveby.household.plan_tables import Way
 from leaveby.parameters import DEFAULT_CAR_POWER_KW
 from leaveby.roads.network.grades import edge_grades
@@ -171,30 +170,20 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
     return WayRoads(way=way, vehicle=vehicle, travel=kept, targets=targets, why_none=why, home_way=home_way)
 
 
-def road_check(scenario: Scenario) -> dict[Way, str]:
-    """Say for each way of leaving how the home gets to the first public road, and whether a route leads on from there.
-
-    No fire is computed: this is what `leaveby check` says of the roads.
-    """
-    plan, network = scenario.inputs.plan, scenario.network
-    inside = lines_inside(scenario.inputs.terrain.grid, network.geometry)
-    said: dict[Way, str] = {}
-    for way in ways(plan):
-        roads = roads_for(scenario, way, inside=inside)
-        words = WAY_WORDS[way]
-        if roads.why_none:
-            said[way] = f"Leaving {words}: no route. {roads.why_none}"
-            continue
-        free = with_no_fire(network, roads.travel.time_s, targets=list(roads.targets))
-        found = route(network, free, scenario.home_node)
-        if found is None:
-            raise AssertionError("a way without a reason against it has no route")
-        end = roads.targets[found.nodes[-1]]
-        said[way] = (
-            f"Leaving {words}: {_to_the_road(network, roads.home_way, plan.measures)}a route leads to {end}, "
-            f"{far_words(found.length_m, plan.measures)}, {found.time_s / 60.0:.0f} min on free roads with no fire."
-        )
-    return said
+def road_sentence(scenario: Scenario, roads: WayRoads) -> str:
+    """Say how the home gets to the first public road by one way, and whether a route leads on; no fire is computed."""
+    network, words, measures = scenario.network, WAY_WORDS[roads.way], scenario.inputs.plan.measures
+    if roads.why_none:
+        return f"Leaving {words}: no route. {roads.why_none}"
+    free = with_no_fire(network, roads.travel.time_s, targets=list(roads.targets))
+    found = route(network, free, scenario.home_node)
+    if found is None:
+        raise AssertionError("a way without a reason against it has no route")
+    end = roads.targets[found.nodes[-1]]
+    return (
+        f"Leaving {words}: {_to_the_road(network, roads.home_way, measures)}a route leads to {end}, "
+        f"{far_words(found.length_m, measures)}, {found.time_s / 60.0:.0f} min on free roads with no fire."
+    )
 
 
 def _to_the_road(network: RoadNetwork, way: HomeWay, measures: Measures) -> str:

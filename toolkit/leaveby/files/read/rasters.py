@@ -126,6 +126,17 @@ def _north_up(source: Any) -> bool:
     return bool(at.a > 0.0 and at.e < 0.0 and at.b == 0.0 == at.d)
 
 
+def attribution_in(path: Path) -> str:
+    """Whose data a GeoTIFF says that it is; "" where it says nothing, or is none."""
+    if path.suffix.lower() not in (".tif", ".tiff") or not path.is_file():
+        return ""
+    try:
+        with rasterio.Env(), DatasetReader(str(path), driver=["GTiff"]) as source:
+            return str(source.tags().get("attribution", ""))
+    except rasterio.errors.RasterioIOError:
+        return ""
+
+
 def onto(
     grid: Grid, raster: Raster, *, missing: float, how: Resampling, lowest: float = -np.inf
 ) -> NDArray[np.float64]:

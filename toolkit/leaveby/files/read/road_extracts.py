@@ -20,7 +20,8 @@ import numpy as np
 import osmium
 
 from leaveby.errors import Faults, InputError, refuse, refused
-from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE
+from leaveby.household.plan_places import slips
+from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE, ROADS_FAR_KM
 from leaveby.regions import table
 from leaveby.roads.network.graph import TAGS, great_circle_m
 from leaveby.roads.osm.osm_ways import OsmWays, barrier_words, osm_ways_kept, osm_ways_with_points_at
@@ -219,6 +220,8 @@ def read_extract(
             ways = _raw_ways(sound)
     if ways.way_id.size == 0:
         raise refused(file, "extract_without_roads")
+    if home_deg is not None:
+        _refuse_elsewhere(file, ways, home_deg)
     ways = _without_cut_ways(file, ways, home_deg=home_deg)
     return ways if edge_deg is None else osm_ways_with_points_at(ways, edge_deg)
 
@@ -288,6 +291,29 @@ def _raw_ways(file: Path) -> OsmWays:
         limits=limits,
         assumptions=(NOT_READ,),
     )
+
+
+def _refuse_elsewhere(file: Path, ways: OsmWays, home_deg: tuple[float, float]) -> None:
+    """Refuse an extract of another place than the home's, and say how the home may be meant where that explains it."""
+    known = np.flatnonzero((np.abs(ways.lon_deg) <= 180.0) & (np.abs(ways.lat_deg) <= 90.0))
+    if not known.size:
+        return
+
+    def away_km(at: tuple[float, float]) -> float:
+        lon, lat = ways.lon_deg[known], ways.lat_deg[known]
+        far_m = great_circle_m(lon, lat, lon_b_deg=np.array(at[0]), lat_b_deg=np.array(at[1]))
+        return float(far_m.min()) / 1000.0
+
+    far_km = away_km(home_deg)
+    if far_km <= ROADS_FAR_KM.value:
+        return
+    meant = [one.mend for one in slips(*home_deg) if one.place is not None and away_km(one.place) <= ROADS_FAR_KM.value]
+    lon, lat = ways.lon_deg[known], ways.lat_deg[known]
+    box, mend = (
+        (lon.min(), lat.min(), lon.max(), lat.max()),
+        "take the extract that holds the home, or correct the home",
+    )
+    raise refused("home", "roads_far_from_home", away_km=far_km, path=file, box=box, mend=meant[0] if meant else mend)
 
 
 def _without_cut_ways(file: Path, ways: OsmWays, *, home_deg: tuple[float, float] | None) -> OsmWays:

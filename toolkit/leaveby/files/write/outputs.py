@@ -25,7 +25,7 @@ from pyogrio.errors import DataSourceError
 from rasterio.crs import CRS
 from rasterio.transform import Affine
 
-from leaveby.caution import OSM_NOTICE, OVERRIDE, PLANNING_AID
+from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.decision.ways.result import FireSummary, HouseholdResult
@@ -46,7 +46,7 @@ from leaveby.show.scene import household_scene
 from leaveby.show.streets.page import streets_page
 from leaveby.show.streets.record import survey_record
 from leaveby.show.streets.scene import COLUMNS, group_rows, streets_scene
-from leaveby.show.wording import clean, days_words, iso_minute, minutes_down, today_words
+from leaveby.show.wording import clean, days_words, iso_minute, map_notice, minutes_down, today_words
 
 NODATA: Final = -9999.0
 """Stands where the fire does not come within the horizon."""
@@ -236,7 +236,7 @@ def timetable_csv(result: HouseholdResult) -> str:
 
 def streets_csv(answer: StreetSurvey) -> str:
     """Write all groups as CSV, the override statement in the first row after the header."""
-    notice = f"{OVERRIDE} {PLANNING_AID} {OSM_NOTICE if answer.from_osm else ''}".strip()
+    notice = f"{OVERRIDE} {PLANNING_AID} {map_notice(answer)}".strip()
     first = ["", "override", notice, *[""] * (len(COLUMNS) - 3)]
     return _csv(COLUMNS, [first, *(row.values() for row in group_rows(answer))])
 

@@ -14,7 +14,6 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiLineString
 
-from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.fire.terrain import Grid
 from leaveby.notebook import road_words
@@ -167,7 +166,7 @@ def survey_sheet(answer: StreetSurvey, *, heights: Heights | None = None) -> Liv
         ),
         window_deg=window_around(around, streets.crs),
         described=describe_streets_map(answer),
-        notice=OSM_NOTICE if answer.from_osm else "",
+        notice=map_notice(answer),
     )
 
 

@@ -48,7 +48,7 @@ class RoadNetwork:
     - `highway`, `name`, ...: raw tags, '' where absent, values joined by '|' where ways were merged. `barrier` holds
       the gates and other barriers that stand on the edge (`gate`, `lift_gate=yes`).
     - `from_osm`: whether OpenStreetMap's notice is due on what is drawn from them: true unless the source says whose
-      they are.
+      they are. `credits`: few words and whole notice of other data that stands beside them.
     """
 
     crs: str
@@ -91,6 +91,7 @@ class RoadNetwork:
     barrier: tuple[str, ...]
     assumptions: tuple[str, ...]
     from_osm: bool = True
+    credits: tuple[tuple[str, str], ...] = ()
 
     @property
     def node_count(self) -> int:
@@ -330,6 +331,7 @@ def network_from_lines(
     return check_network(
         RoadNetwork(
             from_osm=True,
+            credits=(),
             crs=metric_crs(crs, place="road network"),
             node_id=np.arange(1, len(node_of) + 1, dtype=np.int64),
             x_m=x_m,

@@ -182,6 +182,7 @@ def _assemble(
     piece_m = along_m[pieces.end] - along_m[pieces.begin]
     network = graph.RoadNetwork(
         from_osm=True,
+        credits=(),
         crs=crs,
         node_id=points.identity[used],
         x_m=x_m[points.first[used]],

@@ -115,7 +115,7 @@ def _sheet(drill: Drill, width_mm: float) -> Sheet:
     figure.set_layout_engine("none")
     foot = _FOOT_MM / (height_mm + _FOOT_MM)
     axes = figure.add_axes((0.0, foot, 1.0, 1.0 - foot))
-    figure.text(0.005, 0.01, map_notice(drill.network), fontsize=_FOOT_PT, color=MUTED, va="bottom")
+    figure.text(0.005, 0.01, map_notice(drill.network, short=True), fontsize=_FOOT_PT, color=MUTED, va="bottom")
     west, south, east, north = grid.bounds_m
     axes.set(xlim=(west, east), ylim=(south, north), xticks=[], yticks=[])
     return Sheet(axes, window=grid.bounds_m, width_pt=width_mm / 25.4 * 72.0, plain=True)

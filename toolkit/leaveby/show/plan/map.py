@@ -120,7 +120,7 @@ def _laid_out(
     _draw_land(sheet, result)
     _draw_streets(sheet, result)
     draw_scale(sheet, result.plan.measures)
-    write_foot(sheet, wording.map_notice(result.network), size=sheet.size(5.5))
+    write_foot(sheet, wording.map_notice(result.network, short=True), size=sheet.size(5.5))
     return sheet
 
 

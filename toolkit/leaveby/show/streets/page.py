@@ -16,7 +16,6 @@ from typing import Final, TypeVar
 
 from markupsafe import Markup
 
-from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.parameters import FEW_HOMES_PER_KM
 from leaveby.roads.exits.links import Link
@@ -26,7 +25,7 @@ from leaveby.show.streets.map import streets_map
 from leaveby.show.streets.scene import behind_words, called
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.templates import page_text, sentences
-from leaveby.show.wording import clean, duration_words
+from leaveby.show.wording import clean, duration_words, map_notice
 from leaveby.units import METRES_PER_KM, Measures, rounded_words
 
 LEAST_HOMES: Final = 5.0
@@ -49,7 +48,7 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         answer=answer,
         lines=lines,
         wide=_WIDE_LETTERS,
-        notice=OSM_NOTICE if answer.from_osm else "",
+        notice=map_notice(answer),
         # the first is in bold letters, which are wider
         said=_that_fit(
             (lines(sentence, _SAID_LETTERS - 12 * (not at), 5) for at, sentence in enumerate(said)), _SAID_LINES, len

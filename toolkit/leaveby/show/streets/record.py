@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import Transformer
 
-from leaveby.caution import OSM_NOTICE
 from leaveby.decision.streets.result import ClearedBy, StreetGroup, StreetSurvey
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.homes import NOT_PLACED
@@ -19,7 +18,7 @@ from leaveby.roads.exits.places import roads_at
 from leaveby.show.record import finite_or_none, laid_out, record_head
 from leaveby.show.streets.page import survey_sentences
 from leaveby.show.streets.scene import group_rows
-from leaveby.show.wording import clean, minutes_up
+from leaveby.show.wording import clean, map_notice, minutes_up
 
 
 def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
@@ -27,7 +26,7 @@ def survey_record(answer: StreetSurvey, *, made_at: datetime) -> dict[str, Any]:
     found, options = answer.found, answer.options
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
     return {
-        **record_head(made_at, notice=OSM_NOTICE if answer.from_osm else ""),
+        **record_head(made_at, notice=map_notice(answer)),
         "inputs": dict(answer.inputs),
         **_homes(answer),
         "exits": _places(answer, found.exits, change),

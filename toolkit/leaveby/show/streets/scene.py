@@ -10,13 +10,13 @@ import numpy as np
 from pyproj import Transformer
 from shapely.geometry import Point
 
-from leaveby.caution import OSM_NOTICE, OVERRIDE
+from leaveby.caution import OVERRIDE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.facts import GroupFacts
 from leaveby.show.record import finite_or_none
 from leaveby.show.scene import Rows, Scene, notices_of, tables_of, thing
-from leaveby.show.wording import clean, minutes_up, street_words
+from leaveby.show.wording import clean, map_notice, minutes_up, street_words
 
 _COLUMNS: Final[Mapping[str, Callable[[StreetGroup, GroupFacts], Any]]] = {
     "number": lambda one, _: one.number,
@@ -142,7 +142,7 @@ def streets_scene(answer: StreetSurvey) -> Scene:
             ],
         ),
     }
-    notices = notices_of(OSM_NOTICE if answer.from_osm else "")
+    notices = notices_of(map_notice(answer))
     return Scene("Single exits", OVERRIDE, "", notices, str(streets.crs), tables_of(made, str(streets.crs)))
 
 

@@ -1,0 +1,154 @@
+"""What `leaveby check` says of a plan that can be read: ways out, how far its files reach, what was supposed, by key.
+
+No fire is computed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from leaveby.decision.fires.closing import lines_inside
+from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare, ratings_days
+from leaveby.decision.ways.result import WAY_WORDS
+from leaveby.decision.ways.roads import WayRoads, road_sentence, roads_for, with_no_fire
+from leaveby.errors import Fault
+from leaveby.files.read.plan import with_line
+from leaveby.fire.fuel.types import UNMAPPED
+from leaveby.fire.fuel.zones import FuelMap
+from leaveby.household.plan import ways
+from leaveby.household.plan_tables import Way
+from leaveby.regions import table
+from leaveby.roads.routing.itinerary import route, street
+
+_CHANGES: Final = table("ask/check")["changes"]
+_SIDES: Final = ("north", "east", "south", "west")
+_LEAST_UNMAPPED: Final = 0.01
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What there is to say of a plan without a fault.
+
+    - `roads`: for each way of leaving, how the home gets out.
+    - `reach`: how far roads, ground and fuel go, by direction, and what is not seen beyond.
+    - `changes`: what could be written to get out where nothing leads out now.
+    - `assumptions`: all that was taken for granted of plan, terrain, fuel, weather and roads, with the key to change.
+    """
+
+    roads: Mapping[Way, str]
+    reach: tuple[str, ...]
+    changes: tuple[str, ...]
+    assumptions: tuple[str, ...]
+
+
+def check_inputs(inputs: HouseholdInputs) -> Checked:
+    """Check what a plan holds together with all that it names.
+
+    Raises
+    ------
+    InputError
+        With every fault of the plan's places, and of the days of its ratings.
+    """
+    scenario, plan = prepare(inputs), inputs.plan
+    ratings_days(inputs)
+    inside = lines_inside(inputs.terrain.grid, scenario.network.geometry)
+    found = {way: roads_for(scenario, way, inside=inside) for way in ways(plan)}
+    wide = () if inputs.wide is None else (*inputs.wide.assumptions, *inputs.wide.fuel.assumptions)
+    supposed = [*plan.assumptions, *inputs.assumptions, *inputs.fuel.assumptions, *inputs.weather.assumptions]
+    supposed += [*wide, *(line for roads in found.values() for line in roads.travel.assumptions)]
+    file = Path(plan.where)
+    text = file.read_text(encoding="utf-8-sig") if file.is_file() else ""
+    return Checked(
+        roads={way: road_sentence(scenario, roads) for way, roads in found.items()},
+        reach=(*_reach(scenario), *_unmapped(scenario)),
+        changes=tuple(line for roads in found.values() for line in _gates(scenario, roads, text)),
+        assumptions=tuple(_with_key(line, plan.where, text) for line in dict.fromkeys(supposed)),
+    )
+
+
+def _with_key(sentence: str, where: str, text: str) -> str:
+    """A sentence, and the key to write where what it says can be changed by one, with its line."""
+    for change in _CHANGES:
+        if found := re.search(change["says"], sentence):
+            return f"{sentence} To change it: {_place(change['key'], where, text)}, {found.expand(change['write'])}."
+    return sentence
+
+
+def _place(key: str, where: str, text: str) -> str:
+    """A key with the file and the line where it stands, or where its section begins."""
+    return with_line(Fault(f"{where}: {key}", "", "", ""), text, where=where).place
+
+
+def _sides_m(at: tuple[float, float], box: tuple[float, float, float, float]) -> dict[str, float]:
+    """How far a box (west, south, east, north) goes from a place to each side."""
+    (x, y), (west, south, east, north) = at, box
+    return dict(zip(_SIDES, (north - y, east - x, y - south, x - west), strict=True))
+
+
+def _told(sides_m: Mapping[str, float]) -> str:
+    return ", ".join(f"{max(far_m, 0.0) / 1000.0:.1f} km {side}" for side, far_m in sides_m.items())
+
+
+def _reach(scenario: Scenario) -> Iterator[str]:
+    inputs, network = scenario.inputs, scenario.network
+    box = (network.x_m.min(), network.y_m.min(), network.x_m.max(), network.y_m.max())
+    roads_m = _sides_m(scenario.home_xy_m, tuple(map(float, box)))  # type: ignore[arg-type]
+    yield f"The roads end {_told(roads_m)} of home: a way out beyond is not seen (roads.file)."
+    own_m = _sides_m(scenario.home_xy_m, inputs.terrain.grid.bounds_m)
+    if inputs.plan.has_worked_day or inputs.wide is None:
+        yield f"The ground of the worked day ends {_told(own_m)} of home: fire from farther is not seen (terrain.file)."
+    radius_m = inputs.plan.rules.radius_m
+    wide_m = own_m if inputs.wide is None else _sides_m(scenario.home_xy_m, inputs.wide.terrain.grid.bounds_m)
+    short = {side: far_m for side, far_m in wide_m.items() if far_m < radius_m}
+    if short:
+        yield (
+            f"The ground of the rules ends {_told(short)} of home, and they are for fires within "
+            f"{radius_m / 1000.0:g} km: those that start farther on these sides are not seen by the rules "
+            "(rules.terrain_file)."
+        )
+
+
+def _unmapped(scenario: Scenario) -> Iterator[str]:
+    """On which sides the fuel says nothing."""
+    inputs = scenario.inputs
+    grounds: list[tuple[str, FuelMap]] = [("the worked day", inputs.fuel)]
+    grounds += [] if inputs.wide is None else [("the rules", inputs.wide.fuel)]
+    for name, fuel in grounds:
+        grid, (x, y) = fuel.grid, scenario.home_xy_m
+        nothing = np.isin(fuel.code, [n for n, kind in enumerate(fuel.types) if kind == UNMAPPED])
+        east, north = np.meshgrid(grid.x_m - x, grid.y_m - y)
+        side = np.round(np.degrees(np.arctan2(east, north)) / 90.0).astype(int) % 4
+        share = {word: float(nothing[side == n].mean()) if (side == n).any() else 0.0 for n, word in enumerate(_SIDES)}
+        told = ", ".join(f"{100.0 * one:.0f} % {word}" for word, one in share.items() if one >= _LEAST_UNMAPPED)
+        if told:
+            yield (
+                f"Of the ground of {name}, the fuel file says nothing of {told} of home: it burns there as the fastest "
+                f"of all ({'rules.fuel_file' if name == 'the rules' else 'fuel.file'})."
+            )
+
+
+def _gates(scenario: Scenario, roads: WayRoads, text: str) -> Iterator[str]:
+    """The gates and private ways to name where nothing leads out but through them."""
+    plan, network = scenario.inputs.plan, scenario.network
+    if not roads.why_none or not roads.targets:
+        return
+    shortest = route(network, with_no_fire(network, network.length_m, targets=[*roads.targets]), scenario.home_node)
+    shut = [edge for edge in (shortest.edges if shortest else ()) if not roads.travel.usable[edge]]
+    named = {f"w{network.way_id[edge]}": street(network, edge) for edge in shut if network.way_id[edge] > 0}
+    opened = tuple(dict.fromkeys((*plan.roads.open_gates, *named)))
+    tried = replace(plan, roads=replace(plan.roads, open_gates=opened))
+    inside = lines_inside(scenario.inputs.terrain.grid, network.geometry)
+    again = roads_for(replace(scenario, inputs=replace(scenario.inputs, plan=tried)), roads.way, inside=inside)
+    if named and not again.why_none:
+        ids = ", ".join(f'"{one}"' for one in opened)
+        yield (
+            f"Leaving {WAY_WORDS[roads.way]}, a route leads out through {', '.join(dict.fromkeys(named.values()))}: if "
+            f"you can open it at once, in smoke and without power, write open_gates = [{ids}] in "
+            f"{_place('[roads] open_gates', plan.where, text)}."
+        )
