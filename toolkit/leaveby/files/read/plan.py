@@ -46,8 +46,8 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None, t
     """Read a plan file (TOML), in which file names are relative to its own folder.
 
     `fire_models` are the rate-of-spread equations that exist; None leaves their names unchecked. `text` is read instead
-    of what the file holds. Raises InputError with every fault: of the file itself, of its keys, between its keys, and of
-    the files that it names.
+    of what the file holds. Raises InputError with every fault: of the file itself, of its keys, between its keys, and
+    of the files that it names.
 
     Examples
     --------
