@@ -25,6 +25,7 @@ from leaveby.ask.own_place import (
     open_place,
     save_place,
     set_of,
+    taken_back,
     with_day,
     with_item,
     without_item,
@@ -96,6 +97,16 @@ def test_a_plan_with_faults_is_told_and_not_written(own: OwnPlace) -> None:
     assert back.before.text.encode() == before
     assert check_place(back.before).faults == ()
     assert any("a route leads to" in one for one in check_place(back.before).said)
+
+
+def test_what_was_saved_can_be_taken_back_and_saved_again(own: OwnPlace) -> None:
+    before = own.path.read_bytes()
+    saved = save_place(set_of(own, "tasks", 0, {"likely_min": 7}))
+    back = taken_back(saved)
+    assert not back.is_saved
+    assert save_place(back).is_saved
+    assert own.path.read_bytes() == before
+    assert taken_back(own) is own
 
 
 def test_what_another_program_wrote_is_not_written_over(own: OwnPlace) -> None:

@@ -142,7 +142,7 @@ def open_pages(
     served.initialize([])
     served.tornado_settings = {
         "voila_jinja2_env": _front_page(served.template_paths, folder, plan),
-        "ws_ping_timeout": 30_000,  # of its own accord longer than the interval, which is warned of
+        "ws_ping_interval": 0,  # its pings would end a connection after 30 seconds; on one machine a closed page is seen
     }
     with _way_in(folder) as way_in:
 

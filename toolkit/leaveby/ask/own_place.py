@@ -105,6 +105,11 @@ def changed(place: OwnPlace, text: str, *, weather: Mapping[str, str] | None = N
     return place if (made.text, made.weather) == (place.text, place.weather) else made
 
 
+def taken_back(place: OwnPlace) -> OwnPlace:
+    """The place as it stood before the last change, whatever was saved since; the same one where there was none."""
+    return place if place.before is None else replace(place.before, folder=place.folder, saved=place.saved)
+
+
 def set_of(place: OwnPlace, name: str, number: int, values: Mapping[str, Any]) -> OwnPlace:
     """Set some keys of one of the tables of a kind; None takes a key away. Who speaks of its name follows."""
     text, old = place.text, place.tables(name)[number].get("name")

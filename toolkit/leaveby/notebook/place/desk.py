@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from leaveby.ask.own_place import Checked, OwnPlace, check_place, open_place, save_place
+from leaveby.ask.own_place import Checked, OwnPlace, check_place, open_place, save_place, taken_back
 from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.errors import InputError
 from leaveby.household.plan_document import number_in
@@ -23,7 +23,7 @@ class Desk:
 
     - `read`: what could last be read of the plan's files, for the map; None as long as that has failed.
     - `point`: longitude and latitude that were chosen on the map.
-    - `status`, `short`: what the check says, whole and in a line.
+    - `status`, `short`: what the check says, whole and in a line; `said`: how often it was said.
     """
 
     place: OwnPlace
@@ -33,15 +33,16 @@ class Desk:
     status: Any = field(default_factory=lambda: import_lab().HTML())
     short: Any = field(default_factory=lambda: import_lab().HTML())
     heard: list[Callable[[], None]] = field(default_factory=list)
+    said: int = 0
 
     def put(self, place: OwnPlace, *, done: str = "") -> None:
         """Take a changed plan, check it, and let every panel show it."""
         if place is not self.place:
             self.place, self.checked = place, check_place(place)
             self.read = self.checked.inputs or self.read
-        self.say(done=done)
         for hear in self.heard:
             hear()
+        self.say(done=done)
 
     @property
     def chosen(self) -> Place:
@@ -57,6 +58,7 @@ class Desk:
 
     def say(self, *, done: str = "", refused: str = "") -> None:
         """Say what stands: faults, or what was found; and what was just done, or could not be."""
+        self.said += 1
         told = {"desk": self, "done": done, "refused": clean(refused)}
         self.status.value = _words("status", **told)
         self.short.value = _words("short", **told)
@@ -72,11 +74,9 @@ class Desk:
 
     def undo(self) -> None:
         """Take the last change back."""
-        before = self.place.before
-        if before is None:
-            self.say(done="There is nothing to take back.")
-        else:
-            self.put(before, done="The last change was taken back.")
+        before = taken_back(self.place)
+        there_is = before is not self.place
+        self.put(before, done="The last change was taken back." if there_is else "There is nothing to take back.")
 
     def save(self) -> bool:
         """Write the plan, and say where it is; whether that was done."""

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from leaveby.ask.new_given import point_of
 from leaveby.errors import InputError
+from leaveby.household.plan_document import number_in
 from leaveby.household.plan_tables import TASK_WAYS, WAYS
 from leaveby.notebook.widgets import control, import_lab
 from leaveby.show.wording import clean
@@ -166,8 +167,17 @@ def moment(text: str) -> Any:
 
 
 def point_words(lat_deg: Any, lon_deg: Any) -> str:
-    """Write a point as it is read: latitude, longitude."""
-    return f"{_short(lat_deg)}, {_short(lon_deg)}"
+    """Write a point as it is read: latitude, longitude; as finely as it is known, and never too coarsely to be read.
+
+    >>> point_words(-36.1, 148.94245), point_words("here", None)
+    ('-36.10000, 148.94245', 'here, None')
+    """
+    return f"{_degrees(lat_deg)}, {_degrees(lon_deg)}"
+
+
+def _degrees(value: Any) -> str:
+    known = number_in(value)
+    return str(value) if known is None else f"{known:.5f}" if round(known, 5) == known else f"{known:.7f}"
 
 
 def _short(value: Any) -> str:
