@@ -210,6 +210,18 @@ def test_checking_a_file_loads_no_map_no_statistics_and_no_street_graphs(name: s
     }
 
 
+def test_an_answer_is_worked_out_before_anything_that_writes_is_loaded() -> None:
+    """Members' fires and what draws maps then never need their room at the same time."""
+    loaded = loaded_by(
+        "from leaveby.ask.household import demo_folder, load_plan, plan_household\nfrom dataclasses import replace\n"
+        "plan = load_plan(demo_folder() / 'plan.toml')\n"
+        "rules = replace(plan.rules, hours=(12,), cell_m=1000.0)\n"
+        "plan_household(replace(plan, members=4, danger=replace(plan.danger, scale='own'), rules=rules))"
+    )
+    assert "leaveby.decision.household.answer" in loaded
+    assert not loaded & {"matplotlib", "pandas", "geopandas", "pyogrio", "icalendar", "leaveby.show.scene"}
+
+
 @pytest.mark.parametrize("room", MODEL_ROOMS)
 def test_a_room_loads_nothing_of_the_others(room: str) -> None:
     modules = [name for name in LISTED if TABLE[name].room == room]

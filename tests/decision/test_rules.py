@@ -236,6 +236,24 @@ def test_what_gets_worse_makes_no_rule_weaker(places: ModuleType, valleys: Modul
                 assert_no_weaker(rules.rules["windy", way], rules.rules["calm", way])
 
 
+@pytest.mark.parametrize("name", ["one road out", "two roads out"])
+@pytest.mark.parametrize(
+    ("wind_km_h", "windier_km_h", "learns_s"), [(5.0, 8.0, 483.0), (5.0, 12.0, 1451.0), (10.0, 12.8, 2609.0)]
+)
+def test_the_least_winds_are_no_worse_than_a_little_more(
+    places: ModuleType, valleys: ModuleType, name: str, wind_km_h: float, windier_km_h: float, learns_s: float
+) -> None:
+    """At 5 km/h, where rates begin to rise, members' fires differ most from the reference fire.
+
+    The calm day has half the wind, so that of the last pair goes from 5 to 6.4 km/h.
+    """
+    change = Change(wind_km_h=wind_km_h, learns_s=learns_s)
+    better = rules_of(places, valleys, name, change)
+    worse = rules_of(places, valleys, name, replace(change, wind_km_h=windier_km_h))
+    for key, rule in better.rules.items():
+        assert_no_weaker(worse.rules[key], rule)
+
+
 # --- small things ----------------------------------------------------------------------------------------------------
 
 

@@ -251,10 +251,9 @@ def plan_household(
 
     from leaveby.decision.household.answer import answer_household
     from leaveby.decision.ways.result import HouseholdResult
-    from leaveby.show.in_python import html_of
 
     # The answer knows nothing of how it is shown; a notebook asks it all the same.
-    HouseholdResult._repr_html_ = html_of  # type: ignore[attr-defined]
+    HouseholdResult._repr_html_ = _html_of  # type: ignore[attr-defined]
 
     read = plan if isinstance(plan, Plan) else load_plan(plan)
     read = read if members is None else replace(read, members=members)
@@ -262,6 +261,12 @@ def plan_household(
     with threadpool_limits(1, user_api="blas"):
         inputs = read_inputs(read)
         return answer_household(inputs, workers=workers or os.cpu_count() or 1, progress=progress, first=first)
+
+
+def _html_of(result: HouseholdResult) -> str:
+    from leaveby.show.in_python import html_of  # the maps and layers that it brings are loaded when it is shown
+
+    return html_of(result)
 
 
 def check_household(plan: Plan | str | Path) -> HouseholdInputs:

@@ -134,7 +134,7 @@ def new_plan(wanted: Wanted, folder: Path, *, progress: Callable[[str], None]) -
         words.append(f"Country: {wanted.region}, guessed from the point.")
     words += [LEVEL] if wanted.terrain is None else []
     words += [told for way, told in checked.roads.items() if way in wanted.ways]
-    words += [*checked.changes, *checked.reach]
+    words += [local_words(one, inputs.plan.measures) for one in (*checked.changes, *checked.reach)]
     words.append(f"No fault found. {len(checked.assumptions)} things were taken for granted; leaveby check says them.")
     return written, words
 

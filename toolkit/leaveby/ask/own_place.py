@@ -15,7 +15,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.ask.household import check_roads, demo_folder, load_plan, read_inputs
+from leaveby.ask.check import check_inputs
+from leaveby.ask.household import demo_folder, load_plan, read_inputs
 from leaveby.ask.new_given import NEW
 from leaveby.caution import OVERRIDE
 from leaveby.decision.fires.scenario import HouseholdInputs
@@ -25,7 +26,7 @@ from leaveby.files.write.outputs import Made, write_whole
 from leaveby.files.write.plan_edit import add_item, plain, set_value, strike_item
 from leaveby.fire.weather.series import LIMITS, Weather
 from leaveby.show.templates import text_of
-from leaveby.units import km_h_from_m_s
+from leaveby.units import km_h_from_m_s, local_words
 
 NAMES_BETWEEN: Final[Mapping[str, tuple[str, str]]] = {"tasks": ("tasks", "after")}
 """Where names of one kind of table are spoken of: they follow when one is changed, and go when it is struck."""
@@ -157,12 +158,13 @@ def check_place(place: OwnPlace) -> Checked:
         try:
             plan = load_plan(place.folder / place.path.name, text=text)
             inputs = read_inputs(plan)
-            roads = check_roads(inputs)
+            found = check_inputs(inputs)
         except InputError as error:
             where = str(place.folder / place.path.name)
             return Checked(tuple(str(one).replace(where, place.path.name) for one in error.faults), (), inputs)
-    supposed = len({*plan.assumptions, *inputs.assumptions})
-    return Checked((), (*roads.values(), f"{supposed} things were taken for granted; the answer names them."), inputs)
+    supposed = f"{len(found.assumptions)} things were taken for granted; the answer names them."
+    told = (local_words(one, plan.measures) for one in (*found.changes, *found.reach))
+    return Checked((), (*found.roads.values(), *told, supposed), inputs)
 
 
 def save_place(place: OwnPlace) -> OwnPlace:

@@ -245,8 +245,9 @@ def _since(scenario: Scenario, draws: Draws, fires: MemberFires, *, number: int)
 
 
 def _fires(scenario: Scenario, draws: Draws, since_s: NDArray[np.float64], *, number: int) -> MemberFires:
-    plan = scenario.inputs.plan
-    times_s = since_s + scenario.starts[number].began_s(draws.unseen_uniform[:, [number]])
+    """Put times since the fire's start on the scenario's clock, in the same array."""
+    plan, times_s = scenario.inputs.plan, since_s
+    times_s += scenario.starts[number].began_s(draws.unseen_uniform[:, [number]])
     times_s[times_s > plan.horizon_s] = np.inf
     points = 1 + len(scenario.safe_cells)
     stretches = times_s.shape[1] - points - 1
@@ -284,5 +285,5 @@ def earliest_of(fires: Sequence[MemberFires]) -> MemberFires:
 def first_fires(design: FireDesign) -> MemberFires:
     """Give what the first fires of the design did, as they were solved, all ignitions together."""
     return earliest_of(
-        [_fires(one.scenario, design.draws, one.since_s[:FIRST], number=one.number) for one in design.ignitions]
+        [_fires(one.scenario, design.draws, one.since_s[:FIRST].copy(), number=one.number) for one in design.ignitions]
     )

@@ -164,7 +164,7 @@ class Members:
 
     def closing_on(self, edges: Iterable[int]) -> NDArray[np.float64]:
         """Give the closings of some watched edges, shape (members, edges)."""
-        return self.fires.closing_s[:, [self.column_of[int(edge)] for edge in edges]]
+        return self.fires.closing_s.T[[self.column_of[int(edge)] for edge in edges]].T
 
 
 def first_of(draws: Draws, most: int) -> Draws:

@@ -151,17 +151,19 @@ def times_at(
     sure = None if smooth.comes is None else smooth.comes(numbers)
     for part in smooth.parts:
         if part.log_s is None or part.came is None:
-            since_s = np.broadcast_to(part.earliest_s, (len(numbers), part.columns.size))
+            since_s = np.tile(part.earliest_s, (len(numbers), 1))
         else:
-            log_s = part.log_s(numbers)
+            since_s = part.log_s(numbers)
             if rng is not None:
-                log_s += part.log_error[_drawn(_nearest(part.came, numbers), rng)]
-            since_s = np.exp(log_s)
+                drawn = _drawn(_nearest(part.came, numbers), rng)
+                for log_s, error in zip(since_s.T, part.log_error.T, strict=True):
+                    log_s += error[drawn]
+            np.exp(since_s, out=since_s)
         if part.comes is not None and sure is not None:
             comes = sure[:, part.comes]
             if rng is not None and near is not None:
                 comes = comes + smooth.comes_error[_drawn(near, rng), part.comes]
-            since_s = np.where((comes > 0.0)[:, None], since_s, np.inf)
+            since_s[~(comes > 0.0)] = np.inf
         found[:, part.columns] = since_s
     return found
 

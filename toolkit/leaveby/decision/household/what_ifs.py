@@ -74,38 +74,34 @@ def what_ifs(
     scenario, members, chosen = timed.asked.scenario, timed.members, timed.chosen
     own_s = latest_departures(scenario, chosen, members=members)
     edges = sorted({edge for one in chosen.values() for edge in one.ruled_by.edges})
-    own, few = _only(members, edges), _only(sample, edges)
+
+    def under(label: str, other: Scenario) -> Members:
+        their = replace(sample, fires=solve(label, other, sample.draws))
+        closing_s = moved_closings(scenario, members, edges=edges, sample=sample, other=their)
+        if closing_s is None:
+            return replace(members, fires=solve_all(label, other), left_out=())
+        column_of = {edge: column for column, edge in enumerate(edges)}
+        return Members(members.draws, replace(members.fires, closing_s=closing_s), column_of)
+
     found = []
     for label, other in other_fires(scenario):
-        their = replace(sample, fires=solve(label, other, sample.draws))
-        closing_s = moved_closings(scenario, own, sample=few, other=_only(their, edges))
-        if closing_s is None:
-            them = replace(members, fires=solve_all(label, other), left_out=())
-        else:
-            them = replace(own, fires=replace(own.fires, closing_s=closing_s))
-        latest_s = latest_departures(scenario, chosen, members=them)
+        latest_s = latest_departures(scenario, chosen, members=under(label, other))
         found.append(_what_if(other, label=label, latest_s=latest_s, own_s=own_s, timings=timed.ways))
     return tuple(found)
 
 
-def _only(members: Members, edges: Sequence[int]) -> Members:
-    """Keep the closings of some edges."""
-    fires = replace(members.fires, closing_s=members.closing_on(edges))
-    return Members(members.draws, fires, {edge: column for column, edge in enumerate(edges)}, solved=members.solved)
-
-
 def moved_closings(
-    scenario: Scenario, members: Members, *, sample: Members, other: Members
+    scenario: Scenario, members: Members, *, edges: Sequence[int], sample: Members, other: Members
 ) -> NDArray[np.float64] | None:
-    """Move every member's closings by what another fire does to a sample of them, each of whose fires was solved.
+    """Move every member's closings of some edges by what another fire does to a sample of them.
 
-    How many times as long fire takes under the other choice is, by its logarithm, nearly linear in the numbers that the
-    members share (`fires.design.fire_numbers`); least squares over the sample gives it for all. None where fire shuts a
-    stretch that matters under one choice and not under the other in more than one of the sample: then the one can't be
-    told from the other.
+    Of the sample each fire was solved under both choices. How many times as long fire takes under the other one is, by
+    its logarithm, nearly linear in the numbers that the members share (`fires.design.fire_numbers`); least squares over
+    the sample gives it for all. None where fire shuts a stretch that matters under one choice and not under the other
+    in more than one of the sample: then the one can't be told from the other.
     """
     plan = scenario.inputs.plan
-    own_s, their_s = (_since_s(scenario, one) for one in (sample, other))
+    own_s, their_s = (_since_s(scenario, one, edges) for one in (sample, other))
     differ = np.isfinite(own_s) != np.isfinite(their_s)
     if np.any(differ.sum(axis=0) > 1):
         return None
@@ -116,16 +112,21 @@ def moved_closings(
     for column, here in enumerate(both.T):
         moved_by[:, column] = np.linalg.lstsq(numbers[here], times[here, column])[0]
     every = np.column_stack([np.ones(members.draws.members), fire_numbers(scenario, members.draws)])
-    started_s = first_start_s(scenario, members.draws)[:, None]
-    closing_s = started_s + _since_s(scenario, members) * np.exp(every @ moved_by)
+    closing_s = every @ moved_by
+    np.exp(closing_s, out=closing_s)
+    closing_s *= _since_s(scenario, members, edges)
+    closing_s += first_start_s(scenario, members.draws)[:, None]
     closing_s[closing_s > plan.horizon_s] = np.inf
-    return np.asarray(closing_s - plan.roads.smoke_lead_s)
+    closing_s -= plan.roads.smoke_lead_s
+    return closing_s
 
 
-def _since_s(scenario: Scenario, members: Members) -> NDArray[np.float64]:
+def _since_s(scenario: Scenario, members: Members, edges: Sequence[int]) -> NDArray[np.float64]:
     """From the first start of a member's fires to when they stand at each stretch; at least a minute."""
-    started_s = first_start_s(scenario, members.draws)[:, None]
-    return np.maximum(members.fires.closing_s + scenario.inputs.plan.roads.smoke_lead_s - started_s, LEAST_S)
+    since_s = members.closing_on(edges)
+    since_s += scenario.inputs.plan.roads.smoke_lead_s
+    since_s -= first_start_s(scenario, members.draws)[:, None]
+    return np.maximum(since_s, LEAST_S, out=since_s)
 
 
 def other_fires(scenario: Scenario) -> list[tuple[str, Scenario]]:

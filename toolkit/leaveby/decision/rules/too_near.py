@@ -12,7 +12,7 @@ the road. That holds where `min(d - k tau) >= f need + max(f g - k, 0) tau_last`
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -36,6 +36,9 @@ from leaveby.household.sampling import sample_arrivals
 from leaveby.parameters import CREEP_ROS_M_S
 
 WIND_NODES: Final = 9
+
+CALM_M_S: Final = 5.0 / 3.6
+"""Above this wind the printed equations of grass, dry eucalypt forest and shrubland rise many times as steeply."""
 
 
 @dataclass(frozen=True)
@@ -95,12 +98,14 @@ class DayFires:
     - `head_m_s`, shape (steps, zones): of the reference fire, on flat ground.
     - `member_m_s`, shape (members, steps, zones): of each member's fire.
     - `mean_m_s`, shape (steps,): of the reference fire, over the ground.
+    - `calm`: the same day with no wind above `CALM_M_S`; None where it has none.
     """
 
     weather: Weather
     head_m_s: NDArray[np.float64]
     member_m_s: NDArray[np.float64]
     mean_m_s: NDArray[np.float64]
+    calm: DayFires | None = None
 
 
 def day_fires(ground: Ground, weather: Weather, *, draws: Draws, confidence: float) -> DayFires:
@@ -136,7 +141,11 @@ def day_fires(ground: Ground, weather: Weather, *, draws: Draws, confidence: flo
         rate = (1.0 - part) * by_node[below, number] + part * by_node[below + 1, number]
         rate *= np.array([one[model] for one in factors])[:, None, None]
         np.maximum(member_m_s, rate, out=member_m_s)
-    return DayFires(weather, head_m_s, member_m_s, mean_m_s)
+    calm = None
+    if (weather.wind_speed_m_s > CALM_M_S).any():
+        slower = replace(weather, wind_speed_m_s=np.minimum(weather.wind_speed_m_s, CALM_M_S))
+        calm = day_fires(ground, slower, draws=draws, confidence=confidence)
+    return DayFires(weather, head_m_s, member_m_s, mean_m_s, calm)
 
 
 @dataclass(frozen=True)
@@ -160,9 +169,16 @@ class Fastest:
 
 
 def fastest(day: DayFires, *, within: NDArray[np.bool_]) -> Fastest:
-    """Put the steps together in which fire may run; `within` has shape (steps,)."""
+    """Put the steps together in which fire may run; `within` has shape (steps,).
+
+    Members differ most from the reference fire on days of about `CALM_M_S`, and a factor of one fuel holds for all: a
+    windier day's is never less than what the calmer one's comes to, or more wind would leave more time.
+    """
     head_m_s = day.head_m_s[within].max(axis=0)
     factor = (day.member_m_s[:, within].max(axis=1) / head_m_s).max(axis=1)
+    if day.calm is not None:
+        calm = fastest(day.calm, within=within)
+        factor = np.maximum(factor, calm.factor * (calm.head_m_s / head_m_s).max())
     step = int(np.argmax(np.where(within, day.mean_m_s, -1.0)))
     from_deg = day.weather.wind_from_deg[:, 0]
     turns_deg = np.mod(from_deg - from_deg[step] + 180.0, 360.0) - 180.0

@@ -69,8 +69,11 @@ def latest_on_route(
     The household can't know which fire it has, so a route is timed as chosen beforehand, never as if the best way for
     each member were known. Closings have shape (members, stretches) in travel order; inf where no stretch shuts.
     """
-    cleared_s = np.cumsum(edge_time_s)[None, :] * drive_factor[:, None]
-    return np.asarray(np.min(closing_s - margin_s - cleared_s, axis=1, initial=np.inf), dtype=np.float64)
+    latest_s = np.full(drive_factor.size, np.inf)
+    # stretch by stretch, so that many members need no more room
+    for column_s, along_s in zip(closing_s.T, np.cumsum(edge_time_s), strict=True):
+        np.minimum(latest_s, column_s - margin_s - along_s * drive_factor, out=latest_s)
+    return latest_s
 
 
 def precision_of(
