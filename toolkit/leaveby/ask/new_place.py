@@ -46,7 +46,7 @@ from leaveby.regions import measures_of, rating_scale, rating_words
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.roads.vehicle.restrictions import legal_size
 from leaveby.show.templates import quoted, text_of
-from leaveby.units import KM_H_PER_MPH, Measures, about_words, given_words
+from leaveby.units import KM_H_PER_MPH, Measures, about_words, given_words, local_words
 
 
 @dataclass(frozen=True)
