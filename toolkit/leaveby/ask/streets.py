@@ -12,6 +12,7 @@ import rasterio
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+from rasterio.io import DatasetReader
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.ask.household import file_record
@@ -21,6 +22,7 @@ from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError, refuse, refused
 from leaveby.files.read.homes import place_from_file, read_exits
 from leaveby.files.read.licences import credits_of
+from leaveby.files.read.rasters import DRIVERS
 from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds
 from leaveby.files.read.roads import read_roads
 from leaveby.fire.terrain import Grid
@@ -209,7 +211,7 @@ def _within(
 def _opened(path: str | Path, *, wanted: str) -> tuple[NDArray[np.float64], Any, Any]:
     """The first band of a raster with NaN in its voids, its transform and its reference system."""
     try:
-        with rasterio.open(path) as source:
+        with rasterio.Env(), DatasetReader(str(path), driver=list(DRIVERS)) as source:
             return source.read(1, masked=True).astype(np.float64).filled(np.nan), source.transform, source.crs
     except rasterio.errors.RasterioIOError as error:
         raise refuse(str(path), "it can't be read as a raster", expected=wanted, mend="check the file") from error

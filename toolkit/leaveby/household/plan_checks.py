@@ -31,7 +31,7 @@ from leaveby.household.plan_tables import WAYS, skill_word
 from leaveby.regions import REGION_PATTERN, rating_scale, region_faults
 
 _BY = {"tow": "with the trailer", "car": "by car", "foot": "on foot"}
-_RASTERS = (".tif", ".tiff", ".vrt", ".img", ".asc", ".nc")
+_RASTERS = (".tif", ".tiff", ".img", ".asc", ".nc")
 _BY_HAND = ("wind_km_h", "temperature_c", "humidity_percent")
 _WINDS = 16
 _WIND_SUM_WITHIN = 0.5

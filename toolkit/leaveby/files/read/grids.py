@@ -30,6 +30,7 @@ from leaveby.files.read.rasters import (
     refuse_points_off,
     tile_of,
 )
+from leaveby.files.read.road_extracts import said_plainly
 from leaveby.files.read.station import FORECASTS, OWN, Station, in_our_words, likely, read_sheet
 from leaveby.fire.fuel.types import plain_name
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
@@ -354,7 +355,8 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, s
     import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
     import pyogrio
 
-    held = pyogrio.read_info(path)
+    with said_plainly(path):
+        held = pyogrio.read_info(path)
     if column not in held["fields"]:
         mend = meant(column, held["fields"], "name the column that holds the fuel or the land cover")
         columns = ", ".join(held["fields"])
@@ -364,7 +366,8 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, s
     to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
     part = to_file.transform_bounds(*grid.bounds_m, densify_pts=64)
     # in the order of the file, which a spatial index does not keep
-    frame = pyogrio.read_dataframe(path, bbox=part, fid_as_index=True).sort_index().to_crs(grid.crs)
+    with said_plainly(path):
+        frame = pyogrio.read_dataframe(path, bbox=part, fid_as_index=True).sort_index().to_crs(grid.crs)
     frame = frame.assign(geometry=frame.geometry.make_valid())
     east, south = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
     near = frame.cx[grid.x_min_m : east, south : grid.y_max_m]

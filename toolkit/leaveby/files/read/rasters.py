@@ -39,9 +39,9 @@ MOST_PIXELS: Final = 16_000_000
 
 SPARE_PIXELS: Final = 4
 DRIVERS: Final = (
-    "GTiff", "VRT", "SRTMHGT", "AAIGrid", "HFA", "EHdr", "ENVI", "DTED", "USGSDEM", "JP2OpenJPEG", "GPKG", "netCDF",
+    "GTiff", "SRTMHGT", "AAIGrid", "HFA", "EHdr", "ENVI", "DTED", "USGSDEM", "JP2OpenJPEG", "GPKG", "netCDF",
 )  # fmt: skip
-"""Forms that are read; no other is tried, whatever a file begins with."""
+"""Forms that are read; no other is tried, whatever a file begins with. None of them names other files or servers."""
 
 _HGT_BYTES: Final = {2 * side**2: side for side in (1201, 3601)}
 _MOST_STRETCHED, _MOST_TURNED_DEG = 0.01, 4.0

@@ -54,10 +54,22 @@ def there(path: str | Path, *, expected: str, mend: str) -> Path:
     return file
 
 
+_ELSEWHERE: Final = re.compile(rb"<(OGR|GDAL|VRT|WMT|WMS|WCS|WFS|CSW)")
+_HEAD_BYTES: Final = 65_536
+"""The vector library tells such a file by its first few thousand bytes, whatever it is called."""
+
+
 @contextmanager
 def said_plainly(file: Path) -> Iterator[None]:
-    """Turn what a reader throws at a broken file into a fault with its place and mend."""
+    """Turn what a reader throws at a broken file into a fault with its place and mend.
+
+    What only names other files or servers is refused before a reader sees it: it would fetch them.
+    """
     try:
+        if file.is_file():
+            with file.open("rb") as begun:
+                if _ELSEWHERE.search(begun.read(_HEAD_BYTES)):
+                    raise refused(file, "data_elsewhere")
         yield
     except InputError:
         raise
