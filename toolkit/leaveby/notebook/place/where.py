@@ -25,12 +25,15 @@ from leaveby.show.wording import clean
 MOVED: Final = ("safe_points", "ignitions")
 """Kinds of tables that have a place."""
 
+_NOTHING: Final = ("", 0)
+"""Of a list, nothing; a row that stood for None would be no row once it was chosen."""
+
 
 def place_map(desk: Desk) -> Any:
     """Make the map: choose a point by a click or by its coordinates, and say what is there."""
     widgets = import_lab()
     point = control("Text", "Point (latitude, longitude)", continuous_update=False)
-    moves = control("Dropdown", "What to move to the point", options=[], layout=wide())
+    moves = control("Dropdown", "What to move to the point", options=[("nothing chosen", _NOTHING)], layout=wide())
     note, stands, drawn = widgets.HTML(), widgets.HTML(), open_map()
     at = SimpleNamespace(ground=None, shows=False)
 
@@ -48,12 +51,12 @@ def place_map(desk: Desk) -> Any:
             desk.say(refused=str(error))
 
     def move() -> None:
-        if moves.value is not None:
-            kind, number = moves.value
+        kind, number = moves.value
+        if kind:
             desk.change(lambda place: moved(place, kind, number, desk.chosen))
 
     def tell(_change: object = None) -> None:
-        stands.value = "" if moves.value is None else _stands(desk.place, moves.label, *moves.value)
+        stands.value = _stands(desk.place, moves.label, *moves.value)
 
     def show() -> None:
         at.shows = True
@@ -62,7 +65,7 @@ def place_map(desk: Desk) -> Any:
         kept, known = moves.value, _movable(desk.place)
         if moves.options != known:  # a list that is set anew forgets what somebody is choosing
             moves.options = known
-            moves.value = kept if kept in [one for _, one in known] else None
+            moves.value = kept if kept in [one for _, one in known] else _NOTHING
         tell()
         if desk.read is None:
             note.value = "<p>The map will stand here once the plan's files can be read.</p>"
@@ -84,8 +87,8 @@ def place_map(desk: Desk) -> Any:
     return panel(note, drawn.box, point, put, moves, stands, buttons(("Move it to the point", move)), keeping(desk))
 
 
-def _movable(place: OwnPlace) -> tuple[tuple[str, tuple[str, int] | None], ...]:
-    rows: list[tuple[str, tuple[str, int] | None]] = [("nothing chosen", None)]
+def _movable(place: OwnPlace) -> tuple[tuple[str, tuple[str, int]], ...]:
+    rows = [("nothing chosen", _NOTHING)]
     for kind in MOVED:
         one = table("notebook/place/lists")[kind]["one"].capitalize()
         named = enumerate(place.tables(kind))
@@ -94,6 +97,8 @@ def _movable(place: OwnPlace) -> tuple[tuple[str, tuple[str, int] | None], ...]:
 
 
 def _stands(place: OwnPlace, label: str, kind: str, number: int) -> str:
+    if not kind:
+        return ""
     held = place.tables(kind)[number]
     at = held.get("lon_lat_deg") if kind == "ignitions" else [[held.get("lon_deg"), held.get("lat_deg")]]
     return str(Markup("<p>{} stands at {}.</p>").format(label, points_words(at)))
