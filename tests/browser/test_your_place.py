@@ -254,7 +254,7 @@ def test_people_tasks_and_the_day(person: Person, plan: Path) -> None:
     expect(person.status).to_contain_text('"find the cat": likely_min')
     expect(person.status).to_contain_text("1 fault")
     person.press("Save")
-    expect(person.status).to_contain_text("is not written, since it has 1 faults")
+    expect(person.status).to_contain_text("is not written, since faults were found in it (1)")
     assert plan.read_text(encoding="utf-8") == before
     person.write("Minutes as a rule", "12.5")
     person.tick("After shutters")

@@ -21,7 +21,7 @@ WAY_LABELS: Final[Mapping[str, str]] = {
     "tow": "leaving with the house (tow)",
     "car": "leaving by car (car)",
     "foot": "leaving on foot (foot)",
-    "shelter": "closing the house, as the last resort (shelter)",
+    "shelter": "closing the house (shelter)",
 }
 KIND_LABELS: Final[Mapping[str, str]] = {"safe_point": "a safe point", "place_of_last_resort": "a place of last resort"}
 _POINTS: Final = ("shortest_min", "likely_min", "longest_min")
