@@ -84,7 +84,7 @@ def test_a_plan_with_faults_is_told_and_not_written(own: OwnPlace) -> None:
     wrong = set_of(closed, "tasks", 0, {"likely_min": "soon"})
     found = check_place(wrong)
     assert any(one.startswith("plan.toml line") and 'tasks[1] "gather papers' in one for one in found.faults), found
-    with pytest.raises(InputError, match="faults, and the file stays as it was"):
+    with pytest.raises(InputError, match="is not written, since faults were found in it"):
         save_place(wrong)
     assert own.path.read_bytes() == before
     mended = set_of(wrong, "tasks", 0, {"likely_min": 6})

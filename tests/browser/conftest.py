@@ -27,7 +27,7 @@ ROOT = Path(__file__).resolve().parents[2]
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
 """For a machine without a screen, for the root user of a container, and so that the browser itself calls nobody."""
 
-expect.set_options(timeout=20_000)  # a hanging page ends here; a slow machine is none of these tests' business
+expect.set_options(timeout=180_000)  # a hanging page ends here; a slow machine is none of these tests' business
 
 
 @pytest.fixture(scope="session")

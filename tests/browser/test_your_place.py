@@ -74,6 +74,7 @@ class Person:
 
     def choose(self, label: str, begins: str, *, heard: bool = False) -> None:
         """Choose what begins with some words, from a list that is open or folds out."""
+        self.settle()
         held = self.page.get_by_label(label, exact=True)
         texts = [text.replace("\u00a0", " ") for text in held.locator("option").all_text_contents()]
         wanted = next(at for at, text in enumerate(texts) if text.startswith(begins))
@@ -188,12 +189,14 @@ def test_places_and_roads(person: Person, plan: Path, artefacts: Path) -> None:
     page.screenshot(path=artefacts / "your_place_fault.png", full_page=True)
     assert axe_findings(page) == []
     person.choose("What to move to the point", "Safe point 5")
+    expect(page.get_by_text(re.compile("^Safe point 5: Safe point stands at "))).to_be_visible()
     person.go_to(-36.1421, 148.8602)
     person.press("Move it to the point")
     expect(person.status).to_contain_text("no fault found")
     person.go_to(-36.0801, 148.8703)
     person.press("Add a fire start here")
     person.choose("What to move to the point", "Fire start 1")
+    expect(page.get_by_text(re.compile("^Fire start 1: lightning .* stands at "))).to_be_visible()
     person.press("Move it to the point")
     person.go_to(-36.0911, 148.9102)
     road = page.get_by_label("A road near the point").locator("option").first.text_content() or ""
@@ -251,7 +254,7 @@ def test_people_tasks_and_the_day(person: Person, plan: Path) -> None:
     expect(person.status).to_contain_text('"find the cat": likely_min')
     expect(person.status).to_contain_text("1 fault")
     person.press("Save")
-    expect(person.status).to_contain_text("is not written, since it has 1 faults")
+    expect(person.status).to_contain_text("is not written, since faults were found in it (1)")
     assert plan.read_text(encoding="utf-8") == before
     person.write("Minutes as a rule", "12.5")
     person.tick("After shutters")

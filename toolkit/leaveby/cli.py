@@ -131,7 +131,7 @@ def _new(wanted: argparse.Namespace, errors: Console) -> int:
         )
     else:
         _say((PLANNING_AID, "", *(f"  {words}" for words in (*fetched, *said))), written=written)
-        _say(("", "Open the plan, put right what is marked (yours?), then:"), first=())
+        _say(("", "Put right what is marked (yours?), by hand or in leaveby lab --simple --plan, then:"), first=())
         # never broken: it is there to be copied
         sys.stdout.write(f"leaveby plan {shlex.quote(str(written['plan.toml']))}\n")
     return COMPUTED

@@ -142,8 +142,7 @@ def open_pages(
     served.initialize([])
     served.tornado_settings = {
         "voila_jinja2_env": _front_page(served.template_paths, folder, plan),
-        # Its pings would end a connection after 30 seconds; on one machine a closed page is seen without them.
-        "ws_ping_interval": 0,
+        "ws_ping_interval": 0,  # its pings end connections after 30 seconds; a page closed on this machine is seen
     }
     with _way_in(folder) as way_in:
 

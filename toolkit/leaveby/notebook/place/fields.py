@@ -21,7 +21,7 @@ WAY_LABELS: Final[Mapping[str, str]] = {
     "tow": "leaving with the house (tow)",
     "car": "leaving by car (car)",
     "foot": "leaving on foot (foot)",
-    "shelter": "closing the house, as the last resort (shelter)",
+    "shelter": "closing the house (shelter)",
 }
 KIND_LABELS: Final[Mapping[str, str]] = {"safe_point": "a safe point", "place_of_last_resort": "a place of last resort"}
 _POINTS: Final = ("shortest_min", "likely_min", "longest_min")
@@ -188,7 +188,8 @@ def _minutes_words(value: Any) -> str:
     return ", ".join(_short(value.get(key)) for key in _POINTS) if isinstance(value, Mapping) else _short(value)
 
 
-def _points_words(value: Any) -> str:
+def points_words(value: Any) -> str:
+    """Write some points as they are read."""
     pairs = value if isinstance(value, list) else [value]
     return "; ".join(
         point_words(one[1], one[0]) if isinstance(one, list) and len(one) == 2 else str(one) for one in pairs
@@ -202,7 +203,7 @@ _FORMS: Final[Mapping[str, tuple[Callable[[Any], str], Callable[[str], Any]]]] =
     "minutes": (_minutes_words, minutes),
     "words": (lambda value: ", ".join(map(str, value)) if isinstance(value, list) else str(value), words),
     "place": (lambda value: point_words(*value), place),
-    "points": (_points_words, points),
+    "points": (points_words, points),
     "moment": (lambda value: value.isoformat() if isinstance(value, datetime) else str(value), moment),
 }
 """How a value of each kind is shown in a line of text, and read from one."""

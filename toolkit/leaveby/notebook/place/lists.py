@@ -40,7 +40,9 @@ def place_list(desk: Desk, kind: str) -> Any:
         held = desk.place.tables(kind)
         at.shows = True
         at.number = None if not held else min(at.number or 0, len(held) - 1)
-        chosen.options = [(f"{number}. {_called(one)}", number - 1) for number, one in enumerate(held, start=1)]
+        rows = tuple((f"{number}. {_called(one)}", number - 1) for number, one in enumerate(held, start=1))
+        if chosen.options != rows:
+            chosen.options = rows
         chosen.value = at.number
         names = [one["name"] for one in held if isinstance(one.get("name"), str)]
         for field in fields if held else ():

@@ -5,6 +5,8 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any, Final
 
+from markupsafe import Markup
+
 from leaveby.ask.new_given import point_of
 from leaveby.ask.own_place import OwnPlace, changed, set_of
 from leaveby.errors import InputError
@@ -13,7 +15,7 @@ from leaveby.household.plan import way_numbers
 from leaveby.household.plan_places import Place
 from leaveby.notebook.live.map import open_map
 from leaveby.notebook.place.desk import Desk, buttons, keeping
-from leaveby.notebook.place.fields import point_words, wide
+from leaveby.notebook.place.fields import point_words, points_words, wide
 from leaveby.notebook.place.lists import added
 from leaveby.notebook.place.sheet import ground_of, place_sheet, roads_near
 from leaveby.notebook.widgets import control, import_lab, panel
@@ -23,13 +25,16 @@ from leaveby.show.wording import clean
 MOVED: Final = ("safe_points", "ignitions")
 """Kinds of tables that have a place."""
 
+_NOTHING: Final = ("", 0)
+"""Of a list, nothing; a row that stood for None would be no row once it was chosen."""
+
 
 def place_map(desk: Desk) -> Any:
     """Make the map: choose a point by a click or by its coordinates, and say what is there."""
     widgets = import_lab()
     point = control("Text", "Point (latitude, longitude)", continuous_update=False)
-    moves = control("Dropdown", "What to move to the point", options=[], layout=wide())
-    note, drawn = widgets.HTML(), open_map()
+    moves = control("Dropdown", "What to move to the point", options=[("nothing chosen", _NOTHING)], layout=wide())
+    note, stands, drawn = widgets.HTML(), widgets.HTML(), open_map()
     at = SimpleNamespace(ground=None, shows=False)
 
     def clicked(**event: Any) -> None:
@@ -46,17 +51,22 @@ def place_map(desk: Desk) -> Any:
             desk.say(refused=str(error))
 
     def move() -> None:
-        if moves.value is not None:
-            kind, number = moves.value
+        kind, number = moves.value
+        if kind:
             desk.change(lambda place: moved(place, kind, number, desk.chosen))
+
+    def tell(_change: object = None) -> None:
+        stands.value = _stands(desk.place, moves.label, *moves.value)
 
     def show() -> None:
         at.shows = True
         lon_deg, lat_deg = desk.chosen
         point.value = point_words(lat_deg, lon_deg)
         kept, known = moves.value, _movable(desk.place)
-        moves.options = known
-        moves.value = kept if kept in [one for _, one in known] else None
+        if moves.options != known:  # a list that is set anew forgets what somebody is choosing
+            moves.options = known
+            moves.value = kept if kept in [one for _, one in known] else _NOTHING
+        tell()
         if desk.read is None:
             note.value = "<p>The map will stand here once the plan's files can be read.</p>"
         else:
@@ -67,22 +77,31 @@ def place_map(desk: Desk) -> Any:
 
     drawn.chart.on_interaction(clicked)
     point.observe(typed, names="value")
+    moves.observe(tell, names="value")
     desk.listen(show)
     put = buttons(
         ("The home is here", lambda: desk.change(lambda place: moved(place, "home", 0, desk.chosen))),
         ("Add a safe point here", lambda: desk.change(lambda place: added(place, "safe_points", desk.chosen))),
         ("Add a fire start here", lambda: desk.change(lambda place: added(place, "ignitions", desk.chosen))),
     )
-    return panel(note, drawn.box, point, put, moves, buttons(("Move it to the point", move)), keeping(desk))
+    return panel(note, drawn.box, point, put, moves, stands, buttons(("Move it to the point", move)), keeping(desk))
 
 
-def _movable(place: OwnPlace) -> list[tuple[str, tuple[str, int] | None]]:
-    rows: list[tuple[str, tuple[str, int] | None]] = [("nothing chosen", None)]
+def _movable(place: OwnPlace) -> tuple[tuple[str, tuple[str, int]], ...]:
+    rows = [("nothing chosen", _NOTHING)]
     for kind in MOVED:
         one = table("notebook/place/lists")[kind]["one"].capitalize()
         named = enumerate(place.tables(kind))
         rows += [(f"{one} {at + 1}: {clean(str(held.get('name', '')), 40)}", (kind, at)) for at, held in named]
-    return rows
+    return tuple(rows)
+
+
+def _stands(place: OwnPlace, label: str, kind: str, number: int) -> str:
+    if not kind:
+        return ""
+    held = place.tables(kind)[number]
+    at = held.get("lon_lat_deg") if kind == "ignitions" else [[held.get("lon_deg"), held.get("lat_deg")]]
+    return str(Markup("<p>{} stands at {}.</p>").format(label, points_words(at)))
 
 
 def moved(place: OwnPlace, kind: str, number: int, point: Place) -> OwnPlace:
