@@ -92,14 +92,12 @@ def _with_map(fault: Fault, document: dict[str, Any]) -> Fault:
     """Name the known map that a raster without a legend can be, in how to mend that."""
     found = re.search(r"\[(fuel|rules)\] (fuel_)?legend$", fault.place)
     file = document[found[1]].get(f"{found[2] or ''}file") if found else None
-    if (
-        found is None
-        or not fault.wrong.startswith("is missing")
-        or not isinstance(file, str)
-        or not Path(file).is_file()
-    ):
+    if found is None or not fault.wrong.startswith("is missing") or not isinstance(file, str):
         return fault
-    maps = fitting_raster(Path(file))
+    try:
+        maps = fitting_raster(Path(file))
+    except InputError:  # its own faults are said when the plan's shape is right
+        return fault
     words = " or ".join(f'{found[2] or ""}legend = "{one}"' for one in maps)
     only = ", the one known map that has all its codes" if len(maps) == 1 else ", whichever map it is"
     return replace(fault, mend=f"write {words}{only}; or {fault.mend}") if maps else fault
