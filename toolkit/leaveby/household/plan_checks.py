@@ -266,6 +266,8 @@ def _fuel(at: Document, section: str, of: str = "") -> Iterator[Fault]:
                 yield at.fault((section, key), "beside_one_type", key=key, of=of)
     name = text_in(found.get(file)) or ""
     suffix = PurePath(name).suffix.lower()
+    if suffix in _RASTERS and legend not in found:
+        yield at.fault((section, legend), "no_legend", name=name, of=of)
     if suffix in _RASTERS and column in found:
         yield at.fault((section, column), "column_of_a_raster", name=name, of=of)
     if suffix in _VECTORS and column not in found:

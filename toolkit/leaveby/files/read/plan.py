@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.errors import Fault, InputError, fault_of, refuse, refused
-from leaveby.files.read.legends import LEGENDS
+from leaveby.files.read.legends import LEGENDS, fitting_raster
 from leaveby.household.plan import Plan
 from leaveby.household.plan_document import place_of
 from leaveby.household.plan_file import plan_from_document
@@ -82,10 +82,26 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None, t
     try:
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:
-        raise InputError(with_line(fault, text, where=str(path)) for fault in (*error.faults, *faults)) from error
+        told = [_with_map(fault, document) for fault in error.faults]
+        raise InputError(with_line(fault, text, where=str(path)) for fault in (*told, *faults)) from error
     if faults:
         raise InputError(with_line(fault, text, where=str(path)) for fault in faults)
     return plan
+
+
+def _with_map(fault: Fault, document: dict[str, Any]) -> Fault:
+    """Name the known map that a raster without a legend can be, in how to mend that."""
+    found = re.search(r"\[(fuel|rules)\] (fuel_)?legend$", fault.place)
+    file = document[found[1]].get(f"{found[2] or ''}file") if found else None
+    if found is None or not fault.wrong.startswith("is missing") or not isinstance(file, str):
+        return fault
+    try:
+        maps = fitting_raster(Path(file))
+    except InputError:  # its own faults are said when the plan's shape is right
+        return fault
+    words = " or ".join(f'{found[2] or ""}legend = "{one}"' for one in maps)
+    only = ", the one known map that has all its codes" if len(maps) == 1 else ", whichever map it is"
+    return replace(fault, mend=f"write {words}{only}; or {fault.mend}") if maps else fault
 
 
 def _tables(document: dict[str, Any], section: str) -> Iterator[tuple[tuple[str | int, ...], dict[str, Any]]]:
