@@ -95,8 +95,7 @@ def make_ground(
     cells["gradient_east"] = gradient_east
     cells["gradient_north"] = gradient_north
     cells["stamp"] = -1
-    likeness, cells["edge"] = _likeness(cells)
-    cells["alike"] = likeness
+    cells["alike"], cells["edge"] = _likeness(zone, (gradient_east, gradient_north))
     recent = np.zeros(RECENT, dtype=RECENT_ELLIPSE)
     recent["key"] = -1
     rows, cols = zone.shape
@@ -122,24 +121,26 @@ def make_steps(
     return Steps(rates, np.append(start_s, np.inf), np.array(shape_table()), float(cell_m), sense, parts)
 
 
-def _likeness(cells: Cells) -> tuple[NDArray[np.int16], NDArray[np.bool_]]:
+def _likeness(
+    zone: NDArray[np.int32], gradients: tuple[NDArray[np.float32], NDArray[np.float32]]
+) -> tuple[NDArray[np.int16], NDArray[np.bool_]]:
     """How many cells around each cell, in every direction (a square), are like it, and which touch another zone."""
-    differs = np.zeros(cells.shape, dtype=bool)
-    edge = np.zeros(cells.shape, dtype=bool)
-    rows, cols = cells.shape
+    differs = np.zeros(zone.shape, dtype=bool)
+    edge = np.zeros(zone.shape, dtype=bool)
+    rows, cols = zone.shape
     for down, right in ((0, 1), (1, -1), (1, 0), (1, 1)):
         one = (slice(0, rows - down), slice(max(-right, 0), cols - max(right, 0)))
         other = (slice(down, rows), slice(max(right, 0), cols - max(-right, 0)))
-        borders = cells["zone"][one] != cells["zone"][other]
+        borders = zone[one] != zone[other]
         unlike = borders.copy()
-        for name in ("gradient_east", "gradient_north"):
-            unlike |= np.abs(cells[name][other] - cells[name][one]) > 1e-6
+        for gradient in gradients:
+            unlike |= np.abs(gradient[other] - gradient[one]) > 1e-6
         for at in (one, other):
             edge[at] |= borders
             differs[at] |= unlike
     limit = min(max(rows, cols), 32000)
     if not differs.any():
-        return np.full(cells.shape, limit, dtype=np.int16), edge
+        return np.full(zone.shape, limit, dtype=np.int16), edge
     away = ndimage.distance_transform_cdt(~differs, metric="chessboard")
     return np.minimum(away, limit).astype(np.int16), edge
 

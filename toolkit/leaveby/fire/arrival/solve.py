@@ -27,7 +27,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.caution import OVERRIDE
 from leaveby.errors import Faults, refuse
 from leaveby.fire.arrival.ground import make_ground, make_steps
-from leaveby.fire.arrival.kernel import Seeds, burn
+from leaveby.fire.arrival.kernel import Fronts, Seeds, burn
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import Grid, cell_of, check_grid, in_cells, to_xarray
 from leaveby.regions import assumed
@@ -114,8 +114,11 @@ def arrive(
     for fire in ignitions:
         step_s = np.round(spread.time_s - fire.at_s, 6)
         seeds = _seeds(spread, fire.geometry)
-        time, east, north = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, fine=fine)
-        time += fire.at_s
+        fronts = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, fine=fine)
+        time = fronts["time"] + fire.at_s
+        reached = np.isfinite(time)
+        east = np.where(reached, fronts["ray_x"] / spread.grid.cell_m, 0.0).astype(np.float32)
+        north = np.where(reached, fronts["ray_y"] / -spread.grid.cell_m, 0.0).astype(np.float32)
         if best is not None:
             later = time > best.time_s
             time[later] = best.time_s[later]
@@ -177,16 +180,21 @@ def lead_time(
         wind_east_m_s=spread.wind_east_m_s[:1],
         wind_north_m_s=spread.wind_north_m_s[:1],
     )
-    time, _, _ = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True, fine=fine)
-    return time + start_s
+    fronts = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True, fine=fine)
+    return np.asarray(fronts["time"] + start_s)
 
 
 def _lead_seeds(spread: SpreadTable, points: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Ignition points of a backward solve as rows x, y (cells) and value, in order of it; or every fault."""
-    faults = Faults()
-    for i, (point, value) in enumerate(zip(points, values, strict=True)):
+    faults, grid = Faults(), spread.grid
+    x, y = in_cells(grid, points[:, 0], y_m=points[:, 1])
+    on = np.isfinite(values) & (np.abs(x - 0.5 * (grid.cols - 1)) < 0.5 * grid.cols)
+    on &= np.abs(y - 0.5 * (grid.rows - 1)) < 0.5 * grid.rows
+    on[on] = spread.zone[np.floor(y[on] + 0.5).astype(int), np.floor(x[on] + 0.5).astype(int)] >= 0
+    for i in np.flatnonzero(~on):
+        point, value = points[i], values[i]
         place = f"point {i} at ({point[0]}, {point[1]})"
-        cell = cell_of(spread.grid, point[0], y_m=point[1]) if np.isfinite(point).all() else None
+        cell = cell_of(grid, point[0], y_m=point[1]) if np.isfinite(point).all() else None
         if not np.isfinite(value):
             faults.add(place, "has no value", "seconds", "give its drive time")
         elif cell is None:
@@ -194,7 +202,7 @@ def _lead_seeds(spread: SpreadTable, points: NDArray[np.float64], values: NDArra
         elif spread.zone[cell] < 0:
             faults.add(place, "lies on unburnable ground", "a place where something burns", "move it")
     faults.refuse()
-    found = np.stack([*in_cells(spread.grid, points[:, 0], y_m=points[:, 1]), np.round(values, 6)])
+    found = np.stack([x, y, np.round(values, 6)])
     # later ones mostly find their cells taken
     return found[:, np.argsort(found[2], kind="stable")]
 
@@ -330,23 +338,18 @@ def _solve(
     horizon_s: float,
     backward: bool = False,
     fine: bool = True,
-) -> tuple[NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
-    """Run the kernel: time and the front's slowness vector (s/m, east and north)."""
-    cell_m = spread.grid.cell_m
+) -> Fronts:
+    """Run the kernel: time, and the front's slowness vector (s per cell)."""
     steps = make_steps(
         step_s,
         head_m_s=spread.flat_head_ros_m_s,
         wind_m_s=(spread.wind_east_m_s, spread.wind_north_m_s),
         shape_row=spread.shape_row,
-        cell_m=cell_m,
+        cell_m=spread.grid.cell_m,
         backward=backward,
     )
     ground = make_ground(spread.zone, spread.gradient_east, spread.gradient_north)
-    fronts = burn(ground, steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
-    reached = np.isfinite(fronts["time"])
-    slowness_east = np.where(reached, fronts["ray_x"] / cell_m, 0.0).astype(np.float32)
-    slowness_north = np.where(reached, fronts["ray_y"] / -cell_m, 0.0).astype(np.float32)
-    return fronts["time"].copy(), slowness_east, slowness_north
+    return burn(ground, steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
 
 
 def _calm() -> SpreadTable:
