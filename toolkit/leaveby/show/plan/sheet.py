@@ -28,7 +28,7 @@ from leaveby.show.plan.last_resort import known_words
 from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
 from leaveby.show.plan.page import main_way
 from leaveby.show.templates import page_text
-from leaveby.units import broad_words, distance_words
+from leaveby.units import Measures, broad_words, distance_words
 
 MAP_MM: Final = (101.0, 62.0)
 """Width and height of the map on the sheet."""
@@ -162,17 +162,33 @@ def late_lines(result: HouseholdResult, way: WayTiming) -> list[str]:
     near: dict[str, list[str]] = {}
     for name, where in filter(None, map(short_words, rule.landmarks)):
         near.setdefault(name, []).append(_short(where))
-    sides = [
-        f"{_short(compass_words(bearing_deg))} {broad_words(at_m, result.plan.measures)}"
-        if math.isfinite(at_m)
-        else f"{_short(compass_words(bearing_deg))} at any distance"
-        for bearing_deg, at_m in _main_directions(rule.late.distance_m)
-    ]
-    told = [", ".join(sides), *(f"{name} {', '.join(where)}" for name, where in near.items())]
+    sides = _sides_words(_main_directions(rule.late.distance_m), result.plan.measures)
+    told = [sides, *(f"{name} {', '.join(where)}" for name, where in near.items())]
     count = 1
     while count < len(told) and columns(f"{_WHOM[way.way]}: {'; '.join(told[: count + 1])}") <= _WIDE_LETTERS:
         count += 1
     return lines(f"{_WHOM[way.way]}: {'; '.join(told[:count])}", _WIDE_LETTERS)
+
+
+def _sides_words(distances: Sequence[tuple[float, float]], measures: Measures) -> str:
+    """Say how far out to each side, in few letters: sides without an end together where there are several.
+
+    >>> from leaveby.units import METRIC
+    >>> _sides_words([(0.0, 22_100.0), (90.0, math.inf)], METRIC)
+    'N 23 km, E at any distance'
+    >>> _sides_words([(0.0, math.inf), (90.0, 4000.0), (180.0, math.inf)], METRIC)
+    'N, S at any distance, E 4 km'
+    """
+    open_sides = [_short(compass_words(bearing_deg)) for bearing_deg, at_m in distances if math.isinf(at_m)]
+    together = len(open_sides) > 1
+    told = [f"{', '.join(open_sides)} at any distance"] if together else []
+    for bearing_deg, at_m in distances:
+        side = _short(compass_words(bearing_deg))
+        if math.isfinite(at_m):
+            told.append(f"{side} {broad_words(at_m, measures)}")
+        elif not together:
+            told.append(f"{side} at any distance")
+    return ", ".join(told)
 
 
 def _short(where: str) -> str:
