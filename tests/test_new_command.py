@@ -25,7 +25,17 @@ from hypothesis import strategies as st
 
 from leaveby.ask import new_given, new_place
 from leaveby.ask.household import check_household, demo_folder, load_plan
-from leaveby.ask.new_given import NEW, countries_near, day_of, fuel_of, people_of, point_of, region_of, ways_of
+from leaveby.ask.new_given import (
+    NEW,
+    countries_near,
+    day_of,
+    fuel_of,
+    people_of,
+    point_of,
+    region_of,
+    wanted_from,
+    ways_of,
+)
 from leaveby.caution import OVERRIDE
 from leaveby.cli import main
 from leaveby.errors import InputError
@@ -194,6 +204,14 @@ def test_where_the_wind_comes_from(said: str, deg: float) -> None:
     assert day_of(f"40 °C; 10 %; 50 km/h; {said}") == (40.0, 10.0, 50.0, deg)
 
 
+@pytest.mark.parametrize("day", ["100 F, 12 %, 40 mph from NE", "38 C, 12 %, 65 km/h, NE"])
+def test_where_the_country_is_not_known_units_are_no_fault(day: str) -> None:
+    with pytest.raises(InputError) as caught:
+        wanted_from({"home": "37.82, -122.23", "bad_day": day}, ask=None)
+    assert "--home" in {one.place for one in caught.value.faults}
+    assert "--bad-day" not in {one.place for one in caught.value.faults}
+
+
 def test_every_example_of_a_question_can_be_answered_so() -> None:
     readers: dict[str, Callable[[str], object]] = {
         "home": point_of,
@@ -236,6 +254,7 @@ def test_the_written_plan_is_what_was_asked(tmp_path: Path, capsys: pytest.Captu
     assert plan.roads.file == DEMO / "roads.osm"
     assert plan.terrain.file == plan.rules.terrain_file == DEMO / "terrain.tif"
     assert plan.fuel.legend == plan.rules.fuel_legend == DEMO / "fuel_legend.csv"
+    assert plan.fire.models == ("dry_eucalypt", "mark5")
     assert not plan.ignitions
     assert not plan.official_sources
     assert plan.season_starts == (10, 1)
@@ -404,6 +423,8 @@ def test_andorra_with_safe_points_by_hand(tmp_path: Path, capsys: pytest.Capture
         ("lower village", ("foot",)),
     ]
     assert plan.roads.region == "AD"
+    # The equations were made for forests of Australia: elsewhere the rule of thumb stands beside them.
+    assert plan.fire.models == ("dry_eucalypt", "mark5", "rule_10_percent")
     assert plan.rating_scale == "own"
     assert [one.name for one in plan.ratings] == ["moderate", "high", "very high"]
     assert plan.fuel.column == plan.rules.fuel_column == "c"

@@ -513,6 +513,12 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         ("is missing", "terrain and fuel of that ground together"),
     ),
     (
+        "fuel of the rules without a legend",
+        lambda d: d.update(rules={"terrain_file": "wide.tif", "fuel_file": "wide_fuel.tif"}),
+        "[rules] fuel_legend",
+        ('"wide_fuel.tif" is a raster', "add fuel_legend"),
+    ),
+    (
         "fuel of the rules twice",
         lambda d: d.update(rules={"terrain_file": "wide.tif", "fuel_file": "f.gpkg", "fuel_type": "heath"}),
         "[rules]",
@@ -525,6 +531,7 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         "allowed_percent",
         ("percent, 0 to 50",),
     ),
+    ("raster without legend", lambda d: d["fuel"].pop("legend"), "[fuel] legend", ("raster",)),
     ("polygons without column", lambda d: d.update(fuel={"file": "c.gpkg"}), "[fuel] column", ("polygons",)),
     (
         "legend beside one type",

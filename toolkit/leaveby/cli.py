@@ -131,9 +131,10 @@ def _new(wanted: argparse.Namespace, errors: Console) -> int:
         )
     else:
         _say((PLANNING_AID, "", *(f"  {words}" for words in (*fetched, *said))), written=written)
-        _say(("", "Put right what is marked (yours?), by hand or in leaveby lab --simple --plan, then:"), first=())
-        # never broken: it is there to be copied
-        sys.stdout.write(f"leaveby plan {shlex.quote(str(written['plan.toml']))}\n")
+        _say(("", "Put right what is marked (yours?), by hand or by clicking, and answer it:"), first=())
+        plan = shlex.quote(str(written["plan.toml"]))
+        # never broken: they are there to be copied
+        sys.stdout.write(f"leaveby lab --simple --plan {plan}\nleaveby plan {plan}\n")
     return COMPUTED
 
 

@@ -26,7 +26,7 @@ from leaveby.household.plan_places import Place, nearest_km
 from leaveby.household.plan_tables import WAYS
 from leaveby.parameters import NEW_COARSEST_DEG, NEW_COUNTRY_DOUBT_KM
 from leaveby.regions import country_of, measures_of, region_faults, table
-from leaveby.units import METRIC, Measures
+from leaveby.units import METRIC, MILES_AND_FEET, Measures
 
 Ask = Callable[[str], str]
 
@@ -120,7 +120,9 @@ def wanted_from(given: Mapping[str, Any], *, ask: Ask | None) -> Wanted:
             take(f"fuel_{part}", str.strip if part == "column" else legend_of, hint, fits[0] if len(fits) == 1 else "")
             fuel[part] = values.pop(f"fuel_{part}", "")
     by_hand = given.get("weather") is None or given.get("bad_day") is not None
-    measures = measures_of(values.get("region", ""))
+    # Where the country isn't known, which is a fault of its own, units aren't one too.
+    told_so = MILES_AND_FEET if re.search(r"\bF\b|mph", str(given.get("bad_day", ""))) else METRIC
+    measures = measures_of(values["region"]) if "region" in values else told_so
     day_example = NEW["asked"]["bad_day"]["example_in_f"] if measures.fahrenheit else ""
     if by_hand:
         take("bad_day", partial(day_of, measures=measures), example=day_example)

@@ -29,6 +29,7 @@ from leaveby.files.read.grids import LEVEL
 from leaveby.files.read.places import read_gatherings
 from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds, read_extract
 from leaveby.files.write.outputs import write_whole
+from leaveby.fire.spread.validity import made_in
 from leaveby.household.plan import ways
 from leaveby.household.plan_keys import twins_of
 from leaveby.household.plan_places import NEAREST_KM, Place, nearest_km, slips
@@ -42,7 +43,7 @@ from leaveby.parameters import (
     NEW_SAFE_POINTS,
     RULES_RADIUS_M,
 )
-from leaveby.regions import measures_of, rating_scale, rating_words
+from leaveby.regions import country_of, measures_of, rating_scale, rating_words
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.roads.vehicle.restrictions import legal_size
 from leaveby.show.templates import quoted, text_of
@@ -272,6 +273,7 @@ def _texts(wanted: Wanted, points: Sequence[Proposed], folder: Path) -> dict[str
         height_m=min(4.2, legal_size(wanted.region)[0]),
         own=partial(own_line, measures=measures_of(wanted.region)),
         reach=given_words(RULES_RADIUS_M.value, measures_of(wanted.region)),
+        elsewhere=country_of(wanted.region) not in made_in("dry_eucalypt"),
         own_ratings=_rated_days(wanted.region) if rating_scale(wanted.region) == "own" else [],
     )
     if isinstance(wanted.weather, Path):

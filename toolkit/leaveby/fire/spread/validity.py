@@ -151,13 +151,22 @@ def _rule_of(kind: FuelType) -> str:
     return "rule_20_percent" if kind.equation == "grass" else "rule_10_percent"
 
 
+def made_in(model: str) -> tuple[str, ...]:
+    """Countries in whose fuels an equation was made.
+
+    >>> made_in("dry_eucalypt"), made_in("shrubland")
+    (('AU',), ('AU', 'NZ'))
+    """
+    return tuple(_MADE_FOR[model]["countries"].split(";"))
+
+
 def _foreign(kind: FuelType, models: Sequence[str], country: str) -> list[dict[str, str]]:
     """The equations taking part in a fuel that were made for other fuels, or in other countries."""
     rows = [_MADE_FOR[model] for model in models_for(kind, models) if model in _MADE_FOR]
     return [
         row
         for row in rows
-        if country not in row["countries"].split(";")
+        if country not in made_in(row["model"])
         or (FUEL_TYPES.get(kind.name) == kind and kind.name not in row["fuels"].split(";"))
     ]
 
