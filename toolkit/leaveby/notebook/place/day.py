@@ -8,7 +8,7 @@ from typing import Any
 from leaveby.ask.own_place import Day, day_spans, with_day, worst_of
 from leaveby.notebook.place.desk import Desk, keeping
 from leaveby.notebook.widgets import Slider, control, float_sliders, import_lab, panel
-from leaveby.roads.routing.itinerary import compass_words
+from leaveby.roads.routing.itinerary import COMPASS, compass_words
 from leaveby.show.templates import filled
 
 _LABELS = (
@@ -66,24 +66,12 @@ def place_day(desk: Desk) -> Any:
 
 
 def _compass(at: int) -> str:
-    words = (
-        "north",
-        "north-north-east",
-        "north-east",
-        "east-north-east",
-        "east",
-        "east-south-east",
-        "south-east",
-        "south-south-east",
-    )
-    other = (
-        "south",
-        "south-south-west",
-        "south-west",
-        "west-south-west",
-        "west",
-        "west-north-west",
-        "north-west",
-        "north-north-west",
-    )
-    return (*words, *other)[at]
+    """One of 16 points of the compass.
+
+    >>> _compass(0), _compass(1), _compass(3), _compass(15)
+    ('north', 'north-north-east', 'east-north-east', 'north-north-west')
+    """
+    if at % 2 == 0:
+        return COMPASS[at // 2]
+    main, between = sorted(((at - 1) // 2, (at + 1) // 2 % 8), key=lambda point: point % 2)
+    return f"{COMPASS[main]}-{COMPASS[between]}"
