@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from leaveby.ask.household import check_household, demo_folder
 from leaveby.decision.fires.closing import lines_inside
 from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, prepare
-from leaveby.decision.ways.roads import road_check, roads_for, with_no_fire
+from leaveby.decision.ways.roads import road_sentence, roads_for, with_no_fire
 from leaveby.errors import InputError
 from leaveby.roads.routing.itinerary import route
 
@@ -50,9 +50,11 @@ def test_no_way_out_runs_over_a_closed_way(data: st.DataObject, inputs: Househol
 def test_closing_the_first_public_road_is_told_with_its_reason(inputs: HouseholdInputs) -> None:
     network = inputs.network
     spur = {int(way) for way, name in zip(network.way_id, network.name, strict=True) if name == "Sallow Spur Road"}
-    said = road_check(closing(inputs, sorted(spur)))
-    assert "no route" in said["car"]
-    assert "Sallow Spur Road: closed in the plan" in said["car"]
+    scenario = closing(inputs, sorted(spur))
+    inside = lines_inside(inputs.terrain.grid, scenario.network.geometry)
+    said = road_sentence(scenario, roads_for(scenario, "car", inside=inside))
+    assert "no route" in said
+    assert "Sallow Spur Road: closed in the plan" in said
 
 
 @pytest.mark.parametrize("way", ["w999999999", "w0", "the bridge"])
