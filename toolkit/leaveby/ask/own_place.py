@@ -242,7 +242,7 @@ def day_table(weather: Weather, day: Day, *, drought_factor: float) -> str:
     def grown(values: NDArray[np.float64], new: float, old: float) -> NDArray[np.float64]:
         return values * new / old if old > 0.0 else np.full_like(values, new)
 
-    wind_km_h = weather.wind_speed_m_s[:, 0] * 3.6
+    wind_km_h = km_h_from_m_s(weather.wind_speed_m_s[:, 0])
     columns: dict[str, NDArray[np.float64]] = {
         "temperature_c": np.clip(weather.air_temperature_c[:, 0] + day.temperature_c - now.temperature_c, low, high),
         "relative_humidity_percent": np.minimum(
@@ -252,8 +252,8 @@ def day_table(weather: Weather, day: Day, *, drought_factor: float) -> str:
         "wind_from_deg": (weather.wind_from_deg[:, 0] + day.wind_from_deg - now.wind_from_deg) % 360.0,
     }
     if weather.gust_m_s is not None:
-        most_km_h = LIMITS["gust_m_s"][3] * 3.6
-        gusts = grown(weather.gust_m_s[:, 0] * 3.6, day.wind_km_h, now.wind_km_h)
+        most_km_h = km_h_from_m_s(LIMITS["gust_m_s"][3])
+        gusts = grown(km_h_from_m_s(weather.gust_m_s[:, 0]), day.wind_km_h, now.wind_km_h)
         columns["gust_km_h"] = np.clip(gusts, columns["wind_speed_km_h"], most_km_h)
     if np.any(weather.drought_factor != drought_factor):
         columns["drought_factor"] = weather.drought_factor[:, 0]
