@@ -30,7 +30,8 @@ from leaveby.parameters import TASKS_SLOW_TOGETHER
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     whole = load_plan(demo_folder() / "plan.toml")
-    return replace(whole, members=30, fire=replace(whole.fire, models=("dry_eucalypt",), what_if_m_s=()))
+    fire, rules = replace(whole.fire, models=("dry_eucalypt",), what_if_m_s=()), replace(whole.rules, cell_m=1000.0)
+    return replace(whole, members=30, fire=fire, rules=rules)
 
 
 @pytest.fixture(scope="module")
