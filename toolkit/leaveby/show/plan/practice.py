@@ -9,7 +9,7 @@ from typing import Any, Final
 from matplotlib.figure import Figure
 
 from leaveby.household.plan import Plan
-from leaveby.household.plan_tables import TASK_WAYS, TaskWay
+from leaveby.household.plan_tables import TASK_WAYS
 from leaveby.household.practice.learned import missed_of_s, planned_s, whole_minutes
 from leaveby.household.practice.runs import Run
 from leaveby.show import figure as paper
@@ -32,7 +32,7 @@ def is_stale(run: Run, made_at: datetime) -> bool:
     return made_at.replace(tzinfo=None) - run.began > STALE_AFTER
 
 
-def practised_words(plan: Plan, way: TaskWay, *, made_at: datetime, short: bool = False) -> str:
+def practised_words(plan: Plan, way: str, *, made_at: datetime, short: bool = False) -> str:
     """Say how often a way was practised, when last, and how long it took; "" where it never was."""
     runs = runs_for(plan, way)
     if not runs:
@@ -46,9 +46,22 @@ def practised_words(plan: Plan, way: TaskWay, *, made_at: datetime, short: bool 
         stale=is_stale(runs[-1], made_at),
         short=short,
         total=whole_minutes(ended[-1].total_s or 0.0) if ended else None,
-        planned=whole_minutes(planned_s(plan, way)),
+        planned=whole_minutes(planned_s(plan, runs[-1].way)),
     )
     return said
+
+
+def practice_lines(plan: Plan, *, made_at: datetime) -> list[str]:
+    """For each way that was practised how often, when last and how long, and what its last run had in no task."""
+    told = []
+    for way in TASK_WAYS:
+        words, runs = practised_words(plan, way, made_at=made_at), runs_for(plan, way)
+        if words:
+            missed = whole_minutes(missed_of_s(plan, runs[-1]))
+            told += sentences(
+                _TEMPLATE, kind="lines", way=wording.WAY_TITLES.get(way, "Shelter"), words=words, missed=missed
+            )
+    return told
 
 
 def run_words(plan: Plan, run: Run) -> tuple[str, ...]:
@@ -92,7 +105,7 @@ def _run_record(plan: Plan, run: Run) -> dict[str, Any]:
     }
 
 
-def practice_bars(plan: Plan, way: TaskWay, tasks: Sequence[str]) -> Figure:
+def practice_bars(plan: Plan, way: str, tasks: Sequence[str]) -> Figure:
     """Draw each task's planned minutes as a bar from the shortest to the longest, and every run as a dot on it."""
     runs, planned = runs_for(plan, way), {task.name: task for task in plan.tasks}
     with paper.figure_style():
@@ -113,7 +126,7 @@ def practice_bars(plan: Plan, way: TaskWay, tasks: Sequence[str]) -> Figure:
     return drawn
 
 
-def describe_bars(plan: Plan, way: TaskWay, tasks: Sequence[str]) -> str:
+def describe_bars(plan: Plan, way: str, tasks: Sequence[str]) -> str:
     """Say what the bars show."""
     runs, planned = runs_for(plan, way), {task.name: task for task in plan.tasks}
     rows = [
