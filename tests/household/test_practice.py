@@ -113,6 +113,12 @@ def test_one_good_run_shortens_nothing_and_one_slow_run_counts_at_once() -> None
     assert longest_at_confidence(plan_s, 0.95) < 30.0 * 60.0
 
 
+def test_a_task_that_is_done_by_now_takes_no_time_whatever_it_took_in_practice() -> None:
+    done = replace(WHEELS, done_before_season=True)
+    lasts_s = practised_durations((done,), [run_of(wheels=50.0)], members=9, kind="beta_pert", uniforms=EVEN[:9])
+    assert not lasts_s.any()
+
+
 TRUTHS = {"quicker": (6.0, 10.0, 20.0), "as planned": (12.0, 18.0, 35.0), "slower": (20.0, 32.0, 60.0)}
 
 

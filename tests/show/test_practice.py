@@ -141,8 +141,8 @@ def test_what_a_run_came_to_is_said(result: HouseholdResult) -> None:
         "A run by day and without fear is quicker than the day itself: answer the plan anew, and leave earlier.",
     )
     assert run_words(plan, run_at(OCTOBER, whole + 1.0, **times))[1] == (
-        f"1 minute of your {whole + 1:.0f} was in no task. Name in the plan what was done then; until you do, that time is "
-        "added."
+        f"1 minute of your {whole + 1:.0f} was in no task. Name in the plan what was done then; until you do, that "
+        "time is added."
     )
     slow = times | {tasks[0].name: times[tasks[0].name] + 30.0}
     del slow[tasks[1].name]

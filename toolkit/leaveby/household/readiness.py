@@ -98,8 +98,7 @@ def readiness(
     lasts_s = _columns(mornings, [task.name for task in tasks])
     lists = catalogue(tasks, people, durations_s=lasts_s, arrivals_s=_arrivals(mornings))
     if latest_departure_s is not None:
-        leave_s = latest_departure_s - mornings.missed_s.get(way, 0.0)
-        listed, _ = latest_list(lists, leave_s, confidence=confidence)
+        listed, _ = latest_list(lists, latest_departure_s, confidence=confidence)
         policy = schedule_of(tasks, people, listed)
         ready_s = ready_times(mornings, way, policy=policy)
         return Readiness(policy, ready_s, longest_at_confidence(ready_s, confidence), 0.0, ready_s)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -45,7 +44,7 @@ def cost_of_tasks(
         arrivals_s = sample_arrivals(household.people, members=latest_departure_s.size)
 
     def start_s(lasts_s: NDArray[np.float64], home_s: NDArray[np.float64]) -> float:
-        ready_s = ready_times(replace(mornings, durations_s=lasts_s, arrivals_s=home_s), way, policy=policy)
+        ready_s = ready_times(Mornings(household, lasts_s, home_s), way, policy=policy)
         return latest_start(latest_departure_s, ready_s=ready_s, confidence=confidence)
 
     before_s = start_s(durations_s, arrivals_s)
