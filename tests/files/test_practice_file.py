@@ -120,7 +120,10 @@ def test_another_file_of_that_name_is_refused(tmp_path: Path) -> None:
 
 def test_a_line_cut_off_by_the_machine_is_left_out_said_and_written_over(tmp_path: Path) -> None:
     """Every length at which the last line may have been cut: all lines before it stay, and the next press is whole."""
-    path, last = tmp_path / "practice.csv", '2026-10-03,tow,Bo,"bags, two",14:51:07,14:59:42,wet'
+    path, last = (
+        tmp_path / "practice.csv",
+        '2026-10-03,tow,Bo,"bags, two of them, and all the other things that go beside the driver",14:51:07,14:59:42,wet',
+    )
     whole = BY_HAND.encode()
     at = datetime(2026, 10, 3, 14, 0)
     for length in range(1, len(last)):

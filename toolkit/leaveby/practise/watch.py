@@ -100,7 +100,10 @@ def _own(watch: Watch) -> list[Row]:
 
 
 def _now(watch: Watch, rows: Sequence[Row]) -> datetime:
-    """The moment: by the even clock, or by the machine's where that is ahead; never before what was written."""
+    """The moment: by the even clock, or by the machine's where that is ahead; never before what was written.
+
+    So a task that is begun anew in the second in which it was stopped begins after that, on a line of its own.
+    """
     wall, even_s = watch.clock.wall(), watch.clock.even_s()
     even = watch.wall + timedelta(seconds=even_s - watch.even_s)
     if abs(wall - even) > NOTICED:
@@ -164,9 +167,7 @@ def _pressed(
         return None, " ".join(_say("unknown", watch, names=clean(task or action, 60)))
     if PAUSE in going or task in going:
         return None, " ".join(_say("paused", watch)) if action == "start" and task not in going else ""
-    # a second start of one task in the same second is a line of its own
-    before = [row.stop for row in rows if row.task == task and row.stop is not None]
-    return Row(rows[0].began, watch.way, tuple(who), task, max([down, *before])), ""
+    return Row(rows[0].began, watch.way, tuple(who), task, down), ""
 
 
 def _undone(rows: Sequence[Row]) -> Row | None:
