@@ -13,7 +13,7 @@ from leaveby.decision.fires.members import plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.replay import Replay, replay_many
-from leaveby.decision.ways.timing import mornings_of, readiness_of
+from leaveby.decision.ways.timing import listed_for, mornings_of, readiness_of
 from leaveby.household.practice.runs import Practice, Run
 from leaveby.household.sampling import sample_durations
 
@@ -91,3 +91,10 @@ def test_ready_times_come_from_runs_and_no_other_column_is_redrawn(valley: House
     if any(way in one.ways for one in valley.plan.tasks):
         ready = [readiness_of(prepare(one), way, draws).at_confidence_s for one in (valley, runs)]  # type: ignore[arg-type]
         assert (ready[1] > ready[0]) == (way in task.ways)
+
+
+@pytest.mark.parametrize("way", ["tow", "car"])
+def test_what_is_practised_is_the_list_that_the_answer_follows(valley: HouseholdInputs, way: str) -> None:
+    """Made without a fire or a road, and the same list: who does what in which order."""
+    listed = listed_for(valley.plan, way)  # type: ignore[arg-type]
+    assert listed == readiness_of(prepare(valley), way, plan_draws(valley.plan, MEMBERS)).policy  # type: ignore[arg-type]

@@ -76,7 +76,7 @@ def test_several_at_once_with_a_pause_and_what_it_came_to(plan: Path) -> None:
     assert state_of(watch)["elapsed_s"] == 60
     assert press(watch, "go_on") == ""
     hands.passes(240.0)
-    assert of(watch, BAGS) == {"name": BAGS, "who": ["Bo"], "state": "going", "lasts_s": 300, "likely_s": 360.0}
+    assert of(watch, BAGS) == {"name": BAGS, "who": ["Ines"], "state": "going", "lasts_s": 300, "likely_s": 360.0}
     assert press(watch, "end") == f"Stop first: {BAGS}."
     assert press(watch, "stop", task=BAGS) == ""
     assert (

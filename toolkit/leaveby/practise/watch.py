@@ -17,14 +17,14 @@ from typing import Any, Final
 
 from leaveby.ask.household import load_plan
 from leaveby.caution import OVERRIDE
+from leaveby.decision.ways.timing import listed_for
 from leaveby.errors import clean, refused
 from leaveby.files.read.practice import practice_beside, read_rows
 from leaveby.files.write.practice import append_row
 from leaveby.household.plan import Plan, tasks_for
 from leaveby.household.plan_tables import TaskWay
-from leaveby.household.practice.learned import at_home, planned_s
+from leaveby.household.practice.learned import planned_s
 from leaveby.household.practice.runs import PAUSE, UNDONE, WHOLE, Row, lasted_s, runs_of, standing, words_of
-from leaveby.household.readiness import schedule_for
 from leaveby.household.scheduling import Schedule
 from leaveby.show.plan.practice import run_words
 from leaveby.show.templates import sentences
@@ -73,7 +73,7 @@ def open_watch(path: Path, way: TaskWay, *, clock: Clock | None = None) -> Watch
     told = read_rows(file)
     rows, wall = standing(told.rows), clock.wall()
     unended = [row.began for row in rows if row.task == WHOLE and row.way == way and row.stop is None]
-    watch = Watch(plan, way, file, clock, schedule_for(at_home(plan), way), None, wall, clock.even_s(), [*told.said])
+    watch = Watch(plan, way, file, clock, listed_for(plan, way), None, wall, clock.even_s(), [*told.said])
     if unended:
         last = _last([row for row in told.rows if row.began == max(unended) and row.way == way])
         if last - BACK_AT_MOST <= wall <= last + GOES_ON:
