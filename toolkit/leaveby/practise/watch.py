@@ -71,9 +71,10 @@ def open_watch(path: Path, way: TaskWay, *, clock: Clock | None = None) -> Watch
     if not tasks_for(plan, way):
         raise refused("--way", "nothing_to_practise", way=way)
     told = read_rows(file)
-    rows, wall = standing(told.rows), clock.wall()
+    rows, listed = standing(told.rows), listed_for(plan, way)
+    wall, even_s = clock.wall(), clock.even_s()
     unended = [row.began for row in rows if row.task == WHOLE and row.way == way and row.stop is None]
-    watch = Watch(plan, way, file, clock, listed_for(plan, way), None, wall, clock.even_s(), [*told.said])
+    watch = Watch(plan, way, file, clock, listed, None, wall, even_s, [*told.said])
     if unended:
         last = _last([row for row in told.rows if row.began == max(unended) and row.way == way])
         if last - BACK_AT_MOST <= wall <= last + GOES_ON:
