@@ -37,6 +37,7 @@ from leaveby.notebook import (
     leave_early_panel,
     listed,
     live_map,
+    practised,
     replayed,
     rules_panel,
     shown_timetable,
@@ -78,6 +79,14 @@ shown_timetable(result)
 
 # %%
 live_map(result)
+
+# %% [markdown]
+# ## Practised
+#
+# What the plan says of each task, and how long it took in your practice runs (`practice.csv` beside the plan).
+
+# %%
+practised(result)
 
 # %% [markdown]
 # ## Do the numbers mean what they say?

@@ -124,7 +124,7 @@ def test_a_notebook_without_words_is_called_by_its_file(text: str, tmp_path: Pat
 
 
 def test_the_way_in_is_for_the_person_alone_and_gone_afterwards(tmp_path: Path) -> None:
-    with lab._way_in(tmp_path) as way_in:
+    with lab.way_in(tmp_path) as way_in:
         way_in("http://127.0.0.1:1/?token=secret")
         (made,) = tmp_path.iterdir()
         assert "?token=secret" in made.read_text(encoding="utf-8")

@@ -248,7 +248,7 @@ def test_streets_and_check_of_hostile_roads(tmp_path: Path) -> None:
 
 
 def test_every_page_of_help_fits(capsys: pytest.CaptureFixture[str]) -> None:
-    for command in ((), ("demo",), ("plan",), ("streets",), ("drill",), ("check",), ("lab",)):
+    for command in ((), ("demo",), ("plan",), ("practise",), ("streets",), ("drill",), ("check",), ("lab",)):
         with pytest.raises(SystemExit):
             cli.main([*command, "--help"])
         fits(capsys.readouterr().out.split("\n"))

@@ -25,6 +25,7 @@ from leaveby.decision.ways.result import HouseholdResult
 from leaveby.files.write.printed import print_page
 from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.household.plan_tables import OfficialSource, Person
+from leaveby.household.practice.runs import Practice, Run
 from leaveby.household.readiness import schedule_for
 from leaveby.show.plan.sheet import sheet_page
 
@@ -119,6 +120,12 @@ def streetless(made: ModuleType) -> HouseholdResult:
     )
 
 
+def practised(result: HouseholdResult) -> HouseholdResult:
+    """The same household after a dozen practice runs with the house."""
+    runs = (Run(datetime(2026, 9, 30, 14, 0), "tow", (), 5040.0),) * 12
+    return replace(result, plan=replace(result.plan, practice=Practice("practice.csv", runs)))
+
+
 def abroad(made: ModuleType) -> HouseholdResult:
     """In the United States: miles, and equations made for other fuels."""
     result = with_rules(made, before=("tow", "car"))
@@ -132,6 +139,9 @@ CASES: dict[str, Callable[[ModuleType], HouseholdResult]] = {
     "like the plans": lambda made: with_rules(made, before=("tow",), milder=LIKE_THE_PLANS),
     "no worked day": lambda made: made.without_fire(made.invented_result()),
     "abroad": abroad,
+    "practised": lambda made: practised(made.invented_result()),
+    "twelve people, practised": lambda made: practised(household(made.invented_result(), people=12, tasks=30)),
+    "wide, level and practised": lambda made: practised(made.on_level_ground(hostile(made, WIDE))),
     "one person": lambda made: household(made.invented_result(), people=1, tasks=30),
     "twelve people": lambda made: household(made.invented_result(), people=12, tasks=30, away=True),
     "eight turns": lambda made: turned(made.invented_result(), 8),

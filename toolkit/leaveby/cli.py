@@ -1,4 +1,4 @@
-"""The command line: `leaveby demo`, `new`, `plan`, `streets`, `drill`, `check` and `lab`.
+"""The command line: `leaveby demo`, `new`, `plan`, `practise`, `streets`, `drill`, `check` and `lab`.
 
 The result goes to standard output, progress and faults to standard error. Exit 0: computed; 2: the input can't be used;
 3: computed, and a way of leaving is closed to this household (in a drill: none is in time in any round); 1: a fault of
@@ -8,6 +8,7 @@ ours.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import ctypes
 import os
 import re
@@ -89,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
         ("demo", _answer, "answer the household question for the demo"),
         ("new", _new, "make a plan for your own place: asks for what is missing"),
         ("plan", _answer, "answer the household question for a plan file"),
+        ("practise", _practise, "practise with a watch: what is measured counts in the plan"),
         ("streets", _streets, "find streets with one way out, and what would help"),
         ("drill", _drill, "make a table-top exercise for a community group"),
         ("check", _check, "say every fault of a plan or a drill, and whether roads lead out"),
@@ -361,6 +363,41 @@ def _lab(wanted: argparse.Namespace, errors: Console) -> int:
         )
         return COMPUTED
     return COMPUTED if open_lab(folder, port=wanted.port, browser=not wanted.no_browser) else OUR_FAULT
+
+
+def _practise(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.ask.household import load_plan
+    from leaveby.practise.terminal import practise_in_terminal
+    from leaveby.practise.watch import open_watch
+
+    if wanted.json:
+        from leaveby.show.plan.practice import practice_record
+
+        plan, made_at = load_plan(wanted.plan), datetime.now().astimezone()
+        _write_json({"override": OVERRIDE, "practice": practice_record(plan, made_at=made_at)})
+        return COMPUTED
+    watch = open_watch(wanted.plan, wanted.way)
+    _tell(errors, OVERRIDE, style="bold")
+    if wanted.terminal:
+        from rich.console import Console
+
+        out = Console(highlight=False)
+        practise_in_terminal(watch, ask=input, say=lambda words: _tell(out, words))
+        return COMPUTED
+    from leaveby.lab import needed
+
+    needed("tornado", "Tornado, which serves the page (--terminal does without),", place="leaveby practise")
+    from leaveby.practise.page import serve
+
+    with contextlib.suppress(KeyboardInterrupt):
+        serve(
+            watch,
+            address=wanted.home_network,
+            port=wanted.port,
+            browser=not wanted.no_browser,
+            say=lambda words: _tell(errors, words),
+        )
+    return COMPUTED
 
 
 def _say_faults(error: InputError, errors: Console) -> None:

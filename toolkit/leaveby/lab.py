@@ -32,6 +32,7 @@ from leaveby.regions import table
 from leaveby.show.letters import letters_css
 
 LOOPBACK: Final = "127.0.0.1"
+NO_BROWSER: Final = "No browser was found here. Put the address into one on this machine."
 LAB_PORT: Final = 8888
 PAGES_PORT: Final = 8866
 _RUN_WORDS: Final = re.compile(r"[^.\n]*\bfirst cell\b[^.]*\.(\s*Then choose[^.]*\.)?")
@@ -96,7 +97,7 @@ def open_lab(folder: Path, *, port: int | None, browser: bool) -> bool:
 
     It takes the next free port when this one is taken. Gives whether it ended well.
     """
-    _need("jupyterlab", "JupyterLab")
+    needed("jupyterlab", "JupyterLab")
     command = [
         sys.executable,
         "-m",
@@ -128,7 +129,7 @@ def open_pages(
     its token among them; `plan` is the plan file for the notebooks that ask for one, the demo's when left out. Without
     Voila, or with faults in the plan, it is an InputError.
     """
-    _need("voila", "Voila, which shows the notebooks as plain pages,")
+    needed("voila", "Voila, which shows the notebooks as plain pages,")
     if plan is not None:
         check_household(plan)
     os.environ["JUPYTER_PATH"] = _before("JUPYTER_PATH", _PAGES)
@@ -144,14 +145,14 @@ def open_pages(
         "voila_jinja2_env": _front_page(served.template_paths, folder, plan),
         "ws_ping_interval": 0,  # its pings end connections after 30 seconds; a page closed on this machine is seen
     }
-    with _way_in(folder) as way_in:
+    with way_in(folder) as made_way:
 
         def opened() -> None:
             address = f"{served.connection_url}?token={token}"
             say(f"The pages are at {address}")
             say("The address is for you alone: whoever has it can use the pages. To stop, press Ctrl and C.")
-            if browser and not webbrowser.open(way_in(address)):
-                say("No browser was found here. Put the address into one on this machine.")
+            if browser and not webbrowser.open(made_way(address)):
+                say(NO_BROWSER)
 
         import_module("tornado.ioloop").IOLoop.current().add_callback(opened)
         served.start()
@@ -223,7 +224,7 @@ def _front_page(template_paths: list[str], folder: Path, plan: Path | None) -> j
 
 
 @contextmanager
-def _way_in(folder: Path) -> Iterator[Callable[[str], str]]:
+def way_in(folder: Path) -> Iterator[Callable[[str], str]]:
     """Give the browser a file that leads to the address, since others can read the words a browser is started with.
 
     Only the person can read the file, and it is gone afterwards. It lies among the notebooks, because a browser that is
@@ -231,7 +232,7 @@ def _way_in(folder: Path) -> Iterator[Callable[[str], str]]:
     """
     made: list[Path] = []
 
-    def way_in(address: str) -> str:
+    def made_way(address: str) -> str:
         handle, name = tempfile.mkstemp(prefix=".way_in_", suffix=".html", dir=folder)
         made.append(Path(name))
         with open(handle, "w", encoding="utf-8") as file:  # noqa: PTH123
@@ -239,12 +240,13 @@ def _way_in(folder: Path) -> Iterator[Callable[[str], str]]:
         return made[-1].as_uri()
 
     try:
-        yield way_in
+        yield made_way
     finally:
         for path in made:
             path.unlink(missing_ok=True)
 
 
-def _need(module: str, name: str) -> None:
+def needed(module: str, name: str, *, place: str = "leaveby lab") -> None:
+    """Refuse to go on without a library of the extra `lab`."""
     if importlib.util.find_spec(module) is None:
-        raise refused("leaveby lab", "lab_not_installed", name=name)
+        raise refused(place, "lab_not_installed", name=name)

@@ -18,6 +18,7 @@ from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_
 from leaveby.files.read.licences import credits_of
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
+from leaveby.files.read.practice import read_beside
 from leaveby.files.read.roads import read_roads
 from leaveby.files.read.station import Station
 from leaveby.fire.spread.series import MODELS
@@ -25,6 +26,7 @@ from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import Rating, day_by_hand
 from leaveby.fire.weather.series import Weather
 from leaveby.household.plan import Plan
+from leaveby.household.practice.learned import practice_said
 from leaveby.regions import country_of
 
 if TYPE_CHECKING:
@@ -40,10 +42,12 @@ MOST_WIDE_CELLS = 250_000
 def load_plan(path: str | Path, *, text: str | None = None) -> Plan:
     """Read a plan file, or a text as if it stood there, and check it, the names of its fire models included.
 
+    The practice runs beside it (`practice.csv`) are read with it, where there are any.
+
     Raises
     ------
     InputError
-        With every fault of the file.
+        With every fault of both files.
 
     Examples
     --------
@@ -52,7 +56,17 @@ def load_plan(path: str | Path, *, text: str | None = None) -> Plan:
         ...
     leaveby.errors.InputError: nowhere.toml: there is no such file. Expected a plan file (TOML). To mend it: ...
     """
-    return read_plan(path, fire_models=MODELS, text=text)
+    practice, faulty = read_beside(path)
+    try:
+        plan = read_plan(path, fire_models=MODELS, text=text)
+    except InputError as error:
+        raise InputError((*error.faults, *(faulty.faults if faulty else ()))) from error
+    if faulty is not None:
+        raise faulty
+    if practice is None:
+        return plan
+    said = practice_said(plan, practice, confidence=plan.confidence)
+    return replace(plan, practice=practice, assumptions=(*plan.assumptions, *said))
 
 
 def read_inputs(plan: Plan) -> HouseholdInputs:
@@ -109,6 +123,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         rules_fuel=plan.rules.fuel_file,
         rules_fuel_legend=plan.rules.fuel_legend,
         rules_starts=plan.rules.starts_file,
+        practice=plan.practice.file if plan.practice else None,
         **{f"rating_{number}_weather": one.weather_file for number, one in enumerate(plan.ratings, start=1)},
     )
     record = {"leaveby": __version__, "seed": str(plan.seed), "members": str(plan.members), **read}

@@ -18,6 +18,7 @@ from leaveby.errors import Fault, fault_of, refuse
 from leaveby.household import plan_tables as nouns
 from leaveby.household.plan_keys import Listed, MonthAndDay, Name, Read, Table, keys_from
 from leaveby.household.plan_tables import TASK_WAYS, WAYS, Animal, Person, Scale, Task, TaskWay, Vehicle, Way
+from leaveby.household.practice.runs import Practice
 from leaveby.regions import measures_of, rating_scale
 from leaveby.units import Measures
 
@@ -100,10 +101,12 @@ class Plan(Sections, Asked):
 
     - `assumptions`: sentences: everything that the plan left open and that a default filled, if it could save minutes.
     - `where`: the file that the plan was read from, for messages.
+    - `practice`: the practice runs beside the plan, which its times learn from.
     """
 
     assumptions: tuple[str, ...] = ()
     where: str = "plan"
+    practice: Practice | None = None
 
     @property
     def household(self) -> Household:

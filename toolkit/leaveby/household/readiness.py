@@ -12,8 +12,8 @@ never more time: where the other list is sooner, its ready times are rounded up 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -36,13 +36,15 @@ class Mornings:
     """How long a household's tasks take and when its people are home, by member, in seconds.
 
     `durations_s`, shape (members, tasks), has a column for every task of the household, so that every way of leaving
-    shares one draw; `arrivals_s`, shape (members, people), may be left out where every arrival is fixed. The functions
-    here refuse (InputError) other shapes, times that are negative or not finite, and a task that can't be done.
+    shares one draw; `arrivals_s`, shape (members, people), may be left out where every arrival is fixed. `missed_s`, by
+    way, comes on top of every ready time: what the list misses (`leaveby.household.practice`). The functions here
+    refuse (InputError) other shapes, times that are negative or not finite, and a task that can't be done.
     """
 
     household: Household | Plan
     durations_s: NDArray[np.float64]
     arrivals_s: NDArray[np.float64] | None = None
+    missed_s: Mapping[TaskWay, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,7 @@ def readiness(
         ready_s = ready_times(mornings, way, policy=policy)
         return Readiness(policy, ready_s, longest_at_confidence(ready_s, confidence), 0.0, ready_s)
     listed, least_s = soonest_list(lists, confidence=confidence)
+    least_s += mornings.missed_s.get(way, 0.0)
     best = schedule_of(tasks, people, listed)
     best_s, by_likely_s = (ready_times(mornings, way, policy=policy) for policy in (best, likely))
     short_s = least_s - longest_at_confidence(by_likely_s, confidence)
@@ -129,7 +132,8 @@ def ready_times(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = N
     >>> ready_times(Mornings(home, np.array([[600.0, 2400.0], [900.0, 4800.0]])), "tow")
     array([3000., 5700.])
     """
-    return _followed(mornings, policy or schedule_for(mornings.household, way)).ready_s
+    followed = _followed(mornings, policy or schedule_for(mornings.household, way))
+    return followed.ready_s + mornings.missed_s.get(way, 0.0)
 
 
 def criticality(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = None) -> dict[str, float]:

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaincinv
+from scipy.special import betainc, betaincinv
 
 from leaveby.errors import Faults, refuse, refused
 from leaveby.household.plan import Durations, arrival_faults
@@ -83,6 +83,23 @@ def sample_arrivals(
         uniforms = _uniforms((members, len(uncertain)), rng=rng, uniforms=uniforms, of="person with uncertain arrival")
         arrivals_s[:, uncertain] = _inverted(points_s.reshape(-1, 3), uniforms=uniforms, kind=kind)
     return arrivals_s
+
+
+def chance_below(task: Task, times_s: NDArray[np.float64], *, kind: Durations) -> NDArray[np.float64]:
+    """Give the chance that a task lasts no longer than each of some times, by its three points.
+
+    >>> chance_below(Task("bags", ("car",), 60.0, 120.0, 180.0), np.array([30.0, 120.0, 300.0]), kind="triangular")
+    array([0. , 0.5, 1. ])
+    """
+    width_s = task.longest_s - task.shortest_s
+    if width_s <= 0.0:
+        return np.asarray(times_s >= task.shortest_s, dtype=np.float64)
+    at, x = (task.likely_s - task.shortest_s) / width_s, np.clip((times_s - task.shortest_s) / width_s, 0.0, 1.0)
+    if kind == "beta_pert":
+        return np.asarray(betainc(1 + _PERT_SHAPE * at, 1 + _PERT_SHAPE * (1 - at), x), dtype=np.float64)
+    rising = np.divide(x * x, at, out=np.zeros_like(x), where=x < at)
+    falling = 1.0 - np.divide((1.0 - x) ** 2, 1.0 - at, out=np.zeros_like(x), where=x >= at if at < 1.0 else x > 1.0)
+    return np.where(x < at, rising, falling)
 
 
 def _check_sampling(kind: str, members: int) -> None:

@@ -23,7 +23,7 @@ _ROOMS: Final = {
     "notebook.panel_drills": ("drill_panel",),
     "notebook.drives": ("our_roads",),
     "notebook.fire_day": ("FireDay", "reach_sentences"),
-    "notebook.leave_early": ("answered", "leave_early_panel", "replayed", "shown_timetable"),
+    "notebook.leave_early": ("answered", "leave_early_panel", "practised", "replayed", "shown_timetable"),
     "notebook.live.map": ("live_map",),
     "notebook.panel_roads": ("road_panel",),
     "notebook.panel_rules": ("rules_panel",),

@@ -33,7 +33,9 @@ from leaveby.roads.routing.itinerary import street
 from leaveby.show import wording
 from leaveby.show.in_python import html_of
 from leaveby.show.plan.plots import clear_curve, describe_clear_curve
+from leaveby.show.plan.practice import describe_bars, practice_bars, runs_for
 from leaveby.show.plan.timetable import describe_timetable, timetable_bar
+from leaveby.show.templates import sentences
 
 WORKING: Final = "The answer is being worked out: a first one stands here within seconds."
 _REFINED: Final = "<strong>It is being refined:</strong> the answer from more fires, and the rules, will stand here."
@@ -82,6 +84,17 @@ def shown_timetable(result: HouseholdResult) -> Html:
     if result.fire is None:
         return listed([NO_FIRE])
     return shown(timetable_bar(result), "The day as bars", describe_timetable(result))
+
+
+def practised(result: HouseholdResult) -> Html:
+    """Show each practice run beside the planned bars, for the way with the most to do that was practised."""
+    ways = [way for way in wording.shown_ways(result) if runs_for(result.plan, way.way)]
+    if not ways:
+        return listed(sentences("show/plan/practice.txt.j2", kind="none"))
+    way = max(ways, key=lambda one: len(one.schedule.tasks))
+    tasks = [way.schedule.tasks[place] for place in way.schedule.order]
+    said = describe_bars(result.plan, way.way, tasks)
+    return shown(practice_bars(result.plan, way.way, tasks), f"Practised: {wording.WAY_TITLES[way.way]}", said)
 
 
 def replayed(result: HouseholdResult, *, truths: int = 100, seed: int = 1) -> Html:

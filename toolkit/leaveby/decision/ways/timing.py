@@ -11,16 +11,18 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence
-from leaveby.decision.fires.members import MORNINGS, Draws, Members, first_of
+from leaveby.decision.fires.members import MORNINGS, Draws, Members, first_of, plan_draws
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.confidence import latest_on_route, latest_start, precision_of, quantiles_of, share_clear
 from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
-from leaveby.household.plan import uncertain_people
+from leaveby.household.plan import Plan, uncertain_people
 from leaveby.household.plan_tables import TaskWay, Way
+from leaveby.household.practice.learned import missed_s, practised_durations
 from leaveby.household.readiness import Mornings, Readiness, criticality, held_up_by, readiness, saved_before_season
-from leaveby.household.sampling import sample_arrivals, sample_durations
+from leaveby.household.sampling import sample_arrivals
+from leaveby.household.scheduling import Schedule
 from leaveby.roads.routing.itinerary import route_along
 
 CURVE_STEP_S: Final = 300.0
@@ -129,12 +131,23 @@ def described_route(
 
 def mornings_of(scenario: Scenario, draws: Draws) -> Mornings:
     """Give every member's task durations and when every person is home, common to all ways of leaving."""
-    plan, mornings = scenario.inputs.plan, min(draws.members, MORNINGS)
-    drawn_s = sample_durations(
-        plan.tasks, members=mornings, kind=plan.durations, uniforms=draws.duration_uniform[:mornings]
-    )
+    return mornings_of_plan(scenario.inputs.plan, draws)
+
+
+def listed_for(plan: Plan, way: TaskWay) -> Schedule:
+    """Give the list of a way that is ready soonest, as an answer follows it unless the fires ask for another."""
+    draws = first_of(plan_draws(plan, plan.members), MORNINGS)
+    return readiness(mornings_of_plan(plan, draws), way, confidence=plan.confidence).policy
+
+
+def mornings_of_plan(plan: Plan, draws: Draws) -> Mornings:
+    """Give the same for a plan without its place."""
+    mornings = min(draws.members, MORNINGS)
+    runs, uniforms = plan.practice.runs if plan.practice else (), draws.duration_uniform[:mornings]
+    drawn_s = practised_durations(plan.tasks, runs, members=mornings, kind=plan.durations, uniforms=uniforms)
     home_s = sample_arrivals(plan.people, members=draws.members, kind=plan.durations, uniforms=draws.arrival_uniform)
-    return Mornings(plan, np.resize(drawn_s, (draws.members, len(plan.tasks))), home_s)
+    missed = missed_s(plan, runs, confidence=plan.confidence)
+    return Mornings(plan, np.resize(drawn_s, (draws.members, len(plan.tasks))), home_s, missed)
 
 
 def readiness_of(

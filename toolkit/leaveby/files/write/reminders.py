@@ -19,6 +19,7 @@ from leaveby.errors import refuse
 from leaveby.household.plan import Plan
 from leaveby.show.map_words import way_name
 from leaveby.show.plan.page import ranked_savings
+from leaveby.show.plan.practice import practice_lines
 from leaveby.show.templates import sentences
 from leaveby.show.wording import check_made_at, clean, today_words
 
@@ -86,7 +87,8 @@ def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:
     calendar.add("calscale", "GREGORIAN")
     calendar.add("name", "Before the fire season")
     calendar.add("description", " ".join(line for line in (OVERRIDE, today_words(result), PLANNING_AID) if line))
-    told = {"result": result, "way_name": way_name, "savings": ranked_savings(result)}
+    practised = practice_lines(result.plan, made_at=made_at)
+    told = {"result": result, "way_name": way_name, "savings": ranked_savings(result), "practised": practised}
     for kind, title in _TITLES.items():
         lines = sentences("files/write/reminders.txt.j2", kind=kind, **told)
         if lines:

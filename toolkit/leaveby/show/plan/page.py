@@ -20,6 +20,7 @@ from leaveby.show.figure import as_svg
 from leaveby.show.plan import plots, timetable
 from leaveby.show.plan.last_resort import shelter_lines
 from leaveby.show.plan.map import describe_map, map_sentences, plan_map
+from leaveby.show.plan.practice import practice_lines
 from leaveby.show.templates import made_with, page_text
 
 _STEPS_SHOWN: Final = 24
@@ -44,6 +45,7 @@ def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[
         sides=lambda rule: _sides(result, rule),
         map_lines=map_sentences(result)[1:],
         tasks_way=main_way(result),
+        practised=practice_lines(result.plan, made_at=made_at),
         savings=ranked_savings(result),
         landmarks=landmarks,
         shelter=shelter_lines(result),

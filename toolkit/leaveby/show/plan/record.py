@@ -22,6 +22,7 @@ from leaveby.decision.ways.result import (
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.show import wording
 from leaveby.show.plan.last_resort import shelter_record
+from leaveby.show.plan.practice import practice_record
 from leaveby.show.record import SLACK, clear_probabilities, laid_out, record_head, share_down, share_up
 from leaveby.units import km_h_from_m_s
 
@@ -48,6 +49,7 @@ def result_record(result: HouseholdResult, *, made_at: datetime) -> dict[str, An
         "assumptions": list(result.assumptions),
         "outside_validity": list(result.outside_validity),
         **({"made_elsewhere": list(result.made_elsewhere)} if result.made_elsewhere else {}),
+        **({"practice": practised} if (practised := practice_record(result.plan, made_at=made_at)) else {}),
         "timetable": [laid_out("moment", row, of=result) for row in result.timetable],
         "every_road_shut": {
             "at": wording.iso_minute(result, result.phases.shut_from_s),

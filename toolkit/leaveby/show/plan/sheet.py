@@ -27,6 +27,7 @@ from leaveby.show.letters import columns, lines
 from leaveby.show.plan.last_resort import known_words
 from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
 from leaveby.show.plan.page import main_way
+from leaveby.show.plan.practice import practised_words, runs_for
 from leaveby.show.templates import page_text
 from leaveby.units import Measures, broad_words, distance_words
 
@@ -81,6 +82,8 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         sources_here=_SOURCES_HERE,
         tasks=columns,
         only=only_words(result, columns),
+        room=_room(result),
+        practised=practised_line(result, made_at=made_at),
         tell=tell_words(result),
         known=lines(known_words(result), _WIDE_LETTERS - 2, 3),
     )
@@ -251,7 +254,7 @@ def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
     list is kept together, or the name is said again where it goes on.
     """
     told: dict[str, list[str]] = {}
-    ways = _ticked_ways(result)
+    ways, room = _ticked_ways(result), _room(result)
     for way in ways:
         for place in way.schedule.order:
             task = way.schedule.tasks[place]
@@ -263,10 +266,12 @@ def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
     if not people:
         return [[("name", "Nothing to do before leaving.")]]
     if len(people) in (2, 3):
-        return [column for name in people for column in _columns({name: told[name]}, _TASK_LETTERS[count], 1)[0]]
+        return [
+            column for name in people for column in _columns({name: told[name]}, _TASK_LETTERS[count], 1, room=room)[0]
+        ]
     lists = {name: told[name] for name in people}
-    found, left = _columns(lists, _TASK_LETTERS[count], count, together=True)
-    return _columns(lists, _TASK_LETTERS[count], count)[0] if left else found
+    found, left = _columns(lists, _TASK_LETTERS[count], count, room=room, together=True)
+    return _columns(lists, _TASK_LETTERS[count], count, room=room)[0] if left else found
 
 
 def only_words(result: HouseholdResult, columns: Sequence[Sequence[tuple[str, str]]]) -> str:
@@ -279,6 +284,19 @@ def only_words(result: HouseholdResult, columns: Sequence[Sequence[tuple[str, st
     return f" ({', '.join(said)})" if said else ""
 
 
+def practised_line(result: HouseholdResult, *, made_at: datetime) -> list[str]:
+    """How often the way with the most to do was practised, on one line; no line where no way on the sheet was."""
+    told = [
+        (way.way, practised_words(result.plan, way.way, made_at=made_at, short=True)) for way in _ticked_ways(result)
+    ]
+    return next((lines(f"{_WHOM[way]}: {words}.", _WIDE_LETTERS) for way, words in told if words), [])
+
+
+def _room(result: HouseholdResult) -> int:
+    """Lines for tasks: one less where a line says how often they were practised."""
+    return _TASK_LINES - any(runs_for(result.plan, way.way) for way in _ticked_ways(result))
+
+
 def _ticked_ways(result: HouseholdResult) -> list[WayTiming]:
     """The ways whose tasks are to be ticked, first the one with the most to do."""
     ways = _sheet_ways(result)
@@ -287,7 +305,7 @@ def _ticked_ways(result: HouseholdResult) -> list[WayTiming]:
 
 
 def _columns(
-    lists: Mapping[str, Sequence[str]], letters: int, most: int, *, together: bool = False
+    lists: Mapping[str, Sequence[str]], letters: int, most: int, *, room: int, together: bool = False
 ) -> tuple[list[list[tuple[str, str]]], int]:
     """Lay people's lists out in so many columns at most, and give how many tasks found no room; the last line says it.
 
@@ -299,18 +317,18 @@ def _columns(
     for name, tasks in lists.items():
         head, again = lines(name, letters)[0], f"{lines(name, letters - len(_CONTINUED))[0]}{_CONTINUED}"
         units = [_task_lines(task, letters) for task in tasks]
-        if together and found[-1] and len(found[-1]) + 1 + sum(map(len, units)) > _TASK_LINES:
+        if together and found[-1] and len(found[-1]) + 1 + sum(map(len, units)) > room:
             found.append([])
         for number, unit in enumerate(units):
             block = [("name", head), *unit] if number == 0 else unit
-            if len(found[-1]) + len(block) > _TASK_LINES:
+            if len(found[-1]) + len(block) > room:
                 found.append([])
                 block = [("name", head if number == 0 else again), *unit]
             found[-1] += block
     left = sum(kind == "task" for column in found[most:] for kind, _ in column)
     if left:
         last = found[most - 1]
-        while len(last) >= _TASK_LINES or last[-1][0] == "name":
+        while len(last) >= room or last[-1][0] == "name":
             left += last.pop()[0] == "task"
         last += [("name", line) for line in lines(f"and {left} more: see report", letters)]
     return found[:most], left

@@ -1,0 +1,1 @@
+"""Practice runs with a watch, and what a plan's times learn from them."""

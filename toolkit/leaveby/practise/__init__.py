@@ -1,0 +1,1 @@
+"""Practising with a watch: a page for phone and laptop, and a plain terminal."""
