@@ -1,4 +1,7 @@
-"""An invented town of any size, as an extract: blocks of streets, closes that are trees with one way out, and houses."""
+"""An invented town of any size, as an extract: blocks of streets, closes that are trees with one way out, and houses.
+
+It lies in a valley: two thirds of the town have one road to the rest, and half of these again.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +16,7 @@ APART_DEG = 0.001
 
 
 def write_town(path: Path, *, side: int, homes: int, seed: int = 20261128) -> None:
-    """Write side x side junctions and as many houses as asked for along their streets; main roads lead out all round.
+    """Write side x side junctions and as many houses as asked for along their streets; main roads lead out in the south.
 
     Everything is invented, and drawn from the seed.
     """
@@ -34,13 +37,9 @@ def write_town(path: Path, *, side: int, homes: int, seed: int = 20261128) -> No
             number += 1
         beyond = []  # every main road goes on over the edge of the map
         for at in range(BLOCK // 2, side, BLOCK):
-            for junction, x, y in (
-                (at, lon[at], first_lat - 2.0 * APART_DEG),
-                ((side - 1) * side + at, lon[(side - 1) * side + at], last_lat + 2.0 * APART_DEG),
-            ):
-                out.add_node(osmium.osm.mutable.Node(id=number, location=(float(x), float(y))))
-                beyond.append((junction + 1, number))
-                number += 1
+            out.add_node(osmium.osm.mutable.Node(id=number, location=(float(lon[at]), first_lat - 2.0 * APART_DEG)))
+            beyond.append((at + 1, number))
+            number += 1
         chosen = rng.integers(0, len(pairs), homes)
         along, away = rng.uniform(0.2, 0.8, homes), rng.choice([-0.2, 0.2], homes) * APART_DEG
         a, b = pairs[chosen, 0], pairs[chosen, 1]
@@ -75,6 +74,9 @@ def _streets(side: int, rng: np.random.Generator) -> tuple[np.ndarray, list[str]
         [np.column_stack([at[:, :-1].ravel(), at[:, 1:].ravel()]), np.column_stack([at[:-1].ravel(), at[1:].ravel()])]
     )
     row, column = np.divmod(pairs, side)
+    narrows = (row[:, 0] != row[:, 1]) & np.isin(row[:, 1], (side // 3, 2 * side // 3))
+    open_here = ~narrows | (column[:, 0] == BLOCK // 2 + BLOCK)
+    pairs, row, column = pairs[open_here], row[open_here], column[open_here]
     main = ((row == row[:, :1]).all(axis=1) & (row[:, 0] % BLOCK == BLOCK // 2)) | (
         (column == column[:, :1]).all(axis=1) & (column[:, 0] % BLOCK == BLOCK // 2)
     )

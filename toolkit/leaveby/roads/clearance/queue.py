@@ -24,7 +24,8 @@ from leaveby.roads.clearance.spillback import Streets, times_out
 
 _TAIL: Final = 0.99
 LEAST_VEH: Final = 1e-3
-PARTS: Final = (4_000, 20_000)
+PARTS: Final = 8_000
+"""Of all vehicles of a group, where they are followed one after another."""
 STEP_S: Final = 2.0
 MOST_CAPACITY_SHARE: Final = 0.5
 """Flow is never above this share of speed times jam density: a queue dissolves no faster than traffic drives."""
@@ -300,14 +301,12 @@ def _together(own: _Count, others: list[_Count], *, step_s: float) -> _Count:
 
 def _spilled(tree: StreetTree, capacity: NDArray[np.float64], fresh: NDArray[np.float64], step_s: float) -> _Count:
     """Vehicles that are out where streets hold no more than their room: part after part, all of one size."""
-    count, total = tree.onward.size, float(tree.vehicles.sum())
-    parts = int(np.clip(np.ceil(total), *PARTS))
-    part_veh = total / parts
+    count, part_veh = tree.onward.size, float(tree.vehicles.sum()) / PARTS
     bounds = np.round(np.concatenate([[0.0], np.cumsum(tree.vehicles)]) / part_veh).astype(np.int64)
     # the golden section spreads any run of parts evenly over the curve
-    rank = np.argsort(np.argsort(np.arange(parts) * 0.6180339887498949 % 1.0))
+    rank = np.argsort(np.argsort(np.arange(PARTS) * 0.6180339887498949 % 1.0))
     share = np.concatenate([[0.0], np.cumsum(fresh)])
-    sets_out = np.interp((rank + 0.5) / parts, share, step_s * np.arange(share.size))
+    sets_out = np.interp((rank + 0.5) / PARTS, share, step_s * np.arange(share.size))
     street = np.repeat(np.arange(count), np.diff(bounds))
     way_s, density = tree.length_m / tree.speed_m_s, tree.room_veh / tree.length_m
     back_s = tree.length_m * (density / capacity - 1.0 / tree.speed_m_s)
@@ -319,14 +318,14 @@ def _spilled(tree: StreetTree, capacity: NDArray[np.float64], fresh: NDArray[np.
             way_s,
             back_s,
             part_veh / capacity,
-            np.clip(room, 1, parts).astype(np.int64),
+            np.clip(room, 1, PARTS).astype(np.int64),
             np.argsort(onward, kind="stable"),
             np.searchsorted(np.sort(onward), np.arange(count + 2)),
             sets_out[np.lexsort((sets_out, street))],
             bounds,
         )
     )
-    return out, part_veh * np.arange(1, parts + 1)
+    return out, part_veh * np.arange(1, PARTS + 1)
 
 
 def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | float) -> NDArray[np.float64]:

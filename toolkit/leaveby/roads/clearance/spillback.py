@@ -56,7 +56,7 @@ class _Held(NamedTuple):
     now: NDArray[np.float64]
 
 
-@njit()
+@njit(error_model="numpy", inline="always")
 def _next(u: int, streets: Streets, held: _Held) -> tuple[float, int]:
     """When the next one can get onto a street (or out), and from where: a street, or -1 for a drive along it."""
     count = streets.onward.shape[0]
@@ -83,7 +83,7 @@ def _next(u: int, streets: Streets, held: _Held) -> tuple[float, int]:
     return best_s, chosen
 
 
-@njit()
+@njit(error_model="numpy")
 def times_out(streets: Streets) -> NDArray[np.float64]:
     """When one after another is out; every wait is that of the street, the room or the turn that it is due to."""
     count, total = streets.onward.shape[0], streets.sets_out_s.shape[0]
