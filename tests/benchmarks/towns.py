@@ -16,7 +16,7 @@ APART_DEG = 0.001
 
 
 def write_town(path: Path, *, side: int, homes: int, seed: int = 20261128) -> None:
-    """Write side x side junctions and as many houses as asked for along their streets; main roads lead out in the south.
+    """Write side x side junctions and houses along their streets; main roads lead out in the south.
 
     Everything is invented, and drawn from the seed.
     """

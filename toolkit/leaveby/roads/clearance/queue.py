@@ -234,7 +234,8 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
 def _shares(curve: Mobilisation | NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
     """The share that is rolling at every step, to 1."""
     if isinstance(curve, Mobilisation):
-        return rolling_share(curve, step_s * np.arange(int(np.ceil(curve.last_s / step_s)) + 1))
+        steps = np.arange(np.ceil(curve.last_s / step_s) + 1.0, dtype=np.float64)
+        return rolling_share(curve, step_s * steps)
     share = np.asarray(curve, dtype=np.float64)
     if share.size < 2 or not np.isfinite(share).all() or (np.diff(share) < 0.0).any() or share[0] != 0.0:
         raise refuse("curve", "it does not rise", expected="shares that rise from 0 to 1", mend="correct it")
@@ -325,7 +326,7 @@ def _spilled(tree: StreetTree, capacity: NDArray[np.float64], fresh: NDArray[np.
             bounds,
         )
     )
-    return out, part_veh * np.arange(1, PARTS + 1)
+    return out, np.asarray(part_veh * np.arange(1, PARTS + 1), dtype=np.float64)
 
 
 def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | float) -> NDArray[np.float64]:

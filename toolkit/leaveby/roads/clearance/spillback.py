@@ -114,7 +114,7 @@ def times_out(streets: Streets) -> NDArray[np.float64]:
         at_s, u = heapq.heappop(waiting)
         if at_s != due[u]:
             continue
-        k, up, full = by[u], -1, -1
+        k, up, full = int(by[u]), -1, -1
         if k < 0:
             held.started[u] += 1
             held.now[u] = max(held.own_turn[u], held.now[u])
@@ -132,7 +132,7 @@ def times_out(streets: Streets) -> NDArray[np.float64]:
             done += 1
         else:
             if held.came[u] == held.left[u]:
-                up = streets.onward[u]
+                up = int(streets.onward[u])
             held.ready_s[held.ring_at[u] + held.came[u] % streets.room[u]] = at_s + streets.way_s[u]
             held.came[u] += 1
             held.in_s[u] = at_s

@@ -102,9 +102,7 @@ def with_link(
         return replace(streets, forward=forward, backward=backward, reason=reason), homes
     table, placed, tail = _split(streets, homes, *link.ends[0])
     table, placed, head = _split(table, placed, *link.ends[1])
-    if joined:
-        table = _appended(table, tail, head, line=link.line, length_m=link.build_m)
-    return table, placed
+    return (_appended(table, tail, head, link) if joined else table), placed
 
 
 def _split(
@@ -138,7 +136,7 @@ def _split(
     return table, placed, node
 
 
-def _appended(streets: StreetTable, tail: int, head: int, *, line: BaseGeometry, length_m: float) -> StreetTable:
+def _appended(streets: StreetTable, tail: int, head: int, link: Link) -> StreetTable:
     """The table with a street to build, of which nothing is known but its ends, line and length."""
     new: dict[str, Any] = {
         "a": tail,
@@ -147,13 +145,13 @@ def _appended(streets: StreetTable, tail: int, head: int, *, line: BaseGeometry,
         "backward": True,
         "reason": OPEN_WAY,
         "on_foot": True,
-        "length_m": length_m,
+        "length_m": link.build_m,
         "speed_m_s": m_s_from_km_h(USUAL_KM_H["unclassified"]),
         "width_m": np.inf,
         "steepest": -np.inf,
         "fuel_t_ha": -np.inf,
         "takes_homes": False,
-        "geometry": line,
+        "geometry": link.line,
         "way_id": 0,
         "name": "link to build",
         "highway": "unclassified",
@@ -329,35 +327,43 @@ def rank_links(
         return (), ()
     whole = look_at_all(streets, homes, exits)
     waiting = sorted(candidates, key=by_bound)
-    done: list[tuple[Link, NDArray[np.int64]]] = []
-    reliefs: list[tuple[float, float, float, str]] = []
+    done: list[_Done] = []
     for count, link in enumerate(waiting):
         # what is left relieves no more than its bound: at its best it still stands behind the last of the first `most`
-        if 0 < most <= bisect_left(reliefs, by_bound(link)):
-            ranked = _useful(done, homes.dwellings)
+        if 0 < most <= bisect_left(done, by_bound(link), key=_first):
+            ranked = _useful(done, homes.dwellings, most)
             if most <= len(ranked) and _by_relief(ranked[most - 1]) < by_bound(link):
-                return ranked[:most], ()
+                return ranked, ()
         if count >= tries:
-            return _useful(done, homes.dwellings)[:most], (
+            return _useful(done, homes.dwellings, most), (
                 f"{len(waiting) - tries} possible links were not computed; each could relieve "
                 f"{link.most_homes:g} homes at most.",
             )
-        done.append(relieved_by(whole, link))
-        if done[-1][0].homes_relieved > 0.0:
-            insort(reliefs, _by_relief(done[-1][0]))
-    return _useful(done, homes.dwellings)[:most], ()
+        counted, relieved = relieved_by(whole, link)
+        if relieved.size:
+            insort(done, (_by_relief(counted), counted, relieved), key=_first)
+    return _useful(done, homes.dwellings, most), ()
 
 
 def _by_relief(link: Link) -> tuple[float, float, float, str]:
     return (-link.homes_relieved, link.build_m, link.open_m, link.line.wkt)
 
 
-def _useful(done: list[tuple[Link, NDArray[np.int64]]], dwellings: NDArray[np.float64]) -> tuple[Link, ...]:
-    """Those that relieve someone whom no better one of their kind does, in order."""
+_Done = tuple[tuple[float, float, float, str], Link, NDArray[np.int64]]
+"""By what a link is ranked, the link, and the homes that it relieves."""
+
+
+def _first(one: _Done) -> tuple[float, float, float, str]:
+    return one[0]
+
+
+def _useful(done: list[_Done], dwellings: NDArray[np.float64], most: int) -> tuple[Link, ...]:
+    """Those, in order, that relieve someone whom no better one of their kind does; no more than `most`."""
     served = {kind: np.zeros(dwellings.size, dtype=np.bool_) for kind in ("open", "build")}
     kept: list[Link] = []
-    helpful = (item for item in done if item[0].homes_relieved > 0.0)
-    for link, relieved in sorted(helpful, key=lambda item: _by_relief(item[0])):
+    for _, link, relieved in done:
+        if len(kept) == most:
+            break
         fresh = relieved[~served[link.kind][relieved]]
         if float(dwellings[fresh].sum()) >= NEW_RELIEF_SHARE.value * link.homes_relieved:
             kept.append(link)

@@ -8,7 +8,7 @@ who live on it or behind it; nobody else counts on it as a way through.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -86,10 +86,10 @@ class StreetTable:
         """Streets that a car may drive in some direction."""
         return np.asarray(self.forward | self.backward, dtype=np.bool_)
 
-    @property
+    @cached_property
     def own(self) -> NDArray[np.bool_]:
         """Streets that only those who live on them or behind them count on."""
-        return np.array([bool(reason) for reason in self.reason], dtype=np.bool_)
+        return np.fromiter(map(bool, self.reason), dtype=np.bool_, count=len(self.reason))
 
 
 PER_STREET: Final = tuple(
