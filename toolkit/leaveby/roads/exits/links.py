@@ -100,9 +100,15 @@ def with_link(
         backward[rows] |= nothing[rows]
         reason = tuple(OPEN_WAY if row in chosen else why for row, why in enumerate(streets.reason))
         return replace(streets, forward=forward, backward=backward, reason=reason), homes
+    table, placed, ends = _split_at(streets, homes, link)
+    return (_appended(table, ends, link) if joined else table), placed
+
+
+def _split_at(streets: StreetTable, homes: PlacedHomes, link: Link) -> tuple[StreetTable, PlacedHomes, tuple[int, int]]:
+    """The streets split where a link to build begins and ends, and the junctions there."""
     table, placed, tail = _split(streets, homes, *link.ends[0])
     table, placed, head = _split(table, placed, *link.ends[1])
-    return (_appended(table, tail, head, link) if joined else table), placed
+    return table, placed, (tail, head)
 
 
 def _split(
@@ -136,11 +142,11 @@ def _split(
     return table, placed, node
 
 
-def _appended(streets: StreetTable, tail: int, head: int, link: Link) -> StreetTable:
+def _appended(streets: StreetTable, ends: tuple[int, int], link: Link) -> StreetTable:
     """The table with a street to build, of which nothing is known but its ends, line and length."""
     new: dict[str, Any] = {
-        "a": tail,
-        "b": head,
+        "a": ends[0],
+        "b": ends[1],
         "forward": True,
         "backward": True,
         "reason": OPEN_WAY,
@@ -185,8 +191,13 @@ def relieved_homes(
     Everyone has to pass `beyond_m` of street more beyond the exits. Gives the link with its counts, and the homes that
     it relieves.
     """
-    before, _ = _must_pass(*with_link(streets, homes, link=link, joined=False), exits, beyond_m)
-    after, free = _must_pass(*with_link(streets, homes, link=link), exits, beyond_m)
+    if link.kind == "open":
+        joined, moved = with_link(streets, homes, link=link)
+    else:
+        streets, moved, ends = _split_at(streets, homes, link)
+        joined = _appended(streets, ends, link)
+    before, _ = _must_pass(streets, moved, exits, beyond_m)
+    after, free = _must_pass(joined, moved, exits, beyond_m)
     relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
     counted = replace(
         link,
