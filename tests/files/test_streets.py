@@ -20,7 +20,6 @@ from rasterio.transform import from_origin
 
 from leaveby.ask.streets import StreetOptions, read_raster, survey_streets
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.streets import survey as street_survey
 from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
