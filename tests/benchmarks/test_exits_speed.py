@@ -4,7 +4,8 @@ Run with: pytest tests/benchmarks/test_exits_speed.py --benchmark-enable
 
 Wanted: the survey of the San Francisco Bay topology (321,270 junctions) in at most 20 times what igraph takes for the
 bridges of the same graph in the same run; three million junctions in at most 30 times, and 6 GiB. That the answers
-agree on a part of it is seen in every run.
+agree on a part of it is seen in every run. The whole command, files and pages included, on invented towns of four
+sizes: no faster growth than n log n, and no more than 60 times what networkx takes for the dominators alone.
 """
 
 from __future__ import annotations
@@ -21,7 +22,10 @@ import networkx as nx
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from towns import write_town
 
+from leaveby.cli import main
+from leaveby.files.read.roads import read_roads
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.groups import SingleExits, single_exits
 from leaveby.roads.exits.homes import PlacedHomes
@@ -192,3 +196,34 @@ def test_three_million_junctions(benchmark: Any, bay: Streets) -> None:
     benchmark.extra_info.update(times_igraph=round(times, 2), gib=round(gib, 2))
     assert times <= 30.0
     assert gib <= 6.0
+
+
+def whole_command_s(folder: Path, side: int) -> float:
+    """Processor time of `leaveby streets` on a town of side x side junctions with eight homes to nine of them."""
+    town = folder / f"town_{side}.osm.pbf"
+    write_town(town, side=side, homes=side * side * 8 // 9)
+    begin = time.process_time()
+    assert main(["streets", str(town), "--out", str(folder / f"out_{side}"), "--region", "AU-NSW"]) == 0
+    return time.process_time() - begin
+
+
+def test_the_whole_command_grows_no_faster_than_n_log_n(benchmark: Any, tmp_path: Path) -> None:
+    whole_command_s(tmp_path, 20)
+    sides = (75, 150, 300, 548)
+    taken_s = benchmark.pedantic(lambda: [whole_command_s(tmp_path, side) for side in sides], rounds=1)
+    peak_gib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    roads = read_roads(tmp_path / "town_150.osm.pbf")
+    graph = nx.DiGraph(zip(roads.head.tolist(), roads.tail.tolist(), strict=True))
+    begin = time.process_time()
+    reached = nx.immediate_dominators(graph, int(roads.tail[0]))
+    peer_s = time.process_time() - begin
+    assert len(reached) > 15_000
+    per_n_log_n = [one_s / (side**2 * np.log(side**2)) for one_s, side in zip(taken_s, sides, strict=True)]
+    benchmark.extra_info.update(
+        seconds=[round(one_s, 1) for one_s in taken_s],
+        times_networkx=round(taken_s[1] / peer_s),
+        gib=round(peak_gib, 2),
+    )
+    assert per_n_log_n[-1] <= 1.3 * min(per_n_log_n[:-1])
+    assert taken_s[1] <= 60.0 * peer_s
+    assert peak_gib <= 4.5

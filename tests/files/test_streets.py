@@ -20,7 +20,6 @@ from rasterio.transform import from_origin
 
 from leaveby.ask.streets import StreetOptions, read_raster, survey_streets
 from leaveby.caution import OSM_NOTICE, OVERRIDE
-from leaveby.decision.streets import survey as street_survey
 from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
 from leaveby.errors import InputError
@@ -414,16 +413,6 @@ def test_options_out_of_range_are_refused_together() -> None:
             )
         )
     assert len(caught.value.faults) == 3
-
-
-def test_links_are_not_looked_for_in_silence_among_too_many_streets(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(street_survey, "LINKS_UP_TO", 1)
-    lines = [[(0.0, 0.0), (90.0, 0.0)], [(90.0, 0.0), (90.0, 90.0)]]
-    streets = street_table(network_from_lines(lines, crs=CRS_M))
-    homes = homes_by_street(streets, np.array([0.0, 8.0]))
-    answer = survey(StreetQuestion(streets, homes, exits=np.array([0])))
-    assert answer.links == ()
-    assert any("No links were looked for among 2 streets" in line for line in answer.assumptions)
 
 
 def test_factors_are_stated_and_used() -> None:

@@ -124,6 +124,13 @@ def _words() -> Any:
     return tomllib.loads(files("leaveby").joinpath("faults.toml").read_text(encoding="utf-8"))
 
 
+def _shown(letter: str) -> str:
+    if letter.isspace():
+        return " "
+    hidden = unicodedata.category(letter) in {"Cc", "Cf", "Cs", "Co", "Cn"} and letter != "\u200d"
+    return "" if hidden else letter
+
+
 def clean(text: str, limit: int | None = None) -> str:
     """Make a name fit to be shown on one line: no control characters, no line breaks, no more than `limit` letters.
 
@@ -133,13 +140,8 @@ def clean(text: str, limit: int | None = None) -> str:
     >>> clean("a\\x00b\\n  c"), clean("Sallow Spur Road", 8)
     ('ab c', 'Sallow …')
     """
-    kept = []
-    for letter in text:
-        if letter.isspace():
-            kept.append(" ")
-        elif unicodedata.category(letter) not in {"Cc", "Cf", "Cs", "Co", "Cn"} or letter == "\u200d":
-            kept.append(letter)
-    line = " ".join("".join(kept).split())
+    kept = text if text.isprintable() else "".join(map(_shown, text))
+    line = " ".join(kept.split())
     if limit is not None and len(line) > limit:
         return line[: limit - 1] + "…"
     return line

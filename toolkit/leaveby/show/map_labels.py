@@ -170,8 +170,11 @@ def draw_lines(axes: Axes, lines: Iterable[BaseGeometry], **look: Any) -> None:
     """Draw lines as one path, and the edges of areas; the look in the words of a matplotlib patch."""
     found = [np.asarray(line.coords)[:, :2] for geometry in lines for line in lines_of(geometry)]
     if found:
-        path = Path.make_compound_path(*(Path(corners) for corners in found))
-        axes.add_patch(PathPatch(path, **{"facecolor": "none", "joinstyle": "round", **look}))
+        codes = np.full(sum(map(len, found)), Path.LINETO, dtype=Path.code_type)
+        codes[np.cumsum([0, *map(len, found[:-1])])] = Path.MOVETO
+        path = Path(np.concatenate(found), codes)
+        # the map's window is set: looking at every corner for it takes longest
+        axes.add_artist(PathPatch(path, **{"facecolor": "none", "joinstyle": "round", **look}))
 
 
 def draw_places(sheet: Sheet, scene: Scene) -> None:

@@ -24,7 +24,7 @@ from leaveby.roads.exits.facts import GroupFacts, group_facts, shared_way
 from leaveby.roads.exits.groups import SingleExits, single_exits
 from leaveby.roads.exits.homes import NOT_PLACED, PlacedHomes, homes_by_street
 from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
-from leaveby.roads.exits.links import Link, rank_links, with_link
+from leaveby.roads.exits.links import Link, must_m, rank_links, with_link
 from leaveby.roads.exits.street_table import StreetTable
 from leaveby.roads.network.graph import SEPARATOR
 from leaveby.roads.osm.access_rules import AccessRule, Measured, choose_rules, compare
@@ -36,8 +36,6 @@ NAMELESS: Final = {"track": "track", "service": "access road"}
 """What a way without a name is called by its class; any other one is a street."""
 NEAR_M: Final = 300.0
 """How far off a street may be after which a nameless one, or the end of a link, is called."""
-LINKS_UP_TO: Final = 100_000
-"""Streets among which links are looked for: each of hundreds is computed exactly, with all streets."""
 
 Progress = Callable[[str, int, int], None]
 
@@ -348,7 +346,7 @@ def _cleared(
         shut_s = float(shuts[passed].min()) if passed else math.inf
         cleared = []
         for curve in options.mobilisations:
-            one = clearance(tree, curve, step_s=2.0 if tree.onward.size < 200 else 5.0)
+            one = clearance(tree, curve)
             told_s = options.told_s if math.isfinite(shut_s) else ()
             left = tuple(zip(told_s, not_out(one, shuts_s=shut_s, told_s=np.array(told_s)).tolist(), strict=True))
             cleared.append(result.ClearedBy(curve, one.last_out_s, one.ninety_out_s, one.longest_queue_veh, left))
@@ -361,14 +359,9 @@ def _links(
     asked: StreetQuestion, found: SingleExits, tell: Progress
 ) -> tuple[tuple[Link, ...], result.AfterLink | None, tuple[str, ...]]:
     """The links that help most, what the best of them would change, and what was supposed about them."""
-    options, count = asked.options, asked.streets.street_count
+    options = asked.options
     if options.links == 0 or found.group_count == 0:
         return (), None, ()
-    if count > LINKS_UP_TO:
-        said = (
-            f"No links were looked for among {count} streets (at most {LINKS_UP_TO}): survey a part of them for that."
-        )
-        return (), None, (said,)
     tell("links", 0, 2)
     links, sentences = _ranked(asked, found, most=options.links)
     tell("links", 1, 2)
@@ -403,12 +396,9 @@ def _ranked(asked: StreetQuestion, found: SingleExits, *, most: int) -> tuple[tu
 
 def _behind_streets(streets: StreetTable, homes: PlacedHomes, found: SingleExits) -> float:
     """Homes that must pass at least one street."""
-    under = np.zeros(found.tree.parent.size, dtype=np.bool_)
-    order, parent = found.tree.order.tolist(), found.tree.parent
-    for vertex in order[1:]:
-        under[vertex] = vertex >= streets.node_count or under[parent[vertex]]
+    passed = must_m(found.tree.order, found.tree.parent, streets.node_count, np.ones(streets.street_count))
     at = found.home_vertex
-    return float(homes.dwellings[(at != NO_WAY_OUT) & under[np.maximum(at, 0)]].sum())
+    return float(homes.dwellings[(at != NO_WAY_OUT) & (passed[np.maximum(at, 0)] > 0.0)].sum())
 
 
 def _largest(streets: StreetTable, found: SingleExits) -> float:

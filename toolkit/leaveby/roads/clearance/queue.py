@@ -1,9 +1,10 @@
 """Clearance: how long a group of homes takes to get out by its one way, and how many are not out when it shuts.
 
-People get ready along an S-shaped curve, drive down a tree of streets, and queue where more arrive than a street
-passes. Streets fill up and spill back. Each street is followed by the numbers of vehicles that have entered and left it
-(Newell 1993, Transportation Research B 27(4), 281-313, simplified theory of kinematic waves; as a link model Yperman,
-Logghe & Immers 2005; from memory), with a merge that shares what is free by capacity.
+People get ready along an S-shaped curve, drive down a tree of streets, and queue, first in, first out, where more come
+than a street passes. Counted are the vehicles that have come to a place and got past it by each time (Newell 1993,
+Transportation Research B 27(4), 281-313, simplified theory of kinematic waves, from memory). A queue that fills its
+street reaches back into those behind: it changes who waits where, and where streets of like capacity meet also a little
+when the last of them are through; that is not followed.
 """
 
 from __future__ import annotations
@@ -13,16 +14,19 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 from leaveby.compiling import njit
 from leaveby.errors import Fault, Faults, refuse, refused
 from leaveby.parameters import JAM_SPACING_M, MIDDLE_MEDIAN_S, MOBILISATION_SPREAD, QUICK_MEDIAN_S, SLOW_MEDIAN_S
+from leaveby.roads.clearance.bottleneck import pass_bottleneck
+from leaveby.roads.clearance.spillback import Streets, times_out
 
 _TAIL: Final = 0.99
 LEAST_VEH: Final = 1e-3
+PARTS: Final = 8_000
+"""Of all vehicles of a group, where they are followed one after another."""
 STEP_S: Final = 2.0
-MOST_STEPS: Final = 200_000
 MOST_CAPACITY_SHARE: Final = 0.5
 """Flow is never above this share of speed times jam density: a queue dissolves no faster than traffic drives."""
 
@@ -62,6 +66,17 @@ def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> N
     return np.asarray(np.clip(share, 0.0, 1.0), dtype=np.float64)
 
 
+def rolling_s(curve: Mobilisation, share: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """When a share of the homes, 0 to 1, is rolling: the reverse of `rolling_share`.
+
+    Of n vehicles the k-th sets out when (k - 1/2) / n are rolling.
+
+    >>> rolling_s(Mobilisation("quick", 600.0), 0.5 / 0.99).round(6)
+    np.float64(600.0)
+    """
+    return np.asarray(curve.median_s * np.exp(curve.spread * ndtri(_TAIL * np.asarray(share, dtype=np.float64))))
+
+
 @dataclass(frozen=True, eq=False)
 class StreetTree:
     """Streets that all lead to one way out, each to the next (`onward`, -1 for the one that leads out), shape (s,).
@@ -82,21 +97,18 @@ class StreetTree:
 class Clearance:
     """How a group gets out, from the moment when it is told to leave.
 
-    - `time_s`, `out`, `rolling`, shape (t,): times from 0, evenly spaced, to when the last vehicle is out; vehicles
-      that are out, and that have started, by then. `ninety_out_s`: when nine tenths are out.
+    - `time_s`, `out`, shape (t,): rising times to when the last vehicle is out, and vehicles that are out by then, even
+      in between. `ninety_out_s`: when nine tenths are out.
     - `longest_queue_veh`: most vehicles that are rolling and not out, beyond those that would be with no queue
       anywhere.
-    - `waiting_in_drives`: most vehicles that could not get onto their street because it was full.
     """
 
     vehicles: float
     time_s: NDArray[np.float64]
     out: NDArray[np.float64]
-    rolling: NDArray[np.float64]
     last_out_s: float
     ninety_out_s: float
     longest_queue_veh: float
-    waiting_in_drives: float
 
 
 def street_tree(
@@ -137,6 +149,10 @@ def street_tree(
     )
 
 
+_Count = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Rising times, and vehicles that have come by then, even in between."""
+
+
 @njit()
 def _inner_first(onward: NDArray[np.int32]) -> NDArray[np.int32]:
     """Streets so that each stands before the one it leads into; fewer than all where they run in a circle."""
@@ -167,9 +183,8 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
     """Follow the vehicles of all homes down the tree of streets until the last is out.
 
     Beyond the way out nothing holds them up: where the road that they come to is full itself, it takes longer. `curve`
-    says when homes get going, or is the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1. A street
-    that is driven in less than a step takes a whole one. A step that is not above 0, a share that does not rise from 0
-    to 1, or more than 200,000 steps are an InputError.
+    says when homes get going, or is the share that is rolling at 0, `step_s`, 2 `step_s`, ... rising to 1, even in
+    between. A step that is not above 0, and a share that does not rise from 0 to 1, are an InputError.
 
     360 vehicles at once, 1,800 an hour out: 720 s in the queue and 60 s on the way.
 
@@ -182,178 +197,136 @@ def clearance(tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, st
     """
     if not step_s > 0.0:
         raise refuse("step_s", f"it is {step_s}", expected="above 0", mend="correct it")
-    total = float(tree.vehicles.sum())
-    share = _all_shares(tree, curve, total=total, step_s=step_s)
-    speed = tree.speed_m_s
-    density = tree.room_veh / tree.length_m
-    capacity = np.minimum(tree.capacity_veh_s, MOST_CAPACITY_SHARE * speed * density)
-    wave = capacity / (density - capacity / speed)
-    free_lag = np.maximum(tree.length_m / speed / step_s, 1.0)
-    wave_lag = np.maximum(tree.length_m / wave / step_s, 1.0)
-    order, most = _inner_first(tree.onward), capacity * step_s
-    # a street that is driven in less than a step still passes its capacity
-    room = np.maximum(tree.room_veh, most * (free_lag + wave_lag))
-    out, held = _simulate(tree.onward, tree.vehicles, free_lag, wave_lag, most, room, share, total)
-    if out[-1] < total - LEAST_VEH:
-        raise AssertionError("a street never emptied")
-    unqueued = _unqueued(order, tree.onward, tree.vehicles, free_lag, share, out.size)
-    time = _clock(out.size, step_s)
+    fresh = np.diff(_shares(curve, step_s))
+    capacity = np.minimum(tree.capacity_veh_s, MOST_CAPACITY_SHARE * tree.speed_m_s * tree.room_veh / tree.length_m)
+    order, way_s = _inner_first(tree.onward), tree.length_m / tree.speed_m_s
+    gate, gate_s, out_s = _gates(order, tree.onward, way_s, capacity, tree.vehicles, float(fresh.max()) / step_s)
+    by_gate = np.argsort(gate, kind="stable")
+    gates = order[gate[order] == order]
+    first, last = (np.searchsorted(gate[by_gate], gates, side=side) for side in ("left", "right"))
+    coming: dict[int, list[_Count]] = {}
+    time, out, full = np.zeros(1), np.zeros(1), False
+    for g, low, high in zip(gates.tolist(), first.tolist(), last.tolist(), strict=True):
+        own = by_gate[low:high]
+        own_count = _coming(gate_s[own], tree.vehicles[own], fresh, step_s)
+        came, out = _together(own_count, coming.pop(g, []), step_s=step_s)
+        time = pass_bottleneck(came, headway_s=np.diff(out, prepend=0.0) / capacity[g])
+        full |= bool((out - np.interp(came, time, out)).max() > tree.room_veh[g])
+        onward = int(tree.onward[g])
+        if onward >= 0:
+            coming.setdefault(int(gate[onward]), []).append((time + gate_s[onward], out))
+    if full:
+        late_s, late = _spilled(tree, capacity, fresh, step_s)
+        at = np.union1d(time, late_s)
+        time, out = at, np.minimum(np.interp(at, time, out), np.interp(at, late_s, late))
+    free_time, free = _coming(out_s, tree.vehicles, fresh, step_s)
+    at = np.union1d(time, free_time)
     return Clearance(
-        vehicles=total,
+        vehicles=float(tree.vehicles.sum()),
         time_s=time,
         out=out,
-        rolling=total * share[: out.size],
-        last_out_s=float(time[-1]),
-        ninety_out_s=float(time[int(np.searchsorted(out, 0.9 * total))]),
-        longest_queue_veh=float(np.maximum(unqueued - out, 0.0).max()),
-        waiting_in_drives=held,
+        last_out_s=float(np.interp(out[-1] - LEAST_VEH, out, time)),
+        ninety_out_s=float(np.interp(0.9 * out[-1], out, time)),
+        longest_queue_veh=float((np.interp(at, free_time, free) - np.interp(at, time, out)).max()),
     )
 
 
-def _all_shares(
-    tree: StreetTree, curve: Mobilisation | NDArray[np.float64], *, total: float, step_s: float
-) -> NDArray[np.float64]:
-    """The share that is rolling at every step that it can take until the last is out."""
+def _shares(curve: Mobilisation | NDArray[np.float64], step_s: float) -> NDArray[np.float64]:
+    """The share that is rolling at every step, to 1."""
     if isinstance(curve, Mobilisation):
-        share = rolling_share(curve, _clock(int(np.ceil(curve.last_s / step_s)) + 1, step_s))
-    else:
-        share = np.asarray(curve, dtype=np.float64)
-        if share.size < 2 or not np.isfinite(share).all() or (np.diff(share) < 0.0).any() or share[0] != 0.0:
-            raise refuse("curve", "it does not rise", expected="shares that rise from 0 to 1", mend="correct it")
-        if abs(share[-1] - 1.0) > 1e-9:
-            raise refuse("curve", f"it ends at {share[-1]}", expected="a last share of 1", mend="correct it")
-    # at least this many steps are free flow and one full queue; more than twice that means nobody moves
-    free_s = float((tree.length_m / tree.speed_m_s).sum()) + step_s * tree.onward.size
-    slowest = float(tree.capacity_veh_s.min())
-    bound = share.size + int(np.ceil((free_s + 2.0 * total / slowest + 60.0) / step_s))
-    if bound > MOST_STEPS:
-        raise refused("clearance", "clearance_of_too_many_steps", bound=bound, step_s=step_s, most=MOST_STEPS)
-    return np.concatenate([share, np.ones(bound - share.size)])
-
-
-def _clock(count: int, step_s: float) -> NDArray[np.float64]:
-    return np.asarray(step_s * np.arange(count), dtype=np.float64)
+        steps = np.arange(np.ceil(curve.last_s / step_s) + 1.0, dtype=np.float64)
+        return rolling_share(curve, step_s * steps)
+    share = np.asarray(curve, dtype=np.float64)
+    if share.size < 2 or not np.isfinite(share).all() or (np.diff(share) < 0.0).any() or share[0] != 0.0:
+        raise refuse("curve", "it does not rise", expected="shares that rise from 0 to 1", mend="correct it")
+    if abs(share[-1] - 1.0) > 1e-9:
+        raise refuse("curve", f"it ends at {share[-1]}", expected="a last share of 1", mend="correct it")
+    return share
 
 
 @njit()
-def _at(history: NDArray[np.float64], start: int, size: int, step: int, back: float) -> float:
-    """A count at `back` steps before `step`, between two steps on the line between them; 0 before the beginning."""
-    place = step - back
-    if place <= 0.0:
-        return 0.0
-    low = int(np.floor(place))
-    rest = place - low
-    value = history[start + low % size]
-    if rest > 0.0:
-        value += rest * (history[start + (low + 1) % size] - value)
-    return float(value)
-
-
-@njit()
-def _let_in(
-    onward: NDArray[np.int32],
-    most: NDArray[np.float64],
-    sending: NDArray[np.float64],
-    given: NDArray[np.float64],
-    free: NDArray[np.float64],
-    wish: NDArray[np.float64],
-    queue: NDArray[np.float64],
-    entered: NDArray[np.float64],
-) -> None:
-    """Share what is free by capacity among those who still want more, street and drives alike."""
-    streets = onward.shape[0]
-    asked = np.zeros(streets)
-    for s in range(streets):
-        if wish[s] > 1e-12:
-            asked[s] = most[s]
-    for s in range(streets):
-        if onward[s] >= 0 and sending[s] - given[s] > 1e-12:
-            asked[onward[s]] += most[s]
-    left_over = free.copy()
-    for s in range(streets):
-        if left_over[s] > 1e-12 and wish[s] > 1e-12:
-            part = min(wish[s], left_over[s] * most[s] / asked[s])
-            wish[s] -= part
-            queue[s] -= part
-            entered[s] += part
-            free[s] -= part
-    for s in range(streets):
-        up = onward[s]
-        if up >= 0 and left_over[up] > 1e-12 and sending[s] - given[s] > 1e-12:
-            part = min(sending[s] - given[s], left_over[up] * most[s] / asked[up])
-            given[s] += part
-            entered[up] += part
-            free[up] -= part
-
-
-@njit()
-def _simulate(
-    onward: NDArray[np.int32],
-    vehicles: NDArray[np.float64],
-    free_lag: NDArray[np.float64],
-    wave_lag: NDArray[np.float64],
-    most: NDArray[np.float64],
-    room: NDArray[np.float64],
-    share: NDArray[np.float64],
-    total: float,
-) -> tuple[NDArray[np.float64], float]:
-    """Step by step until the last is out: vehicles out, and the most that wait in drives."""
-    streets, steps = onward.shape[0], share.shape[0]
-    start = np.zeros(streets + 1, np.int64)
-    for s in range(streets):
-        start[s + 1] = start[s] + int(np.ceil(max(free_lag[s], wave_lag[s]))) + 3
-    came, went = np.zeros(start[streets]), np.zeros(start[streets])
-    entered, left, queue = np.zeros(streets), np.zeros(streets), np.zeros(streets)
-    sending, free, wish, given = np.zeros(streets), np.zeros(streets), np.zeros(streets), np.zeros(streets)
-    out = np.zeros(steps)
-    held = 0.0
-    for step in range(1, steps):
-        fresh = share[step] - share[step - 1]
-        for s in range(streets):
-            size = int(start[s + 1] - start[s])
-            arrived = _at(came, start[s], size, step, free_lag[s])
-            sending[s] = max(0.0, min(arrived - left[s], most[s]))
-            gone = _at(went, start[s], size, step, wave_lag[s])
-            free[s] = max(0.0, min(gone + room[s] - entered[s], most[s]))
-            queue[s] += vehicles[s] * fresh
-            wish[s] = min(queue[s], most[s])
-            given[s] = 0.0
-        for _ in range(4):
-            _let_in(onward, most, sending, given, free, wish, queue, entered)
-        waiting = 0.0
-        for s in range(streets):
-            if onward[s] < 0:
-                given[s] = sending[s]
-                out[step] = out[step - 1] + given[s]
-            left[s] += given[s]
-            size = int(start[s + 1] - start[s])
-            came[start[s] + step % size] = entered[s]
-            went[start[s] + step % size] = left[s]
-            waiting += queue[s]
-        held = max(held, waiting)
-        if out[step] >= total - 1e-3:
-            return out[: step + 1].copy(), held
-    return out, held
-
-
-def _unqueued(
+def _gates(
     order: NDArray[np.int32],
     onward: NDArray[np.int32],
+    way_s: NDArray[np.float64],
+    capacity: NDArray[np.float64],
     vehicles: NDArray[np.float64],
-    free_lag: NDArray[np.float64],
-    share: NDArray[np.float64],
-    steps: int,
-) -> NDArray[np.float64]:
-    """Vehicles that would be out at each step with no queue anywhere."""
-    way = free_lag.copy()
-    for s in order[::-1].tolist():
+    most_per_s: float,
+) -> tuple[NDArray[np.int32], NDArray[np.float64], NDArray[np.float64]]:
+    """For each street the next one, itself or farther out, that holds people up; the way past it, and all the way out.
+
+    A street holds up nobody who is not held up longer farther out, unless it passes less than every street beyond; nor
+    where no more than it passes set out behind it at any time, `most_per_s` being the greatest share in a second. The
+    one that leads out counts always.
+    """
+    behind, least = vehicles.copy(), capacity.copy()
+    gate, gate_s, out_s = np.empty(order.shape[0], np.int32), way_s.copy(), way_s.copy()
+    for s in order:
         if onward[s] >= 0:
-            way[s] += way[onward[s]]
-    total = np.zeros(steps)
-    at = np.arange(share.size)
-    for s in np.flatnonzero(vehicles > 0.0).tolist():
-        total += vehicles[s] * np.interp(at[:steps] - way[s], at, share, left=0.0)
-    return total
+            behind[onward[s]] += behind[s]
+    for s in order[::-1]:
+        up = onward[s]
+        gate[s] = s
+        if up < 0:
+            continue
+        out_s[s] += out_s[up]
+        narrow = capacity[s] < least[up]
+        least[s] = min(capacity[s], least[up])
+        if not narrow or behind[s] * most_per_s <= capacity[s]:
+            gate[s] = gate[up]
+            gate_s[s] += gate_s[up]
+    return gate, gate_s, out_s
+
+
+def _coming(
+    way_s: NDArray[np.float64], vehicles: NDArray[np.float64], fresh: NDArray[np.float64], step_s: float
+) -> _Count:
+    """Vehicles that have come to a place with nothing to hold them up, by the ways they have to it."""
+    whole, rest = np.divmod(way_s / step_s, 1.0)
+    place = np.concatenate([whole, whole + 1.0]).astype(np.int64)
+    # a way that ends between two steps is shared by both, which is the line between them
+    ways = np.bincount(place, weights=np.concatenate([vehicles * (1.0 - rest), vehicles * rest]))
+    count = np.concatenate([[0.0], np.cumsum(np.convolve(ways, fresh))])
+    return np.asarray(step_s * np.arange(count.size), dtype=np.float64), count
+
+
+def _together(own: _Count, others: list[_Count], *, step_s: float) -> _Count:
+    """Streams of vehicles as one, in the order in which they come."""
+    if not others:
+        return own
+    ends = np.array([time[-1] for time, _ in others])
+    at = np.union1d(step_s * np.arange(max(own[0].size, int(ends.max() / step_s) + 1)), ends)
+    count = np.sum([np.interp(at, *one) for one in (own, *others)], axis=0)
+    return at, np.maximum.accumulate(count)
+
+
+def _spilled(tree: StreetTree, capacity: NDArray[np.float64], fresh: NDArray[np.float64], step_s: float) -> _Count:
+    """Vehicles that are out where streets hold no more than their room: part after part, all of one size."""
+    count, part_veh = tree.onward.size, float(tree.vehicles.sum()) / PARTS
+    bounds = np.round(np.concatenate([[0.0], np.cumsum(tree.vehicles)]) / part_veh).astype(np.int64)
+    # the golden section spreads any run of parts evenly over the curve
+    rank = np.argsort(np.argsort(np.arange(PARTS) * 0.6180339887498949 % 1.0))
+    share = np.concatenate([[0.0], np.cumsum(fresh)])
+    sets_out = np.interp((rank + 0.5) / PARTS, share, step_s * np.arange(share.size))
+    street = np.repeat(np.arange(count), np.diff(bounds))
+    way_s, density = tree.length_m / tree.speed_m_s, tree.room_veh / tree.length_m
+    back_s = tree.length_m * (density / capacity - 1.0 / tree.speed_m_s)
+    room = np.maximum(tree.room_veh, capacity * (way_s + back_s) + part_veh) / part_veh
+    onward = np.where(tree.onward < 0, count, tree.onward).astype(np.int64)
+    out = times_out(
+        Streets(
+            onward,
+            way_s,
+            back_s,
+            part_veh / capacity,
+            np.clip(room, 1, PARTS).astype(np.int64),
+            np.argsort(onward, kind="stable"),
+            np.searchsorted(np.sort(onward), np.arange(count + 2)),
+            sets_out[np.lexsort((sets_out, street))],
+            bounds,
+        )
+    )
+    return out, np.asarray(part_veh * np.arange(1, PARTS + 1), dtype=np.float64)
 
 
 def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | float) -> NDArray[np.float64]:
@@ -363,7 +336,5 @@ def not_out(found: Clearance, *, shuts_s: float, told_s: NDArray[np.float64] | f
     leave to wait.
     """
     left_s = shuts_s - np.asarray(told_s, dtype=np.float64)
-    place = np.searchsorted(found.time_s, left_s, side="right") - 1
-    gone = np.where(place >= 0, found.out[np.maximum(place, 0)], 0.0)
-    gone = np.where(left_s >= found.last_out_s, found.vehicles, gone)
+    gone = np.where(left_s >= found.last_out_s, found.vehicles, np.interp(left_s, found.time_s, found.out, left=0.0))
     return np.asarray(found.vehicles - gone, dtype=np.float64)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leaveby import parameters
+from leaveby.compiling import njit
 from leaveby.roads.clearance.queue import StreetTree, street_tree
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.facts import GroupFacts
@@ -94,35 +95,36 @@ def group_tree(
     behind = (tree.size > 0) & (tree.first >= tree.first[mouth]) & (tree.first < tree.first[mouth] + tree.size[mouth])
     inside = np.flatnonzero(behind[:n] & (np.arange(n) != sink))
     # a row is a street and the junction from which it is driven
-    length_of = {(int(way[1][node]), node): float(streets.length_m[way[1][node]]) for node in inside.tolist()}
+    row_of = np.full(n + 1, -1, dtype=np.int64)
+    row_of[inside] = np.arange(inside.size)
     mine = np.flatnonzero((found.home_vertex != NO_WAY_OUT) & behind[found.home_vertex])
-    load: dict[tuple[int, int], float] = defaultdict(float)
-    for home in mine.tolist():
-        street, near, far = _leaves_by(streets, found, homes, home=home, time_s=way[0])
-        key = (street, far)
-        if key not in length_of:
-            # a street on nobody's quickest way: its own people drive to its nearer end
-            key = (street, -1 - near)
-            length_of[key] = float(streets.length_m[street]) / 2.0
-        load[key] += vehicles_per_home * float(homes.dwellings[home])
+    street, near, far = _leaves_by(streets, found, homes, rows=mine, time_s=way[0])
+    # a street on nobody's quickest way: its own people drive to its nearer end
+    apart = (row_of[far] < 0) | (way[1][far] != street)
+    pairs, first, which = np.unique(
+        street[apart].astype(np.int64) * n + near[apart], return_index=True, return_inverse=True
+    )
+    seen = np.argsort(first)
+    own_street, own_near = np.divmod(pairs[seen], n)
+    row = row_of[far]
+    row[apart] = inside.size + np.argsort(seen)[which]
 
-    row_of = {key: row for row, key in enumerate(length_of)}
-    onward = np.full(len(row_of), -1, dtype=np.int32)
-    for (street, from_node), row in row_of.items():
-        other = int(streets.b[street] if streets.a[street] == from_node else streets.a[street])
-        to_node = other if from_node >= 0 else -1 - from_node
-        if to_node != sink:
-            onward[row] = row_of[int(way[1][to_node]), to_node]
-    vehicles = np.array([load.get(key, 0.0) for key in row_of], dtype=np.float64)
+    driven = way[1][inside].astype(np.int64)
+    there = np.where(streets.a[driven] == inside, streets.b[driven], streets.a[driven])
+    to_node = np.concatenate([there, own_near])
+    onward = row_of[np.where(to_node == sink, n, to_node)].astype(np.int32)
+    length = np.concatenate([streets.length_m[driven], streets.length_m[own_street] / 2.0])
+    leaving = vehicles_per_home * homes.dwellings[mine]
+    vehicles = np.asarray(np.bincount(row, weights=leaving, minlength=onward.size), dtype=np.float64)
     kept = _carrying(onward, vehicles)
-    number = np.full(len(row_of) + 1, -1, dtype=np.int32)
+    number = np.full(onward.size + 1, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
-    street_of = np.array([street for street, _ in row_of], dtype=np.int32)[kept]
-    lanes, capacity_veh_h = _lanes_and_capacity(streets, street_of)
+    street_of = np.concatenate([driven, own_street])[kept].astype(np.int32)
+    lanes, capacity_veh_h = (column[street_of] for column in _lanes_and_capacity(streets))
     return (
         street_tree(
             number[onward[kept]],
-            np.maximum(np.array(list(length_of.values()))[kept], LEAST_LENGTH_M),
+            np.maximum(length[kept], LEAST_LENGTH_M),
             speed_m_s=streets.speed_m_s[street_of],
             capacity_veh_s=parameters.BREAKDOWN_SHARE.value * capacity_veh_h / 3600.0,
             vehicles=vehicles[kept],
@@ -133,36 +135,45 @@ def group_tree(
 
 
 def _leaves_by(
-    streets: StreetTable, found: SingleExits, homes: PlacedHomes, *, home: int, time_s: NDArray[np.float64]
-) -> tuple[int, int, int]:
-    """The street of a home, the end by which it is out sooner, and the other end."""
-    street = int(homes.street[home])
-    a, b = int(streets.a[street]), int(streets.b[street])
-    along_m, speed = float(homes.along_m[home]), float(streets.speed_m_s[street])
+    streets: StreetTable,
+    found: SingleExits,
+    homes: PlacedHomes,
+    *,
+    rows: NDArray[np.int64],
+    time_s: NDArray[np.float64],
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.int32]]:
+    """The street of each of some homes, the end by which it is out sooner, and the other end."""
+    street = homes.street[rows]
+    a, b = streets.a[street], streets.b[street]
+    along_m, speed = homes.along_m[rows], streets.speed_m_s[street]
     leaves = found.passages.bits[street]
-    by_a = time_s[a] + along_m / speed if leaves & LEAVE_A else np.inf
-    by_b = time_s[b] + (float(streets.length_m[street]) - along_m) / speed if leaves & LEAVE_B else np.inf
-    return (street, a, b) if by_a <= by_b else (street, b, a)
+    by_a = np.where(leaves & LEAVE_A > 0, time_s[a] + along_m / speed, np.inf)
+    by_b = np.where(leaves & LEAVE_B > 0, time_s[b] + (streets.length_m[street] - along_m) / speed, np.inf)
+    return street, np.where(by_a <= by_b, a, b), np.where(by_a <= by_b, b, a)
 
 
-def _lanes_and_capacity(
-    streets: StreetTable, rows: NDArray[np.int32]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    lanes, capacity = [], []
-    for s in rows:
-        stated, one_way = streets.lanes[s], bool(streets.forward[s] != streets.backward[s])
-        lanes.append(lanes_out(stated, one_way=one_way))
-        width_m = float(streets.width_m[s])
-        capacity.append(capacity_veh_h(streets.highway[s], lanes=stated, one_way=one_way, width_m=width_m))
-    return np.array(lanes, dtype=np.float64), np.array(capacity, dtype=np.float64)
+@lru_cache(maxsize=1)
+def _lanes_and_capacity(streets: StreetTable) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lanes in the direction of leaving, and what passes, of every street; those of a kind are judged once."""
+    one_way = (streets.forward != streets.backward).tolist()
+    kinds = list(zip(streets.highway, streets.lanes, one_way, streets.width_m.tolist(), strict=True))
+    told = {
+        (kind, lanes, one, width_m): (
+            lanes_out(lanes, one_way=one),
+            capacity_veh_h(kind, lanes=lanes, one_way=one, width_m=width_m),
+        )
+        for kind, lanes, one, width_m in set(kinds)
+    }
+    lanes, capacity = np.array([told[kind] for kind in kinds], dtype=np.float64).T
+    return lanes, capacity
 
 
+@njit()
 def _carrying(onward: NDArray[np.int32], load: NDArray[np.float64]) -> NDArray[np.int64]:
     """Rows that vehicles pass."""
-    used = np.zeros(onward.size, dtype=np.bool_)
-    for index in np.flatnonzero(load > 0.0).tolist():
-        at = index
+    used = np.zeros(onward.shape[0], np.bool_)
+    for at in np.flatnonzero(load > 0.0):
         while at >= 0 and not used[at]:
             used[at] = True
-            at = int(onward[at])
+            at = onward[at]
     return np.flatnonzero(used)

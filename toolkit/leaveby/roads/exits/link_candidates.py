@@ -5,9 +5,9 @@ Each is bounded from the tree of single exits: no more homes can be relieved tha
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Final, NamedTuple
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
 import shapely
@@ -27,6 +27,9 @@ Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.floa
 
 MOST_CANDIDATES: Final = 1000
 """Of each kind; the most promising are kept."""
+SPOTS_AT_ONCE: Final = 10_000
+
+Columns = TypeVar("Columns", "_Bounds", "_Joins")
 
 
 @njit()
@@ -57,15 +60,14 @@ class _Bounds:
     most: NDArray[np.float64]
     taken: NDArray[np.int64]
 
-    def key(self, k: int) -> tuple[int, int, int]:
-        return (*self.between(k), int(self.taken[k]))
+    def kinds(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+        """One number for each kind of relief: between the same branches, and about as much of them."""
+        low, high = (f(self.left[rows], self.right[rows]).astype(np.int64) for f in (np.minimum, np.maximum))
+        return np.asarray((low * 2**28 + high) * 64 + self.taken[rows], dtype=np.int64)
 
     def between(self, k: int) -> tuple[int, int]:
         left, right = int(self.left[k]), int(self.right[k])
         return min(left, right), max(left, right)
-
-    def chosen(self, rows: NDArray[np.bool_]) -> _Bounds:
-        return _Bounds(self.left[rows], self.right[rows], self.most[rows], self.taken[rows])
 
 
 class _Ends(NamedTuple):
@@ -76,11 +78,35 @@ class _Ends(NamedTuple):
     node: NDArray[np.int32]
 
 
-def _bound(streets: StreetTable, found: SingleExits, homes: PlacedHomes, a: _Ends, b: _Ends) -> _Bounds:
-    """Bound the homes that joins relieve."""
+@dataclass(frozen=True, eq=False)
+class _Homes:
+    """What joins are bounded by: of each vertex the length that must be passed, of each junction the part without a way
+    out that it lies in, with the homes that gain when the part gets one; and the homes in order of the walk."""
+
+    must_m: NDArray[np.float64]
+    part: NDArray[np.int32]
+    cut_off: NDArray[np.float64]
+    spot: NDArray[np.int32]
+    own_m: NDArray[np.float64]
+    dwellings: NDArray[np.float64]
+    rising: NDArray[np.int64]
+
+
+def _homes(streets: StreetTable, found: SingleExits, homes: PlacedHomes) -> _Homes:
     tree = found.tree
-    left, right = (_partings(tree.parent, tree.first, tree.size, tree.outside, e.vertex, e.onward) for e in (a, b))
     must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)
+    cut_off, part = _cut_off(streets, found, homes)
+    placed = np.flatnonzero(found.home_vertex != NO_WAY_OUT)
+    row = placed[np.argsort(tree.first[found.home_vertex[placed]], kind="stable")]
+    at = found.home_vertex[row]
+    own_m = must[at]
+    return _Homes(must, part, cut_off, tree.first[at], own_m, homes.dwellings[row], np.argsort(own_m, kind="stable"))
+
+
+def _bound(found: SingleExits, homes: _Homes, a: _Ends, b: _Ends) -> _Bounds:
+    """Bound the homes that joins relieve."""
+    tree, must = found.tree, homes.must_m
+    left, right = (_partings(tree.parent, tree.first, tree.size, tree.outside, e.vertex, e.onward) for e in (a, b))
     most = np.zeros(left.size)
     taken = np.zeros(left.size)
     for side, end in ((left, a.vertex), (right, b.vertex)):
@@ -89,12 +115,45 @@ def _bound(streets: StreetTable, found: SingleExits, homes: PlacedHomes, a: _End
         # only what lies between the parting and the join is taken away, and what lies beyond the parting stays
         gone = np.where(parted, must[np.maximum(end, 0)] - beyond, 0.0)
         helps = np.flatnonzero(parted & (gone >= RELIEF_SHARE.value * beyond) & (gone > 0.0))
-        most[helps] += _homes_within(found, homes, must, side[helps], gone[helps] / RELIEF_SHARE.value)
+        first, size, limit_m = tree.first[side[helps]], tree.size[side[helps]], gone[helps] / RELIEF_SHARE.value
+        low, high = np.searchsorted(homes.spot, first), np.searchsorted(homes.spot, first + size)
+        order = np.argsort(limit_m)
+        most[helps] += _within(low, high, limit_m, order, homes.own_m, homes.dwellings, homes.rising)
         taken[helps] = np.maximum(taken[helps], gone[helps])
-    cut_off, part = _cut_off(streets, found, homes)
     for end, _, node in (a, b):
-        most += np.where(end == NO_WAY_OUT, cut_off[part[node]], 0.0)
+        most += np.where(end == NO_WAY_OUT, homes.cut_off[homes.part[node]], 0.0)
     return _Bounds(left, right, most, np.floor(np.log2(np.maximum(taken, 1.0))).astype(np.int64))
+
+
+@njit()
+def _within(
+    low: NDArray[np.int64],
+    high: NDArray[np.int64],
+    limit_m: NDArray[np.float64],
+    order: NDArray[np.int64],
+    own_m: NDArray[np.float64],
+    dwellings: NDArray[np.float64],
+    rising: NDArray[np.int64],
+) -> NDArray[np.float64]:
+    """Homes at places `low` to `high` of the walk that must pass no more than a length of street in all.
+
+    Lengths are gone through from the least, and the homes that are met added to a tree of partial sums (Fenwick 1994,
+    Software: Practice and Experience 24(3), 327-336, from memory).
+    """
+    sums, found, met = np.zeros(own_m.shape[0] + 1), np.zeros(low.shape[0]), 0
+    for q in order:
+        while met < rising.shape[0] and own_m[rising[met]] <= limit_m[q]:
+            at = rising[met] + 1
+            while at < sums.shape[0]:
+                sums[at] += dwellings[rising[met]]
+                at += at & -at
+            met += 1
+        for end, sign in ((high[q], 1.0), (low[q], -1.0)):
+            at = end
+            while at > 0:
+                found[q] += sign * sums[at]
+                at -= at & -at
+    return found
 
 
 def _cut_off(
@@ -124,34 +183,6 @@ def _cut_off(
     return total.astype(np.float64), part.astype(np.int32)
 
 
-def _homes_within(
-    found: SingleExits,
-    homes: PlacedHomes,
-    must: NDArray[np.float64],
-    side: NDArray[np.int32],
-    length_m: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Homes behind a vertex that must pass no more than a length of street in all."""
-    tree = found.tree
-    placed = np.flatnonzero(found.home_vertex != NO_WAY_OUT)
-    spot = tree.first[found.home_vertex[placed]]
-    order = np.argsort(spot, kind="stable")
-    spot, row = spot[order], placed[order]
-    own_m, dwellings = must[found.home_vertex[row]], homes.dwellings[row]
-    total = np.zeros(side.size)
-    by_side = np.argsort(side, kind="stable")
-    starts = np.flatnonzero(np.diff(side[by_side], prepend=-1))
-    for group in np.split(by_side, starts[1:]):
-        if group.size == 0:
-            continue
-        vertex = side[group[0]]
-        low, high = np.searchsorted(spot, [tree.first[vertex], tree.first[vertex] + tree.size[vertex]])
-        rising = np.argsort(own_m[low:high], kind="stable")
-        counted = np.concatenate([[0.0], np.cumsum(dwellings[low:high][rising])])
-        total[group] = counted[np.searchsorted(own_m[low:high][rising], length_m[group], side="right")]
-    return total
-
-
 def links_to_open(streets: StreetTable, found: SingleExits, *, homes: PlacedHomes) -> tuple[Link, ...]:
     """Find ways already on the map (tracks, gated and private ways) that would join streets of different groups.
 
@@ -166,15 +197,14 @@ def links_to_open(streets: StreetTable, found: SingleExits, *, homes: PlacedHome
     lost = found.tree.parent[middle] == NO_WAY_OUT
     a, b = _with_way(found, paths.from_a), _with_way(found, paths.from_b)
     bound = _bound(
-        streets,
         found,
-        homes,
+        _homes(streets, found, homes),
         _Ends(a, np.where(lost, b, middle).astype(np.int32), paths.from_a),
         _Ends(b, np.where(lost, a, middle).astype(np.int32), paths.from_b),
     )
     kept = np.flatnonzero(bound.most >= 1.0)
     links = []
-    for chosen in _shortest_of_each(bound, kept[np.argsort(paths.total_m[kept], kind="stable")]):
+    for chosen in _most(bound, _shortest_of_each(bound, kept, paths.total_m)).tolist():
         way = paths.way(chosen)
         links.append(
             Link(
@@ -263,12 +293,15 @@ def _with_way(found: SingleExits, node: NDArray[np.int32]) -> NDArray[np.int32]:
     return np.where(found.tree.parent[node] == NO_WAY_OUT, NO_WAY_OUT, node).astype(np.int32)
 
 
-def _shortest_of_each(bound: _Bounds, rows: NDArray[np.int64]) -> list[int]:
-    """Of candidates in order of length: the first of each kind of relief, and of these the ones that promise most."""
-    best: dict[tuple[int, int, int], int] = {}
-    for k in rows.tolist():
-        best.setdefault(bound.key(k), k)
-    return sorted(best.values(), key=lambda k: (-float(bound.most[k]), k))[:MOST_CANDIDATES]
+def _shortest_of_each(bound: _Bounds, rows: NDArray[np.int64], length_m: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Of candidates the shortest of each kind of relief, the first of those that are as short."""
+    rows = rows[np.argsort(length_m[rows], kind="stable")]
+    return np.sort(rows[np.unique(bound.kinds(rows), return_index=True)[1]])
+
+
+def _most(bound: _Bounds, rows: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Of candidates those that promise most."""
+    return rows[np.lexsort((rows, -bound.most[rows]))[:MOST_CANDIDATES]]
 
 
 def links_to_build(
@@ -291,98 +324,134 @@ def links_to_build(
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
-    joins = _joins(streets, found, within_m=within_m)
-    if joins is None:
+    known, parts = _homes(streets, found, homes), []
+    for one, ends in _joins(streets, found, within_m=within_m):
+        bound = _bound(found, known, *ends)
+        good = np.flatnonzero((bound.most >= max(least_homes, 1e-9)) & (one.a != one.b))
+        bound, one = _rows(bound, good), _rows(one, good)
+        one = replace(one, meets=_meeting(streets, one))
+        straight = np.sqrt(np.sum((one.meets - one.begins) ** 2, axis=1))
+        slope = np.full(good.size, -np.inf) if elevation is None else _slopes(one, straight, elevation)
+        kept = np.flatnonzero((straight > END_M) & (slope <= steepest))
+        chosen = _shortest_of_each(bound, kept, straight)
+        parts.append((_rows(bound, chosen), _rows(one, chosen), straight[chosen], slope[chosen]))
+    if not parts:
         return ()
-    a, a_share, b, b_share, ends = joins
-    bound = _bound(streets, found, homes, *ends)
-    good = (bound.most >= max(least_homes, 1e-9)) & (a != b)
-    if not good.any():
-        return ()
-    a, a_share, b, b_share, bound = a[good], a_share[good], b[good], b_share[good], bound.chosen(good)
-    begin = shapely.line_interpolate_point(streets.geometry[a], a_share, normalized=True)
-    meets = shapely.line_interpolate_point(streets.geometry[b], b_share, normalized=True)
-    straight = np.asarray(shapely.distance(begin, meets), dtype=np.float64)
-    slope = np.full(a.size, -np.inf) if elevation is None else _slopes(begin, meets, straight, elevation)
-    kept = np.flatnonzero((straight > END_M) & (slope <= steepest))
-    a_m, b_m = a_share * streets.length_m[a], b_share * streets.length_m[b]
+    bound, one = _together([part[0] for part in parts]), _together([part[1] for part in parts])
+    straight, slope = (np.concatenate([part[k] for part in parts]) for k in (2, 3))
     links = [
         Link(
             kind="build",
-            line=shapely.LineString([begin[k], meets[k]]),
+            line=shapely.LineString([one.begins[k], one.meets[k]]),
             streets=(),
             reasons=(),
-            ends=((int(a[k]), float(a_m[k])), (int(b[k]), float(b_m[k]))),
+            ends=tuple(
+                (int(street[k]), float(share[k] * streets.length_m[street[k]]))
+                for street, share in ((one.a, one.a_share), (one.b, one.b_share))
+            ),
             build_m=float(LINK_WINDING.value * straight[k]),
             open_m=0.0,
             steepest=float(slope[k]),
             between=bound.between(k),
             most_homes=float(bound.most[k]),
         )
-        for k in _shortest_of_each(bound, kept[np.argsort(straight[kept], kind="stable")])
+        for k in _most(bound, _shortest_of_each(bound, np.arange(straight.size), straight)).tolist()
     ]
     return tuple(sorted(links, key=by_bound))
 
 
-_Spots = tuple[NDArray[np.int64], NDArray[np.float64]]
+def _rows(table: Columns, rows: NDArray[np.int64]) -> Columns:
+    return type(table)(*(getattr(table, column.name)[rows] for column in fields(table)))
+
+
+def _together(tables: list[Columns]) -> Columns:
+    columns = (column.name for column in fields(tables[0]))
+    return type(tables[0])(*(np.concatenate([getattr(table, name) for table in tables]) for name in columns))
+
+
+@dataclass(frozen=True, eq=False)
+class _Joins:
+    """Straight lines between streets: of both ends the street and the share along it, and x and y in m.
+
+    Where the end `b` is the nearest point of its street, `meets` is NaN until it is asked for.
+    """
+
+    a: NDArray[np.int64]
+    a_share: NDArray[np.float64]
+    b: NDArray[np.int64]
+    b_share: NDArray[np.float64]
+    begins: NDArray[np.float64]
+    meets: NDArray[np.float64]
 
 
 def _joins(
     streets: StreetTable, found: SingleExits, *, within_m: float
-) -> tuple[*_Spots, *_Spots, tuple[_Ends, _Ends]] | None:
-    """Straight lines from streets with one way out to others: street and share along it of both ends."""
+) -> Iterator[tuple[_Joins, tuple[_Ends, _Ends]]]:
+    """Straight lines from streets with one way out to others, some at a time: from spots to streets near them.
+
+    They meet these at the nearest point, and at the ends and spots along them.
+    """
     usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
     place_vertex = home_vertices(found.tree, usable.astype(np.int32), passages=found.passages)
-    behind = found.homes_behind.copy()
-    behind[found.tree.outside] = 0.0
-    served = (place_vertex == NO_WAY_OUT) | _under_group(found, place_vertex, behind)
-    from_street, from_share = _samples(streets, usable[served])
-    if from_street.size == 0:
-        return None
+    served = (place_vertex == NO_WAY_OUT) | _under_group(found)[place_vertex]
+    street, share = _samples(streets, usable[served])
+    if street.size == 0:
+        return
     vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
     vertex_of[usable] = place_vertex
-    spots = shapely.line_interpolate_point(streets.geometry[from_street], from_share, normalized=True)
-    a, a_share, b, b_share = _pairs(streets, usable, spots, from_street, from_share, within_m)
-    vertex_a = _spot_vertex(streets, found, a, a_share, vertex_of)
-    vertex_b = _spot_vertex(streets, found, b, b_share, vertex_of)
-    ends = (
-        _Ends(vertex_a, _before_spot(found, vertex_b, b), streets.a[a]),
-        _Ends(vertex_b, _before_spot(found, vertex_a, a), streets.a[b]),
-    )
-    return a, a_share, b, b_share, ends
-
-
-def _under_group(found: SingleExits, vertex: NDArray[np.int32], behind: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Whether a vertex has homes behind it or hangs on one that has."""
-    tree = found.tree
-    hangs = np.zeros(tree.parent.size, dtype=np.bool_)
-    for v in tree.order[1:].tolist():
-        up = int(tree.parent[v])
-        hangs[v] = behind[v] > 0.0 or (up != tree.outside and hangs[up])
-    return np.where(vertex >= 0, hangs[np.maximum(vertex, 0)], False)
-
-
-def _pairs(
-    streets: StreetTable,
-    usable: NDArray[np.int64],
-    spots: NDArray[np.object_],
-    street: NDArray[np.int64],
-    share: NDArray[np.float64],
-    within_m: float,
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.int64], NDArray[np.float64]]:
-    """Spots near other streets: from each to the nearest point of a street, and to the ends and spots along it."""
-    lines = streets.geometry[usable]
-    spot, row = shapely.STRtree(lines).query(spots, predicate="dwithin", distance=within_m)
-    along = np.asarray(shapely.line_locate_point(lines[row], spots[spot], normalized=True), dtype=np.float64)
     there, there_share = _samples(streets, usable)
-    others = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
-    spot_2, other = shapely.STRtree(others).query(spots, predicate="dwithin", distance=within_m)
-    return (
-        np.concatenate([street[spot], street[spot_2]]),
-        np.concatenate([share[spot], share[spot_2]]),
-        np.concatenate([usable[row], there[other]]),
-        np.concatenate([along, there_share[other]]),
-    )
+    places = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
+    lines = streets.geometry[usable]
+    of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
+    for low in range(0, street.size, SPOTS_AT_ONCE):
+        some = slice(low, low + SPOTS_AT_ONCE)
+        spots = shapely.line_interpolate_point(streets.geometry[street[some]], share[some], normalized=True)
+        spot, row = of_lines.query(spots, predicate="dwithin", distance=within_m)
+        along = np.asarray(shapely.line_locate_point(lines[row], spots[spot], normalized=True), dtype=np.float64)
+        spot_2, other = of_places.query(spots, predicate="dwithin", distance=within_m)
+        both = np.concatenate([spot, spot_2])
+        nearest = np.full((row.size, 2), np.nan)
+        joins = _Joins(
+            street[some][both],
+            share[some][both],
+            np.concatenate([usable[row], there[other]]),
+            np.concatenate([along, there_share[other]]),
+            shapely.get_coordinates(spots)[both],
+            np.concatenate([nearest, shapely.get_coordinates(places[other])]),
+        )
+        vertex_a = _spot_vertex(streets, found, joins.a, joins.a_share, vertex_of)
+        vertex_b = _spot_vertex(streets, found, joins.b, joins.b_share, vertex_of)
+        yield (
+            joins,
+            (
+                _Ends(vertex_a, _before_spot(found, vertex_b, joins.b), streets.a[joins.a]),
+                _Ends(vertex_b, _before_spot(found, vertex_a, joins.a), streets.a[joins.b]),
+            ),
+        )
+
+
+def _meeting(streets: StreetTable, joins: _Joins) -> NDArray[np.float64]:
+    """Where joins meet their streets."""
+    meets = joins.meets.copy()
+    asked = np.flatnonzero(np.isnan(meets[:, 0]))
+    at = shapely.line_interpolate_point(streets.geometry[joins.b[asked]], joins.b_share[asked], normalized=True)
+    meets[asked] = shapely.get_coordinates(at)
+    return meets
+
+
+def _under_group(found: SingleExits) -> NDArray[np.bool_]:
+    """Whether each vertex has homes behind it or hangs on one that has: all that hang on an outermost one with homes.
+
+    The last is for a vertex of -1: it has no way out, and none to hang on.
+    """
+    tree, total = found.tree, found.tree.parent.size
+    tops = np.flatnonzero((tree.parent == tree.outside) & (found.homes_behind > 0.0))
+    change = np.zeros(total + 1)
+    change[tree.first[tops]] += 1.0
+    change[tree.first[tops] + tree.size[tops]] -= 1.0
+    within = np.cumsum(change)[tree.first] > 0.0
+    within[(tree.size == 0) | (np.arange(total) == tree.outside)] = False
+    return np.append(within, False)
 
 
 def _samples(streets: StreetTable, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -411,15 +480,13 @@ def _before_spot(found: SingleExits, vertex: NDArray[np.int32], street: NDArray[
     return np.where(split, found.tree.parent[np.maximum(vertex, 0)], vertex).astype(np.int32)
 
 
-def _slopes(
-    begin: NDArray[np.object_], end: NDArray[np.object_], length: NDArray[np.float64], elevation: Elevation
-) -> NDArray[np.float64]:
+def _slopes(joins: _Joins, length: NDArray[np.float64], elevation: Elevation) -> NDArray[np.float64]:
     """Steepest slope of the ground along straight lines, over stretches of about 90 m; inf over unknown ground."""
     pieces = np.maximum(1, np.floor(length / LINK_SLOPE_SPAN_M.value)).astype(np.int64)
     line = np.repeat(np.arange(length.size), pieces + 1)
     start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
     share = (np.arange(line.size) - np.repeat(start, pieces + 1)) / np.repeat(pieces, pieces + 1)
-    x0, y0, x1, y1 = shapely.get_x(begin), shapely.get_y(begin), shapely.get_x(end), shapely.get_y(end)
+    (x0, y0), (x1, y1) = joins.begins.T, joins.meets.T
     height = np.asarray(
         elevation(x0[line] + share * (x1 - x0)[line], y0[line] + share * (y1 - y0)[line]), dtype=np.float64
     )

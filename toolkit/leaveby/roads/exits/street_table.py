@@ -8,7 +8,7 @@ who live on it or behind it; nobody else counts on it as a way through.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -86,10 +86,10 @@ class StreetTable:
         """Streets that a car may drive in some direction."""
         return np.asarray(self.forward | self.backward, dtype=np.bool_)
 
-    @property
+    @cached_property
     def own(self) -> NDArray[np.bool_]:
         """Streets that only those who live on them or behind them count on."""
-        return np.array([bool(reason) for reason in self.reason], dtype=np.bool_)
+        return np.fromiter(map(bool, self.reason), dtype=np.bool_, count=len(self.reason))
 
 
 PER_STREET: Final = tuple(
@@ -251,10 +251,20 @@ def street_passages(
     passages = Passages(streets.node_count, streets.a, streets.b, bits)
     if not kept_out.any():
         return passages
-    shared = replace(passages, bits=np.where(kept_out, 0, bits).astype(np.uint8))
-    gets_out = np.isfinite(shortest_out(shared, exits, weight=streets.length_m)[0])
+    gets_out = gets_out_openly(streets, exits, own=own)
     shut = (kept_out & gets_out[streets.a]) * ENTER_A + (kept_out & gets_out[streets.b]) * ENTER_B
     return replace(passages, bits=np.asarray(bits & ~shut.astype(np.uint8), dtype=np.uint8))
+
+
+def gets_out_openly(
+    streets: StreetTable, exits: NDArray[np.int32], *, own: NDArray[np.bool_] | None = None
+) -> NDArray[np.bool_]:
+    """Junctions from which one gets to one of `exits` by streets that are open to everyone alone."""
+    there, back = streets.forward, streets.backward
+    bits = np.asarray(there * (ENTER_A | LEAVE_B) + back * (ENTER_B | LEAVE_A), dtype=np.uint8)
+    bits[streets.own if own is None else own] = 0
+    shared = Passages(streets.node_count, streets.a, streets.b, bits)
+    return np.isfinite(shortest_out(shared, exits, weight=streets.length_m)[0])
 
 
 def walked(streets: StreetTable) -> Passages:

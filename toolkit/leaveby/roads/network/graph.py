@@ -126,9 +126,10 @@ PER_EDGE: Final = ("tail", "head", "length_m", "geometry", "way_id", "foot_only"
 def taken(table: object, columns: Iterable[str], rows: NDArray[np.int64]) -> dict[str, Any]:
     """Some rows of those attributes of a table that are columns: arrays, or tuples of text."""
     found: dict[str, Any] = {}
+    numbers = rows.tolist()
     for name in columns:
         column = getattr(table, name)
-        found[name] = column[rows] if isinstance(column, np.ndarray) else tuple(column[row] for row in rows)
+        found[name] = column[rows] if isinstance(column, np.ndarray) else tuple(map(column.__getitem__, numbers))
     return found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -68,6 +69,7 @@ def behind_words(group: StreetGroup) -> str:
     return f" and {clean(others[0], 40)}{more} behind it"
 
 
+@lru_cache(maxsize=1)
 def streets_scene(answer: StreetSurvey) -> Scene:
     """Lay out what the map of the community question shows.
 
@@ -146,6 +148,7 @@ def streets_scene(answer: StreetSurvey) -> Scene:
     return Scene("Single exits", OVERRIDE, "", notices, str(streets.crs), tables_of(made, str(streets.crs)))
 
 
+@lru_cache(maxsize=1)
 def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
     """One row for each group, with the columns of `COLUMNS`; None where a thing is not known."""
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
