@@ -293,6 +293,7 @@ def _district(wanted: argparse.Namespace, errors: Console) -> int:
             tell(f"fires; about {duration_words(left_s)} left", done, total, "")
 
         ready = read_district(wanted.district)
+        _give_back()
         survey = survey_district(
             ready, workers=wanted.workers, scheduler=wanted.scheduler, folder=wanted.out, progress=told
         )

@@ -258,9 +258,6 @@ def _as_plan(document: dict[str, Any], own: Mapping[str, Mapping[str, Any]]) -> 
         if isinstance(lon, int | float) and isinstance(lat, int | float)
     ]
     lon_deg, lat_deg = np.mean(known, axis=0).tolist() if known else (0.0, 0.0)
-    box = own["homes"]["area_deg"]
-    if box is not None:
-        lon_deg, lat_deg = (box[0] + box[2]) / 2.0, (box[1] + box[3]) / 2.0
     vehicles = document.get("vehicles", [dict(_USUAL_CAR)])
     plan: dict[str, Any] = {"name": asked["name"] or "district", "members": 2000, "durations": "beta_pert"}
     if asked["confidence"] is not None:

@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -102,6 +103,8 @@ def run_fires(
         return store.columns
     with _client(count, scheduler) as client:
         _over_workers(client, packed, waiting, keep, lambda: total - len(waited))
+    if waited:
+        raise AssertionError(f"{len(waited)} fires never came back")
     return store.columns
 
 
@@ -236,7 +239,7 @@ def _over_workers(
     running = as_completed(with_results=True)
 
     def hand_out(count: int) -> None:
-        for number in (one for one, _ in zip(left, range(count), strict=False)):
+        for number in islice(left, count):
             key = f"leaveby-{packed.digest[:12]}-{number}"
             running.add(client.submit(_fire_on_worker, number, packed.digest, key=key, pure=False))
 

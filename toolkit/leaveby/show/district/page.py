@@ -33,6 +33,7 @@ def district_page(survey: DistrictSurvey, *, made_at: datetime) -> str:
         notice=map_notice(survey),
         symbols=[SYMBOLS[kind] for kind in reversed(GOES)],
         last=asked.ratings[-1].name,
+        ends=sorted({0, len(asked.ratings) - 1}),
         rolling=words.rolling_words,
         gain=words.gain_words,
         share=share_words,

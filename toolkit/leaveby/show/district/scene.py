@@ -15,7 +15,6 @@ from leaveby.show.scene import Rows, Scene, notices_of, tables_of, thing
 from leaveby.show.wording import clean, map_notice
 
 
-
 def district_scene(survey: DistrictSurvey) -> Scene:
     """Lay out what the map of a district shows."""
     asked = survey.question
