@@ -27,9 +27,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby import __version__
-from leaveby.decision.district.fires import FireKit, FireRow, run_fire
-from leaveby.decision.district.result import DistrictQuestion
-from leaveby.decision.district.summary import Columns
+from leaveby.decision.district.fires import FireKit, FireRow, run_fire, wind_of
+from leaveby.decision.district.result import Columns, DistrictQuestion
 from leaveby.errors import refuse, refused
 
 if TYPE_CHECKING:
@@ -143,7 +142,8 @@ def _opened(packed: _Packed, asked: DistrictQuestion, folder: Path | None) -> _S
     else:
         made = _on_disk(folder / WORK, shapes, key={"kit": packed.digest, "fires": asked.count})
     done = made.pop("done")
-    return _Store(Columns(**made, names=packed.kit.columns), done)
+    winds = np.array([wind_of(packed.kit, number) for number in range(asked.count)], dtype=np.int64)
+    return _Store(Columns(**made, wind_from=winds, names=packed.kit.columns), done)
 
 
 def _on_disk(work: Path, shapes: Mapping[str, tuple[tuple[int, ...], str]], *, key: dict[str, Any]) -> dict[str, Any]:

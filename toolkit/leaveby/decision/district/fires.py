@@ -143,6 +143,12 @@ def draw_fire(kit: FireKit, number: int) -> FireDraw:
     )
 
 
+def wind_of(kit: FireKit, number: int) -> int:
+    """The quarter that was drawn for a fire's wind, from north clockwise; -1 where it is the day's own."""
+    wind_from_deg = draw_fire(kit, number).wind_from_deg
+    return -1 if wind_from_deg is None else round(wind_from_deg / 90.0) % 4
+
+
 def needs_s(need: Need, *, seed: int, fires: int, siren_s: float = 0.0) -> NDArray[np.float64]:
     """Draw what the household needs in each fire of a rating, shape (fires,); a siren lets it know sooner, at once."""
     found = np.empty(fires)

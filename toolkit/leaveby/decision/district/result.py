@@ -96,6 +96,22 @@ class DistrictQuestion:
         return self.fires * len(self.ratings)
 
 
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """What all fires left behind, each at its number: arrays in memory or on disk.
+
+    - `latest_s`, `shuts`, shape (fires, h): see `decision.district.fires.FireRow`.
+    - `streets_s`, shape (fires, columns, streets); `names`: of the columns.
+    - `wind_from`, shape (fires,): quarter that was drawn for the wind, north 0; -1 where it is the day's own.
+    """
+
+    latest_s: NDArray[np.float32]
+    shuts: NDArray[np.int32]
+    streets_s: NDArray[np.float32]
+    wind_from: NDArray[np.int64]
+    names: tuple[str, ...]
+
+
 @dataclass(frozen=True)
 class AtRating:
     """What the fires of one rating leave a home or a street.
@@ -180,10 +196,12 @@ class CutOff:
 class DistrictSurvey:
     """The answer: homes in the order in which they have to go, streets likewise, and where fire cuts off most people.
 
+    - `columns`: what its fires left behind, to look at them otherwise.
     - `error`: the half-width of a 95 % interval of a share of one half, by the fires of one rating and hour.
     """
 
     question: DistrictQuestion
+    columns: Columns
     homes: tuple[HomeTimes, ...]
     streets: tuple[StreetTimes, ...]
     cut_off: tuple[CutOff, ...]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -19,12 +19,14 @@ from leaveby.confidence import latest_at_confidence, rank_at
 from leaveby.decision.district.fires import needs_s
 from leaveby.decision.district.result import (
     AtRating,
+    Columns,
     CutOff,
     DistrictQuestion,
     DistrictSurvey,
     Gain,
     Help,
     HomeTimes,
+    Need,
     StreetTimes,
 )
 from leaveby.decision.district.roads import street_called
@@ -33,25 +35,14 @@ from leaveby.decision.rules.words import verdict_of, verdict_sentence
 BLOCK: Final = 4_000_000
 """So many numbers of homes or streets by fires are held at once."""
 
+LEAST_FIRES: Final = 15
+"""Of fewer fires no share is told."""
+
 PLACES: Final = 20
 """Places named at which fire cuts people off."""
 
 IN_DISTRICT: Final = "in the district"
 ON_WORD: Final = "on first word of any fire"
-
-
-@dataclass(frozen=True, eq=False)
-class Columns:
-    """What all fires left behind, each at its number: arrays in memory or on disk.
-
-    - `latest_s`, `shuts`, shape (fires, h): see `FireRow`.
-    - `streets_s`, shape (fires, columns, streets); `names`: of the columns.
-    """
-
-    latest_s: NDArray[np.float32]
-    shuts: NDArray[np.int32]
-    streets_s: NDArray[np.float32]
-    names: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,11 +58,37 @@ def survey_of(asked: DistrictQuestion, columns: Columns) -> DistrictSurvey:
     need_s = needs_s(asked.need, seed=asked.seed, fires=asked.fires)
     return DistrictSurvey(
         question=asked,
+        columns=columns,
         homes=tuple(sorted(_homes(asked, columns, need_s), key=lambda one: _first_to_go(one.ratings, one.identity))),
         streets=tuple(_streets(asked, columns, need_s)),
         cut_off=tuple(_cut_off(asked, columns, need_s)),
         error=1.96 * math.sqrt(0.25 / max(asked.fires // len(asked.hours), 1)),
     )
+
+
+def look(survey: DistrictSurvey, *, rating: int, need_s: float, wind_from: int | None = None) -> DistrictSurvey | None:
+    """Look at the same fires for one rating, one need from the start of a fire until one rolls, and one wind.
+
+    `wind_from` is a quarter, from north clockwise; None for all. No fire is solved anew. Gives None where fewer than
+    `LEAST_FIRES` ran under that wind.
+    """
+    asked, columns = survey.question, survey.columns
+    rows = np.arange(rating, asked.count, len(asked.ratings))
+    if wind_from is not None:
+        rows = rows[columns.wind_from[rows] == wind_from]
+    if rows.size < LEAST_FIRES:
+        return None
+    learns_s = min(need_s, float(np.median(asked.need.learns_s)))
+    kept = Columns(
+        latest_s=np.asarray(columns.latest_s[rows]),
+        shuts=np.asarray(columns.shuts[rows]),
+        streets_s=np.asarray(columns.streets_s[rows]),
+        wind_from=columns.wind_from[rows],
+        names=columns.names,
+    )
+    need = Need(np.array([learns_s]), np.array([need_s - learns_s]))
+    one = replace(asked, ratings=(asked.ratings[rating],), fires=int(rows.size), hours=asked.hours[:1], need=need)
+    return survey_of(one, kept)
 
 
 def _first_to_go(ratings: Sequence[AtRating], name: str) -> tuple[object, ...]:
