@@ -35,7 +35,7 @@ from leaveby.decision.rules.too_near import learning_times_s
 from leaveby.decision.ways.roads import GridSampler, road_vehicle
 from leaveby.decision.ways.timing import readiness_of
 from leaveby.errors import Fault, InputError, fault_of, refused
-from leaveby.files.read.district_shape import OWN, SECTIONS, of_a_plan, ways_in
+from leaveby.files.read.district_shape import LEARNS, OWN, SECTIONS, of_a_plan, ways_in
 from leaveby.files.read.drill_shape import place_in, read_table
 from leaveby.files.read.grids import AREA_BUFFER_M, read_starts
 from leaveby.files.read.homes import read_homes
@@ -378,7 +378,8 @@ def _need(file: _File) -> Need:
         ready = readiness_of(scenario, own["way"], plan_draws(plan, MORNINGS)).ready_s
         learns = learning_times_s(plan, _POINTS)
         return Need(np.sort(learns), np.sort(ready), f"The household is that of the plan {plan.name}.")
-    learns_s, ready_s = (_likely(own[key]) for key in ("learns_after_min", "ready_min"))
+    learns = LEARNS if own["learns_after_min"] is None else own["learns_after_min"]
+    learns_s, ready_s = (_likely(told) for told in (learns, own["ready_min"]))
     said = "It knows of a fire and has decided {} to {} minutes after its start, and is ready to roll {} to {} later."
     ends = (f"{one[end] / 60.0:.0f}" for one in (learns_s, ready_s) for end in (0, -1))
     return Need(learns_s, ready_s, f"One household stands for all. {said.format(*ends)}")

@@ -36,7 +36,8 @@ def _sixteen(shares: tuple[float, ...]) -> tuple[float, ...]:
 
 _Degrees = Annotated[float, Field(strict=True)]
 _Minutes = shared.MinutesOrPoints
-_LEARNS: Final = shared.ThreePoints(LEARNS_SHORTEST_S.value, LEARNS_LIKELY_S.value, LEARNS_LONGEST_S.value)
+LEARNS: Final = shared.ThreePoints(LEARNS_SHORTEST_S.value, LEARNS_LIKELY_S.value, LEARNS_LONGEST_S.value)
+"""What stands where the file does not say when people know of a fire, as in a plan."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +82,7 @@ class FiresSection(Table):
 class NeedSection(Table):
     """What the household that stands for all needs: times, or a plan that gives them."""
 
-    learns_after_min: _Minutes = _LEARNS
+    learns_after_min: _Minutes | None = None
     ready_min: _Minutes | None = None
     plan: str | None = None
     way: Literal["car", "tow"] = "car"
@@ -99,12 +100,24 @@ class HelpSection(Table):
 
 
 @dataclass(frozen=True, kw_only=True)
+@keyed
+class SafePlace(Table):
+    """Where leaving ends: as in a plan, but what it may leave out."""
+
+    name: str
+    lon_deg: float
+    lat_deg: float
+    kind: Literal["safe_point"] = "safe_point"
+    ways: Annotated[tuple[shared.Way, ...], Listed(least=1)] = ("car", "tow")
+
+
+@dataclass(frozen=True, kw_only=True)
 class DistrictFile(Table):
     """The district file."""
 
     district: DistrictSection
     need: NeedSection
-    safe_points: Annotated[tuple[shared.SafePoint, ...], Listed(least=1)]
+    safe_points: Annotated[tuple[SafePlace, ...], Listed(least=1)]
     roads: shared.RoadsInput
     terrain: shared.TerrainInput
     fuel: shared.FuelInput
