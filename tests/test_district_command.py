@@ -30,12 +30,13 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.district import fires
 from leaveby.decision.district.fires import StartsOfFires, draw_fire, needs_s, run_fire
-from leaveby.decision.district.result import Columns, DistrictSurvey
+from leaveby.decision.district.result import AtRating, Columns, CutOff, DistrictSurvey, Gain, RatingAsked
 from leaveby.decision.district.summary import look, survey_of
 from leaveby.decision.rules.rules import weather_at
 from leaveby.errors import InputError
 from leaveby.fire.terrain import cell_of
 from leaveby.show.district.record import district_record
+from leaveby.show.district.words import district_sentences
 from leaveby.show.record import record_text
 
 DEMO = demo_folder()
@@ -51,7 +52,7 @@ def edited(folder: Path, *changes: tuple[str, str], homes: bool = True) -> Path:
     text = text.replace("horizon_h = 4", "horizon_h = 3").replace("second_exits = 3", "second_exits = 1")
     text += '\n[danger]\nscale = "own"\n'
     if homes:
-        rows = ["id,lon_deg,lat_deg", "home,148.94240,-36.12910", "flat,148.8674,-36.1431", "gap,148.9247,-36.0820"]
+        rows = ["id,lon_deg,lat_deg", "home,148.94240,-36.12910", "flat,148.8674,-36.1431", "=<b>gap,148.9247,-36.0820"]
         (folder / "homes.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
         text += '\n[homes]\nfile = "homes.csv"\n'
     for old, new in changes:
@@ -235,7 +236,11 @@ def test_the_files_say_the_same_and_carry_the_cautions(tmp_path: Path, capsys: p
     assert (page.count(OVERRIDE), page.count(PLANNING_AID)) >= (2, 1)
     rows = list(csv.DictReader((out / "district.csv").read_text(encoding="utf-8").splitlines()))
     assert OVERRIDE in rows[0]["street"]
-    assert [row["home"] for row in rows[1:]] == [one["home"] for one in record["homes"]]
+    # a spreadsheet must take no name for a formula, nor a page for markup
+    assert [row["home"].removeprefix("'") for row in rows[1:]] == [one["home"] for one in record["homes"]]
+    assert "'=<b>gap" in [row["home"] for row in rows[1:]]
+    assert "<b>gap" not in page
+    assert "=&lt;b&gt;gap" in page
     layers = dict(pyogrio.list_layers(out / "district.gpkg"))
     assert {"homes", "exits", "layer_styles"} <= layers.keys()
     homes = geopandas.read_file(out / "district.gpkg", layer="homes")
@@ -260,6 +265,81 @@ def test_the_same_fires_looked_at_for_another_need(small: District, alone: Colum
         assert before is None or all(told[name] >= before[name] for name in told)
         before = told
     assert look(survey, rating=0, need_s=600.0, wind_from=3) is None
+
+
+LEAST = (
+    "Least time is on Quarry Lane: so that 95 of 100 fires leave a way open on a day rated Extreme, one has to roll "
+)
+
+
+@pytest.mark.parametrize(
+    ("latest_s", "told", "gain_s", "words"),
+    [
+        (
+            1859.0,
+            False,
+            125.0,
+            [
+                EARLY,
+                LEAST + "30 min after a fire starts.",
+                "What would give Quarry Lane more time then: a siren 10 min earlier, 2 min.",
+            ],
+        ),
+        (
+            30.0,
+            True,
+            59.0,
+            [
+                "The rating Extreme itself tells people to leave. For 1 of 3 homes the fires say so as well: for "
+                "whoever waits there for word of fire on such a day, more than 5 of 100 that start in the district "
+                "may leave too little time to drive away.",
+                LEAST + "as soon as a fire starts.",
+                "None of the measures looked at gives Quarry Lane a minute more then.",
+            ],
+        ),
+        (
+            -1.0,
+            False,
+            np.inf,
+            [
+                EARLY,
+                LEAST + "before a fire starts.",
+                "What would give Quarry Lane more time then: a siren 10 min earlier, no limit found then.",
+            ],
+        ),
+        (
+            np.inf,
+            False,
+            -30.0,
+            [
+                EARLY,
+                "Least time is on Quarry Lane: in 95 of 100 fires on a day rated Extreme nothing was found that shuts its "
+                "way within the hours looked at, which is no leave to wait.",
+                "None of the measures looked at gives Quarry Lane a minute more then.",
+            ],
+        ),
+    ],
+)
+def test_what_is_said_first(
+    small: District, alone: Columns, latest_s: float, told: bool, gain_s: float, words: list[str]
+) -> None:
+    question = replace(small.question, ratings=(RatingAsked("Extreme", told, 10.0),))
+    survey = survey_of(question, alone)
+    early = AtRating(latest_s, latest_s, 0.3, 0.3, "evening before")
+    later = AtRating(latest_s, latest_s, 0.01, 0.01, "evening before" if told else "on word of fire")
+    gains = (Gain("earlier siren", (gain_s,), (0.1,)),)
+    survey = replace(
+        survey,
+        streets=(replace(survey.streets[0], name="Quarry Lane", ratings=(early,), gains=gains),),
+        homes=tuple(replace(one, ratings=(early if at == 0 else later,)) for at, one in enumerate(survey.homes)),
+        cut_off=(CutOff("Mill Road", 0.0, 0.0, (12.4,), 30.0),),
+    )
+    assert district_sentences(survey) == [
+        *words,
+        "Fire cuts off most people at Mill Road: 12 on average over the fires of a day rated Extreme, and 30 in the "
+        "worst of all.",
+        "20 fires were computed; a share of 50 of 100 is known to about 22 of 100 either way.",
+    ]
 
 
 @pytest.fixture(scope="module")

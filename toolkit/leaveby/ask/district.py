@@ -376,8 +376,9 @@ def _need(file: _File) -> Need:
     if plan is not None:
         scenario = prepare(read_inputs(plan))
         ready = readiness_of(scenario, own["way"], plan_draws(plan, MORNINGS)).ready_s
-        learns = learning_times_s(plan, _POINTS)
-        return Need(np.sort(learns), np.sort(ready), f"The household is that of the plan {plan.name}.")
+        return Need(
+            np.sort(learning_times_s(plan, _POINTS)), np.sort(ready), f"The household is that of the plan {plan.name}."
+        )
     learns = LEARNS if own["learns_after_min"] is None else own["learns_after_min"]
     learns_s, ready_s = (_likely(told) for told in (learns, own["ready_min"]))
     said = "It knows of a fire and has decided {} to {} minutes after its start, and is ready to roll {} to {} later."

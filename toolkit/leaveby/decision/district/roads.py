@@ -254,7 +254,7 @@ def latest_of_homes(
     >>> roads = DistrictRoads(streets, np.array([30.0]), np.array([30.0]), {"town": 0}, home, none)
     >>> latest_s, shuts = latest_of_homes(home_graph(roads), np.array([900.0, 800.0, 700.0, 600.0]), margin_s=60.0)
     >>> latest_s.tolist(), shuts.tolist()
-    ([540.0], [0])
+    ([720.0], [0])
     """
     h = homes.home_count
     m = closing_s.size - 3 * h

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Final
 
 from leaveby.decision.district.result import AtRating, DistrictSurvey, Gain, StreetTimes
 from leaveby.decision.rules.words import share_words
@@ -12,14 +13,18 @@ from leaveby.show.wording import clean
 from leaveby.units import Measures, rounded_words
 
 
+NO_LIMIT: Final = "no limit found"
+"""Where in the asked share of fires nothing shuts the way within the hours looked at."""
+
+
 def rolling_words(latest_s: float) -> str:
     """By when to roll, from the start of a fire; rounded down.
 
     >>> rolling_words(125.0), rolling_words(30.0), rolling_words(-5.0), rolling_words(math.inf)
-    ('2 min after', 'at once', 'before it starts', 'not shut')
+    ('2 min after', 'at once', 'before it starts', 'no limit found')
     """
     if math.isinf(latest_s):
-        return "not shut" if latest_s > 0.0 else "before it starts"
+        return NO_LIMIT if latest_s > 0.0 else "before it starts"
     minutes = math.floor(latest_s / 60.0)
     return f"{minutes} min after" if minutes > 0 else "at once" if minutes == 0 else "before it starts"
 
@@ -28,10 +33,10 @@ def gain_words(gain_s: float) -> str:
     """What a measure gives, rounded down.
 
     >>> gain_words(125.0), gain_words(59.0), gain_words(-10.0), gain_words(math.inf)
-    ('2 min', 'nothing', 'nothing', 'fire no longer shuts the way')
+    ('2 min', 'nothing', 'nothing', 'no limit found then')
     """
     if gain_s == math.inf:
-        return "fire no longer shuts the way"
+        return f"{NO_LIMIT} then"
     minutes = math.floor(gain_s / 60.0 + 1e-6)
     return f"{minutes} min" if minutes >= 1 else "nothing"
 
@@ -86,6 +91,7 @@ def district_sentences(survey: DistrictSurvey) -> list[str]:
         ),
         homes=sum(one.dwellings for one in survey.homes),
         rolling=rolling_words,
+        no_limit=NO_LIMIT,
         share=share_words,
         gain=gain_words,
         helps=[one for one in best_exits(survey.streets[0]) if one.gain_s[-1] >= 60.0],
