@@ -267,6 +267,10 @@ def test_the_same_fires_looked_at_for_another_need(small: District, alone: Colum
     assert look(survey, rating=0, need_s=600.0, wind_from=3) is None
 
 
+EARLY = (
+    "1 of 3 homes should go the evening before a day rated Extreme: for whoever waits there for word of fire, more than "
+    "5 of 100 fires that start in the district may leave too little time to drive away."
+)
 LEAST = (
     "Least time is on Quarry Lane: so that 95 of 100 fires leave a way open on a day rated Extreme, one has to roll "
 )
@@ -313,8 +317,8 @@ LEAST = (
             -30.0,
             [
                 EARLY,
-                "Least time is on Quarry Lane: in 95 of 100 fires on a day rated Extreme nothing was found that shuts its "
-                "way within the hours looked at, which is no leave to wait.",
+                "Least time is on Quarry Lane: in 95 of 100 fires on a day rated Extreme nothing was found that shuts "
+                "its way within the hours looked at, which is no leave to wait.",
                 "None of the measures looked at gives Quarry Lane a minute more then.",
             ],
         ),

@@ -12,7 +12,6 @@ from leaveby.show.templates import sentences
 from leaveby.show.wording import clean
 from leaveby.units import Measures, rounded_words
 
-
 NO_LIMIT: Final = "no limit found"
 """Where in the asked share of fires nothing shuts the way within the hours looked at."""
 
