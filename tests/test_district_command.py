@@ -30,7 +30,7 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.district import fires
 from leaveby.decision.district.fires import StartsOfFires, draw_fire, needs_s, run_fire
-from leaveby.decision.district.result import AtRating, Columns, CutOff, DistrictSurvey, Gain, RatingAsked
+from leaveby.decision.district.result import AtRating, Columns, CutOff, DistrictSurvey, Gain, Need, RatingAsked
 from leaveby.decision.district.summary import look, survey_of
 from leaveby.decision.rules.rules import weather_at
 from leaveby.errors import InputError
@@ -267,9 +267,39 @@ def test_the_same_fires_looked_at_for_another_need(small: District, alone: Colum
     assert look(survey, rating=0, need_s=600.0, wind_from=3) is None
 
 
+def test_a_higher_rating_is_never_milder_and_the_worst_hour_counts(small: District) -> None:
+    """By hand: 20 fires of each of two ratings, started by turns at two hours; the lower rating's fires leave less.
+
+    Need 1,000 s. Low: at the first hour 4 of 10 leave 900 s, at the second 1 of 10; all others 5,000 s. So the share
+    is 0.4, and of 20 the second-least at 95 % (rank ceil(0.95 x 21) = 20: the least of all) is 900 s, less the wait.
+    High: all leave 6,000 s; by itself it would be milder, so it takes what the low one says.
+    """
+    ratings = (RatingAsked("Low", False, 1.0), RatingAsked("High", False, 2.0))
+    need = Need(np.array([400.0]), np.array([600.0]))
+    asked = replace(small.question, ratings=ratings, hours=(10, 13), need=need, waits_s=np.array([0.0, 60.0, 0.0]))
+    latest_s = np.full((40, 3), 6000.0, dtype=np.float32)
+    latest_s[0::2] = 5000.0
+    latest_s[[0, 4, 8, 12]] = 900.0  # of the low rating numbers 0, 2, 4, 6: the first hour
+    latest_s[2] = 900.0  # number 1: the second hour
+    shuts = np.where(latest_s == 900.0, 0, -1).astype(np.int32)
+    names = ("alone", "queue", "bus")
+    streets_s = np.full((40, 3, len(asked.streets)), 6000.0, dtype=np.float32)
+    columns = Columns(latest_s, shuts, streets_s, np.full(40, -1), names)
+    survey = survey_of(replace(asked, help=replace(asked.help, links=())), columns)
+    homes = {one.identity: one for one in survey.homes}
+    for name, wait_s in zip(asked.roads.homes.identity, (0.0, 60.0, 0.0), strict=True):
+        for at in homes[name].ratings:
+            assert (at.share, at.share_alone, at.alone_s, at.latest_s) == (0.4, 0.4, 900.0, 900.0 - wait_s)
+            assert at.verdict == "evening before"
+    # five fires of the low rating cut off all three homes of 2.5 people at one street
+    (place,) = survey.cut_off
+    assert place.people == (5 * 3 * 2.5 / 20, 0.0)
+    assert place.most == 7.5
+
+
 EARLY = (
-    "1 of 3 homes should go the evening before a day rated Extreme: for whoever waits there for word of fire, more than "
-    "5 of 100 fires that start in the district may leave too little time to drive away."
+    "1 of 3 homes should go the evening before a day rated Extreme: for whoever waits there for word of fire, more "
+    "than 5 of 100 fires that start in the district may leave too little time to drive away."
 )
 LEAST = (
     "Least time is on Quarry Lane: so that 95 of 100 fires leave a way open on a day rated Extreme, one has to roll "
