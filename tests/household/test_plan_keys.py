@@ -19,13 +19,14 @@ import pytest
 
 from leaveby.ask.household import demo_folder
 from leaveby.errors import InputError
+from leaveby.files.read.district_shape import DistrictFile
 from leaveby.files.read.drill_shape import DrillFile
 from leaveby.household.plan import PlanFile
 from leaveby.household.plan_file import plan_from_document
 from leaveby.household.plan_keys import TWINS, declared, defaults_of, keys_of
 
 ABOUT = Path(__file__).resolve().parents[2] / "toolkit" / "leaveby" / "about"
-PAGES = {"plan_keys.md": PlanFile, "drill_keys.md": DrillFile}
+PAGES = {"plan_keys.md": PlanFile, "drill_keys.md": DrillFile, "district_keys.md": DistrictFile}
 PAGE = (ABOUT / "plan_keys.md").read_text(encoding="utf-8")
 SI_PER_UNIT = {"min": 60.0, "h": 3600.0, "km/h": 1.0 / 3.6, "km": 1000.0, "%": 0.01}
 HEADER = re.compile(r"## (\[\[?)(\w+)")

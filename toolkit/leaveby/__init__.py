@@ -11,14 +11,20 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from leaveby.ask.district import survey_district
     from leaveby.ask.drill import run_drill
     from leaveby.ask.household import plan_household
     from leaveby.ask.streets import survey_streets
 
-__all__ = ["__version__", "plan_household", "run_drill", "survey_streets"]
+__all__ = ["__version__", "plan_household", "run_drill", "survey_district", "survey_streets"]
 
 
-_QUESTIONS = {"plan_household": "household", "survey_streets": "streets", "run_drill": "drill"}
+_QUESTIONS = {
+    "plan_household": "household",
+    "survey_streets": "streets",
+    "survey_district": "district",
+    "run_drill": "drill",
+}
 
 
 def __getattr__(name: str) -> Any:

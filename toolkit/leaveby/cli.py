@@ -1,4 +1,4 @@
-"""The command line: `leaveby demo`, `new`, `plan`, `practise`, `streets`, `drill`, `check` and `lab`.
+"""The command line: `leaveby demo`, `new`, `plan`, `practise`, `streets`, `district`, `drill`, `check` and `lab`.
 
 The result goes to standard output, progress and faults to standard error. Exit 0: computed; 2: the input can't be used;
 3: computed, and a way of leaving is closed to this household (in a drill: none is in time in any round); 1: a fault of
@@ -92,6 +92,7 @@ def _parser() -> argparse.ArgumentParser:
         ("plan", _answer, "answer the household question for a plan file"),
         ("practise", _practise, "practise with a watch: what is measured counts in the plan"),
         ("streets", _streets, "find streets with one way out, and what would help"),
+        ("district", _district, "find which homes of a district have least time, over many fires"),
         ("drill", _drill, "make a table-top exercise for a community group"),
         ("check", _check, "say every fault of a plan or a drill, and whether roads lead out"),
         ("lab", _lab, "open the notebooks in JupyterLab, or as plain pages"),
@@ -174,6 +175,8 @@ def _check_options(wanted: argparse.Namespace) -> None:
 
     if wanted.workers is not None and wanted.workers < 1:
         raise refuse("--workers", f"is {wanted.workers}", expected="1 or more", mend="leave it out")
+    if "pdf" not in wanted:
+        return
     if wanted.pdf:
         find_browser(wanted.browser)
     elif wanted.browser is not None:
@@ -274,6 +277,35 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
         rest = f" and {len(names) - ROADS_SAID} more (streets.json has all)" if len(names) > ROADS_SAID else ""
         lines.append(f"Go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}.")
     _say((PLANNING_AID, "", *lines), written=written)
+    return COMPUTED
+
+
+def _district(wanted: argparse.Namespace, errors: Console) -> int:
+    from leaveby.ask.district import read_district, survey_district
+    from leaveby.ask.many_fires import forget_fires
+    from leaveby.files.write.outputs import write_district
+    from leaveby.show.district.record import district_record
+    from leaveby.show.district.words import district_sentences
+    from leaveby.show.wording import duration_words
+
+    _check_options(wanted)
+    with _progress(errors) as tell:
+
+        def told(done: int, total: int, left_s: float) -> None:
+            tell(f"fires; about {duration_words(left_s)} left", done, total, "")
+
+        ready = read_district(wanted.district)
+        _give_back()
+        survey = survey_district(
+            ready, workers=wanted.workers, scheduler=wanted.scheduler, folder=wanted.out, progress=told
+        )
+    made_at = datetime.now().astimezone()
+    written = write_district(survey, wanted.out, made_at=made_at)
+    forget_fires(wanted.out)
+    if wanted.json:
+        _write_json(district_record(survey, made_at=made_at))
+    else:
+        _say((PLANNING_AID, "", survey.question.name, "", *district_sentences(survey)), written=written)
     return COMPUTED
 
 

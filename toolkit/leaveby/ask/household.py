@@ -14,7 +14,7 @@ from leaveby import __version__
 from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.errors import Fault, InputError, refuse
-from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
+from leaveby.files.read.grids import AREA_BUFFER_M, read_fuel, read_starts, read_terrain, read_weather
 from leaveby.files.read.licences import credits_of
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
@@ -69,15 +69,17 @@ def load_plan(path: str | Path, *, text: str | None = None) -> Plan:
     return replace(plan, practice=practice, assumptions=(*plan.assumptions, *said))
 
 
-def read_inputs(plan: Plan) -> HouseholdInputs:
+def read_inputs(plan: Plan, *, around_m: float = AREA_BUFFER_M) -> HouseholdInputs:
     """Read everything a plan names onto one grid, and bring all faults of all files together.
+
+    The grid reaches `around_m` beyond the plan's places, as far as the terrain goes.
 
     Raises
     ------
     InputError
         With the faults of terrain, fuel, weather and roads at once, as far as each can be read on its own.
     """
-    ground = read_terrain(plan.terrain.file, plan_points(plan), cell_m=plan.terrain.cell_m)
+    ground = read_terrain(plan.terrain.file, plan_points(plan), cell_m=plan.terrain.cell_m, around_m=around_m)
     grid = ground.terrain.grid
     faults: list[Fault] = []
 

@@ -11,6 +11,7 @@ from typing import Any, Final
 _ROOMS: Final = {
     "ask.household": ("demo_folder", "load_plan", "plan_household"),
     "ask.streets": ("survey_streets",),
+    "ask.district": ("survey_district",),
     "ask.drill": ("run_drill",),
     "notebook.checks": (
         "checked_equations",
@@ -20,6 +21,7 @@ _ROOMS: Final = {
         "checked_shapes",
         "ellipse_panel",
     ),
+    "notebook.panel_district": ("district_panel", "homes_first"),
     "notebook.panel_drills": ("drill_panel",),
     "notebook.drives": ("our_roads",),
     "notebook.fire_day": ("FireDay", "reach_sentences"),

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import product
 from typing import Final, Literal
 
@@ -42,8 +42,8 @@ from leaveby.decision.rules.too_near import (
     steps_between,
     threshold,
 )
-from leaveby.decision.rules.words import RULE_ASSUMPTIONS, rule_sentence, way_out_sentence
-from leaveby.decision.ways.result import HourShare, Rule, Rules, TriggerLine, Verdict, WayOutArea
+from leaveby.decision.rules.words import RULE_ASSUMPTIONS, rule_sentence, verdict_of, way_out_sentence
+from leaveby.decision.ways.result import HourShare, Rule, Rules, TriggerLine, WayOutArea
 from leaveby.decision.ways.roads import CandidateRoute
 from leaveby.decision.ways.timing import readiness_of
 from leaveby.errors import refused
@@ -172,7 +172,12 @@ def ground_of(scenario: Scenario) -> Ground:
 
 def at_home(scenario: Scenario, weather: Weather) -> Weather:
     """Take the weather at the home for everywhere: ratings and rules know one weather a day."""
-    here = 0 if weather.place is None else int(weather.place[scenario.home_cell])
+    return weather_at(weather, scenario.home_cell)
+
+
+def weather_at(weather: Weather, cell: tuple[int, int]) -> Weather:
+    """Take the weather at a cell for everywhere."""
+    here = 0 if weather.place is None else int(weather.place[cell])
     if weather.places == 1:
         return replace(weather, place=None)
     one = {name: getattr(weather, name)[:, here : here + 1] for name in LIMITS if getattr(weather, name) is not None}
@@ -335,11 +340,9 @@ def _rule(asked: Asked, way: Way, day: RatedDay, seen: _Seen, *, allowed: float)
     plan, needs = asked.scenario.inputs.plan, asked.needs[way]
     spans = hours_of(plan.rules.hours)
 
-    def verdict_of(share: float) -> Verdict:
-        return "evening before" if day.leave or share > allowed else "on word of fire"
-
+    rule_for = partial(verdict_of, told=day.leave, allowed=allowed)
     hours = tuple(
-        HourShare(span[0], span[1], float(share), verdict_of(float(share)))
+        HourShare(span[0], span[1], float(share), rule_for(float(share)))
         for span, share in zip(spans, seen.share, strict=True)
     )
     share = max(one.share for one in hours)
@@ -349,7 +352,7 @@ def _rule(asked: Asked, way: Way, day: RatedDay, seen: _Seen, *, allowed: float)
     rule = Rule(
         rating=day.name,
         way=way,
-        verdict=verdict_of(share),
+        verdict=rule_for(share),
         told=day.leave,
         share=share,
         hours=hours,

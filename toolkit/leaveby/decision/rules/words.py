@@ -12,7 +12,8 @@ from leaveby.regions import assumed
 from leaveby.units import METRIC, Measures, given_words
 
 if TYPE_CHECKING:
-    from leaveby.decision.ways.result import HourShare, Rule
+    from leaveby.decision.ways.result import HourShare, Rule, Verdict
+    from leaveby.household.plan_tables import Way
 
 GOES: Final = {"tow": "the house goes", "car": "go by car", "foot": "go on foot"}
 TIME_TO: Final = {"tow": "to tow the house away", "car": "to drive away", "foot": "to walk away"}
@@ -21,26 +22,39 @@ RULE_ASSUMPTIONS: Final = assumed("decision/rules/supposed", "rules")
 """What rules rest on, for the list of assumptions of a result."""
 
 
+def verdict_of(share: float, *, told: bool, allowed: float) -> Verdict:
+    """Give the rule for days of a rating: by the share of fires that leave too little time, or as the rating tells.
+
+    >>> verdict_of(0.06, told=False, allowed=0.05), verdict_of(0.05, told=False, allowed=0.05)
+    ('evening before', 'on word of fire')
+    """
+    return "evening before" if told or share > allowed else "on word of fire"
+
+
 def rule_sentence(rule: Rule, *, radius_m: float, measures: Measures = METRIC) -> str:
     """Say a rule, and how many fires leave too little time for whoever waits for word of one."""
-    on = f"On {rule.rating}" if rule.rating == LIKE_THE_PLANS else f"On a day rated {rule.rating}"
-    fires = f"of 100 fires that start within {given_words(radius_m, measures)} on such a day"
-    count, too_little = share_words(rule.share), f"too little time {TIME_TO[rule.way]}"
-    if rule.verdict == "on word of fire":
-        said = (
-            f"{on}, {GOES[rule.way]} on word of fire inside the line. Even so, {fires}, {count} may leave {too_little}."
-        )
-    else:
-        why = ", since the rating itself tells people to leave" if rule.told else ""
-        said = (
-            f"{on}, {GOES[rule.way]} the evening before{why}. Whoever waits for word of fire takes a chance: {fires}, "
-            f"{count} may leave {too_little}."
-        )
-        if not rule.told:
-            said += _other_hours(rule.hours)
+    inside = "on word of fire inside the line" if rule.verdict == "on word of fire" else ""
+    within = f"within {given_words(radius_m, measures)}"
+    hours = "" if rule.told else _other_hours(rule.hours)
+    said = verdict_sentence(rule.rating, rule.way, share=rule.share, told=rule.told, where=within, inside=inside)
+    said += hours if rule.verdict == "evening before" else ""
     if rule.beyond:
         said += " The line runs off the ground that was looked at: there, fire at any distance counts as inside it."
     return said
+
+
+def verdict_sentence(rating: str, way: Way, *, share: float, told: bool, where: str, inside: str = "") -> str:
+    """Say the rule for days of a rating: to go `inside` (on word of fire, and which), or else the evening before."""
+    on = f"On {rating}" if rating == LIKE_THE_PLANS else f"On a day rated {rating}"
+    fires = f"of 100 fires that start {where} on such a day"
+    count, too_little = share_words(share), f"too little time {TIME_TO[way]}"
+    if inside:
+        return f"{on}, {GOES[way]} {inside}. Even so, {fires}, {count} may leave {too_little}."
+    why = ", since the rating itself tells people to leave" if told else ""
+    return (
+        f"{on}, {GOES[way]} the evening before{why}. Whoever waits for word of fire takes a chance: {fires}, "
+        f"{count} may leave {too_little}."
+    )
 
 
 def share_words(share: float) -> str:

@@ -163,11 +163,21 @@ def _adapter(hint: Any) -> TypeAdapter[Any]:
 
 
 def read_table(
-    section: str, table: Mapping[str, Any], *, number: int | None = None, where: str, faults: list[Fault]
+    section: str,
+    table: Mapping[str, Any],
+    *,
+    number: int | None = None,
+    where: str,
+    faults: list[Fault],
+    noun: type | None = None,
 ) -> dict[str, Any]:
-    """Read one section or table: its values by key, None for those at fault, whose faults are added to the list."""
-    keys, defaults = keys_of(_OF[section]), defaults_of(_OF[section])
-    table, written = metric_keys(_OF[section], table)
+    """Read one section or table: its values by key, None for those at fault, whose faults are added to the list.
+
+    `noun` is what it fills in another kind of file, which declares its keys likewise.
+    """
+    noun = noun or _OF[section]
+    keys, defaults = keys_of(noun), defaults_of(noun)
+    table, written = metric_keys(noun, table)
 
     def place(name: str) -> str:
         return place_in(section, number, table=table, key=written.get(name, name), where=where)

@@ -59,7 +59,14 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None, t
     """
     path = Path(path)
     text = toml_text(path) if text is None else text
-    document = toml_document(text, where=str(path))
+    return plan_in(toml_document(text, where=str(path)), path, text=text, fire_models=fire_models)
+
+
+def plan_in(document: dict[str, Any], path: Path, *, text: str, fire_models: Collection[str] | None = None) -> Plan:
+    """Check a document with the sections of a plan, in which file names are relative to the folder of `path`.
+
+    `text` is what the file holds, to name the lines of faults. Raises InputError as `read_plan`.
+    """
     faults: list[Fault] = []
     for section, key in FILE_KEYS:
         for loc, table in _tables(document, section):

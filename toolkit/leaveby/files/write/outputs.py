@@ -26,6 +26,7 @@ from rasterio.crs import CRS
 from rasterio.transform import Affine
 
 from leaveby.caution import OVERRIDE, PLANNING_AID
+from leaveby.decision.district.result import DistrictSurvey
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.decision.ways.result import FireSummary, HouseholdResult
@@ -35,6 +36,9 @@ from leaveby.files.write.map_file import plan_kml, route_gpx
 from leaveby.files.write.printed import find_browser, print_page
 from leaveby.files.write.reminders import reminders_ics
 from leaveby.fire.terrain import Grid
+from leaveby.show.district.page import district_page
+from leaveby.show.district.record import district_record, flat_rows
+from leaveby.show.district.scene import district_scene
 from leaveby.show.drill.page import annex_page, participants_page
 from leaveby.show.drill.record import drill_record
 from leaveby.show.drill.run_card import run_card
@@ -102,6 +106,20 @@ def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> 
         "streets.html": streets_page(answer, made_at=made_at),
         "streets.gpkg": lambda path: write_geopackage(streets_scene(answer), path, made_at=made_at),
         "streets.csv": streets_csv(answer),
+    }
+    return write_whole(files, out_dir)
+
+
+def write_district(survey: DistrictSurvey, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
+    """Write the answer to a district's question: `district.json`, `district.html`, `district.gpkg`, `district.csv`.
+
+    Parameters and errors as for `write_result`.
+    """
+    files: dict[str, Made] = {
+        "district.json": record_text(district_record(survey, made_at=made_at)),
+        "district.html": district_page(survey, made_at=made_at),
+        "district.gpkg": lambda path: write_geopackage(district_scene(survey), path, made_at=made_at),
+        "district.csv": district_csv(survey),
     }
     return write_whole(files, out_dir)
 
@@ -239,6 +257,14 @@ def streets_csv(answer: StreetSurvey) -> str:
     notice = f"{OVERRIDE} {PLANNING_AID} {map_notice(answer)}".strip()
     first = ["", "override", notice, *[""] * (len(COLUMNS) - 3)]
     return _csv(COLUMNS, [first, *(row.values() for row in group_rows(answer))])
+
+
+def district_csv(survey: DistrictSurvey) -> str:
+    """Write all homes as CSV, in the order in which they go; the override statement in the first row."""
+    rows = flat_rows(survey)
+    header = list(rows[0])
+    notice = f"{OVERRIDE} {PLANNING_AID} {map_notice(survey)}".strip()
+    return _csv(header, [["", "override", notice, *[""] * (len(header) - 3)], *(row.values() for row in rows)])
 
 
 def _csv(header: Iterable[str], rows: Iterable[Iterable[Any]]) -> str:

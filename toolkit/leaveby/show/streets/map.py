@@ -46,13 +46,13 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
         axes.set(xlim=(west, east), ylim=(south, north))
         axes.set_axis_off()
         sheet = Sheet(axes, window=window, width_pt=0.96 * MAP_MM[0] / 25.4 * 72.0, plain=True)
-        draw_lines(axes, _seen(sheet, answer.streets.geometry[_others(answer)]), edgecolor=GREY, linewidth=0.5)
+        draw_lines(axes, seen_lines(sheet, answer.streets.geometry[_others(answer)]), edgecolor=GREY, linewidth=0.5)
         for kind in _HOMES:
             homes = scene.drawn("homes")
-            _draw_homes(sheet, kind, homes[homes["symbol"] == kind].geometry.to_numpy(), many=len(homes) > _MANY_HOMES)
+            draw_homes(sheet, kind, homes[homes["symbol"] == kind].geometry.to_numpy(), many=len(homes) > _MANY_HOMES)
         for least in reversed(_LEAST):
             symbol, must = SYMBOLS[f"single_exit_{least}"], scene.drawn("single_exit_streets")
-            lines = _seen(sheet, must[must["symbol"] == symbol.kind].geometry.to_numpy())
+            lines = seen_lines(sheet, must[must["symbol"] == symbol.kind].geometry.to_numpy())
             draw_lines(axes, lines, edgecolor=symbol.ink, linewidth=symbol.width_pt, capstyle="round")
         draw_scale(sheet, answer.measures)
         write_foot(sheet, OVERRIDE_LINE, size=8.2)
@@ -66,16 +66,16 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
             axes.plot(place.geometry.x, place.geometry.y, **mark_look("group"))
             sheet.take(place.geometry.x, place.geometry.y, radius_pt=2.0)
         for number in wanted:
-            _write_number(sheet, groups[number].title, groups[number].geometry, colour=INK)
+            write_number(sheet, groups[number].title, groups[number].geometry, colour=INK)
         for place in links.itertuples():
             line = place.geometry
             middle = line.interpolate(0.5, normalized=True) if line.geom_type == "LineString" else line.centroid
-            _write_number(sheet, place.title, middle, colour=link.ink)
+            write_number(sheet, place.title, middle, colour=link.ink)
         _name_streets(sheet, answer, wanted)
     return as_svg(figure, map_title(answer), describe_streets_map(answer), rounded=True)
 
 
-def _draw_homes(sheet: Sheet, kind: str, places: NDArray[np.object_], *, many: bool) -> None:
+def draw_homes(sheet: Sheet, kind: str, places: NDArray[np.object_], *, many: bool) -> None:
     """Dots as the ends of lines with no length, of which thousands are a small drawing; one for many on one spot."""
     symbol, size_pt, spot_m = SYMBOLS[kind], 1.6 if many else 2.6, 0.5 * sheet.m_per_pt
     xy_m = spot_m * np.unique(np.round(shapely.get_coordinates(places) / spot_m), axis=0)
@@ -88,7 +88,7 @@ def _draw_homes(sheet: Sheet, kind: str, places: NDArray[np.object_], *, many: b
         draw_lines(sheet.axes, dots, edgecolor=symbol.fill, linewidth=0.6 * size_pt, capstyle="round")
 
 
-def _write_number(sheet: Sheet, text: str, place: Any, *, colour: str) -> None:
+def write_number(sheet: Sheet, text: str, place: Any, *, colour: str) -> None:
     """Write a number near its place where nothing is covered, with a thin line to it where that is farther off."""
     half_m = (text_width(text, size=_NUMBER_PT, weight="bold") + 2.0) * sheet.m_per_pt / 2.0
     high_m = _NUMBER_PT * 1.2 * sheet.m_per_pt / 2.0
@@ -157,7 +157,7 @@ def _others(answer: StreetSurvey) -> NDArray[np.int64]:
     return rows
 
 
-def _seen(sheet: Sheet, lines: NDArray[np.object_]) -> NDArray[np.object_]:
+def seen_lines(sheet: Sheet, lines: NDArray[np.object_]) -> NDArray[np.object_]:
     """Lines of which something is on the map, as fine as a print shows them."""
     simple = shapely.simplify(lines, 0.2 * sheet.m_per_pt, preserve_topology=False)
     shown: NDArray[np.object_] = simple[shapely.intersects(simple, sheet.frame)]

@@ -1,0 +1,241 @@
+"""A district's latest departures, queues, links and fires, against other ways of finding them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import networkx as nx
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from leaveby.decision.district.queues import waits_s
+from leaveby.decision.district.roads import (
+    DistrictRoads,
+    drives_s,
+    free_drive_s,
+    home_graph,
+    joined,
+    latest_of_homes,
+    stretch_lines,
+)
+from leaveby.decision.district.variants import link_variant, made_ready, second_exits
+from leaveby.decision.fires.closing import closing_times, stretch_cells
+from leaveby.decision.rules.words import verdict_of, verdict_sentence
+from leaveby.errors import InputError
+from leaveby.fire.terrain import Grid
+from leaveby.roads.exits.homes import Homes, place_homes
+from leaveby.roads.exits.street_table import street_table
+from leaveby.roads.network.attach import attach_points
+from leaveby.roads.network.graph import RoadNetwork, network_from_lines
+from leaveby.roads.routing.latest_departure import latest_departure
+from leaveby.roads.vehicle.speeds import usual_speed_m_s
+
+CRS = "EPSG:32755"
+GRID = Grid(x_min_m=-200.0, y_max_m=1400.0, cell_m=25.0, rows=64, cols=64, crs=CRS)
+DRIVE_M_S = usual_speed_m_s("service", service="driveway")
+
+
+def random_town(rng: np.random.Generator) -> tuple[RoadNetwork, Homes]:
+    """A grid of streets with some taken away, one-way ones among them, and homes beside them."""
+    spots = {
+        (i, j): (300.0 * i + rng.uniform(-60, 60), 300.0 * j + rng.uniform(-60, 60)) for i in range(4) for j in range(4)
+    }
+    pairs = [((i, j), (i + di, j + dj)) for i, j in spots for di, dj in ((1, 0), (0, 1)) if (i + di, j + dj) in spots]
+    graph = nx.Graph(pairs)
+    for pair in rng.permutation(len(pairs))[:9]:
+        graph.remove_edge(*pairs[pair])
+        if not nx.is_connected(graph):
+            graph.add_edge(*pairs[pair])
+    lines = [[spots[a], spots[b]] for a, b in graph.edges]
+    tags = [
+        {"highway": "residential", "oneway": "yes"} if rng.random() < 0.15 else {"highway": "residential"}
+        for _ in lines
+    ]
+    x_m, y_m = rng.uniform(0.0, 900.0, 12), rng.uniform(0.0, 900.0, 12)
+    homes = Homes(tuple(f"home {row}" for row in range(12)), x_m, y_m, np.ones(12))
+    return network_from_lines(lines, crs=CRS, tags=tags), homes
+
+
+def roads_of(network: RoadNetwork, homes: Homes, exit_node: int) -> DistrictRoads:
+    streets = street_table(network)
+    placed = place_homes(homes, streets)
+    time_s = streets.length_m / streets.speed_m_s
+    there_s, back_s = np.where(streets.forward, time_s, np.inf), np.where(streets.backward, time_s, np.inf)
+    return DistrictRoads(streets, there_s, back_s, {"out": exit_node}, placed, drives_s(placed, region="AU"))
+
+
+def random_arrival(rng: np.random.Generator) -> NDArray[np.float64]:
+    """A fire from a random spot, with speeds that differ by direction; parts it never reaches."""
+    x_m, y_m = np.meshgrid(GRID.x_m, GRID.y_m)
+    away = np.hypot(
+        (x_m - rng.uniform(0, 900)) * rng.uniform(0.5, 2), (y_m - rng.uniform(0, 900)) * rng.uniform(0.5, 2)
+    )
+    arrival_s = away / rng.uniform(0.1, 0.6)
+    return np.where(arrival_s > 3000.0, np.inf, arrival_s)
+
+
+def towns(count: int) -> Iterator[tuple[np.random.Generator, RoadNetwork, Homes, DistrictRoads]]:
+    for seed in range(count):
+        rng = np.random.default_rng(seed)
+        network, homes = random_town(rng)
+        yield rng, network, homes, roads_of(network, homes, int(rng.integers(network.node_count)))
+
+
+def test_every_home_has_the_time_of_a_network_that_is_cut_at_its_drive() -> None:
+    """The household's own question cuts the road where the drive meets it; so it is done here, home by home."""
+    compared = 0
+    for rng, network, homes, roads in towns(12):
+        graph = home_graph(roads)
+        arrival_s, factor = random_arrival(rng), rng.uniform(1.0, 1.5)
+        cells = stretch_cells(GRID, stretch_lines(roads), standoff_m=30.0)
+        latest_s, _ = latest_of_homes(
+            graph, closing_times(cells, arrival_s, smoke_lead_s=60.0), margin_s=30.0, drive_factor=factor
+        )
+        speed = float(roads.streets.speed_m_s[0])
+        for row, name in enumerate(homes.identity):
+            alone, (node,) = attach_points(network, homes.x_m[[row]], y_m=homes.y_m[[row]], names=[name])
+            own = stretch_cells(GRID, list(alone.geometry), standoff_m=30.0)
+            drive = np.array(alone.highway) == "service"
+            time_s = np.where(alone.foot_only, np.inf, alone.length_m / np.where(drive, DRIVE_M_S, speed))
+            found = latest_departure(
+                alone,
+                factor * time_s,
+                closing_s=closing_times(own, arrival_s, smoke_lead_s=60.0),
+                targets=list(roads.exits.values()),
+                margin_s=30.0,
+            )
+            assert latest_s[row] == pytest.approx(found.time_s[node], abs=1e-6), (name, row)
+            compared += bool(np.isfinite(latest_s[row]))
+    assert compared > 60
+
+
+def test_the_street_named_is_the_one_whose_closing_sets_the_time() -> None:
+    """Without that closing one may leave later; a closing of any other street by a second sooner changes nothing."""
+    looked_at = 0
+    for rng, _, _, roads in towns(8):
+        graph = home_graph(roads)
+        m, h = roads.streets.street_count, len(roads.homes.identity)
+        closing_s = np.full(m + 3 * h, np.inf)
+        closing_s[:m] = np.where(rng.random(m) < 0.4, rng.uniform(200.0, 3000.0, m), np.inf)
+        latest_s, shuts = latest_of_homes(graph, closing_s, margin_s=0.0)
+        for home in np.flatnonzero((shuts >= 0) & np.isfinite(latest_s)).tolist():
+            without = closing_s.copy()
+            without[shuts[home]] = np.inf
+            later_s, _ = latest_of_homes(graph, without, margin_s=0.0)
+            assert later_s[home] > latest_s[home]
+            looked_at += 1
+        assert (shuts[np.isposinf(latest_s)] == -1).all()
+    assert looked_at > 20
+
+
+def test_a_queue_by_hand() -> None:
+    """Six homes at once with two vehicles each behind one narrow street: 800 vehicles an hour, nine tenths in a queue.
+
+    Deterministic queue (common practice, no source): the last of twelve vehicles is through 12 times 5 s after the
+    first comes, less the headway of the first, and less what it drives longer.
+    """
+    lines = [[(0.0, 0.0), (300.0, 0.0)], [(300.0, 0.0), (600.0, 0.0)]]
+    network = network_from_lines(lines, crs=CRS, tags=[{"highway": "residential"}] * 2)
+    x_m = np.array([310.0, 320.0, 330.0, 340.0, 350.0, 360.0])
+    homes = Homes(tuple("abcdef"), x_m, np.zeros(6), np.ones(6))
+    roads = roads_of(network, homes, 0)
+    drive_s = free_drive_s(home_graph(roads))
+    wait_s = waits_s(roads, drive_s, vehicles_per_home=2.0)
+    headway_s = 3600.0 / (0.9 * 800.0)
+    expected = np.maximum(np.arange(6) * 2.0 * headway_s - (drive_s - drive_s[0]), 0.0)
+    assert wait_s == pytest.approx(expected, abs=1e-9)
+    assert waits_s(roads, drive_s, vehicles_per_home=1.0).max() < wait_s.max()
+
+
+def test_a_group_within_another_queues_twice_at_most_as_long_as_it_takes() -> None:
+    """Two side streets join one way out: nobody waits longer than all vehicles take, and the last so long about."""
+    lines = [[(0.0, 0.0), (300.0, 0.0)], [(300.0, 0.0), (600.0, 0.0)], [(300.0, 0.0), (300.0, 300.0)]]
+    network = network_from_lines(lines, crs=CRS, tags=[{"highway": "residential"}] * 3)
+    homes = Homes(
+        tuple("abcd"), np.array([500.0, 560.0, 300.0, 300.0]), np.array([0.0, 0.0, 200.0, 260.0]), np.full(4, 30.0)
+    )
+    roads = roads_of(network, homes, 0)
+    drive_s = free_drive_s(home_graph(roads))
+    wait_s = waits_s(roads, drive_s, vehicles_per_home=1.0)
+    every_s = 120.0 * 3600.0 / (0.9 * 800.0)
+    assert every_s * 0.7 < wait_s.max() < every_s
+
+
+def test_a_link_gives_what_running_the_roads_with_it_gives() -> None:
+    """The variant looks only at new stretches; here all of the roads with the link are made and run anew."""
+    tried = gained = 0
+    for rng, _, _, roads in towns(14):
+        try:
+            roads, base, _ = made_ready(roads, GRID, standoff_m=30.0)
+        except InputError:
+            continue
+        for link in second_exits(roads, most=2, elevation=None):
+            with_it = link_variant(roads, link, grid=GRID, standoff_m=30.0, vehicles_per_home=2.0)
+            built = joined(roads, link)
+            anew, whole, lost = made_ready(built, GRID, standoff_m=30.0)
+            assert not lost
+            for _ in range(4):
+                arrival_s = random_arrival(rng)
+                before_s = closing_times(base.cells, arrival_s, smoke_lead_s=60.0)
+                own_s = closing_times(with_it.cells, arrival_s, smoke_lead_s=60.0)
+                assert with_it.take is not None
+                variant_s, _ = latest_of_homes(
+                    with_it.homes, np.concatenate([before_s, own_s])[with_it.take], margin_s=30.0
+                )
+                closing_s = closing_times(whole.cells, arrival_s, smoke_lead_s=60.0)
+                again_s, _ = latest_of_homes(whole.homes, closing_s, margin_s=30.0)
+                assert (variant_s == again_s).all()
+                gained += bool((variant_s > latest_of_homes(base.homes, before_s, margin_s=30.0)[0]).any())
+            waits = waits_s(anew, free_drive_s(whole.homes), vehicles_per_home=2.0)
+            assert (with_it.waits_s == waits).all()
+            tried += 1
+    assert tried >= 8
+    assert gained >= 5
+
+
+def test_an_exit_that_nobody_reaches_is_named() -> None:
+    lines = [[(0.0, 0.0), (300.0, 0.0)], [(0.0, 600.0), (300.0, 600.0)]]
+    network = network_from_lines(lines, crs=CRS, tags=[{"highway": "residential"}] * 2)
+    homes = Homes(("a",), np.array([100.0]), np.zeros(1), np.ones(1))
+    roads = replace(roads_of(network, homes, 0), exits={"town": 0, "island": 2})
+    with pytest.raises(InputError) as refused:
+        made_ready(roads, GRID, standoff_m=30.0)
+    assert [fault.place for fault in refused.value.faults] == ['safe point "island"']
+
+
+@pytest.mark.parametrize(
+    ("share", "told", "inside", "words"),
+    [
+        (
+            0.34,
+            False,
+            "",
+            "On a day rated Extreme, go by car the evening before. Whoever waits for word of fire takes a chance: of "
+            "100 fires that start in the district on such a day, 34 may leave too little time to drive away.",
+        ),
+        (
+            0.34,
+            True,
+            "",
+            "On a day rated Extreme, go by car the evening before, since the rating itself tells people to leave. "
+            "Whoever waits for word of fire takes a chance: of 100 fires that start in the district on such a day, 34 "
+            "may leave too little time to drive away.",
+        ),
+        (
+            0.011,
+            False,
+            "on first word of any fire",
+            "On a day rated Extreme, go by car on first word of any fire. Even so, of 100 fires that start in the "
+            "district on such a day, 2 may leave too little time to drive away.",
+        ),
+    ],
+)
+def test_what_a_street_is_told(share: float, told: bool, inside: str, words: str) -> None:
+    assert verdict_sentence("Extreme", "car", share=share, told=told, where="in the district", inside=inside) == words
+
+
+def test_the_evening_before_goes_by_the_share_or_the_rating() -> None:
+    found = [verdict_of(share, told=told, allowed=0.05) for share in (0.0, 0.05, 0.051) for told in (False, True)]
+    assert found == ["on word of fire", "evening before"] * 2 + ["evening before"] * 2

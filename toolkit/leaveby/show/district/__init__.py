@@ -1,0 +1,1 @@
+"""What a district is shown: page for a meeting, record, map."""
