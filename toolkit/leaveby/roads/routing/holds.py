@@ -44,13 +44,15 @@ class Hold:
 def let_on_s(hold: Hold, come_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """When one is let on that comes at a moment, of the same shape; never falls with it."""
     ahead = np.searchsorted(hold.before_s, come_s, side="left")
-    return np.maximum(come_s + hold.ahead_s, np.append(-np.inf, hold.free_s)[ahead])
+    found: NDArray[np.float64] = np.maximum(come_s + hold.ahead_s, np.append(-np.inf, hold.free_s)[ahead])
+    return found
 
 
 def come_by_s(hold: Hold, on_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """The latest moment to come and still be let on by a moment, of the same shape: the inverse of `let_on_s`."""
     passed = np.searchsorted(hold.free_s, on_s, side="right")
-    return np.minimum(on_s - hold.ahead_s, np.append(hold.before_s, np.inf)[passed])
+    found: NDArray[np.float64] = np.minimum(on_s - hold.ahead_s, np.append(hold.before_s, np.inf)[passed])
+    return found
 
 
 def worst_of(holds: Sequence[Hold]) -> Hold:

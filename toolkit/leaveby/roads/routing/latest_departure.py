@@ -125,8 +125,8 @@ def _latest(
 ) -> None:
     """L(u) = max over e = (u, v) of min(L(v), c(e) - m) - w(e), come for through the hold of e (`holds.come_by_s`).
 
-    Ties go to the shorter drive. `label` holds (-L, drive) and `onward` (edge, target) of each node. A node that is popped has its final label. What
-    lies close together in use lies close together in memory.
+    Ties go to the shorter drive. `label` holds (-L, drive) and `onward` (edge, target) of each node. A node that is
+    popped has its final label. What lies close together in use lies close together in memory.
     """
     label[:] = np.inf
     onward[:] = -1
