@@ -15,6 +15,7 @@ from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
+from leaveby.files.read.homes import read_homes
 from leaveby.files.read.licences import credits_of
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
@@ -93,6 +94,8 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
+    homes_file = None if plan.neighbours is None else plan.neighbours.file
+    homes = None if homes_file is None else gathered(lambda: read_homes(homes_file, crs=grid.crs))
     starts_on, starts_file = grid if wide is None else wide.terrain.grid, plan.rules.starts_file
     starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
@@ -105,6 +108,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         fuel=plan.fuel.file,
         fuel_legend=plan.fuel.legend,
         weather=plan.weather.file,
+        neighbours=homes_file,
         rules_terrain=plan.rules.terrain_file,
         rules_fuel=plan.rules.fuel_file,
         rules_fuel_legend=plan.rules.fuel_legend,
@@ -127,6 +131,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         wide=wide,
         starts=starts,
         ratings=_ratings(plan, weather, rated),
+        neighbours=homes,
     )
 
 
