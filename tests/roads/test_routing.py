@@ -198,9 +198,7 @@ def test_with_queues_it_is_the_best_over_all_paths_of_networkx(seed: int) -> Non
 
 @settings(max_examples=200, deadline=None)
 @given(st.integers(0, 2**32), st.floats(-400.0, 800.0), st.floats(0.0, 300.0))
-def test_who_comes_later_is_never_let_on_sooner(
-    seed: int, at_s: float, later_s: float
-) -> None:
+def test_who_comes_later_is_never_let_on_sooner(seed: int, at_s: float, later_s: float) -> None:
     rng = np.random.default_rng(seed)
     queues = [(*one[:2], one[2]) for one in random_queues(rng, 8).values()]
     for queue in queues:

@@ -15,7 +15,6 @@ from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
 from leaveby.errors import Fault, InputError, refuse
 from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_weather
-from leaveby.files.read.homes import read_homes
 from leaveby.files.read.licences import credits_of
 from leaveby.files.read.places import read_places
 from leaveby.files.read.plan import read_plan
@@ -31,6 +30,7 @@ from leaveby.regions import country_of
 if TYPE_CHECKING:
     from leaveby.decision.household.answer import Progress
     from leaveby.decision.ways.result import FirstAnswer, HouseholdResult
+    from leaveby.roads.exits.homes import Homes
 
 Read = TypeVar("Read")
 
@@ -95,7 +95,7 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
     homes_file = None if plan.neighbours is None else plan.neighbours.file
-    homes = None if homes_file is None else gathered(lambda: read_homes(homes_file, crs=grid.crs))
+    homes = None if homes_file is None else gathered(lambda: _homes(homes_file, crs=grid.crs))
     starts_on, starts_file = grid if wide is None else wide.terrain.grid, plan.rules.starts_file
     starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
@@ -133,6 +133,12 @@ def read_inputs(plan: Plan) -> HouseholdInputs:
         ratings=_ratings(plan, weather, rated),
         neighbours=homes,
     )
+
+
+def _homes(file: Path, *, crs: str) -> Homes:
+    from leaveby.files.read.homes import read_homes  # few plans name a file of homes, and it loads much
+
+    return read_homes(file, crs=crs)
 
 
 def read_wide(plan: Plan, grid: Grid) -> WideGround | None:

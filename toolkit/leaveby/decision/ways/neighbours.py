@@ -15,7 +15,6 @@ from typing import Final, Literal
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import HeldUp
@@ -258,7 +257,8 @@ def _over_time(
 def _setting_out_s(stream: Stream, cars: int) -> NDArray[np.float64]:
     """When so many cars get going after they are told: spread over the curve so that more only add to those before."""
     fine_s = np.linspace(0.0, stream.curve.last_s, 20_001)
-    shares = qmc.Halton(d=1, scramble=False).random(cars)[:, 0]
+    # the digits of the car's number in base two, mirrored (van der Corput 1935, from memory)
+    shares = sum((np.arange(cars) >> bit & 1) / 2.0 ** (bit + 1) for bit in range(20))
     return np.asarray(np.interp(shares, rolling_share(stream.curve, fine_s), fine_s), dtype=np.float64)
 
 

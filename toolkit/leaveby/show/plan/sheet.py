@@ -26,6 +26,7 @@ from leaveby.show.figure import as_svg
 from leaveby.show.letters import columns, lines
 from leaveby.show.plan.last_resort import known_words
 from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
+from leaveby.show.plan.neighbours import sheet_line
 from leaveby.show.plan.page import main_way
 from leaveby.show.templates import page_text
 from leaveby.units import Measures, broad_words, distance_words
@@ -65,7 +66,8 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
     anew = replace(result.plan, ignitions=())
     shown = replace(result, plan=anew, fire=None, ways={way.way: way for way in ways})
     picture = sheet_map(shown, width_mm=width_mm, height_mm=height_mm)
-    columns = task_columns(result)
+    neighbours = sheet_line(ways)
+    columns = task_columns(result, lines_left=_TASK_LINES - len(neighbours))
     return page_text(
         "show/plan/plan.html.j2",
         made_at=made_at,
@@ -74,6 +76,7 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         season=season_words(result),
         flat=wording.flat_words(result).partition(":")[0],
         boxes=[rule_box(result, way) for way in ways],
+        neighbours=neighbours,
         late=[line for way in ways for line in late_lines(result, way)],
         map=Markup(as_svg(picture, "Map of the ways out", describe_map(shown), name="sheet")),
         out=_way_out(shown),
@@ -244,7 +247,7 @@ def _sources(result: HouseholdResult) -> list[str]:
     return lines(f"{_SOURCES_HERE} {'; '.join(told)}", _WIDE_LETTERS, _SOURCE_LINES) if told else []
 
 
-def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
+def task_columns(result: HouseholdResult, *, lines_left: int = _TASK_LINES) -> list[list[tuple[str, str]]]:
     """Columns of lines, each with its kind: a person's name, a task with its box to tick, or how it goes on.
 
     Tasks stand in the order of the schedule under each who does them, those of one way alone with its mark. A person's
@@ -263,10 +266,11 @@ def task_columns(result: HouseholdResult) -> list[list[tuple[str, str]]]:
     if not people:
         return [[("name", "Nothing to do before leaving.")]]
     if len(people) in (2, 3):
-        return [column for name in people for column in _columns({name: told[name]}, _TASK_LETTERS[count], 1)[0]]
-    lists = {name: told[name] for name in people}
-    found, left = _columns(lists, _TASK_LETTERS[count], count, together=True)
-    return _columns(lists, _TASK_LETTERS[count], count)[0] if left else found
+        room = (_TASK_LETTERS[count], 1, lines_left)
+        return [column for name in people for column in _columns({name: told[name]}, room)[0]]
+    lists, room = {name: told[name] for name in people}, (_TASK_LETTERS[count], count, lines_left)
+    found, left = _columns(lists, room, together=True)
+    return _columns(lists, room)[0] if left else found
 
 
 def only_words(result: HouseholdResult, columns: Sequence[Sequence[tuple[str, str]]]) -> str:
@@ -287,30 +291,32 @@ def _ticked_ways(result: HouseholdResult) -> list[WayTiming]:
 
 
 def _columns(
-    lists: Mapping[str, Sequence[str]], letters: int, most: int, *, together: bool = False
+    lists: Mapping[str, Sequence[str]], room: tuple[int, int, int], *, together: bool = False
 ) -> tuple[list[list[tuple[str, str]]], int]:
-    """Lay people's lists out in so many columns at most, and give how many tasks found no room; the last line says it.
+    """Lay people's lists out, and give how many tasks found no room; the last line says it.
 
+    `room` is for so many letters a line, so many columns at most, and so many lines in each.
     A name never stands last in a column, nor a task's second line first; `together` begins a column for a list that
     does not fit below another one.
     """
+    letters, most, long = room
     found: list[list[tuple[str, str]]] = [[]]
     left = 0
     for name, tasks in lists.items():
         head, again = lines(name, letters)[0], f"{lines(name, letters - len(_CONTINUED))[0]}{_CONTINUED}"
         units = [_task_lines(task, letters) for task in tasks]
-        if together and found[-1] and len(found[-1]) + 1 + sum(map(len, units)) > _TASK_LINES:
+        if together and found[-1] and len(found[-1]) + 1 + sum(map(len, units)) > long:
             found.append([])
         for number, unit in enumerate(units):
             block = [("name", head), *unit] if number == 0 else unit
-            if len(found[-1]) + len(block) > _TASK_LINES:
+            if len(found[-1]) + len(block) > long:
                 found.append([])
                 block = [("name", head if number == 0 else again), *unit]
             found[-1] += block
     left = sum(kind == "task" for column in found[most:] for kind, _ in column)
     if left:
         last = found[most - 1]
-        while len(last) >= _TASK_LINES or last[-1][0] == "name":
+        while len(last) >= long or last[-1][0] == "name":
             left += last.pop()[0] == "task"
         last += [("name", line) for line in lines(f"and {left} more: see report", letters)]
     return found[:most], left
