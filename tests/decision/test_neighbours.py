@@ -387,6 +387,28 @@ def test_trailers_ahead_hold_up_those_behind_and_take_up_road(valleys: ModuleTyp
     assert towed.neighbours.headway_s == pytest.approx(1.5 * alone.neighbours.headway_s)
 
 
+def test_roads_that_lead_nowhere_and_homes_on_them_take_no_part(valleys: ModuleType) -> None:
+    """A track that joins no other road, and a home on it."""
+    inputs = valleys.household(
+        valleys.ground(8000.0, 8000.0, cell_m=100.0),
+        {**valleys.SIDE_VALLEY, "Lost Track": [(500.0, 500.0), (900.0, 600.0)]},
+        home=(1500.0, 3300.0),
+        safe_points=(valleys.FLAT, valleys.FORD),
+        ignitions=(valleys.point_fire((700.0, 7600.0)),),
+        weather=valleys.steady(wind_km_h=30.0, wind_from_deg=330.0),
+        neighbours=NeighboursInput(cars_per_home=1.0),
+    )
+    x_m, y_m = np.array([700.0, 2500.0]) + valleys.WEST_M, np.array([560.0, 3310.0]) + valleys.SOUTH_M
+    found = roads_of(replace(inputs, neighbours=Homes(("lost", "lane"), x_m, y_m, np.array([9.0, 2.0]))))
+    assert found.neighbours is not None
+    names = prepare(inputs).network.name
+    assert [names[edge] for edge in found.neighbours.must_pass] == ["Sallow Lane"]
+    assert {name for name, cars in zip(names, found.neighbours.cars, strict=True) if cars == 2.0} == {
+        "Sallow Lane",
+        "Quarrel Road",
+    }
+
+
 def test_homes_are_counted_by_the_road_they_leave_by(valleys: ModuleType) -> None:
     """Seven dwellings up the lane, five on the road to the ford."""
     x_m = np.array([2000.0, 3000.0, 3500.0, 6500.0]) + valleys.WEST_M

@@ -106,7 +106,7 @@ def stream_of(
         headway_s=_headway_s(network, 1.0 + told.towing_share * (TRAILER_AS_CARS.value - 1.0)),
         trailer_s=np.where(shared, _trailer_s(scenario, vehicle, grades), 0.0) if slower else np.zeros(shared.size),
         length_m=network.length_m,
-        must_pass=_must_pass(scenario, found, targets=np.unique(free.target[free.next_edge < 0])),
+        must_pass=_must_pass(scenario, found, targets=np.unique(free.target[free.target >= 0])),
         curve=Mobilisation("the neighbours", told.half_rolling_s),
         told_s=told.told_s,
     )
