@@ -334,6 +334,9 @@ def test_the_wait_stands_in_every_number_that_hangs_on_the_drive(
         assert more.share >= rule.share
         assert (more.go_cells | ~rule.go_cells).all()
         assert (more.late_cells | ~rule.late_cells).all()
+        both = np.isfinite(rule.lead_s) & np.isfinite(more.lead_s)
+        assert both.any()
+        assert more.lead_s[both] == pytest.approx(rule.lead_s[both] - wait_s, abs=1.0)
         assert (more.late_cells.sum() > rule.late_cells.sum()) or rule.late_cells.all()
 
 
