@@ -80,6 +80,20 @@ def test_an_assumption_names_the_key_and_its_line_and_writing_it_takes_the_assum
     capsys.readouterr()
 
 
+def test_that_no_neighbours_are_counted_is_said_with_the_key_that_counts_them(folder: Path) -> None:
+    plan = folder / "plan.toml"
+    without = re.sub(r"\[neighbours\].*?(?=\n\[)", "", plan.read_text(encoding="utf-8"), flags=re.DOTALL)
+    plan.write_text(without, encoding="utf-8")
+    told = "No neighbours' cars are counted on the road: on a single-exit street leave earlier still."
+    (sentence,) = [line for line in checked(plan).assumptions if line.startswith(told)]
+    assert sentence.endswith("[neighbours] homes, write homes = 40, or how many homes leave by the same road as you.")
+    for counted in ("homes = 40", 'file = "roads.osm"'):
+        plan.write_text(f"{without}\n[neighbours]\n{counted}\n", encoding="utf-8")
+        said = [line for line in checked(plan).assumptions if line.startswith(("Neighbours", "No neighbours"))]
+        assert len(said) == 1
+        assert said[0].startswith("Neighbours leave when you do, ahead of you: 2 cars a home, of which 10 % tow.")
+
+
 def test_where_a_locked_gate_shuts_everyone_in_the_line_to_write_is_said_and_writing_it_mends(folder: Path) -> None:
     """The demo's roads with every safe point behind locked gates of public roads."""
     plan, roads = folder / "plan.toml", folder / "roads.osm"

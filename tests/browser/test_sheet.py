@@ -21,7 +21,7 @@ from playwright.sync_api import Browser, Page
 from prints import LONG, PAPERS, SCRIPTS, UNBROKEN, WIDE, letters, print_out, too_near_the_edge
 
 from leaveby.caution import OVERRIDE
-from leaveby.decision.ways.result import HouseholdResult
+from leaveby.decision.ways.result import HeldUp, HouseholdResult
 from leaveby.files.write.printed import print_page
 from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.household.plan_tables import OfficialSource, Person
@@ -133,6 +133,13 @@ def abroad(made: ModuleType) -> HouseholdResult:
     return replace(result, plan=replace(result.plan, roads=roads), made_elsewhere=("made for other fuels",))
 
 
+def among_neighbours(result: HouseholdResult, street: str = "Upper Lantern River Mill Road") -> HouseholdResult:
+    """With neighbours on every way that has wheels, who cost an hour and more."""
+    held = HeldUp(street, cars=999, passes_veh_h=700.0, at_once_s=5930.0, counted_s=5930.0, set_out="at once")
+    ways = {name: way if name == "foot" else replace(way, held_up=held) for name, way in result.ways.items()}
+    return replace(result, ways=ways)
+
+
 CASES: dict[str, Callable[[ModuleType], HouseholdResult]] = {
     "ordinary": lambda made: made.invented_result(),
     "evening before": lambda made: with_rules(made, before=("tow", "car")),
@@ -153,6 +160,11 @@ CASES: dict[str, Callable[[ModuleType], HouseholdResult]] = {
         ways={name: replace(way, route=None) for name, way in made.invented_result().ways.items()},
     ),
     "streetless": streetless,
+    "neighbours": lambda made: among_neighbours(made.invented_result()),
+    "one person and neighbours": lambda made: among_neighbours(household(made.invented_result(), people=1, tasks=30)),
+    "long and neighbours": lambda made: among_neighbours(hostile(made, LONG), LONG),
+    "wide and neighbours": lambda made: among_neighbours(made.on_level_ground(hostile(made, WIDE)), WIDE),
+    "unbroken and neighbours": lambda made: among_neighbours(hostile(made, UNBROKEN), UNBROKEN),
     "level": lambda made: made.on_level_ground(made.invented_result()),
     "long and level": lambda made: made.on_level_ground(hostile(made, LONG)),
     "wide and level": lambda made: made.on_level_ground(hostile(made, WIDE)),

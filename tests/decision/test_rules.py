@@ -35,6 +35,7 @@ from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import RatedDay
 from leaveby.fire.weather.series import Weather, perturbed
 from leaveby.household.plan_tables import RulesInput, SafePoint, Towing
+from leaveby.roads.routing.holds import Hold
 
 COARSE_M = 500.0
 TIMES = int(os.environ.get("LEAVEBY_RULES_TIMES", "1"))
@@ -320,6 +321,30 @@ def test_fire_that_came_over_one_way_sends_people_out_by_the_other(places: Modul
         assert _meet(asked, wrongly, morning, way="car", time_s=time_s)[2]
 
 
+def test_who_stands_in_a_queue_on_the_way_is_caught_where_others_are_not(
+    places: ModuleType, valleys: ModuleType
+) -> None:
+    """Fire comes to the road's first stretch half an hour after one would be off it; the queue costs an hour."""
+    asked = asked_for(places.one_road_out(wide_cell_m=COARSE_M))
+    rules = rules_for(asked, [rated("calm", day_of(valleys, 5.0))], today=None)
+    rule, (route,), (cells,) = rules.rules["calm", "car"], asked.routes["car"], asked.cells["car"]
+    on_road = np.zeros(asked.ground.grid.shape, dtype=bool)
+    on_road.flat[cells.stretches.cell] = True
+    time_s = np.full(on_road.shape, np.inf)
+    time_s[tuple(np.argwhere(rule.go_cells & ~on_road)[0])] = 0.0
+    morning = _Morning("calm", 600.0, {"car": 1200.0}, 1.0)
+    first = cells.stretches.cell[: cells.stretches.first[1]]
+    time_s.flat[first] = 600.0 + 1200.0 + route.edge_time_s[0] + 1800.0
+    assert _meet(asked, rules, morning, way="car", time_s=time_s)[:3] == (True, False, False)
+    queued = replace(asked, routes={"car": (replace(route, holds=((0, Hold(3600.0)),)),)})
+    assert _meet(queued, rules, morning, way="car", time_s=time_s)[:3] == (True, False, True)
+    # a queue that stands farther on does not hold one up on this stretch
+    farther = replace(asked, routes={"car": (replace(route, holds=((1, Hold(3600.0)),)),)})
+    apart = set(first) - set(cells.stretches.cell[cells.stretches.first[1] :])
+    time_s.flat[[cell for cell in first if cell not in apart]] = np.inf
+    assert _meet(farther, rules, morning, way="car", time_s=time_s)[:3] == (True, False, False)
+
+
 def test_what_the_members_need_is_put_together_as_the_words_say(places: ModuleType) -> None:
     """Three members; at this confidence the last of them counts. Fire faster by f, drive slower by g, tau of 100 s.
 
@@ -336,6 +361,9 @@ def test_what_the_members_need_is_put_together_as_the_words_say(places: ModuleTy
     factor = np.array([2.0, 3.0, 0.5])
     found = threshold(needs, factor, drive_s=100.0, confidence=0.7)
     assert (found.drive_ratio, found.late_s, found.go_s) == (3.0, 210.0, 225.0)
+    # 20 s behind other cars are as much more to get ready
+    held_up = threshold(needs, factor, drive_s=100.0, confidence=0.7, held_up_s=20.0)
+    assert (held_up.drive_ratio, held_up.late_s, held_up.go_s) == (3.0, 270.0, 285.0)
     # with the middle one, k is 2, and the slowest needs (3 - 2) x 100 s more
     found = threshold(needs, factor, drive_s=100.0, confidence=0.5)
     assert found.drive_ratio == 2.0

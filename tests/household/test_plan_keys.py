@@ -106,7 +106,9 @@ def document() -> dict[str, Any]:
     read = tomllib.loads((demo_folder() / "plan.toml").read_text(encoding="utf-8"))
     rating = {"name": "High", "wind_km_h": 30, "temperature_c": 33, "humidity_percent": 20}
     rules = {"terrain_file": "wide.tif", "fuel_type": "heath"}
-    return {"house": {}, "fire": {}, "rules": rules, "ratings": [rating], **copy.deepcopy(read)}
+    neighbours = {"homes": 40, "set_out": "over time"}
+    given = {"house": {}, "fire": {}, "rules": rules, "ratings": [rating], "neighbours": neighbours}
+    return {**given, **copy.deepcopy(read)}
 
 
 def faults_at(section: str, many: bool, key: str, value: float) -> list[str]:
@@ -143,7 +145,7 @@ def test_values_beyond_the_range_on_the_page_are_refused_and_those_within_are_no
     key, span = cells[0], SPAN.fullmatch(cells[2])
     assert span is not None
     low, high = (float(end) for end in (span[2], span[3]))
-    whole = cells[1] in ("members", "people", "seats")
+    whole = cells[1] in ("members", "people", "seats", "homes")
 
     def shape_faults(value: float) -> list[str]:
         # What has to hold between keys (three points in order, a home near its fires) is no matter of the range.

@@ -173,6 +173,49 @@ def test_when_a_share_rolls_is_the_reverse_of_the_share_that_rolls() -> None:
         assert rolling_s(curve, 1.0) == pytest.approx(curve.last_s, rel=1e-12)
 
 
+def test_one_bottleneck_by_hand() -> None:
+    """D/D/1 by hand, common practice, no source: past at the arrival, or a headway after the one before."""
+    arrival = np.array([0.0, 1.0, 2.0, 30.0, 31.0, 90.0])
+    assert pass_bottleneck(arrival, headway_s=4.0).tolist() == [0.0, 4.0, 8.0, 30.0, 34.0, 90.0]
+    each = np.array([99.0, 4.0, 40.0, 4.0, 4.0, 4.0])  # the third tows: those behind wait for it
+    assert pass_bottleneck(arrival, headway_s=each).tolist() == [0.0, 4.0, 44.0, 48.0, 52.0, 90.0]
+    assert pass_bottleneck(np.zeros(0), headway_s=4.0).size == 0
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(st.tuples(st.floats(0.0, 5000.0), st.floats(0.0, 60.0)), min_size=1, max_size=60))
+def test_one_bottleneck_against_one_vehicle_after_another(vehicles: list[tuple[float, float]]) -> None:
+    """The recursion that defines the queue with arrivals and service known: common practice, no source."""
+    vehicles.sort()
+    arrival, headway = (np.array(column) for column in zip(*vehicles, strict=True))
+    out = pass_bottleneck(arrival, headway_s=headway)
+    past = -np.inf
+    for at, behind, told in zip(arrival, headway, out, strict=True):
+        past = max(at, past + behind)
+        assert told == pytest.approx(past, rel=1e-12, abs=1e-8)
+    assert (out >= arrival).all()
+    assert (np.diff(out) >= 0.0).all()
+
+
+@pytest.mark.parametrize("arrival", [[1.0, 0.0], [0.0, np.nan], [0.0, np.inf]])
+def test_arrivals_out_of_order_are_refused(arrival: list[float]) -> None:
+    with pytest.raises(InputError, match="arrival_s: they are not in order"):
+        pass_bottleneck(np.array(arrival), headway_s=2.0)
+
+
+@pytest.mark.parametrize("headway", [-1.0, np.nan, np.inf])
+def test_a_headway_that_is_none_is_refused(headway: float) -> None:
+    with pytest.raises(InputError, match="headway_s: it is negative"):
+        pass_bottleneck(np.zeros(2), headway_s=headway)
+
+
+def test_when_a_share_rolls_is_the_reverse_of_the_share_that_rolls() -> None:
+    share = np.linspace(0.0, 1.0, 200)
+    for curve in MOBILISATIONS:
+        np.testing.assert_allclose(rolling_share(curve, rolling_s(curve, share)), share, atol=1e-12)
+        assert rolling_s(curve, 1.0) == pytest.approx(curve.last_s, rel=1e-12)
+
+
 # --- laws ------------------------------------------------------------------------------------------------------
 
 

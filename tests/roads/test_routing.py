@@ -14,7 +14,9 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from leaveby.errors import InputError
+from leaveby.roads.clearance.bottleneck import pass_bottleneck
 from leaveby.roads.network.graph import RoutingGraph, routing_graph
+from leaveby.roads.routing.holds import Hold, come_by_s, let_on_s, worst_of
 from leaveby.roads.routing.latest_departure import earliest_arrival, latest_departure
 
 INF = float("inf")
@@ -103,6 +105,115 @@ def test_latest_departure_is_the_best_over_all_simple_paths(seed: int) -> None:
     for node in range(graph.node_count):
         expected = best_by_hand(graph, travel, closing, start=node, goals=goals, margin=margin)
         assert result.time_s[node] == pytest.approx(expected, abs=1e-9)
+
+
+# --- queues --------------------------------------------------------------------------------------------------------
+
+Queue = tuple[NDArray[np.float64], float, float]
+"""When others come to a stretch, how long each of them takes, and how long those take who come when one does."""
+
+
+def random_queues(rng: np.random.Generator, edges: int) -> dict[int, Queue]:
+    """On half of the edges: bursts and stragglers, or a block of cars that leaves with one, or both."""
+    found = {}
+    for edge in np.flatnonzero(rng.random(edges) < 0.5).tolist():
+        cars = int(rng.integers(0, 12))
+        come_s = np.sort(rng.choice([rng.uniform(0.0, 40.0), *rng.uniform(-50.0, 350.0, 6)], cars))
+        found[edge] = (come_s, float(rng.uniform(1.0, 25.0)), float(rng.choice([0.0, rng.uniform(0.0, 60.0)])))
+    return found
+
+
+def hold_of(queue: Queue) -> Hold:
+    come_s, headway_s, ahead_s = queue
+    return Hold(ahead_s, come_s, pass_bottleneck(come_s, headway_s=headway_s) + headway_s)
+
+
+def on_by_hand(queue: Queue, at_s: float) -> float:
+    """Stand in the line and count: those who came before one go first, one by one."""
+    come_s, headway_s, ahead_s = queue
+    free_s = -INF
+    for one_s in come_s.tolist():
+        if one_s < at_s:
+            free_s = max(one_s, free_s) + headway_s
+    return max(free_s, at_s + ahead_s)
+
+
+def latest_along(way: list[tuple[float, float, Queue | None]], *, margin: float) -> float:
+    """The latest departure on one path by driving along it again and again, half the doubt each time.
+
+    Stretches are (travel time, closing, queue). -inf where not even the beginning of time is early enough, inf where
+    nothing shuts.
+    """
+
+    def through(leave_s: float) -> bool:
+        now_s = leave_s
+        for travel_s, closing_s, queue in way:
+            now_s = (now_s if queue is None else on_by_hand(queue, now_s)) + travel_s
+            if now_s > closing_s - margin:
+                return False
+        return True
+
+    early, late = -5000.0, 5000.0
+    if not through(early):
+        return -INF
+    if through(late):
+        return INF
+    while late - early > 1e-9:
+        middle = (early + late) / 2.0
+        early, late = (middle, late) if through(middle) else (early, middle)
+    return early
+
+
+@pytest.mark.parametrize("seed", range(300))
+def test_with_queues_it_is_the_best_over_all_paths_of_networkx(seed: int) -> None:
+    """300 random graphs whose queues grow and shrink with the clock, against a search over `all_simple_edge_paths`."""
+    graph, travel, closing = random_graph(seed, nodes=6, edges=12)
+    queues = random_queues(np.random.default_rng(10_000 + seed), graph.edge_count)
+    margin = float(seed % 3) * 10.0
+    holds = {edge: hold_of(queue) for edge, queue in queues.items()}
+    result = latest_departure(graph, travel, closing_s=closing, targets=[0, 1], margin_s=margin, holds=holds)
+    roads = nx.MultiDiGraph()
+    roads.add_nodes_from(range(graph.node_count))
+    for edge in np.flatnonzero(np.isfinite(travel)).tolist():
+        roads.add_edge(int(graph.tail[edge]), int(graph.head[edge]), key=edge)
+    for node in range(2, graph.node_count):
+        ways = nx.all_simple_edge_paths(roads, node, [0, 1])
+        best = max(
+            (
+                latest_along([(travel[edge], closing[edge], queues.get(edge)) for _, _, edge in way], margin=margin)
+                for way in ways
+            ),
+            default=-INF,
+        )
+        assert result.time_s[node] == pytest.approx(best, abs=1e-6)
+        # the way that is kept is one of those
+        at, kept = node, []
+        while np.isfinite(result.time_s[node]) and result.next_edge[at] >= 0:
+            kept.append(edge := int(result.next_edge[at]))
+            at = int(graph.head[edge])
+        if kept:
+            along = latest_along([(travel[one], closing[one], queues.get(one)) for one in kept], margin=margin)
+            assert along == pytest.approx(best, abs=1e-6)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.integers(0, 2**32), st.floats(-400.0, 800.0), st.floats(0.0, 300.0))
+def test_who_comes_later_is_never_let_on_sooner(seed: int, at_s: float, later_s: float) -> None:
+    rng = np.random.default_rng(seed)
+    queues = [(*one[:2], one[2]) for one in random_queues(rng, 8).values()]
+    for queue in queues:
+        hold = hold_of(queue)
+        on_s, then_s = let_on_s(hold, np.array([at_s, at_s + later_s]))
+        assert on_s == pytest.approx(on_by_hand(queue, at_s))
+        assert at_s <= on_s <= then_s
+        assert on_s - at_s <= hold.most_s + 1e-9
+        by_s = float(come_by_s(hold, np.array([at_s]))[0])
+        assert on_by_hand(queue, by_s - 1e-6) <= at_s + 1e-9
+        assert on_by_hand(queue, by_s + 1e-6) > at_s - 1e-9
+        assert come_by_s(hold, np.array([INF, -INF])).tolist() == [INF, -INF]
+    if queues:
+        worst = let_on_s(worst_of([hold_of(queue) for queue in queues]), np.array([at_s]))[0]
+        assert worst == pytest.approx(max(on_by_hand(queue, at_s) for queue in queues))
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator, ValidationError
 
 from leaveby.caution import OVERRIDE
+from leaveby.decision.ways.result import HeldUp
 from leaveby.errors import InputError
 from leaveby.show.plan.record import result_record
 from leaveby.show.record import record_text
@@ -121,6 +122,25 @@ def test_people_who_are_away_stand_in_the_record(result, invented, record, valid
         "likely_min": 35.0,
         "longest_min": 90.1,
         "held_up_share": 0.6199,
+    }
+
+
+def test_neighbours_on_the_way_stand_in_the_record(result, invented, record, validator):
+    assert all("neighbours" not in way for way in record["ways"].values())
+    held = HeldUp("Mill Road", cars=150, passes_veh_h=654.55, at_once_s=825.1, counted_s=61.0, set_out="over time")
+    tow = replace(result.ways["tow"], held_up=held)
+    made = result_record(replace(result, ways={**result.ways, "tow": tow}), made_at=invented.MADE_AT)
+    validator.validate(made)
+    # 825.1 s are 13.752 minutes, 61 s 1.017
+    assert made["ways"]["tow"]["neighbours"] == {
+        "street": "Mill Road",
+        "cars": 150,
+        "passes_veh_h": 654.5,
+        "at_once_min": 13.8,
+        "counted_min": 1.1,
+        "set_out": "over time",
+        "said": "If everyone behind Mill Road leaves when you do, add 14 minutes. The times here have up to 2 minutes "
+        "of it, for neighbours who set out over time.",
     }
 
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from shapely.geometry import MultiPolygon
 
 from leaveby.caution import LAST_RESORT, OSM_NOTICE, OVERRIDE, PLANNING_AID
-from leaveby.decision.ways.result import HouseholdResult, Rules
+from leaveby.decision.ways.result import HeldUp, HouseholdResult, Rules
 from leaveby.errors import InputError
 from leaveby.household.plan import LIKE_THE_PLANS
 from leaveby.household.plan_tables import OfficialSource, Person
@@ -24,6 +24,7 @@ from leaveby.household.readiness import schedule_for
 from leaveby.household.shelter import Place
 from leaveby.show.in_python import html_of
 from leaveby.show.map_words import caution_words
+from leaveby.show.plan.neighbours import neighbours_words, sheet_line
 from leaveby.show.plan.page import report_page
 from leaveby.show.plan.sheet import (
     columns,
@@ -432,6 +433,59 @@ def test_level_ground_is_said_on_every_page_and_at_the_head_of_every_answer(
     for head in (html_of, caution_words):
         assert f"{said} sooner." in head(level)[:600]
         assert said not in head(result)
+
+
+def among(result: HouseholdResult, set_out: str, *, counted_s: float, street: str = "Mill Road") -> HouseholdResult:
+    """The same answer with neighbours on the car's way, and more of them on that of the house."""
+    held = HeldUp(street, cars=150, passes_veh_h=700.0, at_once_s=771.4, counted_s=counted_s, set_out=set_out)
+    with_car = replace(result.ways["car"], held_up=held)
+    with_house = replace(result.ways["tow"], held_up=replace(held, at_once_s=800.0))
+    return replace(result, ways={**result.ways, "car": with_car, "tow": with_house})
+
+
+@pytest.mark.parametrize(
+    ("set_out", "counted_s", "counted"),
+    [
+        ("at once", 771.4, "The times here have that."),
+        ("over time", 0.0, "The times here have up to 0 minutes of it, for neighbours who set out over time."),
+        ("over time", 59.0, "The times here have up to 1 minute of it, for neighbours who set out over time."),
+        ("over time", 500.0, "The times here have up to 9 minutes of it, for neighbours who set out over time."),
+        ("gone before", 0.0, "The times here have none of it, for neighbours who are gone before."),
+    ],
+)
+def test_what_the_neighbours_are_worth_word_for_word(
+    result: HouseholdResult, invented: ModuleType, set_out: str, counted_s: float, counted: str
+) -> None:
+    made = among(result, set_out, counted_s=counted_s)
+    worth = "If everyone behind Mill Road leaves when you do, add 13 minutes."
+    assert neighbours_words(made.ways["car"]) == [worth, counted]
+    assert neighbours_words(result.ways["car"]) == []
+    report = words_of(report_page(made, made_at=invented.MADE_AT))
+    assert f"{worth} {counted}" in report
+    # the house's way is the one with more of them: 800 s are 13 min 20 s
+    sheet = words_of(sheet_page(made, made_at=invented.MADE_AT), pictures=False)
+    assert "If everyone behind Mill Road leaves when you do, add 14 minutes." in sheet
+    assert sheet.count("everyone behind") == 1
+    assert "everyone behind" not in words_of(sheet_page(result, made_at=invented.MADE_AT))
+    assert len(sheet.split()) <= 400
+    assert textstat.flesch_kincaid_grade(plain_sentences(sheet_page(made, made_at=invented.MADE_AT))) <= 7.0
+
+
+@pytest.mark.parametrize(
+    ("wait_s", "minutes"),
+    [(1.0, "1 minute"), (60.0, "1 minute"), (60.1, "2 minutes"), (3540.0, "59 minutes"), (4801.0, "1 h 21 min")],
+)
+def test_a_wait_is_rounded_up(result: HouseholdResult, wait_s: float, minutes: str) -> None:
+    held = HeldUp("", cars=9, passes_veh_h=700.0, at_once_s=wait_s, counted_s=wait_s, set_out="at once")
+    (worth, _) = neighbours_words(replace(result.ways["car"], held_up=held))
+    assert worth == f"If everyone behind a road without a name leaves when you do, add {minutes}."
+
+
+def test_a_long_street_is_cut_on_the_sheet_but_never_the_minutes(result: HouseholdResult) -> None:
+    made = among(result, "at once", counted_s=800.0, street="Upper Lantern River Mill Road North")
+    (line,) = sheet_line([made.ways["tow"], made.ways["car"]])
+    assert line == "If everyone behind Upper Lantern River Mi… leaves when you do, add 14 minutes."
+    assert len(line) <= 78
 
 
 def test_the_sheet_has_few_words(page: str) -> None:

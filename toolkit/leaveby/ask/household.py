@@ -32,6 +32,7 @@ from leaveby.regions import country_of
 if TYPE_CHECKING:
     from leaveby.decision.household.answer import Progress
     from leaveby.decision.ways.result import FirstAnswer, HouseholdResult
+    from leaveby.roads.exits.homes import Homes
 
 Read = TypeVar("Read")
 
@@ -109,6 +110,8 @@ def read_inputs(plan: Plan, *, around_m: float = AREA_BUFFER_M) -> HouseholdInpu
     home_deg = (plan.home.lon_deg, plan.home.lat_deg)
     network = gathered(lambda: read_roads(plan.roads.file, crs=grid.crs, home_deg=home_deg))
     wide = gathered(lambda: read_wide(plan, grid))
+    homes_file = None if plan.neighbours is None else plan.neighbours.file
+    homes = None if homes_file is None else gathered(lambda: _homes(homes_file, crs=grid.crs))
     starts_on, starts_file = grid if wide is None else wide.terrain.grid, plan.rules.starts_file
     starts = None if starts_file is None else gathered(lambda: read_starts(starts_file, starts_on))
     if faults or fuel is None or weather is None or network is None:
@@ -121,6 +124,7 @@ def read_inputs(plan: Plan, *, around_m: float = AREA_BUFFER_M) -> HouseholdInpu
         fuel=plan.fuel.file,
         fuel_legend=plan.fuel.legend,
         weather=plan.weather.file,
+        neighbours=homes_file,
         rules_terrain=plan.rules.terrain_file,
         rules_fuel=plan.rules.fuel_file,
         rules_fuel_legend=plan.rules.fuel_legend,
@@ -144,7 +148,14 @@ def read_inputs(plan: Plan, *, around_m: float = AREA_BUFFER_M) -> HouseholdInpu
         wide=wide,
         starts=starts,
         ratings=_ratings(plan, weather, rated),
+        neighbours=homes,
     )
+
+
+def _homes(file: Path, *, crs: str) -> Homes:
+    from leaveby.files.read.homes import read_homes  # few plans name a file of homes, and it loads much
+
+    return read_homes(file, crs=crs)
 
 
 def read_wide(plan: Plan, grid: Grid) -> WideGround | None:

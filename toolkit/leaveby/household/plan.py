@@ -78,6 +78,7 @@ class Sections:
     animals: Annotated[tuple[Animal, ...], Listed()] = ()
     vehicles: Annotated[tuple[Vehicle, ...], Listed()] = ()
     towing: nouns.Towing | None = None
+    neighbours: nouns.NeighboursInput | None = None
     danger: nouns.DangerInput = field(default_factory=nouns.DangerInput)
     ratings: Annotated[tuple[nouns.RatingInput, ...], Listed()] = ()
     rules: nouns.RulesInput = field(default_factory=nouns.RulesInput)

@@ -55,6 +55,7 @@ def cross_faults(
         *_safe_points(at),
         *_official_sources(at),
         *_members(at),
+        *_neighbours(at),
         *_terrain(at),
         *_fuel(at, "fuel"),
         *_fire(at, fire_models),
@@ -244,6 +245,18 @@ def _members(at: Document) -> Iterator[Fault]:
     least = math.ceil(round(1 / (1 - confidence), 6))
     if members < least:
         yield at.fault(("plan", "members"), "too_few_members", members=members, confidence=confidence, least=least)
+
+
+def _neighbours(at: Document) -> Iterator[Fault]:
+    found = at.section("neighbours")
+    if "neighbours" in at.content and ("homes" in found) == ("file" in found):
+        yield at.fault(("neighbours",), "neighbours_twice" if "file" in found else "neighbours_uncounted")
+    if "told_after_fire_min" in found:
+        told = ("neighbours", "told_after_fire_min")
+        if found.get("set_out", "at once") in ("at once", "gone before"):
+            yield at.fault(told, "not_over_time")
+        if not at.content.get("ignitions"):
+            yield at.fault(told, "told_after_no_fire")
 
 
 def _terrain(at: Document) -> Iterator[Fault]:

@@ -260,6 +260,7 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
             f"The road rules of {plan.roads.region} are not known here: where the road extract says nothing, usual "
             "speeds and heights are taken, and for towing only the limit of the plan."
         )
+    yield from _assumed_of_neighbours(plan)
     if plan.roads.closed_ways:
         yield f"No way out runs over the ways that the plan closes: {', '.join(plan.roads.closed_ways)}."
     if plan.roads.open_gates:
@@ -274,6 +275,24 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
         yield f"The head rate of spread is set by hand to {plan.fire.set_m_s * 3.6:g} km/h; no equation is used."
     elif "models" not in document.get("fire", {}):
         yield f"The plan names no rate-of-spread equation; the fastest of {', '.join(plan.fire.models)} governs."
+
+
+def _assumed_of_neighbours(plan: Plan) -> Iterator[str]:
+    found = plan.neighbours
+    if found is None:
+        yield "No neighbours' cars are counted on the road: on a single-exit street leave earlier still."
+        return
+    setting_out = {
+        "at once": "leave when you do, ahead of you",
+        "over time": f"set out over time, half of them within {found.half_rolling_s / 60.0:g} minutes of being told",
+        "gone before": "are taken to be gone before you leave",
+    }
+    yield (
+        f"Neighbours {setting_out[found.set_out]}: {found.cars_per_home:g} cars a home, of which "
+        f"{100.0 * found.towing_share:g} % tow."
+    )
+    if found.set_out == "over time" and found.told_s is None:
+        yield "When neighbours are told to leave is not known: they are met when the queue is longest."
 
 
 def _assumed_of_people(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:

@@ -30,7 +30,15 @@ from leaveby.household.plan_keys import (
     number,
     text,
 )
-from leaveby.parameters import LEARNS_LIKELY_S, LEARNS_LONGEST_S, LEARNS_SHORTEST_S, RULES_RADIUS_M
+from leaveby.parameters import (
+    LEARNS_LIKELY_S,
+    LEARNS_LONGEST_S,
+    LEARNS_SHORTEST_S,
+    NEIGHBOURS_TOW_SHARE,
+    QUICK_MEDIAN_S,
+    RULES_RADIUS_M,
+    VEHICLES_PER_HOME,
+)
 from leaveby.regions import REGION_PATTERN
 
 keyed = keys_from(__package__, "plan_keys.csv")
@@ -255,6 +263,20 @@ class RoadsInput(Table):
     region: Annotated[str, Field(strict=True, pattern=REGION_PATTERN)] = "AU"
     open_gates: Annotated[tuple[WayOfExtract, ...], Listed()] = ()
     closed_ways: Annotated[tuple[WayOfExtract, ...], Listed()] = ()
+
+
+@dataclass(frozen=True)
+@keyed
+class NeighboursInput(Table):
+    """The neighbours whose cars are on the road as well: how many homes, and how their people set out."""
+
+    homes: int | None = None
+    file: File | None = None
+    cars_per_home: float = VEHICLES_PER_HOME.value
+    towing_share: Annotated[Percent, AfterValidator(lambda percent: percent / 100.0)] = NEIGHBOURS_TOW_SHARE.value
+    set_out: Literal["at once", "over time", "gone before"] = "at once"
+    half_rolling_s: float = QUICK_MEDIAN_S.value
+    told_s: float | None = None
 
 
 @dataclass(frozen=True)

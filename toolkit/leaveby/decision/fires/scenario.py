@@ -26,6 +26,7 @@ from leaveby.fire.weather.ratings import District, RatedDay, Rating, rated_days
 from leaveby.fire.weather.series import Weather, perturbed, rebased, shifted
 from leaveby.household.plan import LIKE_THE_PLANS, Plan, way_numbers
 from leaveby.parameters import SPOT_OVER_M
+from leaveby.roads.exits.homes import Homes
 from leaveby.roads.network.attach import attach_points
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.routing.latest_departure import latest_departure
@@ -55,6 +56,7 @@ class HouseholdInputs:
     - `ratings`: those that the plan names, with the days that it gives them.
     - `record`: name and digest of each file, version and seed: enough to tell which inputs made a result.
     - `wide`: the ground of the rules; None when the plan names none and they stand on its own.
+    - `neighbours`: the homes that the plan's neighbours are counted from, where it names a file of them.
     - `starts`, on that ground: how likely fires start in each cell, in any unit; None: everywhere alike.
     """
 
@@ -69,6 +71,7 @@ class HouseholdInputs:
     wide: WideGround | None = None
     starts: NDArray[np.float64] | None = None
     ratings: tuple[Rating, ...] = ()
+    neighbours: Homes | None = None
 
     @property
     def starts_at(self) -> datetime:

@@ -66,6 +66,12 @@ def assumptions(timed: Timed) -> tuple[str, ...]:
                 f"Getting ready to leave {WAY_WORDS[way]} is counted up to {minutes} longer than its list needs: "
                 "rounded up so that more to do is never more time."
             )
+    said += [
+        f"On the way out {WAY_WORDS[name]} {held.cars} neighbours' cars pass {held.street}, "
+        f"{held.passes_veh_h:.0f} an hour once they queue, and keep to that way to its end."
+        for name, held in ((name, timing.held_up) for name, timing in timed.ways.items())
+        if held is not None
+    ]
     for way in WAYS:
         reason = why_no_way(plan, way)
         if reason is not None:

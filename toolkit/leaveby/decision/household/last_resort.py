@@ -70,7 +70,7 @@ def _place(timed: Timed, way: Way, route: CandidateRoute) -> Place:
         name=route.safe_point,
         way=way,
         distance_m=float(scenario.network.length_m[np.asarray(route.edges, dtype=np.int64)].sum()),
-        travel_s=route.time_s,
+        travel_s=route.time_s + route.held_up_s,
         open_until_s=latest_at_confidence(latest_s, scenario.inputs.plan.confidence),
         burnt_share=timed.burnt_share.get(route.safe_point, 0.0),
     )

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from leaveby.decision.fires.members import Members
 from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.ways.neighbours import holds_everywhere
 from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import DELAY_S
@@ -150,10 +151,11 @@ def last_exits_s(
         if not found.why_none:
             left = latest_departure(
                 graph,
-                found.travel.time_s,
+                found.time_s,
                 closing_s=closing_s,
                 targets=list(found.targets),
                 margin_s=scenario.inputs.plan.margin_s,
+                holds=None if found.neighbours is None else holds_everywhere(found.neighbours, found.time_s),
             )
             last_s[way] = float(left.time_s[scenario.home_node])
     return last_s

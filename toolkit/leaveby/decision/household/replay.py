@@ -9,7 +9,7 @@ more than 5 % may be caught, within what sampling allows.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,10 +21,14 @@ from leaveby.decision.fires.members import Members, Progress, plan_draws
 from leaveby.decision.fires.scenario import HouseholdInputs, member_table
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.timed import made_ready
+from leaveby.decision.ways.neighbours import Stream
 from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult, WayTiming
 from leaveby.decision.ways.timing import mornings_of
 from leaveby.errors import refuse, refused
 from leaveby.household.readiness import ready_times
+from leaveby.parameters import JAM_SPACING_M, TRAILER_AS_CARS
+from leaveby.roads.clearance.bottleneck import pass_bottleneck
+from leaveby.roads.clearance.queue import rolling_share
 
 STEP_S: Final = 60.0
 PACKING: Final = -1
@@ -159,6 +163,91 @@ def replay(truth: Truth, start_s: float, *, margin_s: float = 0.0, step_s: float
     return Walk(rolled_s, moment_s if stretches else rolled_s, np.inf, -1, tuple(trail))
 
 
+@dataclass(frozen=True)
+class OtherCars:
+    """The neighbours' cars of one truth on the route, by the stretch before which each comes onto it.
+
+    - `stretch`, `come_s`, `stands_for`, shape (cars,): which, when, and for how many cars it counts.
+    - `headway_s`, `length_m`, shape (stretches,): how long a car takes to pass each stretch, and its length.
+    """
+
+    stretch: NDArray[np.int64]
+    come_s: NDArray[np.float64]
+    stands_for: NDArray[np.float64]
+    headway_s: NDArray[np.float64]
+    length_m: NDArray[np.float64]
+
+
+def among_others(travel_s: NDArray[np.float64], rolled_s: float, others: OtherCars) -> NDArray[np.float64]:
+    """Drive a route among other cars: how long each stretch then takes, standing in queues on it with it.
+
+    Car by car, and every stretch a narrow place. There one stands behind all who came before, as far back as they
+    reach, and moves up as they pass: a stretch is left when so few are ahead that its end is reached. Those who have
+    passed drive on at one's own pace. What `decision.ways.neighbours` adds up is not used.
+
+    Examples
+    --------
+    Two cars come to the second stretch after 10 s, each 30 s at its beginning: one is on it after 70 s instead of 20.
+
+    >>> two = OtherCars(np.ones(2, dtype=int), np.full(2, 10.0), np.ones(2), np.array([1.0, 30.0]), np.full(2, 400.0))
+    >>> among_others(np.array([20.0, 50.0]), 0.0, two).tolist()
+    [70.0, 50.0]
+    """
+    leaves_s, ends_m = rolled_s + np.cumsum(travel_s), np.cumsum(others.length_m)
+    on_s, stands_for = np.zeros(0), np.zeros(0)
+    for at in range(travel_s.size):
+        joins = others.stretch == at
+        come_s = np.concatenate([on_s + (travel_s[at - 1] if at else 0.0), others.come_s[joins]])
+        order = np.argsort(come_s, kind="stable")
+        stands_for = np.concatenate([stands_for, others.stands_for[joins]])[order]
+        takes_s = others.headway_s[at] * stands_for
+        on_s = pass_bottleneck(come_s[order], headway_s=np.append(0.0, takes_s)[:-1])
+        free_s = on_s + takes_s
+        reached_s = float(leaves_s[at - 1]) if at else rolled_s
+        ahead = int(np.searchsorted(come_s[order], reached_s, side="right"))
+        if not ahead or free_s[ahead - 1] <= reached_s:
+            continue
+        for stretch in range(at):
+            stand = ahead - int((ends_m[at - 1] - ends_m[stretch]) / JAM_SPACING_M.value)
+            if stand > 0:
+                leaves_s[stretch] = max(leaves_s[stretch], free_s[stand - 1])
+        leaves_s[at:] = free_s[ahead - 1] + np.cumsum(travel_s[at:])
+    return np.diff(leaves_s, prepend=rolled_s)
+
+
+def others_of(
+    stream: Stream,
+    edges: NDArray[np.int64],
+    *,
+    travel_s: NDArray[np.float64],
+    rolled_s: float,
+    rng: np.random.Generator,
+) -> OtherCars:
+    """Draw where the neighbours of one truth live along the route and when they set out, and which of them tow."""
+    cars = stream.cars[edges].astype(np.int64)
+    joins = np.diff(np.maximum.accumulate(cars), prepend=0)
+    # whoever is on the first shared stretch may as well live farther on, behind the single exit
+    shared = np.flatnonzero(cars > 0)
+    behind = shared[np.isin(edges[shared], stream.must_pass)]
+    stretch = np.repeat(np.arange(cars.size), joins)
+    lives = rng.choice(behind if behind.size else shared, stretch.size)
+    stretch = np.where(stretch == shared[0], lives, stretch)
+    set_out_s = np.full(stretch.size, rolled_s)
+    if stream.set_out == "over time":
+        told_s = rolled_s - rng.uniform(0.0, stream.curve.last_s) if stream.told_s is None else stream.told_s
+        curve_s = np.linspace(0.0, stream.curve.last_s, 2001)
+        set_out_s = told_s + np.interp(rng.random(stretch.size), rolling_share(stream.curve, curve_s), curve_s)
+    drive_s = rng.random(stretch.size) * (np.cumsum(travel_s) - travel_s)[stretch]
+    tows = rng.permutation(stretch.size) < stream.towing_share * stretch.size
+    return OtherCars(
+        stretch,
+        set_out_s + drive_s,
+        np.where(tows, TRAILER_AS_CARS.value, 1.0),
+        stream.headway_s[edges] / (1.0 + stream.towing_share * (TRAILER_AS_CARS.value - 1.0)),
+        stream.length_m[edges],
+    )
+
+
 def most_caught(truths: int, *, members: int, rank: int, level: float = 0.999) -> int:
     """Give the count of caught that is passed with a chance of only 1 - level if the leave-by holds.
 
@@ -182,8 +271,11 @@ def replay_way(
     drive_factor: NDArray[np.float64],
     closing_s: NDArray[np.float64],
     margin_s: float,
+    among: Callable[[NDArray[np.float64], float], NDArray[np.float64]] | None = None,
 ) -> Replay:
     """Replay one way of leaving over many truths: none, with a reason, when there is no latest start to follow.
+
+    `among` gives what travel times become among the neighbours' cars, for whoever rolls at a moment.
 
     Ready times and drive factors have shape (truths,), travel times (stretches,), closings (truths, stretches).
     """
@@ -192,7 +284,10 @@ def replay_way(
         return Replay(timing.way, None, timing.why, 0, 0, 0, 0)
     caught, within = 0, 0
     for number in range(ready_s.size):
-        truth = Truth(float(ready_s[number]), edge_time_s * drive_factor[number], closing_s[number])
+        travel_s = edge_time_s * drive_factor[number]
+        if among is not None:
+            travel_s = among(travel_s, start_s + float(ready_s[number]))
+        truth = Truth(float(ready_s[number]), travel_s, closing_s[number])
         caught += replay(truth, start_s).caught
         within += replay(truth, start_s, margin_s=margin_s).caught
     sample_s = timing.member_latest_start_s
@@ -245,12 +340,25 @@ def replay_many(
         found[way] = replay_way(
             timing,
             ready_s=ready_times(mornings, way, policy=timing.schedule),
-            edge_time_s=roads.travel.time_s[route],
+            edge_time_s=roads.time_s[route],
             drive_factor=draws.drive_factor,
             closing_s=truths_met.closing_on(route),
             margin_s=plan.margin_s,
+            among=_among(roads.neighbours, route, rng),
         )
     return found
+
+
+def _among(
+    stream: Stream | None, route: NDArray[np.int64], rng: np.random.Generator
+) -> Callable[[NDArray[np.float64], float], NDArray[np.float64]] | None:
+    if stream is None or stream.set_out == "gone before" or not (stream.cars[route] > 0.0).any():
+        return None
+
+    def among(travel_s: NDArray[np.float64], rolled_s: float) -> NDArray[np.float64]:
+        return among_others(travel_s, rolled_s, others_of(stream, route, travel_s=travel_s, rolled_s=rolled_s, rng=rng))
+
+    return among
 
 
 def caught_in_words(found: Mapping[str, Replay], *, confidence: float) -> tuple[str, ...]:

@@ -33,6 +33,7 @@ from leaveby.decision.ways.timing import (
     curve_moments,
     departures,
     described_route,
+    held_up_on,
     mornings_of,
     why_unbounded,
 )
@@ -357,12 +358,13 @@ def _timed_anew(
     moments_s = curve_moments(start_s)
     why = timing.why if chosen is None else why_unbounded(scenario, way, leave_s)
     if way in asking.roads and chosen is not None:
-        drive_s, along_s = chosen.route.time_s * draws.drive_factor, timed.asked.roads[way].travel.time_s
+        drive_s, roads = chosen.route.drive_s(draws.drive_factor, leave_s=leave_by_s), timed.asked.roads[way]
         timing = replace(
             timing,
             drive_s=quantiles_of(drive_s),
             required_s=quantiles_of(ready_s + drive_s),
-            route=described_route(scenario, chosen.route, travel_time_s=along_s, closing_s=timed.closing_s),
+            route=described_route(scenario, chosen.route, travel_time_s=roads.time_s, closing_s=timed.closing_s),
+            held_up=held_up_on(scenario, roads, chosen.route),
         )
     return replace(
         timing,

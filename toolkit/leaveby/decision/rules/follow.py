@@ -178,5 +178,5 @@ def _spare_s(
     route: CandidateRoute, cells: RouteCells, morning: _Morning, *, way: Way, word_s: float, time_s: NDArray[np.float64]
 ) -> float:
     """Give how long before fire comes to a stretch one is past it, at the least; below 0: after."""
-    passed_s = word_s + morning.ready_s[way] + np.cumsum(route.edge_time_s) * morning.drive_factor
+    passed_s = word_s + morning.ready_s[way] + np.cumsum(route.edge_time_s) * morning.drive_factor + route.waits_s
     return float(np.min(closing_times(cells.stretches, time_s, smoke_lead_s=0.0) - passed_s, initial=np.inf))

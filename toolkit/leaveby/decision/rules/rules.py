@@ -114,7 +114,7 @@ def asked_of(scenario: Scenario, candidates: Mapping[Way, Sequence[CandidateRout
     routes, cells = {}, {}
     for way, found in first.items():
         where = route_cells(ground, found, edges=edges_of(every), shut_by=shut_by)
-        kept = [number for number in range(len(found)) if not _goes_on(number, where)]
+        kept = [number for number in range(len(found)) if not _goes_on(number, where, found)]
         routes[way] = tuple(found[number] for number in kept)
         cells[way] = tuple(where[number] for number in kept)
     return Asked(scenario, ground, draws, needs, routes, cells, workers)
@@ -128,12 +128,14 @@ def _quickest(found: Sequence[CandidateRoute]) -> tuple[CandidateRoute, ...]:
     return tuple(first.values())
 
 
-def _goes_on(number: int, where: Sequence[RouteCells]) -> bool:
+def _goes_on(number: int, where: Sequence[RouteCells], routes: Sequence[CandidateRoute]) -> bool:
     """Whether a route passes all cells of a quicker one no sooner: fire never leaves it more time."""
+    held_up_s = [one.held_up_s for one in routes]
     mine = {tuple(xy): cleared_s for xy, cleared_s in zip(where[number].xy_m, where[number].cleared_s, strict=True)}
     return any(
         all(mine.get(tuple(xy), -1.0) >= cleared_s for xy, cleared_s in zip(other.xy_m, other.cleared_s, strict=True))
-        for other in where[:number]
+        for other, its_s in zip(where[:number], held_up_s, strict=False)
+        if its_s <= held_up_s[number]
     )
 
 
@@ -279,7 +281,9 @@ def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) 
     share = np.array([share_of[fire.key] for fire in by_span]) + _off_share(ground, go)
     if lower is not None:
         go, late, share = go | lower.go, late | lower.late, np.maximum(share, lower.share)
-    return _Seen(go, late, route, equal, short, share, leads.max(axis=0).astype(np.float64) - needs.kept_s)
+    held_up_s = np.array([one.held_up_s for one in asked.routes[way]])[:, None, None]
+    lead_s = (leads.astype(np.float64) - held_up_s).max(axis=0) - needs.kept_s
+    return _Seen(go, late, route, equal, short, share, lead_s)
 
 
 @dataclass(frozen=True)
@@ -295,7 +299,7 @@ class _Leads:
         """The threshold of each route."""
         needs, confidence = self.asked.needs[self.way], self.asked.scenario.inputs.plan.confidence
         return [
-            threshold(needs, self.fire.factor, drive_s=one.time_s, confidence=confidence)
+            threshold(needs, self.fire.factor, drive_s=one.time_s, confidence=confidence, held_up_s=one.held_up_s)
             for one in self.asked.routes[self.way]
         ]
 
@@ -448,6 +452,6 @@ def _fastest_from(asked: Asked, needs: Needs, *, fires: DayFires, span: tuple[in
     """The fastest that fire may be that starts in some hours, until the household is through by its longest route."""
     confidence, routes = asked.scenario.inputs.plan.confidence, asked.routes[needs.way]
     needed_s = longest_at_confidence(needs.learns_s + needs.ready_s + needs.kept_s, confidence)
-    needed_h = (needed_s + max(one.time_s for one in routes)) / 3600.0
+    needed_h = (needed_s + max(one.time_s + one.held_up_s for one in routes)) / 3600.0
     within = steps_between(fires.weather, from_hour=span[0], until_hour=span[1] + needed_h)
     return fastest(fires, within=within)

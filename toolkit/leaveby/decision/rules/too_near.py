@@ -217,12 +217,17 @@ class Threshold:
     late_s: float
 
 
-def threshold(needs: Needs, factor: NDArray[np.float64], *, drive_s: float, confidence: float) -> Threshold:
-    """Put the members' needs at the confidence; see the module's words. `factor` is from `fastest`."""
+def threshold(
+    needs: Needs, factor: NDArray[np.float64], *, drive_s: float, confidence: float, held_up_s: float = 0.0
+) -> Threshold:
+    """Put the members' needs at the confidence; see the module's words. `factor` is from `fastest`.
+
+    How long the neighbours' cars hold one up on the way (`held_up_s`) counts as if it were all at its beginning.
+    """
     slowed = factor * needs.draws.drive_factor
     ratio = longest_at_confidence(slowed, confidence)
     over_s = np.maximum(slowed - ratio, 0.0) * drive_s
-    late_s = factor * (needs.ready_s + needs.kept_s) + over_s
+    late_s = factor * (needs.ready_s + needs.kept_s + held_up_s) + over_s
     go_s = late_s + factor * needs.learns_s
     return Threshold(ratio, longest_at_confidence(go_s, confidence), longest_at_confidence(late_s, confidence))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from leaveby.confidence import latest_at_confidence, longest_at_confidence, rank
 from leaveby.decision.fires.design import SURE, left_out_error_s
 from leaveby.decision.fires.members import Members
 from leaveby.decision.ways.result import Precision, Quantiles
+from leaveby.roads.routing.holds import Hold, come_by_s
 
 
 def latest_start(latest_departure_s: NDArray[np.float64], *, ready_s: NDArray[np.float64], confidence: float) -> float:
@@ -63,13 +64,22 @@ def latest_on_route(
     *,
     margin_s: float,
     drive_factor: NDArray[np.float64],
+    holds: Sequence[tuple[int, Hold]] = (),
 ) -> NDArray[np.float64]:
     """Give each member's latest departure on a fixed route: L = min over its stretches of (c - m - time to clear it).
+
+    With the queues that stand before some of its stretches (`holds`), from the last stretch back to the first.
 
     The household can't know which fire it has, so a route is timed as chosen beforehand, never as if the best way for
     each member were known. Closings have shape (members, stretches) in travel order; inf where no stretch shuts.
     """
     latest_s = np.full(drive_factor.size, np.inf)
+    queues = dict(holds)
+    for at in range(len(edge_time_s) - 1, -1, -1) if queues else ():
+        latest_s = np.minimum(latest_s, closing_s[:, at] - margin_s) - edge_time_s[at] * drive_factor
+        latest_s = come_by_s(queues[at], latest_s) if at in queues else latest_s
+    if queues:
+        return latest_s
     # stretch by stretch, so that many members need no more room
     for column_s, along_s in zip(closing_s.T, np.cumsum(edge_time_s), strict=True):
         np.minimum(latest_s, column_s - margin_s - along_s * drive_factor, out=latest_s)

@@ -92,10 +92,28 @@ class HangsOn:
 
 
 @dataclass(frozen=True)
+class HeldUp:
+    """What the neighbours' cars are worth on the way out.
+
+    - `street`: the stretch behind which they queue; `cars` pass it, `passes_veh_h` an hour.
+    - `at_once_s`: the wait where all of them leave when the household does, ahead of it.
+    - `counted_s`: how much of a wait, at the longest, the times have.
+    """
+
+    street: str
+    cars: int
+    passes_veh_h: float
+    at_once_s: float
+    counted_s: float
+    set_out: str
+
+
+@dataclass(frozen=True)
 class WayTiming:
     """One way of leaving, timed.
 
-    - `ready_s`, `drive_s`, `required_s`: from starting to get ready to rolling; on the road; both together.
+    - `ready_s`, `drive_s`, `required_s`: from starting to get ready to rolling; on the road, waits in queues with it;
+      both together.
     - `ready_at_confidence_s`: ready time that the asked share of members does not exceed.
     - `ready_rounded_up_s`: how much of every ready time here is rounded up (`household.readiness`), 0 as a rule.
     - `latest_start_s`, `latest_departure_s`: one statement: starting to get ready by the first, the wheels roll by the
@@ -115,6 +133,7 @@ class WayTiming:
     - `precision`: of `latest_start_s`.
     - `delay_cost`: share of members that starting ten minutes after `latest_start_s` leaves caught; 0 when that is
       None.
+    - `held_up`: by the neighbours' cars; None where none are counted, and on foot.
     - `savings`: what doing one task before the season saves at the asked confidence; like the rest, largest first.
     """
 
@@ -142,6 +161,7 @@ class WayTiming:
     delay_cost: float
     task_costs: tuple[TaskCost, ...]
     hangs_on: tuple[HangsOn, ...]
+    held_up: HeldUp | None = None
 
 
 @dataclass(frozen=True)

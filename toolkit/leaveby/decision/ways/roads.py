@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from leaveby.decision.fires.scenario import Scenario
+from leaveby.decision.ways.neighbours import Stream, holds_on, stream_of
 from leaveby.decision.ways.result import WAY_WORDS
 from leaveby.fire.terrain import Grid, in_cells
 from leaveby.household.plan import Plan, towing_car, trailer, way_numbers
@@ -18,6 +19,7 @@ from leaveby.household.plan_tables import Way
 from leaveby.parameters import DEFAULT_CAR_POWER_KW
 from leaveby.roads.network.grades import edge_grades
 from leaveby.roads.network.graph import RoadNetwork, RoutingGraph
+from leaveby.roads.routing.holds import Hold, let_on_s
 from leaveby.roads.routing.itinerary import Route, alternatives, route, street
 from leaveby.roads.routing.latest_departure import LatestDeparture, latest_departure
 from leaveby.roads.vehicle.home_way import HomeWay, household_travel
@@ -37,6 +39,7 @@ class WayRoads:
     - `targets`: where this way may end.
     - `why_none`: why no route exists even with no fire; "" when one does.
     - `home_way`: from the home to the first public road.
+    - `neighbours`: their cars on the road; None where none are counted.
     """
 
     way: Way
@@ -45,25 +48,61 @@ class WayRoads:
     targets: Mapping[int, str]
     why_none: str
     home_way: HomeWay
+    neighbours: Stream | None = None
+
+    @property
+    def time_s(self) -> NDArray[np.float64]:
+        """Travel time of each edge, behind the neighbours' trailers where there are any."""
+        return (
+            self.travel.time_s if self.neighbours is None else np.maximum(self.travel.time_s, self.neighbours.trailer_s)
+        )
 
 
 @dataclass(frozen=True)
 class CandidateRoute:
-    """A route that could be the one to take: its edges in order, their times, and where it ends."""
+    """A route that could be the one to take: its edges in order, their times, and where it ends.
+
+    `holds` are the queues of the neighbours' cars: before which of the edges, and how whoever comes finds it.
+    """
 
     safe_point: str
     edges: tuple[int, ...]
     edge_time_s: NDArray[np.float64]
+    holds: tuple[tuple[int, Hold], ...] = ()
 
     @property
     def time_s(self) -> float:
-        """Travel time from the home to the safe point."""
+        """Travel time from the home to the safe point, without a wait."""
         return float(self.edge_time_s.sum())
 
+    @property
+    def waits_s(self) -> NDArray[np.float64]:
+        """The longest wait until each edge is driven, whenever one leaves; shape (edges,)."""
+        waits_s = np.zeros(len(self.edges))
+        for at, hold in self.holds:
+            waits_s[at:] += hold.most_s
+        return waits_s
 
-def along(way: Route, end: str, *, time_s: NDArray[np.float64]) -> CandidateRoute:
+    @property
+    def held_up_s(self) -> float:
+        """The longest wait on the whole way, whenever one leaves."""
+        return float(self.waits_s.max(initial=0.0))
+
+    def drive_s(self, drive_factor: NDArray[np.float64], *, leave_s: float) -> NDArray[np.float64]:
+        """How long the drive takes, with the waits, for whoever leaves at a moment; inf: with the longest waits."""
+        if not self.holds or not np.isfinite(leave_s):
+            return self.time_s * drive_factor + self.held_up_s
+        now_s, holds = np.full(drive_factor.shape, leave_s), dict(self.holds)
+        for at, along_s in enumerate(self.edge_time_s):
+            now_s = (let_on_s(holds[at], now_s) if at in holds else now_s) + along_s * drive_factor
+        return now_s - leave_s
+
+
+def along(way: Route, end: str, *, roads: WayRoads) -> CandidateRoute:
     """Take a way to a safe point as a candidate."""
-    return CandidateRoute(end, way.edges, time_s[np.asarray(way.edges, dtype=np.int64)])
+    time_s = roads.time_s[np.asarray(way.edges, dtype=np.int64)]
+    holds = () if roads.neighbours is None else holds_on(roads.neighbours, way.edges, time_s)
+    return CandidateRoute(end, way.edges, time_s, holds)
 
 
 def with_no_fire(
@@ -160,14 +199,16 @@ def roads_for(scenario: Scenario, way: Way, *, inside: NDArray[np.bool_]) -> Way
         why_not=found.why_not,
         assumptions=(*notes, *grades.assumptions, *found.assumptions),
     )
-    why = ""
+    why, neighbours = "", None
     if not targets:
         why = f"The plan names no safe point that may be reached {WAY_WORDS[way]}."
     else:
         free = with_no_fire(network, time_s, targets=list(targets))
         if not np.isfinite(free.drive_s[scenario.home_node]):
             why = _why_no_route(scenario, kept, list(targets))
-    return WayRoads(way=way, vehicle=vehicle, travel=kept, targets=targets, why_none=why, home_way=home_way)
+        else:
+            neighbours = stream_of(scenario, vehicle, found=kept, free=free, own=home_way.edges, grades=grades)
+    return WayRoads(way, vehicle, kept, targets, why_none=why, home_way=home_way, neighbours=neighbours)
 
 
 def road_sentence(scenario: Scenario, roads: WayRoads) -> str:
@@ -239,5 +280,7 @@ def candidate_routes(
             found.update({way.edges: way for way in others if way.edges})
     for closing_s in pilot_closing_s:
         keep(latest_departure(graph, time_s, closing_s=closing_s, targets=list(roads.targets), margin_s=margin_s))
-    made = [along(way, roads.targets[way.nodes[-1]], time_s=time_s) for way in found.values()]
-    return tuple(sorted(made, key=lambda candidate: candidate.time_s)[:MOST_ROUTES])
+    # which routes are timed hangs on the household's own pace: more neighbours bring up no better one
+    quickest_first = sorted(found.values(), key=lambda way: float(time_s[list(way.edges)].sum()))[:MOST_ROUTES]
+    made = [along(way, roads.targets[way.nodes[-1]], roads=roads) for way in quickest_first]
+    return tuple(sorted(made, key=lambda candidate: candidate.time_s))

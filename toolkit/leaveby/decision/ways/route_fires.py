@@ -52,7 +52,7 @@ def refuge_routes(
             quickest = with_no_fire(graph, usable.travel.time_s, targets=scenario.safe_nodes[place.name])
             best = route(scenario.network, quickest, scenario.home_node)
             if best is not None and best.edges:
-                found.append((way, along(best, place.name, time_s=usable.travel.time_s)))
+                found.append((way, along(best, place.name, roads=usable)))
     return tuple(found)
 
 

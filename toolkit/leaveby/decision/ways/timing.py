@@ -14,7 +14,8 @@ from leaveby.confidence import latest_at_confidence
 from leaveby.decision.fires.members import MORNINGS, Draws, Members, first_of, plan_draws
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.confidence import latest_on_route, latest_start, precision_of, quantiles_of, share_clear
-from leaveby.decision.ways.result import WAY_WORDS, WayRoute, WayTiming
+from leaveby.decision.ways.neighbours import held_up
+from leaveby.decision.ways.result import WAY_WORDS, HeldUp, WayRoute, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import cost_of_delay, cost_of_tasks, hangs_on
 from leaveby.household.plan import Plan, uncertain_people
@@ -43,6 +44,7 @@ def route_latest_s(scenario: Scenario, candidate: CandidateRoute, *, members: Me
         candidate.edge_time_s,
         margin_s=scenario.inputs.plan.margin_s,
         drive_factor=members.draws.drive_factor,
+        holds=candidate.holds,
     )
 
 
@@ -203,12 +205,14 @@ def time_way(
     mornings = mornings_of(scenario, draws)
     latest_of = departures(scenario, chosen)
     latest_departure_s = latest_of(members)
-    drive_s = (np.inf if chosen is None else chosen.route.time_s) * draws.drive_factor
     found = readiness_that_clears(scenario, way, draws, latest_departure_s=latest_departure_s)
     policy, ready_s = found.policy, found.ready_s
     latest_start_s = latest_departure_s - ready_s
     start_at_s = latest_start(latest_departure_s, ready_s=ready_s, confidence=plan.confidence)
     leave_at_s = latest_at_confidence(latest_departure_s, plan.confidence)
+    drive_s = np.full(draws.members, np.inf)
+    if chosen is not None:
+        drive_s = chosen.route.drive_s(draws.drive_factor, leave_s=leave_at_s)
     if chosen is None:
         why = roads.why_none
     else:
@@ -227,7 +231,7 @@ def time_way(
         fits=chosen is not None,
         route=None
         if chosen is None
-        else described_route(scenario, chosen.route, travel_time_s=roads.travel.time_s, closing_s=central_closing_s),
+        else described_route(scenario, chosen.route, travel_time_s=roads.time_s, closing_s=central_closing_s),
         start_s=moments_s,
         clear_probability=share_clear(latest_start_s, moments_s),
         member_latest_start_s=np.sort(latest_start_s),
@@ -245,7 +249,15 @@ def time_way(
         hangs_on=()
         if chosen is None
         else hangs_on(latest_start_s, draws, ready_s=ready_s, ignitions=plan.ignitions, people=uncertain_people(plan)),
+        held_up=held_up_on(scenario, roads, None if chosen is None else chosen.route),
     )
+
+
+def held_up_on(scenario: Scenario, roads: WayRoads, route: CandidateRoute | None) -> HeldUp | None:
+    """Tell what the neighbours' cars are worth on a route."""
+    if roads.neighbours is None or route is None:
+        return None
+    return held_up(roads.neighbours, scenario.network, route.edges, counted_s=route.held_up_s)
 
 
 def why_unbounded(scenario: Scenario, way: Way, latest_departure_s: NDArray[np.float64]) -> str:

@@ -17,6 +17,7 @@ from leaveby.household.plan_file import plan_from_document
 
 FILE_KEYS: Final = (
     ("roads", "file"),
+    ("neighbours", "file"),
     ("terrain", "file"),
     ("fuel", "file"),
     ("fuel", "legend"),

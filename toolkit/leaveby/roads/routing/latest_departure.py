@@ -1,14 +1,14 @@
 """The exact latest departure from everywhere, earliest arrival, and the way itself, on roads that close.
 
-Roads only close. So arriving earlier is never worse, waiting never helps, and one label-setting pass is exact: backward
-from the safe points for the latest departure, forward from the start for the earliest arrival. This is the
-time-dependent form of Dijkstra's algorithm under the first-in first-out property (from memory: Kaufman & Smith 1993,
-IVHS Journal 1(1), 1-11).
+Roads only close, and queues are first in, first out. So arriving earlier is never worse, waiting never helps, and one
+label-setting pass is exact: backward from the safe points for the latest departure, forward from the start for the
+earliest arrival (without queues). This is the time-dependent form of Dijkstra's algorithm under the first-in first-out
+property (from memory: Kaufman & Smith 1993, IVHS Journal 1(1), 1-11).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from leaveby.compiling import njit
 from leaveby.errors import refuse, refused
 from leaveby.roads.network.graph import RoadNetwork, RoutingGraph, csr
+from leaveby.roads.routing.holds import Hold, laid_by_edge
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,11 +118,15 @@ def _latest(
     onward: NDArray[np.int32],
     heap_key: NDArray[np.float64],
     heap_node: NDArray[np.int32],
+    ahead_s: NDArray[np.float64],
+    first: NDArray[np.int64],
+    before_s: NDArray[np.float64],
+    free_s: NDArray[np.float64],
 ) -> None:
-    """L(u) = max over e = (u, v) of min(L(v), c(e) - m) - w(e); ties go to the shorter drive.
+    """L(u) = max over e = (u, v) of min(L(v), c(e) - m) - w(e), come for through the hold of e (`holds.come_by_s`).
 
-    `label` holds (-L, drive) and `onward` (edge, target) of each node. A node that is popped has its final label. What
-    lies close together in use lies close together in memory.
+    Ties go to the shorter drive. `label` holds (-L, drive) and `onward` (edge, target) of each node. A node that is
+    popped has its final label. What lies close together in use lies close together in memory.
     """
     label[:] = np.inf
     onward[:] = -1
@@ -151,6 +156,11 @@ def _latest(
             # with the sign turned: -L(u) = max(-L(v), m - c(e)) + w(e)
             shut = margin_s - closing_s[edge]
             leave = (key if key > shut else shut) + w
+            if ahead_s.shape[0]:
+                passed = first[edge] + np.searchsorted(free_s[first[edge] : first[edge + 1]], -leave, side="right")
+                leave += ahead_s[edge]
+                if passed < first[edge + 1] and -before_s[passed] > leave:
+                    leave = -before_s[passed]
             u = in_tail[row]
             here = label[u, 0]
             if leave > here or leave == np.inf:
@@ -239,6 +249,7 @@ def latest_departure(
     closing_s: NDArray[np.float64],
     targets: int | Sequence[int] | NDArray[np.int32],
     margin_s: float = 0.0,
+    holds: Mapping[int, Hold] | None = None,
 ) -> LatestDeparture:
     """Latest departure from every node to the best of the targets, exact, in one backward pass.
 
@@ -251,6 +262,7 @@ def latest_departure(
       beginning.
     - `targets`: nodes of the safe points.
     - `margin_s`: every edge must be cleared this long before it shuts.
+    - `holds`: the queues at the beginning of some edges; `drive_s` is without the wait in them.
 
     Raises InputError for missing or negative travel times, missing closings, unknown nodes.
 
@@ -282,6 +294,7 @@ def latest_departure(
         onward,
         np.empty((room, 2)),
         np.empty(room, dtype=np.int32),
+        *laid_by_edge(holds or {}, graph.edge_count),
     )
     drive_s, next_edge, target = label[:, 1].copy(), onward[:, 0].copy(), onward[:, 1].copy()
     return LatestDeparture(0.0 - label[:, 0], drive_s, next_edge, target, travel, closing, float(margin_s))

@@ -20,6 +20,7 @@ from leaveby.show.figure import as_svg
 from leaveby.show.plan import plots, timetable
 from leaveby.show.plan.last_resort import shelter_lines
 from leaveby.show.plan.map import describe_map, map_sentences, plan_map
+from leaveby.show.plan.neighbours import neighbours_words
 from leaveby.show.plan.practice import practice_lines
 from leaveby.show.templates import made_with, page_text
 
@@ -48,6 +49,7 @@ def report_page(result: HouseholdResult, *, made_at: datetime, figures: Mapping[
         practised=practice_lines(result.plan, made_at=made_at),
         savings=ranked_savings(result),
         landmarks=landmarks,
+        neighbours_words=neighbours_words,
         shelter=shelter_lines(result),
         steps_shown=_STEPS_SHOWN,
         notes_by=_notes(result),

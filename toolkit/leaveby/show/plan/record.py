@@ -22,6 +22,7 @@ from leaveby.decision.ways.result import (
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.show import wording
 from leaveby.show.plan.last_resort import shelter_record
+from leaveby.show.plan.neighbours import neighbours_words
 from leaveby.show.plan.practice import practice_record
 from leaveby.show.record import SLACK, clear_probabilities, laid_out, record_head, share_down, share_up
 from leaveby.units import km_h_from_m_s
@@ -90,8 +91,13 @@ def _way(result: HouseholdResult, way: WayTiming) -> dict[str, Any]:
         clear_probability=clear_probabilities(result, way) if worked else [],
         tasks=_tasks(way),
         caught_by_10_min_delay=share_up(way.delay_cost) if worked else None,
+        **({} if way.held_up is None else {"neighbours": laid_out("neighbours", way.held_up, said=_said(way))}),
         **_waited_for(result, way),
     )
+
+
+def _said(way: WayTiming) -> str:
+    return " ".join(neighbours_words(way))
 
 
 def _route(result: HouseholdResult, route: WayRoute, *, likely_s: float) -> dict[str, Any]:

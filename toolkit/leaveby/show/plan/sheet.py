@@ -26,6 +26,7 @@ from leaveby.show.figure import as_svg
 from leaveby.show.letters import columns, lines
 from leaveby.show.plan.last_resort import known_words
 from leaveby.show.plan.map import describe_map, drawn_routes, sheet_map
+from leaveby.show.plan.neighbours import sheet_line
 from leaveby.show.plan.page import main_way
 from leaveby.show.plan.practice import practised_words, runs_for
 from leaveby.show.templates import page_text
@@ -75,6 +76,7 @@ def sheet_page(result: HouseholdResult, *, made_at: datetime) -> str:
         season=season_words(result),
         flat=wording.flat_words(result).partition(":")[0],
         boxes=[rule_box(result, way) for way in ways],
+        neighbours=sheet_line(ways),
         late=[line for way in ways for line in late_lines(result, way)],
         map=Markup(as_svg(picture, "Map of the ways out", describe_map(shown), name="sheet")),
         out=_way_out(shown),
@@ -293,8 +295,9 @@ def practised_line(result: HouseholdResult, *, made_at: datetime) -> list[str]:
 
 
 def _room(result: HouseholdResult) -> int:
-    """Lines for tasks: one less where a line says how often they were practised."""
-    return _TASK_LINES - any(runs_for(result.plan, way.way) for way in _ticked_ways(result))
+    """Lines for tasks: fewer where lines tell of neighbours' cars, or how often the tasks were practised."""
+    practised = any(runs_for(result.plan, way.way) for way in _ticked_ways(result))
+    return _TASK_LINES - practised - len(sheet_line(_sheet_ways(result)))
 
 
 def _ticked_ways(result: HouseholdResult) -> list[WayTiming]:
