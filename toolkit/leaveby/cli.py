@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.errors import InputError, clean, refuse, refused
+from leaveby.errors import InputError, NotWrittenError, clean, refuse, refused
 from leaveby.regions import table
 from leaveby.units import local_words
 
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from leaveby.decision.drill.result import Drill
+    from leaveby.decision.streets.result import StreetSurvey
     from leaveby.decision.ways.result import HouseholdResult
 
 # Every command imports what it needs when it runs: asking for help, or checking a plan, waits for no solver and no map.
@@ -140,8 +141,10 @@ def _new(wanted: argparse.Namespace, errors: Console) -> int:
 
 def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.household import demo_folder, load_plan, plan_household
+    from leaveby.files.write.whole import try_folder
 
     _check_options(wanted)
+    try_folder(wanted.out)
     # The demo names no plan.
     plan = load_plan(wanted.plan if "plan" in wanted else demo_folder() / "plan.toml")
     with _progress(errors) as tell:
@@ -152,12 +155,27 @@ def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.show.plan.record import result_record
 
     made_at = datetime.now().astimezone()
-    written = write_result(result, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
-    if wanted.json:
-        _write_json(result_record(result, made_at=made_at))
-    else:
-        _say_result(result, written)
+    with _written(
+        lambda: write_result(result, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
+    ) as written:
+        if wanted.json:
+            _write_json(result_record(result, made_at=made_at))
+        else:
+            _say_result(result, written)
     return exit_code(result)
+
+
+@contextmanager
+def _written(write: Callable[[], Mapping[str, Path]]) -> Iterator[Mapping[str, Path]]:
+    """Write an answer, have said what it is though some of it, or all, could not be written, and then say that."""
+    missed = None
+    try:
+        written = write()
+    except NotWrittenError as error:
+        missed, written = error, error.written
+    yield written
+    if missed is not None:
+        raise missed
 
 
 def _give_back() -> None:
@@ -238,10 +256,10 @@ def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
 def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.streets import StreetOptions, survey_streets
     from leaveby.files.write.outputs import write_streets
-    from leaveby.roads.exits.places import roads_at
-    from leaveby.show.streets.page import survey_sentences
+    from leaveby.files.write.whole import try_folder
     from leaveby.show.streets.record import survey_record
 
+    try_folder(wanted.out)
     with _progress(errors) as tell:
         answer = survey_streets(
             wanted.roads,
@@ -258,10 +276,18 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
             progress=lambda what, done, total: tell(what, done, total, ""),
         )
     made_at = datetime.now().astimezone()
-    written = write_streets(answer, wanted.out, made_at=made_at)
-    if wanted.json:
-        _write_json(survey_record(answer, made_at=made_at))
-        return COMPUTED
+    with _written(lambda: write_streets(answer, wanted.out, made_at=made_at)) as written:
+        if wanted.json:
+            _write_json(survey_record(answer, made_at=made_at))
+        else:
+            _say_streets(answer, written)
+    return COMPUTED
+
+
+def _say_streets(answer: StreetSurvey, written: Mapping[str, Path]) -> None:
+    from leaveby.roads.exits.places import roads_at
+    from leaveby.show.streets.page import survey_sentences
+
     lines = [
         *survey_sentences(answer),
         f"{len(answer.groups)} groups of homes behind one street or junction.",
@@ -272,25 +298,28 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
         rest = f" and {len(names) - ROADS_SAID} more (streets.json has all)" if len(names) > ROADS_SAID else ""
         lines.append(f"Go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}.")
     _say((PLANNING_AID, "", *lines), written=written)
-    return COMPUTED
 
 
 def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.drill import read_drill, run_drill
     from leaveby.decision.drill.result import any_round_is_open
     from leaveby.files.write.outputs import write_drill
+    from leaveby.files.write.whole import try_folder
     from leaveby.show.drill.record import drill_record
 
     _check_options(wanted)
+    try_folder(wanted.out)
     script = read_drill(wanted.drill)
     with _progress(errors) as tell:
         drill = run_drill(script, workers=wanted.workers, progress=tell)
     made_at = datetime.now().astimezone()
-    written = write_drill(drill, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
-    if wanted.json:
-        _write_json(drill_record(drill, made_at=made_at))
-    else:
-        _say_drill(drill, written)
+    with _written(
+        lambda: write_drill(drill, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
+    ) as written:
+        if wanted.json:
+            _write_json(drill_record(drill, made_at=made_at))
+        else:
+            _say_drill(drill, written)
     return COMPUTED if any_round_is_open(drill) else NO_WAY
 
 
@@ -364,9 +393,16 @@ def _lab(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _say_faults(error: InputError, errors: Console) -> None:
-    many = len(error.faults)
-    _tell(errors, f"The input can't be used: {many} fault{'s' if many > 1 else ''}. Nothing was computed.")
+    many = len(error.faults) + error.more
+    head = f"The input can't be used: {many} fault{'s' if many > 1 else ''}. Nothing was computed."
+    if isinstance(error, NotWrittenError):
+        head = "The answer was computed" + (
+            f" and written, without {many} of its files:" if error.written else ", but could not be written:"
+        )
+    _tell(errors, head)
     _tell(errors, *(f"  - {fault}" for fault in error.faults))
+    if error.more:
+        _tell(errors, f"  - and {error.more} more, of which these are the first.")
 
 
 @contextmanager
