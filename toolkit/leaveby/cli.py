@@ -15,7 +15,7 @@ import shlex
 import sys
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
@@ -56,14 +56,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str, optional
         Words after the program's name; those of the terminal when left out.
     """
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started this
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
     wanted = _parser().parse_args(arguments)
-    from rich.console import Console
-
-    errors = Console(stderr=True, highlight=False)
+    errors = _console(stderr=True)
     try:
         code: int = wanted.run(wanted, errors)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return _nobody_reads()
     except InputError as error:
         _say_faults(error, errors)
+        return BAD_INPUT
+    except MemoryError:
+        _tell(errors, "There is not enough memory for this. Give a larger terrain.cell_m, or a smaller area.")
         return BAD_INPUT
     except KeyboardInterrupt:
         _tell(errors, "Stopped. Nothing half-written was left.")
@@ -73,6 +80,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _tell(errors, "This is a fault of leaveby, not of your input. Nothing half-written was left.")
         return OUR_FAULT
     return code
+
+
+def _console(*, stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    class Piped(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
+    return Piped(stderr=stderr, highlight=False)
+
+
+def _nobody_reads() -> int:
+    """End quietly where whoever read the output has gone: the answer's files are written before anything is said."""
+    with suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        # else the flush at the end would fail once more
+        os.dup2(nowhere, sys.stdout.fileno())
+    return COMPUTED
 
 
 _TYPES: Final[Mapping[str, Callable[[str], Any]]] = {"path": Path, "int": int, "float": float}
@@ -226,9 +252,7 @@ def _say(
     lines: Iterable[str], *, written: Mapping[str, Path] | None = None, first: Sequence[str] = (OVERRIDE,)
 ) -> None:
     """Print to standard output: the cautions, then what there is to say, then where which files were written."""
-    from rich.console import Console
-
-    out = Console(highlight=False)
+    out = _console()
     _tell(out, *first, style="bold")
     _tell(out, *lines)
     for folder in {path.parent: None for path in (written or {}).values()}:

@@ -45,6 +45,9 @@ from leaveby.roads.network.graph import utm_crs
 MOST_CELLS = 40_000
 """Cells of the analysis grid when the plan does not set the cell: hundreds of fires are solved on it."""
 
+MOST_GIVEN_CELLS = 500_000
+"""Cells above which a plan's own cell is refused: 250 fires on them fill a gigabyte."""
+
 SMALLEST_CELL_M = 20.0
 AREA_BUFFER_M = 3_000.0
 LEVEL = (
@@ -225,8 +228,9 @@ def _grid(
     west: float, south: float, *, east: float, north: float, cell_m: float, crs: str, key: str, at_most: int | None
 ) -> Grid:
     cols, rows = int(np.floor((east - west) / cell_m)), int(np.floor((north - south) / cell_m))
-    few = cols < 2 or rows < 2
-    if few or (at_most is not None and cols * rows > at_most):
+    few, at_most = cols < 2 or rows < 2, at_most or MOST_GIVEN_CELLS
+    fits_m = float(np.sqrt((east - west) * (north - south) / at_most))
+    if few or cols * rows > at_most:
         raise refused(
             key,
             "cells_that_fit_not",
@@ -235,8 +239,8 @@ def _grid(
             cols=cols,
             rows=rows,
             wanted="at least 2 x 2" if few else f"at most {at_most:,} in all",
-            other="smaller" if few else "larger",
-            section=key.partition(".")[0],
+            mend=f"give a {'smaller' if few else 'larger'} {key.partition('.')[0]}.cell_m"
+            + ("" if few else f", {np.ceil(fits_m):g} or more"),
         )
     return Grid(x_min_m=west, y_max_m=north, cell_m=cell_m, rows=rows, cols=cols, crs=crs)
 
