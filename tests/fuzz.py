@@ -119,7 +119,7 @@ def sound_files(folder: Path) -> None:
         graph.add_node(number, x=lon, y=lat, street_count=2)
     for number in range(5):
         for u, v in ((number, number + 1), (number + 1, number)):
-            graph.add_edge(u, v, osmid=7, highway="residential", oneway=False, reversed=u > v, length=200.0)
+            graph.add_edge(u, v, osmid=7, highway="residential", oneway=False, reversed=u > v, length=220.0)
     osmnx.save_graphml(graph, folder / "graph.graphml")
     lines = geopandas.GeoDataFrame({"highway": ["residential"]}, geometry=[shapely.LineString(at)], crs="EPSG:4326")
     box = shapely.box(148.9, -36.2, 149.0, -36.1)

@@ -61,10 +61,10 @@ class InputError(ValueError):
     leaveby.errors.InputError: a: is 1. Expected 2. To mend it: write 2.
     """
 
-    def __init__(self, faults: Iterable[Fault]) -> None:
+    def __init__(self, faults: Iterable[Fault], *, more: int = 0) -> None:
         found = tuple(faults)
         self.faults: tuple[Fault, ...] = found[:MOST_FAULTS]
-        self.more: int = len(found) - len(self.faults)
+        self.more: int = more + len(found) - len(self.faults)
         if not self.faults:
             raise TypeError("an InputError needs at least one fault")
         super().__init__("\n".join(str(fault) for fault in self.faults))

@@ -96,7 +96,7 @@ def guarded(file: Path, *, place: str = "", told: str = "broken_file") -> Iterat
         except InputError:
             raise
         except Exception as error:  # libraries throw whatever comes at what they did not foresee
-            said = " ".join(str(error).split())[:200] or type(error).__name__
+            said = " ".join(str(error.__cause__ or error).split())[:200] or type(error).__name__
             line = re.search(r"line (\d+)", said)
             if "entit" in said.lower():
                 raise refused(file, "xml_entities") from error

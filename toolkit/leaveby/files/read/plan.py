@@ -76,7 +76,8 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None, t
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:
         told = [_with_map(fault, document) for fault in error.faults]
-        raise InputError(with_line(fault, text, where=str(path)) for fault in (*told, *faults)) from error
+        said = (with_line(fault, text, where=str(path)) for fault in (*told, *faults))
+        raise InputError(said, more=error.more) from error
     if faults:
         raise InputError(with_line(fault, text, where=str(path)) for fault in faults)
     return plan
