@@ -183,7 +183,6 @@ def test_smaller_pictures_of_a_raster_that_lie_elsewhere_are_not_fetched(
             reader(path)
         assert asked == [], reader.__name__
     with rasterio.open(path) as opened:
-        opened.overviews(1)
         opened.read(1, out_shape=(4, 4))
     assert asked != []  # as it would have been
 

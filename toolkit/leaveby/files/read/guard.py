@@ -7,6 +7,7 @@ library throws at a damaged file becomes a fault with its place and its mend.
 from __future__ import annotations
 
 import csv
+import json
 import os
 import re
 import stat
@@ -30,6 +31,9 @@ OFFLINE: Final = {
 }
 _VECTOR_STARTS: Final = (b"SQLite format 3\0", b"\x00\x00\x27\x0a", b"{", b"[")
 """How GeoPackages, shapefiles and GeoJSON begin; nothing else reaches the vector library."""
+
+_LINKED: Final = re.compile(rb'"link"|\\u00[4-7]')
+"""What such a file holds somewhere, or hides by writing plain letters as codes."""
 
 _BLANK: Final = b" \t\r\n\xef\xbb\xbf"
 
@@ -120,9 +124,21 @@ def guarded_layer(file: Path, *, place: str = "") -> Iterator[None]:
     pyogrio.set_gdal_config_options(OFFLINE)
     try:
         with guarded(file, place=place, told="broken_layer"):
+            if start[:1] in (b"{", b"[") and _has_linked_crs(file):
+                raise refused(place or file, "no_vector_file")
             yield
     finally:
         pyogrio.set_gdal_config_options(before)
+
+
+def _has_linked_crs(file: Path) -> bool:
+    """Whether a GeoJSON file says that its reference system lies at an address, as its first form allowed."""
+    raw = file.read_bytes()
+    if not _LINKED.search(raw):
+        return False
+    held = json.loads(raw)
+    crs = held.get("crs") if isinstance(held, dict) else None
+    return isinstance(crs, dict) and crs.get("type") not in (None, "name", "EPSG")
 
 
 def text_of(path: Path, *, place: str, told: str = "csv_not_utf8", most_bytes: int = MOST_TABLE_BYTES) -> str:
