@@ -322,15 +322,19 @@ def main() -> int:
     asked.add_argument("--first", type=int, default=0)
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--group", choices=sorted(GROUPS), action="append")
+    asked.add_argument("--minutes", type=float, default=1e6, help="stop after so many, and print what came until then")
     asked.add_argument("--keep", type=Path, help="folder for the cases that go wrong")
     wanted = asked.parse_args()
     groups = wanted.group or list(GROUPS)
     came: dict[str, Counter[str]] = {group: Counter() for group in groups}
     seen: Counter[str] = Counter()
+    until = time.monotonic() + 60.0 * wanted.minutes
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
         sound_files(folder)
         for number in range(wanted.first, wanted.first + -(-wanted.cases // len(groups))):
+            if time.monotonic() > until:
+                break
             for group in groups:
                 path = case(folder, group, wanted.seed, number)
                 how, told = outcome(group, path)
