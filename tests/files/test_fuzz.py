@@ -9,6 +9,7 @@ import pytest
 import fuzz
 
 CASES = 12
+FOUND = Path(__file__).resolve().parents[1] / "data" / "found"
 
 
 @pytest.fixture(scope="module")
@@ -27,6 +28,16 @@ def test_damaged_files_are_read_or_refused(group: str, folder: Path) -> None:
         if how == "wrong":
             wrong.append(f"{group} {number}: {told}")
     assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize("found", sorted(FOUND.iterdir()), ids=lambda path: path.name)
+def test_cases_that_were_found(found: Path, folder: Path) -> None:
+    """Named after their group; each once ended in a traceback."""
+    group = found.name.partition("-")[0]
+    path = folder / f"case{found.suffix}"
+    path.write_bytes(found.read_bytes())
+    how, told = fuzz.outcome(group, path)
+    assert how != "wrong", told
 
 
 def test_a_case_can_be_made_again(folder: Path) -> None:

@@ -125,6 +125,8 @@ def one_band(path: Path, *, place: str, mend: str) -> Any:
         raise refused(place, "raster_of_large_blocks", path=path, rows=height, cols=width, most=MOST_BLOCK_PIXELS)
     if source.crs is None:
         raise refused(place, "raster_without_crs", path=path, mend=mend)
+    # raises, for whoever guards this, where it is of nowhere on the earth
+    pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
     return source
 
 
