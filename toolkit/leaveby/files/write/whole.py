@@ -13,10 +13,10 @@ import contextlib
 import ctypes
 import json
 import os
+import platform
 import re
 import secrets
 import shutil
-import socket
 import sys
 import tempfile
 import time
@@ -35,7 +35,7 @@ _NOTE_WORDS: Final = (
     "The files of an answer in this folder are being replaced one by one. If this note stays, that was stopped "
     "halfway: do not use the answer, and run leaveby once more with this folder as --out.\n"
 )
-_HOST: Final = f"{zlib.crc32(socket.gethostname().encode('utf-8', 'replace')):08x}"
+_HOST: Final = f"{zlib.crc32(platform.node().encode('utf-8', 'replace')):08x}"
 _RUN: Final = secrets.token_hex(4)
 _PREFIX: Final = ".leaveby-"
 _NAMED: Final = re.compile(rf"{re.escape(_PREFIX)}([0-9a-f]{{8}})-(\d+)-([0-9a-f]{{8}})-.+")
