@@ -16,7 +16,7 @@ import shlex
 import sys
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
 from functools import partial
@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.errors import InputError, clean, refuse, refused
+from leaveby.errors import InputError, NotWrittenError, clean, refuse, refused
 from leaveby.regions import table
 from leaveby.units import local_words
 
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from leaveby.decision.drill.result import Drill
+    from leaveby.decision.streets.result import StreetSurvey
     from leaveby.decision.ways.result import HouseholdResult
 
 # Every command imports what it needs when it runs: asking for help, or checking a plan, waits for no solver and no map.
@@ -56,14 +57,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     arguments : sequence of str, optional
         Words after the program's name; those of the terminal when left out.
     """
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started this
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
     wanted = _parser().parse_args(arguments)
-    from rich.console import Console
-
-    errors = Console(stderr=True, highlight=False)
+    errors = _console(stderr=True)
     try:
         code: int = wanted.run(wanted, errors)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return _nobody_reads()
     except InputError as error:
         _say_faults(error, errors)
+        return BAD_INPUT
+    except MemoryError:
+        _tell(errors, "There is not enough memory for this. Give a larger terrain.cell_m, or a smaller area.")
         return BAD_INPUT
     except KeyboardInterrupt:
         _tell(errors, "Stopped. Nothing half-written was left.")
@@ -73,6 +81,25 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _tell(errors, "This is a fault of leaveby, not of your input. Nothing half-written was left.")
         return OUR_FAULT
     return code
+
+
+def _console(*, stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    class Piped(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
+    return Piped(stderr=stderr, highlight=False)
+
+
+def _nobody_reads() -> int:
+    """End quietly where whoever read the output has gone: the answer's files are written before anything is said."""
+    with suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        # else the flush at the end would fail once more
+        os.dup2(nowhere, sys.stdout.fileno())
+    return COMPUTED
 
 
 _TYPES: Final[Mapping[str, Callable[[str], Any]]] = {"path": Path, "int": int, "float": float}
@@ -143,8 +170,10 @@ def _new(wanted: argparse.Namespace, errors: Console) -> int:
 
 def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.household import demo_folder, load_plan, plan_household
+    from leaveby.files.write.whole import try_folder
 
     _check_options(wanted)
+    try_folder(wanted.out)
     # The demo names no plan.
     plan = load_plan(wanted.plan if "plan" in wanted else demo_folder() / "plan.toml")
     with _progress(errors) as tell:
@@ -155,12 +184,27 @@ def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.show.plan.record import result_record
 
     made_at = datetime.now().astimezone()
-    written = write_result(result, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
-    if wanted.json:
-        _write_json(result_record(result, made_at=made_at))
-    else:
-        _say_result(result, written)
+    with _written(
+        lambda: write_result(result, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
+    ) as written:
+        if wanted.json:
+            _write_json(result_record(result, made_at=made_at))
+        else:
+            _say_result(result, written)
     return exit_code(result)
+
+
+@contextmanager
+def _written(write: Callable[[], Mapping[str, Path]]) -> Iterator[Mapping[str, Path]]:
+    """Write an answer, have said what it is though some of it, or all, could not be written, and then say that."""
+    missed = None
+    try:
+        written = write()
+    except NotWrittenError as error:
+        missed, written = error, error.written
+    yield written
+    if missed is not None:
+        raise missed
 
 
 def _give_back() -> None:
@@ -213,9 +257,7 @@ def _say(
     lines: Iterable[str], *, written: Mapping[str, Path] | None = None, first: Sequence[str] = (OVERRIDE,)
 ) -> None:
     """Print to standard output: the cautions, then what there is to say, then where which files were written."""
-    from rich.console import Console
-
-    out = Console(highlight=False)
+    out = _console()
     _tell(out, *first, style="bold")
     _tell(out, *lines)
     for folder in {path.parent: None for path in (written or {}).values()}:
@@ -243,10 +285,10 @@ def _say_result(result: HouseholdResult, written: Mapping[str, Path]) -> None:
 def _streets(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.streets import StreetOptions, survey_streets
     from leaveby.files.write.outputs import write_streets
-    from leaveby.roads.exits.places import roads_at
-    from leaveby.show.streets.page import survey_sentences
+    from leaveby.files.write.whole import try_folder
     from leaveby.show.streets.record import survey_record
 
+    try_folder(wanted.out)
     with _progress(errors) as tell:
         answer = survey_streets(
             wanted.roads,
@@ -263,10 +305,18 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
             progress=lambda what, done, total: tell(what, done, total, ""),
         )
     made_at = datetime.now().astimezone()
-    written = write_streets(answer, wanted.out, made_at=made_at)
-    if wanted.json:
-        _write_json(survey_record(answer, made_at=made_at))
-        return COMPUTED
+    with _written(lambda: write_streets(answer, wanted.out, made_at=made_at)) as written:
+        if wanted.json:
+            _write_json(survey_record(answer, made_at=made_at))
+        else:
+            _say_streets(answer, written)
+    return COMPUTED
+
+
+def _say_streets(answer: StreetSurvey, written: Mapping[str, Path]) -> None:
+    from leaveby.roads.exits.places import roads_at
+    from leaveby.show.streets.page import survey_sentences
+
     lines = [
         *survey_sentences(answer),
         f"{len(answer.groups)} groups of homes behind one street or junction.",
@@ -277,7 +327,6 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
         rest = f" and {len(names) - ROADS_SAID} more (streets.json has all)" if len(names) > ROADS_SAID else ""
         lines.append(f"Go on beyond the edge of the map, unknown to where: {', '.join(names[:ROADS_SAID])}{rest}.")
     _say((PLANNING_AID, "", *lines), written=written)
-    return COMPUTED
 
 
 def _district(wanted: argparse.Namespace, errors: Console) -> int:
@@ -313,18 +362,22 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.drill import read_drill, run_drill
     from leaveby.decision.drill.result import any_round_is_open
     from leaveby.files.write.outputs import write_drill
+    from leaveby.files.write.whole import try_folder
     from leaveby.show.drill.record import drill_record
 
     _check_options(wanted)
+    try_folder(wanted.out)
     script = read_drill(wanted.drill)
     with _progress(errors) as tell:
         drill = run_drill(script, workers=wanted.workers, progress=tell)
     made_at = datetime.now().astimezone()
-    written = write_drill(drill, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
-    if wanted.json:
-        _write_json(drill_record(drill, made_at=made_at))
-    else:
-        _say_drill(drill, written)
+    with _written(
+        lambda: write_drill(drill, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
+    ) as written:
+        if wanted.json:
+            _write_json(drill_record(drill, made_at=made_at))
+        else:
+            _say_drill(drill, written)
     return COMPUTED if any_round_is_open(drill) else NO_WAY
 
 
@@ -433,9 +486,16 @@ def _practise(wanted: argparse.Namespace, errors: Console) -> int:
 
 
 def _say_faults(error: InputError, errors: Console) -> None:
-    many = len(error.faults)
-    _tell(errors, f"The input can't be used: {many} fault{'s' if many > 1 else ''}. Nothing was computed.")
+    many = len(error.faults) + error.more
+    head = f"The input can't be used: {many} fault{'s' if many > 1 else ''}. Nothing was computed."
+    if isinstance(error, NotWrittenError):
+        head = "The answer was computed" + (
+            f" and written, without {many} of its files:" if error.written else ", but could not be written:"
+        )
+    _tell(errors, head)
     _tell(errors, *(f"  - {fault}" for fault in error.faults))
+    if error.more:
+        _tell(errors, f"  - and {error.more} more, of which these are the first.")
 
 
 @contextmanager

@@ -11,7 +11,9 @@ from __future__ import annotations
 
 import enum
 import hashlib
-from collections.abc import Callable, Mapping, Set
+from collections.abc import Callable, Iterator, Mapping, Set
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from types import CodeType, FunctionType, ModuleType
 from typing import Any, TypeVar
 
@@ -21,6 +23,18 @@ from numba.core.registry import cpu_target
 from numpy.typing import ArrayLike, NDArray
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+@contextmanager
+def threads(workers: int) -> Iterator[ThreadPoolExecutor]:
+    """Give threads for compiled code. Where the work is broken off, nobody waits for what they have begun."""
+    pool = ThreadPoolExecutor(max_workers=workers)
+    try:
+        yield pool
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown()
 
 
 def njit(**options: Any) -> Callable[[Function], Function]:

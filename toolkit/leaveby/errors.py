@@ -9,11 +9,15 @@ from __future__ import annotations
 
 import tomllib
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
+
+MOST_FAULTS: Final = 200
+"""Nobody mends more at once."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +51,7 @@ class Fault:
 
 
 class InputError(ValueError):
-    """The input can't be used; `faults` holds everything that is wrong with it.
+    """The input can't be used; `faults` holds everything that is wrong with it, up to `MOST_FAULTS`; `more` the rest.
 
     Examples
     --------
@@ -57,11 +61,21 @@ class InputError(ValueError):
     leaveby.errors.InputError: a: is 1. Expected 2. To mend it: write 2.
     """
 
-    def __init__(self, faults: Iterable[Fault]) -> None:
-        self.faults: tuple[Fault, ...] = tuple(faults)
+    def __init__(self, faults: Iterable[Fault], *, more: int = 0) -> None:
+        found = tuple(faults)
+        self.faults: tuple[Fault, ...] = found[:MOST_FAULTS]
+        self.more: int = more + len(found) - len(self.faults)
         if not self.faults:
             raise TypeError("an InputError needs at least one fault")
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+class NotWrittenError(InputError):
+    """What was asked was worked out, but not all of it could be written; `written` are the files that are there."""
+
+    def __init__(self, faults: Iterable[Fault], written: Mapping[str, Path] | None = None) -> None:
+        super().__init__(faults)
+        self.written: Mapping[str, Path] = written or {}
 
 
 class Faults(list[Fault]):

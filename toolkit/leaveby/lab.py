@@ -15,6 +15,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -38,6 +39,7 @@ PAGES_PORT: Final = 8866
 _RUN_WORDS: Final = re.compile(r"[^.\n]*\bfirst cell\b[^.]*\.(\s*Then choose[^.]*\.)?")
 """What a notebook says of its cells, where cells can't be seen."""
 
+_OLD_S: Final = 86_400.0
 _PAGES: Final = Path(__file__).resolve().parent / "pages"
 
 
@@ -143,6 +145,8 @@ def open_pages(
     served.initialize([])
     served.tornado_settings = {
         "voila_jinja2_env": _front_page(served.template_paths, folder, plan),
+        # its page of leaving asks for it
+        "static_path": import_module("jupyter_server").DEFAULT_STATIC_FILES_PATH,
         "ws_ping_interval": 0,  # its pings end connections after 30 seconds; a page closed on this machine is seen
     }
     with way_in(folder) as made_way:
@@ -150,7 +154,8 @@ def open_pages(
         def opened() -> None:
             address = f"{served.connection_url}?token={token}"
             say(f"The pages are at {address}")
-            say("The address is for you alone: whoever has it can use the pages. To stop, press Ctrl and C.")
+            say("The address is for you alone: whoever has it can use the pages, and run programs as you through them.")
+            say("To stop, press Ctrl and C.")
             if browser and not webbrowser.open(made_way(address)):
                 say(NO_BROWSER)
 
@@ -231,6 +236,9 @@ def way_in(folder: Path) -> Iterator[Callable[[str], str]]:
     kept in a box of its own can't open files elsewhere.
     """
     made: list[Path] = []
+    for left in folder.glob(".way_in_*.html"):  # by one that was killed: its address leads nowhere
+        if time.time() - left.stat().st_mtime > _OLD_S:
+            left.unlink(missing_ok=True)
 
     def made_way(address: str) -> str:
         handle, name = tempfile.mkstemp(prefix=".way_in_", suffix=".html", dir=folder)

@@ -15,6 +15,7 @@ from leaveby.decision.drill.result import Answer, Drill, DrillScript, OwnInject,
 from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.errors import Fault, InputError, fault_of
 from leaveby.files.read.drill_shape import SECTIONS, TABLES, place_in, read_table
+from leaveby.files.read.guard import named_in
 from leaveby.files.read.plan import toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
 from leaveby.household.plan_document import listed, meant
@@ -207,9 +208,8 @@ def _plan(path: Path, name: str | None, *, where: str) -> tuple[Plan | None, tup
     """Read the plan; its faults are those of another file, so they keep their own places."""
     if name is None:
         return None, ()
-    found = (path.parent / Path(name).expanduser()).resolve()
-    if not found.is_file():
-        wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
+    found, wrong = named_in(path.parent, name)
+    if wrong:
         wanted = "a plan file, its name relative to the folder of the drill file"
         return None, (fault_of(f"{where}: [drill] plan", "named_file_missing", name=name, wrong=wrong, wanted=wanted),)
     try:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.errors import Faults, InputError, refused
+from leaveby.files.read.guard import named_in
 from leaveby.files.read.legends import LEGENDS, fitting_raster
 from leaveby.files.read.station import COLUMNS, FORECASTS, OWN, Station, likely, read_sheet
 from leaveby.fire.fuel.types import FUEL_TYPES, LAND_COVER, known_fuel_type
@@ -316,12 +317,12 @@ def region_of(text: str) -> str:
 
 def path_of(text: str) -> Path:
     """Read the name of a file that is there."""
-    path = Path(text.strip()).expanduser()
-    if path.is_file():
-        return path.resolve()
+    path, wrong = named_in(Path(), text.strip())
+    if not wrong:
+        return path
     near = nearest_word(path.name, [one.name for one in path.parent.iterdir()] if path.parent.is_dir() else [])
     mend = f'write "{path.parent / near}" if that was meant' if near else "correct the name, or the folder"
-    found = "is a folder" if path.is_dir() else "is not there"
+    found = "is not there" if wrong.startswith("and") else wrong.removeprefix("which ")
     raise refused("", "no_file_given", path=path, found=found, mend=mend)
 
 

@@ -28,7 +28,7 @@ from leaveby.errors import InputError, refused
 from leaveby.files.read.grids import LEVEL
 from leaveby.files.read.places import read_gatherings
 from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds, read_extract
-from leaveby.files.write.outputs import write_whole
+from leaveby.files.write.whole import write_whole
 from leaveby.fire.spread.validity import made_in
 from leaveby.household.plan import ways
 from leaveby.household.plan_keys import twins_of

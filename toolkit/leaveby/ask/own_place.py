@@ -22,8 +22,8 @@ from leaveby.caution import OVERRIDE
 from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.errors import InputError, refused
 from leaveby.files.read.plan import FILE_KEYS, toml_text
-from leaveby.files.write.outputs import Made, write_whole
 from leaveby.files.write.plan_edit import add_item, plain, set_value, strike_item
+from leaveby.files.write.whole import Made, write_whole
 from leaveby.fire.weather.series import LIMITS, Weather
 from leaveby.show.templates import text_of
 from leaveby.units import km_h_from_m_s, local_words

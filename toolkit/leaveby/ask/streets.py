@@ -4,25 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rasterio
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
-from rasterio.io import DatasetReader
+from rasterio.windows import Window
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.ask.household import file_record
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.streets.result import StreetQuestion, StreetSurvey, SurveyOptions
 from leaveby.decision.streets.survey import survey
-from leaveby.errors import InputError, refuse, refused
+from leaveby.errors import InputError, refused
+from leaveby.files.read.grids import plausible_heights
 from leaveby.files.read.homes import place_from_file, read_exits
 from leaveby.files.read.licences import credits_of
-from leaveby.files.read.rasters import DRIVERS
+from leaveby.files.read.rasters import MOST_PIXELS, opened, part_under
 from leaveby.files.read.road_extracts import OSM_ENDINGS, extract_bounds
 from leaveby.files.read.roads import read_roads
 from leaveby.fire.terrain import Grid
@@ -103,8 +104,10 @@ def survey_streets(
     file = Path(roads)
     bounds = _bounds(file, homes)
     network = read_roads(file, edge_deg=bounds)
-    heights = None if terrain is None else read_raster(terrain, crs=network.crs, what="terrain")
-    loads = None if fuel is None else _fuel_along(network, read_raster(fuel, crs=network.crs, what="fuel"))
+    box_m = (network.x_m.min(), network.y_m.min(), network.x_m.max(), network.y_m.max())
+    raster_of = partial(read_raster, crs=network.crs, box_m=box_m)
+    heights = None if terrain is None else raster_of(terrain, what="terrain")
+    loads = None if fuel is None else _fuel_along(network, raster_of(fuel, what="fuel"))
     grades = None if heights is None else edge_grades(network, heights)
     streets = street_table(
         network, grades=grades, fuel_t_ha=loads, count_tracks=asked.count_tracks, region=asked.region
@@ -208,29 +211,33 @@ def _within(
     return kept, float(homes.dwellings[~inside].sum())
 
 
-def _opened(path: str | Path, *, wanted: str) -> tuple[NDArray[np.float64], Any, Any]:
-    """The first band of a raster with NaN in its voids, its transform and its reference system."""
-    try:
-        with rasterio.Env(), DatasetReader(str(path), driver=list(DRIVERS)) as source:
-            return source.read(1, masked=True).astype(np.float64).filled(np.nan), source.transform, source.crs
-    except rasterio.errors.RasterioIOError as error:
-        raise refuse(str(path), "it can't be read as a raster", expected=wanted, mend="check the file") from error
+def _opened(path: str | Path, box_m: Box | None, *, crs: str, what: str) -> tuple[NDArray[np.float64], Any, Any]:
+    """The part of a raster under a box, with NaN in its voids, its transform and its reference system."""
+    mend = "write the reference system into it, with gdal_edit -a_srs for example"
+    with opened(Path(path), what, mend) as raster:
+        (source,) = raster.sources
+        whole = Window(0, 0, source.width, source.height)
+        part = whole if box_m is None else part_under(raster, box_m, crs=crs) or Window(0, 0, 1, 1)
+        if part.height * part.width > MOST_PIXELS:
+            raise refused(what, "raster_too_fine", path=path, rows=part.height, cols=part.width, most=MOST_PIXELS)
+        band = source.read(1, window=part, masked=True).astype(np.float64).filled(np.nan)
+        return band, source.window_transform(part), source.crs
 
 
-def read_raster(path: str | Path, *, crs: str, what: str) -> Sampler:
+def read_raster(path: str | Path, *, crs: str, what: str, box_m: Box | None = None) -> Sampler:
     """Open a raster for reading at points x_m and y_m in `crs`, linear between the middles of its cells.
 
-    NaN off the raster and in its voids. What holds no numbers or names no reference system is an InputError, said of
-    `what` it holds.
+    NaN off the raster, in its voids and, where a box is given, well outside of that, for no more of it is read. What
+    can't be read, names no reference system or has heights that no ground has is an InputError, said of `what` it is.
 
     >>> read_raster("no_such_file.tif", crs="EPSG:32755", what="terrain")
     Traceback (most recent call last):
         ...
-    leaveby.errors.InputError: no_such_file.tif: it can't be read as a raster. Expected ...
+    leaveby.errors.InputError: terrain: there is no such file: no_such_file.tif. Expected ...
     """
-    band, inverse, own = _opened(path, wanted=f"a GeoTIFF of {what}")
-    if own is None:
-        raise refused(path, "band_without_crs")
+    band, inverse, own = _opened(path, box_m, crs=crs, what=what)
+    if what == "terrain":
+        band = plausible_heights(band, key=what, files=str(path))
     inverse = ~inverse
     project = Transformer.from_crs(crs, CRS.from_wkt(own.to_wkt()), always_xy=True)
 
@@ -277,10 +284,10 @@ def closings(
     The raster holds fire arrival times in minutes as `leaveby plan` writes it: north up, square cells in metres; where
     the fire does not come it has no value.
     """
-    minutes, transform, own = _opened(arrival, wanted="arrival.tif of a plan")
+    minutes, transform, own = _opened(arrival, None, crs=streets.crs, what="arrival")
     minutes = np.where(np.isnan(minutes), np.inf, minutes)
     square = transform.a > 0.0 and np.isclose(transform.a, -transform.e) and transform.b == transform.d == 0.0
-    if own is None or not own.is_projected or not square:
+    if not own.is_projected or not square:
         raise refused(arrival, "arrival_cells_not_square")
     crs = own.to_string()
     rows, columns = minutes.shape

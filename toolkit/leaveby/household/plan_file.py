@@ -15,7 +15,7 @@ from typing import Any, Final, Literal, get_args, get_origin
 from pydantic import TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from leaveby.errors import Fault, InputError
+from leaveby.errors import Fault, InputError, fault_of
 from leaveby.household.plan import LIKE_THE_PLANS, Plan, PlanFile, uncertain_people, why_no_way
 from leaveby.household.plan_checks import cross_faults
 from leaveby.household.plan_document import meant, place_of
@@ -26,6 +26,9 @@ from leaveby.units import min_from_s
 
 _ADAPTER: Final = TypeAdapter(PlanFile)
 _UNCERTAIN: Final = ("arrives_after_min", "learns_after_min")
+
+MOST_TABLES: Final = 200
+"""Of each kind: no household has more tasks, people or safe points."""
 
 
 def plan_from_document(
@@ -53,6 +56,8 @@ def plan_from_document(
     read = _plain(document)
     if not isinstance(read, dict):
         raise InputError([Fault(where, "is not a table of sections", "a TOML document", "see the example plan")])
+    if many := [name for name, found in read.items() if isinstance(found, list) and len(found) > MOST_TABLES]:
+        raise InputError(fault_of(f"{where}: [[{name}]]", "too_many_tables", most=MOST_TABLES) for name in many)
     plain, twins = _metric(read)
     faults = list(cross_faults(plain, where=where, fire_models=fire_models))
     try:

@@ -13,7 +13,7 @@ import re
 import types
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar, Union, cast, get_args, get_origin, get_type_hints
@@ -246,6 +246,10 @@ def _moment(value: object) -> object:
     return value
 
 
+_FIRST: Final = datetime(1900, 1, 1, tzinfo=UTC)
+_LAST: Final = datetime(2200, 1, 1, tzinfo=UTC)
+"""Outside of these no weather is known or forecast, and clocks run out."""
+
 Name = Annotated[str, text("a name in quotes", most=120)]
 Skill = Annotated[str, text('a word in quotes, for example "lift"')]
 File = Annotated[Path, Read(Annotated[str, text('a file name in quotes, for example "roads.osm"')], Path)]
@@ -274,7 +278,12 @@ FireSpeed = Annotated[
 Moment = Annotated[
     AwareDatetime,
     BeforeValidator(_moment),
-    Field(strict=True, description="a date and time with its UTC offset, for example 2026-01-17T12:40:00+11:00"),
+    Field(
+        strict=True,
+        ge=_FIRST,
+        le=_LAST,
+        description="a date and time with its UTC offset, for example 2026-01-17T12:40:00+11:00",
+    ),
 ]
 MonthAndDay = Annotated[
     tuple[int, int],

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.compiling import threads
 from leaveby.decision.fires.closing import StretchCells, closing_times
 from leaveby.decision.fires.members import Draws, MemberFires, Progress
 from leaveby.decision.fires.scenario import Scenario, member_ignitions
@@ -88,16 +89,12 @@ def solve_each(
     solve(0)
     if progress is not None:
         progress(1, members)
-    with ThreadPoolExecutor(max_workers=workers) as pool:
+    with threads(workers) as pool:
         waiting: list[Future[None]] = [pool.submit(solve, member) for member in range(1, members)]
-        try:
-            for done, future in enumerate(waiting, start=2):
-                future.result()
-                if progress is not None:
-                    progress(done, members)
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+        for done, future in enumerate(waiting, start=2):
+            future.result()
+            if progress is not None:
+                progress(done, members)
 
 
 def embers_at(

@@ -8,7 +8,6 @@ one's, nor than what the rating itself tells people to do.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from itertools import product
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, minimum_filter
 
+from leaveby.compiling import threads
 from leaveby.confidence import longest_at_confidence
 from leaveby.decision.fires.closing import stretch_cells
 from leaveby.decision.fires.members import Draws, plan_draws
@@ -314,7 +314,7 @@ class _Leads:
         """
         tables = [reference_table(self.asked.ground, self.fire, wind_from_deg=wind) for wind in winds]
         each = list(zip(self.asked.cells[self.way], self.wanted, strict=True))
-        with ThreadPoolExecutor(max_workers=self.asked.workers) as pool:
+        with threads(self.asked.workers) as pool:
             found = pool.map(lambda one: lead_map(one[0], one[1][0], wanted=one[1][1]), product(tables, each))
             leads = np.stack(list(found))
         return leads.reshape(len(tables), len(each), *leads.shape[1:])

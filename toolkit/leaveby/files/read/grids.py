@@ -6,10 +6,10 @@ resampled or coarsened on the way is listed, never done in silence.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pyproj
@@ -20,6 +20,7 @@ from rasterio.enums import Resampling
 from scipy import ndimage
 
 from leaveby.errors import Faults, InputError, refuse, refused
+from leaveby.files.read.guard import guarded, guarded_layer, regular, rows_of, text_of
 from leaveby.files.read.legends import LEGENDS, fitting_raster, legend_rows
 from leaveby.files.read.rasters import (
     Raster,
@@ -30,7 +31,6 @@ from leaveby.files.read.rasters import (
     refuse_points_off,
     tile_of,
 )
-from leaveby.files.read.road_extracts import said_plainly
 from leaveby.files.read.station import FORECASTS, OWN, Station, in_our_words, likely, read_sheet
 from leaveby.fire.fuel.types import plain_name
 from leaveby.fire.fuel.zones import FuelMap, fuel_from_codes, fuel_from_polygons, uniform_fuel
@@ -45,6 +45,9 @@ from leaveby.roads.network.graph import utm_crs
 MOST_CELLS = 40_000
 """Cells of the analysis grid when the plan does not set the cell: hundreds of fires are solved on it."""
 
+MOST_GIVEN_CELLS = 500_000
+"""Cells above which a plan's own cell is refused: 250 fires on them fill a gigabyte."""
+
 SMALLEST_CELL_M = 20.0
 AREA_BUFFER_M = 3_000.0
 LEVEL = (
@@ -54,6 +57,7 @@ LEVEL = (
 """Doubling within 10 degrees: McArthur's rule, as in `leaveby.fire.spread.equations`."""
 
 LARGEST_VOID_SHARE = 0.2
+MOST_FORECAST_BYTES = 1_000_000_000
 _CLIFF = float(np.tan(np.radians(60.0)))
 _FEET = {"ft": 0.3048, "foot": 0.3048, "feet": 0.3048, "us survey foot": 1200.0 / 3937.0}
 """Metres in the units of height that rasters name: the international foot, and that of United States surveys."""
@@ -173,6 +177,14 @@ def _filled(
     return np.where(void, from_around, filled)
 
 
+def plausible_heights(band: NDArray[np.float64], *, key: str, files: str) -> NDArray[np.float64]:
+    """Heights with NaN for what is too low for any ground, and so marks a void; InputError for what is too high."""
+    highest = float(np.nanmax(band, initial=-np.inf))
+    if highest > HIGHEST_GROUND_M.value:
+        raise refused(key, "heights_of_no_ground", path=files, highest=highest, most=HIGHEST_GROUND_M.value)
+    return np.where(band < LOWEST_GROUND_M.value, np.nan, band)
+
+
 def _refuse_implausible(terrain: Terrain, *, key: str, files: str) -> None:
     """Refuse heights that no ground has, or slopes: they are in another unit."""
     highest = float(terrain.elevation_m.max())
@@ -216,8 +228,9 @@ def _grid(
     west: float, south: float, *, east: float, north: float, cell_m: float, crs: str, key: str, at_most: int | None
 ) -> Grid:
     cols, rows = int(np.floor((east - west) / cell_m)), int(np.floor((north - south) / cell_m))
-    few = cols < 2 or rows < 2
-    if few or (at_most is not None and cols * rows > at_most):
+    few, at_most = cols < 2 or rows < 2, at_most or MOST_GIVEN_CELLS
+    fits_m = float(np.sqrt((east - west) * (north - south) / at_most))
+    if few or cols * rows > at_most:
         raise refused(
             key,
             "cells_that_fit_not",
@@ -226,8 +239,8 @@ def _grid(
             cols=cols,
             rows=rows,
             wanted="at least 2 x 2" if few else f"at most {at_most:,} in all",
-            other="smaller" if few else "larger",
-            section=key.partition(".")[0],
+            mend=f"give a {'smaller' if few else 'larger'} {key.partition('.')[0]}.cell_m"
+            + ("" if few else f", {np.ceil(fits_m):g} or more"),
         )
     return Grid(x_min_m=west, y_max_m=north, cell_m=cell_m, rows=rows, cols=cols, crs=crs)
 
@@ -286,7 +299,7 @@ def _read_legend(path: Path, *, codes: bool, keys: str, country: str) -> dict[st
     names: dict[str, str] = {}
     for row, written, fuel in zip(rows, columns["value"], columns["fuel_type"], strict=True):
         place, value = f"{where} row {row}", _whole(written)
-        a_code = value.removeprefix("-").isdecimal()
+        a_code = value.removeprefix("-").isdecimal() and len(value) < 12
         if codes and not a_code:
             faults.add(place, f"{written.strip()!r} is no code", "a whole number", "write the raster's code")
         elif not value:
@@ -334,6 +347,8 @@ def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str, country: str
     missing = -9999.0
     with opened(path, f"{keys}file", "write the reference system into it") as raster:
         codes = onto(grid, raster, missing=missing, how=Resampling.nearest)
+    if bool(np.all(codes == missing)):
+        raise refused(f"{keys}file", "fuel_misses_ground", path=path)
     strange = {float(code) for code in np.unique(codes)} - {missing, *names}
     if strange and str(legend) in LEGENDS:
         # one fault, not one for each of many codes: the map is another than was said
@@ -355,7 +370,10 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, s
     import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
     import pyogrio
 
-    with said_plainly(path):
+    with guarded_layer(path, place=f"{keys}file {path}"):
+        layers = [str(name) for name, _ in pyogrio.list_layers(path)]
+        if len(layers) > 1:
+            raise refused(f"{keys}file", "fuel_of_several_layers", path=path, names=", ".join(layers))
         held = pyogrio.read_info(path)
     if column not in held["fields"]:
         mend = meant(column, held["fields"], "name the column that holds the fuel or the land cover")
@@ -363,15 +381,17 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, s
         raise refused(f"{keys}column", "no_fuel_column", path=path, column=column, columns=columns, mend=mend)
     if held["crs"] is None:
         raise refused(f"{keys}file", "polygons_without_crs", path=path)
-    to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
-    part = to_file.transform_bounds(*grid.bounds_m, densify_pts=64)
-    # in the order of the file, which a spatial index does not keep
-    with said_plainly(path):
+    with guarded_layer(path, place=f"{keys}file {path}"):
+        to_file = pyproj.Transformer.from_crs(grid.crs, held["crs"], always_xy=True)
+        part = to_file.transform_bounds(*grid.bounds_m, densify_pts=64)
+        # in the order of the file, which a spatial index does not keep
         frame = pyogrio.read_dataframe(path, bbox=part, fid_as_index=True).sort_index().to_crs(grid.crs)
-    frame = frame.assign(geometry=frame.geometry.make_valid())
+        frame = frame.assign(geometry=frame.geometry.make_valid())
     east, south = grid.x_min_m + grid.cols * grid.cell_m, grid.y_max_m - grid.rows * grid.cell_m
     near = frame.cx[grid.x_min_m : east, south : grid.y_max_m]
     near = near[near.geometry.geom_type.isin(["Polygon", "MultiPolygon"])]
+    if near.empty:
+        raise refused(f"{keys}file", "fuel_misses_ground", path=path)
     return fuel_from_polygons(
         grid,
         list(near.geometry),
@@ -405,14 +425,16 @@ def read_weather(
     if path.suffix.lower() in FORECASTS:
         import xarray as xr  # only here: a table does without
 
-        try:
-            with xr.open_dataset(path, decode_timedelta=False) as opened:
+        regular(path, expected="a forecast (NetCDF)", mend="correct the name", place=where)
+        with guarded(path, place=where, told="forecast_unreadable"):
+            with xr.open_dataset(path, engine=_engine_of(path), decode_timedelta=False) as opened:
+                if opened.nbytes > MOST_FORECAST_BYTES:
+                    most = MOST_FORECAST_BYTES / 1e6
+                    raise refused(where, "file_too_large", size=opened.nbytes / 1e6, most=most)
                 forecast = opened.load()
-        except (OSError, ValueError) as error:
-            raise refused(where, "forecast_unreadable") from error
-        return weather_from_dataset(
-            forecast, grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
-        )
+            return weather_from_dataset(
+                forecast, grid=grid, where=where, drought_factor=drought_factor, use_gusts=use_gusts
+            )
     columns, row_numbers, said = _weather_columns(path, where=where, station=station, clock=clock)
     weather = weather_from_table(
         columns,
@@ -423,6 +445,16 @@ def read_weather(
         row_numbers=row_numbers,
     )
     return replace(weather, assumptions=(*said, *weather.assumptions))
+
+
+def _engine_of(path: Path) -> Literal["h5netcdf", "scipy"]:
+    """What reads a NetCDF file, by how it begins."""
+    import h5netcdf  # only here: a table does without
+
+    # a default for what it forgets of a file that it could not open, and complains of when it throws that away
+    h5netcdf.File._writable = False
+    with path.open("rb") as begun:
+        return "scipy" if begun.read(3) == b"CDF" else "h5netcdf"
 
 
 def _weather_columns(
@@ -451,10 +483,7 @@ def _weather_columns(
 
 def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[int]]:
     """Read a CSV as text by column, with the line of the file that each row stands on; comments start with #."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise refused(where, "csv_not_utf8") from error
+    text = text_of(path, place=where)
     kept = [
         (number, line)
         for number, line in enumerate(text.splitlines(), start=1)
@@ -465,7 +494,7 @@ def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[i
     for mark, said in ((";", "semicolons"), ("\t", "tabs")):
         if mark in kept[0][1] and "," not in kept[0][1]:
             raise refused(f"{where} row {kept[0][0]}", "csv_separated_otherwise", said=said)
-    rows = list(csv.reader((line for _, line in kept), skipinitialspace=True))
+    rows = rows_of(kept, where=where)
     names = [name.strip() for name in rows[0]]
     faults, mend = Faults(), "add or remove commas in that row; numbers have decimal points"
     for (number, _), row in zip(kept[1:], rows[1:], strict=True):
@@ -473,6 +502,6 @@ def _read_table(path: Path, *, where: str) -> tuple[dict[str, list[str]], list[i
             faults.add(f"{where} row {number}", f"has {len(row)} values", f"{len(names)}, one for each column", mend)
     for name in sorted({name for name in names if names.count(name) > 1}):
         faults.add(where, f"has the column {name!r} twice", "each column once", "rename or remove one")
-    faults.refuse()
+    faults.refuse(most=20)
     columns = {name: [row[k] for row in rows[1:]] for k, name in enumerate(names)}
     return columns, [number for number, _ in kept[1:]]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 from collections import Counter
 from collections.abc import Sequence
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 from pyproj import Transformer
 
 from leaveby.errors import Faults, refuse, refused
-from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, said_plainly, there, without_editing
+from leaveby.files.read.guard import MOST_HOMES_BYTES, guarded, guarded_layer, regular, text_of
+from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, osm_file, without_editing
 from leaveby.files.read.road_lines import read_layer
 from leaveby.parameters import HOME_FLOOR_M2, LEAST_HOME_FOOTPRINT_M2, USUAL_LEVELS
 from leaveby.regions import table
@@ -93,21 +95,19 @@ def read_exits(path: str | Path, *, crs: str) -> tuple[tuple[str, ...], NDArray[
 
 
 def _there(path: str | Path, what: str) -> Path:
-    file = there(path, expected=f"a file of {what}", mend="correct the path; it is taken as it is")
+    file = regular(path, expected=f"a file of {what}", mend="correct the path; it is taken as it is")
     if not file.name.lower().endswith((*OSM_ENDINGS, *_TABLES, *_LAYERS)):
         raise refused(file, "unknown_ending", more=", or an OpenStreetMap extract" if what == "homes" else "")
     return file
 
 
 def _table(file: Path) -> list[dict[str, str]]:
-    try:
-        with file.open(encoding="utf-8-sig", newline="") as source:
-            rows = [
-                {str(key).strip().lower(): (value or "").strip() for key, value in row.items() if key is not None}
-                for row in csv.DictReader(source)
-            ]
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise refused(file, "homes_table_unreadable", error=error) from error
+    text = text_of(file, place=str(file), most_bytes=MOST_HOMES_BYTES)
+    with guarded(file, told="homes_table_unreadable"):
+        rows = [
+            {str(key).strip().lower(): (value or "").strip() for key, value in row.items() if key is not None}
+            for row in csv.DictReader(io.StringIO(text, newline=""), strict=True)
+        ]
     if not rows:
         raise refuse(str(file), "there is no row in it", expected="a header and at least one row", mend="fill it")
     return rows
@@ -193,7 +193,7 @@ def _counted(file: Path, rows: Sequence[dict[str, str]], streets: StreetTable) -
 
 
 def _frame(file: Path, *, layer: str | None, what: str) -> geopandas.GeoDataFrame:
-    with said_plainly(file):
+    with guarded_layer(file):
         names = [str(name) for name, _ in pyogrio.list_layers(file)]
         if layer is None and len(names) > 1:
             raise refused(file, "layers_to_choose_from", count=len(names), names=", ".join(names), what=what)
@@ -235,9 +235,9 @@ def _buildings(file: Path, *, crs: str) -> Homes:
     addresses: list[tuple[str, float, float]] = []
     shapes = osmium.geom.WKBFactory()
     broken = 0
-    with said_plainly(file), without_editing(file) as sound:
+    with guarded(file), without_editing(file) as sound:
         stream = (
-            osmium.FileProcessor(str(sound))
+            osmium.FileProcessor(osm_file(sound))
             .with_areas(osmium.filter.KeyFilter("building"))
             .with_filter(osmium.filter.KeyFilter("building", "addr:housenumber"))
         )

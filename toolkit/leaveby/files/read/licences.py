@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from leaveby.caution import OSM_NOTICE
+from leaveby.files.read.guard import MOST_PLAN_BYTES, wrong_with
 from leaveby.files.read.rasters import attribution_in
 
 LICENCE_FILE: Final = "LICENCE.txt"
@@ -20,7 +21,12 @@ Credits = tuple[tuple[str, str], ...]
 def listed_sources(folder: Path) -> dict[str, Any]:
     """What the list in a folder says of each file; empty where there is none. Raises ValueError for a torn one."""
     file = folder / LICENCE_FILE
-    return tomllib.loads(file.read_text(encoding="utf-8")) if file.is_file() else {}
+    if wrong_with(file) or file.stat().st_size > MOST_PLAN_BYTES:
+        return {}
+    try:
+        return tomllib.loads(file.read_text(encoding="utf-8"))
+    except RecursionError as error:
+        raise ValueError(str(error)) from error
 
 
 def credits_of(files: Iterable[Path | tuple[Path, ...] | None]) -> Credits:

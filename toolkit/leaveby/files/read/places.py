@@ -9,7 +9,8 @@ from typing import Final
 
 import osmium
 
-from leaveby.files.read.road_extracts import OSM_ENDINGS, said_plainly, there, without_editing
+from leaveby.files.read.guard import guarded, regular
+from leaveby.files.read.road_extracts import OSM_ENDINGS, osm_file, without_editing
 from leaveby.regions import table
 
 LARGER: Final = frozenset(table("files/read/kinds")["place"]["larger"])
@@ -52,12 +53,12 @@ def _named(
     path: str | Path, kind_of: Callable[[str, str], str | None], *, keys: list[str], areas: bool = False
 ) -> tuple[NamedPlace, ...]:
     """Read nodes, and `areas` at the middle of their corners, that have a name and a tag of a kind."""
-    file = there(path, expected="the file that holds the roads", mend="correct its path")
+    file = regular(path, expected="the file that holds the roads", mend="correct its path")
     if not file.name.lower().endswith(OSM_ENDINGS):
         return ()
     found = []
-    with said_plainly(file), without_editing(file) as sound:
-        stream = osmium.FileProcessor(str(sound), osmium.osm.NODE | osmium.osm.WAY if areas else osmium.osm.NODE)
+    with guarded(file), without_editing(file) as sound:
+        stream = osmium.FileProcessor(osm_file(sound), osmium.osm.NODE | osmium.osm.WAY if areas else osmium.osm.NODE)
         stream = stream.with_locations() if areas else stream
         for item in stream.with_filter(osmium.filter.KeyFilter(*keys)):
             name = (item.tags.get("name") or "").strip()

@@ -9,7 +9,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from leaveby.errors import Fault, InputError, fault_of, refuse, refused
+from leaveby.errors import Fault, InputError, fault_of, refused
+from leaveby.files.read.guard import MOST_PLAN_BYTES, named_in, regular, text_of, wrong_with
 from leaveby.files.read.legends import LEGENDS, fitting_raster
 from leaveby.household.plan import Plan
 from leaveby.household.plan_document import place_of
@@ -33,14 +34,7 @@ _PLACE: Final = re.compile(
     r"(?P<table>\w+)\[(?P<number>\d+)\](?: \".*\"| \(without a name\))?(?:: (?P<key>\w+).*)?)"
 )
 _HEADER: Final = re.compile(r"\s*\[{1,2}\s*(?P<name>\w+)\s*\]{1,2}\s*(?:#.*)?$")
-_UNREADABLE: Final[dict[type[OSError], tuple[str, str]]] = {
-    FileNotFoundError: (
-        "there is no such file",
-        "check the name and the folder; `leaveby demo` shows an example plan",
-    ),
-    IsADirectoryError: ("is a folder", "name the file in it"),
-    PermissionError: ("may not be read", "ask for the right to read it"),
-}
+_MENDS: Final = {"is a folder": "name the file in it", "may not be read": "ask for the right to read it"}
 _LINE: Final = re.compile(r"\(at (line \d+, column \d+|end of document)\)")
 
 
@@ -76,10 +70,9 @@ def plan_in(document: dict[str, Any], path: Path, *, text: str, fire_models: Col
             for number, name in enumerate(names):
                 if not isinstance(name, str) or not name.strip() or ("legend" in key and name in LEGENDS):
                     continue
-                found = (path.parent / Path(name).expanduser()).resolve()
+                found, wrong = named_in(path.parent, name)
                 names[number] = str(found)
-                if not found.is_file():
-                    wrong = "which is a folder" if found.is_dir() else f"and there is no file {found}"
+                if wrong:
                     wanted = "a file, its name relative to the folder of the plan"
                     if "legend" in key:
                         wanted += f"; or a known map, {', '.join(LEGENDS)}"
@@ -91,7 +84,8 @@ def plan_in(document: dict[str, Any], path: Path, *, text: str, fire_models: Col
         plan = plan_from_document(document, where=str(path), fire_models=fire_models)
     except InputError as error:
         told = [_with_map(fault, document) for fault in error.faults]
-        raise InputError(with_line(fault, text, where=str(path)) for fault in (*told, *faults)) from error
+        said = (with_line(fault, text, where=str(path)) for fault in (*told, *faults))
+        raise InputError(said, more=error.more) from error
     if faults:
         raise InputError(with_line(fault, text, where=str(path)) for fault in faults)
     return plan
@@ -155,17 +149,9 @@ def with_line(fault: Fault, text: str, *, where: str) -> Fault:
 
 def toml_text(path: Path, *, what: str = "a plan file (TOML)") -> str:
     """Read a TOML file as text."""
-    where = str(path)
-    try:
-        raw = path.read_bytes()
-    except (FileNotFoundError, IsADirectoryError, PermissionError) as error:
-        wrong, mend = _UNREADABLE[type(error)]
-        raise refuse(where, wrong, expected=what, mend=mend) from error
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise refused(f"{where} line {line}", "toml_not_utf8") from error
+    mend = _MENDS.get(wrong_with(path), "check the name and the folder; `leaveby demo` shows an example plan")
+    regular(path, expected=what, mend=mend, most_bytes=MOST_PLAN_BYTES)
+    return text_of(path, place=str(path), told="toml_not_utf8")
 
 
 def toml_document(text: str, *, where: str) -> dict[str, Any]:
@@ -183,3 +169,7 @@ def toml_document(text: str, *, where: str) -> dict[str, Any]:
         place = f"{where} {told.group(1)}" if told else where
         wrong = _LINE.sub("", str(error)).strip()
         raise refused(place, "toml_unreadable", wrong=wrong[:1].lower() + wrong[1:]) from error
+    except RecursionError as error:
+        raise refused(where, "toml_unreadable", wrong="lists or tables stand too deep within each other") from error
+    except (ValueError, OverflowError) as error:
+        raise refused(where, "toml_unreadable", wrong="it holds a number of too many digits, or no date") from error

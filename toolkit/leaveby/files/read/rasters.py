@@ -28,7 +28,8 @@ from rasterio.io import DatasetReader
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
-from leaveby.errors import Faults
+from leaveby.errors import Faults, InputError, refused
+from leaveby.files.read.guard import OFFLINE, guarded, regular, wrong_with
 from leaveby.fire.terrain import Grid
 from leaveby.household.plan_places import Slip, slips
 from leaveby.roads.network.graph import utm_crs
@@ -36,6 +37,9 @@ from leaveby.units import METRES_PER_DEGREE
 
 MOST_PIXELS: Final = 16_000_000
 """Pixels that are read one by one: of a larger part of a raster, a quarter of a grid's cell is the finest step."""
+
+MOST_BLOCK_PIXELS: Final = 100_000_000
+"""Pixels that are packed together, and so have to be unpacked for any one of them."""
 
 SPARE_PIXELS: Final = 4
 DRIVERS: Final = (
@@ -86,17 +90,16 @@ class Raster:
 def opened(files: Path | Sequence[Path], key: str, mend: str) -> Iterator[Raster]:
     """Open rasters that say where they lie; InputError with every one that can't be used."""
     paths, faults = (files,) if isinstance(files, Path) else tuple(files), Faults()
-    with ExitStack() as held, rasterio.Env():
+    named = ", ".join(map(str, paths))
+    with ExitStack() as held, rasterio.Env(**OFFLINE), guarded(paths[0], place=f"{key} {named}", told="broken_raster"):
         found = []
         for path in paths:
             try:
-                source = held.enter_context(DatasetReader(str(path), driver=list(DRIVERS)))
+                found.append(held.enter_context(one_band(path, place=key, mend=mend)))
             except rasterio.errors.RasterioIOError:
                 _tell_unreadable(faults, path, key)
-                continue
-            if source.crs is None:
-                faults.tell(key, "raster_without_crs", path=path, mend=mend)
-            found.append(source)
+            except InputError as error:
+                faults.extend(error.faults)
         faults.refuse()
         upright = [
             source
@@ -105,6 +108,26 @@ def opened(files: Path | Sequence[Path], key: str, mend: str) -> Iterator[Raster
             for source in found
         ]
         yield Raster(tuple(upright), paths)
+
+
+def one_band(path: Path, *, place: str, mend: str) -> Any:
+    """Open a raster of one band (and perhaps one of what is seen through), whose blocks fit in memory.
+
+    InputError for no file, no reference system, and several bands or rasters in one file, of which none is chosen.
+    """
+    regular(path, expected="a raster", mend="correct the name", place=place)
+    source = DatasetReader(str(path), driver=list(DRIVERS))
+    kinds = [one for one in source.colorinterp if one.name != "alpha"]
+    height, width = source.block_shapes[0] if kinds else (0, 0)
+    if len(kinds) != 1:
+        raise refused(place, "raster_of_several_bands", path=path, count=len(kinds) or len(source.subdatasets))
+    if height * width > MOST_BLOCK_PIXELS:
+        raise refused(place, "raster_of_large_blocks", path=path, rows=height, cols=width, most=MOST_BLOCK_PIXELS)
+    if source.crs is None:
+        raise refused(place, "raster_without_crs", path=path, mend=mend)
+    # raises, for whoever guards this, where it is of nowhere on the earth
+    pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
+    return source
 
 
 def _warped(source: Any, crs: Any) -> WarpedVRT:
@@ -128,10 +151,10 @@ def _north_up(source: Any) -> bool:
 
 def attribution_in(path: Path) -> str:
     """Whose data a GeoTIFF says that it is; "" where it says nothing, or is none."""
-    if path.suffix.lower() not in (".tif", ".tiff") or not path.is_file():
+    if path.suffix.lower() not in (".tif", ".tiff") or wrong_with(path):
         return ""
     try:
-        with rasterio.Env(), DatasetReader(str(path), driver=["GTiff"]) as source:
+        with rasterio.Env(**OFFLINE), DatasetReader(str(path), driver=["GTiff"]) as source:
             return str(source.tags().get("attribution", ""))
     except rasterio.errors.RasterioIOError:
         return ""
@@ -145,7 +168,7 @@ def onto(
     Below `lowest` nothing is a value, though the file does not say so.
     """
     values = np.full(grid.shape, missing)
-    part = _part(grid, raster)
+    part = part_under(raster, grid.bounds_m, crs=grid.crs)
     if part is None:
         return values
     fine = min(part.height / grid.rows, part.width / grid.cols) / 4.0
@@ -195,10 +218,12 @@ def _of_one_grid(raster: Raster) -> bool:
     )
 
 
-def _part(grid: Grid, raster: Raster) -> Window | None:
-    """Find the pixels under the grid and a few around them, as the first raster counts them; None where it has none."""
-    crs, bounds = CRS.from_user_input(grid.crs), raster.bounds
-    west, south, east, north = rasterio.warp.transform_bounds(crs, raster.crs, *grid.bounds_m, densify_pts=65)
+def part_under(raster: Raster, box_m: tuple[float, float, float, float], *, crs: str) -> Window | None:
+    """Find the pixels under a box and a few around them, as the first raster counts them; None where it has none."""
+    bounds = raster.bounds
+    west, south, east, north = rasterio.warp.transform_bounds(
+        CRS.from_user_input(crs), raster.crs, *box_m, densify_pts=65
+    )
     if west > east:  # over the date line: its whole breadth
         west, east = bounds[0], bounds[2]
     if not np.isfinite([west, south, east, north]).all():

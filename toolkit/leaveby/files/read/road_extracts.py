@@ -6,7 +6,6 @@ import bz2
 import gzip
 import re
 import tempfile
-import zlib
 from array import array
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -19,14 +18,13 @@ from xml.parsers import expat
 import numpy as np
 import osmium
 
-from leaveby.errors import Faults, InputError, refuse, refused
+from leaveby.errors import Faults, refused
+from leaveby.files.read.guard import guarded
 from leaveby.household.plan_places import slips
 from leaveby.parameters import FAR_CUT_M, FEW_CUT_SHARE, ROADS_FAR_KM
 from leaveby.regions import table
 from leaveby.roads.network.graph import TAGS, great_circle_m
 from leaveby.roads.osm.osm_ways import OsmWays, barrier_words, osm_ways_kept, osm_ways_with_points_at
-
-_BAD_PLACE = osmium.InvalidLocationError
 
 NOT_ROADS: Final = frozenset(table("files/read/kinds")["highway"]["not_roads"])
 
@@ -46,50 +44,10 @@ _ODD = re.compile(rb"""\b(?:id|ref)\s*=\s*["']-|\baction\s*=\s*["']delete""")
 _POINT_LIMITS: Final = ("maxheight", "maxwidth", "maxweight")
 
 
-def there(path: str | Path, *, expected: str, mend: str) -> Path:
-    """Refuse a file that is not there."""
-    file = Path(path)
-    if not file.is_file():
-        raise refuse(str(file), "there is no such file", expected=expected, mend=mend)
-    return file
-
-
-_ELSEWHERE: Final = re.compile(rb"<(OGR|GDAL|VRT|WMT|WMS|WCS|WFS|CSW)")
-_HEAD_BYTES: Final = 65_536
-"""The vector library tells such a file by its first few thousand bytes, whatever it is called."""
-
-
-@contextmanager
-def said_plainly(file: Path) -> Iterator[None]:
-    """Turn what a reader throws at a broken file into a fault with its place and mend.
-
-    What only names other files or servers is refused before a reader sees it: it would fetch them.
-    """
-    try:
-        if file.is_file():
-            with file.open("rb") as begun:
-                if _ELSEWHERE.search(begun.read(_HEAD_BYTES)):
-                    raise refused(file, "data_elsewhere")
-        yield
-    except InputError:
-        raise
-    except (
-        RuntimeError,
-        OSError,
-        ValueError,
-        SyntaxError,
-        EOFError,
-        KeyError,
-        TypeError,
-        zlib.error,
-        _BAD_PLACE,
-    ) as error:
-        said = " ".join(str(error).split()) or type(error).__name__
-        line = re.search(r"line (\d+)", said)
-        place = f"{file} line {line.group(1)}" if line else str(file)
-        if "entit" in said.lower():
-            raise refused(file, "xml_entities") from error
-        raise refused(place, "broken_file", said=said) from error
+def osm_file(file: Path) -> osmium.io.File:
+    """An extract as pyosmium opens it, which alone would not know endings in capitals."""
+    name = file.name.lower()
+    return osmium.io.File(str(file), next(one[1:] for one in OSM_ENDINGS if name.endswith(one)))
 
 
 def _opened(file: Path) -> IO[bytes]:
@@ -131,10 +89,10 @@ def without_editing(file: Path, *, odd: bool = False) -> Iterator[Path]:
     gone = _deleted(file) if xml else frozenset()
     with tempfile.TemporaryDirectory() as folder:
         mixed, made = Path(folder) / "mixed.osm.pbf", Path(folder) / "extract.osm.pbf"
-        with osmium.io.Reader(str(file)) as reader:
+        with osmium.io.Reader(osm_file(file)) as reader:
             header = reader.header()
         with osmium.SimpleWriter(str(mixed), header=header) as writer:
-            for item in osmium.FileProcessor(str(file)):
+            for item in osmium.FileProcessor(osm_file(file)):
                 if not isinstance(item, osmium.osm.Node | osmium.osm.Way | osmium.osm.Relation):
                     continue
                 letter, number = item.type_str(), item.id
@@ -199,8 +157,8 @@ def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:
     """Where an extract ends, (west, south, east, north) in degrees, by its header (`<bounds>`); None for no box, or
     several.
     """
-    with said_plainly(file):
-        with osmium.io.Reader(str(file)) as reader:
+    with guarded(file):
+        with osmium.io.Reader(osm_file(file)) as reader:
             box = reader.header().box()
         if not box.valid():
             return None
@@ -225,10 +183,10 @@ def read_extract(
     A file that is broken, out of range, or without roads, and one in which many roads, or some near the home, are cut
     through, is an InputError.
     """
-    with said_plainly(file), without_editing(file) as sound:
+    with guarded(file), without_editing(file) as sound:
         ways = _raw_ways(sound)
     if (ways.node < 0).any():
-        with said_plainly(file), without_editing(file, odd=True) as sound:
+        with guarded(file), without_editing(file, odd=True) as sound:
             ways = _raw_ways(sound)
     if ways.way_id.size == 0:
         raise refused(file, "extract_without_roads")
@@ -249,7 +207,7 @@ def drawn_from_osm(file: Path) -> bool:
     stated: list[str] = []
     parser = expat.ParserCreate()
     parser.StartElementHandler = lambda _name, attributes: stated.append(attributes.get("attribution", ""))
-    with said_plainly(file), _opened(file) as source:
+    with guarded(file), _opened(file) as source:
         while not stated and (part := source.read(4096)):
             parser.Parse(part)
     return not stated or not stated[0] or "openstreetmap" in stated[0].lower()
@@ -263,7 +221,7 @@ def _raw_ways(file: Path) -> OsmWays:
     limits: dict[int, dict[str, str]] = {}
     keys = tuple(TAG_KEYS.values())
     stream = (
-        osmium.FileProcessor(str(file), osmium.osm.NODE | osmium.osm.WAY)
+        osmium.FileProcessor(osm_file(file), osmium.osm.NODE | osmium.osm.WAY)
         .with_locations()
         .with_filter(osmium.filter.KeyFilter("highway", "barrier", *_POINT_LIMITS))
     )

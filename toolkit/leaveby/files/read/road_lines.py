@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,8 @@ import shapely
 from pyproj import Transformer
 
 from leaveby.errors import Fault, Faults, refuse, refused
-from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS, said_plainly
+from leaveby.files.read.guard import guarded_layer
+from leaveby.files.read.road_extracts import NOT_ROADS, TAG_KEYS, WAY_TAGS
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.osm.osm_ways import OsmWays
 from leaveby.roads.osm.street_graph import network_from_graph
@@ -30,7 +30,7 @@ def read_road_lines(file: Path, *, crs: str | None = None, layer: str | None = N
     Lines join where they share a point. A layer of directed edges with columns `u` and `v`, as osmnx writes it, is
     taken as it stands.
     """
-    with said_plainly(file):
+    with guarded_layer(file):
         layer = _line_layer(file, layer=layer)
     frame = read_layer(
         file,
@@ -55,10 +55,18 @@ def read_layer(
     `none` and `shape` are the words for a layer without rows and for a row without a shape: what is wrong, what was
     expected and, of the row, how to mend it.
     """
-    with said_plainly(file):
+    with guarded_layer(file):
         frame = geopandas.read_file(file, layer=layer, engine="pyogrio")
-    if frame.crs is None:
-        raise refused(file, "layer_without_crs")
+        if not isinstance(frame, geopandas.GeoDataFrame) or frame.crs is None:
+            raise refused(file, "layer_without_crs")
+        xy, row = shapely.get_coordinates(frame.geometry.to_numpy(), return_index=True)
+        lon, lat = Transformer.from_crs(frame.crs, "EPSG:4326", always_xy=True).transform(xy[:, 0], xy[:, 1])
+        off = np.flatnonzero(~((np.abs(lon) <= 180.0) & (np.abs(lat) <= 90.0)))
+        if off.size:
+            x, y = xy[off[0]]
+            raise refused(
+                f"{file} row {row[off[0]] + 1}", "layer_off_the_earth", x=x, y=y, crs=frame.crs.to_string()[:60]
+            )
     if len(frame) == 0:
         raise refuse(str(file), none[0], expected=none[1], mend="take a larger area")
     empty = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
@@ -67,10 +75,7 @@ def read_layer(
 
 
 def _line_layer(file: Path, *, layer: str | None) -> str | None:
-    with warnings.catch_warnings():
-        # what is wrong with a damaged file follows as an error
-        warnings.simplefilter("ignore")
-        layers = {str(name): str(kind) for name, kind in pyogrio.list_layers(file)}
+    layers = {str(name): str(kind) for name, kind in pyogrio.list_layers(file)}
     if layer is not None:
         if layer not in layers:
             raise refused(f"{file}, layer {layer!r}", "no_such_layer", layers=sorted(layers))

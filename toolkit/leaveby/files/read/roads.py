@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import replace
 from pathlib import Path
-from xml.parsers import expat
 
 from leaveby.errors import InputError, refused
-from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, read_extract, read_xml, said_plainly, there
+from leaveby.files.read.guard import guarded, regular
+from leaveby.files.read.road_extracts import OSM_ENDINGS, drawn_from_osm, read_extract, read_xml
 from leaveby.roads.network.graph import RoadNetwork
 from leaveby.roads.osm.topology import network_from_osm_ways
 
@@ -42,7 +41,7 @@ def read_roads(
     leaveby.errors.InputError: no_such_file.osm: there is no such file. Expected ...
     """
     expected = "a road file (.osm, .osm.bz2, .osm.gz, .osm.pbf, .graphml, .gpkg, .shp, .geojson)"
-    file = there(path, expected=expected, mend="correct the path; relative paths start from the plan file")
+    file = regular(path, expected=expected, mend="correct the path; relative paths start from the plan file")
     ending = file.name.lower()
     if ending.endswith(OSM_ENDINGS):
         ways = read_extract(file, home_deg=home_deg, edge_deg=edge_deg)
@@ -61,14 +60,10 @@ def _read_graphml(file: Path, *, crs: str | None) -> RoadNetwork:
 
     from leaveby.roads.osm.street_graph import network_from_graph
 
-    try:
+    with guarded(file, told="broken_graphml"):
         read_xml(file)
-    except expat.ExpatError as error:
-        raise refused(f"{file} line {error.lineno}", "broken_graphml", error=error) from error
-    with said_plainly(file), warnings.catch_warnings():
-        warnings.simplefilter("ignore")
         graph = osmnx.load_graphml(file)
-    try:
-        return network_from_graph(graph, crs=crs)
-    except InputError as error:
-        raise InputError([replace(fault, place=f"{file}, {fault.place}") for fault in error.faults]) from error
+        try:
+            return network_from_graph(graph, crs=crs)
+        except InputError as error:
+            raise InputError([replace(fault, place=f"{file}, {fault.place}") for fault in error.faults]) from error

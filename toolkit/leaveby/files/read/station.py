@@ -21,6 +21,7 @@ from typing import Any, Final
 import numpy as np
 
 from leaveby.errors import Faults, refuse, refused
+from leaveby.files.read.guard import MOST_TABLE_BYTES, regular
 from leaveby.fire.weather.series import LIMITS, to_ours
 from leaveby.fire.weather.table import KNOWN_COLUMNS
 from leaveby.household.plan_document import meant
@@ -103,6 +104,7 @@ def read_sheet(path: Path, *, where: str) -> Sheet:
 
     Lines before the names are passed over, and so are comments with #. Raises InputError for what is no table.
     """
+    regular(path, expected="a weather table", mend="correct the name", place=where, most_bytes=MOST_TABLE_BYTES)
     raw = path.read_bytes()
     said = []
     try:
@@ -123,7 +125,10 @@ def read_sheet(path: Path, *, where: str) -> Sheet:
         for number, line in enumerate(text.splitlines(), start=1)
         if line.strip() and not line.lstrip().startswith("#")
     ]
-    cut = {mark: [next(csv.reader([line], delimiter=mark), []) for _, line in kept] for mark in _SEPARATORS}
+    try:
+        cut = {mark: [next(csv.reader([line], delimiter=mark), []) for _, line in kept] for mark in _SEPARATORS}
+    except csv.Error as error:
+        raise refused(where, "row_unreadable", error=error) from error
     often = {mark: Counter(map(len, rows)).most_common(1)[0] for mark, rows in cut.items() if rows}
     mark = max(often, key=lambda one: (often[one][0] > 3) * often[one][0] * often[one][1], default=",")
     width = often[mark][0] if often else 0

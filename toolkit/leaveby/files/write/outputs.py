@@ -1,18 +1,11 @@
-"""Writes an answer's files, all or none: record, pages, map layers, rasters, map file, route, tables, reminders.
-
-Every file is first written whole in a temporary folder inside the chosen one; only when all are there are they moved to
-their names, so that no half-written file is left behind and an earlier answer stays until the new one is complete.
-"""
+"""Writes an answer's files, all or none: record, pages, map layers, rasters, map file, route, tables, reminders."""
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
 import math
-import shutil
-import tempfile
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -21,7 +14,6 @@ from typing import Any, Final
 import numpy as np
 import rasterio
 from numpy.typing import NDArray
-from pyogrio.errors import DataSourceError
 from rasterio.crs import CRS
 from rasterio.transform import Affine
 
@@ -30,11 +22,11 @@ from leaveby.decision.district.result import DistrictSurvey
 from leaveby.decision.drill.result import Drill
 from leaveby.decision.streets.result import StreetSurvey
 from leaveby.decision.ways.result import FireSummary, HouseholdResult
-from leaveby.errors import refused
 from leaveby.files.write.layers import write_geopackage
 from leaveby.files.write.map_file import plan_kml, route_gpx
 from leaveby.files.write.printed import find_browser, print_page
 from leaveby.files.write.reminders import reminders_ics
+from leaveby.files.write.whole import Made, write_whole
 from leaveby.fire.terrain import Grid
 from leaveby.show.district.page import district_page
 from leaveby.show.district.record import district_record, flat_rows
@@ -55,9 +47,6 @@ from leaveby.show.wording import clean, days_words, iso_minute, map_notice, minu
 NODATA: Final = -9999.0
 """Stands where the fire does not come within the horizon."""
 
-Made = str | bytes | Callable[[Path], object]
-"""What becomes a file: its text (in UTF-8), its bytes, or what writes it when given a path."""
-
 _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%", "＝", "＋", "－", "＠")
 
 
@@ -68,7 +57,7 @@ def write_result(
 
     `made_at`, with UTC offset, stands in the files. `arrival.tif` and `timetable.csv` are written where the plan has a
     fire, `lead_time.tif` where it has rules, `plan.pdf` (the sheet, printed with `browser`) when asked for; an earlier
-    one is taken away otherwise. InputError if the folder can't be made or written, or there is nothing to print with.
+    one is taken away otherwise. InputError if there is nothing to print with, `NotWrittenError` as of `write_whole`.
     """
     if pdf:
         find_browser(browser)
@@ -93,7 +82,7 @@ def write_result(
         files["plan.pdf"] = lambda path: print_page(sheet, path, browser=browser)
     # An older one beside the new answer would be read as belonging to it.
     stale = {"arrival.tif", "timetable.csv", "lead_time.tif", "plan.pdf"} - files.keys()
-    return write_whole(files, out_dir, stale=sorted(stale))
+    return write_whole(files, out_dir, stale=sorted(stale), spare=["plan.pdf"])
 
 
 def write_streets(answer: StreetSurvey, out_dir: Path, *, made_at: datetime) -> dict[str, Path]:
@@ -144,44 +133,7 @@ def write_drill(
     prints: dict[str, Made] = {
         f"{name}.pdf": partial(print_page, page, browser=browser) for name, page in pages.items()
     }
-    return write_whole(files | prints if pdf else files, out_dir, stale=() if pdf else tuple(prints))
-
-
-def write_whole(files: Mapping[str, Made], out_dir: Path, *, stale: Collection[str] = ()) -> dict[str, Path]:
-    """Write files in a temporary folder inside the chosen one, and move them to their names once all are there.
-
-    `stale` are files of an earlier answer that would be read as belonging to this one: they are removed at the end.
-
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     sorted(write_whole({"a.txt": "a"}, Path(folder)))
-    ['a.txt']
-    """
-    made_here = not out_dir.exists()
-    try:
-        out_dir.mkdir(parents=True, exist_ok=True)
-        workshop = Path(tempfile.mkdtemp(prefix=".leaveby-", dir=out_dir))
-    except OSError as error:
-        raise refused(out_dir, "folder_not_writable", error=error.strerror or error) from error
-    written: dict[str, Path] = {}
-    try:
-        for name, made in files.items():
-            if callable(made):
-                made(workshop / name)
-            else:
-                (workshop / name).write_bytes(made.encode("utf-8") if isinstance(made, str) else made)
-        for name in files:
-            (workshop / name).replace(out_dir / name)
-            written[name] = out_dir / name
-        for name in stale:
-            (out_dir / name).unlink(missing_ok=True)
-    except (OSError, DataSourceError) as error:
-        raise refused(out_dir, "outputs_not_written", error=getattr(error, "strerror", None) or error) from error
-    finally:
-        shutil.rmtree(workshop, ignore_errors=True)
-        if made_here and not written:
-            with contextlib.suppress(OSError):
-                out_dir.rmdir()
-    return written
+    return write_whole(files | prints if pdf else files, out_dir, stale=() if pdf else tuple(prints), spare=[*prints])
 
 
 def write_arrival(result: HouseholdResult, fire: FireSummary, path: Path) -> None:

@@ -89,7 +89,7 @@ def fuel_from_codes(
         missing |= number == nodata
     known = np.isin(number, list(legend)) & ~missing
     strange = ~known & ~missing
-    for value in np.unique(number[strange]):
+    for value in np.unique(number[strange])[:20]:
         row, col = (int(k[0]) for k in np.nonzero(strange & (number == value)))
         place, known_codes = f"{where} row {row + 1}, column {col + 1}", ", ".join(str(code) for code in legend)
         faults.tell(place, "code_unknown", value=value, known=known_codes)
@@ -196,7 +196,7 @@ def _rasterized(
     if (count > 1).any():
         assumptions.append(f"{int((count > 1).sum())} fuel cells lie in several polygons: the smallest one counts.")
     if guessed:
-        names = ", ".join(sorted(set(guessed)))
+        names = ", ".join(sorted(set(guessed))[:20])
         assumptions.append(
             f"{len(guessed)} fuel polygons have an unknown class ({names}): they are taken to "
             "burn as fast as the fastest of dry eucalypt forest, natural grassland and shrubland."

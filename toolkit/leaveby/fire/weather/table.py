@@ -48,6 +48,7 @@ _NEEDED: Final[Mapping[str, str]] = {
 _WATCHED: Final = ("temp", "air", "hum", "rel", "rh", "wind", "gust", "drought", "cur", "dir", "time", "date")
 """Beginnings of names that look like weather this reader needs: unknown ones are faults, all others are passed over."""
 
+_YEARS: Final = (1900, 2200)
 _LONGEST_ROWS: Final = 100_000
 _LONGEST_STEP_S: Final = 6.0 * 3600.0
 
@@ -110,6 +111,9 @@ def weather_from_table(
     sheet.faults.refuse()
 
     known = [time for time in times if time is not None]
+    if (rows := int((known[-1] - known[0]).total_seconds() / step_s)) > _LONGEST_ROWS:
+        sheet.tell("", "rows_to_fill", rows=rows, most=_LONGEST_ROWS, usual_min=step_s / 60.0)
+        sheet.faults.refuse()
     time_s, values, lines = _filled(known, values, step_s=step_s, where=where)
     passed = [name for name in names if name != "time" and name not in {column.name for column in found}]
     if passed:
@@ -186,6 +190,9 @@ def _time_of(text: Any, previous: datetime | None, *, place: str, sheet: _Sheet)
         return None
     if moment.utcoffset() is None:
         sheet.tell(place, "time_without_offset", text=text)
+        return None
+    if not _YEARS[0] <= moment.year <= _YEARS[1]:
+        sheet.tell(place, "year_out_of_range", text=text, first=_YEARS[0], last=_YEARS[1])
         return None
     if previous is None or moment > previous:
         return moment

@@ -6,10 +6,13 @@ annex flows. It is read without its script as well, which only sorts the annex's
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from functools import partial
+from importlib.resources import files
 from itertools import accumulate, groupby
 from string import ascii_uppercase
 from typing import Final, TypeVar
@@ -30,6 +33,9 @@ from leaveby.units import METRES_PER_KM, Measures, rounded_words
 
 LEAST_HOMES: Final = 5.0
 """Groups of fewer homes stand in the annex alone."""
+
+_SORTING: Final = files("leaveby").joinpath("show/streets/sorted.js").read_text(encoding="utf-8")
+"""The page's one script, whose digest stands in its head: no other runs on it."""
 
 _Thing = TypeVar("_Thing")
 _SAID_LETTERS, _SAID_LINES = 98, 11
@@ -72,6 +78,8 @@ def streets_page(answer: StreetSurvey, *, made_at: datetime) -> str:
         timed=[group for group in answer.notable if group.clearance and math.isfinite(group.shuts_s)],
         link_words=partial(_link_words, answer.measures),
         names_of=lambda found: [answer.streets.name[item.street] for item in found],
+        sorting=Markup(_SORTING),
+        script=f"sha256-{base64.b64encode(hashlib.sha256(_SORTING.encode('utf-8')).digest()).decode('ascii')}",
         made_with=f"leaveby {clean(answer.inputs.get('leaveby', ''), 30)}".strip(),
     )
 
