@@ -333,15 +333,19 @@ def _district(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.district import read_district, survey_district
     from leaveby.ask.many_fires import forget_fires
     from leaveby.files.write.outputs import write_district
+    from leaveby.files.write.whole import try_folder
     from leaveby.show.district.record import district_record
     from leaveby.show.district.words import district_sentences
     from leaveby.show.wording import duration_words
 
     _check_options(wanted)
+    try_folder(wanted.out)
     with _progress(errors) as tell:
 
         def told(done: int, total: int, left_s: float) -> None:
-            tell(f"fires; about {duration_words(left_s)} left", done, total, "")
+            # the first fires tell nothing of the pace: the workers are starting
+            words = "less than a minute" if left_s < 60.0 else f"about {duration_words(left_s)}"
+            tell(f"fires; {words} left" if 20 * done > total else "fires", done, total, "")
 
         ready = read_district(wanted.district)
         _give_back()
