@@ -396,7 +396,7 @@ def _ranked(asked: StreetQuestion, found: SingleExits, *, most: int) -> tuple[tu
 
 def _behind_streets(streets: StreetTable, homes: PlacedHomes, found: SingleExits) -> float:
     """Homes that must pass at least one street."""
-    passed = must_m(found.tree.order, found.tree.parent, streets.node_count, np.ones(streets.street_count))
+    passed = must_m(found.tree, np.ones(streets.street_count))
     at = found.home_vertex
     return float(homes.dwellings[(at != NO_WAY_OUT) & (passed[np.maximum(at, 0)] > 0.0)].sum())
 

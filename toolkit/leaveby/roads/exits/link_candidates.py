@@ -94,7 +94,7 @@ class _Homes:
 
 def _homes(streets: StreetTable, found: SingleExits, homes: PlacedHomes) -> _Homes:
     tree = found.tree
-    must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)
+    must = must_m(tree, streets.length_m)
     cut_off, part = _cut_off(streets, found, homes)
     placed = np.flatnonzero(found.home_vertex != NO_WAY_OUT)
     row = placed[np.argsort(tree.first[found.home_vertex[placed]], kind="stable")]
