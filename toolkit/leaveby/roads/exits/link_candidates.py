@@ -394,12 +394,13 @@ def _joins(
     usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
     place_vertex = home_vertices(found.tree, usable.astype(np.int32), passages=found.passages)
     served = (place_vertex == NO_WAY_OUT) | _under_group(found)[place_vertex]
-    street, share = _samples(streets, usable[served])
+    street, share = _samples(streets, usable[served], at_most=1)
     if street.size == 0:
         return
     vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
     vertex_of[usable] = place_vertex
-    there, there_share = _samples(streets, usable)
+    # where a join begins at one end of a street, it meets another street at the other
+    there, there_share = _samples(streets, usable, at_most=2)
     places = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
     lines = streets.geometry[usable]
     of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
@@ -454,12 +455,22 @@ def _under_group(found: SingleExits) -> NDArray[np.bool_]:
     return np.append(within, False)
 
 
-def _samples(streets: StreetTable, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _samples(
+    streets: StreetTable, rows: NDArray[np.int64], *, at_most: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Spots along streets, of those that lie at the same junction so many: street, and share along it."""
     pieces = np.maximum(1, np.ceil(streets.length_m[rows] / LINK_SPACING_M.value)).astype(np.int64)
     street = np.repeat(rows, pieces + 1)
     start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
     rank = np.arange(street.size) - np.repeat(start, pieces + 1)
-    return street, rank / np.repeat(pieces, pieces + 1)
+    share = rank / np.repeat(pieces, pieces + 1)
+    ends = np.flatnonzero((share <= 0.0) | (share >= 1.0))
+    node = np.where(share[ends] <= 0.0, streets.a[street[ends]], streets.b[street[ends]])
+    rising = np.argsort(node, kind="stable")
+    ends, node = ends[rising], node[rising]
+    kept = np.ones(street.size, dtype=np.bool_)
+    kept[ends[at_most:][node[at_most:] == node[:-at_most]]] = False
+    return street[kept], share[kept]
 
 
 def _spot_vertex(
