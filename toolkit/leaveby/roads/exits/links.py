@@ -457,7 +457,8 @@ def rank_links(
     done: list[_Done] = []
     for count, link in enumerate(waiting):
         # what is left relieves no more than its bound: at its best it still stands behind the last of the first `most`
-        if 0 < most <= bisect_left(done, by_bound(link), key=_first):
+        # looked at now and then: it takes longer than a link
+        if count % 8 == 0 and 0 < most <= bisect_left(done, by_bound(link), key=_first):
             ranked = _useful(done, homes.dwellings, most)
             if most <= len(ranked) and _by_relief(ranked[most - 1]) < by_bound(link):
                 return ranked, ()
