@@ -313,19 +313,20 @@ def links_to_build(
     steepest: float = 0.16,
     elevation: Elevation | None = None,
     least_homes: float = 3.0,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Link, ...]:
     """Find short joins from streets with one way out to streets that get out another way.
 
     Of all joins that would let the same groups out, the shortest is kept. What lies between (water, a railway, a house,
     a right of way) is not known here. A join is a straight line `within_m` and no steeper, rise over run, than
     `steepest` over ground whose height in m `elevation` gives at (x_m, y_m), NaN where unknown; without it no slope is
-    looked at. The rest is as for `links_to_open`.
+    looked at. `progress` is called with (done, total). The rest is as for `links_to_open`.
     """
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
     known, parts = _homes(streets, found, homes), []
-    for one, ends in _joins(streets, found, within_m=within_m):
+    for one, ends in _joins(streets, found, within_m=within_m, progress=progress or (lambda *_: None)):
         bound = _bound(found, known, *ends)
         good = np.flatnonzero((bound.most >= max(least_homes, 1e-9)) & (one.a != one.b))
         bound, one = _rows(bound, good), _rows(one, good)
@@ -385,7 +386,7 @@ class _Joins:
 
 
 def _joins(
-    streets: StreetTable, found: SingleExits, *, within_m: float
+    streets: StreetTable, found: SingleExits, *, within_m: float, progress: Callable[[int, int], None]
 ) -> Iterator[tuple[_Joins, tuple[_Ends, _Ends]]]:
     """Straight lines from streets with one way out to others, some at a time: from spots to streets near them.
 
@@ -405,6 +406,7 @@ def _joins(
     lines = streets.geometry[usable]
     of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
     for low in range(0, street.size, SPOTS_AT_ONCE):
+        progress(low, street.size)
         some = slice(low, low + SPOTS_AT_ONCE)
         spots = shapely.line_interpolate_point(streets.geometry[street[some]], share[some], normalized=True)
         spot, row = of_lines.query(spots, predicate="dwithin", distance=within_m)

@@ -9,6 +9,7 @@ for along the streets, and what must be passed with and without the link is comp
 from __future__ import annotations
 
 from bisect import bisect_left, insort
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal, NamedTuple
 
@@ -280,7 +281,7 @@ def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int3
 
 @njit()
 def _loosened(
-    start: NDArray[np.int64],
+    start: NDArray[np.int32],
     head: NDArray[np.int32],
     depth: NDArray[np.int32],
     seeds: NDArray[np.int64],
@@ -443,12 +444,14 @@ def rank_links(
     candidates: tuple[Link, ...],
     most: int = 10,
     tries: int = 400,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[tuple[Link, ...], tuple[str, ...]]:
     """Rank candidates by the homes that they relieve, exact, then by metres to build, then by metres to open.
 
     Candidates are computed in the order of their bounds until none that is left could still come among the first
-    `most`. One that relieves few but homes that a better one of its kind relieves already is left out. Gives the first
-    `most`, and a sentence where the computing was ended before that was certain.
+    `most`; `progress` is called with (done, total). One that relieves few but homes that a better one of its kind
+    relieves already is left out. Gives the first `most`, and a sentence where the computing was ended before that was
+    certain.
     """
     if not candidates:
         return (), ()
@@ -458,7 +461,10 @@ def rank_links(
     for count, link in enumerate(waiting):
         # what is left relieves no more than its bound: at its best it still stands behind the last of the first `most`
         # looked at now and then: it takes longer than a link
-        if count % 8 == 0 and 0 < most <= bisect_left(done, by_bound(link), key=_first):
+        now = count % 8 == 0 or count == tries
+        if now and progress is not None:
+            progress(count, min(tries, len(waiting)))
+        if now and 0 < most <= bisect_left(done, by_bound(link), key=_first):
             ranked = _useful(done, homes.dwellings, most)
             if most <= len(ranked) and _by_relief(ranked[most - 1]) < by_bound(link):
                 return ranked, ()
