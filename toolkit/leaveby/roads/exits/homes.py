@@ -94,11 +94,13 @@ def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> 
     takes = np.flatnonzero(streets.takes_homes & streets.driven)
     if takes.size == 0:
         raise refused("streets", "no_street_takes_homes")
-    points = shapely.points(homes.x_m, homes.y_m)
+    points = np.asarray(shapely.points(homes.x_m, homes.y_m), dtype=object)
     lines = streets.geometry[takes]
     tree = shapely.STRtree(lines)
     # some at a time, so that whoever stops the command does not wait for all of them
-    parts = [(at, tree.query_nearest(points[at : at + HOMES_AT_ONCE])) for at in range(0, points.size, HOMES_AT_ONCE)]
+    parts = [
+        (at, tree.query_nearest(points[at : at + HOMES_AT_ONCE])) for at in range(0, homes.x_m.size, HOMES_AT_ONCE)
+    ]
     home, row = np.concatenate([found + np.array([[at], [0]]) for at, found in parts], axis=1)
     street = takes[row]
     low = np.minimum(streets.node_id[streets.a[street]], streets.node_id[streets.b[street]])
