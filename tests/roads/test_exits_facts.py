@@ -445,6 +445,26 @@ def test_what_a_link_relieves_equals_solving_anew_with_it_on_300_random_graphs(b
     assert helped > tried / 4
 
 
+def test_it_is_told_how_far_the_search_for_links_is() -> None:
+    """On every ten thousand places, and on every eighth link: whoever waits can stop there."""
+    streets = table(grid(6)[::2])
+    placed = homes_by_street(streets, np.full(streets.street_count, 3.0))
+    exits, told = np.array([0]), list[tuple[int, int]]()
+    found = single_exits(streets, placed, exits=exits)
+    candidates = links_to_build(streets, found, homes=placed, progress=lambda *at: told.append(at))
+    assert told[0] == (0, told[0][1])
+    assert told[0][1] > 0
+    told.clear()
+    rank_links(streets, placed, exits=exits, candidates=candidates, most=0, progress=lambda *at: told.append(at))
+    assert told == [(at, len(candidates)) for at in range(0, len(candidates), 8)]
+
+    def stop(*_: int) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        rank_links(streets, placed, exits=exits, candidates=candidates, progress=stop)
+
+
 def test_a_link_over_ground_that_is_too_steep_is_not_proposed() -> None:
     streets, placed = lane([0.0, 0.0, 0.0, 0.0, 7.0])
     found = single_exits(streets, placed, exits=np.array([0, 2]))

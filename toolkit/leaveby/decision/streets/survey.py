@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Final, Literal
 
 import numpy as np
@@ -362,15 +363,12 @@ def _links(
     options = asked.options
     if options.links == 0 or found.group_count == 0:
         return (), None, ()
-    tell("links", 0, 2)
-    links, sentences = _ranked(asked, found, most=options.links)
-    tell("links", 1, 2)
+    links, sentences = _ranked(asked, found, most=options.links, tell=tell)
     if not links:
         return (), None, sentences
     joined, moved = with_link(asked.streets, asked.homes, link=links[0])
     again = single_exits(joined, moved, exits=found.exits, compare=False)
-    then, _ = _ranked(replace(asked, streets=joined, homes=moved), again, most=min(options.links, 5))
-    tell("links", 2, 2)
+    then, _ = _ranked(replace(asked, streets=joined, homes=moved), again, most=min(options.links, 5), tell=tell)
     after = result.AfterLink(
         behind_exit_before=_behind_streets(asked.streets, asked.homes, found),
         behind_exit=_behind_streets(joined, moved, again),
@@ -381,7 +379,9 @@ def _links(
     return links, after, sentences
 
 
-def _ranked(asked: StreetQuestion, found: SingleExits, *, most: int) -> tuple[tuple[Link, ...], tuple[str, ...]]:
+def _ranked(
+    asked: StreetQuestion, found: SingleExits, *, most: int, tell: Progress
+) -> tuple[tuple[Link, ...], tuple[str, ...]]:
     streets, homes = asked.streets, asked.homes
     candidates = links_to_open(streets, found, homes=homes) + links_to_build(
         streets,
@@ -390,13 +390,15 @@ def _ranked(asked: StreetQuestion, found: SingleExits, *, most: int) -> tuple[tu
         within_m=asked.options.link_within_m,
         steepest=asked.options.link_steepest,
         elevation=asked.elevation,
+        progress=partial(tell, "places where a link could begin"),
     )
-    return rank_links(streets, homes, exits=found.exits, candidates=candidates, most=most)
+    tried = partial(tell, "links")
+    return rank_links(streets, homes, exits=found.exits, candidates=candidates, most=most, progress=tried)
 
 
 def _behind_streets(streets: StreetTable, homes: PlacedHomes, found: SingleExits) -> float:
     """Homes that must pass at least one street."""
-    passed = must_m(found.tree.order, found.tree.parent, streets.node_count, np.ones(streets.street_count))
+    passed = must_m(found.tree, np.ones(streets.street_count))
     at = found.home_vertex
     return float(homes.dwellings[(at != NO_WAY_OUT) & (passed[np.maximum(at, 0)] > 0.0)].sum())
 

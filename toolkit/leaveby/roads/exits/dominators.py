@@ -19,7 +19,7 @@ from scipy import sparse
 from leaveby.compiling import njit
 from leaveby.errors import refused
 from leaveby.roads.exits.street_table import BOTH_WAYS, ENTER_A, ENTER_B, LEAVE_A, LEAVE_B, Passages
-from leaveby.roads.network.graph import routing_graph
+from leaveby.roads.network.graph import RoutingGraph, routing_graph
 
 NO_WAY_OUT: Final = -1
 """Stands in `parent` for a vertex from which no exit can be reached."""
@@ -159,15 +159,10 @@ def _places(idom: NDArray[np.int32]) -> tuple[NDArray[np.int32], NDArray[np.int3
     return first, size
 
 
-def exit_tree(streets: Passages, exits: NDArray[np.int32]) -> ExitTree:
-    """Find for each junction and street what everyone there must pass to get out.
+def exit_arcs(streets: Passages, exits: NDArray[np.int32]) -> RoutingGraph:
+    """Where one gets from each vertex against the direction of travel: from the outside to the exits, and on.
 
-    A triangle with a dead end on one corner, the exit on another:
-
-    >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
-    >>> tree = exit_tree(Passages(4, a, b, np.full(4, 15, dtype=np.uint8)), np.array([0], dtype=np.int32))
-    >>> tree.parent[3], tree.parent[7], tree.parent[2]  # the dead end hangs on street 3, that on junction 2, that on 0
-    (np.int32(7), np.int32(2), np.int32(0))
+    Exits or streets that are not there are an InputError.
     """
     n, m = streets.node_count, streets.a.size
     out = np.unique(np.asarray(exits, dtype=np.int32))
@@ -181,11 +176,25 @@ def exit_tree(streets: Passages, exits: NDArray[np.int32]) -> ExitTree:
     tail = np.column_stack([streets.a, streets.b, own, own])
     head = np.column_stack([own, own, streets.a, streets.b])
     kept = (streets.bits[:, None] & np.array([LEAVE_A, LEAVE_B, ENTER_A, ENTER_B], dtype=np.uint8)) > 0
-    graph = routing_graph(
+    return routing_graph(
         n + m + 1,
         np.concatenate([tail[kept], np.full(out.size, n + m, dtype=np.int32)]),
         head=np.concatenate([head[kept], out]),
     )
+
+
+def exit_tree(streets: Passages, exits: NDArray[np.int32]) -> ExitTree:
+    """Find for each junction and street what everyone there must pass to get out.
+
+    A triangle with a dead end on one corner, the exit on another:
+
+    >>> a, b = np.array([0, 1, 2, 2], dtype=np.int32), np.array([1, 2, 0, 3], dtype=np.int32)
+    >>> tree = exit_tree(Passages(4, a, b, np.full(4, 15, dtype=np.uint8)), np.array([0], dtype=np.int32))
+    >>> tree.parent[3], tree.parent[7], tree.parent[2]  # the dead end hangs on street 3, that on junction 2, that on 0
+    (np.int32(7), np.int32(2), np.int32(0))
+    """
+    n, m = streets.node_count, streets.a.size
+    graph = exit_arcs(streets, exits)
     number, vertex, above = _walk(graph.out_start, graph.out_head, n + m)
     idom = _dominators(graph.in_start, graph.in_tail, number, vertex, above)
     parent = np.full(n + m + 1, NO_WAY_OUT, dtype=np.int32)

@@ -16,6 +16,7 @@ from leaveby.roads.exits.street_table import StreetTable
 
 FAR_M: Final = FAR_HOME_M.value
 NOT_PLACED: Final = -1
+HOMES_AT_ONCE: Final = 20_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,9 +94,14 @@ def place_homes(homes: Homes, streets: StreetTable, *, far_m: float = FAR_M) -> 
     takes = np.flatnonzero(streets.takes_homes & streets.driven)
     if takes.size == 0:
         raise refused("streets", "no_street_takes_homes")
-    points = shapely.points(homes.x_m, homes.y_m)
+    points = np.asarray(shapely.points(homes.x_m, homes.y_m), dtype=object)
     lines = streets.geometry[takes]
-    home, row = shapely.STRtree(lines).query_nearest(points, all_matches=True)
+    tree = shapely.STRtree(lines)
+    # some at a time, so that whoever stops the command does not wait for all of them
+    parts = [
+        (at, tree.query_nearest(points[at : at + HOMES_AT_ONCE])) for at in range(0, homes.x_m.size, HOMES_AT_ONCE)
+    ]
+    home, row = np.concatenate([found + np.array([[at], [0]]) for at, found in parts], axis=1)
     street = takes[row]
     low = np.minimum(streets.node_id[streets.a[street]], streets.node_id[streets.b[street]])
     high = np.maximum(streets.node_id[streets.a[street]], streets.node_id[streets.b[street]])

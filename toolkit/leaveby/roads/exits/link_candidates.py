@@ -94,7 +94,7 @@ class _Homes:
 
 def _homes(streets: StreetTable, found: SingleExits, homes: PlacedHomes) -> _Homes:
     tree = found.tree
-    must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m)
+    must = must_m(tree, streets.length_m)
     cut_off, part = _cut_off(streets, found, homes)
     placed = np.flatnonzero(found.home_vertex != NO_WAY_OUT)
     row = placed[np.argsort(tree.first[found.home_vertex[placed]], kind="stable")]
@@ -313,19 +313,20 @@ def links_to_build(
     steepest: float = 0.16,
     elevation: Elevation | None = None,
     least_homes: float = 3.0,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Link, ...]:
     """Find short joins from streets with one way out to streets that get out another way.
 
     Of all joins that would let the same groups out, the shortest is kept. What lies between (water, a railway, a house,
     a right of way) is not known here. A join is a straight line `within_m` and no steeper, rise over run, than
     `steepest` over ground whose height in m `elevation` gives at (x_m, y_m), NaN where unknown; without it no slope is
-    looked at. The rest is as for `links_to_open`.
+    looked at. `progress` is called with (done, total). The rest is as for `links_to_open`.
     """
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
     known, parts = _homes(streets, found, homes), []
-    for one, ends in _joins(streets, found, within_m=within_m):
+    for one, ends in _joins(streets, found, within_m=within_m, progress=progress or (lambda *_: None)):
         bound = _bound(found, known, *ends)
         good = np.flatnonzero((bound.most >= max(least_homes, 1e-9)) & (one.a != one.b))
         bound, one = _rows(bound, good), _rows(one, good)
@@ -385,7 +386,7 @@ class _Joins:
 
 
 def _joins(
-    streets: StreetTable, found: SingleExits, *, within_m: float
+    streets: StreetTable, found: SingleExits, *, within_m: float, progress: Callable[[int, int], None]
 ) -> Iterator[tuple[_Joins, tuple[_Ends, _Ends]]]:
     """Straight lines from streets with one way out to others, some at a time: from spots to streets near them.
 
@@ -394,16 +395,18 @@ def _joins(
     usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
     place_vertex = home_vertices(found.tree, usable.astype(np.int32), passages=found.passages)
     served = (place_vertex == NO_WAY_OUT) | _under_group(found)[place_vertex]
-    street, share = _samples(streets, usable[served])
+    street, share = _samples(streets, usable[served], at_most=1)
     if street.size == 0:
         return
     vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
     vertex_of[usable] = place_vertex
-    there, there_share = _samples(streets, usable)
+    # where a join begins at one end of a street, it meets another street at the other
+    there, there_share = _samples(streets, usable, at_most=2)
     places = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
     lines = streets.geometry[usable]
     of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
     for low in range(0, street.size, SPOTS_AT_ONCE):
+        progress(low, street.size)
         some = slice(low, low + SPOTS_AT_ONCE)
         spots = shapely.line_interpolate_point(streets.geometry[street[some]], share[some], normalized=True)
         spot, row = of_lines.query(spots, predicate="dwithin", distance=within_m)
@@ -454,12 +457,22 @@ def _under_group(found: SingleExits) -> NDArray[np.bool_]:
     return np.append(within, False)
 
 
-def _samples(streets: StreetTable, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def _samples(
+    streets: StreetTable, rows: NDArray[np.int64], *, at_most: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Spots along streets, of those that lie at the same junction so many: street, and share along it."""
     pieces = np.maximum(1, np.ceil(streets.length_m[rows] / LINK_SPACING_M.value)).astype(np.int64)
     street = np.repeat(rows, pieces + 1)
     start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
     rank = np.arange(street.size) - np.repeat(start, pieces + 1)
-    return street, rank / np.repeat(pieces, pieces + 1)
+    share = rank / np.repeat(pieces, pieces + 1)
+    ends = np.flatnonzero((share <= 0.0) | (share >= 1.0))
+    node = np.where(share[ends] <= 0.0, streets.a[street[ends]], streets.b[street[ends]])
+    rising = np.argsort(node, kind="stable")
+    ends, node = ends[rising], node[rising]
+    kept = np.ones(street.size, dtype=np.bool_)
+    kept[ends[at_most:][node[at_most:] == node[:-at_most]]] = False
+    return street[kept], share[kept]
 
 
 def _spot_vertex(

@@ -2,15 +2,16 @@
 
 A link relieves a home when it takes away half or more of the length of street that everyone there must pass: a join
 around the first metres of a long dead-end road helps nobody. What must be passed changes only for those who hang on the
-two branches of the tree of single exits that a link joins, where they part (an arc that is added moves no dominator of
-anything else): these are looked at alone, with and without the link, and compared home by home.
+two branches of the tree of single exits that a link joins, and these then hang where the branches part: they are looked
+for along the streets, and what must be passed with and without the link is compared home by home.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, insort
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 import shapely
@@ -20,11 +21,20 @@ from shapely.ops import substring
 
 from leaveby.compiling import njit
 from leaveby.parameters import NEW_RELIEF_SHARE, RELIEF_SHARE
-from leaveby.roads.exits.dominators import NO_WAY_OUT, ExitTree, exit_tree
+from leaveby.roads.exits.dominators import NO_WAY_OUT, ExitTree, exit_arcs, exit_tree
 from leaveby.roads.exits.groups import home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
-from leaveby.roads.exits.street_table import OPEN_WAY, PER_STREET, StreetTable, gets_out_openly, street_passages
-from leaveby.roads.network.graph import taken
+from leaveby.roads.exits.street_table import (
+    BOTH_WAYS,
+    LEAVE_A,
+    OPEN_WAY,
+    PER_STREET,
+    Passages,
+    StreetTable,
+    gets_out_openly,
+    street_passages,
+)
+from leaveby.roads.network.graph import RoutingGraph, taken
 from leaveby.roads.vehicle.speeds import USUAL_KM_H
 from leaveby.units import m_s_from_km_h
 
@@ -62,19 +72,19 @@ class Link:
 
 
 @njit()
-def must_m(
-    order: NDArray[np.int32],
-    parent: NDArray[np.int32],
-    nodes: int,
-    length_m: NDArray[np.float64],
-    beyond_m: float = 0.0,
+def _add_down(
+    rows: NDArray[np.int32], parent: NDArray[np.int32], value: NDArray[np.float64], total: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Length of street that must be passed from each vertex, the street itself with it, and what lies beyond."""
-    total = np.full(parent.shape[0], beyond_m)
-    for k in range(1, order.shape[0]):
-        v = order[k]
-        total[v] = total[parent[v]] + (length_m[v - nodes] if v >= nodes else 0.0)
+    """Add the value of each vertex to the total of its parent, which comes before it."""
+    for v in rows:
+        total[v] = total[parent[v]] + value[v]
     return total
+
+
+def must_m(tree: ExitTree, length_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Length of street that must be passed from each vertex, the street itself with it."""
+    value = np.concatenate([np.zeros(tree.node_count), length_m, [0.0]])
+    return np.asarray(_add_down(tree.order[1:], tree.parent, value, np.zeros(value.size)))
 
 
 def by_bound(link: Link) -> tuple[float, float, float, str]:
@@ -171,89 +181,248 @@ def _appended(streets: StreetTable, ends: tuple[int, int], link: Link) -> Street
     return replace(streets, **columns)
 
 
-def _must_pass(
-    streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int32], beyond_m: float = 0.0
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Length of street that each home must pass, inf where it has no way out; and whether it must pass none."""
+def _must_pass(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int32]) -> NDArray[np.float64]:
+    """Length of street that each home must pass, inf where it has no way out."""
     passages = street_passages(streets, exits)
     tree = exit_tree(passages, exits)
     at = home_vertices(tree, homes.street, passages=passages)
-    must = must_m(tree.order, tree.parent, tree.node_count, streets.length_m, beyond_m)[np.maximum(at, 0)]
-    lost = at == NO_WAY_OUT
-    return np.where(lost, np.inf, must), ~lost & (must == 0.0)
+    return np.where(at == NO_WAY_OUT, np.inf, must_m(tree, streets.length_m)[np.maximum(at, 0)])
 
 
 def relieved_homes(
-    streets: StreetTable, homes: PlacedHomes, *, link: Link, exits: NDArray[np.int32], beyond_m: float = 0.0
+    streets: StreetTable, homes: PlacedHomes, *, link: Link, exits: NDArray[np.int32]
 ) -> tuple[Link, NDArray[np.int64]]:
     """Count exactly whom a link relieves: add it, find the tree of single exits anew, and compare home by home.
 
-    Everyone has to pass `beyond_m` of street more beyond the exits. Gives the link with its counts, and the homes that
-    it relieves.
+    Gives the link with its counts, and the homes that it relieves.
     """
     if link.kind == "open":
         joined, moved = with_link(streets, homes, link=link)
     else:
         streets, moved, ends = _split_at(streets, homes, link)
         joined = _appended(streets, ends, link)
-    before, _ = _must_pass(streets, moved, exits, beyond_m)
-    after, free = _must_pass(joined, moved, exits, beyond_m)
+    before, after = _must_pass(streets, moved, exits), _must_pass(joined, moved, exits)
+    return _counted(link, homes, np.arange(before.size), before, after)
+
+
+def _counted(
+    link: Link,
+    homes: PlacedHomes,
+    rows: NDArray[np.int64],
+    before: NDArray[np.float64],
+    after: NDArray[np.float64],
+) -> tuple[Link, NDArray[np.int64]]:
+    """Some homes compared, by what they must pass without the link and with it."""
     relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
+    freed = rows[relieved & (after == 0.0)]
     counted = replace(
         link,
-        homes_relieved=float(homes.dwellings[relieved].sum()),
-        homes_freed=float(homes.dwellings[relieved & free].sum()),
+        homes_relieved=float(homes.dwellings[rows[relieved]].sum()),
+        homes_freed=float(homes.dwellings[freed].sum()),
     )
-    return counted, np.flatnonzero(relieved)
+    return counted, rows[relieved]
 
 
 @dataclass(frozen=True, eq=False)
 class Whole:
-    """All streets without a link: what must be passed from each vertex, the vertices in order of the walk through the
-    tree, the homes in order of their streets, and the junctions from which one gets out by open streets alone."""
+    """All streets without a link, with room for the two junctions and two streets at the ends of one.
+
+    - `ways`, `tree`, `arcs`: the streets, their single exits, and where one gets from each vertex, against travel.
+    - `depth`: three times the place of each vertex below the outside, so that two more fit on a street.
+    - `length_m`, `must_m`: of each vertex its own length, and the length that must be passed.
+    - `walk`: vertices in order of the walk through the tree; `by_walk`: homes with a way out in order of their streets
+      in it, which stand at `place`.
+    - `gets_out`: junctions from which one gets out by open streets alone.
+    """
 
     streets: StreetTable
     homes: PlacedHomes
     exits: NDArray[np.int32]
+    ways: Passages
     tree: ExitTree
+    arcs: RoutingGraph
+    depth: NDArray[np.int32]
+    length_m: NDArray[np.float64]
     must_m: NDArray[np.float64]
     walk: NDArray[np.int32]
-    by_street: NDArray[np.int64]
+    by_walk: NDArray[np.int64]
+    place: NDArray[np.int32]
     gets_out: NDArray[np.bool_]
-    own: NDArray[np.bool_]
 
 
 def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int32]) -> Whole:
     """Look once at what links are held against."""
-    tree = exit_tree(street_passages(streets, exits), exits)
+    given = street_passages(streets, exits)
+    a, b, bits = (np.append(column, np.zeros(2, dtype=column.dtype)) for column in (given.a, given.b, given.bits))
+    ways = Passages(given.node_count + 2, a, b, bits)
+    tree, n = exit_tree(ways, exits), given.node_count + 2
+    length_m = np.concatenate([np.zeros(n), streets.length_m, np.zeros(3)])
+    depth = _add_down(tree.order[1:], tree.parent, np.full(length_m.size, 3.0), np.zeros(length_m.size))
+    placed = np.flatnonzero(homes.street >= 0)
+    placed = placed[tree.parent[n + homes.street[placed]] != NO_WAY_OUT]
+    place = tree.first[n + homes.street[placed]]
+    rising = np.argsort(place, kind="stable")
     return Whole(
         streets,
         homes,
         exits,
+        ways,
         tree,
-        must_m(tree.order, tree.parent, tree.node_count, streets.length_m),
+        exit_arcs(ways, exits),
+        depth.astype(np.int32),
+        length_m,
+        must_m(tree, length_m[n:-1]),
         tree.order[np.argsort(tree.first[tree.order])],
-        np.argsort(homes.street, kind="stable"),
+        placed[rising],
+        place[rising],
         gets_out_openly(streets, exits),
-        streets.own,
     )
 
 
-def relieved_by(whole: Whole, link: Link) -> tuple[Link, NDArray[np.int64]]:
-    """Count as `relieved_homes` does, among those alone whom the link can help.
+@njit()
+def _loosened(
+    start: NDArray[np.int32],
+    head: NDArray[np.int32],
+    depth: NDArray[np.int32],
+    seeds: NDArray[np.int64],
+    top: int,
+    floor: int,
+) -> NDArray[np.int32]:
+    """Vertices, deeper than a floor, to which a way from one of the seeds passes nothing less deep than they are.
 
-    Where an end of the link has no open way out, or ways are opened, more than the two branches may change: then all
-    streets are looked at.
+    Those that hang elsewhere when the seeds are reached from outside of the branch under the floor (Georgiadis,
+    Italiano, Laura & Santaroni 2012, ACM-SIAM Symposium on Discrete Algorithms, from memory).
     """
-    sides = [v for v in link.between if v != whole.tree.outside]
-    beyond = {int(whole.tree.parent[v]) for v in sides}
-    if link.kind == "open" or len(beyond) != 1 or not all(_open_at(whole, *end) for end in link.ends):
+    met, following = np.zeros(depth.shape[0], np.bool_), np.empty(depth.shape[0], np.int32)
+    waiting, loose, count = np.full(top + 1, -1, np.int32), np.empty(depth.shape[0], np.int32), 0
+    for v in seeds:
+        level = min(depth[v], top)
+        if level > floor and not met[v]:
+            met[v], following[v], waiting[level] = True, waiting[level], v
+    for here in range(top, floor, -1):
+        while waiting[here] >= 0:
+            v = waiting[here]
+            waiting[here] = following[v]
+            if depth[v] == here:
+                loose[count] = v
+                count += 1
+            for at in range(start[v], start[v + 1]):
+                w = head[at]
+                if not met[w] and depth[w] > floor:
+                    level = min(depth[w], here)
+                    met[w], following[w], waiting[level] = True, waiting[level], w
+    return loose[:count].copy()
+
+
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """Streets and tree while a link is looked at, its ends with junctions of their own: these arrays are written to."""
+
+    ways: Passages
+    parent: NDArray[np.int32]
+    depth: NDArray[np.int32]
+    length_m: NDArray[np.float64]
+    street: NDArray[np.int32]
+
+
+class _End(NamedTuple):
+    """One end of a link: its vertex, from where one gets on from it, and what is reached as it is; its cut street."""
+
+    vertex: int
+    seeds: tuple[int, ...]
+    along: tuple[int, ...]
+    cut: int
+
+
+def _cut_at(whole: Whole, cut: _Cut, spare: int, end: tuple[int, float]) -> _End:
+    """Lay a junction where a link ends on a street; the street keeps the part at its outer end, a spare one the other.
+
+    In the tree they hang on each other where the street is a one-way street, or must be passed from its inner end.
+    """
+    (street, along_m), ways, n = end, cut.ways, cut.ways.node_count
+    rest_m = float(whole.streets.length_m[street]) - along_m
+    a, b, here = int(ways.a[street]), int(ways.b[street]), n + street
+    if along_m <= END_M or rest_m <= END_M:
+        node = a if along_m <= END_M else b
+        return _End(node, (node,), (), -1)
+    bits, spot, more = int(ways.bits[street]), n - 2 + spare, ways.a.size - 2 + spare
+    both_ways = bits == BOTH_WAYS
+    by_b = bits & LEAVE_A == 0 or (both_ways and cut.parent[a] == here)
+    inner = a if by_b else b
+    ways.a[more], ways.b[more], ways.bits[more] = (a, spot, bits) if by_b else (spot, b, bits)
+    (ways.a if by_b else ways.b)[street] = spot
+    cut.length_m[[here, n + more]] = (rest_m, along_m) if by_b else (along_m, rest_m)
+    rows = np.flatnonzero(whole.homes.street == street)
+    cut.street[rows[(whole.homes.along_m[rows] > along_m) != by_b]] = more
+    if both_ways and cut.parent[inner] != here:
+        cut.parent[[spot, n + more]], cut.depth[[spot, n + more]] = cut.parent[here], cut.depth[here]
+        return _End(spot, (here, inner), (spot, n + more), here)
+    if cut.parent[inner] == here:
+        cut.parent[inner] = n + more
+    cut.parent[[spot, n + more]] = here, spot
+    cut.depth[[spot, n + more]] = cut.depth[here] + np.array([1, 2])
+    return _End(spot, (here, inner) if both_ways else (inner,), (spot,), here)
+
+
+def relieved_by(whole: Whole, link: Link) -> tuple[Link, NDArray[np.int64]]:
+    """Count as `relieved_homes` does, from the tree that is there: what the link loosens hangs where its ends part.
+
+    Where an end of the link has no open way out, or ways are opened, more may change: then all is found anew.
+    """
+    if link.kind == "open" or not all(_open_at(whole, *end) for end in link.ends):
         return relieved_homes(whole.streets, whole.homes, link=link, exits=whole.exits)
-    streets, homes, ends, rows = _part(whole, sides, link.ends)
-    here = replace(link, ends=ends)
-    out = np.array([streets.node_count - 1], dtype=np.int32)
-    counted, relieved = relieved_homes(streets, homes, link=here, exits=out, beyond_m=float(whole.must_m[beyond.pop()]))
-    return replace(counted, ends=link.ends), rows[relieved]
+    tree, ways = whole.tree, whole.ways
+    cut = _Cut(
+        Passages(ways.node_count, ways.a.copy(), ways.b.copy(), ways.bits.copy()),
+        tree.parent.copy(),
+        whole.depth.copy(),
+        whole.length_m.copy(),
+        whole.homes.street.copy(),
+    )
+    ends = [_cut_at(whole, cut, spare, end) for spare, end in enumerate(link.ends)]
+    parting, sides = _parted(cut, ends[0].vertex, ends[1].vertex)
+    parent, inside, rows = cut.parent.copy(), [], []
+    for end, side in zip(ends, sides, strict=True):
+        if side == parting:
+            continue
+        top, floor = int(cut.depth[end.vertex]), int(cut.depth[side])
+        loose = _loosened(
+            whole.arcs.out_start, whole.arcs.out_head, cut.depth, np.array(end.seeds, dtype=np.int64), top, floor
+        )
+        parent[loose] = parting
+        if top > floor:
+            parent[list(end.along)] = parting
+        # what is laid on a cut street has no place in the walk: it comes with that street
+        under = next((other.cut for k, other in enumerate(ends) if side in _spares(ways, k)), side)
+        first, last = int(tree.first[under]), int(tree.first[under] + tree.size[under])
+        spots = [int(tree.first[e.cut]) - first + 1 if e.cut >= 0 else 0 for e in ends]
+        here = [k for k, spot in enumerate(spots) if 0 < spot <= last - first]
+        places = np.repeat([spots[k] for k in here], 2).astype(np.int64)
+        inside.append(np.insert(whole.walk[first:last], places, [v for k in here for v in _spares(ways, k)]))
+        rows.append(whole.by_walk[slice(*np.searchsorted(whole.place, (first, last)))])
+    some = np.sort(np.concatenate([np.zeros(0, dtype=np.int64), *rows]))
+    must = []
+    for hangs_on in (cut.parent, parent):
+        total = whole.must_m.copy()
+        for part in inside:
+            _add_down(part, hangs_on, cut.length_m, total)
+        must.append(total[home_vertices(replace(tree, parent=hangs_on), cut.street[some], passages=cut.ways)])
+    return _counted(link, whole.homes, some, must[0], must[1])
+
+
+def _spares(ways: Passages, spare: int) -> tuple[int, int]:
+    """The junction at one end of a link, and the street beyond it."""
+    n = ways.node_count
+    return n - 2 + spare, n + ways.a.size - 2 + spare
+
+
+def _parted(cut: _Cut, one: int, other: int) -> tuple[int, tuple[int, int]]:
+    """The nearest vertex that must be passed from both of two, and the outermost before it on the way from each."""
+    here, before = [one, other], [one, other]
+    while here[0] != here[1]:
+        k = int(cut.depth[here[0]] < cut.depth[here[1]])
+        before[k], here[k] = here[k], int(cut.parent[here[k]])
+    return here[0], (before[0], before[1])
 
 
 def _open_at(whole: Whole, street: int, along_m: float) -> bool:
@@ -264,59 +433,7 @@ def _open_at(whole: Whole, street: int, along_m: float) -> bool:
         return a
     if streets.length_m[street] - along_m <= END_M:
         return b
-    return not whole.own[street] and bool((streets.forward[street] and b) or (streets.backward[street] and a))
-
-
-def _part(
-    whole: Whole, sides: list[int], ends: tuple[tuple[int, float], ...]
-) -> tuple[StreetTable, PlacedHomes, tuple[tuple[int, float], ...], NDArray[np.int64]]:
-    """The streets that hang on some vertices, all else as one junction, the last, that is out; homes, and their rows.
-
-    Streets of no length stand for what joins a junction to the outside, and for the ends of a link that lie outside.
-    """
-    tree, streets, n = whole.tree, whole.streets, whole.tree.node_count
-    inside = np.concatenate([whole.walk[tree.first[v] : tree.first[v] + tree.size[v]] for v in sides])
-    nodes, kept = np.sort(inside[inside < n]), np.sort(inside[inside >= n]).astype(np.int64) - n
-
-    def local(node: NDArray[np.int32]) -> NDArray[np.int32]:
-        place = np.minimum(np.searchsorted(nodes, node), max(nodes.size - 1, 0))
-        known = nodes[place] == node if nodes.size else np.zeros(node.size, np.bool_)
-        return np.where(known, place, nodes.size).astype(np.int32)
-
-    added = [(nodes.size, int(local(np.array([v]))[0]), True) for v in sides if v < n]
-    moved = []
-    for street, along_m in ends:
-        row = int(np.searchsorted(kept, street))
-        if row < kept.size and kept[row] == street:
-            moved.append((row, along_m))
-            continue
-        at_b = streets.length_m[street] - along_m <= END_M
-        node = streets.a[street] if along_m <= END_M else streets.b[street] if at_b else np.int32(-1)
-        moved.append((kept.size + len(added), 0.0))
-        added.append((int(local(np.array([node]))[0]), nodes.size, False))
-    more = np.array(added, dtype=np.int32).reshape(-1, 3)
-    columns = taken(streets, PER_STREET, np.concatenate([kept, np.zeros(len(added), dtype=np.int64)]))
-    columns["a"] = np.concatenate([local(streets.a[kept]), more[:, 0]])
-    columns["b"] = np.concatenate([local(streets.b[kept]), more[:, 1]])
-    columns["forward"][kept.size :] = False
-    columns["backward"][kept.size :] = more[:, 2] > 0
-    columns["length_m"][kept.size :] = 0.0
-    columns["reason"] = (*columns["reason"][: kept.size], *(OPEN_WAY,) * len(added))
-    blank = np.zeros(nodes.size + 1)
-    table = replace(streets, node_id=blank.astype(np.int64), x_m=blank, y_m=blank, **columns)
-    first, last = (np.searchsorted(whole.homes.street, kept, side, sorter=whole.by_street) for side in _SIDES)
-    count = last - first
-    rows = whole.by_street[np.repeat(first - np.cumsum(count) + count, count) + np.arange(count.sum())]
-    placed = replace(
-        whole.homes,
-        street=np.repeat(np.arange(kept.size, dtype=np.int32), count),
-        along_m=whole.homes.along_m[rows],
-        dwellings=whole.homes.dwellings[rows],
-    )
-    return table, placed, tuple(moved), rows
-
-
-_SIDES: Final[tuple[Literal["left"], Literal["right"]]] = ("left", "right")
+    return not streets.reason[street] and bool((streets.forward[street] and b) or (streets.backward[street] and a))
 
 
 def rank_links(
@@ -327,12 +444,14 @@ def rank_links(
     candidates: tuple[Link, ...],
     most: int = 10,
     tries: int = 400,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[tuple[Link, ...], tuple[str, ...]]:
     """Rank candidates by the homes that they relieve, exact, then by metres to build, then by metres to open.
 
     Candidates are computed in the order of their bounds until none that is left could still come among the first
-    `most`. One that relieves few but homes that a better one of its kind relieves already is left out. Gives the first
-    `most`, and a sentence where the computing was ended before that was certain.
+    `most`; `progress` is called with (done, total). One that relieves few but homes that a better one of its kind
+    relieves already is left out. Gives the first `most`, and a sentence where the computing was ended before that was
+    certain.
     """
     if not candidates:
         return (), ()
@@ -341,7 +460,11 @@ def rank_links(
     done: list[_Done] = []
     for count, link in enumerate(waiting):
         # what is left relieves no more than its bound: at its best it still stands behind the last of the first `most`
-        if 0 < most <= bisect_left(done, by_bound(link), key=_first):
+        # looked at now and then: it takes longer than a link
+        now = count % 8 == 0 or count == tries
+        if now and progress is not None:
+            progress(count, min(tries, len(waiting)))
+        if now and 0 < most <= bisect_left(done, by_bound(link), key=_first):
             ranked = _useful(done, homes.dwellings, most)
             if most <= len(ranked) and _by_relief(ranked[most - 1]) < by_bound(link):
                 return ranked, ()
