@@ -69,7 +69,7 @@ def measured(plan: Path, *, stop_after_s: float | None = None) -> tuple[float, f
         if stop_after_s is not None:
             time.sleep(stop_after_s)
             begun = time.monotonic()
-            held.send_signal(signal.SIGINT)
+            os.kill(held.pid, signal.SIGINT)  # also where it has just ended: nothing waited for it yet
         assert held.stderr is not None
         said = held.stderr.read().splitlines()
         _, status, used = os.wait4(held.pid, 0)
