@@ -606,14 +606,17 @@ def program(path: Path, text: str) -> Path:
     return path
 
 
-def test_a_browser_that_prints_nothing_leaves_the_earlier_answer(result, invented, tmp_path):
-    out = tmp_path / "out"
-    first = write_result(result, out, made_at=invented.MADE_AT)
-    before = {name: path.read_bytes() for name, path in first.items()}
+def test_where_a_browser_prints_nothing_the_rest_of_the_new_answer_stands(result, invented, tmp_path):
+    out, anew = tmp_path / "out", replace(result, timetable=())
+    write_result(result, out, made_at=invented.MADE_AT)
+    (out / "plan.pdf").write_bytes(b"of the earlier answer")
+    alone = write_result(anew, tmp_path / "alone", made_at=invented.MADE_AT)
     broken = program(tmp_path / "broken", "echo 'no display for you' >&2")
     with pytest.raises(InputError, match="broken printed no PDF \\(no display for you\\)"):
-        write_result(replace(result, timetable=()), out, made_at=invented.MADE_AT, pdf=True, browser=broken)
-    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+        write_result(anew, out, made_at=invented.MADE_AT, pdf=True, browser=broken)
+    assert {path.name for path in out.iterdir()} == set(alone)
+    for name in ("timetable.csv", "plan.html", "result.json"):
+        assert (out / name).read_bytes() == alone[name].read_bytes(), name
 
 
 def test_the_browser_is_kept_from_the_network_and_its_traces_are_taken_away(tmp_path):

@@ -61,7 +61,9 @@ def load_plan(path: str | Path, *, text: str | None = None) -> Plan:
     try:
         plan = read_plan(path, fire_models=MODELS, text=text)
     except InputError as error:
-        raise InputError((*error.faults, *(faulty.faults if faulty else ()))) from error
+        if faulty is None:
+            raise
+        raise InputError((*error.faults, *faulty.faults), more=error.more + faulty.more) from error
     if faulty is not None:
         raise faulty
     if practice is None:
