@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from leaveby.decision.district.roads import DistrictRoads
 from leaveby.parameters import BREAKDOWN_SHARE
 from leaveby.roads.clearance.bottleneck import pass_bottleneck
-from leaveby.roads.clearance.tree import capacity_veh_h
+from leaveby.roads.clearance.tree import lanes_and_capacity
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.groups import SingleExits, single_exits
 
@@ -28,6 +28,7 @@ def waits_s(roads: DistrictRoads, drive_s: NDArray[np.float64], *, vehicles_per_
     vehicles = vehicles_per_home * roads.homes.dwellings
     here = np.isfinite(drive_s) & (found.home_vertex != NO_WAY_OUT)
     through_s = np.where(here, drive_s, 0.0)
+    _, capacity_veh_h = lanes_and_capacity(roads.streets)
     waiting: list[list[NDArray[np.int64]]] = [[] for _ in range(found.group_count)]
     for group, rows in _own_homes(found, here):
         waiting[group].append(rows)
@@ -35,7 +36,7 @@ def waits_s(roads: DistrictRoads, drive_s: NDArray[np.float64], *, vehicles_per_
         if not waiting[group]:
             continue
         rows = np.sort(np.concatenate(waiting[group]))
-        passes_veh_s = _capacity_veh_s(roads, found, group)
+        passes_veh_s = _passes_veh_s(roads, found, group, capacity_veh_h)
         if np.isfinite(passes_veh_s):
             rows = rows[np.argsort(through_s[rows], kind="stable")]
             through_s[rows] = pass_bottleneck(through_s[rows], headway_s=vehicles[rows] / passes_veh_s)
@@ -66,22 +67,8 @@ def _own_homes(found: SingleExits, here: NDArray[np.bool_]) -> list[tuple[int, N
     return [(int(group), rows) for group, rows in zip(groups, parts, strict=True) if group >= 0]
 
 
-def _capacity_veh_s(roads: DistrictRoads, found: SingleExits, group: int) -> float:
+def _passes_veh_s(roads: DistrictRoads, found: SingleExits, group: int, capacity_veh_h: NDArray[np.float64]) -> float:
     """What the narrowest street of a group's shared way passes once a queue has formed; inf where it is a junction."""
-    streets = roads.streets
-    passed = [vertex - streets.node_count for vertex in _run(found, group) if vertex >= streets.node_count]
-    if not passed:
-        return float("inf")
-    return (
-        BREAKDOWN_SHARE.value
-        / 3600.0
-        * min(
-            capacity_veh_h(
-                streets.highway[street],
-                lanes=streets.lanes[street],
-                one_way=bool(streets.forward[street] != streets.backward[street]),
-                width_m=float(streets.width_m[street]),
-            )
-            for street in passed
-        )
-    )
+    nodes = roads.streets.node_count
+    passed = [vertex - nodes for vertex in _run(found, group) if vertex >= nodes]
+    return BREAKDOWN_SHARE.value / 3600.0 * float(capacity_veh_h[passed].min(initial=np.inf))

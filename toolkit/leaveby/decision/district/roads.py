@@ -21,8 +21,8 @@ from leaveby.errors import Faults, refuse
 from leaveby.parameters import DRIVE_WINDING
 from leaveby.roads.exits.homes import NOT_PLACED, Homes, PlacedHomes
 from leaveby.roads.exits.links import Link, with_link
-from leaveby.roads.exits.street_table import ENTER_A, ENTER_B, LEAVE_A, LEAVE_B, StreetTable, street_passages
-from leaveby.roads.network.graph import SEPARATOR, RoutingGraph, routing_graph, taken
+from leaveby.roads.exits.street_table import ENTER_A, ENTER_B, LEAVE_A, LEAVE_B, StreetTable, nameless, street_passages
+from leaveby.roads.network.graph import RoutingGraph, routing_graph, taken
 from leaveby.roads.routing.latest_departure import latest_departure
 from leaveby.roads.vehicle.speeds import usual_speed_m_s
 
@@ -295,8 +295,7 @@ def street_called(streets: StreetTable, street: int) -> str:
         return ""
     if streets.name[street]:
         return streets.name[street]
-    kind = streets.highway[street].split(SEPARATOR)[0].replace("_", " ") or "street"
-    return f"{kind} without a name (way {streets.way_id[street]})"
+    return f"{nameless(streets.highway[street])} without a name (way {streets.way_id[street]})"
 
 
 def streets_of_homes(roads: DistrictRoads, homes: HomeGraph) -> tuple[tuple[str, ...], NDArray[np.int64]]:

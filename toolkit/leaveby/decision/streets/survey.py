@@ -26,15 +26,13 @@ from leaveby.roads.exits.groups import SingleExits, single_exits
 from leaveby.roads.exits.homes import NOT_PLACED, PlacedHomes, homes_by_street
 from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
 from leaveby.roads.exits.links import Link, must_m, rank_links, with_link
-from leaveby.roads.exits.street_table import StreetTable
+from leaveby.roads.exits.street_table import StreetTable, nameless
 from leaveby.roads.network.graph import SEPARATOR
 from leaveby.roads.osm.access_rules import AccessRule, Measured, choose_rules, compare
 from leaveby.units import Measures, far_words
 
 LIVED_ON: Final = frozenset({"residential", "living_street"})
 """Classes of street on which people live, by their definition: without homes on them the map lacks homes."""
-NAMELESS: Final = {"track": "track", "service": "access road"}
-"""What a way without a name is called by its class; any other one is a street."""
 NEAR_M: Final = 300.0
 """How far off a street may be after which a nameless one, or the end of a link, is called."""
 
@@ -280,7 +278,7 @@ def _pinch(
         return "junction", f"junction {said}", x_m, y_m
     name = streets.name[throat]
     if not name:
-        kind = NAMELESS.get(streets.highway[throat].split(SEPARATOR)[0], "street")
+        kind = nameless(streets.highway[throat])
         near = "" if met else names.nearest(shapely.Point(x_m, y_m))
         where = f" off {met[0]}" if met else f" near {near}" if near else ""
         return "street", f"{kind} without a name{where}", x_m, y_m

@@ -120,7 +120,7 @@ def group_tree(
     number = np.full(onward.size + 1, -1, dtype=np.int32)
     number[kept] = np.arange(kept.size, dtype=np.int32)
     street_of = np.concatenate([driven, own_street])[kept].astype(np.int32)
-    lanes, capacity_veh_h = (column[street_of] for column in _lanes_and_capacity(streets))
+    lanes, capacity_veh_h = (column[street_of] for column in lanes_and_capacity(streets))
     return (
         street_tree(
             number[onward[kept]],
@@ -153,7 +153,7 @@ def _leaves_by(
 
 
 @lru_cache(maxsize=1)
-def _lanes_and_capacity(streets: StreetTable) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def lanes_and_capacity(streets: StreetTable) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Lanes in the direction of leaving, and what passes, of every street; those of a kind are judged once."""
     one_way = (streets.forward != streets.backward).tolist()
     kinds = list(zip(streets.highway, streets.lanes, one_way, streets.width_m.tolist(), strict=True))

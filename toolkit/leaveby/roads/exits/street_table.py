@@ -29,6 +29,17 @@ DRIVES: Final = frozenset({"driveway", "parking_aisle", "drive-through", "emerge
 OPEN_WAY: Final = ""
 """Reason of a street that everyone may drive through."""
 
+_NAMELESS: Final = {"track": "track", "service": "access road"}
+
+
+def nameless(highway: str) -> str:
+    """What a way without a name is called by its class.
+
+    >>> nameless("track"), nameless("residential")
+    ('track', 'street')
+    """
+    return _NAMELESS.get(highway.split(SEPARATOR)[0], "street")
+
 
 @dataclass(frozen=True, eq=False)
 class StreetTable:
