@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import resource
 import signal
 import socket
@@ -35,8 +36,9 @@ from leaveby.decision.district.summary import look, survey_of
 from leaveby.decision.rules.rules import weather_at
 from leaveby.errors import InputError
 from leaveby.fire.terrain import cell_of
+from leaveby.notebook.panel_district import told_of
 from leaveby.show.district.record import district_record
-from leaveby.show.district.words import district_sentences
+from leaveby.show.district.words import district_sentences, gain_told
 from leaveby.show.record import record_text
 
 DEMO = demo_folder()
@@ -265,6 +267,21 @@ def test_the_same_fires_looked_at_for_another_need(small: District, alone: Colum
         assert before is None or all(told[name] >= before[name] for name in told)
         before = told
     assert look(survey, rating=0, need_s=600.0, wind_from=3) is None
+
+
+def test_each_street_of_the_panel_names_its_own_second_exit_and_names_keep_their_letters(
+    small: District, alone: Columns
+) -> None:
+    survey = survey_of(small.question, alone)
+    told = told_of(survey, rating=0, need_min=30.0, wind_from=None)
+    heads = re.findall(r"<th[^>]*>(.*?)</th>", told[told.index("What would give more time") :])
+    assert "Second exit" in heads, heads
+    assert any(head.startswith("A siren ") for head in heads), heads
+    assert "second exit 1" not in told[told.index("What would give more time") :].lower()
+    words = {-60.0: "nothing", 59.0: "nothing", 185.0: "3 min (L2)", np.inf: "no limit found then (L2)"}
+    for gain_s, said in words.items():
+        assert gain_told(Gain("second exit", (0.0, gain_s), (0.0, 0.0), number=1)) == said
+    assert gain_told(Gain("bus", (185.0,), (0.0,))) == "3 min"
 
 
 def test_a_higher_rating_is_never_milder_and_the_worst_hour_counts(small: District) -> None:

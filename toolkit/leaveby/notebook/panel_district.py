@@ -13,7 +13,7 @@ from leaveby.decision.rules.words import share_words
 from leaveby.notebook.widgets import Html, answering, control, import_lab, listed, panel, scrolling, table
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.show.district.map import district_map
-from leaveby.show.district.words import best_exits, district_sentences, gain_words, help_words, rolling_words
+from leaveby.show.district.words import best_exits, district_sentences, gain_told, help_words, rolling_words
 
 ANY_WIND: Final = "from anywhere"
 LONGEST_MIN: Final = 240
@@ -34,8 +34,12 @@ def told_of(survey: DistrictSurvey, *, rating: int, need_min: float, wind_from: 
         (one.name, f"{one.homes:g}", rolling_words(one.ratings[0].latest_s), share_words(one.ratings[0].share))
         for one in streets
     )
-    kinds = best_exits(streets[0])
-    helps = ((one.name, *(gain_words(gain.gain_s[0]) for gain in best_exits(one))) for one in streets)
+    # each street has a best second exit of its own, so the head of that column names none
+    kinds = [
+        "second exit" if gain.what == "second exit" else help_words(found, gain, found.measures)
+        for gain in best_exits(streets[0])
+    ]
+    helps = ((one.name, *map(gain_told, best_exits(one))) for one in streets)
     picture = scrolling("Map of the district", f'<div style="min-width: 640px">{district_map(found)}</div>')
     return (
         listed(district_sentences(found)).text
@@ -43,7 +47,7 @@ def told_of(survey: DistrictSurvey, *, rating: int, need_min: float, wind_from: 
         + "<p>Homes in dark red go the evening before such a day, white ones on word of fire.</p>"
         + table(("Street", "Homes", "Roll by", "Of 100 fires, so many leave too little time"), rows)
         + "<p>What would give more time, on the same fires:</p>"
-        + table(("Street", *(help_words(found, one, found.measures).capitalize() for one in kinds)), helps)
+        + table(("Street", *(f"{one[0].upper()}{one[1:]}" for one in kinds)), helps)
     )
 
 

@@ -35,7 +35,7 @@ def district_page(survey: DistrictSurvey, *, made_at: datetime) -> str:
         last=asked.ratings[-1].name,
         ends=sorted({0, len(asked.ratings) - 1}),
         rolling=words.rolling_words,
-        gain=words.gain_words,
+        gain_told=words.gain_told,
         share=share_words,
         starts=partial(words.from_words, survey),
         gains=words.best_exits,

@@ -40,6 +40,12 @@ def gain_words(gain_s: float) -> str:
     return f"{minutes} min" if minutes >= 1 else "nothing"
 
 
+def gain_told(gain: Gain) -> str:
+    """What a measure gives under the highest rating; of second exits with the mark of the one that is meant."""
+    gain_s = gain.gain_s[-1]
+    return gain_words(gain_s) + (f" (L{gain.number + 1})" if gain.what == "second exit" and gain_s >= 60.0 else "")
+
+
 def from_words(survey: DistrictSurvey, ratings: Sequence[AtRating]) -> str:
     """From which rating on the rule is the evening before."""
     asked = survey.question.ratings
