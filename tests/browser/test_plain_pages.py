@@ -122,6 +122,11 @@ def test_from_the_front_page_to_a_moved_slider(
     assert changes(page), "no slider changed the answer"
     page.evaluate(SETTLED)
     page.screenshot(path=artefacts / f"plain_{Path(name).stem}_1280.png", full_page=True)
+    # in the letters that the page carries, and none of them empty
+    lists = page.locator("#rendered_cells select").evaluate_all(
+        "all => all.map(one => [getComputedStyle(one).fontFamily, one.multiple ? 0 : one.selectedIndex])"
+    )
+    assert all("DejaVu" in letters and chosen >= 0 for letters, chosen in lists), lists
     assert axe_findings(page) == []
     page.set_viewport_size({"width": 390, "height": 844})
     page.screenshot(path=artefacts / f"plain_{Path(name).stem}_390.png", full_page=True)

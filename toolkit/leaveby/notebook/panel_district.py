@@ -62,12 +62,12 @@ def district_panel(survey: DistrictSurvey) -> Any:
     )
     directions = [(compass_words(90.0 * at), at) for at in range(_QUARTERS)]
     wind = control(
-        "Dropdown", "Wind", options=[(ANY_WIND, None), *((f"from the {name}", at) for name, at in directions)]
+        "Dropdown", "Wind", options=[(ANY_WIND, -1), *((f"from the {name}", at) for name, at in directions)], value=-1
     )
     usual_min = float(np.median(asked.need.learns_s) + np.median(asked.need.ready_s)) / 60.0
     need = control(
         "IntSlider",
-        "Minutes from a fire's start until you roll",
+        "Minutes until you roll",
         value=min(math.ceil(usual_min), LONGEST_MIN),
         min=0,
         max=LONGEST_MIN,
@@ -75,7 +75,9 @@ def district_panel(survey: DistrictSurvey) -> Any:
     said = import_lab().HTML()
 
     def redraw() -> None:
-        said.value = told_of(survey, rating=rating.value, need_min=float(need.value), wind_from=wind.value)
+        # a list shows a value of None as nothing chosen
+        wind_from = None if wind.value < 0 else wind.value
+        said.value = told_of(survey, rating=rating.value, need_min=float(need.value), wind_from=wind_from)
 
     redraw()
     return answering(panel(rating, wind, need, said), (rating, wind, need), redraw)
