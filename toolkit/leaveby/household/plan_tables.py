@@ -45,6 +45,7 @@ keyed = keys_from(__package__, "plan_keys.csv")
 
 Way = Literal["tow", "car", "foot"]
 TaskWay = Literal["tow", "car", "foot", "shelter"]
+SetOut = Literal["at once", "over time", "gone before"]
 Scale = Literal["australia", "europe", "own"]
 ModelName = Annotated[str, text("the name of a rate-of-spread equation")]
 WayOfExtract = Annotated[str, text('a way of the extract, for example "w123"')]
@@ -274,7 +275,7 @@ class NeighboursInput(Table):
     file: File | None = None
     cars_per_home: float = VEHICLES_PER_HOME.value
     towing_share: Annotated[Percent, AfterValidator(lambda percent: percent / 100.0)] = NEIGHBOURS_TOW_SHARE.value
-    set_out: Literal["at once", "over time", "gone before"] = "at once"
+    set_out: SetOut = "at once"
     half_rolling_s: float = QUICK_MEDIAN_S.value
     told_s: float | None = None
 

@@ -76,8 +76,8 @@ def district_panel(survey: DistrictSurvey) -> Any:
 
     def redraw() -> None:
         # a list shows a value of None as nothing chosen
-        wind_from = None if wind.value < 0 else wind.value
-        said.value = told_of(survey, rating=rating.value, need_min=float(need.value), wind_from=wind_from)
+        blows = None if wind.value < 0 else wind.value
+        said.value = told_of(survey, rating=rating.value, need_min=float(need.value), wind_from=blows)
 
     redraw()
     return answering(panel(rating, wind, need, said), (rating, wind, need), redraw)

@@ -24,8 +24,6 @@ from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.link_candidates import Elevation, links_to_build, links_to_open
 from leaveby.roads.exits.links import Link, rank_links
 
-AS_IT_IS = "as it is"
-
 
 def made_ready(
     roads: DistrictRoads, grid: Grid, *, standoff_m: float
@@ -43,7 +41,7 @@ def made_ready(
         roads = some_homes(roads, np.flatnonzero(out))
         cells = stretch_cells(grid, stretch_lines(roads), standoff_m=standoff_m)
         homes = home_graph(roads, inside=cells.inside)
-    return roads, Variant(AS_IT_IS, homes, cells, None, np.zeros(homes.home_count)), lost
+    return roads, Variant("as it is", homes, cells, None, np.zeros(homes.home_count)), lost
 
 
 def second_exits(roads: DistrictRoads, *, most: int, elevation: Elevation | None) -> tuple[Link, ...]:

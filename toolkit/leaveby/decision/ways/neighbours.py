@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 import shapely
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.result import HeldUp
 from leaveby.errors import InputError
-from leaveby.household.plan_tables import NeighboursInput
+from leaveby.household.plan_tables import NeighboursInput, SetOut
 from leaveby.parameters import BREAKDOWN_SHARE, DRIVE_TIME_FACTOR_HIGH, JAM_SPACING_M, TRAILER_AS_CARS, TRAILER_AS_HEAVY
 from leaveby.roads.clearance.bottleneck import pass_bottleneck
 from leaveby.roads.clearance.queue import Mobilisation, rolling_share
@@ -36,8 +36,6 @@ from leaveby.roads.vehicle.pull import RoadVehicle
 from leaveby.roads.vehicle.restrictions import length_limit_m
 from leaveby.roads.vehicle.speeds import towing_limit_m_s
 from leaveby.roads.vehicle.travel import EdgeTravel, travel
-
-SetOut = Literal["at once", "over time", "gone before"]
 
 FROM_EVERY_S: Final = 60.0
 """Homes of neighbours are looked at as far from the queue as every minute of the drive to it."""
