@@ -272,16 +272,33 @@ def test_remembered_rules_are_told_as_such(seen: Seen) -> None:
     assert "Source: NFPA 1141 and 1140; from memory, not read." in more
 
 
+def test_a_legend_names_only_what_is_drawn_and_a_lack_of_links_is_said_as_what_it_is(answer: StreetSurvey) -> None:
+    """By hand: with a link and no cut road; asked for none; and a dead end where nothing within 300 m would join it."""
+    text = words_of(streets_page(answer, made_at=MADE))
+    assert "a link that would help (L1 most)" in text
+    assert "where a numbered group comes out" in text
+    assert "goes on, unknown to where" not in text
+    asked_for_none = invented_with_more_homes()
+    assert "None was looked for." in words_of(asked_for_none)
+    assert "a link that would help" not in words_of(asked_for_none)
+    alone = words_of(invented_with_more_homes(links=3))
+    assert (
+        "Which link would help None was found: no gate or track to open, and no link of at most 300 m (no steeper than "
+        "16 %, where heights are known) to build. A longer one may help."
+    ) in alone
+    assert "a link that would help" not in alone
+
+
 def words_of(page: str) -> str:
     """The words of a page on one line, without its markup."""
     return " ".join(html.unescape(re.sub(r"<[^>]+>", "", page.split("<main>")[1])).split())
 
 
-def invented_with_more_homes() -> str:
+def invented_with_more_homes(*, links: int = 0) -> str:
     lines = [moved((0, 0), (500, 0)), moved((500, 0), (500, 400))]
     streets = street_table(network_from_lines(lines, crs=CRS, names=["Valley Road", "Fern Gully"]))
     homes = homes_by_street(streets, np.array([0.0, 150.0]))
-    asked = StreetQuestion(streets, homes, exits=np.array([0]), options=SurveyOptions(links=0))
+    asked = StreetQuestion(streets, homes, exits=np.array([0]), options=SurveyOptions(links=links))
     return streets_page(survey(asked), made_at=MADE)
 
 
