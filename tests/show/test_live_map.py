@@ -47,7 +47,7 @@ from leaveby.notebook.live.layers import (
     stretches,
 )
 from leaveby.notebook.live.map import legend_html, live_map, mark_html, words_down
-from leaveby.notebook.live.roads import road_sheet, survey_sheet
+from leaveby.notebook.live.roads import group_layer, road_sheet, survey_sheet
 from leaveby.notebook.panel_streets import street_panel
 from leaveby.notebook.road_words import edges_by_band
 from leaveby.show.ground import ignition_points, isochrones, shown_triggers, shut_streets
@@ -452,6 +452,15 @@ def test_the_map_of_single_exits_counts_as_the_survey(survey: StreetSurvey) -> N
     panel = street_panel(survey, terrain=demo_folder() / "terrain.tif")
     assert OVERRIDE in panel.children[0].value
     assert "homes have a street or junction" in panel.children[3].children[-1].value
+
+
+def test_a_legend_of_many_groups_says_where_the_others_are(survey: StreetSurvey) -> None:
+    """Twelve signs on the map, ten in the legend: the eleventh's meaning is the table."""
+    one = survey.groups[0]
+    few, many = (group_layer(survey, [replace(one, number=at + 1) for at in range(count)]) for count in (10, 12))
+    assert [sign for sign, _ in few.meanings] == [str(at) for at in range(1, 11)]
+    assert [mark.text for mark in many.marks] == [str(at) for at in range(1, 13)]
+    assert many.meanings[10:] == (("11", "This and what comes after it: see the table"),)
 
 
 def test_without_the_libraries_it_says_how_to_get_them(

@@ -131,7 +131,7 @@ def test_ways_and_minutes_are_those_of_pencil_and_paper(area):
     assert drive.route.time_s == pytest.approx(700.0)
     assert drive.route.length_m == pytest.approx(7000.0)
     assert drive.car_route.time_s == pytest.approx(200.0)
-    assert drive.shut == ("Bridge Road: posted height 3.8 is too low for yours of 4.2 m",)
+    assert drive.shut == ("Bridge Road: posted height 3.8 m is too low for yours of 4.2 m",)
     car = drive_answer(area, "car", vehicle=CAR)
     assert car.drives[0].route.time_s == pytest.approx(200.0)
     assert car.drives[0].shut == ()
@@ -140,8 +140,8 @@ def test_ways_and_minutes_are_those_of_pencil_and_paper(area):
 def test_what_is_shut_stands_with_its_reason_and_what_matters_first(area):
     closed = drive_answer(area, "tow", vehicle=HOUSE).closed
     assert [(part.street, part.reason, part.car_passes, part.on_the_way) for part in closed] == [
-        ("Bridge Road", "posted height 3.8 is too low for yours of 4.2 m", True, True),
-        ("Weigh Street", "posted weight 5 is too little for yours of 5.8 t", True, False),
+        ("Bridge Road", "posted height 3.8 m is too low for yours of 4.2 m", True, True),
+        ("Weigh Street", "posted weight 5 t is too little for yours of 5.8 t", True, False),
         ("Gate Track", "private", False, False),
     ]
     assert [part.length_m for part in closed] == pytest.approx([2000.0, 1000.0, 1000.0])
@@ -216,7 +216,8 @@ def test_an_end_that_the_plan_keeps_from_a_way_is_not_offered(area):
 @pytest.mark.parametrize(
     ("reason", "words"),
     [
-        ("maxwidth=2.2 is too narrow for 2.5 m", "posted width 2.2 is too narrow for yours of 2.5 m"),
+        ("maxwidth=2.2 is too narrow for 2.5 m", "posted width 2.2 m is too narrow for yours of 2.5 m"),
+        ("maxheight=12'6\" is too low for 4.2 m", "posted height 12'6\" is too low for yours of 4.2 m"),
         ("barrier lift_gate=private", "lift gate across the road"),
         ("highway=path is no road for vehicles", "path, no road for vehicles"),
         ("motor_vehicle=forestry", "access marked: forestry"),
@@ -297,7 +298,7 @@ def test_the_map_numbers_what_the_table_lists(area):
 def test_the_map_says_the_same_in_words(area):
     words = describe_roads(area, drive_answer(area, "tow", vehicle=HOUSE))
     assert "Oval: 7.0 km, 12 min" in words
-    assert "Bridge Road, posted height 3.8 is too low for yours of 4.2 m" in words
+    assert "Bridge Road, posted height 3.8 m is too low for yours of 4.2 m" in words
     assert FREE_ROADS in words
     assert "any road may be shut" in words
 

@@ -38,7 +38,10 @@ HOUSE = RoadVehicle(
 @pytest.mark.parametrize(
     ("said", "expected"),
     [
-        (lambda: reason_words("maxheight=3.8 is too low for 4.2 m"), "posted height 3.8 is too low for yours of 4.2 m"),
+        (
+            lambda: reason_words("maxheight=3.8 is too low for 4.2 m"),
+            "posted height 3.8 m is too low for yours of 4.2 m",
+        ),
         (lambda: reason_words("access=private"), "private"),
         (lambda: reason_words("barrier gate"), "gate across the road"),
         (lambda: layers.class_words("tertiary"), "connecting road"),

@@ -222,4 +222,5 @@ def group_layer(answer: StreetSurvey, groups: Sequence[StreetGroup]) -> Layer:
         place = lon_lat(group.x_m, group.y_m, answer.streets.crs)
         marks.append(Mark(*place, "number", str(group.number)))
         meanings.append((str(group.number), f"{street_words(called(group), 80)}: {group.homes:g} homes"))
-    return Layer("Groups behind a single exit", (), tuple(marks), tuple(meanings[:10]))
+    rest = [(number, "This and what comes after it: see the table") for number, _ in meanings[10:11]]
+    return Layer("Groups behind a single exit", (), tuple(marks), (*meanings[:10], *rest))
