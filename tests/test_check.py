@@ -42,6 +42,12 @@ def said(plan: Path, capsys: pytest.CaptureFixture[str]) -> str:
     return " ".join(capsys.readouterr().out.split())
 
 
+def test_of_feet_it_speaks_only_where_the_plan_does(folder: Path) -> None:
+    plan = folder / "plan.toml"
+    edit(plan, 'ways = ["tow", "car"]\n\n[[safe', 'ways = ["tow", "car", "foot"]\n\n[[safe')
+    assert set(checked(plan).roads) == {"tow", "car", "foot"}
+
+
 def test_every_kind_of_file_has_its_assumptions(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = said(folder / "plan.toml", capsys)
     for words in (
@@ -56,7 +62,8 @@ def test_every_kind_of_file_has_its_assumptions(folder: Path, capsys: pytest.Cap
     assert main(["check", str(folder / "plan.toml"), "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert {"override", "faults", "roads", "reach", "changes", "assumptions"} == set(record)
-    assert set(record["roads"]) == {"tow", "car", "foot"}
+    assert set(record["roads"]) == {"tow", "car"}
+    assert "foot" not in text
 
 
 def test_an_assumption_names_the_key_and_its_line_and_writing_it_takes_the_assumption_away(

@@ -21,7 +21,7 @@ from leaveby.errors import Fault
 from leaveby.files.read.plan import with_line
 from leaveby.fire.fuel.types import UNMAPPED
 from leaveby.fire.fuel.zones import FuelMap
-from leaveby.household.plan import ways
+from leaveby.household.plan import asked_ways, ways
 from leaveby.household.plan_tables import Way
 from leaveby.regions import table
 from leaveby.roads.routing.itinerary import route, street
@@ -58,7 +58,8 @@ def check_inputs(inputs: HouseholdInputs) -> Checked:
     scenario, plan = prepare(inputs), inputs.plan
     ratings_days(inputs)
     inside = lines_inside(inputs.terrain.grid, scenario.network.geometry)
-    found = {way: roads_for(scenario, way, inside=inside) for way in ways(plan)}
+    known = {way: roads_for(scenario, way, inside=inside) for way in ways(plan)}
+    found = {way: known[way] for way in asked_ways(plan, {way: not roads.why_none for way, roads in known.items()})}
     wide = () if inputs.wide is None else (*inputs.wide.assumptions, *inputs.wide.fuel.assumptions)
     supposed = [*plan.assumptions, *inputs.assumptions, *inputs.fuel.assumptions, *inputs.weather.assumptions]
     supposed += [*wide, *(line for roads in found.values() for line in roads.travel.assumptions)]

@@ -6,7 +6,7 @@ seconds, metres and metres per second.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from math import inf
@@ -195,6 +195,16 @@ def towing_car(household: Household | Plan) -> Vehicle | None:
     if house is None:
         return None
     return next((car for car in household.vehicles if car.kind == "car" and car.name == house.towed_by), None)
+
+
+def asked_ways(plan: Plan, leads_out: Mapping[str, bool]) -> tuple[Way, ...]:
+    """Take the ways of leaving that a plan asks for, of those which lead out or not: on foot only where it means to.
+
+    It does with a safe point for it, or with no other way. Every household has feet; nothing is said of them unasked.
+    """
+    on_foot = any("foot" in point.ways for point in plan.safe_points if point.kind != "place_of_last_resort")
+    known = [way for way in WAYS if way in leads_out]
+    return tuple(way for way in known if way != "foot" or on_foot or leads_out[way] or len(known) == 1)
 
 
 def why_no_way(household: Household | Plan, way: Way) -> str | None:

@@ -19,7 +19,7 @@ from leaveby.decision.ways.result import FirstAnswer, HouseholdResult, Precision
 from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.errors import clean as clean
 from leaveby.errors import refuse
-from leaveby.household.plan import LIKE_THE_PLANS, Plan
+from leaveby.household.plan import LIKE_THE_PLANS, Plan, asked_ways
 from leaveby.regions import table_rows
 from leaveby.units import given_words
 
@@ -196,17 +196,12 @@ def why_words(way: WayTiming) -> str:
 
 def shown_ways(result: HouseholdResult | FirstAnswer) -> tuple[WayTiming, ...]:
     """The ways of leaving of a result that are shown, in their order."""
-    return asked_ways(result.plan, result.ways)
+    return ways_asked(result.plan, result.ways)
 
 
-def asked_ways(plan: Plan, ways: Mapping[str, WayTiming]) -> tuple[WayTiming, ...]:
-    """Take the ways of leaving that a plan asks for: on foot where it has a safe point for it, or no other way.
-
-    Every household has feet; nothing is said of them unless it is asked.
-    """
-    on_foot = any("foot" in point.ways for point in plan.safe_points if point.kind != "place_of_last_resort")
-    known = [ways[name] for name in WAYS if name in ways]
-    return tuple(way for way in known if way.way != "foot" or on_foot or way.route is not None or len(known) == 1)
+def ways_asked(plan: Plan, ways: Mapping[str, WayTiming]) -> tuple[WayTiming, ...]:
+    """The ways of leaving that a plan asks for."""
+    return tuple(ways[name] for name in asked_ways(plan, {name: way.route is not None for name, way in ways.items()}))
 
 
 def shared_routes(result: HouseholdResult) -> tuple[tuple[tuple[str, ...], WayRoute], ...]:

@@ -30,12 +30,12 @@ from leaveby.show.templates import sentences
 from leaveby.show.wording import (
     WAY_TITLES,
     WAYS,
-    asked_ways,
     clean,
     clock_words,
     floor_clock,
     leave_by_line,
     minutes_between,
+    ways_asked,
 )
 from leaveby.units import area_words, distance_words
 
@@ -103,7 +103,7 @@ def weather_words(drill: Drill, pause: Pause) -> str:
 
 def leave_by_words(drill: Drill, run: Round) -> list[str]:
     """Say for each way of leaving by when it had to be begun in a round, and when it had to be on the road."""
-    ways = asked_ways(drill.script.plan, run.ways)
+    ways = ways_asked(drill.script.plan, run.ways)
     lines = [f"{WAY_TITLES[way.way]}: {_leave_by_line(drill, way)}" for way in ways]
     return [*lines, _shut_line(drill, run)]
 
