@@ -50,10 +50,7 @@ class Checked:
 def check_inputs(inputs: HouseholdInputs) -> Checked:
     """Check what a plan holds together with all that it names.
 
-    Raises
-    ------
-    InputError
-        With every fault of the plan's places, and of the days of its ratings.
+    Raises InputError with every fault of the plan's places, and of the days of its ratings.
     """
     scenario, plan = prepare(inputs), inputs.plan
     ratings_days(inputs)

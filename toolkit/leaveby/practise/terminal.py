@@ -14,12 +14,8 @@ _LETTERS: Final = {"b": "begin", "p": "pause", "g": "go_on", "u": "undo", "e": "
 def practise_in_terminal(watch: Watch, *, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
     """Take presses line by line until the run is ended, or `q` or the end of the input leaves it to be gone on with.
 
-    Parameters
-    ----------
-    ask : callable
-        Gives a line when called with a prompt, and raises EOFError when there are no more.
-    say : callable
-        Called with each line to show.
+    - `ask`: gives a line when called with a prompt, and raises EOFError when there are no more.
+    - `say`: called with each line to show.
     """
     while True:
         state = state_of(watch)

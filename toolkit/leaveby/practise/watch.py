@@ -62,10 +62,8 @@ class Watch:
 def open_watch(path: Path, way: TaskWay, *, clock: Clock | None = None) -> Watch:
     """Go on with the run of a plan's way that was not ended, or get ready for a new one.
 
-    Raises
-    ------
-    InputError
-        With every fault of the plan and of `practice.csv`, and where the plan has nothing to do for this way.
+    Raises InputError with every fault of the plan and of `practice.csv`, and where the plan has nothing to do for this
+    way.
     """
     clock, plan, file = clock or Clock(), load_plan(path), practice_beside(path)
     if not tasks_for(plan, way):
