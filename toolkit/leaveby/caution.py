@@ -1,7 +1,5 @@
 """The override statement and the other cautions, worded once and carried by every output."""
 
-from __future__ import annotations
-
 from typing import Final
 
 OVERRIDE: Final = (

@@ -3,8 +3,6 @@
 No fire is computed.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace

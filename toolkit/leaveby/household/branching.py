@@ -6,8 +6,6 @@ tasks were placed before with everything at least as early (branch and bound wit
 field).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import combinations

@@ -3,8 +3,6 @@
 Both are inverted from uniform numbers, so that several runs can share their chance.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Final
 

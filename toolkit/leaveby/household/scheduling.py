@@ -11,8 +11,6 @@ and arrivals, so a longer task or a later arrival never makes the household read
 every moment could be (anomalies: `leaveby.household.catalogue`).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

@@ -3,8 +3,6 @@
 Nothing is loaded before it is asked for.
 """
 
-from __future__ import annotations
-
 from importlib import import_module
 from typing import Any, Final
 

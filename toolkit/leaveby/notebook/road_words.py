@@ -1,7 +1,5 @@
 """What one vehicle can do, in words: drive times in bands, ways to the safe points, what stays shut to it and why."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import Final

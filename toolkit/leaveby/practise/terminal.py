@@ -1,7 +1,5 @@
 """A practice run in a plain terminal: a number starts and stops a task, a letter does the rest."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 

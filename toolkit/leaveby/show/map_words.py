@@ -1,7 +1,5 @@
 """What an exported map says of the things on it, in plain sentences: ways out, trigger lines, fire fronts, streets."""
 
-from __future__ import annotations
-
 import math
 
 from shapely.geometry.base import BaseGeometry

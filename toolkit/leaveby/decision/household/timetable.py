@@ -1,7 +1,5 @@
 """The timetable: leaving and the last resort side by side in time."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Where lines lie: the outline of marked ground, and how far it reaches from the home."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -5,8 +5,6 @@
 stations name things stands in `station.toml`.
 """
 
-from __future__ import annotations
-
 import csv
 import re
 import zoneinfo

@@ -3,8 +3,6 @@
 The whole of the modelled ground is shown, whatever burns: a frame around the fire would give it away before it starts.
 """
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

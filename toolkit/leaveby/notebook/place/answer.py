@@ -1,7 +1,5 @@
 """The answer to the plan as it stands: saved, first from few fires, then from all, with the sheet for the fridge."""
 
-from __future__ import annotations
-
 import base64
 from datetime import datetime
 from typing import Any, Final

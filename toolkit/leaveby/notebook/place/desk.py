@@ -1,7 +1,5 @@
 """What the panels of one's own place share: the plan as it stands, what is said of it, and the buttons to keep it."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
