@@ -453,8 +453,7 @@ def _lab(wanted: argparse.Namespace, errors: Console) -> int:
 
 def _practise(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.household import load_plan
-    from leaveby.practise.terminal import practise_in_terminal
-    from leaveby.practise.watch import open_watch
+    from leaveby.practise.watch import open_watch, practise_in_terminal
 
     if wanted.json:
         from leaveby.show.plan.practice import practice_record
