@@ -84,6 +84,11 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, heading: int
     return filled("notebook/table.html.j2", opening=opening, head=head, rows=rows, heading=heading, style=style)
 
 
+def laid_out(template: str, **values: Any) -> str:
+    """Fill a template that lays out tables by `notebook/rows.html.j2`; all values are text."""
+    return filled(template, opening=Markup(TABLE_OPEN), **values)
+
+
 def scrolling(title: str, html: str) -> str:
     """Let what is wider than the page scroll, reached with the keyboard too."""
     return f'<div role="group" aria-label="{escape(title)}" tabindex="0" style="overflow-x: auto">{html}</div>'
