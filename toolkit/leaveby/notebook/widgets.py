@@ -12,7 +12,7 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from leaveby.caution import OVERRIDE
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refused
 from leaveby.show.figure import TABLE_OPEN, as_svg
 from leaveby.show.templates import filled
 from leaveby.show.wording import clean
@@ -109,12 +109,7 @@ def import_lab(name: str = "ipywidgets") -> Any:
     try:
         return import_module(name)
     except ImportError as error:
-        raise refuse(
-            name,
-            "is not installed",
-            expected="the notebooks' libraries",
-            mend='install them with: pip install "leaveby[lab]"',
-        ) from error
+        raise refused(name, "no_notebook_library") from error
 
 
 def control(kind: str, label: str, **settings: Any) -> Any:
