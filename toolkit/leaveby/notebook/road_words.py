@@ -10,7 +10,8 @@ import numpy as np
 from leaveby.notebook.drives import FREE_ROADS, ClosedStretch, Drive, DriveAnswer, RoadArea
 from leaveby.notebook.widgets import laid_out
 from leaveby.roads.routing.itinerary import Route
-from leaveby.show.wording import clean, duration_words
+from leaveby.show.templates import sentences
+from leaveby.show.wording import duration_words
 from leaveby.units import Measures, distance_words, mass_words, size_words, speed_words
 
 MOST_LISTED: Final = 12
@@ -91,8 +92,9 @@ def ours_words(answer: DriveAnswer, drive: Drive) -> str:
 
 def drives_table(answer: DriveAnswer) -> str:
     """Make the table of ways to the safe points, and what has to be known with it (HTML)."""
-    named = any(answer.way in drive.end.ways for drive in answer.drives)
-    return laid_out("notebook/roads.html.j2", part="drives", answer=answer, words=sys.modules[__name__], named=named)
+    named, words = any(answer.way in drive.end.ways for drive in answer.drives), sys.modules[__name__]
+    told = {"answer": answer, "words": words, "named": named, "free_roads": FREE_ROADS}
+    return laid_out("notebook/roads.html.j2", part="drives", **told)
 
 
 def closed_table(answer: DriveAnswer) -> str:
@@ -109,13 +111,5 @@ def describe_roads(area: RoadArea, answer: DriveAnswer) -> str:
         for number, edges in enumerate(edges_by_band(area, answer)[: len(ends)])
         if edges
     ]
-    reached = [f"{clean(drive.end.name, 60)}: {ours_words(answer, drive)}" for drive in answer.drives]
-    shut = [f"{stretch.street}, {stretch.reason}" for _, stretch in numbered(answer.closed)]
-    parts = [
-        f"Map of the roads round your home for {vehicle_words(answer)}, north up.",
-        f"Quickest ways: {'; '.join(reached)}." if reached else "The plan names no safe point.",
-        f"Roads by time from home: {'; '.join(bands)}.",
-        f"Shut to this vehicle: {'; '.join(shut)}." if shut else "No mapped road is shut to this vehicle.",
-        FREE_ROADS,
-    ]
-    return " ".join(parts)
+    told = {"answer": answer, "bands": bands, "words": sys.modules[__name__], "free_roads": FREE_ROADS}
+    return " ".join(sentences("notebook/roads.txt.j2", **told))
