@@ -3,6 +3,8 @@
 No fire is computed.
 """
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -21,7 +23,7 @@ from leaveby.fire.fuel.types import UNMAPPED
 from leaveby.fire.fuel.zones import FuelMap
 from leaveby.household.plan import ways
 from leaveby.household.plan_tables import Way
-from leaveby.regions import sentences, table
+from leaveby.regions import table
 from leaveby.roads.routing.itinerary import route, street
 
 _CHANGES: Final = table("ask/check")["changes"]
@@ -48,7 +50,10 @@ class Checked:
 def check_inputs(inputs: HouseholdInputs) -> Checked:
     """Check what a plan holds together with all that it names.
 
-    Raises InputError with every fault of the plan's places, and of the days of its ratings.
+    Raises
+    ------
+    InputError
+        With every fault of the plan's places, and of the days of its ratings.
     """
     scenario, plan = prepare(inputs), inputs.plan
     ratings_days(inputs)
@@ -61,7 +66,7 @@ def check_inputs(inputs: HouseholdInputs) -> Checked:
     text = file.read_text(encoding="utf-8-sig") if file.is_file() else ""
     return Checked(
         roads={way: road_sentence(scenario, roads) for way, roads in found.items()},
-        reach=_reach(scenario),
+        reach=(*_reach(scenario), *_unmapped(scenario)),
         changes=tuple(line for roads in found.values() for line in _gates(scenario, roads, text)),
         assumptions=tuple(_with_key(line, plan.where, text) for line in dict.fromkeys(supposed)),
     )
@@ -86,33 +91,46 @@ def _sides_m(at: tuple[float, float], box: tuple[float, float, float, float]) ->
     return dict(zip(_SIDES, (north - y, east - x, y - south, x - west), strict=True))
 
 
-def _reach(scenario: Scenario) -> tuple[str, ...]:
-    """How far roads and ground go to each side, and on which of them the fuel says nothing."""
+def _told(sides_m: Mapping[str, float]) -> str:
+    return ", ".join(f"{max(far_m, 0.0) / 1000.0:.1f} km {side}" for side, far_m in sides_m.items())
+
+
+def _reach(scenario: Scenario) -> Iterator[str]:
     inputs, network = scenario.inputs, scenario.network
     box = (network.x_m.min(), network.y_m.min(), network.x_m.max(), network.y_m.max())
+    roads_m = _sides_m(scenario.home_xy_m, tuple(map(float, box)))  # type: ignore[arg-type]
+    yield f"The roads end {_told(roads_m)} of home: a way out beyond is not seen (roads.file)."
     own_m = _sides_m(scenario.home_xy_m, inputs.terrain.grid.bounds_m)
+    if inputs.plan.has_worked_day or inputs.wide is None:
+        yield f"The ground of the worked day ends {_told(own_m)} of home: fire from farther is not seen (terrain.file)."
     radius_m = inputs.plan.rules.radius_m
     wide_m = own_m if inputs.wide is None else _sides_m(scenario.home_xy_m, inputs.wide.terrain.grid.bounds_m)
-    fuels = [("the worked day", "fuel.file", inputs.fuel)]
-    fuels += [] if inputs.wide is None else [("the rules", "rules.fuel_file", inputs.wide.fuel)]
-    return sentences(
-        "ask/check.txt.j2",
-        roads_m=_sides_m(scenario.home_xy_m, tuple(map(float, box))),  # type: ignore[arg-type]
-        own_m=own_m if inputs.plan.has_worked_day or inputs.wide is None else {},
-        short_m={side: far_m for side, far_m in wide_m.items() if far_m < radius_m},
-        radius_m=radius_m,
-        nothing=[(name, key, _unmapped(scenario, fuel)) for name, key, fuel in fuels],
-    )
+    short = {side: far_m for side, far_m in wide_m.items() if far_m < radius_m}
+    if short:
+        yield (
+            f"The ground of the rules ends {_told(short)} of home, and they are for fires within "
+            f"{radius_m / 1000.0:g} km: those that start farther on these sides are not seen by the rules "
+            "(rules.terrain_file)."
+        )
 
 
-def _unmapped(scenario: Scenario, fuel: FuelMap) -> dict[str, float]:
-    """The share of the ground of each side of which a fuel map says nothing, where that is more than a trifle."""
-    grid, (x, y) = fuel.grid, scenario.home_xy_m
-    nothing = np.isin(fuel.code, [n for n, kind in enumerate(fuel.types) if kind == UNMAPPED])
-    east, north = np.meshgrid(grid.x_m - x, grid.y_m - y)
-    side = np.round(np.degrees(np.arctan2(east, north)) / 90.0).astype(int) % 4
-    share = {word: float(nothing[side == n].mean()) if (side == n).any() else 0.0 for n, word in enumerate(_SIDES)}
-    return {word: one for word, one in share.items() if one >= _LEAST_UNMAPPED}
+def _unmapped(scenario: Scenario) -> Iterator[str]:
+    """On which sides the fuel says nothing."""
+    inputs = scenario.inputs
+    grounds: list[tuple[str, FuelMap]] = [("the worked day", inputs.fuel)]
+    grounds += [] if inputs.wide is None else [("the rules", inputs.wide.fuel)]
+    for name, fuel in grounds:
+        grid, (x, y) = fuel.grid, scenario.home_xy_m
+        nothing = np.isin(fuel.code, [n for n, kind in enumerate(fuel.types) if kind == UNMAPPED])
+        east, north = np.meshgrid(grid.x_m - x, grid.y_m - y)
+        side = np.round(np.degrees(np.arctan2(east, north)) / 90.0).astype(int) % 4
+        share = {word: float(nothing[side == n].mean()) if (side == n).any() else 0.0 for n, word in enumerate(_SIDES)}
+        told = ", ".join(f"{100.0 * one:.0f} % {word}" for word, one in share.items() if one >= _LEAST_UNMAPPED)
+        if told:
+            yield (
+                f"Of the ground of {name}, the fuel file says nothing of {told} of home: it burns there as the fastest "
+                f"of all ({'rules.fuel_file' if name == 'the rules' else 'fuel.file'})."
+            )
 
 
 def _gates(scenario: Scenario, roads: WayRoads, text: str) -> Iterator[str]:

@@ -246,14 +246,32 @@ def _assumed(plan: Plan, document: Mapping[str, Any]) -> tuple[str, ...]:
         (way, task) for way in TASK_WAYS for task in plan.tasks if way in task.ways and not task.done_before_season
     )
     absent = ((way, task.name, [name for name in task.after if way not in ways_of[name]]) for way, task in after)
-    return sentences(
-        "household/plan_assumed.txt.j2",
-        plan=plan,
-        document=document,
-        uncertain=uncertain_people(plan),
-        known_rules=country_of(plan.roads.region) in WITH_RULES,
-        ways={way: why_no_way(plan, way) for way in WAYS},
-        reached=lambda way: any(one.kind == "safe_point" and way in one.ways for one in plan.safe_points),
-        not_waited_for=[one for one in absent if one[2]],
-        like_the_plans=LIKE_THE_PLANS,
+    return (
+        *_told_of(plan, document, "asked", uncertain=uncertain_people(plan)),
+        assumed_rules(plan),
+        *_told_of(plan, document, "neighbours"),
+        *assumed_of_ground(plan, document),
+        *_told_of(
+            plan,
+            document,
+            "rest",
+            ways={way: why_no_way(plan, way) for way in WAYS},
+            reached=lambda way: any(one.kind == "safe_point" and way in one.ways for one in plan.safe_points),
+            not_waited_for=[one for one in absent if one[2]],
+            like_the_plans=LIKE_THE_PLANS,
+        ),
     )
+
+
+def assumed_rules(plan: Plan) -> str:
+    """Say by which road rules the extract is read."""
+    return " ".join(_told_of(plan, {}, "rules", known_rules=country_of(plan.roads.region) in WITH_RULES))
+
+
+def assumed_of_ground(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
+    """Say what was taken for granted of ways, weather and fire."""
+    yield from _told_of(plan, document, "ground")
+
+
+def _told_of(plan: Plan, document: Mapping[str, Any], part: str, **values: Any) -> tuple[str, ...]:
+    return sentences("household/plan_assumed.txt.j2", part=part, plan=plan, document=document, **values)

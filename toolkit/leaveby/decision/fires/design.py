@@ -5,6 +5,8 @@ ignition leaves those of the others as they were. The first fires fill the space
 tails; more are set where the time at the asked confidence lies.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import reduce
