@@ -184,36 +184,24 @@ def timetable(
 
     Rows without a moment (nothing within the horizon) are left out; the assumptions and each way's `why` say so.
     """
-    rows = [TimetableRow(0.0, "fire", "The fire of this day starts.")]
+    rows: list[tuple[float | None, str, str]] = [(0.0, "fire", "The fire of this day starts.")]
     for way, timing in timings.items():
-        words = WAY_WORDS[way]
-        found = way_phases[way]
-        if timing.latest_start_s is not None:
-            rows.append(
-                TimetableRow(timing.latest_start_s, f"start {way}", f"Latest start of getting ready to leave {words}.")
-            )
-        if timing.latest_departure_s is not None:
-            late = f"Late from now on {words}: {late_words(way, found)}"
-            rows.append(TimetableRow(timing.latest_departure_s, f"late {way}", late))
-        if np.isfinite(found.shut_from_s) and found.shut_from_s < phases.shut_from_s:
-            shut = f"On more than half of such days no road gets clear {words} from now on."
-            rows.append(TimetableRow(found.shut_from_s, f"end {way}", shut))
-        if timing.route is not None and np.isfinite(timing.route.closes_first_s):
-            rows.append(
-                TimetableRow(
-                    timing.route.closes_first_s,
-                    f"shut {way}",
-                    f"On a middling day, {timing.route.closes_first} shuts on the way {words}.",
-                )
-            )
-    if np.isfinite(phases.shut_from_s):
-        rows.append(TimetableRow(phases.shut_from_s, "last resort", EVERY_ROAD_SHUT))
+        words, found, route = WAY_WORDS[way], way_phases[way], timing.route
+        sooner_s = found.shut_from_s if found.shut_from_s < phases.shut_from_s else None
+        rows += [
+            (timing.latest_start_s, f"start {way}", f"Latest start of getting ready to leave {words}."),
+            (timing.latest_departure_s, f"late {way}", f"Late from now on {words}: {late_words(way, found)}"),
+            (sooner_s, f"end {way}", f"On more than half of such days no road gets clear {words} from now on."),
+        ]
+        if route is not None:
+            shuts = f"On a middling day, {route.closes_first} shuts on the way {words}."
+            rows.append((route.closes_first_s, f"shut {way}", shuts))
     early = f"(in the earliest {100.0 * (1.0 - confidence):.3g} % of such days)"
-    for at_s, kind, sentence in (
+    rows += [
+        (phases.shut_from_s, "last resort", EVERY_ROAD_SHUT),
         (shelter.ember_arrival_s, "embers", f"Embers may reach the home from now on {early}."),
         (shelter.front_arrival_s, "front", f"The front may reach the home from now on {early}."),
         (fire.home_p50_s, "front", "The front has reached the home on half of such days."),
-    ):
-        if np.isfinite(at_s):
-            rows.append(TimetableRow(at_s, kind, sentence))
-    return tuple(sorted(rows, key=lambda row: (row.at_s, row.kind)))
+    ]
+    known = [TimetableRow(at_s, kind, said) for at_s, kind, said in rows if at_s is not None and np.isfinite(at_s)]
+    return tuple(sorted(known, key=lambda row: (row.at_s, row.kind)))
