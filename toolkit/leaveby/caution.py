@@ -1,5 +1,7 @@
 """The override statement and the other cautions, worded once and carried by every output."""
 
+from __future__ import annotations
+
 from typing import Final
 
 OVERRIDE: Final = (

@@ -1,5 +1,7 @@
 """Streams of chance, each known by the name of what is uncertain: one more thing never redraws another."""
 
+from __future__ import annotations
+
 import hashlib
 import json
 

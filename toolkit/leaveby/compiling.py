@@ -7,6 +7,8 @@ function carries a digest of its own code, of how it is compiled and of all that
 their own digests, in its qualified name. Numba names its files after that.
 """
 
+from __future__ import annotations
+
 import enum
 import hashlib
 from collections.abc import Callable, Iterator, Mapping, Set

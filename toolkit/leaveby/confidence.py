@@ -5,6 +5,8 @@ n + 1 places, so the k-th is passed with a chance of k / (n + 1) (expected cover
 Nagaraja 2003, Order Statistics; from memory). The rank is the least k for which that is no less than the confidence.
 """
 
+from __future__ import annotations
+
 import math
 
 import numpy as np

@@ -5,6 +5,8 @@ A `Fault` names the place, what is wrong, what was expected and how to mend it.
 What takes more than a line to say stands in `faults.toml`, by name. `clean` makes quoted names fit to be shown.
 """
 
+from __future__ import annotations
+
 import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping

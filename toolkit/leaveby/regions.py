@@ -1,5 +1,7 @@
 """Countries and states whose road rules a plan can ask for, and the tables of rules that lie beside the code."""
 
+from __future__ import annotations
+
 import csv
 import difflib
 import pkgutil
@@ -115,8 +117,9 @@ def sentences(name: str, **values: Any) -> tuple[str, ...]:
 def _template(name: str) -> Any:
     from jinja2 import Environment, StrictUndefined  # only here: asking for help does without
 
-    environment = Environment(trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined)
-    environment.finalize = lambda value: str(value).replace("\n", " ")  # a name with a line break stays on its line
+    # a name with a line break in it stays one line
+    kept = {"undefined": StrictUndefined, "finalize": lambda value: str(value).replace("\n", " ")}
+    environment = Environment(trim_blocks=True, lstrip_blocks=True, **kept)
     return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
 
 

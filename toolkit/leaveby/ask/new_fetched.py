@@ -1,5 +1,7 @@
 """What `leaveby new --fetch` gets for a home: it stands where options of that name were left out."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path

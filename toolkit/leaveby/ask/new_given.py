@@ -3,6 +3,8 @@
 What can't be used is refused with the one thing to change. Where it can't be told what is meant, nothing is guessed.
 """
 
+from __future__ import annotations
+
 import math
 import re
 import zoneinfo

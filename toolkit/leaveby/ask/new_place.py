@@ -4,6 +4,8 @@ Nothing that is there already is written over. What is guessed is marked in the 
 leave earlier, and every safe point is one to be confirmed locally.
 """
 
+from __future__ import annotations
+
 import math
 import tempfile
 from collections.abc import Callable, Sequence

@@ -1,5 +1,7 @@
 """The plan's bad day and the winds of bad days, from years of hourly weather by the index of the local rating."""
 
+from __future__ import annotations
+
 import json
 from collections import Counter
 from collections.abc import Mapping, Sequence

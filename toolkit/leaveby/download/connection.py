@@ -1,5 +1,7 @@
 """The one door to the internet: a file or parts of one, by a bounded number of tries, whole or not at all."""
 
+from __future__ import annotations
+
 import json
 import time
 from collections.abc import Iterable, Mapping

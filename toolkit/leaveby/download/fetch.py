@@ -1,5 +1,7 @@
 """Fetch sources into a plan's folder: whole or not at all; what is there is kept; all is listed in `LICENCE.txt`."""
 
+from __future__ import annotations
+
 import json
 import shutil
 from collections.abc import Callable, Iterable

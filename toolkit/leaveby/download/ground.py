@@ -1,5 +1,7 @@
 """Heights and land cover: the parts of world-wide tiles under a box, brought onto one grid in the home's UTM zone."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final

@@ -1,5 +1,7 @@
 """What can be fetched for a home and what would be sent, said without opening a connection (`sources.toml`)."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

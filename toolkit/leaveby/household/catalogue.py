@@ -16,6 +16,8 @@ A list without a task, with a shorter one or with more hands is ready no later i
 easier plan is ready no later than the best of the harder one, at any confidence.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import compress, product

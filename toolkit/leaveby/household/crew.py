@@ -3,6 +3,8 @@
 Knows nothing of names. `leaveby.household.scheduling` searches among the lists.
 """
 
+from __future__ import annotations
+
 import heapq
 import math
 from collections.abc import Iterable, Sequence

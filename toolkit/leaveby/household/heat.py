@@ -9,6 +9,8 @@ of Method 1 for forest come out of it to rounding, which is tested.
 It says nothing of embers, of burning things near the house, of wind damage or of whether people inside live.
 """
 
+from __future__ import annotations
+
 from typing import Final
 
 import numpy as np

@@ -4,6 +4,8 @@ The words of the plan file (minutes, km/h, TOML) end in `leaveby.household.plan_
 seconds, metres and metres per second.
 """
 
+from __future__ import annotations
+
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta

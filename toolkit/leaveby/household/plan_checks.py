@@ -5,6 +5,8 @@ with the faults of shape. Whatever is not of the right kind is passed over here:
 there. What is said of each fault stands in `plan_faults.toml`.
 """
 
+from __future__ import annotations
+
 import math
 import re
 from collections import Counter

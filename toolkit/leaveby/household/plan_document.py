@@ -3,6 +3,8 @@
 Whatever is not of the right kind is passed over here: its shape is at fault and is reported with the others.
 """
 
+from __future__ import annotations
+
 import difflib
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence

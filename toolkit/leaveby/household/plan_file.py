@@ -4,6 +4,8 @@
 declare their keys, what has to hold between the keys by `leaveby.household.plan_checks`.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace

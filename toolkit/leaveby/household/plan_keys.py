@@ -6,6 +6,8 @@ From that come the check of a file, the way to SI and the words of its faults (`
 page for people, `about/plan_keys.md`.
 """
 
+from __future__ import annotations
+
 import json
 import re
 import types

@@ -1,5 +1,7 @@
 """Places of a plan that lie too far apart or too near: which one was written wrongly, and how it may be meant."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

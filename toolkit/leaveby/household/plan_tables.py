@@ -4,6 +4,8 @@ What each key is and how it is written stands in `plan_keys.csv`, which `leaveby
 `leaveby.household.plan` puts the nouns together.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Annotated, Final, Literal

@@ -10,6 +10,8 @@ and arrivals. The ready time that is counted on is never less than that of the c
 never more time: where the other list is sooner, its ready times are rounded up by what it is sooner (`Readiness`).
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final

@@ -3,6 +3,8 @@
 Both are inverted from uniform numbers, so that several runs can share their chance.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from typing import Final
 

@@ -11,6 +11,8 @@ and arrivals, so a longer task or a later arrival never makes the household read
 every moment could be (anomalies: `leaveby.household.catalogue`).
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field

@@ -5,6 +5,8 @@ runs, what radiant heat falls on the house against what its owner states, and wh
 is. Nothing here means that anybody will live through it.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -3,6 +3,8 @@
 Nothing is loaded before it is asked for.
 """
 
+from __future__ import annotations
+
 from importlib import import_module
 from typing import Any, Final
 

@@ -1,5 +1,7 @@
 """The notebook of checks: every number of ours beside one from outside, and a fire beside its exact shape."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from typing import Any, Final
 

@@ -3,6 +3,8 @@
 Nothing burns here: these are the roads on a clear day with nobody else on them.
 """
 
+from __future__ import annotations
+
 import math
 import re
 from collections.abc import Mapping

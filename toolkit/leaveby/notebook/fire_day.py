@@ -1,5 +1,7 @@
 """The rate-of-spread models on one day, each with its published error, and the speeds to hold them against."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,5 +1,7 @@
 """The household's panel: how sure one wants to be, when one starts, and what becomes of it."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import replace

@@ -1,5 +1,7 @@
 """A notebook panel over a district's fires: choose rating, wind and need; see homes, streets and what would help."""
 
+from __future__ import annotations
+
 import math
 from typing import Any, Final
 

@@ -4,6 +4,8 @@ Nothing is computed anew while a control is moved: the rounds, their curves and 
 drill. What the fire does next, the curve and when roads shut stand nowhere in the panel before a button is pressed.
 """
 
+from __future__ import annotations
+
 import math
 from types import SimpleNamespace
 from typing import Any, Final

@@ -1,5 +1,7 @@
 """A notebook panel over the roads: choose the vehicle, move its height, mass and speed, and see where it gets to."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import replace
 from typing import Any, Final

@@ -1,5 +1,7 @@
 """A notebook panel over the rules: a rating, a wind, some hours, how soon one learns of a fire, and the lines then."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from typing import Any, Final

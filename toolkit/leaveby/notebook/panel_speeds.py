@@ -1,5 +1,7 @@
 """A notebook panel over `speeds`: move the weather, the ground, the fuel and the minutes, and see the fire's speeds."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, Final

@@ -1,5 +1,7 @@
 """A notebook panel over a survey of streets: choose how many homes there have to be, and see who has one way out."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import replace
 from pathlib import Path

@@ -1,5 +1,7 @@
 """What one vehicle can do, in words: drive times in bands, ways to the safe points, what stays shut to it and why."""
 
+from __future__ import annotations
+
 import math
 import sys
 from collections.abc import Sequence

@@ -4,6 +4,8 @@ One day, one fuel and one slope at a time. Speeds of the fire are rounded up whe
 down.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final

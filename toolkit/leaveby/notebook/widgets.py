@@ -3,6 +3,8 @@
 `ipywidgets` and `ipyleaflet` come with the extra `lab` and are only looked for when a panel is asked for.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from importlib import import_module

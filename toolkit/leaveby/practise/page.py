@@ -4,6 +4,8 @@ The page holds everything it needs and asks nobody else. Every press goes throug
 disk before it is answered; a press that was not answered is said on the page, and may be pressed again.
 """
 
+from __future__ import annotations
+
 import base64
 import errno
 import hashlib

@@ -5,6 +5,8 @@ served it was ended. Times in it go on evenly, by a clock that nobody can set; w
 sleeps, the later of the two counts, and it is said.
 """
 
+from __future__ import annotations
+
 import math
 import time
 from collections.abc import Callable, Mapping, Sequence

@@ -1,5 +1,7 @@
 """What every figure shares: its look, its clock axis, and how it becomes a picture inside a page."""
 
+from __future__ import annotations
+
 import hashlib
 import io
 import math

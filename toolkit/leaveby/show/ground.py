@@ -3,6 +3,8 @@
 Everything is in the terrain grid's reference system.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 from datetime import timedelta

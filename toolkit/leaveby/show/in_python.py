@@ -1,5 +1,7 @@
 """An answer in Python: its map layers as tables to go on with, and what it says of itself in a notebook."""
 
+from __future__ import annotations
+
 import geopandas
 from markupsafe import Markup
 

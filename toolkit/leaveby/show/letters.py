@@ -5,6 +5,8 @@ Greek and Cyrillic letters, made once by `tests/show/make_letters.py`; its licen
 letters are shown in fonts of the machine.
 """
 
+from __future__ import annotations
+
 import base64
 import unicodedata
 from functools import cache

@@ -1,5 +1,7 @@
 """What is drawn on every map on paper, and where words go: never over each other or the frame."""
 
+from __future__ import annotations
+
 import math
 import textwrap
 from collections.abc import Collection, Iterable, Mapping, Sequence

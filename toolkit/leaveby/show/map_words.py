@@ -1,5 +1,7 @@
 """What an exported map says of the things on it, in plain sentences: ways out, trigger lines, fire fronts, streets."""
 
+from __future__ import annotations
+
 from typing import Any
 
 from shapely.geometry.base import BaseGeometry

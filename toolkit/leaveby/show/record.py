@@ -3,6 +3,8 @@
 Shares and minutes before something are rounded down, minutes after it up; a time without end is never a number.
 """
 
+from __future__ import annotations
+
 import json
 import math
 import re

@@ -5,6 +5,8 @@ time and sign wherever it stands. Everything lies in the terrain grid's referenc
 of its streets).
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass

@@ -4,6 +4,8 @@ It is read from `symbols.csv` beside this module. Widths and sizes are points on
 line, drawn and left out by turns; `screen_px` is the width of a line for programs that know only pixels.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final

@@ -1,5 +1,7 @@
 """How templates are filled: pages, pieces of HTML, XML files, and lists of sentences."""
 
+from __future__ import annotations
+
 import json
 import math
 from collections.abc import Mapping

@@ -3,6 +3,8 @@
 Every rounding goes to the side that makes people leave earlier: clock times down, durations up, savings down.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

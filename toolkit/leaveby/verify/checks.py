@@ -1,5 +1,7 @@
 """A number of ours beside one from outside, with where the outside one comes from and how it was obtained."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final

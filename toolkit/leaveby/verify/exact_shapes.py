@@ -1,5 +1,7 @@
 """The arrival solver against shapes that plain mathematics gives: the ellipse, and any wind history on even ground."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final

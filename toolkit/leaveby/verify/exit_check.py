@@ -1,5 +1,7 @@
 """Single exits on a small street graph, counted here and by networkx: take each street away and see who is cut off."""
 
+from __future__ import annotations
+
 from typing import Any, Final
 
 import networkx as nx

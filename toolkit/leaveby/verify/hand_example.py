@@ -4,6 +4,8 @@ Level ground, no wind, one fuel, a rate of spread of 1 m/s: fire from a point is
 as it is metres away. The question goes through the same computation as any household's.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone

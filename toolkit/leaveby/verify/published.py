@@ -5,6 +5,8 @@ trusted: a row "computed from a remembered equation" only shows that the code do
 meant; one "read in the source" or computed by a library was found outside.
 """
 
+from __future__ import annotations
+
 import json
 import math
 import sys

@@ -1,5 +1,7 @@
 """The replay as a figure and in words: how often the margin is not kept, against what the leave-by promises."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final

@@ -7,6 +7,8 @@ such that the run takes its length over the speed. Its members share that speed:
 that comes sooner or later takes part, and a member's wind error turns and narrows its fire but does not speed it up.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import partial

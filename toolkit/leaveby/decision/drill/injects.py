@@ -5,6 +5,8 @@ fire, the closings of the roads, the leave-by times, or the plan's weather table
 Official messages are worded by this module and stand under "Exercise only" everywhere.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta

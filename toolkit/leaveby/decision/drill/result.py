@@ -4,6 +4,8 @@ All times are seconds from the first ignition of the plan, as everywhere in the 
 before the fire starts, and a drill begins there as a rule.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime

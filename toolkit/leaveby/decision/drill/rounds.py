@@ -5,6 +5,8 @@ writes down when it would start to get ready and how it would leave, and a debri
 clear-probability curve of that way of leaving in that round.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 

@@ -1,5 +1,7 @@
 """When each stretch of road shuts: the first moment fire is within the stand-off of any part of it."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,5 +1,7 @@
 """The household's scenario made ready: points on the roads, fires on the grid, spread tables for each member."""
 
+from __future__ import annotations
+
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta

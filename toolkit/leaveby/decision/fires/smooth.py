@@ -7,6 +7,8 @@ that is drawn with every prediction. "Not within the horizon" is a class of its 
 fires alone that came, and whether one comes at all is another function.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from typing import Final, Literal
 

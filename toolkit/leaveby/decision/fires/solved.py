@@ -1,5 +1,7 @@
 """Members' fires, solved: what each one does to the stretches and places that are watched, and nothing else kept."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 

@@ -1,5 +1,7 @@
 """The household question, answered: by when to be rolling, for each way of leaving, and where the fire may be then."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import timedelta

@@ -1,5 +1,7 @@
 """What an answer takes for granted: gathered from all rooms, never left unsaid."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from leaveby import parameters

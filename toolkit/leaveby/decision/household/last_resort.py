@@ -1,5 +1,7 @@
 """The other side of the decision: what the last resort would have to withstand, and which place could be reached."""
 
+from __future__ import annotations
+
 import numpy as np
 
 from leaveby.confidence import latest_at_confidence

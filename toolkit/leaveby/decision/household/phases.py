@@ -5,6 +5,8 @@ grow with every minute, and most still get clear. Only when in more than half of
 leaving ended: a household must neither be told to shelter while most runs get out, nor that any road will be open.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Final

@@ -7,6 +7,8 @@ is on, or enters, a stretch that is shut at that moment. Counted over many membe
 more than 5 % may be caught, within what sampling allows.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final

@@ -1,5 +1,7 @@
 """What the household and the drill share: what is asked made ready, and every way of leaving timed under fires."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 

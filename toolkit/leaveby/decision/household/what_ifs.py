@@ -4,6 +4,8 @@ And what if the day or the household is: an answer keeps what it was found by (`
 one off it at once, with no more fires.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property

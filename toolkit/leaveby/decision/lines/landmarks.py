@@ -4,6 +4,8 @@ A line on a map helps who has the map. Over the radio one hears names: "the fire
 landmark is a name with a direction and a distance from the home: with fire there or nearer one is late for that way.
 """
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass

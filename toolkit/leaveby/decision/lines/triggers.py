@@ -1,5 +1,7 @@
 """Where lines lie: the outline of marked ground, and how far it reaches from the home."""
 
+from __future__ import annotations
+
 from typing import Final
 
 import numpy as np

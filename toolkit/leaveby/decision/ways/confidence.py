@@ -1,5 +1,7 @@
 """From many members to one time: the leave-by, the share that is clear, each member's own, and how well it is known."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Sequence
 
 import numpy as np

@@ -6,6 +6,8 @@ left no later than that. All of it is on the early side: neighbours are ahead, w
 them keep to the household's route to its end.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final

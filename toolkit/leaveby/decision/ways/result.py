@@ -4,6 +4,8 @@ All times are seconds from `HouseholdResult.start`, the first ignition; a negati
 `inf` is not within the horizon. Where the plan has no fire of its own, no time of the clock is known.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta

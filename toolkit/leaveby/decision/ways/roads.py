@@ -1,5 +1,7 @@
 """The roads as each way of leaving meets them: the vehicle, its travel times, and the routes worth timing."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final

@@ -1,5 +1,7 @@
 """The members' fires on the routes: which routes are worth timing, what every fire does to them, which one to take."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from typing import Final
 

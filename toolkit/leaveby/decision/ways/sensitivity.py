@@ -1,5 +1,7 @@
 """What would change the answer: what a delay costs, and which assumption a leave-by hangs on most."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from typing import Final
 

@@ -1,5 +1,7 @@
 """Leave-by times: ready time, drive and closing brought together, for each way of leaving."""
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final

@@ -4,6 +4,8 @@ The keys are declared as those of the plan file are (`leaveby.household.plan_key
 `leaveby.ask.district` reads the file, and what it shares with a plan is read as a plan is.
 """
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal
 

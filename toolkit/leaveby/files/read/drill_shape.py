@@ -4,6 +4,8 @@ The keys are declared as those of the plan file are (`leaveby.household.plan_key
 `leaveby.ask.drill` reads the file.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import MISSING, dataclass
 from datetime import date, datetime, time

@@ -4,6 +4,8 @@ Everything is brought onto one north-up grid of square cells in a projected refe
 resampled or coarsened on the way is listed, never done in silence.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path

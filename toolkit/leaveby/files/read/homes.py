@@ -1,5 +1,7 @@
 """The door for homes and exits: buildings of an extract, layers of footprints or points, tables of points or counts."""
 
+from __future__ import annotations
+
 import csv
 import io
 import math

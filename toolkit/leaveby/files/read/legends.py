@@ -1,5 +1,7 @@
 """Maps of land cover whose codes are known here, and what each class burns like: tables beside `leaveby.download`."""
 
+from __future__ import annotations
+
 from collections.abc import Collection
 from pathlib import Path
 from typing import Final

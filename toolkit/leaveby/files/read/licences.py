@@ -1,5 +1,7 @@
 """Whose data a plan's files are: the list beside files that were fetched (`LICENCE.txt`), and what a raster says."""
 
+from __future__ import annotations
+
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path

@@ -1,5 +1,7 @@
 """Named places of an OpenStreetMap extract: towns, villages, hamlets, farms and fields that people call by name."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path

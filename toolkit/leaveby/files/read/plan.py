@@ -1,5 +1,7 @@
 """Reads a plan file: TOML with the standard library, file names resolved against the plan, every fault at once."""
 
+from __future__ import annotations
+
 import re
 import tomllib
 from collections.abc import Collection, Iterator

@@ -4,6 +4,8 @@ A run is told by its `date`, a day or a day and the time at which it began, and 
 beginning are after midnight. A comma or a semicolon stands between the cells, the columns in any order.
 """
 
+from __future__ import annotations
+
 import csv
 import re
 from collections.abc import Iterator

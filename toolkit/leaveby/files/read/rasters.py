@@ -4,6 +4,8 @@ Several are put together by rasterio's `merge`, each in the reference system of 
 the others to.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager

@@ -1,5 +1,7 @@
 """OpenStreetMap extracts, XML (plain, gz, bz2) and PBF, streamed through pyosmium: only roads are held in memory."""
 
+from __future__ import annotations
+
 import bz2
 import gzip
 import re

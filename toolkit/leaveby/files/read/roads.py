@@ -1,5 +1,7 @@
 """The door for road files: OpenStreetMap extracts, street graphs, and layers of lines."""
 
+from __future__ import annotations
+
 from dataclasses import replace
 from pathlib import Path
 

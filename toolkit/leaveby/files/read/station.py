@@ -5,6 +5,8 @@
 stations name things stands in `station.toml`.
 """
 
+from __future__ import annotations
+
 import csv
 import re
 import zoneinfo

@@ -6,6 +6,8 @@ and 05-077r4), which is an open standard; and in the document that free desktop 
 the column `symbol`. Neither knows a house: a home is a pentagon.
 """
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path

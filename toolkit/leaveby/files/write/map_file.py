@@ -5,6 +5,8 @@ show it, so what stands there is escaped once more; `ExtendedData` holds numbers
 name.
 """
 
+from __future__ import annotations
+
 import html
 import math
 from collections.abc import Mapping, Sequence

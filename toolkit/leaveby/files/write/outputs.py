@@ -1,5 +1,7 @@
 """Writes an answer's files, all or none: record, pages, map layers, rasters, map file, route, tables, reminders."""
 
+from __future__ import annotations
+
 import csv
 import io
 import math

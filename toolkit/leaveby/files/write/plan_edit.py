@@ -4,6 +4,8 @@ Each change takes the text of the file and gives another text, so that going bac
 Comments between two tables stay where they are, but those right above a header, with no blank line between, go with it.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from typing import Any
 

@@ -1,5 +1,7 @@
 """Writes `practice.csv`: a line for each press, on the disk before the next one is taken."""
 
+from __future__ import annotations
+
 import csv
 import io
 import os

@@ -3,6 +3,8 @@
 The page brings its letters and asks for nothing else, so its print is the one that one gets by printing by hand.
 """
 
+from __future__ import annotations
+
 import os
 import shutil
 import subprocess

@@ -4,6 +4,8 @@ They fall eight weeks before the day on which the plan says that the local fire 
 early day is taken. Every reminder says which.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Final

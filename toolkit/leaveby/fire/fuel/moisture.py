@@ -6,6 +6,8 @@ The public functions take air temperature in degrees C and relative humidity in 
 arrays that broadcast together, and give percent of dry weight: in forest and shrubland never below `DRIEST_PERCENT`.
 """
 
+from __future__ import annotations
+
 from typing import Any, Final, Literal
 
 import numpy as np

@@ -1,5 +1,7 @@
 """Common fuel types: load, hazard scores, and which rate-of-spread equation each one takes."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, Literal

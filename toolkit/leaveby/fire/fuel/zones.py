@@ -4,6 +4,8 @@ Where a map says nothing, or polygons something unknown, the cell becomes `UNMAP
 equations counts there.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

@@ -10,6 +10,8 @@ holds, the ratio is capped, slopes past the published range count as the steepes
 rounded off where it would give less than the published rate along the wind. `SHAPE_ASSUMPTIONS` lists them.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, replace
 from functools import cache

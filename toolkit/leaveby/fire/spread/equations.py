@@ -7,6 +7,8 @@ None of these papers was read in full; where an equation is remembered, its docs
 the dry eucalypt model was found anywhere: it is checked by hand and by the published statistics of its error only.
 """
 
+from __future__ import annotations
+
 import math
 from typing import Final, Literal
 

@@ -6,6 +6,8 @@ burns in the flames in t/ha, intensities in kW per metre of front. Flames are in
 not read; those of AS 3959:2009 are confirmed by its distance tables, to which the factor for grass is fitted.
 """
 
+from __future__ import annotations
+
 from typing import Final
 
 import numpy as np

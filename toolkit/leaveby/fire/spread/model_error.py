@@ -9,6 +9,8 @@ function, and that is solved for `sigma`. Within one member it is the same fire,
 make a model wrong, so one `z` should serve all models of a member.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -4,6 +4,8 @@ A zone is a fuel type within one weather place. The map of zones is made once (`
 member of an ensemble are then only (steps x zones) work (`table_for_member`).
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final

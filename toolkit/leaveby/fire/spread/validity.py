@@ -4,6 +4,8 @@ The result is given all the same, since the worst days are the ones that count; 
 were read in an abstract; the others are remembered and rough.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final

@@ -7,6 +7,8 @@ The public functions take arrays that broadcast together: temperature in degrees
 percent, the mean open wind at 10 m in m/s, rain and soil moisture deficit in mm, loads in t/ha.
 """
 
+from __future__ import annotations
+
 import math
 from typing import Final, Literal
 

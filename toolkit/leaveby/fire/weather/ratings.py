@@ -6,6 +6,8 @@ nothing worse leaves earlier. Which fuel stands for the district, and how fast i
 (`leaveby.fire.spread.series.district_of`).
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta

@@ -5,6 +5,8 @@ missing unit, a missing time zone or an impossible value is refused with its row
 What is filled in, because the plan asks for it or because nothing was given, stands in `Weather.assumptions`.
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta

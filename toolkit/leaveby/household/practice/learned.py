@@ -20,6 +20,8 @@ few runs the most.
 stress, dark and heat (judgement), the last two unless the run was noted as dark or hot.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace

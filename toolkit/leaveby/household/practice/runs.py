@@ -1,5 +1,7 @@
 """Practice runs as nouns: from the lines of `practice.csv`, as pressed or written, to runs with their times."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass

@@ -4,6 +4,8 @@ Everything is plain data in WGS 84; `live_map` puts it on the screen. Names, mom
 `leaveby.show.scene`, so that one legend fits all maps.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace

@@ -4,6 +4,8 @@ It has no tiles: the hills travel inside the page, and the rest are lines. `ipyl
 extra `lab` and are only looked for when a map is asked for. Names from files are shown as text, never read as HTML.
 """
 
+from __future__ import annotations
+
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence

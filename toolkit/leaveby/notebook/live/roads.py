@@ -3,6 +3,8 @@
 Plain data in WGS 84, with the same numbers as the tables beside it and the same colours as the streets' page.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Callable, Sequence
 from typing import Any, Final

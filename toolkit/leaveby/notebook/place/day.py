@@ -1,5 +1,7 @@
 """The panel over the bad day of one's own plan: its worst temperature, humidity, wind and where that comes from."""
 
+from __future__ import annotations
+
 from types import SimpleNamespace
 from typing import Any
 

@@ -1,5 +1,7 @@
 """What the panels of one's own place share: the plan as it stands, what is said of it, and keeping and answering."""
 
+from __future__ import annotations
+
 import base64
 from collections.abc import Callable
 from dataclasses import dataclass, field

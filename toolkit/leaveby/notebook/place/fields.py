@@ -3,6 +3,8 @@
 What can't be read stays as it was typed, so that the check of the plan says what is wrong with it and how to mend it.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime

@@ -1,5 +1,7 @@
 """The panel over one of a plan's lists: people, tasks, safe points or fire starts: add, change, strike, reorder."""
 
+from __future__ import annotations
+
 from types import SimpleNamespace
 from typing import Any, Final
 

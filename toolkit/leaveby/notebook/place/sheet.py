@@ -1,5 +1,7 @@
 """What the map of one's own place shows: the extract's streets, what is marked on them, and the plan's places."""
 
+from __future__ import annotations
+
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final

@@ -1,5 +1,7 @@
 """The map of one's own place: a point on it, by a click or by its coordinates, and what is to be there."""
 
+from __future__ import annotations
+
 from types import SimpleNamespace
 from typing import Any, Final
 

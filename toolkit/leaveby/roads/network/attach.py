@@ -1,5 +1,7 @@
 """Put homes and safe points on the road network exactly where they lie."""
 
+from __future__ import annotations
+
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace

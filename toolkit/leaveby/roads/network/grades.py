@@ -8,6 +8,8 @@ smoothing spline on the road network: Whittaker 1923, Proceedings of the Edinbur
 memory). A steady grade passes unchanged, also at dead ends.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final

@@ -4,6 +4,8 @@ Nodes are numbered 0..n-1 and edges 0..e-1. An edge is one direction of travel a
 and loops are kept. Lengths are great-circle lengths on the mean sphere; geometry is projected, in metres.
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
@@ -113,7 +115,7 @@ class RoadNetwork:
 
 
 TAGS: Final = tuple(
-    name for name, kind in RoadNetwork.__annotations__.items() if kind == tuple[str, ...] and name != "assumptions"
+    name for name, kind in RoadNetwork.__annotations__.items() if kind == "tuple[str, ...]" and name != "assumptions"
 )
 """The raw tags that every edge carries, as attributes of `RoadNetwork`; '' where absent."""
 

@@ -4,6 +4,8 @@ A rule is held against what the map says and nothing more: whether it applies to
 was there before it, is for the local authority. So a comparison says "longer than the rule", never "against the law".
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal

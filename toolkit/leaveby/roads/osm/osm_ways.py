@@ -1,5 +1,7 @@
 """Raw ways as they stand in a file, and the rules that read their tags: direction, barriers, several values."""
 
+from __future__ import annotations
+
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final

@@ -5,6 +5,8 @@ dead ends, junctions, and where a street turns from one-way to two-way. They als
 mixes the tags of two ways, and at barriers.
 """
 
+from __future__ import annotations
+
 from collections import defaultdict
 from dataclasses import dataclass, replace
 

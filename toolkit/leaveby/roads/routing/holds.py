@@ -4,6 +4,8 @@ First in, first out: who comes later is never let on sooner. So the moment of be
 coming, its inverse exists, and label-setting stays exact (`latest_departure`).
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 

@@ -1,5 +1,7 @@
 """The way itself: its stretches, street by street with turns, the street that closes first, and other ways."""
 
+from __future__ import annotations
+
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -6,6 +6,8 @@ earliest arrival (without queues). This is the time-dependent form of Dijkstra's
 property (from memory: Kaufman & Smith 1993, IVHS Journal 1(1), 1-11).
 """
 
+from __future__ import annotations
+
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any

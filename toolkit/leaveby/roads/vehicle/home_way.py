@@ -1,5 +1,7 @@
 """What a household passes between its home and the first public road: its own private way and gates, and no others."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final

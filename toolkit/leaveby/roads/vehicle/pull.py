@@ -1,5 +1,7 @@
 """The vehicle on the road (house and tow car, car alone, people on foot) and the speed its engine can hold uphill."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
 from typing import Final, Literal
 

@@ -1,5 +1,7 @@
 """What this vehicle may not or can't use: height, width, length, weight, access, trailers, gates, steps and mud."""
 
+from __future__ import annotations
+
 import re
 from collections.abc import Mapping
 from typing import Final

@@ -1,5 +1,7 @@
 """How fast one drives where: posted limits as mapped, usual speeds, surfaces, towing limits."""
 
+from __future__ import annotations
+
 import re
 from typing import Final
 

@@ -1,5 +1,7 @@
 """How long this vehicle takes on each stretch of road, and which it can't use."""
 
+from __future__ import annotations
+
 from collections import Counter
 from dataclasses import dataclass
 from typing import Final

@@ -1,5 +1,7 @@
 """The figure of a drill: every answer on the clear-probability curve of its way of leaving in a round."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from typing import Any, Final
 

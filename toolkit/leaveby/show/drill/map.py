@@ -6,6 +6,8 @@ of the modelled ground is shown, whatever burns: a frame around the fire would g
 ground is hatched, so that it reads in black and white.
 """
 
+from __future__ import annotations
+
 from typing import Final
 
 import shapely.ops

@@ -5,6 +5,8 @@ says that this is an exercise and that official warnings override. The groups' f
 than each pause: no arrival, no time to start by, no speed, no number of pauses still to come.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Final

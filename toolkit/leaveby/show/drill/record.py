@@ -4,6 +4,8 @@ Clock times are ISO 8601 with the plan's UTC offset, rounded down to whole minut
 rounded down, minutes after it up; shares are rounded down. A time that is not there is null and has its `why`.
 """
 
+from __future__ import annotations
+
 import math
 from datetime import datetime
 from typing import Any, Final

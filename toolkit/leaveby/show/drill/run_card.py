@@ -4,6 +4,8 @@ As on the household's sheet every text is cut by count, so that no name, no numb
 frame. What does not fit stands on the groups' sheets and in the annex.
 """
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta

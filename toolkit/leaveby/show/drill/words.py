@@ -4,6 +4,8 @@ Clock times of injects are whole minutes; leave-by times are rounded down to 5 m
 a participant reads says what has not happened yet.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from datetime import timedelta

@@ -1,5 +1,7 @@
 """The last resort in words with clock times, and as plain data: never as something that keeps people alive."""
 
+from __future__ import annotations
+
 import math
 from typing import Any, Final
 

@@ -3,6 +3,8 @@
 Everything is drawn in the terrain grid's reference system, north up.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace

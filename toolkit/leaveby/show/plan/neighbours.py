@@ -1,5 +1,7 @@
 """What the neighbours' cars are worth on the way out, in words."""
 
+from __future__ import annotations
+
 import math
 
 from leaveby.decision.ways.result import HeldUp, WayTiming

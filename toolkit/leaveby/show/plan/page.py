@@ -1,5 +1,7 @@
 """The report: `report.html`, everything behind the sheet, one file without script or outside address."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping
 from datetime import datetime

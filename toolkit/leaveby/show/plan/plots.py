@@ -5,6 +5,8 @@ Every function returns a matplotlib `Figure` made without pyplot, so that nothin
 says the same in words.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 from typing import Any, Final

@@ -1,5 +1,7 @@
 """What was practised, in words and as data: how often, when last, how long against the plan, what was in no task."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final

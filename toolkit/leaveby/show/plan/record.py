@@ -4,6 +4,8 @@ Clock times are ISO 8601 with the scenario's UTC offset, rounded down to whole m
 up to a tenth; shares are rounded down. A time without end is never a number: it is null, with `why` beside it.
 """
 
+from __future__ import annotations
+
 import math
 from datetime import datetime
 from typing import Any, Final

@@ -5,6 +5,8 @@ still lacks in width ends in an ellipsis, so that each part of the sheet is as h
 is about the plan's own day but what is known of the place of last resort.
 """
 
+from __future__ import annotations
+
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,5 +1,7 @@
 """The day as bars: leaving, the roads, the fire and the last resort over one clock."""
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass
 
