@@ -11,6 +11,8 @@ import numpy as np
 def stream(seed: int, kind: str, *names: str, batch: int = 0) -> np.random.Generator:
     """Give the stream of chance of one thing, named by its kind: the same on every machine and its own alone.
 
+    Examples
+    --------
     >>> bool(stream(1, "wind").random() == stream(1, "wind").random())
     True
     >>> bool(stream(1, "wind").random() == stream(1, "wind", batch=1).random())

@@ -52,7 +52,10 @@ WIDTH: Final = 80
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and give its exit code.
 
-    - `arguments`: words after the program's name; those of the terminal when left out.
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after the program's name; those of the terminal when left out.
     """
     for name in ("stdout", "stderr"):
         if getattr(sys, name) is None:  # closed by whoever started this

@@ -45,6 +45,8 @@ def njit(**options: Any) -> Callable[[Function], Function]:
     those of `numba.njit`, a private one (with a leading underscore) is left out where the installed numba doesn't know
     it: those may make code faster, never other.
 
+    Examples
+    --------
     >>> @njit(error_model="numpy")
     ... def drive_s(length_m: float, speed_m_s: float) -> float:
     ...     return length_m / speed_m_s
@@ -58,6 +60,8 @@ def njit(**options: Any) -> Callable[[Function], Function]:
 def vectorize(function: Callable[..., Any]) -> Callable[..., NDArray[np.float64]]:
     """Make a numpy ufunc of a function of numbers, compiled, and keep the machine code on disk; errors as of `njit`.
 
+    Examples
+    --------
     >>> def _km_h(speed_m_s: float) -> float:
     ...     return 3.6 * speed_m_s
     >>> vectorize(_km_h)(np.array([5.0, 10.0]))
@@ -77,6 +81,8 @@ def digest(function: Any, options: Mapping[str, Any]) -> str:
 
     The function is not compiled yet; the options say how it is going to be.
 
+    Examples
+    --------
     >>> def _twice(x: float) -> float:
     ...     return 2.0 * x
     >>> digest(_twice, {}) == digest(_twice, {"fastmath": True})

@@ -20,6 +20,8 @@ def rank_at(members: int, confidence: float) -> int:
 
     Raises InputError for no members, or a confidence outside 0 to 1: no number of members can promise 1.
 
+    Examples
+    --------
     >>> [rank_at(members, 0.95) for members in (4, 250, 350, 750)]
     [4, 239, 334, 714]
     """
@@ -37,6 +39,8 @@ def latest_at_confidence(member_latest_s: NDArray[np.float64], confidence: float
     It is the time of a member, each of which has its own latest time (which may be inf or -inf); inf when that many
     members are not bounded at all. Where the confidence asks for more members than there are, the earliest of all.
 
+    Examples
+    --------
     >>> latest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.6)
     20.0
     """
@@ -47,6 +51,8 @@ def latest_at_confidence(member_latest_s: NDArray[np.float64], confidence: float
 def longest_at_confidence(member_duration_s: NDArray[np.float64], confidence: float) -> float:
     """Give the duration that at least the asked share of members does not exceed.
 
+    Examples
+    --------
     >>> longest_at_confidence(np.array([10.0, 20.0, 30.0, 40.0]), 0.6)
     30.0
     """

@@ -24,11 +24,19 @@ MOST_FAULTS: Final = 200
 class Fault:
     """One thing wrong with the input.
 
-    - `place`: where: a file and line, a key of the plan (`tasks[2].hands`), a row and column.
-    - `wrong`: what stands there and why it can't be used.
-    - `expected`: what would have been right, with its unit and valid range.
-    - `mend`: what to do about it.
+    Attributes
+    ----------
+    place : str
+        Where: a file and line, a key of the plan (`tasks[2].hands`), a row and column.
+    wrong : str
+        What stands there and why it can't be used.
+    expected : str
+        What would have been right, with its unit and valid range.
+    mend : str
+        What to do about it.
 
+    Examples
+    --------
     >>> print(Fault("weather.csv row 4", "humidity is 140 %", "0 to 100 %", "correct the row"))
     weather.csv row 4: humidity is 140 %. Expected 0 to 100 %. To mend it: correct the row.
     """
@@ -45,6 +53,8 @@ class Fault:
 class InputError(ValueError):
     """The input can't be used; `faults` holds everything that is wrong with it, up to `MOST_FAULTS`; `more` the rest.
 
+    Examples
+    --------
     >>> raise InputError([Fault("a", "is 1", "2", "write 2")])
     Traceback (most recent call last):
         ...
@@ -71,6 +81,8 @@ class NotWrittenError(InputError):
 class Faults(list[Fault]):
     """What one reading has found wrong so far.
 
+    Examples
+    --------
     >>> faults = Faults()
     >>> faults.add("a", "is 1", "2", "write 2")
     >>> faults.refuse()
@@ -96,6 +108,8 @@ class Faults(list[Fault]):
 def refuse(place: str, wrong: str, *, expected: str, mend: str) -> InputError:
     """Make the error for a single fault: `raise refuse(...)`.
 
+    Examples
+    --------
     >>> str(refuse("home", "is 5 km off", expected="a road near", mend="move it"))
     'home: is 5 km off. Expected a road near. To mend it: move it.'
     """
@@ -105,6 +119,8 @@ def refuse(place: str, wrong: str, *, expected: str, mend: str) -> InputError:
 def fault_of(place: object, told: str, /, **values: object) -> Fault:
     """Make a fault in the words that `faults.toml` has under the name `told`, with the values that they ask for.
 
+    Examples
+    --------
     >>> fault_of("heat", "no_heat", heat_kw_m2=-1.0).wrong
     'is -1'
     """

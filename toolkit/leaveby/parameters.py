@@ -24,6 +24,8 @@ Mark = Literal["read", "memory", "practice", "judgement"]
 class Parameter:
     """A value with its unit, valid range and origin.
 
+    Examples
+    --------
     >>> GATE_TIME_S.value, GATE_TIME_S.unit
     (60.0, 's')
     """

@@ -20,6 +20,8 @@ REGION_PATTERN: Final = r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$"
 def table(name: str) -> Any:
     """Read a table that lies beside the code, `name`.toml in the package, once.
 
+    Examples
+    --------
     >>> table("regions")["countries"]["mark"]
     'memory'
     """
@@ -38,6 +40,8 @@ WITH_RULES: Final = tuple(table("roads/vehicle/speeds")["zone"]["km_h"])
 def country_of(region: str) -> str:
     """Give the country of a region.
 
+    Examples
+    --------
     >>> country_of("AU-NSW")
     'AU'
     """
@@ -47,6 +51,8 @@ def country_of(region: str) -> str:
 def rating_scale(region: str) -> Literal["australia", "europe", "own"]:
     """Name the scale of official fire danger ratings that holds in a region: "australia", "europe", or else "own".
 
+    Examples
+    --------
     >>> [rating_scale(region) for region in ("AU-NSW", "PT", "US-CA")]
     ['australia', 'europe', 'own']
     """
@@ -59,6 +65,8 @@ def rating_scale(region: str) -> Literal["australia", "europe", "own"]:
 def measures_of(region: str) -> Measures:
     """Give the units in which people read distances and speeds in a region: metric but where signs are in miles.
 
+    Examples
+    --------
     >>> [measures_of(region).name for region in ("AU-NSW", "US-CA", "GB")]
     ['metric', 'miles and feet', 'miles and yards']
     """
@@ -71,6 +79,8 @@ def measures_of(region: str) -> Measures:
 def rating_words(region: str) -> tuple[str, ...]:
     """Name the ratings that forecasts of a country without numbers use, the mildest first; empty where not known.
 
+    Examples
+    --------
     >>> rating_words("US-CA")[-1], rating_words("AU")
     ('Extreme', ())
     """
@@ -78,10 +88,22 @@ def rating_words(region: str) -> tuple[str, ...]:
 
 
 def region_faults(region: str, *, place: str) -> list[Fault]:
-    """Find out whether a region, country or country and state (`AU`, `AU-NSW`), exists: no fault where it does.
+    """Find out whether a region exists.
 
-    `place` is where it stands, for messages.
+    Parameters
+    ----------
+    region : str
+        Country, or country and state: `AU`, `AU-NSW`, `US-CA`.
+    place : str
+        Where it stands, for messages.
 
+    Returns
+    -------
+    list of Fault
+        Empty when it exists.
+
+    Examples
+    --------
     >>> region_faults("AU-NSW", place="[roads] region"), region_faults("AU-NWS", place="[roads] region")[0].mend
     ([], 'write "AU-NSW" if that was meant')
     """

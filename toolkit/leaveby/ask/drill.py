@@ -42,8 +42,13 @@ def read_drill(path: str | Path) -> DrillScript:
     the UTC offset of the plan's first fire; a date and time with offset says another day. File names in it are relative
     to its own folder.
 
-    Raises InputError with every fault of the drill file and of the plan.
+    Raises
+    ------
+    InputError
+        With every fault of the drill file and of the plan.
 
+    Examples
+    --------
     >>> read_drill("no_such_drill.toml")
     Traceback (most recent call last):
         ...
@@ -58,7 +63,10 @@ def read_drill(path: str | Path) -> DrillScript:
 def check_drill(path: str | Path) -> tuple[DrillScript, HouseholdInputs]:
     """Read a drill, its plan and everything that names, and compute no fire.
 
-    Raises InputError with every fault of all of them.
+    Raises
+    ------
+    InputError
+        With every fault of all of them.
     """
     script, plan, faults = _read(Path(path))
     inputs = None
@@ -107,11 +115,19 @@ def run_drill(
 ) -> Drill:
     """Run a drill, or the drill in a file.
 
-    - `members`: how many times each round's uncertain day is played through; as the drill says when left out.
-    - `workers`: threads; as many as the machine has processors when left out. The drill does not depend on it.
-    - `progress`: called with (what, members done, members, "").
+    Parameters
+    ----------
+    members : int, optional
+        How many times each round's uncertain day is played through; as the drill says when left out.
+    workers : int, optional
+        Threads; as many as the machine has processors when left out. The drill does not depend on it.
+    progress : callable, optional
+        Called with (what, members done, members, "").
 
-    Raises InputError with every fault of the drill file, of the plan and of what it names.
+    Raises
+    ------
+    InputError
+        With every fault of the drill file, of the plan and of what it names.
     """
     # here, since checking a drill does without
     from leaveby.decision.drill.rounds import answer_drill

@@ -45,8 +45,13 @@ def load_plan(path: str | Path, *, text: str | None = None) -> Plan:
 
     The practice runs beside it (`practice.csv`) are read with it, where there are any.
 
-    Raises InputError with every fault of both files.
+    Raises
+    ------
+    InputError
+        With every fault of both files.
 
+    Examples
+    --------
     >>> load_plan("nowhere.toml")
     Traceback (most recent call last):
         ...
@@ -72,8 +77,10 @@ def read_inputs(plan: Plan, *, around_m: float = AREA_BUFFER_M) -> HouseholdInpu
 
     The grid reaches `around_m` beyond the plan's places, as far as the terrain goes.
 
-    Raises InputError with the faults of terrain, fuel, weather and roads at once, as far as each can be read on its
-    own.
+    Raises
+    ------
+    InputError
+        With the faults of terrain, fuel, weather and roads at once, as far as each can be read on its own.
     """
     ground = read_terrain(plan.terrain.file, plan_points(plan), cell_m=plan.terrain.cell_m, around_m=around_m)
     grid = ground.terrain.grid
@@ -158,9 +165,15 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
 
     It reaches as far around them as the rules ask, or as its terrain file goes; None where the plan names none of it.
 
-    - `grid`: of the plan's own ground, which the wide one must hold, for the ways out lie on it.
+    Parameters
+    ----------
+    grid : Grid
+        Of the plan's own ground, which the wide one must hold, for the ways out lie on it.
 
-    Raises InputError with the faults of its files, and where it holds less than the plan's own ground.
+    Raises
+    ------
+    InputError
+        With the faults of its files, and where it holds less than the plan's own ground.
     """
     rules = plan.rules
     level = plan.terrain.flat and (rules.fuel_file is not None or rules.fuel_type is not None)
@@ -242,12 +255,21 @@ def plan_household(
 ) -> HouseholdResult:
     """Answer the household question for a plan, or for the plan in a file.
 
-    - `members`: how many times the uncertain day is played through; as the plan says when left out.
-    - `workers`: threads; as many as the machine has processors when left out. The answer does not depend on it.
-    - `progress`: called with (what, done, total, present leave-bys in words).
-    - `first`: called with what few fires say of the ways of leaving, while more are solved; not without a fire.
+    Parameters
+    ----------
+    members : int, optional
+        How many times the uncertain day is played through; as the plan says when left out.
+    workers : int, optional
+        Threads; as many as the machine has processors when left out. The answer does not depend on it.
+    progress : callable, optional
+        Called with (what, done, total, present leave-bys in words).
+    first : callable, optional
+        Called with what few fires say of the ways of leaving, while more are solved; not without a fire.
 
-    Raises InputError with every fault of the plan and of what it names.
+    Raises
+    ------
+    InputError
+        With every fault of the plan and of what it names.
     """
     # here, since checking a plan does without
     from threadpoolctl import threadpool_limits
@@ -282,7 +304,10 @@ def check_household(plan: Plan | str | Path) -> HouseholdInputs:
 def demo_folder() -> Path:
     """Find the demo's files: in the installed package, or beside it in a checkout.
 
-    Raises InputError when the installation lacks them.
+    Raises
+    ------
+    InputError
+        When the installation lacks them.
     """
     return _shipped("_demo", "data_demo", what="demo files")
 

@@ -26,7 +26,10 @@ def fetched_for(
     Each source is told before it is asked, with all that is sent. Files that are there already are kept, so that a
     second call goes on.
 
-    Raises InputError without a home, where the country is in doubt, or with every source that could not be fetched.
+    Raises
+    ------
+    InputError
+        Without a home, where the country is in doubt, or with every source that could not be fetched.
     """
     if given.get("home") is None:
         raise refused("--home", "fetch_without_home")

@@ -163,8 +163,13 @@ def point_of(text: str, *, where: str = "") -> Place:
 
     Gives longitude and latitude. Letters say which is which whatever the order.
 
-    Raises InputError where it can't be told what is meant, with the one thing to change.
+    Raises
+    ------
+    InputError
+        Where it can't be told what is meant, with the one thing to change.
 
+    Examples
+    --------
     >>> point_of("-36.1291, 148.9424")
     (148.9424, -36.1291)
     >>> point_of("148.9424 E; 36.1291 S")
@@ -260,6 +265,8 @@ def named_countries(near: Sequence[str]) -> str:
 def countries_near(home_deg: Place) -> tuple[str, ...]:
     """Countries that a point may lie in, the likeliest first, by the cities of the time zones; empty without them.
 
+    Examples
+    --------
     >>> countries_near((148.9424, -36.1291))
     ('AU',)
     """
@@ -280,6 +287,8 @@ def clock_of(home_deg: Place, *, region: str) -> tzinfo:
 def clock_name(home_deg: Place, *, region: str) -> str:
     """Name the clock of a place as `[weather] clock` has it.
 
+    Examples
+    --------
     >>> clock_name((148.9424, -36.1291), region="AU")
     'Australia/Sydney'
     """
@@ -368,6 +377,8 @@ def day_of(text: str, *, measures: Measures = METRIC) -> tuple[float, ...]:
 
     Where people read degrees Fahrenheit or miles an hour a number has to have its unit, of either kind.
 
+    Examples
+    --------
     >>> day_of("38 C, 12 %, 45 km/h, NW")
     (38.0, 12.0, 45.0, 315.0)
     >>> from leaveby.units import MILES_AND_FEET

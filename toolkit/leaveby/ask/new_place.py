@@ -77,6 +77,8 @@ _SLOWER: Final = ("speed_limit", "power")
 def own_line(name: str, value: Any, *, measures: Measures) -> str:
     """Write a line of a plan in the units of the place, a guess on the side that makes people leave earlier.
 
+    Examples
+    --------
     >>> from leaveby.units import METRIC, MILES_AND_FEET
     >>> own_line("width_m", 2.5, measures=METRIC), own_line("speed_limit_km_h", 60, measures=MILES_AND_FEET)
     ('width_m = 2.5', 'speed_limit_mph = 37')
@@ -111,8 +113,10 @@ def refuse_what_is_there(folder: Path) -> None:
 def new_plan(wanted: Wanted, folder: Path, *, progress: Callable[[str], None]) -> tuple[dict[str, Path], list[str]]:
     """Write a plan and what belongs to it into a folder, all or none, and say what it holds and what is left open.
 
-    Raises InputError where the folder has a plan already, a file that was given can't be used, or no safe point is
-    found.
+    Raises
+    ------
+    InputError
+        Where the folder has a plan already, a file that was given can't be used, or no safe point is found.
     """
     refuse_what_is_there(folder)
     _check_home(wanted)

@@ -172,8 +172,10 @@ def save_place(place: OwnPlace) -> OwnPlace:
 
     Where its files lie elsewhere, as the demo's do, they are copied beside it first, and none is written over.
 
-    Raises InputError with its faults, where it has some, or where the file was changed by somebody else in the
-    meantime.
+    Raises
+    ------
+    InputError
+        With its faults, where it has some, or where the file was changed by somebody else in the meantime.
     """
     if found := check_place(place).faults:
         raise refused(place.path.name, "place_with_faults", count=len(found))

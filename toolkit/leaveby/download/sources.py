@@ -69,6 +69,8 @@ def sources_for(
 
     Raises InputError for a place, radius or year out of range, or ground over the date line.
 
+    Examples
+    --------
     >>> roads, heights, cover, weather = sources_for(148.9424, -36.1291, last_year=2025)
     >>> roads.box_deg, heights.addresses[0][-45:]
     ((148.7, -36.4, 149.2, -35.9), '/Copernicus_DSM_COG_10_S37_00_E148_00_DEM.tif')

@@ -57,6 +57,8 @@ class Grid:
 def cell_of(grid: Grid, x_m: float, *, y_m: float) -> tuple[int, int] | None:
     """Row and column of the cell that holds a point, or None where the point lies outside.
 
+    Examples
+    --------
     >>> grid = Grid(x_min_m=0.0, y_max_m=300.0, cell_m=30.0, rows=10, cols=20, crs="EPSG:32755")
     >>> cell_of(grid, 45.0, y_m=299.0), cell_of(grid, -1.0, y_m=0.0)
     ((0, 1), None)

@@ -49,6 +49,8 @@ def transmissivity(path_m: ArrayLike) -> NDArray[np.float64]:
 
     Beyond 100 m, where the method ends, the value at 100 m stands: more heat, not less.
 
+    Examples
+    --------
     >>> transmissivity([0.0, 50.0, 100.0, 300.0]).round(3)
     array([0.905, 0.768, 0.723, 0.723])
     """
@@ -98,6 +100,8 @@ def radiant_heat(distance_m: ArrayLike, *, flame_length_m: ArrayLike, slope_deg:
     AS 3959:2009 Appendix B (from memory): flame 1090 K, emissivity 0.95, front 100 m wide, air 308 K and 25 %, tilt
     chosen for the largest flux. Printed distances stop at 100 m.
 
+    Examples
+    --------
     >>> radiant_heat([19.0, 35.0, 48.0], flame_length_m=23.7).round(1)
     array([40.5, 19.3, 12.4])
     """
@@ -126,6 +130,8 @@ def exposure_class(heat_kw_m2: float) -> str:
     A flux below 12.5 is named BAL-12.5 too: the class below it depends on the distance to all vegetation, which is for
     a licensed practitioner to say.
 
+    Examples
+    --------
     >>> exposure_class(12.5), exposure_class(12.6), exposure_class(41.0)
     ('BAL-12.5', 'BAL-19', 'BAL-FZ')
     """
@@ -138,6 +144,8 @@ def time_to_pain(heat_kw_m2: float) -> float:
 
     Below about 2.5 kW/m2 it runs early, since skin cools as it heats. Raises InputError when the heat is not above 0.
 
+    Examples
+    --------
     >>> round(time_to_pain(10.0), 2)
     3.99
     """

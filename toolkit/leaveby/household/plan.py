@@ -162,6 +162,8 @@ def arrival_faults(people: Sequence[Person]) -> list[Fault]:
 def uncertain_people(household: Household | Plan) -> tuple[Person, ...]:
     """Pick the people whose arrival has a spread, in the order of the plan: members draw one number for each of them.
 
+    Examples
+    --------
     >>> late = Person("Bo", arrives_after_s=900.0, arrives_latest_s=1800.0)
     >>> [person.name for person in uncertain_people(Household((Person("Ines"), late), tasks=()))]
     ['Bo']
@@ -174,6 +176,8 @@ def can_do(can: Collection[str], needs: Collection[str]) -> bool:
 
     Someone without any skill is put on no task, not even on one without needs.
 
+    Examples
+    --------
     >>> can_do(("lift", "drive"), ("lift",)), can_do(("drive",), ()), can_do((), ())
     (True, True, False)
     """
@@ -198,6 +202,8 @@ def why_no_way(household: Household | Plan, way: Way) -> str | None:
 
     Leaving on foot always counts as a way; where it leads is for the roads to say.
 
+    Examples
+    --------
     >>> why_no_way(Household(people=(Person("Ines"),), tasks=()), "car")
     'There is no car.'
     """
@@ -241,6 +247,8 @@ def ways(household: Household | Plan) -> tuple[Way, ...]:
     `car` needs a car, someone who can drive and a seat for everyone; `tow` needs the trailer, its car, someone who can
     tow and a seat for everyone; `foot` is always there.
 
+    Examples
+    --------
     >>> ute = Vehicle("ute", "car", width_m=1.9, height_m=1.9, length_m=5.4, mass_kg=2400.0, seats=5)
     >>> ways(Household(people=(Person("Ines", can=("drive",)),), tasks=(), vehicles=(ute,)))
     ('car', 'foot')
@@ -263,6 +271,8 @@ def tasks_for(household: Household | Plan, way: TaskWay) -> tuple[Task, ...]:
     Tasks that are already done, or that are not for this way, drop out; what was to wait for them waits for what they
     were to wait for, so that no order is lost: `after` holds names of these tasks only.
 
+    Examples
+    --------
     >>> def task(name, ways, after=()):
     ...     return Task(name, ways=ways, shortest_s=60.0, likely_s=60.0, longest_s=60.0, after=after)
     >>> home = Household(

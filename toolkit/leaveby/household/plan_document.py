@@ -47,6 +47,8 @@ def place_of(document: Mapping[str, object], loc: Sequence[str | int], *, where:
 
     Tables of one kind are counted from 1, in the order of the file.
 
+    Examples
+    --------
     >>> place_of({"tasks": [{"name": "hitch"}]}, ("tasks", 0, "hands"), where="home.toml")
     'home.toml: tasks[1] "hitch": hands'
     >>> place_of({}, ("plan", "confidence"))
@@ -82,6 +84,8 @@ def nearest_word(word: str, known: Iterable[str]) -> str | None:
 def meant(word: object, known: Iterable[str], otherwise: str) -> str:
     """Say how to mend a word: by the known one that was probably meant, or otherwise.
 
+    Examples
+    --------
     >>> meant("confidnce", ["confidence", "members"], "take it away")
     'write "confidence" if that was meant'
     """

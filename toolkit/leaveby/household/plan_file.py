@@ -44,6 +44,8 @@ def plan_from_document(
 
     Raises InputError with every fault of the document.
 
+    Examples
+    --------
     >>> try:
     ...     plan_from_document({"plan": {"name": "x", "confidence": 1.0}}, where="home.toml")
     ... except InputError as error:

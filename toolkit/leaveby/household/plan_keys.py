@@ -90,6 +90,8 @@ TWINS: Final = (
 def twins_of(name: str) -> dict[str, Twin]:
     """Give the keys that stand for a metric one in other units.
 
+    Examples
+    --------
     >>> list(twins_of("width_m")), list(twins_of("speed_limit_km_h")), list(twins_of("name"))
     (['width_ft', 'width_in'], ['speed_limit_mph'], [])
     """

@@ -71,6 +71,8 @@ def _time_form(value: object) -> str:
 def skill_word(text: str) -> str:
     """Give the one form of a word for what someone can do: capitals and spaces make no other word of it.
 
+    Examples
+    --------
     >>> skill_word(" Lift "), skill_word("back  a trailer")
     ('lift', 'back a trailer')
     """
@@ -90,6 +92,8 @@ class Person:
       where it is not certain. Nobody leaves before everyone has arrived.
     - `arrives_soonest_s`, `arrives_latest_s`: the other two of a three-point arrival; None: as `arrives_after_s`.
 
+    Examples
+    --------
     >>> Person("Ines", can=("lift", "drive")).arrives_after_s
     0.0
     >>> fetching = Person("Bo", ("lift",), arrives_after_s=1800.0, arrives_latest_s=5400.0)
@@ -183,6 +187,8 @@ class Vehicle(Table):
 class Task(Table):
     """One thing to do before leaving, or before closing the house.
 
+    Examples
+    --------
     >>> Task("hitch", ways=("tow",), shortest_s=300.0, likely_s=600.0, longest_s=1200.0, hands=2).hands
     2
     """

@@ -83,6 +83,8 @@ def readiness(
     latest under those fires (`catalogue.latest_list`): needed only where the other does not clear the road in the asked
     share of members when it is begun at the latest departure less the ready time, both at the asked confidence.
 
+    Examples
+    --------
     >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car", "tow"), 300.0, 600.0, 900.0)
     >>> home = Household((Person("Bo", ("lift",)),), (bags,))
@@ -121,6 +123,8 @@ def ready_times(mornings: Mornings, way: TaskWay, *, policy: Schedule | None = N
     That is in seconds from the start of getting ready until everything for this way is done and everyone has arrived,
     by the list given, or else that of `schedule_for`.
 
+    Examples
+    --------
     >>> from leaveby.household.plan_tables import Person, Task
     >>> bags = Task("bags", ("car", "tow"), 300.0, 600.0, 900.0)
     >>> wheels = Task("wheels", ("tow",), 1500.0, 2400.0, 4800.0)

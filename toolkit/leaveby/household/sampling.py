@@ -36,6 +36,8 @@ def sample_durations(
 
     Raises InputError when neither is given, their shape is wrong, or a likely duration lies outside its range.
 
+    Examples
+    --------
     >>> wheels = Task("wheels", ("tow",), shortest_s=1500.0, likely_s=2400.0, longest_s=4800.0)
     >>> drawn_s = sample_durations((wheels,), rng=np.random.default_rng(1), members=4000)
     >>> bool(abs(drawn_s.mean() - 2650.0) < 30.0)
@@ -65,6 +67,8 @@ def sample_arrivals(
     As `sample_durations`. A fixed arrival is the same in every member and takes no chance: `uniforms` hold a column for
     each person whose arrival has a spread, and no others.
 
+    Examples
+    --------
     >>> crew = (Person("Ines"), Person("Bo", arrives_after_s=1500.0, arrives_latest_s=3000.0))
     >>> sample_arrivals(crew, members=2, kind="triangular", uniforms=np.array([[0.0], [1.0]]))
     array([[   0., 1500.],

@@ -87,6 +87,8 @@ def schedule(
     Raises InputError when there is nobody, a task names an unknown predecessor, the tasks wait for each other in a
     ring, too few people can do a task, or a likely duration or arrival is negative or not finite.
 
+    Examples
+    --------
     >>> def task(name, minutes, hands=1, after=()):
     ...     return Task(name, ("tow",), 60.0 * minutes, 60.0 * minutes, 60.0 * minutes, hands=hands, after=after)
     >>> crew = (Person("Ines", can=("lift",)), Person("Bo", can=("lift",)))

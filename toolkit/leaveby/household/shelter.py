@@ -118,6 +118,8 @@ def last_resort(
 
     Raises InputError when the arrays differ in shape or hold a value that has no meaning.
 
+    Examples
+    --------
     >>> times_s = {"ember_arrival_s": np.array([3600.0]), "front_arrival_s": np.array([4200.0])}
     >>> last_resort(None, shelter_ready_s=np.array([60.0]), leaving_ends_s=np.nan, **times_s)
     Traceback (most recent call last):
@@ -172,6 +174,8 @@ def latest_start(ready_s: NDArray[np.float64], *, arrival_s: NDArray[np.float64]
 
     A member that is never ready has no such moment, whatever arrives; the answer is inf when nothing arrives.
 
+    Examples
+    --------
     >>> latest_start(np.full(3, 600.0), arrival_s=np.array([3000.0, 3300.0, np.inf]), confidence=0.6)
     2400.0
     """

@@ -191,6 +191,8 @@ def reach_sentences(day: FireDay, *, to_km_h: float = 12.0) -> tuple[str, ...]:
 
     Of the day, the dryness and the fuel's hazard scores count; its own wind and slope are left aside.
 
+    Examples
+    --------
     >>> for sentence in reach_sentences(FireDay()):
     ...     print(sentence)
     Mark 5 forest equation: can't reach 12 km/h on the flat. At the top of its scale, an index of 100 in 25 t/ha, it

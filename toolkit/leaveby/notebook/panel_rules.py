@@ -35,7 +35,10 @@ def rules_panel(result: HouseholdResult, *, workers: int = 2) -> Any:
 
     Every move solves the lines of one wind anew, by one backward solve for each way and road out.
 
-    Raises InputError if `ipywidgets` is not installed, or no way of leaving has a road out.
+    Raises
+    ------
+    InputError
+        If `ipywidgets` is not installed, or no way of leaving has a road out.
     """
     widgets = import_lab()
     rules, plan = result.rules, result.plan

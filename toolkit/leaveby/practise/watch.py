@@ -62,8 +62,10 @@ class Watch:
 def open_watch(path: Path, way: TaskWay, *, clock: Clock | None = None) -> Watch:
     """Go on with the run of a plan's way that was not ended, or get ready for a new one.
 
-    Raises InputError with every fault of the plan and of `practice.csv`, and where the plan has nothing to do for this
-    way.
+    Raises
+    ------
+    InputError
+        With every fault of the plan and of `practice.csv`, and where the plan has nothing to do for this way.
     """
     clock, plan, file = clock or Clock(), load_plan(path), practice_beside(path)
     if not tasks_for(plan, way):
@@ -235,8 +237,12 @@ _LETTERS: Final = {"b": "begin", "p": "pause", "g": "go_on", "u": "undo", "e": "
 def practise_in_terminal(watch: Watch, *, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
     """Take presses line by line until the run is ended, or `q` or the end of the input leaves it to be gone on with.
 
-    - `ask`: gives a line when called with a prompt, and raises EOFError when there are no more.
-    - `say`: called with each line to show.
+    Parameters
+    ----------
+    ask : callable
+        Gives a line when called with a prompt, and raises EOFError when there are no more.
+    say : callable
+        Called with each line to show.
     """
     while True:
         state = state_of(watch)

@@ -65,6 +65,8 @@ def ellipse_check(ratio: float, *, towards_deg: float = 30.0, cells: int = 201) 
     In polar form about a focus, r = p / (1 - e cos phi), with p = head rate (1 - e) for each unit of time: so fire
     needs (distance - e distance cos phi) / p. The wind's direction is in degrees from east, anticlockwise.
 
+    Examples
+    --------
     >>> ellipse_check(2.0).worst < 0.001
     True
     """

@@ -133,6 +133,8 @@ def published_rows() -> tuple[Mapping[str, str], ...]:
 def published_values() -> tuple[PublishedValue, ...]:
     """Compute every row of the table.
 
+    Examples
+    --------
     >>> all(value.agrees for value in published_values())
     True
     """
@@ -159,6 +161,8 @@ def published_values() -> tuple[PublishedValue, ...]:
 def marks_in_words(values: Sequence[PublishedValue]) -> tuple[str, ...]:
     """Say how many values agree, by how they were obtained, and what that is worth.
 
+    Examples
+    --------
     >>> print(marks_in_words(published_values())[0])
     157 of 157 values agree within the tolerance of their row.
     """

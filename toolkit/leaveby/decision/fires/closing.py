@@ -36,6 +36,8 @@ def stretch_cells(grid: Grid, lines: Sequence[LineString], *, standoff_m: float)
     stand-off plus half the cell's diagonal. That is on the early side by at most one cell. Lines are in the grid's
     reference system.
 
+    Examples
+    --------
     >>> grid = Grid(x_min_m=0.0, y_max_m=100.0, cell_m=10.0, rows=10, cols=10, crs="EPSG:32755")
     >>> cells = stretch_cells(grid, [LineString([(5, 95), (95, 95)])], standoff_m=0.0)
     >>> sorted(set((cells.cell // 10).tolist())), cells.inside.tolist()
@@ -65,6 +67,8 @@ def closing_times(cells: StretchCells, arrival_s: NDArray[np.float64], *, smoke_
 
     The smoke lead (0 or more) is taken off, since smoke, embers and traffic shut a road before flames do.
 
+    Examples
+    --------
     >>> cells = StretchCells(np.array([0, 2, 2]), np.array([0, 3]), np.array([True, True]))
     >>> closing_times(cells, np.array([[900.0, 1.0], [2.0, 700.0]]), smoke_lead_s=600.0).tolist()
     [100.0, inf]

@@ -54,12 +54,21 @@ def answer_household(
 ) -> HouseholdResult:
     """Answer the household question.
 
-    - `inputs`: everything the plan names, as the doors read it.
-    - `workers`: threads; the answer does not depend on it.
-    - `progress`: called with (what, done, total, present leave-bys in words).
-    - `first`: called with what few fires say, before the others are solved; not without a fire.
+    Parameters
+    ----------
+    inputs : HouseholdInputs
+        Everything the plan names, as the doors read it.
+    workers : int
+        Threads; the answer does not depend on it.
+    progress : callable, optional
+        Called with (what, done, total, present leave-bys in words).
+    first : callable, optional
+        Called with what few fires say, before the others are solved; not without a fire.
 
-    Raises InputError with every fault of the plan's places, weather and fuel.
+    Raises
+    ------
+    InputError
+        With every fault of the plan's places, weather and fuel.
     """
     asked = made_ready(inputs, workers=workers)
     scenario, plan = asked.scenario, inputs.plan

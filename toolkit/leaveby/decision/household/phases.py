@@ -165,6 +165,8 @@ def last_exits_s(
 def late_words(way: str, found: Phases) -> str:
     """Say what is left to do in the late phase of a way of leaving, and what every delay costs.
 
+    Examples
+    --------
     >>> late_words("tow", Phases(600.0, 900.0, 0.0, 6000.0))
     'if it is not rolling, leave it behind, and go as officially directed.'
     """

@@ -121,6 +121,8 @@ def replay(truth: Truth, start_s: float, *, margin_s: float = 0.0, step_s: float
     Every stretch is taken to shut `margin_s` sooner; 0 for what really happens. What happens does not depend on the
     length of a step. Raises InputError for a time that is not finite, or a step that is not above 0.
 
+    Examples
+    --------
     >>> truth = Truth(600.0, np.array([120.0, 300.0]), np.array([np.inf, 1500.0]))
     >>> walk = replay(truth, 400.0)
     >>> walk.caught, walk.rolled_s, walk.arrived_s
@@ -183,6 +185,8 @@ def among_others(travel_s: NDArray[np.float64], rolled_s: float, others: OtherCa
     reach, and moves up as they pass: a stretch is left when so few are ahead that its end is reached. Those who have
     passed drive on at one's own pace. What `decision.ways.neighbours` adds up is not used.
 
+    Examples
+    --------
     Two cars come to the second stretch after 10 s, each 30 s at its beginning: one is on it after 70 s instead of 20.
 
     >>> two = OtherCars(np.ones(2, dtype=int), np.full(2, 10.0), np.ones(2), np.array([1.0, 30.0]), np.full(2, 400.0))
@@ -251,6 +255,8 @@ def most_caught(truths: int, *, members: int, rank: int, level: float = 0.999) -
     not one number but has a beta distribution, whatever the distribution of the latest starts is; the count over
     `truths` others then has a beta-binomial one (order statistics of a continuous distribution, common knowledge).
 
+    Examples
+    --------
     >>> most_caught(200, members=200, rank=11), most_caught(100_000, members=100_000, rank=5001)
     (29, 5306)
     """
@@ -358,6 +364,8 @@ def _among(
 def caught_in_words(found: Mapping[str, Replay], *, confidence: float) -> tuple[str, ...]:
     """Say how a replay went, one sentence for each way, and what was promised.
 
+    Examples
+    --------
     >>> one = Replay("car", 600.0, "", 200, 3, 9, 28)
     >>> for sentence in caught_in_words({"car": one}, confidence=0.95):
     ...     print(sentence)

@@ -71,6 +71,8 @@ def landmarks(
     No more than two for each of eight directions are given, so that near ones on one side leave room for the others.
     All is in the grid's reference system; where the line runs off the grid there is no crossing to name.
 
+    Examples
+    --------
     >>> from leaveby.roads.network.graph import network_from_lines
     >>> grid = Grid(x_min_m=0.0, y_max_m=5000.0, cell_m=50.0, rows=100, cols=100, crs="EPSG:32755")
     >>> network = network_from_lines([[(500.0, 2500.0), (4900.0, 2500.0)]], crs="EPSG:32755", names=["Hill Road"])
@@ -170,6 +172,8 @@ def landmark_words(found: Sequence[Landmark], line: TriggerLine) -> tuple[str, .
 def short_words(sentence: str) -> tuple[str, str] | None:
     """Give the name of a landmark's sentence, and how far and where it is; None for one that is about no landmark.
 
+    Examples
+    --------
     >>> short_words("Fire at Hill Road, 1.0 km west of home, or nearer: leave the house behind.")
     ('Hill Road', '1.0 km west')
     >>> short_words("A road that crosses a trigger line several times") is None

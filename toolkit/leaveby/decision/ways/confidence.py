@@ -22,6 +22,8 @@ def latest_start(latest_departure_s: NDArray[np.float64], *, ready_s: NDArray[np
     those whom the fire leaves least time, so S is besides never later than the time from which that share of members,
     each with its own ready time and its own fire, gets clear.
 
+    Examples
+    --------
     >>> leave = np.array([100.0, 200.0, 300.0, 400.0])
     >>> latest_start(leave, ready_s=np.array([20.0, 10.0, 30.0, 40.0]), confidence=0.6)
     170.0
@@ -47,6 +49,8 @@ def quantiles_of(member_duration_s: NDArray[np.float64]) -> Quantiles:
 def share_clear(member_latest_s: NDArray[np.float64], at_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Give the share of members that are clear when they begin at each moment; never rises with time.
 
+    Examples
+    --------
     >>> share_clear(np.array([10.0, 20.0, np.inf]), np.array([0.0, 15.0, 20.0, 25.0])).round(2).tolist()
     [1.0, 0.67, 0.67, 0.33]
     """

@@ -414,7 +414,10 @@ def read_weather(
     `station` says what is what in an export; where it says nothing, that is proposed in the fault, with `clock` for
     times that have none. A table with our own names is read as that.
 
-    Raises InputError with every fault, by row and column.
+    Raises
+    ------
+    InputError
+        With every fault, by row and column.
     """
     where = f"weather.file {path}"
     if path.suffix.lower() in FORECASTS:

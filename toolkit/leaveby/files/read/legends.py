@@ -26,6 +26,8 @@ _LOOKED_AT: Final = 2_000
 def legend_rows(name: str, country: str = "") -> tuple[dict[str, str], ...]:
     """The classes of a known map, each with its name and the fuel type that it is taken for in a country.
 
+    Examples
+    --------
     >>> [row["fuel_type"] for country in ("AU", "PT") for row in legend_rows("world", country) if row["value"] == "20"]
     ['shrubland', 'scrub']
     >>> [row["land_cover"] for row in legend_rows("corine_44")[22:24]]
@@ -40,6 +42,8 @@ def legend_rows(name: str, country: str = "") -> tuple[dict[str, str], ...]:
 def fitting(codes: Collection[float]) -> tuple[str, ...]:
     """Name the known maps that have all of these codes.
 
+    Examples
+    --------
     >>> fitting([311, 112]), fitting([41, 90]), fitting([10, 30]), fitting([7.5])
     (('corine',), ('nlcd',), ('world', 'corine_44'), ())
     """

@@ -32,6 +32,8 @@ def read_places(path: str | Path) -> tuple[NamedPlace, ...]:
     Only OpenStreetMap extracts hold places: for street graphs and layers of lines the answer is empty. Raises
     InputError when the file is missing or broken.
 
+    Examples
+    --------
     >>> read_places("no_such_file.osm")
     Traceback (most recent call last):
         ...

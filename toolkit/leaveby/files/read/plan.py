@@ -45,6 +45,8 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None, t
     of what the file holds. Raises InputError with every fault: of the file itself, of its keys, between its keys, and
     of the files that it names.
 
+    Examples
+    --------
     >>> read_plan("no_such_plan.toml")
     Traceback (most recent call last):
         ...
@@ -115,6 +117,8 @@ def _tables(document: dict[str, Any], section: str) -> Iterator[tuple[tuple[str 
 def with_line(fault: Fault, text: str, *, where: str) -> Fault:
     """Add the line to the place of a fault, if the file is written in the usual way: headers and keys on their own.
 
+    Examples
+    --------
     >>> fault = Fault("my.toml: [plan] seed", "is -1", "0 or more", "correct it")
     >>> with_line(fault, "[plan]\\nseed = -1\\n", where="my.toml").place
     'my.toml line 2: [plan] seed'
@@ -153,6 +157,8 @@ def toml_text(path: Path, *, what: str = "a plan file (TOML)") -> str:
 def toml_document(text: str, *, where: str) -> dict[str, Any]:
     """Parse TOML.
 
+    Examples
+    --------
     >>> toml_document("a = 1", where="my.toml")
     {'a': 1}
     """

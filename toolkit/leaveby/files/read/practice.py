@@ -44,7 +44,10 @@ def practice_beside(plan: str | Path) -> Path:
 def read_practice(path: Path) -> Practice | None:
     """Read the practice runs of a file; None where there is none, or nothing in it.
 
-    Raises InputError with every fault, by line.
+    Raises
+    ------
+    InputError
+        With every fault, by line.
     """
     told = read_rows(path)
     runs = runs_of(told.rows)

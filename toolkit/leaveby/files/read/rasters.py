@@ -270,6 +270,8 @@ def project(points: Mapping[str, tuple[float, float]], *, crs: str) -> tuple[NDA
 def tile_of(lon_deg: float, lat_deg: float) -> str:
     """Name the tile of one degree that holds a place, by its south-west corner, as world-wide models do.
 
+    Examples
+    --------
     >>> tile_of(148.94, -36.13), tile_of(-0.5, 42.5)
     ('S37E148', 'N42W001')
     """

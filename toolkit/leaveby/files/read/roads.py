@@ -33,6 +33,8 @@ def read_roads(
     Raises InputError when the file is missing, broken, truncated, cut through its ways, declares entities, has
     coordinates out of range, holds no roads, or lacks lengths.
 
+    Examples
+    --------
     >>> read_roads("no_such_file.osm")
     Traceback (most recent call last):
         ...

@@ -102,6 +102,8 @@ def fuel_type(name: str) -> FuelType:
 
     Raises InputError for an unknown name, with all known ones.
 
+    Examples
+    --------
     >>> fuel_type("Dry_Eucalypt_Forest").equation, fuel_type("natural=scree").burns
     ('forest', False)
     """

@@ -153,6 +153,8 @@ def mark5_ros_m_s(danger_index: ArrayLike, load_t_ha: ArrayLike) -> NDArray[np.f
 
     The danger index is that of forest (the meter ended at 100), the load that of fine surface fuel, t/ha.
 
+    Examples
+    --------
     >>> float((mark5_ros_m_s(100.0, 25.0) * 3.6).round(3))
     3.0
     """

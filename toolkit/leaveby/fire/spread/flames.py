@@ -72,6 +72,8 @@ def fuel_flame_length_m(fuel: FuelType, head_ros_m_s: ArrayLike) -> NDArray[np.f
     Forest and woodland: the standard's equation. Shrubs: Byram's. Grass: Byram's with the intensity 1.14 times as
     high, which meets the distances that the standard prints. "any": the longest of the three. Where nothing burns: 0.
 
+    Examples
+    --------
     >>> from leaveby.fire.fuel.types import fuel_type
     >>> names = ["natural grassland", "shrubland", "dry eucalypt forest"]
     >>> [float(fuel_flame_length_m(fuel_type(name), 3.0 / 3.6).round(1)) for name in names]

@@ -82,6 +82,8 @@ def ros_factor(model: str, z: float) -> float:
     `z` is above 0 for a fire faster than the middle one; a model without a published error raises KeyError. Cruz and
     Alexander (2013), Environmental Modelling and Software 47:16-28, and the sources named in `model_errors.csv`.
 
+    Examples
+    --------
     >>> round(ros_factor("mark5", 0.0), 2), round(ros_factor("dry_eucalypt", 1.645), 2)
     (2.64, 2.47)
     """

@@ -221,6 +221,8 @@ def flat_spread(
     `model_error.ros_factors`. An InputError tells of models that are not known or missing, and impossible rates or
     factors.
 
+    Examples
+    --------
     >>> from datetime import UTC, datetime
     >>> from leaveby.fire.fuel.zones import uniform_fuel
     >>> from leaveby.fire.weather.series import constant_weather

@@ -180,6 +180,8 @@ def outside_validity(
     thumb (10 % of the wind in forest and shrubland, 20 % in grass, each under its own conditions) outside its range, or
     within it where no other model is faster.
 
+    Examples
+    --------
     >>> from datetime import UTC, datetime
     >>> from leaveby.fire.fuel.zones import uniform_fuel
     >>> from leaveby.fire.terrain import Grid

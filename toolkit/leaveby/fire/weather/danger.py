@@ -66,6 +66,8 @@ def forest_fire_danger_index(
 
     The drought factor runs from 0 to 10; at 0 the index is 0.
 
+    Examples
+    --------
     >>> float(forest_fire_danger_index(40.0, 15.0, wind_speed_m_s=55 / 3.6, drought_factor=10.0).round(3))
     103.265
     """

@@ -127,6 +127,8 @@ def _classes(scale: Scale) -> tuple[_Class, ...]:
 def index_name(scale: Scale) -> str | None:
     """Name the index that a scale goes by, or None for the plan's own words.
 
+    Examples
+    --------
     >>> index_name("australia")
     'Fire Behaviour Index'
     """
@@ -138,6 +140,8 @@ def fire_behaviour_index(intensity_kw_m: NDArray[np.float64], *, vegetation: Veg
 
     Hollis et al. (2024), International Journal of Wildland Fire 33; points read as quoted, alike, in two other places.
 
+    Examples
+    --------
     >>> fire_behaviour_index(np.array([750.0, 7000.0, 60000.0]), vegetation="forest").tolist()
     [12.0, 37.0, 150.0]
     """
@@ -236,6 +240,8 @@ def rating_of(weather: Weather, *, district: District) -> str | None:
 def rating_of_index(index: float, *, scale: Scale) -> str | None:
     """Name the rating of an index; None below the lowest, and where the scale is the plan's own.
 
+    Examples
+    --------
     >>> rating_of_index(50.0, scale="australia"), rating_of_index(49.9, scale="australia")
     ('Extreme', 'High')
     """
@@ -260,6 +266,8 @@ def held_rule(today: str | None, ratings: Sequence[Rating], *, scale: Scale) -> 
 
     A plan that names no ratings names all of the scale. A day that can't be set among them goes by the highest.
 
+    Examples
+    --------
     >>> named = (Rating("red day", stands_for="extreme"), Rating("Catastrophic"))
     >>> held_rule("Extreme", named, scale="australia")[0], held_rule("High", named, scale="australia")[1].rating
     ('red day', 'red day')
@@ -292,6 +300,8 @@ def moved(weather: Weather, x: float) -> Weather:
     Humidity is held at 1 to 100 %, the wind at 120 km/h or the day's own if that is more, the temperature at what a
     reading may be; wind direction, drought factor and curing stay.
 
+    Examples
+    --------
     >>> from datetime import UTC, datetime
     >>> from leaveby.fire.weather.series import constant_weather
     >>> bad = constant_weather(datetime(2026, 1, 17, 3, tzinfo=UTC), air_temperature_c=40.0,

@@ -161,6 +161,8 @@ def constant_weather(start: datetime, *, hours: int = 24, **conditions: Unpack[C
 
     Raises InputError for impossible values, all at once, and a start without its offset from UTC.
 
+    Examples
+    --------
     >>> from datetime import UTC
     >>> weather = constant_weather(
     ...     datetime(2026, 1, 17, 3, tzinfo=UTC),

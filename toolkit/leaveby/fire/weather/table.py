@@ -80,6 +80,8 @@ def weather_from_table(
 
     Raises InputError with every fault: row and column, what was expected, how to mend it.
 
+    Examples
+    --------
     >>> weather = weather_from_table({
     ...     "time": ["2026-01-17T12:00:00+11:00", "2026-01-17T13:00:00+11:00"],
     ...     "temperature_c": ["38", "40"], "relative_humidity_percent": ["12", "9"],

@@ -57,6 +57,8 @@ def practised_durations(
 
     Raises InputError as that does.
 
+    Examples
+    --------
     >>> from datetime import datetime
     >>> wheels = Task("wheels", ("tow",), 720.0, 1080.0, 2100.0)
     >>> at, half = datetime(2026, 10, 3, 14, 5), np.array([[0.5], [0.95]])

@@ -53,6 +53,8 @@ def attach_points(
     road by more than a metre, a `drive` is added from it to the road, both ways, as long as the straight line times
     1.4; without it the point is moved onto the road.
 
+    Examples
+    --------
     >>> from leaveby.roads.network.graph import network_from_lines
     >>> network = network_from_lines([[(0.0, 0.0), (100.0, 0.0)]], crs="EPSG:32755")
     >>> joined, nodes = attach_points(network, [30.0, 60.0], y_m=[10.0, 0.0], names=["home", "hall"])

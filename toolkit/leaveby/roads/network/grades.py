@@ -67,6 +67,8 @@ def edge_grades(
     `elevation` gives the height of the ground in m at `(x_m, y_m)`, arrays in the network's reference system; NaN where
     the terrain has a void. Voids under more than 5 % of the roads are refused (InputError).
 
+    Examples
+    --------
     >>> from leaveby.roads.network.graph import network_from_lines
     >>> network = network_from_lines([[(0.0, 0.0), (500.0, 0.0)]], crs="EPSG:32755")
     >>> edge_grades(network, lambda x, y: 100.0 + 0.08 * x).mean.round(6).tolist()

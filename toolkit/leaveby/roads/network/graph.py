@@ -302,6 +302,8 @@ def network_from_lines(
     Ends with the same coordinates are one node. `tags` are raw tags of each line; `highway` is `unclassified` where
     left out. A line of fewer than two points, or an unknown tag, is an InputError.
 
+    Examples
+    --------
     >>> network = network_from_lines([[(0.0, 0.0), (3.0, 4.0)], [(3.0, 4.0), (3.0, 10.0)]], crs="EPSG:32755")
     >>> network.node_count, network.edge_count, network.length_m.tolist()
     (3, 4, [5.0, 6.0, 5.0, 6.0])

@@ -36,6 +36,8 @@ def network_from_graph(graph: nx.MultiDiGraph[Any], *, crs: str | None = None) -
     the graph when it is projected, else the UTM zone. An undirected or empty graph, a missing reference system, node
     position or length, or a length below 0 is an InputError.
 
+    Examples
+    --------
     >>> graph = nx.MultiDiGraph(crs="EPSG:32755")
     >>> graph.add_node(1, x=0.0, y=0.0)
     >>> graph.add_node(2, x=300.0, y=400.0)

@@ -26,6 +26,8 @@ def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None) -> graph.Road
     Edges stand in the order: along the ways, against them, and on foot against one-way streets. `crs` is projected, in
     metres: the UTM zone of the middle of the points when left out.
 
+    Examples
+    --------
     >>> raw = OsmWays(
     ...     way_id=np.array([7]),
     ...     start=np.array([0, 2]),

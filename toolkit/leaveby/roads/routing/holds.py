@@ -20,6 +20,8 @@ class Hold:
     - `ahead_s`: how long those take who come when one does, whenever that is, and stand ahead.
     - `before_s`, `free_s`, shape (k,), both rising: who comes after `before_s[i]` is let on at `free_s[i]` or later.
 
+    Examples
+    --------
     Three cars at 0, 2 and 60 s, one every 5 s: at 1 s one finds one of them ahead, at 50 s none, at 61 s one.
 
     >>> queue = Hold(before_s=np.array([0.0, 2.0, 60.0]), free_s=np.array([5.0, 10.0, 65.0]))

@@ -101,6 +101,8 @@ def route(network: RoadNetwork, result: LatestDeparture | EarliestArrival, node:
     `node` is where the way begins (`LatestDeparture`: the way to its safe point that can be left latest) or ends
     (`EarliestArrival`: the quickest way from its start).
 
+    Examples
+    --------
     >>> from leaveby.roads.network.graph import network_from_lines
     >>> lines = [[(0.0, 0.0), (0.0, 300.0)], [(0.0, 300.0), (400.0, 300.0)]]
     >>> network = network_from_lines(lines, crs="EPSG:32755", names=["Hill Road", "Main Road"])

@@ -266,6 +266,8 @@ def latest_departure(
 
     Raises InputError for missing or negative travel times, missing closings, unknown nodes.
 
+    Examples
+    --------
     >>> from leaveby.roads.network.graph import routing_graph
     >>> graph = routing_graph(3, np.array([0, 1, 0], dtype=np.int32), head=np.array([1, 2, 2], dtype=np.int32))
     >>> out = latest_departure(

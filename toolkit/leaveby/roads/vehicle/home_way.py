@@ -56,6 +56,8 @@ def household_travel(
     the estate. What lies beyond the public road stays shut, also where it would be shorter, and so does every other
     private way.
 
+    Examples
+    --------
     >>> from leaveby.roads.network.graph import network_from_lines
     >>> lines = [[(0.0, 0.0), (0.0, 50.0)], [(0.0, 50.0), (900.0, 50.0)], [(900.0, 50.0), (900.0, 90.0)]]
     >>> tags = [{"highway": "service", "access": "private"}, {}, {"access": "private"}]

@@ -32,6 +32,8 @@ class RoadVehicle:
     - `max_grade`: steepest grade (rise over run) it climbs at all, whatever the power; inf when not known.
     - `frontal_area_m2`, `drag_coefficient`: 0.85 of width times height, and the value for the mode, where left out.
 
+    Examples
+    --------
     >>> house = RoadVehicle(
     ...     name="house", mode="tow", width_m=2.5, height_m=4.3, length_m=13.0, mass_kg=7000.0, power_w=150e3
     ... )

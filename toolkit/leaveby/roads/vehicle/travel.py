@@ -57,6 +57,8 @@ def travel(
 
     Raises InputError for values out of range.
 
+    Examples
+    --------
     >>> from leaveby.roads.network.graph import network_from_lines
     >>> network = network_from_lines([[(0.0, 0.0), (500.0, 0.0)]], crs="EPSG:32755", tags=[{"maxspeed": "50"}])
     >>> car = RoadVehicle(name="car", mode="car", width_m=1.8, height_m=1.5, length_m=4.5, mass_kg=1800.0, power_w=9e4)
