@@ -140,7 +140,7 @@ def _template(name: str) -> Any:
     from jinja2 import Environment, StrictUndefined  # only here: asking for help does without
 
     # a name with a line break in it stays one line
-    kept = {"undefined": StrictUndefined, "finalize": lambda value: str(value).replace("\n", " ")}
+    kept: dict[str, Any] = {"undefined": StrictUndefined, "finalize": lambda value: str(value).replace("\n", " ")}
     environment = Environment(trim_blocks=True, lstrip_blocks=True, **kept)
     return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
 
