@@ -41,10 +41,7 @@ def filled(template: str, **values: Any) -> str:
 
 def sentences(template: str, **values: Any) -> list[str]:
     """Fill a template that holds a sentence on each line; lines that stay empty go."""
-    lines = (
-        line.strip() for line in _environment(autoescape=False).get_template(template).render(**values).split("\n")
-    )
-    return [line for line in lines if line]
+    return [said for line in text_of(template, **values).split("\n") if (said := line.strip())]
 
 
 def text_of(template: str, **values: Any) -> str:
