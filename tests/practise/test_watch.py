@@ -14,8 +14,7 @@ from leaveby.ask.household import demo_folder, load_plan
 from leaveby.errors import InputError
 from leaveby.files.read.practice import read_practice, read_rows
 from leaveby.household.practice.runs import Run, standing
-from leaveby.practise.terminal import practise_in_terminal
-from leaveby.practise.watch import Clock, Watch, open_watch, press, state_of
+from leaveby.practise.watch import Clock, Watch, open_watch, practise_in_terminal, press, state_of
 
 BAGS, WHEELS, SHUTTERS = "gather papers, medicines, water and wool clothes", "refit the wheels", "shutters"
 

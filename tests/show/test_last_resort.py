@@ -12,8 +12,7 @@ from typing import Any
 import pytest
 
 from leaveby.caution import LAST_RESORT
-from leaveby.decision.household.phases import EVERY_ROAD_SHUT, late_words
-from leaveby.decision.household.timetable import timetable
+from leaveby.decision.household.phases import EVERY_ROAD_SHUT, late_words, timetable
 from leaveby.decision.ways.result import HouseholdResult, Phases
 from leaveby.household.shelter import LastResort
 from leaveby.show.plan.last_resort import shelter_lines, shelter_record

@@ -183,26 +183,29 @@ def _answer(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.files.write.outputs import write_result
     from leaveby.show.plan.record import result_record
 
-    made_at = datetime.now().astimezone()
-    with _written(
-        lambda: write_result(result, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
-    ) as written:
-        if wanted.json:
-            _write_json(result_record(result, made_at=made_at))
-        else:
-            _say_result(result, written)
+    printed = {"pdf": wanted.pdf, "browser": wanted.browser}
+    _give(wanted, result, write=partial(write_result, **printed), record=result_record, say=_say_result)
     return exit_code(result)
 
 
-@contextmanager
-def _written(write: Callable[[], Mapping[str, Path]]) -> Iterator[Mapping[str, Path]]:
-    """Write an answer, have said what it is though some of it, or all, could not be written, and then say that."""
-    missed = None
+def _give(
+    wanted: argparse.Namespace,
+    answer: Any,
+    *,
+    write: Callable[..., Mapping[str, Path]],
+    record: Callable[..., dict[str, Any]],
+    say: Callable[[Any, Mapping[str, Path]], None],
+) -> None:
+    """Write an answer, say what it is though some of it, or all, could not be written, and then say that."""
+    made_at, missed = datetime.now().astimezone(), None
     try:
-        written = write()
+        written = write(answer, wanted.out, made_at=made_at)
     except NotWrittenError as error:
         missed, written = error, error.written
-    yield written
+    if wanted.json:
+        _write_json(record(answer, made_at=made_at))
+    else:
+        say(answer, written)
     if missed is not None:
         raise missed
 
@@ -304,12 +307,7 @@ def _streets(wanted: argparse.Namespace, errors: Console) -> int:
             ),
             progress=lambda what, done, total: tell(what, done, total, ""),
         )
-    made_at = datetime.now().astimezone()
-    with _written(lambda: write_streets(answer, wanted.out, made_at=made_at)) as written:
-        if wanted.json:
-            _write_json(survey_record(answer, made_at=made_at))
-        else:
-            _say_streets(answer, written)
+    _give(wanted, answer, write=write_streets, record=survey_record, say=_say_streets)
     return COMPUTED
 
 
@@ -374,14 +372,8 @@ def _drill(wanted: argparse.Namespace, errors: Console) -> int:
     script = read_drill(wanted.drill)
     with _progress(errors) as tell:
         drill = run_drill(script, workers=wanted.workers, progress=tell)
-    made_at = datetime.now().astimezone()
-    with _written(
-        lambda: write_drill(drill, wanted.out, made_at=made_at, pdf=wanted.pdf, browser=wanted.browser)
-    ) as written:
-        if wanted.json:
-            _write_json(drill_record(drill, made_at=made_at))
-        else:
-            _say_drill(drill, written)
+    printed = {"pdf": wanted.pdf, "browser": wanted.browser}
+    _give(wanted, drill, write=partial(write_drill, **printed), record=drill_record, say=_say_drill)
     return COMPUTED if any_round_is_open(drill) else NO_WAY
 
 
@@ -456,8 +448,7 @@ def _lab(wanted: argparse.Namespace, errors: Console) -> int:
 
 def _practise(wanted: argparse.Namespace, errors: Console) -> int:
     from leaveby.ask.household import load_plan
-    from leaveby.practise.terminal import practise_in_terminal
-    from leaveby.practise.watch import open_watch
+    from leaveby.practise.watch import open_watch, practise_in_terminal
 
     if wanted.json:
         from leaveby.show.plan.practice import practice_record

@@ -129,6 +129,22 @@ def assumed(name: str, key: str, **values: float | str) -> tuple[str, ...]:
     return tuple(sentence.format(**values) for sentence in table(name)[key])
 
 
+def sentences(name: str, **values: Any) -> tuple[str, ...]:
+    """Fill a template that lies beside the code and holds a sentence on each line; lines that stay empty go."""
+    lines = (line.strip() for line in _template(name).render(**values).split("\n"))
+    return tuple(line for line in lines if line)
+
+
+@cache
+def _template(name: str) -> Any:
+    from jinja2 import Environment, StrictUndefined  # only here: asking for help does without
+
+    # a name with a line break in it stays one line
+    kept: dict[str, Any] = {"undefined": StrictUndefined, "finalize": lambda value: str(value).replace("\n", " ")}
+    environment = Environment(trim_blocks=True, lstrip_blocks=True, **kept)
+    return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
+
+
 def table_rows(package: str, name: str) -> tuple[dict[str, str], ...]:
     """Rows of a table that lies beside a package's modules."""
     found = pkgutil.get_data(package, name)

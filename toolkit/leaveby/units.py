@@ -116,15 +116,6 @@ def min_from_s(time_s: Number) -> Number:
     return time_s / SECONDS_PER_MINUTE
 
 
-def c_from_f(temperature_f: float) -> float:
-    """Degrees Celsius from Fahrenheit.
-
-    >>> c_from_f(212.0), c_from_f(-40.0)
-    (100.0, -40.0)
-    """
-    return (temperature_f - 32.0) / 1.8
-
-
 def distance_words(length_m: float, measures: Measures) -> str:
     """A distance, to the nearest ten metres (feet, yards), or tenth of a kilometre (mile).
 

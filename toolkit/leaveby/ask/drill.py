@@ -19,6 +19,7 @@ from leaveby.files.read.guard import named_in
 from leaveby.files.read.plan import toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
 from leaveby.household.plan_document import listed, meant
+from leaveby.regions import sentences
 from leaveby.units import m_s_from_km_h, s_from_min, speed_words
 
 if TYPE_CHECKING:
@@ -86,19 +87,7 @@ def found_in(script: DrillScript) -> list[str]:
     """Say what a drill file holds, and what makes little sense in it, with how to mend it."""
     speeds = ", ".join(speed_words(speed, script.plan.measures) for speed in script.speeds_m_s)
     speeds = speeds.replace(f" {script.plan.measures.fast},", ",")
-    after = sum(at_s > 0.0 for at_s in script.pauses_s)
-    every = script.every_s
-    return [
-        f"A drill of {len(script.speeds_m_s) + script.own_fire} rounds"
-        f"{f', with fires at {speeds}' if speeds else ''}{', and the fire of the plan itself' * script.own_fire}.",
-        f"It begins {-script.begin_s / 60.0:g} minutes before the fire of the plan starts, which is at "
-        f"{script.plan.starts_at:%H:%M}.",
-        f"{len(script.pauses_s)} pauses, {after} of them after the fire starts."
-        if every is None
-        else f"A pause every {every / 60.0:g} minutes.",
-        f"Injects of your own: {len(script.injects)}. Answers of groups: {len(script.answers)}.",
-        *map(str, pause_fault(script)),
-    ]
+    return [*sentences("ask/drill.txt.j2", script=script, speeds=speeds), *map(str, pause_fault(script))]
 
 
 def _read(path: Path) -> tuple[DrillScript | None, Plan | None, list[Fault]]:

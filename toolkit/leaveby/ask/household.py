@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 from leaveby import __version__
 from leaveby.ask.new_given import clock_name
 from leaveby.decision.fires.scenario import HouseholdInputs, WideGround, plan_points, prepare
-from leaveby.errors import Fault, InputError, refuse
+from leaveby.errors import Fault, InputError, refuse, refused
 from leaveby.files.read.grids import AREA_BUFFER_M, read_fuel, read_starts, read_terrain, read_weather
 from leaveby.files.read.licences import credits_of
 from leaveby.files.read.places import read_places
@@ -196,12 +196,7 @@ def read_wide(plan: Plan, grid: Grid) -> WideGround | None:
         f"{abs(own - end):.0f} m in the {side}" for side, end, own, way in sides if way * (end - own) > wide.cell_m
     ]
     if short:
-        raise refuse(
-            "rules.terrain_file",
-            f"the terrain ends before the plan's own ground, by {', '.join(short)}",
-            expected="ground that holds all of the plan's own, on which the ways out lie",
-            mend="give a terrain raster that reaches further, or name the plan's own terrain.file here too",
-        )
+        raise refused("rules.terrain_file", "wide_ground_too_small", short=", ".join(short))
     fuel = read_fuel(
         wide,
         rules.fuel_file,

@@ -21,8 +21,7 @@ from leaveby.household.plan_checks import cross_faults
 from leaveby.household.plan_document import meant, place_of
 from leaveby.household.plan_keys import at_place, declared, keys_of, metric_keys, twins_of, unknown_key
 from leaveby.household.plan_tables import NUMBER, TASK_WAYS, THREE_POINTS, WAYS
-from leaveby.regions import WITH_RULES, country_of
-from leaveby.units import min_from_s
+from leaveby.regions import WITH_RULES, country_of, sentences
 
 _ADAPTER: Final = TypeAdapter(PlanFile)
 _UNCERTAIN: Final = ("arrives_after_min", "learns_after_min")
@@ -72,8 +71,7 @@ def plan_from_document(
         **{name: value for name, value in vars(shape).items() if name != "plan"},
         where=where,
     )
-    said = (_assumed_values, _assumed_of_people, _assumed_of_tasks, _assumed_of_ways, _assumed_of_rules)
-    return replace(plan, assumptions=tuple(one for part in said for one in part(plan, plain)))
+    return replace(plan, assumptions=_assumed(plan, plain))
 
 
 def _plain(value: object) -> Any:
@@ -245,141 +243,39 @@ def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...])
     return ""
 
 
-def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
-    asked, roads, weather = document["plan"], document["roads"], document["weather"]
-    if "confidence" not in asked:
-        yield f"The plan states no confidence; {100.0 * plan.confidence:g} of 100 such days have to end well."
-    if "margin_min" not in asked:
-        yield f"The plan states no margin; {plan.margin_s / 60:g} minutes are kept before the closing of every stretch."
-    if "durations" not in asked:
-        spread = "task durations and arrivals are" if uncertain_people(plan) else "task durations are"
-        yield f"The plan does not say how {spread} spread between shortest and longest; beta-PERT is used."
-    if "standoff_m" not in roads:
-        yield f"The plan states no stand-off; a stretch shuts once fire is within {plan.roads.standoff_m:g} m."
-    if "smoke_lead_min" not in roads:
-        yield f"The plan states no smoke lead; a stretch shuts {plan.roads.smoke_lead_s / 60:g} minutes before that."
-    if country_of(plan.roads.region) in WITH_RULES:
-        yield f"Where the road extract says nothing, the road rules of {plan.roads.region} are taken."
-    else:
-        yield (
-            f"The road rules of {plan.roads.region} are not known here: where the road extract says nothing, usual "
-            "speeds and heights are taken, and for towing only the limit of the plan."
-        )
-    yield from _assumed_of_neighbours(plan)
-    if plan.roads.closed_ways:
-        yield f"No way out runs over the ways that the plan closes: {', '.join(plan.roads.closed_ways)}."
-    if plan.roads.open_gates:
-        yield f"The household can open these gates at once: {', '.join(plan.roads.open_gates)}."
-    if "drought_factor" not in weather:
-        yield "The plan states no drought factor; 10, the driest, is used."
-    if not plan.weather.use_gusts:
-        yield "The fire is driven by the mean wind; gusts carry it faster for short times."
-    if plan.weather.fill_gaps:
-        yield "Gaps in the weather may be filled."
-    if plan.fire.set_m_s is not None:
-        yield f"The head rate of spread is set by hand to {plan.fire.set_m_s * 3.6:g} km/h; no equation is used."
-    elif "models" not in document.get("fire", {}):
-        yield f"The plan names no rate-of-spread equation; the fastest of {', '.join(plan.fire.models)} governs."
-
-
-def _assumed_of_neighbours(plan: Plan) -> Iterator[str]:
-    found = plan.neighbours
-    if found is None:
-        yield "No neighbours' cars are counted on the road: on a single-exit street leave earlier still."
-        return
-    setting_out = {
-        "at once": "leave when you do, ahead of you",
-        "over time": f"set out over time, half of them within {found.half_rolling_s / 60.0:g} minutes of being told",
-        "gone before": "are taken to be gone before you leave",
-    }
-    yield (
-        f"Neighbours {setting_out[found.set_out]}: {found.cars_per_home:g} cars a home, of which "
-        f"{100.0 * found.towing_share:g} % tow."
-    )
-    if found.set_out == "over time" and found.told_s is None:
-        yield "When neighbours are told to leave is not known: they are met when the queue is longest."
-
-
-def _assumed_of_people(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
-    at_home = [one["name"] for one in document["people"] if "arrives_after_min" not in one]
-    if at_home:
-        yield f"At home from the start, since the plan says nothing else: {', '.join(at_home)}."
-    idle = [one.name for one in plan.people if not one.can]
-    if idle:
-        yield f"Takes no task, since the plan lists nothing that they can do: {', '.join(idle)}."
-    late = [one for one in plan.people if one.is_away]
-    if late:
-        yield f"Nobody leaves before everyone has arrived; waited for: {', '.join(one.name for one in late)}."
-    for one in late:
-        soonest_min, likely_min, latest_min = (min_from_s(point_s) for point_s in one.arrival_points_s)
-        if one.arrival_is_uncertain:
-            yield (
-                f"{one.name} comes home {soonest_min:g} to {latest_min:g} minutes after getting ready starts, likely "
-                f"{likely_min:g}: not certain, so every member has its own."
-            )
-        else:
-            yield f"Taken as certain: {one.name} is home {likely_min:g} minutes after getting ready starts."
-
-
-def _assumed_of_tasks(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
-    alone = [one["name"] for one in document["tasks"] if "hands" not in one and not one.get("done_before_season")]
-    if alone:
-        yield f"One person is enough, since the plan says nothing else, for: {', '.join(alone)}."
-    done = [task.name for task in plan.tasks if task.done_before_season]
-    if done:
-        yield f"Taken as done before the season, so without time today: {', '.join(done)}."
-    cars = [one for one in plan.vehicles if one.kind == "car"]
-    seats = [one.name for one in cars if one.seats is None]
-    if seats:
-        yield f"Everyone is taken to fit in, since the plan states no seats of: {', '.join(seats)}."
-    power = [one.name for one in cars if one.power_kw is None]
-    if power:
-        yield f"Hills do not slow these cars, since the plan states no power of: {', '.join(power)}."
-
-
-def _assumed_of_ways(plan: Plan, _: Mapping[str, Any]) -> Iterator[str]:
-    reach = {way for point in plan.safe_points if point.kind == "safe_point" for way in point.ways}
-    for way in WAYS:
-        reason = why_no_way(plan, way)
-        if reason is not None:
-            if way == "car" or any(one.kind == "trailer" for one in plan.vehicles):
-                yield f"Leaving by {way} is not worked out. {reason}"
-            continue
-        if way not in reach and way != "foot":  # of going on foot nothing is said unless it is asked for
-            yield f"No safe point takes {way}, so leaving by {way} has nowhere to end."
+def _assumed(plan: Plan, document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say what the plan left open and a default filled, if it could save minutes."""
     ways_of = {task.name: task.ways for task in plan.tasks}
-    for task_way in TASK_WAYS:
-        for task in plan.tasks:
-            if task_way not in task.ways or task.done_before_season:
-                continue
-            absent = ", ".join(f"'{name}'" for name in task.after if task_way not in ways_of[name])
-            if absent:
-                yield f"For {task_way}, '{task.name}' does not wait for {absent}, which are not done then."
+    after = (
+        (way, task) for way in TASK_WAYS for task in plan.tasks if way in task.ways and not task.done_before_season
+    )
+    absent = ((way, task.name, [name for name in task.after if way not in ways_of[name]]) for way, task in after)
+    return (
+        *_told_of(plan, document, "asked", uncertain=uncertain_people(plan)),
+        assumed_rules(plan),
+        *_told_of(plan, document, "neighbours"),
+        *assumed_of_ground(plan, document),
+        *_told_of(
+            plan,
+            document,
+            "rest",
+            ways={way: why_no_way(plan, way) for way in WAYS},
+            reached=lambda way: any(one.kind == "safe_point" and way in one.ways for one in plan.safe_points),
+            not_waited_for=[one for one in absent if one[2]],
+            like_the_plans=LIKE_THE_PLANS,
+        ),
+    )
 
 
-def _assumed_of_rules(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
-    rules, stated = plan.rules, document.get("rules", {})
-    if plan.rating_scale == "own" and not plan.ratings:
-        yield (
-            f'No scale of fire danger ratings is known here for {plan.roads.region}, and the plan names none: "'
-            f'{LIKE_THE_PLANS}" is the only one that the rules are made for.'
-        )
-    if plan.rating_scale == "europe" and plan.danger.scale is None:
-        yield (
-            "Fire danger ratings are taken to be the six European ones; where the local forecast has others, they "
-            "belong under [[ratings]]."
-        )
-    if "learns_after_min" not in stated:
-        soonest_min, likely_min, latest_min = (min_from_s(one_s) for one_s in rules.learns_s)
-        yield (
-            f"The plan does not say after how long word of a fire reaches the household; {soonest_min:g} to "
-            f"{latest_min:g} minutes, likely {likely_min:g}, are taken."
-        )
-    if "radius_km" not in stated:
-        yield f"Fires that start more than {rules.radius_m / 1000.0:g} km from the home take no part in the rules."
-    if "hours" not in stated:
-        yield f"Word of a fire is taken to come at {', '.join(f'{hour}:00' for hour in rules.hours)}."
-    if "wind_percent" not in stated:
-        yield "The plan does not say where the wind of bad days comes from; all directions count alike."
-    if "starts_file" not in stated:
-        yield "The plan does not say where fires start; they start everywhere alike in what can burn."
+def assumed_rules(plan: Plan) -> str:
+    """Say by which road rules the extract is read."""
+    return " ".join(_told_of(plan, {}, "rules", known_rules=country_of(plan.roads.region) in WITH_RULES))
+
+
+def assumed_of_ground(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
+    """Say what was taken for granted of ways, weather and fire."""
+    yield from _told_of(plan, document, "ground")
+
+
+def _told_of(plan: Plan, document: Mapping[str, Any], part: str, **values: Any) -> tuple[str, ...]:
+    return sentences("household/plan_assumed.txt.j2", part=part, plan=plan, document=document, **values)

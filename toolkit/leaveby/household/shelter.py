@@ -22,6 +22,7 @@ from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import Way
 from leaveby.household.readiness import schedule_for
 from leaveby.household.scheduling import Schedule
+from leaveby.regions import sentences
 
 HEADING: Final = "Last resort: if leaving is no longer possible and official directions are followed"
 """Stands over everything that this module says."""
@@ -164,7 +165,7 @@ def last_resort(
         skin_pain_s=None if heat_kw_m2 is None or heat_kw_m2 <= 0 else time_to_pain(heat_kw_m2),
         place=place,
         place_reachable=reachable,
-        assumptions=tuple(_assumed(plan, heat_kw_m2)),
+        assumptions=sentences("household/shelter.txt.j2", house=plan.house, heat_kw_m2=heat_kw_m2),
     )
 
 
@@ -201,17 +202,3 @@ def _nearest(places: Sequence[Place], begins_s: float) -> tuple[Place | None, bo
     if places:
         return min(places, key=lambda place: (place.travel_s, place.distance_m, place.name)), False
     return None, False
-
-
-def _assumed(plan: Plan, heat_kw_m2: float | None) -> list[str]:
-    found = [
-        "Radiant heat is that of the standard's flame front (AS 3959, from memory); embers and fires beside the house "
-        "do most of the harm and are in no number here.",
-    ]
-    if heat_kw_m2 is None:
-        found.append("The radiant heat on the house was not worked out.")
-    if plan.house.clear_m is None:
-        found.append("The plan states no clear distance around the house; none is counted.")
-    if plan.house.heat_limit_kw_m2 is None:
-        found.append("The plan does not state what radiant heat the house was built for; no limit is counted on.")
-    return found

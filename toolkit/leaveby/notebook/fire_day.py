@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
-from leaveby.errors import refuse
+from leaveby.errors import refuse, refused
 from leaveby.fire.fuel.types import FUEL_TYPES, FuelType, fuel_type
 from leaveby.fire.fuel.zones import uniform_fuel
 from leaveby.fire.spread import equations as rate_of_spread
@@ -166,12 +166,7 @@ def _weather(day: FireDay) -> Weather:
 def _burning(name: str) -> FuelType:
     fuel = fuel_type(name)
     if not fuel.burns:
-        raise refuse(
-            "fuel type",
-            f"{name!r} does not burn",
-            expected="one of: " + ", ".join(fuels_to_choose()),
-            mend="choose one of these",
-        )
+        raise refused("fuel type", "fuel_that_burns_not", name=name, fuels=", ".join(fuels_to_choose()))
     return fuel
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from markupsafe import Markup
 
 from leaveby.ask.household import plan_household, read_inputs
 from leaveby.decision.household.replay import Replay, caught_in_words, replay_many
@@ -23,12 +24,12 @@ from leaveby.notebook.widgets import (
     control,
     float_sliders,
     import_lab,
+    laid_out,
     listed,
     override_line,
     panel,
     shown,
 )
-from leaveby.notebook.widgets import table as html_table
 from leaveby.roads.routing.itinerary import street
 from leaveby.show import wording
 from leaveby.show.in_python import html_of
@@ -38,7 +39,6 @@ from leaveby.show.plan.timetable import describe_timetable, timetable_bar
 from leaveby.show.templates import sentences
 
 WORKING: Final = "The answer is being worked out: a first one stands here within seconds."
-_REFINED: Final = "<strong>It is being refined:</strong> the answer from more fires, and the rules, will stand here."
 _STAND_HERE: Final = "<script>document.querySelector('.leaveby-answer')?.scrollIntoView();</script>"
 """Running all cells leaves one at the last; a script brings one back to the answer."""
 
@@ -63,10 +63,8 @@ def answered(plan: str | Path, *, workers: int | None = None) -> HouseholdResult
 
 def first_words(few: FirstAnswer) -> str:
     """Say what few fires tell: the earlier end of the interval counts (HTML)."""
-    rows = [(wording.WAY_TITLES[way.way], _between(few, way)) for way in wording.shown_ways(few)]
-    return (
-        override_line() + html_table(("Way of leaving", "A first answer, from few fires"), rows) + f"<p>{_REFINED}</p>"
-    )
+    override = Markup(override_line())
+    return laid_out("notebook/household.html.j2", part="first", few=few, override=override, between=_between)
 
 
 def _between(few: FirstAnswer, way: WayTiming) -> str:
@@ -247,23 +245,9 @@ def start_moments(result: HouseholdResult) -> tuple[float, ...]:
 
 def start_table(result: HouseholdResult, *, confidence: float, start_at_s: float) -> str:
     """Say for each way of leaving the latest start at a confidence, and what becomes of a start at a moment (HTML)."""
-    return html_table(
-        (
-            "Way of leaving",
-            f"Start getting ready by ({wording.percent_words(confidence)} sure)",
-            f"If you start at {wording.clock_words(result, start_at_s)}",
-            "How nearly",
-        ),
-        (
-            (
-                wording.WAY_TITLES.get(way.way, way.way),
-                _by_words(result, way, confidence),
-                _fate_words(way, start_at_s),
-                wording.near_words(way.precision) if confidence == result.plan.confidence else "",
-            )
-            for way in wording.shown_ways(result)
-        ),
-    )
+    told = {"result": result, "confidence": confidence, "start_at_s": start_at_s}
+    words = {"by_words": _by_words, "fate_words": _fate_words}
+    return laid_out("notebook/household.html.j2", part="starts", **told, **words)
 
 
 def _by_words(result: HouseholdResult, way: WayTiming, confidence: float) -> str:

@@ -10,16 +10,21 @@ import math
 from types import SimpleNamespace
 from typing import Any, Final
 
+import numpy as np
 from markupsafe import Markup
 
-from leaveby.decision.drill.result import DRILL_WAY_WORDS, EXERCISE_ONLY, Answer, Drill, Placed, Round, known_by
+from leaveby.decision.drill.result import DRILL_WAY_WORDS, EXERCISE_ONLY, Answer, Drill, Pause, Placed, Round, known_by
 from leaveby.decision.drill.rounds import place_answer
-from leaveby.notebook.live.drill import burnt_layer, drill_sheet
+from leaveby.notebook.live.ground import Layer, LiveSheet, Shape, hills, to_wgs84, window_around
+from leaveby.notebook.live.layers import BURNT, name_marks, street_shapes, stretches, written
 from leaveby.notebook.live.map import open_map
-from leaveby.notebook.widgets import answering, control, import_lab, listed, panel, scrolling, shown, table
+from leaveby.notebook.widgets import answering, control, import_lab, laid_out, listed, panel, scrolling, shown
 from leaveby.show.drill import words
 from leaveby.show.drill.figures import answers_curve, describe_answers_curve
-from leaveby.show.wording import WAYS, clean, clock_words
+from leaveby.show.drill.words import EXERCISE_BANNER
+from leaveby.show.ground import burnt_area
+from leaveby.show.scene import drill_scene
+from leaveby.show.wording import WAYS, clean, clock_words, map_notice
 
 START_STEP_S: Final = 300.0
 _NO_PAUSE: Final = "This round ends before its first pause: press the button to see what came of it."
@@ -27,21 +32,10 @@ _NO_PAUSE: Final = "This round ends before its first pause: press the button to 
 
 def answers_table(drill: Drill, run: Round, placed: tuple[Placed, ...]) -> str:
     """Make the table of placed answers, and what a group that stays has to know (HTML)."""
-    rows = (
-        (
-            number,
-            clean(one.answer.group, 60),
-            words.answer_words(drill, one),
-            words.clear_words(one),
-            words.margin_words(drill, one),
-            words.shut_words(one),
-        )
-        for number, one in enumerate(placed, start=1)
-    )
-    head = ("No.", "Group", "Answer", "Clear", "Against the time to start by", "Shut by then")
+    rows = laid_out("notebook/drill.html.j2", part="answers", drill=drill, placed=placed, words=words)
     stays = any(one.answer.way == "stay" for one in placed)
     after = Markup("<p><strong>{}</strong></p>").format(words.stay_words(drill, run)) if stays else ""
-    return scrolling("Answers", table(head, rows, heading=1)) + str(after)
+    return scrolling("Answers", rows) + str(after)
 
 
 def _controls(drill: Drill) -> SimpleNamespace:
@@ -145,20 +139,45 @@ def drill_panel(drill: Drill) -> Any:
 
 def _came_of(drill: Drill, run: Round, placed: tuple[Placed, ...], *, after: int) -> str:
     """What a round comes to (HTML): what the fire does next, its end, its roads, and the answers on their curves."""
-    later = [
-        f"{clock_words(drill, pause.at_s, step_min=1)}: {words.pause_words(drill, pause)}"
-        for pause in run.pauses[after:]
-    ]
-    shuts = [
-        f"From {clock_words(drill, max(one.at_s, 0.0), step_min=1)}: {clean(one.street, 60)} shut" for one in run.shuts
-    ]
-    curve = shown(
-        answers_curve(drill, run, placed=placed),
-        f"Answers, {words.round_title(run)}",
-        describe_answers_curve(drill, run, placed=placed),
-    ).text
-    title = Markup("<h3>{}</h3><p><strong>{}</strong></p>").format(
-        words.round_full_title(drill, run), words.verdict_words(drill, run)
+    described = describe_answers_curve(drill, run, placed=placed)
+    curve = shown(answers_curve(drill, run, placed=placed), f"Answers, {words.round_title(run)}", described).text
+    answers = Markup(answers_table(drill, run, placed))
+    told = {"drill": drill, "run": run, "after": after, "words": words}
+    return laid_out("notebook/drill.html.j2", part="came", curve=Markup(curve), answers=answers, **told)
+
+
+MOST_NAMES: Final = 18
+
+
+def drill_sheet(drill: Drill) -> LiveSheet:
+    """What the map shows in every round: streets with their names, the home and the safe points.
+
+    The whole of the modelled ground is shown, whatever burns: a frame around the fire would give it away.
+    """
+    grid, roads, scene = drill.terrain.grid, stretches(drill.network), drill_scene(drill)
+    corners = np.reshape(grid.bounds_m, (2, 2))
+    named, least_m = np.flatnonzero(roads.named).tolist(), 0.1 * float(np.ptp(corners[:, 0]))
+    return LiveSheet(
+        title=EXERCISE_BANNER,
+        picture=hills(grid, drill.terrain.elevation_m),
+        layers=(
+            Layer("Streets", street_shapes(roads, zip(roads.name, roads.kind, strict=True))),
+            Layer("Street names", (), name_marks(roads, named, least_m=least_m, most=MOST_NAMES)),
+            written(scene, ("safe_points", "home"), title="Home and safe points"),
+        ),
+        window_deg=window_around(corners, grid.crs),
+        measures=drill.plan.measures,
+        described="Map of the place: streets, your home and the safe points of the plan, and what is known to burn.",
+        notice=map_notice(drill.network),
     )
-    lists = listed([*later, *words.leave_by_words(drill, run), *shuts]).text
-    return str(title) + lists + curve + answers_table(drill, run, placed)
+
+
+def burnt_layer(drill: Drill, run: Round, moment: Pause) -> Layer:
+    """What has burnt by a moment, as far as it is known then, and nothing of what comes later."""
+    name = "Burnt by now"
+    if not math.isfinite(moment.front_m):
+        return Layer(name)
+    grid = drill.terrain.grid
+    area = to_wgs84(burnt_area(grid, run.arrival.time_s, by_s=moment.at_s), grid.crs)
+    told = (f"Burnt by {clock_words(drill, moment.at_s, step_min=1)}",)
+    return Layer(name, (Shape(area, told, BURNT, "area"),), meanings=((BURNT, "Burnt by now, exercise only"),))

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from leaveby.errors import refuse
+from leaveby.errors import refused
 from leaveby.notebook import widgets
 from leaveby.notebook.drives import RoadArea, drive_answer
 from leaveby.notebook.live.ground import hills
@@ -88,12 +88,7 @@ def road_panel(area: RoadArea, *, way: str | None = None) -> Any:
     """
     first = next(iter(area.vehicles)) if way is None else way
     if first not in area.vehicles:
-        raise refuse(
-            "way of leaving",
-            f"{first!r} is none of the plan's",
-            expected=", ".join(area.vehicles),
-            mend="choose one of these, or add the vehicle to the plan",
-        )
+        raise refused("way of leaving", "way_of_no_plan", way=first, ways=", ".join(area.vehicles))
     chosen = widgets.control(
         "Dropdown",
         "How you leave",

@@ -16,7 +16,7 @@ from leaveby.decision.rules.rules import Asked, Look, asked_of, look
 from leaveby.decision.rules.too_near import DayFires, day_fires, hours_of
 from leaveby.decision.rules.words import TIME_TO, share_words
 from leaveby.decision.ways.result import HouseholdResult
-from leaveby.notebook.widgets import answering, control, import_lab, panel, shown, table
+from leaveby.notebook.widgets import answering, control, import_lab, laid_out, panel, shown
 from leaveby.roads.routing.itinerary import COMPASS, compass_words
 from leaveby.show.figure import blank_figure, figure_style
 from leaveby.show.map_labels import Sheet, draw_lines, draw_places, draw_scale, lines_of
@@ -88,20 +88,8 @@ def rules_panel(result: HouseholdResult, *, workers: int = 2) -> Any:
 
 def told(result: HouseholdResult, rating: str, found: Mapping[str, Look], *, counted: bool) -> str:
     """Say the rules of a rating, and what is looked at (HTML); nothing is counted for wind from anywhere at once."""
-    rules = result.rules.of(rating)
-    rows = [
-        (
-            WAY_TITLES[rule.way],
-            f"{share_words(found[rule.way].share)} of 100 fires may leave too little time {TIME_TO[rule.way]}"
-            if counted
-            else "the line alone: choose where the wind comes from to count fires",
-            f"{share_words(rule.share)} of 100, over all winds, at the worst hours",
-            "the evening before" if rule.verdict == "evening before" else "on word of fire inside the line",
-        )
-        for rule in rules
-    ]
-    head = ("Way of leaving", "As chosen here", "What the rule goes by", f"The rule on a day rated {clean(rating)}")
-    return table(head, rows)
+    values = {"result": result, "rating": rating, "found": found, "counted": counted}
+    return laid_out("notebook/household.html.j2", part="rules", share=share_words, time_to=TIME_TO, **values)
 
 
 def described(found: Mapping[str, Look], rating: str, measures: Measures) -> str:

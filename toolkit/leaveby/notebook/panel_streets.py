@@ -11,7 +11,7 @@ from leaveby.ask.streets import read_raster
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.notebook.live.map import open_map
 from leaveby.notebook.live.roads import group_layer, survey_sheet
-from leaveby.notebook.widgets import answering, control, import_lab, listed, panel, table
+from leaveby.notebook.widgets import answering, control, import_lab, laid_out, listed, panel
 from leaveby.show.streets.map import MOST_LABELS
 from leaveby.show.streets.page import clearance_words, homes_words, survey_sentences
 from leaveby.show.streets.scene import called
@@ -27,29 +27,14 @@ def groups_from(answer: StreetSurvey, least_homes: float) -> tuple[StreetGroup, 
 
 def street_table(answer: StreetSurvey, least_homes: float) -> str:
     """Make the table of groups with at least so many homes, or a sentence where there is none (HTML)."""
-    groups = groups_from(answer, least_homes)
-    if not groups:
-        return (
-            f"<p>No group of {least_homes:g} or more homes was found behind one street or junction. That says nothing "
-            "about how long any street stays open.</p>"
-        )
-    rows = (
-        (
-            group.number,
-            called(group),
-            homes_words(group),
-            math.ceil(group.vehicles),
-            clearance_words(group),
-            "" if group.inside is None else group.inside,
-        )
-        for group in groups[:MOST_LABELS]
-    )
-    more = len(groups) - MOST_LABELS
-    return (
-        table(("No.", "Everyone must pass", "Homes", "Vehicles", "Last vehicle out after", "Lies in No."), rows)
-        + (f"<p>And {more} more with fewer homes.</p>" if more > 0 else "")
-        + "<p>Last vehicle out: from being told to leave, when people get going quickly and when slowly. A street may "
-        "shut long before.</p>"
+    return laid_out(
+        "notebook/streets.html.j2",
+        groups=groups_from(answer, least_homes),
+        least_homes=least_homes,
+        most=MOST_LABELS,
+        called=called,
+        homes_words=homes_words,
+        clearance_words=clearance_words,
     )
 
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-from markupsafe import Markup
 
 from leaveby.notebook.drives import FREE_ROADS, ClosedStretch, Drive, DriveAnswer, RoadArea
-from leaveby.notebook.widgets import table
+from leaveby.notebook.widgets import laid_out
 from leaveby.roads.routing.itinerary import Route
-from leaveby.show.wording import WAY_TITLES, clean, duration_words
+from leaveby.show.templates import sentences
+from leaveby.show.wording import duration_words
 from leaveby.units import Measures, distance_words, mass_words, size_words, speed_words
 
 MOST_LISTED: Final = 12
@@ -93,61 +94,14 @@ def ours_words(answer: DriveAnswer, drive: Drive) -> str:
 
 def drives_table(answer: DriveAnswer) -> str:
     """Make the table of ways to the safe points, and what has to be known with it (HTML)."""
-    beside = answer.way == "tow"
-    head = [
-        "Safe point",
-        WAY_TITLES.get(answer.way, answer.way),
-        *(("Car without the house",) if beside else ()),
-        f"What is shut on the {'shortest way' if answer.way == 'foot' else 'quickest way by car'}",
-    ]
-    rows = (
-        (
-            clean(drive.end.name, 80),
-            ours_words(answer, drive),
-            *((way_words(drive.car_route, answer.measures),) if beside else ()),
-            "; ".join(drive.shut) or ("nothing known" if answer.way in drive.end.ways else ""),
-        )
-        for drive in answer.drives
-    )
-    return table(head, rows) + str(Markup("<p>{}</p>").format(FREE_ROADS) + _gates(answer))
-
-
-def _gates(answer: DriveAnswer) -> Markup:
-    if any(drive.route is not None for drive in answer.drives):
-        return Markup("")
-    if not any(answer.way in drive.end.ways for drive in answer.drives):
-        return Markup("<p><strong>Your plan names no safe point for leaving this way.</strong></p>")
-    if answer.open_first:
-        names = ", ".join(str(way) for way in answer.open_first)
-        return Markup(
-            "<p>There is no way out unless you may and can open gates or private roads, ways {} of the map. If so, "
-            "name them under open_gates in your plan.</p>"
-        ).format(names)
-    return Markup("<p><strong>No safe point can be reached with this vehicle, even with no fire.</strong></p>")
+    named, words = any(answer.way in drive.end.ways for drive in answer.drives), sys.modules[__name__]
+    told = {"answer": answer, "words": words, "named": named, "free_roads": FREE_ROADS}
+    return laid_out("notebook/roads.html.j2", part="drives", **told)
 
 
 def closed_table(answer: DriveAnswer) -> str:
     """Make the table of closed stretches with reasons, the numbers as on the map (HTML)."""
-    if not answer.closed:
-        return "<p>No mapped road is shut to this vehicle. Limits that nobody has mapped are not known.</p>"
-    head = ("Number", "Street", "Length", "Why this vehicle can't use it", "The car alone")
-    rows = (
-        (
-            number,
-            stretch.street,
-            distance_words(stretch.length_m, answer.measures),
-            stretch.reason,
-            "passes" if stretch.car_passes else "can't either",
-        )
-        for number, stretch in numbered(answer.closed)
-    )
-    rest = answer.closed[MOST_LISTED:]
-    length = distance_words(sum(stretch.length_m for stretch in rest), answer.measures)
-    more = f"<p>And {len(rest)} more, {length} in all.</p>" if rest else ""
-    return (
-        f"{table(head, rows)}{more}<p>Limits that nobody has mapped are not known: drive your way out with the house "
-        "before the season.</p>"
-    )
+    return laid_out("notebook/roads.html.j2", part="closed", answer=answer, words=sys.modules[__name__])
 
 
 def describe_roads(area: RoadArea, answer: DriveAnswer) -> str:
@@ -159,13 +113,5 @@ def describe_roads(area: RoadArea, answer: DriveAnswer) -> str:
         for number, edges in enumerate(edges_by_band(area, answer)[: len(ends)])
         if edges
     ]
-    reached = [f"{clean(drive.end.name, 60)}: {ours_words(answer, drive)}" for drive in answer.drives]
-    shut = [f"{stretch.street}, {stretch.reason}" for _, stretch in numbered(answer.closed)]
-    parts = [
-        f"Map of the roads round your home for {vehicle_words(answer)}, north up.",
-        f"Quickest ways: {'; '.join(reached)}." if reached else "The plan names no safe point.",
-        f"Roads by time from home: {'; '.join(bands)}.",
-        f"Shut to this vehicle: {'; '.join(shut)}." if shut else "No mapped road is shut to this vehicle.",
-        FREE_ROADS,
-    ]
-    return " ".join(parts)
+    told = {"answer": answer, "bands": bands, "words": sys.modules[__name__], "free_roads": FREE_ROADS}
+    return " ".join(sentences("notebook/roads.txt.j2", **told))

@@ -16,7 +16,7 @@ from matplotlib.patches import Rectangle
 
 from leaveby.errors import refuse
 from leaveby.notebook.fire_day import DRIVING_KM_H, SET_KM_H, Course, DaySpeeds, FireDay, ModelSpeed, courses
-from leaveby.notebook.widgets import table
+from leaveby.notebook.widgets import laid_out
 from leaveby.show.figure import INK, LOOKS, MUTED, PALE, blank_figure, figure_style
 from leaveby.show.wording import MODEL_WORDS
 from leaveby.units import km_h_from_m_s, m_s_from_km_h
@@ -200,19 +200,4 @@ def describe_hitch_chart(speeds: DaySpeeds, minutes: float, *, driving_km_h: Map
 
 def hitch_table(speeds: DaySpeeds, minutes: float) -> str:
     """Make the table of models: speed as printed, its published error, how far the fire gets meanwhile (HTML)."""
-    head = (
-        "Model",
-        "As printed",
-        "Middle of its published error",
-        "One run in 20 is faster than",
-        f"While you hitch for {minutes:g} min: middle, one in 20",
-    )
-    rows = (
-        (
-            MODEL_WORDS[speed.model],
-            *(speed_words(at_m_s) for at_m_s in (speed.printed_m_s, speed.middle_m_s, speed.high_m_s)),
-            ", ".join(f"{_up(at_m_s * minutes * 0.06)} km" for at_m_s in (speed.middle_m_s, speed.high_m_s)),
-        )
-        for speed in speeds.models
-    )
-    return table(head, rows)
+    return laid_out("notebook/speeds.html.j2", speeds=speeds, minutes=minutes, said=speed_words, up=_up)

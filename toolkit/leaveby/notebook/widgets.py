@@ -14,7 +14,7 @@ from markupsafe import Markup, escape
 from matplotlib.figure import Figure
 
 from leaveby.caution import OVERRIDE
-from leaveby.errors import InputError, refuse
+from leaveby.errors import InputError, refused
 from leaveby.show.figure import TABLE_OPEN, as_svg
 from leaveby.show.templates import filled
 from leaveby.show.wording import clean
@@ -86,6 +86,11 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, heading: int
     return filled("notebook/table.html.j2", opening=opening, head=head, rows=rows, heading=heading, style=style)
 
 
+def laid_out(template: str, **values: Any) -> str:
+    """Fill a template that lays out tables by `notebook/rows.html.j2`; all values are text."""
+    return filled(template, opening=Markup(TABLE_OPEN), **values)
+
+
 def scrolling(title: str, html: str) -> str:
     """Let what is wider than the page scroll, reached with the keyboard too."""
     return f'<div role="group" aria-label="{escape(title)}" tabindex="0" style="overflow-x: auto">{html}</div>'
@@ -106,12 +111,7 @@ def import_lab(name: str = "ipywidgets") -> Any:
     try:
         return import_module(name)
     except ImportError as error:
-        raise refuse(
-            name,
-            "is not installed",
-            expected="the notebooks' libraries",
-            mend='install them with: pip install "leaveby[lab]"',
-        ) from error
+        raise refused(name, "no_notebook_library") from error
 
 
 def control(kind: str, label: str, **settings: Any) -> Any:

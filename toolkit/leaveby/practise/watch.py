@@ -1,4 +1,4 @@
-"""One practice run as it goes: what was pressed, on the disk before the next press, and how things stand.
+"""One practice run as it goes: what was pressed, on the disk before the next press, how things stand, and a terminal.
 
 The file is the memory: how a run stands is read from `practice.csv` each time, so that a run goes on when whatever
 served it was ended. Times in it go on evenly, by a clock that nobody can set; where the machine's own clock is set or
@@ -229,3 +229,52 @@ def state_of(watch: Watch) -> Mapping[str, Any]:
 
 def _open(rows: Sequence[Row]) -> bool:
     return any(row.stop is None for row in rows)
+
+
+_LETTERS: Final = {"b": "begin", "p": "pause", "g": "go_on", "u": "undo", "e": "end"}
+
+
+def practise_in_terminal(watch: Watch, *, ask: Callable[[str], str], say: Callable[[str], None]) -> None:
+    """Take presses line by line until the run is ended, or `q` or the end of the input leaves it to be gone on with.
+
+    Parameters
+    ----------
+    ask : callable
+        Gives a line when called with a prompt, and raises EOFError when there are no more.
+    say : callable
+        Called with each line to show.
+    """
+    while True:
+        state = state_of(watch)
+        for line in state_lines(state):
+            say(line)
+        if state["state"] == "ended":
+            return
+        try:
+            typed = ask("> ").strip()
+        except EOFError:
+            typed = "q"
+        if typed == "q":
+            for line in sentences("practise/terminal.txt.j2", kind="left", state=state):
+                say(line)
+            return
+        wrong = _press(watch, state, typed)
+        if wrong:
+            say(wrong)
+
+
+def state_lines(state: Mapping[str, Any]) -> list[str]:
+    """How a run stands, a line for each task, with what can be typed."""
+    return sentences("practise/terminal.txt.j2", kind="state", state=state, notes=NOTES)
+
+
+def _press(watch: Watch, state: Mapping[str, Any], typed: str) -> str:
+    if typed in _LETTERS:
+        return press(watch, _LETTERS[typed])
+    if typed in NOTES:
+        return press(watch, "note", note=typed)
+    tasks = state["tasks"]
+    if not (typed.isascii() and typed.isdigit() and 1 <= int(typed) <= len(tasks)):
+        return press(watch, "start", task=typed)
+    task = tasks[int(typed) - 1]
+    return press(watch, "stop" if task["state"] == "going" else "start", task=task["name"], who=task["who"])

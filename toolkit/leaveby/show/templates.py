@@ -11,7 +11,7 @@ from importlib.resources import files
 from typing import Any
 from xml.etree import ElementTree
 
-from jinja2 import Environment, StrictUndefined, Template
+from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from leaveby import units
@@ -36,18 +36,17 @@ def page_text(template: str, *, made_at: datetime, **values: Any) -> str:
 
 def filled(template: str, **values: Any) -> str:
     """Fill a template of HTML: names are shown as text, never as markup."""
-    return _template(template, autoescape=True).render(**values)
+    return _environment(autoescape=True).get_template(template).render(**values)
 
 
 def sentences(template: str, **values: Any) -> list[str]:
     """Fill a template that holds a sentence on each line; lines that stay empty go."""
-    lines = (line.strip() for line in _template(template, autoescape=False).render(**values).split("\n"))
-    return [line for line in lines if line]
+    return [said for line in text_of(template, **values).split("\n") if (said := line.strip())]
 
 
 def text_of(template: str, **values: Any) -> str:
     """Fill a template of plain text, such as TOML; its filter `quoted` is the function of that name."""
-    return _template(template, autoescape=False).render(**values)
+    return _environment(autoescape=False).get_template(template).render(**values)
 
 
 def quoted(value: Any) -> str:
@@ -62,11 +61,14 @@ def xml(template: str, **values: Any) -> ElementTree.Element:
 
 
 @cache
-def _template(name: str, *, autoescape: bool) -> Template:
-    environment = Environment(autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+def _environment(*, autoescape: bool) -> Environment:
+    loader = FunctionLoader(lambda name: files("leaveby").joinpath(name).read_text(encoding="utf-8"))
+    environment = Environment(
+        loader=loader, autoescape=autoescape, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
     environment.filters |= {"clean": wording.clean, "quoted": quoted}
     environment.globals |= {"w": wording, "u": units, "math": math}
-    return environment.from_string(files("leaveby").joinpath(name).read_text(encoding="utf-8"))
+    return environment
 
 
 def made_with(inputs: Mapping[str, str], *computed: str) -> str:

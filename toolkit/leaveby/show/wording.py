@@ -20,7 +20,7 @@ from leaveby.decision.ways.timing import NO_FIRE
 from leaveby.errors import clean as clean
 from leaveby.errors import refuse
 from leaveby.household.plan import LIKE_THE_PLANS, Plan, asked_ways
-from leaveby.regions import table_rows
+from leaveby.regions import sentences, table_rows
 from leaveby.units import given_words
 
 WAYS: Final = ("tow", "car", "foot")
@@ -401,24 +401,6 @@ def _leave(result: HouseholdResult, name: str) -> _Leave:
     return _Leave(kind, way.latest_start_s, clock_words(result, way.latest_start_s))
 
 
-_EARLIER: Final = " Earlier is better."
-_AWAY: Final = ": be away before such a day begins."
-_NO_TIME: Final = (
-    "No leave-by time was found for this day, which does not mean that the fire stays away: leave early, and go at "
-    "once when you are told to go."
-)
-_NO_WAY: Final = (
-    "No way out was found for you: talk to your fire agency before the season, and be away before a day like this "
-    "begins."
-)
-
-
-_NO_WAY_EVER: Final = (
-    "No way out was found for you: talk to your fire agency before the season, and be away before any day of fire "
-    "danger begins."
-)
-
-
 _ON_WHEELS: Final = {
     (row["tow"], row["car"], row["order"]): row["words"] for row in table_rows("leaveby.show", "main_sentence.csv")
 }
@@ -432,31 +414,20 @@ def main_sentence(result: HouseholdResult) -> str:
     such.
     """
     tow, car, foot = (_leave(result, name) for name in WAYS)
-    if result.fire is None:
-        return _without_fire(tow, car, foot)
-    if {tow.kind, car.kind} <= {"absent", "closed"}:
-        return _on_foot_only(foot, closed="closed" in (tow.kind, car.kind))
-    if not (tow.has_time or car.has_time):
-        walk = f" On foot, start getting ready by {_by(foot)}." if foot.has_time else ""
-        return f"{_NO_TIME}{_no_wheels(tow, car)}{walk}"
-    words, named_s = _on_wheels(tow, car)
-    if words.endswith(_AWAY):
-        return f"On a day like this, {words}{_walk_after(foot)}"
-    sooner = foot.has_time and foot.at_s < named_s and foot.clock not in words
-    walk = f" On foot, start getting ready by {_by(foot)}." if sooner else ""
-    return f"On a day like this, {words}{_EARLIER}{walk}"
-
-
-def _no_wheels(tow: _Leave, car: _Leave) -> str:
-    no_tow = " Leave the house behind: no way out was found for it." if tow.kind == "closed" else ""
-    no_car = " No way out was found by car without the house." if car.kind == "closed" else ""
-    return f"{no_tow}{no_car}"
-
-
-def _without_fire(tow: _Leave, car: _Leave, foot: _Leave) -> str:
-    """What to do where the plan names no fire: the rules, as far as there is a way out at all."""
-    kinds = {tow.kind, car.kind, foot.kind}
-    return f"{NO_FIRE}{_no_wheels(tow, car)}" if "unbounded" in kinds else _NO_WAY_EVER
+    words, named_s = _on_wheels(tow, car) if result.fire is not None and (tow.has_time or car.has_time) else ("", 0.0)
+    return " ".join(
+        sentences(
+            "show/main_sentence.txt.j2",
+            worked=result.fire is not None,
+            no_fire=NO_FIRE,
+            tow=tow,
+            car=car,
+            foot=foot,
+            words=words,
+            sooner=foot.has_time and foot.at_s < named_s and foot.clock not in words,
+            by_foot=_by(foot),
+        )
+    )
 
 
 def _by(leave: _Leave) -> str:
@@ -473,52 +444,12 @@ def _on_wheels(tow: _Leave, car: _Leave) -> tuple[str, float]:
     return words, max(times_s) if order == "tow first" else min(times_s)
 
 
-def _walk_after(foot: _Leave) -> str:
-    """What is left on foot where no wheels are in time once the fire has started."""
-    if foot.kind == "timed":
-        return f" Once it has started, only going on foot is in time: start getting ready for that by {_by(foot)}."
-    if foot.kind == "unbounded":
-        return " Once it has started, go on foot at once: no latest time was found for that."
-    return ""
-
-
-def _on_foot_only(foot: _Leave, *, closed: bool) -> str:
-    """What to do where there are no wheels, or no way out for them."""
-    no_wheels = "no way out was found on wheels" if closed else ""
-    if foot.kind == "timed":
-        lead = f"{no_wheels}: " if closed else ""
-        return f"On a day like this, {lead}start getting ready to go on foot by {_by(foot)}.{_EARLIER}"
-    if foot.kind == "before":
-        lead = f"{no_wheels}, and " if closed else ""
-        return f"On a day like this, {lead}there is no time to get ready to go on foot once the fire has started{_AWAY}"
-    if foot.kind == "unbounded":
-        return f"{_NO_TIME} No way out was found on wheels." if closed else _NO_TIME
-    return _NO_WAY
-
-
 def every_road_shut_words(result: HouseholdResult) -> str:
     """From when on every road out is shut on most days, and the last resort begins; never that a road stays open."""
     at_s = result.phases.shut_from_s
-    shut = "on more than half of such days every road out is shut, or shuts before you are through"
-    if at_s == -math.inf:
-        return "No road leads from the home to a safe point of your plan, even with no fire."
-    if result.fire is None:
-        return "When roads shut was not worked out: your plan names no fire of its own. They may shut at any time."
-    if not math.isfinite(at_s):
-        return (
-            "Within the hours looked at some road out was not shut on a middling day, or on half of such days. That is "
-            "no leave to wait: leave early, and at once when you are told to go."
-        )
-    if at_s <= 0.0:
-        return (
-            f"From the moment when the fire starts, {shut}. Be away before such a day begins; there is a last resort "
-            "only as officially directed."
-        )
-    return (
-        f"From {clock_words(result, at_s)}, {shut}; on many of them that comes earlier. Only from then on, and only "
-        "as officially directed, is there a last resort. Before that you are late, not cut off: go at once, as "
-        "directed."
-    )
+    clock = clock_words(result, at_s) if math.isfinite(at_s) else ""
+    told = {"at_s": at_s, "clock": clock, "worked": result.fire is not None, "inf": math.inf}
+    return " ".join(sentences("show/every_road.txt.j2", **told))
 
 
 class Drawn(Protocol):

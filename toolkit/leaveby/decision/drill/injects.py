@@ -29,7 +29,7 @@ from leaveby.fire.weather.danger import forest_fire_danger_index
 from leaveby.fire.weather.ratings import rating_of
 from leaveby.fire.weather.series import Weather, step_at
 from leaveby.parameters import IN_SIGHT_M, REPORTED_AFTER_S, WIND_CHANGE_DEG
-from leaveby.regions import assumed, table_rows
+from leaveby.regions import table_rows
 from leaveby.roads.routing.itinerary import compass_words, shut_along, street
 from leaveby.units import (
     METRES_PER_MILE,
@@ -37,7 +37,6 @@ from leaveby.units import (
     about_words,
     farther_words,
     given_words,
-    min_from_s,
     speed_words,
     temperature_words,
 )
@@ -54,13 +53,6 @@ IGNITION: Final = _TOLD["reported"]["basis"]
 
 MOST_STREETS: Final = 10
 """Crossed streets named in one round, the longest ones."""
-
-INJECT_ASSUMPTIONS: Final = assumed(
-    "decision/drill/supposed",
-    "injects",
-    reported_min=min_from_s(REPORTED_AFTER_S.value),
-    in_sight_km=IN_SIGHT_M.value / 1000.0,
-)
 
 
 def reading_at(weather: Weather, time_s: float) -> Reading:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from typing import Final
 
 import numpy as np
 
@@ -33,17 +32,12 @@ from leaveby.decision.ways.confidence import share_clear
 from leaveby.decision.ways.result import WayTiming
 from leaveby.errors import Fault, InputError, fault_of, refused
 from leaveby.fire.spread.validity import made_elsewhere, outside_validity
-from leaveby.parameters import FASTEST_HEAD_M_S
-from leaveby.regions import assumed
-from leaveby.units import Measures, far_words, km_h_from_m_s, speed_words
+from leaveby.parameters import FASTEST_HEAD_M_S, IN_SIGHT_M, REPORTED_AFTER_S
+from leaveby.regions import sentences
+from leaveby.units import Measures, far_words, km_h_from_m_s, min_from_s, speed_words
 
 Progress = Callable[[str, int, int, str], None]
 """Called with what is computed, how many members are done, of how many, and "" (as for the household question)."""
-
-SPEED_ASSUMPTIONS: Final = assumed(
-    "decision/drill/supposed", "speeds", fastest_km_h=km_h_from_m_s(FASTEST_HEAD_M_S.value)
-)
-"""What the speeds rest on, for the list of assumptions of a drill."""
 
 
 def answer_drill(
@@ -239,21 +233,15 @@ def _shut_by(run: Round, timing: WayTiming, at_s: float) -> tuple[str, ...]:
 
 
 def _assumed(towards: fires.HomeRun, script: DrillScript, supposed: Sequence[str]) -> tuple[str, ...]:
-    own, measures = speed_words(towards.speed_m_s, script.plan.measures, ".1f"), script.plan.measures
-    lines = [*SPEED_ASSUMPTIONS] if script.speeds_m_s else []
-    lines.append(
-        f"The plan's own fire comes those {far_words(towards.length_m, measures)} at {own} on average."
-        if towards.speed_m_s > 0.0
-        else "The plan's own fire does not come to the home within the hours computed."
+    measures = script.plan.measures
+    own = sentences(
+        "decision/drill/assumptions.txt.j2",
+        towards=towards,
+        script=script,
+        far=lambda length_m: far_words(length_m, measures),
+        speed=lambda speed_m_s, form: speed_words(speed_m_s, measures, form),
+        fastest_km_h=km_h_from_m_s(FASTEST_HEAD_M_S.value),
+        reported_min=min_from_s(REPORTED_AFTER_S.value),
+        in_sight_km=IN_SIGHT_M.value / 1000.0,
     )
-    lines += [
-        f"At {speed_words(speed_m_s, measures, '.4g')} the fire is slower than the plan's own fire: don't plan by it."
-        for speed_m_s in script.speeds_m_s
-        if speed_m_s < towards.speed_m_s
-    ]
-    lines.append(
-        f"Each round was worked out for {script.members} such days; `leaveby plan` takes more for the same plan."
-    )
-    lines += said.INJECT_ASSUMPTIONS
-    lines += supposed
-    return tuple(dict.fromkeys(lines))
+    return tuple(dict.fromkeys((*own, *supposed)))

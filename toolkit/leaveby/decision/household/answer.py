@@ -17,8 +17,8 @@ from leaveby.decision.fires.scenario import CENTRAL_Z, HouseholdInputs, Scenario
 from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.last_resort import last_resort_side
+from leaveby.decision.household.phases import timetable
 from leaveby.decision.household.timed import Asked, Timed, made_ready, time_ways
-from leaveby.decision.household.timetable import timetable
 from leaveby.decision.household.what_ifs import SAMPLE, Held, fastest_head, what_ifs
 from leaveby.decision.rules.rules import household_rules
 from leaveby.decision.ways.confidence import half_width_s, precision_of

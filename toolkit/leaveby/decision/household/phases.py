@@ -1,4 +1,4 @@
-"""The three phases of leaving: in time, late, and every road shut on most such days.
+"""The three phases of leaving, in time, late and every road shut on most such days, and the timetable that they make.
 
 Until the latest start one is in time, at the asked confidence. After it one is late: the runs in which one is caught
 grow with every minute, and most still get clear. Only when in more than half of the runs no road leads out any more has
@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from leaveby.decision.fires.members import Members
 from leaveby.decision.fires.scenario import Scenario
 from leaveby.decision.ways.neighbours import holds_everywhere
-from leaveby.decision.ways.result import Phases, WayTiming
+from leaveby.decision.ways.result import WAY_WORDS, FireSummary, Phases, TimetableRow, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads
 from leaveby.decision.ways.sensitivity import DELAY_S
 from leaveby.decision.ways.timing import ChosenRoute, route_latest_s
 from leaveby.household.plan_tables import Way
+from leaveby.household.shelter import LastResort
 from leaveby.roads.network.graph import RoutingGraph
 from leaveby.roads.routing.latest_departure import latest_departure
 
@@ -172,3 +173,39 @@ def late_words(way: str, found: Phases) -> str:
     caught = int(np.ceil(100.0 * found.ten_minutes_cost - 1e-9))
     more = f" Every ten minutes later you are caught on up to {caught} more of 100 such days." if caught else ""
     return f"{DO_WHEN_LATE[way]}.{more}"
+
+
+def timetable(
+    timings: Mapping[str, WayTiming],
+    *,
+    fire: FireSummary,
+    way_phases: Mapping[str, Phases],
+    phases: Phases,
+    shelter: LastResort,
+    confidence: float,
+) -> tuple[TimetableRow, ...]:
+    """Set leaving and the last resort side by side in time: what ends when, and that leaving comes first.
+
+    Rows without a moment (nothing within the horizon) are left out; the assumptions and each way's `why` say so.
+    """
+    rows: list[tuple[float | None, str, str]] = [(0.0, "fire", "The fire of this day starts.")]
+    for way, timing in timings.items():
+        words, found, route = WAY_WORDS[way], way_phases[way], timing.route
+        sooner_s = found.shut_from_s if found.shut_from_s < phases.shut_from_s else None
+        rows += [
+            (timing.latest_start_s, f"start {way}", f"Latest start of getting ready to leave {words}."),
+            (timing.latest_departure_s, f"late {way}", f"Late from now on {words}: {late_words(way, found)}"),
+            (sooner_s, f"end {way}", f"On more than half of such days no road gets clear {words} from now on."),
+        ]
+        if route is not None:
+            shuts = f"On a middling day, {route.closes_first} shuts on the way {words}."
+            rows.append((route.closes_first_s, f"shut {way}", shuts))
+    early = f"(in the earliest {100.0 * (1.0 - confidence):.3g} % of such days)"
+    rows += [
+        (phases.shut_from_s, "last resort", EVERY_ROAD_SHUT),
+        (shelter.ember_arrival_s, "embers", f"Embers may reach the home from now on {early}."),
+        (shelter.front_arrival_s, "front", f"The front may reach the home from now on {early}."),
+        (fire.home_p50_s, "front", "The front has reached the home on half of such days."),
+    ]
+    known = [TimetableRow(at_s, kind, said) for at_s, kind, said in rows if at_s is not None and np.isfinite(at_s)]
+    return tuple(sorted(known, key=lambda row: (row.at_s, row.kind)))

@@ -264,9 +264,7 @@ def read_fuel(
     """
     if path is None:
         if one_type is None:
-            raise refuse(
-                keys.rstrip("._"), "says nothing", expected="file or type", mend="name a fuel file or one fuel type"
-            )
+            raise refused(keys.rstrip("._"), "no_fuel_said")
         return uniform_fuel(grid, one_type)
     if column is not None:
         names = None if legend is None else _read_legend(legend, codes=False, keys=keys, country=country)

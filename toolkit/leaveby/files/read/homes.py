@@ -23,7 +23,7 @@ from leaveby.files.read.guard import MOST_HOMES_BYTES, guarded, guarded_layer, r
 from leaveby.files.read.road_extracts import OSM_ENDINGS, identity, osm_file, without_editing
 from leaveby.files.read.road_lines import read_layer
 from leaveby.parameters import HOME_FLOOR_M2, LEAST_HOME_FOOTPRINT_M2, USUAL_LEVELS
-from leaveby.regions import table
+from leaveby.regions import sentences, table
 from leaveby.roads.exits.homes import FAR_M, Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.exits.street_table import StreetTable
 
@@ -315,22 +315,15 @@ def _building_sentences(
     broken: int,
 ) -> tuple[str, ...]:
     kinds = [tags["building"] for _, tags, _ in found]
-    plain = sum(kind == "yes" for kind, counted in zip(kinds, home, strict=True) if counted)
-    lines = [
-        f"{file.name}: of {len(found)} buildings {int(home.sum())} were taken for homes ({dwellings.sum():g} in all). "
-        f"Of them {plain} say no more than that they are buildings and count as one home each: too few where they hold "
-        "flats."
-    ]
     others = Counter(kind for kind, counted in zip(kinds, home, strict=True) if not counted)
-    if others:
-        listed = ", ".join(f"{kind} {count}" for kind, count in others.most_common(8))
-        lines.append(f"{sum(others.values())} buildings were not counted as homes ({listed}).")
-    people = sum(count for kind, count in others.items() if kind in _KINDS["people_inside"])
-    if people:
-        lines.append(
-            f"{people} hotels, schools, hospitals and the like are no homes and are in no count here, though people "
-            "have to get out of them."
-        )
-    if broken:
-        lines.append(f"{broken} buildings are drawn so that they have no area, and were left out.")
-    return tuple(lines)
+    return sentences(
+        "files/read/homes.txt.j2",
+        file=file.name,
+        buildings=len(found),
+        homes=int(home.sum()),
+        dwellings=dwellings.sum(),
+        plain=sum(kind == "yes" for kind, counted in zip(kinds, home, strict=True) if counted),
+        others=others,
+        people=sum(count for kind, count in others.items() if kind in _KINDS["people_inside"]),
+        broken=broken,
+    )

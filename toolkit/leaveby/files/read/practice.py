@@ -13,7 +13,7 @@ from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from leaveby.errors import Faults, InputError, refuse
+from leaveby.errors import Faults, InputError, refused
 from leaveby.household.plan_tables import TASK_WAYS
 from leaveby.household.practice.runs import COLUMNS, Practice, Row, runs_of
 
@@ -63,9 +63,7 @@ def read_rows(path: Path) -> Told:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
-        raise refuse(
-            f"{path} line {line}", "is not UTF-8", expected="text in UTF-8", mend="save it as UTF-8"
-        ) from error
+        raise refused(f"{path} line {line}", "practice_not_utf8") from error
     (told, faults), whole = _read(text, path), len(raw) if text.strip() else 0
     if faults and not text.endswith(("\n", "\r")):
         # only a line that was being written when the machine stopped has no end
@@ -84,20 +82,14 @@ def _read(text: str, path: Path) -> tuple[Told, Faults]:
     columns = tuple(cell.strip().casefold() for cell in next(cells, (1, list(COLUMNS)))[1])
     missing = [name for name in COLUMNS if name not in columns]
     if missing or len(set(columns)) != len(columns):
-        faults.add(
-            f"{path} line 1",
-            f"lacks {', '.join(missing) or 'nothing, and names a column twice'}",
-            f"the columns {','.join(COLUMNS)}",
-            "write them into the first line",
-        )
+        lacks = ", ".join(missing) or "nothing, and names a column twice"
+        faults.tell(f"{path} line 1", "practice_columns", lacks=lacks, columns=",".join(COLUMNS))
         return Told(()), faults
     rows, began = [], dict[tuple[str, str], datetime]()
     for line, held in cells:
         place = f"{path} line {line}"
         if len(held) > len(columns):
-            faults.add(
-                place, f"has {len(held)} cells", f"at most {len(columns)}", "put quotes round a name with a comma"
-            )
+            faults.tell(place, "practice_cells", cells=len(held), most=len(columns))
             continue
         named = dict.fromkeys(columns, "") | dict(zip(columns, (cell.strip() for cell in held), strict=False))
         row = _row(named, place, began, faults)
@@ -116,9 +108,7 @@ def _cells(lines: list[str], separator: str, path: Path, faults: Faults) -> Iter
         except StopIteration:
             return
         except csv.Error as error:
-            faults.add(
-                f"{path} line {line}", f"can't be taken apart: {error}", "cells with quotes in pairs", "correct it"
-            )
+            faults.tell(f"{path} line {line}", "practice_quotes", error=error)
         else:
             if any(cell.strip() for cell in held):
                 yield line, held
@@ -145,12 +135,7 @@ def _row(named: dict[str, str], place: str, began: dict[tuple[str, str], datetim
     for key, moment, since in (("start", starts, run), ("stop", stops, starts)):
         if moment is not None and moment - since > LONGEST:
             since_words = "the run began" if key == "start" else "its start"
-            faults.add(
-                f"{place}: {key}",
-                f"is {named[key]}, before {since_words}, {since:%H:%M:%S}",
-                "a later time, or one up to 12 hours on, after midnight",
-                "correct one of the two",
-            )
+            faults.tell(f"{place}: {key}", "practice_before", told=named[key], what=since_words, since=since)
     who = tuple(name.strip() for name in named["who"].split(BETWEEN_NAMES.strip()) if name.strip())
     return Row(run, way, who, named["task"], starts, stops, named["note"]) if len(faults) == before else None
 

@@ -20,7 +20,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from leaveby.errors import Faults, refuse, refused
+from leaveby.errors import Faults, refused
 from leaveby.files.read.guard import MOST_TABLE_BYTES, regular
 from leaveby.fire.weather.series import LIMITS, to_ours
 from leaveby.fire.weather.table import KNOWN_COLUMNS
@@ -135,12 +135,7 @@ def read_sheet(path: Path, *, where: str) -> Sheet:
     body = [(number, tuple(cell.strip() for cell in row)) for (number, _), row in zip(kept, cut[mark], strict=True)]
     body = body[next((at for at, (_, row) in enumerate(body) if len(row) == width), 0) :]
     if width < 4 or len(body) < 2:
-        raise refuse(
-            where,
-            "is no table",
-            expected="a line of names and a line for each time, four columns or more",
-            mend="export it anew as CSV",
-        )
+        raise refused(where, "no_table")
     if mark != ",":
         said.append(f"its columns are separated by {_SEPARATORS[mark]}")
     names, rest = body[0][1], body[1:]
@@ -150,9 +145,7 @@ def read_sheet(path: Path, *, where: str) -> Sheet:
     faults = Faults()
     for number, row in rest:
         if len(row) != width:
-            faults.add(
-                f"{where} row {number}", f"has {len(row)} values", f"{width}, one for each column", "complete it"
-            )
+            faults.tell(f"{where} row {number}", "row_of_other_width", values=len(row), width=width)
     faults.refuse(most=5)
     if any(re.fullmatch(r"-?\d+,\d+", cell) for _, row in rest for cell in row):
         said.append("its numbers have decimal commas")

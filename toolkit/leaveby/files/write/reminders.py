@@ -61,16 +61,8 @@ def _day_words(plan: Plan) -> str:
     """Say which day was taken, and that it is only a guess where the plan file names no season."""
     month, day = plan.season_starts or season_day(plan.home.lat_deg)
     said = f"{day} {date(2000, month, day).strftime('%B')}"
-    if plan.season_starts is None:
-        return (
-            f"The plan file does not say when your fire season starts: {said} was taken, early for your latitude "
-            "(judgement). Ask your fire agency when its danger period begins, and move this reminder to well before "
-            "it; never to later than that."
-        )
-    return (
-        f"Your plan file says that the fire season starts on {said}; this comes eight weeks before. Ask your fire "
-        "agency each year: danger periods can begin earlier."
-    )
+    guessed = plan.season_starts is None
+    return " ".join(sentences("files/write/reminders.txt.j2", kind="day", guessed=guessed, day=said))
 
 
 def reminders_ics(result: HouseholdResult, *, made_at: datetime) -> bytes:

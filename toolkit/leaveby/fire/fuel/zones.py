@@ -18,7 +18,7 @@ import rasterio.transform
 import shapely
 from numpy.typing import NDArray
 
-from leaveby.errors import Faults, refuse
+from leaveby.errors import Faults, refuse, refused
 from leaveby.fire.fuel.types import UNMAPPED, FuelType, fuel_type, known_fuel_type, known_names, plain_name
 from leaveby.fire.terrain import Grid
 
@@ -72,9 +72,7 @@ def fuel_from_codes(
     """
     raw = np.asarray(values)
     if raw.shape != grid.shape:
-        raise refuse(
-            where, f"it has {raw.shape} cells", expected=f"{grid.shape} rows and columns", mend="put it on the grid"
-        )
+        raise refused(where, "codes_off_grid", shape=raw.shape, wanted=grid.shape)
     faults = Faults()
     types: dict[int, FuelType] = {}
     for code, name in legend.items():

@@ -16,13 +16,9 @@ from numpy.typing import ArrayLike, NDArray
 from leaveby.compiling import floats, vectorize
 from leaveby.fire.fuel.types import FuelType
 from leaveby.parameters import GRASS_FLAME_FACTOR, HEAT_YIELD_KJ_KG
+from leaveby.regions import assumed
 
-FLAME_ASSUMPTIONS: Final = (
-    "Flame lengths for the heat on the house are those of AS 3959 in forest and Byram's (1959) in shrubs and grass, "
-    "remembered, not read; the distances printed in the standard come out of them, in grass with a factor fitted to "
-    "its rows. Grass and shrubs under trees, and gardens, are taken to burn with more fuel than the grass or shrubs "
-    "alone (judgement).",
-)
+FLAME_ASSUMPTIONS: Final = assumed("fire/assumptions", "flames")
 """What the flames rest on, for the list of assumptions of a result."""
 
 

@@ -24,6 +24,7 @@ from leaveby.fire.terrain import Grid
 from leaveby.fire.weather import danger
 from leaveby.fire.weather.ratings import YESTERDAY, District, Scale, Vegetation
 from leaveby.fire.weather.series import Weather, local_hour, local_month, wind_towards
+from leaveby.regions import assumed
 
 MODELS: Final = ("dry_eucalypt", "mark5", "grass", "shrubland", "rule_10_percent", "rule_20_percent")
 """Keys of the rate-of-spread models."""
@@ -280,19 +281,10 @@ def district_of(fuel: FuelMap, *, scale: Scale, models: Sequence[str], lat_deg: 
     def least_kw_m(weather: Weather) -> NDArray[np.float64]:
         return fireline_intensity_kw_m(flat(weather).by_model_m_s.min(axis=0), kind.surface_load_t_ha)
 
-    said = (
-        f"The fire danger of a day is that of a head fire on flat ground in {kind.name}, the commonest fuel of the "
-        "map, which stands for the district (judgement). A day stands for a rating only where the slowest equation, "
-        "and in forest the older forest fire danger index too, reach its number (judgement, so that days are rather "
-        "too bad than too mild); the rating of a real day is for the fire agency to give."
-    )
-    if scale == "europe":
-        said = (
-            "The fire danger of a day is its Fire Weather Index at noon, after codes of the day before of "
-            "{:g}, {:g} and {:g} (fine fuel, duff, drought: judgement, a dry season); the rating of a real day is for "
-            "the fire agency to give."
-        ).format(*YESTERDAY)
-    return District(scale, vegetation, intensity_kw_m, least_kw_m, lat_deg, (said,))
+    told = "district_europe" if scale == "europe" else "district"
+    ffmc, dmc, dc = YESTERDAY
+    said = assumed("fire/assumptions", told, fuel=kind.name, ffmc=ffmc, dmc=dmc, dc=dc)
+    return District(scale, vegetation, intensity_kw_m, least_kw_m, lat_deg, said)
 
 
 def _check_rates(choice: FireChoice, ros_factors: Mapping[str, float]) -> None:

@@ -263,9 +263,7 @@ def _points(cast: _Forecast, dims: tuple[str, ...], *, grid: Grid) -> tuple[NDAr
             raise refused(where, "forecast_without_places")
         target, first, second = str(wkt), x, y
     if not set(dims) >= {str(d) for d in first.dims} | {str(d) for d in second.dims}:
-        raise refuse(
-            where, f"its coordinates do not lie on {dims}", expected="the same axes", mend="put them on one grid"
-        )
+        raise refused(where, "forecast_axes", dims=dims)
     every = [c.expand_dims({d: ds.sizes[d] for d in dims if d not in c.dims}) for c in (first, second)]
     points = np.column_stack([c.transpose(*dims).values.ravel() for c in every]).astype(np.float64)
     if not np.all(np.isfinite(points)):

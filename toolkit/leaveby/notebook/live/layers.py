@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import shapely
@@ -18,7 +18,7 @@ from shapely.geometry import MultiLineString, MultiPolygon, Point, box
 from shapely.geometry.base import BaseGeometry
 
 from leaveby.decision.household.phases import late_words
-from leaveby.decision.ways.result import HouseholdResult, WayTiming
+from leaveby.decision.ways.result import HouseholdResult
 from leaveby.fire.arrival.isochrones import isochrones
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.notebook.live.ground import (
@@ -43,7 +43,8 @@ from leaveby.show.map_words import trigger_words
 from leaveby.show.plan.map import describe_map, drawn_routes, last_that_matters_s
 from leaveby.show.scene import Scene, household_scene, street_symbol
 from leaveby.show.symbols import SYMBOLS, way_symbol
-from leaveby.units import Measures, distance_words, nearer_words
+from leaveby.show.templates import sentences
+from leaveby.units import Measures, distance_words
 
 MOST_MOMENTS: Final = 60
 """No more clock times than this on the slider."""
@@ -344,57 +345,15 @@ def moment_words(result: HouseholdResult, roads: Stretches, *, at_s: float) -> t
 
     Sentences of plain text; names in them are untrusted.
     """
-    if result.fire is None:
-        return (wording.main_sentence(result), *(rule.sentence for rule in result.rules.rules.values()))
-    now = wording.clock_words(result, at_s, step_min=1)
-    return (
-        *([today] if (today := wording.today_words(result)) else []),
-        f"{now}, on a middling day; the fire may be faster than that. "
-        f"{_front_words(result, result.fire.arrival, at_s)}",
-        _shut_words(result, roads, at_s),
-        *(_start_words(result, way, at_s) for way in wording.shown_ways(result)),
-        wording.every_road_shut_words(result),
-    )
-
-
-def _front_words(result: HouseholdResult, arrival: Arrival, at_s: float) -> str:
-    area: MultiPolygon = isochrones(arrival, [at_s]).geometry.iloc[0]
-    if area.is_empty:
-        return "Nothing has burnt yet on the ground that was computed."
-    home = Point(result.home_xy_m)
-    near = shapely.get_coordinates(shapely.shortest_line(home, area))[1]
-    away_m = float(home.distance(area))
-    if away_m < result.terrain.grid.cell_m:
-        return "The fire is at your home."
-    far = nearer_words(away_m, result.plan.measures)
-    towards = math.degrees(math.atan2(near[0] - result.home_xy_m[0], near[1] - result.home_xy_m[1]))
-    return f"The front is {far} from your home, to the {compass_words(towards)}."
-
-
-def _shut_words(result: HouseholdResult, roads: Stretches, at_s: float) -> str:
-    shut = roads.closing_s <= at_s
-    first: dict[str, float] = {}
-    for row in np.flatnonzero(shut & roads.named).tolist():
-        first[roads.name[row]] = min(first.get(roads.name[row], math.inf), float(roads.closing_s[row]))
-    if not shut.any():
-        return "No street was computed to be shut by then, which does not mean that all are open."
-    order = sorted(first, key=lambda name: (first[name], name))
-    told = ", ".join(f"{name} ({wording.clock_words(result, first[name])})" for name in order[:_TOLD])
-    more = f" and {len(order) - _TOLD} more streets with a name" if len(order) > _TOLD else ""
-    return f"Shut somewhere along them: {told or 'roads without a name'}{more}."
-
-
-def _start_words(result: HouseholdResult, way: WayTiming, at_s: float) -> str:
-    """In which phase of leaving one is at a moment: in time, late, or with every road shut on most such days."""
-    title, latest_s = wording.WAY_TITLES.get(way.way, way.way), way.latest_start_s
-    found = result.way_phases[way.way]
-    if way.route is None or latest_s is None:
-        return f"{title}: {wording.why_words(way)}"
-    if at_s >= found.shut_from_s:
-        return f"{title}: shut on more than half of such days."
-    if at_s < latest_s:
-        return f"{title}: start by {wording.clock_words(result, latest_s)}."
-    if at_s < found.roll_by_s:
-        rolling = wording.clock_words(result, found.roll_by_s)
-        return f"{title}: past the latest start; be rolling by {rolling}, without packing."
-    return f"{title}: late; {late_words(way.way, found)}"
+    values: dict[str, Any] = {"result": result, "at_s": at_s, "told": _TOLD, "late_words": late_words}
+    if result.fire is not None:
+        area: MultiPolygon = isochrones(result.fire.arrival, [at_s]).geometry.iloc[0]
+        home, shut, first = Point(result.home_xy_m), roads.closing_s <= at_s, dict[str, float]()
+        for row in np.flatnonzero(shut & roads.named).tolist():
+            first[roads.name[row]] = min(first.get(roads.name[row], math.inf), float(roads.closing_s[row]))
+        values |= {"away_m": math.inf, "any_shut": shut.any(), "shut": sorted(first.items(), key=lambda row: row[::-1])}
+        if not area.is_empty:
+            near = shapely.get_coordinates(shapely.shortest_line(home, area))[1] - result.home_xy_m
+            towards = compass_words(math.degrees(math.atan2(*near)))
+            values |= {"away_m": float(home.distance(area)), "towards": towards}
+    return tuple(sentences("notebook/live/moment.txt.j2", **values))

@@ -9,8 +9,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby import parameters
 from leaveby.errors import InputError, refuse, refused
 from leaveby.parameters import ASCENT_PER_HOUR_M, CRAWL_M_S, GATE_TIME_S, POSTED_SHARE, UNREADABLE_POSTED_KM_H
+from leaveby.regions import sentences
 from leaveby.roads.network.grades import EdgeGrades, constant_grades
 from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, TAGS, RoadNetwork, judged
 from leaveby.roads.vehicle.pull import RoadVehicle, sustained_speed_m_s
@@ -189,33 +191,8 @@ def _times(
 
 
 def _sentences(vehicle: RoadVehicle, *, level: bool, gated: bool, region: str) -> list[str]:
-    said = []
-    if level:
-        said.append("Roads count as level: no terrain was given. Hills make the drive longer than computed.")
-    if vehicle.mode == "foot":
-        said.append(
-            f"On foot: {vehicle.walking_speed_m_s * 3.6:.1f} km/h (judgement), and an hour more per "
-            f"{ASCENT_PER_HOUR_M.value:.0f} m of ascent (Naismith)."
-        )
-        return said
-    said.append(
-        f"{vehicle.name}: mean speed is {100 * POSTED_SHARE.value:.0f} % of the posted limit; where none is posted, "
-        "the usual speed for the class of road (judgement)."
-    )
-    said.append(
-        f"{vehicle.name}: {vehicle.mass_kg / 1000:g} t, {vehicle.power_w / 1000:g} kW of which "
-        f"{100 * vehicle.power_share:.0f} % reach the wheels, frontal area {vehicle.area_m2:.1f} m2, "
-        f"drag coefficient {vehicle.drag:g} (judgement where not given)."
-    )
-    legal_m = legal_size(region)[1]
-    if vehicle.width_m > legal_m + 1e-9:
-        said.append(
-            f"{vehicle.name}: {vehicle.width_m:g} m wide, more than the {legal_m:g} m that the road rules of {region} "
-            "are taken to allow without a permit: ask the road agency before the season."
-        )
-    if gated:
-        said.append(f"Each gate on the way costs {GATE_TIME_S.value:.0f} s (judgement).")
-    return said
+    told = {"vehicle": vehicle, "level": level, "gated": gated, "region": region, "legal_m": legal_size(region)[1]}
+    return [*sentences("roads/vehicle/travel.txt.j2", p=parameters, **told)]
 
 
 def _counted(doubts: list[str]) -> list[str]:

@@ -37,7 +37,6 @@ from leaveby.show.wording import (
     minutes_between,
     ways_asked,
 )
-from leaveby.units import area_words, distance_words
 
 EXERCISE_BANNER: Final = f"{EXERCISE_ONLY.upper()}: nothing on this page is happening. No message on it is real."
 """Stands at the head of every page of a drill."""
@@ -48,6 +47,8 @@ KIND_WORDS: Final[Mapping[str, str]] = {
     "official": "official message",
     "leave-by": "last moment",
 }
+
+_WORDS: Final = "show/drill/words.txt.j2"
 
 NO_WAY_OPEN: Final = (
     "In this round no way of leaving can be begun in time once the fire has started. Such a morning is left on its "
@@ -87,13 +88,9 @@ def said_words(one: Inject) -> str:
 
 def pause_words(drill: Drill, pause: Pause) -> str:
     """Say what is known of the fire at a pause."""
-    if not math.isfinite(pause.front_m):
-        return "No fire is known of."
     where = compass_words(pause.front_bearing_deg)
-    measures = drill.plan.measures
-    away, burnt = distance_words(pause.front_m, measures), area_words(pause.burnt_ha * 1e4, measures)
-    edge = f"the nearest edge of the fire is {away} to the {where} of your home"
-    return f"As reported: {edge}, and about {burnt} have burnt."
+    (said,) = sentences(_WORDS, part="pause", pause=pause, where=where, measures=drill.plan.measures)
+    return said
 
 
 def weather_words(drill: Drill, pause: Pause) -> str:
@@ -105,7 +102,7 @@ def leave_by_words(drill: Drill, run: Round) -> list[str]:
     """Say for each way of leaving by when it had to be begun in a round, and when it had to be on the road."""
     ways = ways_asked(drill.script.plan, run.ways)
     lines = [f"{WAY_TITLES[way.way]}: {_leave_by_line(drill, way)}" for way in ways]
-    return [*lines, _shut_line(drill, run)]
+    return [*lines, *sentences(_WORDS, part="shut", drill=drill, run=run)]
 
 
 def _leave_by_line(drill: Drill, way: WayTiming) -> str:
@@ -115,34 +112,12 @@ def _leave_by_line(drill: Drill, way: WayTiming) -> str:
     return f"{leave_by_line(drill, way)} That is before this exercise begins."
 
 
-def _shut_line(drill: Drill, run: Round) -> str:
-    """From when on leaving has ended in a round: not when it is late, only when one is shut in on most days."""
-    at_s = run.phases.shut_from_s
-    shut = "every road out is shut on more than half of such days"
-    if at_s == math.inf:
-        return "On half of such days some road out was not shut within the hours looked at; that is no leave to wait."
-    if at_s <= 0.0:
-        return f"From the moment when the fire starts, {shut}."
-    return (
-        f"From {clock_words(drill, at_s)} on, {shut}; between the times above and that one is late: no packing, go at "
-        "once and as directed."
-    )
-
-
 def verdict_words(drill: Drill, run: Round) -> str:
     """Say in one sentence what a round comes to."""
-    home = (
-        f"The front is at the home at {clock_words(drill, run.home_s, step_min=1)}."
-        if math.isfinite(run.home_s)
-        else "The front does not come to the home within the hours computed."
-    )
-    if not round_is_open(run):
-        return f"{NO_WAY_OPEN} {home}"
-    open_ways = [DRILL_WAY_WORDS[way.way] for way in ways_of(run) if way_is_open(way)]
-    timed = [way for way in ways_of(run) if way.route is not None]
-    shut_ways = [DRILL_WAY_WORDS[way.way] for way in timed if not way_is_open(way)]
-    late = f" Late by then: {'; '.join(shut_ways)}." if shut_ways else ""
-    return f"When the fire starts one is in time to begin to: {'; '.join(open_ways)}.{late} {home}"
+    ways = ways_of(run)
+    shut = [DRILL_WAY_WORDS[way.way] for way in ways if way.route is not None and not way_is_open(way)]
+    told = {"open": [DRILL_WAY_WORDS[way.way] for way in ways if way_is_open(way)] if round_is_open(run) else []}
+    return " ".join(sentences(_WORDS, part="verdict", drill=drill, run=run, shut=shut, no_way=NO_WAY_OPEN, **told))
 
 
 def clear_words(placed: Placed) -> str:

@@ -12,7 +12,6 @@ from leaveby.household.shelter import SKIN_LIMIT_KW_M2, Place
 from leaveby.show import wording
 from leaveby.show.record import laid_out, share_down
 from leaveby.show.templates import sentences
-from leaveby.units import distance_words
 
 _BEYOND: Final = "Not within the hours that were computed; this does not mean that it does not come."
 
@@ -25,23 +24,8 @@ def shelter_lines(result: HouseholdResult) -> tuple[str, ...]:
 
 def known_words(result: HouseholdResult) -> str:
     """Say in a few words what is known of the place of last resort and of the house: how near, and what fire does."""
-    shelter, place = result.shelter, result.shelter.place
-    if place is None or not math.isfinite(place.travel_s):
-        said = ["No place of last resort is known here: ask your fire agency."]
-    else:
-        by = {"tow": "with the trailer on", "car": "by car", "foot": "on foot"}[place.way]
-        away = distance_words(place.distance_m, result.plan.measures)
-        said = [f"If sent to {wording.clean(place.name, 30)}: {away} {by}."]
-        share = math.ceil(100.0 * place.burnt_share - 1e-9)
-        if result.fire is not None:
-            said.append(
-                f"Fire comes there on {share} of 100 days like the plan's." if share else "Fire may come there too."
-            )
-            said += [] if shelter.place_reachable else ["The way may be shut."]
-    if result.fire is not None and shelter.heat_kw_m2 is not None and shelter.heat_limit_kw_m2 is not None:
-        heat = f"{shelter.heat_limit_kw_m2:g} kW/m2; this fire may bring {math.ceil(shelter.heat_kw_m2 - 1e-9)}"
-        said.append(f"House: built for {heat}.")
-    return " ".join(said)
+    told = {"result": result, "shelter": result.shelter, "place": result.shelter.place}
+    return " ".join(sentences("show/plan/last_resort_known.txt.j2", **told))
 
 
 def shelter_record(result: HouseholdResult) -> dict[str, Any]:
