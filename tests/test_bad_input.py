@@ -25,10 +25,11 @@ DATA = Path(__file__).parent / "data"
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Give a copy of the demo with few members, so that what is computed by mistake ends soon."""
+    """Give a copy of the demo with few members and its rules on large cells, so that what is computed ends soon."""
     copy = tmp_path / "place"
     shutil.copytree(demo_folder(), copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
     edit(copy, "members = 20000", "members = 40")
+    edit(copy, "\ncell_m = 250 ", "\ncell_m = 1000 ")
     return copy
 
 

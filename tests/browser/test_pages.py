@@ -17,11 +17,12 @@ from playwright.sync_api import Browser, Page
 
 from leaveby.ask.district import survey_district
 from leaveby.ask.drill import read_drill, run_drill
-from leaveby.ask.household import plan_household
+from leaveby.ask.household import load_plan, plan_household
 from leaveby.ask.streets import survey_streets
 from leaveby.caution import OVERRIDE
 from leaveby.files.write.outputs import write_district, write_drill, write_result, write_streets
 from leaveby.files.write.printed import print_page
+from smaller import Once
 
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
 PAGES = ("plan.html", "report.html", "streets.html", "district.html")
@@ -29,16 +30,12 @@ PAGES += ("drill.html", "drill_annex.html", "drill_participants.html")
 
 
 @pytest.fixture(scope="module")
-def written(tmp_path_factory: pytest.TempPathFactory, small_plan: Path) -> Path:
+def written(tmp_path_factory: pytest.TempPathFactory, small_plan: Path, once: Once) -> Path:
     """The demo's pages, from few members."""
     folder, demo = tmp_path_factory.mktemp("pages"), small_plan.parent
-    write_result(plan_household(small_plan, workers=2), folder, made_at=MADE_AT)
+    write_result(once(plan_household, load_plan(small_plan)), folder, made_at=MADE_AT)
     write_streets(survey_streets(demo / "roads.osm", terrain=demo / "terrain.tif"), folder, made_at=MADE_AT)
-    district = (
-        (demo / "district.toml").read_text(encoding="utf-8").replace("of_each_rating = 100", "of_each_rating = 20")
-    )
-    (demo / "district_small.toml").write_text(district, encoding="utf-8")
-    write_district(survey_district(demo / "district_small.toml"), folder, made_at=MADE_AT)
+    write_district(survey_district(demo / "district.toml"), folder, made_at=MADE_AT)
     write_drill(run_drill(read_drill(demo / "drill.toml"), workers=2), folder, made_at=MADE_AT)
     return folder
 
