@@ -1,13 +1,20 @@
-"""What the outputs of each notebook have to be, wherever its cells were run."""
+"""Where notebooks are run, and what the outputs of each have to be."""
 
 from __future__ import annotations
 
 import html
 import re
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from leaveby.caution import OVERRIDE
+
+
+def own_jupyter(folder: Path) -> dict[str, str]:
+    """The environment in which Jupyter keeps to a folder, and what a person has set up for themselves is not seen."""
+    kinds = {f"JUPYTER_{kind}_DIR": str(folder / f"jupyter_{kind.lower()}") for kind in ("CONFIG", "DATA", "RUNTIME")}
+    return {"JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder / "ipython"), **kinds}
 
 
 def assert_outputs(name: str, cells: Sequence[Mapping[str, Any]]) -> None:

@@ -20,7 +20,7 @@ from leaveby.caution import OVERRIDE
 from leaveby.decision.ways.result import FirstAnswer
 from leaveby.notebook.leave_early import first_words
 from leaveby.show.wording import clock_words
-from shown_cells import assert_outputs
+from shown_cells import assert_outputs, own_jupyter
 
 NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
 NAMES = sorted(path.name for path in NOTEBOOKS.glob("*.ipynb"))
@@ -96,8 +96,8 @@ def test_runs_from_top_to_bottom(
     name: str, own_notebooks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Where there is no browser; where there is one, JupyterLab runs the same cells, and the same is asked of them."""
-    monkeypatch.setenv("JUPYTER_PLATFORM_DIRS", "1")
-    monkeypatch.setenv("IPYTHONDIR", os.fspath(tmp_path / "ipython"))
+    for variable, value in own_jupyter(tmp_path).items():
+        monkeypatch.setenv(variable, value)
     notebook = nbformat.read(own_notebooks / name, as_version=4)
     client = nbclient.NotebookClient(notebook, timeout=600, resources={"metadata": {"path": os.fspath(tmp_path)}})
     client.execute()

@@ -22,6 +22,7 @@ from matplotlib import get_data_path
 from playwright.sync_api import Browser, expect, sync_playwright
 
 from leaveby.files.write.printed import find_browser
+from shown_cells import own_jupyter
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
@@ -74,7 +75,7 @@ def started_pages(folder: Path, *arguments: str, ctrl_c: bool = True) -> Served:
                 *("--folder", str(folder), *arguments),
             ],
             cwd=folder.parent,
-            env={**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder.parent / "ipython")},
+            env={**os.environ, **own_jupyter(folder.parent)},
             stderr=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             text=True,

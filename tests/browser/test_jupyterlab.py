@@ -18,7 +18,7 @@ import pytest
 from playwright.sync_api import Browser, ConsoleMessage, expect
 
 from leaveby.ask.household import notebooks_folder
-from shown_cells import assert_outputs
+from shown_cells import assert_outputs, own_jupyter
 
 NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
 SLOW_MS = 600_000
@@ -52,13 +52,10 @@ def address(own_folder: Path) -> Iterator[str]:
             [sys.executable, "-m", "leaveby.cli", "lab", "--no-browser", "--folder", str(own_folder)],
             env={
                 **os.environ,
+                **own_jupyter(own_folder.parent / "lab"),
                 "JUPYTER_CONFIG_DIR": str(config),
-                "JUPYTER_DATA_DIR": str(own_folder.parent / "data"),
-                "JUPYTER_RUNTIME_DIR": str(own_folder.parent / "runtime"),
                 "JUPYTERLAB_SETTINGS_DIR": str(config / "settings"),
                 "JUPYTERLAB_WORKSPACES_DIR": str(config / "workspaces"),
-                "IPYTHONDIR": str(config / "ipython"),
-                "JUPYTER_PLATFORM_DIRS": "1",
             },
             stdout=log,
             stderr=log,

@@ -102,12 +102,29 @@ def boxes(browser: Browser, path: Path, width: int) -> list[list[object]]:
     return found
 
 
+@pytest.fixture(scope="module")
+def elsewhere(browser: Browser, browser_path: str, font_sets: Mapping[str, Path]) -> Iterator[dict[str, Browser]]:
+    """The same browser on machines with other fonts."""
+    opened = {
+        fonts: browser.browser_type.launch(
+            executable_path=browser_path,
+            args=["--headless", "--no-sandbox"],
+            env={**os.environ, "FONTCONFIG_FILE": str(setting)},
+        )
+        for fonts, setting in font_sets.items()
+    }
+    yield opened
+    for one in opened.values():
+        one.close()
+
+
 @pytest.mark.parametrize("name", PAGES)
 def test_the_fonts_of_the_machine_change_nothing(
     name: str,
     written: Path,
     browser: Browser,
     browser_path: str,
+    elsewhere: Mapping[str, Browser],
     font_sets: Mapping[str, Path],
     letter_boxes: Callable[[Path], list[object]],
     tmp_path: Path,
@@ -117,15 +134,10 @@ def test_the_fonts_of_the_machine_change_nothing(
     on_screen = {width: boxes(browser, written / name, width) for width in (1280, 390)}
     assert len(on_screen[390]) > 200
     print_page(text, tmp_path / "as_is.pdf", browser=Path(browser_path))
+    as_is = letter_boxes(tmp_path / "as_is.pdf")
     for fonts, setting in font_sets.items():
         monkeypatch.setenv("FONTCONFIG_FILE", str(setting))
         print_page(text, tmp_path / f"{fonts}.pdf", browser=Path(browser_path))
-        assert letter_boxes(tmp_path / f"{fonts}.pdf") == letter_boxes(tmp_path / "as_is.pdf")
-        other = browser.browser_type.launch(
-            executable_path=browser_path,
-            args=["--headless", "--no-sandbox"],
-            env={**os.environ, "FONTCONFIG_FILE": str(setting)},
-        )
+        assert letter_boxes(tmp_path / f"{fonts}.pdf") == as_is
         for width, expected in on_screen.items():
-            assert boxes(other, written / name, width) == expected
-        other.close()
+            assert boxes(elsewhere[fonts], written / name, width) == expected
