@@ -8,6 +8,7 @@ when processes share the tests. With LEAVEBY_BROWSER set to `required`, as .ci/r
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import json
 import os
@@ -25,8 +26,25 @@ from hypothesis import settings
 from leaveby.ask.household import demo_folder, notebooks_folder
 from leaveby.errors import InputError
 from leaveby.files.write.printed import find_browser
+from smaller import Once, shared_folder
 
 LEFT_OUT = pytest.StashKey[int]()
+COMPUTES_NOTHING = Path(__file__).with_name("browser") / "test_sheet.py"
+"""The longest file of those that work out no answer."""
+SMALL = {
+    "plan.toml": {
+        r"members = \d+": "members = 24",
+        r'file = "terrain\.tif"$': 'file = "terrain.tif"\ncell_m = 96',
+        r"cell_m = 250\b": "cell_m = 1000",
+    },
+    "drill.toml": {r"members = \d+": "members = 24"},
+    "district.toml": {
+        r"of_each_rating = \d+": "of_each_rating = 20",
+        r"horizon_h = \d+": "horizon_h = 3",
+        r"second_exits = \d+": "second_exits = 1",
+    },
+}
+"""What the small household's files have instead of the demo's: beginnings of lines, and what stands there."""
 
 settings.register_profile("any machine", parent=settings.default, deadline=None)
 settings.load_profile("any machine")
@@ -40,17 +58,29 @@ def browser_is_installed() -> bool:
     return True
 
 
-def pytest_configure() -> None:
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "told_by(file): left out where that file runs too, which asks the same and more")
     if os.environ.get("LEAVEBY_BROWSER") == "required" and not browser_is_installed():
         raise pytest.UsageError("no browser is installed, and the tests in tests/browser need one: install chromium")
 
 
+@pytest.hookimpl(trylast=True)  # what was chosen with -k is known by then
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     here = [item for item in items if Path(__file__).with_name("browser") in item.path.parents]
     if here and not browser_is_installed():
         items[:] = [item for item in items if item not in here]
         config.hook.pytest_deselected(items=here)
         config.stash[LEFT_OUT] = len(here)
+    running = {item.path for item in items}
+    told = [
+        item
+        for item in items
+        if (by := item.get_closest_marker("told_by")) is not None and config.rootpath / by.args[0] in running
+    ]
+    items[:] = [item for item in items if item not in told]
+    config.hook.pytest_deselected(items=told)
+    # While another process makes machine code for all, from the first file on, in a checkout that has none yet.
+    items.sort(key=lambda item: item.path != COMPUTES_NOTHING)
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
@@ -124,20 +154,29 @@ def places() -> ModuleType:
 
 @pytest.fixture(scope="session")
 def small_plan(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The demo's household with few members and large cells, so that an answer is there soon."""
-    folder = tmp_path_factory.mktemp("household") / "demo"
-    shutil.copytree(demo_folder(), folder)
-    for name in ("plan.toml", "drill.toml"):
-        text, changed = re.subn(r"(?m)^members = \d+", "members = 24", (folder / name).read_text(encoding="utf-8"))
-        assert changed == 1, name
-        (folder / name).write_text(text, encoding="utf-8")
-    plan = folder / "plan.toml"
-    text, changed = re.subn(r'(?m)^(file = "terrain\.tif")$', r"\1\ncell_m = 96", plan.read_text(encoding="utf-8"))
-    assert changed == 1
-    text, changed = re.subn(r"(?m)^cell_m = 250\b", "cell_m = 1000", text)
-    assert changed == 1
-    plan.write_text(text, encoding="utf-8")
-    return plan
+    """The demo's household, drill and district with few members, fires and large cells; nobody writes beside them.
+
+    One folder for all processes that share the tests, so that an answer to it is worked out once (`once`).
+    """
+    folder = shared_folder(tmp_path_factory) / "small_household"
+    if not folder.exists():
+        made = tmp_path_factory.mktemp("household") / "demo"
+        shutil.copytree(demo_folder(), made)
+        for name, changes in SMALL.items():
+            text = (made / name).read_text(encoding="utf-8")
+            for words, fewer in changes.items():
+                text, changed = re.subn(rf"(?m)^{words}", fewer, text)
+                assert changed == 1, (name, words)
+            (made / name).write_text(text, encoding="utf-8")
+        with contextlib.suppress(OSError):  # another process was sooner, and made the same
+            made.rename(folder)
+    return folder / "plan.toml"
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """Gives what a question answers, to be read: worked out once for all processes that share the tests."""
+    return Once(shared_folder(tmp_path_factory))
 
 
 @pytest.fixture(scope="session")

@@ -32,6 +32,7 @@ def american_plan(tmp_path_factory: pytest.TempPathFactory, american_demo: Modul
     for path, change in (
         (plan, (r'(?m)^(file = "terrain\.tif")$', r"\1\ncell_m = 96")),
         (plan, (r"(?m)^members = \d+", f"members = {MEMBERS}")),
+        (plan, (r"(?m)^cell_m = 250\b", "cell_m = 1000")),
         (plan.with_name("drill.toml"), (r"(?m)^members = \d+", f"members = {MEMBERS}")),
     ):
         text, count = re.subn(*change, path.read_text(encoding="utf-8"))

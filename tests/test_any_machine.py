@@ -8,7 +8,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
+
+from measured import run_measured
 
 TESTS = Path(__file__).resolve().parent
 ALONE = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
@@ -74,3 +77,29 @@ def test_benchmarks_are_left_out_unless_asked_for() -> None:
         counts.append(len(re.findall("::test_equation_on_ten_million_cells", done.stdout)))
     assert counts[0] == 0
     assert counts[1] > 20
+
+
+def test_a_small_program_is_measured_small_beside_a_large_one(tmp_path: Path) -> None:
+    """An interpreter alone takes some 10 MiB (common practice, no source); what stands in this process is not its."""
+    held = np.ones(50_000_000)
+    done, peak_kib = run_measured(["-c", "print(1)"], tmp_path)
+    assert (done.returncode, done.stdout) == (0, "1\n")
+    assert peak_kib < 100 * 1024 < held.nbytes / 1024
+
+
+def test_notebooks_are_run_where_no_browser_test_runs_them() -> None:
+    """JupyterLab's own test asks the same of the same cells, and once is enough; alone, the notebooks run."""
+    names = ("test_runs_from_top_to_bottom", "test_opens_and_runs_all_cells")
+    for files, runs in (((), (True, False)), (("tests/browser/test_jupyterlab.py",), (False, True))):
+        done = subprocess.run(
+            [
+                *(sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--collect-only"),
+                *("tests/test_notebooks.py", *files),
+            ],
+            cwd=TESTS.parent,
+            env=ALONE,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert tuple(f"::{name}[" in done.stdout for name in names) == runs

@@ -21,14 +21,17 @@ from leaveby.cli import main
 
 Spoil = Callable[[Path], object]
 DATA = Path(__file__).parent / "data"
+LARGE_CELLS = ('file = "terrain.tif"', 'file = "terrain.tif"\ncell_m = 96')
+"""For what is computed, with no eye on its numbers."""
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """Give a copy of the demo with few members, so that what is computed by mistake ends soon."""
+    """Give a copy of the demo with few members and its rules on large cells, so that what is computed ends soon."""
     copy = tmp_path / "place"
     shutil.copytree(demo_folder(), copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
     edit(copy, "members = 20000", "members = 40")
+    edit(copy, "\ncell_m = 250 ", "\ncell_m = 1000 ")
     return copy
 
 
@@ -234,6 +237,7 @@ def test_a_trailer_too_high_for_every_route_is_an_answer_not_a_fault(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     edit(folder, "height_m = 4.2", "height_m = 5.0")
+    edit(folder, *LARGE_CELLS)
     code, out, err = run(folder, capsys)
     assert code == 3, err
     assert "Towing the house No route takes the vehicle" in out
@@ -261,6 +265,7 @@ def test_a_home_on_its_own_private_gated_way_has_a_way_out_and_check_says_it(
     assert code == 0
     assert "Leaving by car, without the house: " in out
     assert "private ways or gates on it, to the first public road, Sallow Spur Road; a route leads to " in out
+    edit(folder, *LARGE_CELLS)
     code, out, err = run(folder, capsys)
     assert "No way out" not in out
     record = json.loads((folder / "out" / "result.json").read_text(encoding="utf-8"))

@@ -12,6 +12,7 @@ import zipfile
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 import jsonschema
 import pytest
@@ -19,23 +20,24 @@ import textstat
 
 from leaveby import caution
 from leaveby.ask.household import demo_folder, load_plan, plan_household
-from leaveby.household.plan import Plan
 from leaveby.show.plan.record import result_record
 from leaveby.show.record import record_text
+from measured import run_measured
+from smaller import coarse
 
 ROOT = Path(__file__).resolve().parents[1]
 TWO_GIB_IN_KIB = 2 * 1024 * 1024
 WARNINGS = ("-W", "error", "-W", "ignore::PendingDeprecationWarning")  # rasterio multiplies transforms the old way
 DEMO = ("-m", "leaveby.cli", "demo", "--json")
-# A process started from this one begins its peak with what this one holds (until it becomes another program both are
-# one), which after some hundred tests is more than the demo takes: so a small one stands between and measures.
-MEASURED = """
-import pathlib, resource, subprocess, sys
-code = subprocess.call(sys.argv[2:])
-pathlib.Path(sys.argv[1]).write_text(str(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss))
-sys.exit(code)
-"""
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
+
+
+class Ran(NamedTuple):
+    """Where the demo wrote, what it said, and how much memory it took at most."""
+
+    out: Path
+    said: str
+    peak_kib: int
 
 
 @pytest.fixture(scope="module")
@@ -54,24 +56,17 @@ def installed_away(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def demo_run(installed_away: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
-    """`leaveby demo --json` from the wheel, in an empty folder: where it wrote, and what it said."""
+def demo_run(installed_away: Path, tmp_path_factory: pytest.TempPathFactory) -> Ran:
+    """`leaveby demo --json` from the wheel, in an empty folder."""
     folder = tmp_path_factory.mktemp("somewhere")
-    done = subprocess.run(
-        [sys.executable, "-c", MEASURED, str(folder / "peak_kib"), sys.executable, *WARNINGS, *DEMO],
-        cwd=folder,
-        env={**os.environ, "PYTHONPATH": str(installed_away)},
-        capture_output=True,
-        text=True,
-        encoding="utf-8",
-    )
+    done, peak_kib = run_measured([*WARNINGS, *DEMO], folder, env={**os.environ, "PYTHONPATH": str(installed_away)})
     assert done.returncode == 0, done.stderr
-    return folder / "leaveby_out", done.stdout
+    return Ran(folder / "leaveby_out", done.stdout, peak_kib)
 
 
-def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str], installed_away: Path) -> None:
-    out, said = demo_run
-    record = json.loads(said)
+def test_the_demo_runs_away_from_the_checkout(demo_run: Ran, installed_away: Path) -> None:
+    out = demo_run.out
+    record = json.loads(demo_run.said)
     assert record == json.loads((out / "result.json").read_text(encoding="utf-8"))
     schema = installed_away / "leaveby" / "show" / "plan" / "result.schema.json"
     jsonschema.validate(record, json.loads(schema.read_text(encoding="utf-8")))
@@ -93,21 +88,21 @@ def test_the_demo_runs_away_from_the_checkout(demo_run: tuple[Path, str], instal
     assert record["scenario"]["members"] >= 500
 
 
-def test_the_demo_shows_the_leave_by_under_each_model_and_at_12_and_50_km_h(demo_run: tuple[Path, str]) -> None:
+def test_the_demo_shows_the_leave_by_under_each_model_and_at_12_and_50_km_h(demo_run: Ran) -> None:
     """About 12 km/h on a really bad day and runs near 50 km/h: common practice, no source."""
-    labels = " ".join(row["label"] for row in json.loads(demo_run[1])["what_if"])
+    labels = " ".join(row["label"] for row in json.loads(demo_run.said)["what_if"])
     for words in ("dry eucalypt", "Mark 5", "12 km/h", "50 km/h"):
         assert words in labels
 
 
-def test_a_faster_fire_never_gives_more_time(demo_run: tuple[Path, str]) -> None:
-    rows = {row["label"]: row["latest_start"]["car"] for row in json.loads(demo_run[1])["what_if"]}
+def test_a_faster_fire_never_gives_more_time(demo_run: Ran) -> None:
+    rows = {row["label"]: row["latest_start"]["car"] for row in json.loads(demo_run.said)["what_if"]}
     twelve, fifty = (next(at for label, at in rows.items() if f"{speed} km/h" in label) for speed in (12, 50))
     assert fifty < twelve
 
 
-def test_the_demo_fits_in_two_gibibytes(demo_run: tuple[Path, str]) -> None:
-    assert int((demo_run[0].parent / "peak_kib").read_text(encoding="utf-8")) < TWO_GIB_IN_KIB
+def test_the_demo_fits_in_two_gibibytes(demo_run: Ran) -> None:
+    assert demo_run.peak_kib < TWO_GIB_IN_KIB
 
 
 def test_the_library_installs_lean(installed_away: Path) -> None:
@@ -128,12 +123,6 @@ def test_the_library_installs_lean(installed_away: Path) -> None:
     assert "jupyterlab" in extras
 
 
-def coarse(plan: Plan, *, members: int) -> Plan:
-    """The same plan with few members on cells twice as large, and its rules on cells of 1 km."""
-    terrain, rules = replace(plan.terrain, cell_m=96.0), replace(plan.rules, cell_m=1000.0)
-    return replace(plan, members=members, terrain=terrain, rules=rules)
-
-
 def test_the_same_seed_gives_the_same_answer_whatever_the_threads() -> None:
     plan = coarse(load_plan(demo_folder() / "plan.toml"), members=24)
     one, two = (record_text(result_record(plan_household(plan, workers=n), made_at=MADE_AT)) for n in (1, 2))
@@ -152,17 +141,17 @@ def test_two_fronts_and_a_cut_end() -> None:
     assert len(plan.ignitions) == 2
 
 
-def test_every_output_says_that_official_warnings_override(demo_run: tuple[Path, str]) -> None:
-    out, _ = demo_run
+def test_every_output_says_that_official_warnings_override(demo_run: Ran) -> None:
+    out = demo_run.out
     for name in ("result.json", "plan.html", "report.html", "plan.kml", "route.gpx", "timetable.csv"):
         assert caution.OVERRIDE.split(". ")[0] in (out / name).read_text(encoding="utf-8"), name
     for name in ("layers.gpkg", "arrival.tif", "lead_time.tif"):
         assert caution.OVERRIDE.split(". ")[0].encode() in (out / name).read_bytes(), name
 
 
-def test_the_sheet_of_the_demo_is_short_and_plain(demo_run: tuple[Path, str]) -> None:
+def test_the_sheet_of_the_demo_is_short_and_plain(demo_run: Ran) -> None:
     """Flesch-Kincaid grade level (Kincaid et al. 1975) by textstat: 7 is the school year of children of 12 and 13."""
-    page = (demo_run[0] / "plan.html").read_text(encoding="utf-8")
+    page = (demo_run.out / "plan.html").read_text(encoding="utf-8")
     body = re.sub(r"<svg.*?</svg>", " ", page[page.index("<body>") :], flags=re.DOTALL)
     assert len(html.unescape(re.sub(r"<[^>]+>", " ", body)).split()) <= 400
     ended = re.sub(r'</(p|h1|h2|section|div)>|</span>(?=<span class="l (task|name))', ". ", body)
@@ -170,8 +159,8 @@ def test_the_sheet_of_the_demo_is_short_and_plain(demo_run: tuple[Path, str]) ->
     assert textstat.flesch_kincaid_grade(re.sub(r"[.:;]\s*(?:\.\s*)+", ". ", text)) <= 7.0
 
 
-def test_no_output_promises_anything(demo_run: tuple[Path, str]) -> None:
-    out, _ = demo_run
+def test_no_output_promises_anything(demo_run: Ran) -> None:
+    out = demo_run.out
     for name in ("result.json", "plan.html", "report.html", "plan.kml", "timetable.csv"):
         text = (out / name).read_text(encoding="utf-8").lower()
         for words in (

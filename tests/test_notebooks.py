@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import html
 import os
 import re
 from collections.abc import Callable
@@ -21,6 +20,7 @@ from leaveby.caution import OVERRIDE
 from leaveby.decision.ways.result import FirstAnswer
 from leaveby.notebook.leave_early import first_words
 from leaveby.show.wording import clock_words
+from shown_cells import assert_outputs, own_jupyter
 
 NOTEBOOKS = Path(__file__).resolve().parents[1] / "notebooks"
 NAMES = sorted(path.name for path in NOTEBOOKS.glob("*.ipynb"))
@@ -90,30 +90,18 @@ def own_notebooks(tmp_path_factory: pytest.TempPathFactory, small_notebooks: Cal
     return folder
 
 
+@pytest.mark.told_by("tests/browser/test_jupyterlab.py")
 @pytest.mark.parametrize("name", NAMES)
 def test_runs_from_top_to_bottom(
     name: str, own_notebooks: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("JUPYTER_PLATFORM_DIRS", "1")
-    monkeypatch.setenv("IPYTHONDIR", os.fspath(tmp_path / "ipython"))
+    """Where there is no browser; where there is one, JupyterLab runs the same cells, and the same is asked of them."""
+    for variable, value in own_jupyter(tmp_path).items():
+        monkeypatch.setenv(variable, value)
     notebook = nbformat.read(own_notebooks / name, as_version=4)
-    client = nbclient.NotebookClient(notebook, timeout=300, resources={"metadata": {"path": os.fspath(tmp_path)}})
+    client = nbclient.NotebookClient(notebook, timeout=600, resources={"metadata": {"path": os.fspath(tmp_path)}})
     client.execute()
-    shown = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
-    assert not [output for output in shown if output.output_type == "error"]
-    assert not [output for output in shown if output.get("name") == "stderr"]
-    assert "override" in str(shown)
-    # Of going on foot nothing is said to those whose plan has no place to walk to.
-    assert not re.search("not replayed", str(shown))
-    if name.startswith("01"):
-        # The answer shows itself: what must be said first, the main sentence, the times.
-        (own,) = (cell for cell in notebook.cells if cell.source.endswith("\nresult = answered(PLAN)"))
-        (output,) = own.outputs  # the first answer's place is taken by the one from all fires
-        told = html.unescape(output.data["text/html"])
-        assert "refined" not in told
-        assert OVERRIDE in told
-        assert "Towing the house" in told
-        assert "by car" in told.lower()
+    assert_outputs(name, notebook.cells)
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -105,7 +105,7 @@ def test_a_page_is_served_at_the_next_free_port_and_ends_as_asked(plan: Path) ->
     with urllib.request.urlopen(found[0]) as answer:
         assert OVERRIDE in answer.read().decode("utf-8")
     process.send_signal(signal.SIGINT)
-    _, rest = process.communicate(timeout=60)
+    _, rest = process.communicate(timeout=600)
     assert process.returncode == COMPUTED, rest
     assert "Traceback" not in rest
     assert " ".join(said.split()).startswith(OVERRIDE)

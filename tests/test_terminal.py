@@ -34,6 +34,7 @@ from leaveby.decision.drill.result import Drill
 from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import Fault, InputError
 from leaveby.show import wording
+from smaller import Once
 
 COLUMNS = 80
 OBEYED = ["\x1b[31m", "\x1b]0;owned\x07", "\x1b[2J", "\r", "\x9b5m", "\x07", "\x08", "\u202e", "\u2066", "\u200f", "\n"]
@@ -261,5 +262,5 @@ def result(invented: Any) -> HouseholdResult:
 
 
 @pytest.fixture(scope="module")
-def drill() -> Drill:
-    return run_drill(replace(read_drill(demo_folder() / "drill.toml"), members=20), workers=2)
+def drill(once: Once) -> Drill:
+    return once(run_drill, replace(read_drill(demo_folder() / "drill.toml"), members=20), workers=2)

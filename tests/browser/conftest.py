@@ -22,12 +22,16 @@ from matplotlib import get_data_path
 from playwright.sync_api import Browser, expect, sync_playwright
 
 from leaveby.files.write.printed import find_browser
+from shown_cells import own_jupyter
 
 ROOT = Path(__file__).resolve().parents[2]
 FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking")
 """For a machine without a screen, for the root user of a container, and so that the browser itself calls nobody."""
 
-expect.set_options(timeout=180_000)  # a hanging page ends here; a slow machine is none of these tests' business
+HANGS_S = 600.0
+"""What has not answered or ended by then hangs; a slow machine is none of these tests' business."""
+
+expect.set_options(timeout=1000 * HANGS_S)
 
 
 @pytest.fixture(scope="session")
@@ -56,7 +60,7 @@ class Served:
     def stop(self, how: signal.Signals = signal.SIGINT) -> str:
         """End it as Ctrl and C does, or as a system does that shuts down, and give all that it said."""
         self.process.send_signal(how)
-        _, rest = self.process.communicate(timeout=60)
+        _, rest = self.process.communicate(timeout=HANGS_S)
         return "".join(self.said) + (rest or "")
 
 
@@ -71,7 +75,7 @@ def started_pages(folder: Path, *arguments: str, ctrl_c: bool = True) -> Served:
                 *("--folder", str(folder), *arguments),
             ],
             cwd=folder.parent,
-            env={**os.environ, "JUPYTER_PLATFORM_DIRS": "1", "IPYTHONDIR": str(folder.parent / "ipython")},
+            env={**os.environ, **own_jupyter(folder.parent)},
             stderr=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             text=True,
@@ -84,7 +88,7 @@ def started_pages(folder: Path, *arguments: str, ctrl_c: bool = True) -> Served:
         said.append(line)
         if (found := re.search(r"http://\S+", line)) is not None:
             return Served(process=process, folder=folder, address=found.group(), said=said)
-    process.wait(timeout=30)
+    process.wait(timeout=HANGS_S)
     process.stderr.close()
     raise AssertionError(f"the server ended: {''.join(said)}")
 

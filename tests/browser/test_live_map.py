@@ -19,7 +19,7 @@ from leaveby.decision.fires.scenario import prepare
 from leaveby.notebook.drives import road_area
 from leaveby.roads.routing.itinerary import street
 
-SLOW_MS = 180_000
+SLOW_MS = 600_000
 MIDDLE = """path => {
     const at = path.getPointAtLength(path.getTotalLength() / 2), to = path.getScreenCTM();
     return [at.x * to.a + to.e, at.y * to.d + to.f];

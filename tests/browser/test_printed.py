@@ -10,7 +10,6 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
-from functools import cache
 from pathlib import Path
 from types import ModuleType
 
@@ -33,6 +32,7 @@ from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.plan.page import report_page
 from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
+from smaller import Once, few_members
 
 ROOT = Path(__file__).resolve().parents[2]
 MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
@@ -95,15 +95,9 @@ def day_before(result: HouseholdResult) -> HouseholdResult:
     return replace(result, ways=ways)
 
 
-@cache
-def real(path: Path) -> HouseholdResult:
-    """A plan of the project, with fewer members than it asks for: the page is as full, the wait shorter."""
-    return plan_household(replace(load_plan(path), members=20))
-
-
+REAL = {"two fronts": "data_demo/plan_two_fronts.toml", "andorra": "tests/data/andorra_plan.toml"}
+"""Plans of the project, with fewer members than they ask for: the page is as full, the wait shorter."""
 CASES = {
-    "two fronts": lambda _: real(ROOT / "data_demo" / "plan_two_fronts.toml"),
-    "andorra": lambda _: real(ROOT / "tests" / "data" / "andorra_plan.toml"),
     "invented": lambda made: made.invented_result(),
     "markup": lambda made: renamed(made.invented_result(street=MARKUP, name=MARKUP), MARKUP),
     "long": lambda made: renamed(made.invented_result(street=LONG, name=LONG), LONG),
@@ -113,9 +107,12 @@ CASES = {
 }
 
 
-@pytest.fixture(scope="module", params=list(CASES))
-def answer(request: pytest.FixtureRequest, invented: ModuleType) -> tuple[str, HouseholdResult]:
-    return request.param, CASES[request.param](invented)
+@pytest.fixture(scope="module", params=[*REAL, *CASES])
+def answer(request: pytest.FixtureRequest, invented: ModuleType, once: Once) -> tuple[str, HouseholdResult]:
+    name = request.param
+    if name in CASES:
+        return name, CASES[name](invented)
+    return name, once(plan_household, few_members(load_plan(ROOT / REAL[name])))
 
 
 @pytest.fixture(scope="module")

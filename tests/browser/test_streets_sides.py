@@ -35,6 +35,7 @@ from leaveby.roads.osm.access_rules import RULES
 from leaveby.show.record import record_text
 from leaveby.show.streets.page import LEAST_HOMES, streets_page
 from leaveby.show.streets.record import survey_record
+from smaller import Once
 
 ANDORRA = Path(__file__).parents[1] / "data" / "andorra_streets.osm.pbf"
 MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
@@ -109,28 +110,30 @@ def random_area(seed: int) -> StreetSurvey:
     )
 
 
-CASES: dict[str, Callable[[], StreetSurvey]] = {
-    "demo": lambda: survey_streets(demo_folder() / "roads.osm", terrain=demo_folder() / "terrain.tif"),
-    "andorra": lambda: survey_streets(
+CASES: dict[str, Callable[[Once], StreetSurvey]] = {
+    "demo": lambda once: once(survey_streets, demo_folder() / "roads.osm", terrain=demo_folder() / "terrain.tif"),
+    "andorra": lambda _: survey_streets(
         ANDORRA, options=StreetOptions(region="AD", links=3, clearance_groups=12, area_deg=(1.40, 42.43, 1.60, 42.60))
     ),
-    "long": lambda: area(lambda n: f"{LONG}{n}", branches=30, homes=20.0, rules=tuple(RULES), links=5),
-    "unbroken": lambda: area(lambda n: f"{UNBROKEN}{n}", branches=30, homes=20.0, rules=tuple(RULES), links=5),
-    "wide": lambda: area(lambda n: "WWWWWW MMMMMM " * 9 + str(n), branches=30, homes=20.0, links=5),
-    "markup": lambda: area(lambda n: f"{MARKUP} {n}", branches=12, homes=20.0),
-    "scripts": lambda: area(lambda n: f"{SCRIPTS}{n}", branches=20, homes=20.0),
-    "nameless": lambda: area(lambda _: "", branches=20, homes=20.0),
-    "one name": lambda: area(lambda _: "Mill Road", branches=20, homes=20.0),
-    "no group": lambda: area(lambda n: f"Mill Road {n}", branches=6, homes=0.0, loops=1.0),
-    "one home": lambda: area(lambda n: f"Mill Road {n}", branches=1, homes=1.0, seed=1),
-    "300 groups": lambda: area(plain(9), branches=300, homes=30.0),
-    **{f"random {seed}": (lambda seed=seed: random_area(seed)) for seed in range(20)},
+    "long": lambda _: area(lambda n: f"{LONG}{n}", branches=30, homes=20.0, rules=tuple(RULES), links=5),
+    "unbroken": lambda _: area(lambda n: f"{UNBROKEN}{n}", branches=30, homes=20.0, rules=tuple(RULES), links=5),
+    "wide": lambda _: area(lambda n: "WWWWWW MMMMMM " * 9 + str(n), branches=30, homes=20.0, links=5),
+    "markup": lambda _: area(lambda n: f"{MARKUP} {n}", branches=12, homes=20.0),
+    "scripts": lambda _: area(lambda n: f"{SCRIPTS}{n}", branches=20, homes=20.0),
+    "nameless": lambda _: area(lambda _: "", branches=20, homes=20.0),
+    "one name": lambda _: area(lambda _: "Mill Road", branches=20, homes=20.0),
+    "no group": lambda _: area(lambda n: f"Mill Road {n}", branches=6, homes=0.0, loops=1.0),
+    "one home": lambda _: area(lambda n: f"Mill Road {n}", branches=1, homes=1.0, seed=1),
+    "300 groups": lambda _: area(plain(9), branches=300, homes=30.0),
+    **{f"random {seed}": (lambda _, seed=seed: random_area(seed)) for seed in range(20)},
 }
 
 
 @pytest.fixture(scope="module", params=list(CASES))
-def opened(request: pytest.FixtureRequest, browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Any:
-    answer = CASES[request.param]()
+def opened(
+    request: pytest.FixtureRequest, browser: Browser, once: Once, tmp_path_factory: pytest.TempPathFactory
+) -> Any:
+    answer = CASES[request.param](once)
     path = tmp_path_factory.mktemp("page") / "streets.html"
     path.write_text(streets_page(answer, made_at=MADE_AT), encoding="utf-8")
     tab = browser.new_page(viewport={"width": 1280, "height": 1000})
@@ -255,8 +258,10 @@ def test_names_and_numbers_are_those_of_the_record(opened: tuple[str, StreetSurv
 
 @pytest.mark.parametrize("width", [1280, 390])
 @pytest.mark.parametrize("name", ["demo", "unbroken", "no group", "scripts"])
-def test_it_opens_on_a_screen_without_barrier(width: int, name: str, browser: Browser, tmp_path: Path) -> None:
-    answer = CASES[name]()
+def test_it_opens_on_a_screen_without_barrier(
+    width: int, name: str, browser: Browser, once: Once, tmp_path: Path
+) -> None:
+    answer = CASES[name](once)
     (tmp_path / "streets.html").write_text(streets_page(answer, made_at=MADE_AT), encoding="utf-8")
     tab = browser.new_page(viewport={"width": width, "height": 900})
     tab.goto((tmp_path / "streets.html").as_uri())

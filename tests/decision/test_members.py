@@ -25,13 +25,13 @@ from leaveby.decision.ways.sensitivity import cost_of_delay, hangs_on
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import IgnitionInput
 from leaveby.parameters import TASKS_SLOW_TOGETHER
+from smaller import coarse
 
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
     whole = load_plan(demo_folder() / "plan.toml")
-    fire, rules = replace(whole.fire, models=("dry_eucalypt",), what_if_m_s=()), replace(whole.rules, cell_m=1000.0)
-    return replace(whole, members=30, fire=fire, rules=rules)
+    return replace(coarse(whole, members=30), fire=replace(whole.fire, models=("dry_eucalypt",), what_if_m_s=()))
 
 
 @pytest.fixture(scope="module")

@@ -29,6 +29,7 @@ def folder(tmp_path: Path) -> Path:
     shutil.copytree(demo_folder(), copy, ignore=shutil.ignore_patterns("*.py", "__pycache__"))
     edit(copy, "members = 20000", "members = 20")
     edit(copy, "cell_m = 250", "cell_m = 1000")
+    edit(copy, 'file = "terrain.tif"', 'file = "terrain.tif"\ncell_m = 96')
     return copy
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from leaveby.ask.household import demo_folder
 from leaveby.errors import InputError
-from leaveby.files.read.places import NamedPlace, read_places
+from leaveby.files.read.places import NamedPlace, read_gatherings, read_places
 from leaveby.files.read.roads import read_roads
 
 EXTRACT = """<?xml version="1.0" encoding="UTF-8"?>
@@ -46,6 +46,25 @@ def test_places_with_a_name_are_read_from_every_kind_of_extract(ending: str, tmp
         path.write_text(EXTRACT, encoding="utf-8")
     assert read_places(path) == FOUND
     assert read_roads(path).edge_count == 2
+
+
+def test_ground_where_people_gather_is_read_with_its_kind_in_words(tmp_path: Path) -> None:
+    """An area counts at the middle of its corners; what has no name, or another tag, is nobody's meeting place."""
+    pitch = '<tag k="leisure" v="pitch"/>'
+    ground = """
+  <node id="8" lat="-36.20" lon="148.80"/><node id="9" lat="-36.20" lon="148.82"/>
+  <node id="10" lat="-36.23" lon="148.81"/>
+  <node id="11" lat="-36.3" lon="148.9"><tag k="amenity" v="townhall"/><tag k="name" v="Old Hall"/></node>
+  <way id="2"><nd ref="8"/><nd ref="9"/><nd ref="10"/>
+    <tag k="landuse" v="fairground"/><tag k="name" v="The Flat"/></way>
+"""
+    nameless = f'<way id="3"><nd ref="8"/><nd ref="9"/>{pitch}</way>'
+    path = tmp_path / "roads.osm"
+    path.write_text(EXTRACT.replace("</osm>", f"{ground}{nameless}</osm>"), encoding="utf-8")
+    hall, flat = read_gatherings(path)
+    assert hall == NamedPlace("Old Hall", "town hall", 148.9, -36.3)
+    assert (flat.name, flat.kind) == ("The Flat", "showground")
+    assert (flat.lon_deg, flat.lat_deg) == pytest.approx((148.81, -36.21))
 
 
 def test_the_places_of_the_demo_are_those_of_its_file() -> None:

@@ -9,18 +9,18 @@ import contextlib
 import html
 import io
 import re
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from leaveby import cli
-from leaveby.ask.household import load_plan, plan_household
+from leaveby.ask.household import demo_folder, load_plan, plan_household
 from leaveby.show.plan.page import report_page
 from leaveby.show.plan.sheet import sheet_page
+from smaller import Once, few_members
 
-ROOT = Path(__file__).resolve().parents[2]
+REAL = Path(__file__).resolve().parents[1] / "data" / "andorra_plan.toml"
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
 UNHEARD_OF = re.compile(
     r"\b(quantiles?|percentiles?|members?|lead times?|leads? of|designs? of fires?|scenarios?|sampled|seeded|horizon"
@@ -41,12 +41,12 @@ def test_the_words_are_found() -> None:
 
 
 @pytest.mark.parametrize("place", ["demo", "two fires", "a real valley"])
-def test_no_word_is_said_that_only_those_know_who_compute(place: str, small_plan: Path) -> None:
-    if place == "a real valley":
-        plan = load_plan(ROOT / "tests" / "data" / "andorra_plan.toml")
+def test_no_word_is_said_that_only_those_know_who_compute(place: str, small_plan: Path, once: Once) -> None:
+    if place == "demo":
+        plan = load_plan(small_plan)
     else:
-        plan = load_plan(small_plan if place == "demo" else small_plan.with_name("plan_two_fronts.toml"))
-    result = plan_household(replace(plan, members=24), workers=2)
+        plan = few_members(load_plan(REAL if place == "a real valley" else demo_folder() / "plan_two_fronts.toml"))
+    result = once(plan_household, plan)
     terminal = io.StringIO()
     with contextlib.redirect_stdout(terminal):
         cli._say_result(result, {})

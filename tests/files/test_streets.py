@@ -222,6 +222,34 @@ def test_exits_from_a_layer_and_a_table(roads: Path, tmp_path: Path) -> None:
         answered(roads, homes, exits=far)
 
 
+def test_exits_that_are_no_places_are_refused_in_words(tmp_path: Path) -> None:
+    area = shapely.Point(EAST, NORTH).buffer(20.0)
+    geopandas.GeoDataFrame({"name": ["yard"]}, geometry=[area], crs=CRS_M).to_file(tmp_path / "areas.gpkg")
+    with pytest.raises(InputError, match=r"holds \['Polygon'\]\. Expected points\. .*give the exits as points"):
+        read_exits(tmp_path / "areas.gpkg", crs=CRS_M)
+    (tmp_path / "none.csv").write_text("name,lon_deg,lat_deg\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"there is no row in it\. Expected a header and at least one row"):
+        read_exits(tmp_path / "none.csv", crs=CRS_M)
+    (tmp_path / "exits.txt").write_text("148,-36", encoding="utf-8")
+    with pytest.raises(InputError, match=r"exits\.txt"):
+        read_exits(tmp_path / "exits.txt", crs=CRS_M)
+    (tmp_path / "two.csv").write_text("lon_deg,lat_deg\n147.0,-37.0\n147.01,-37.0\n", encoding="utf-8")
+    names, x, y = read_exits(tmp_path / "two.csv", crs=CRS_M)
+    assert names == ("row 2", "row 3")
+    # 0.01 degrees of longitude at 37 degrees south: 0.01 x 111.32 km x cos 37 = 889 m, 890 m on the ellipsoid (by hand)
+    assert np.hypot(*(np.diff(one)[0] for one in (x, y))) == pytest.approx(889.5, abs=2.0)
+
+
+def test_an_extract_without_buildings_counts_its_addresses_and_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "addresses.osm"
+    number = '<tag k="addr:housenumber" v="{0}"/>'
+    nodes = "".join(f'<node id="{at}" lat="-37.0" lon="147.0{at}">{number.format(at)}</node>' for at in (1, 2, 3))
+    path.write_text(f'<?xml version="1.0"?><osm version="0.6" generator="test">{nodes}</osm>', encoding="utf-8")
+    homes = read_homes(path, crs=CRS_M)
+    assert homes.dwellings.tolist() == [1.0, 1.0, 1.0]
+    assert homes.assumptions == ("addresses.osm has no buildings: its 3 addresses were counted as one home each.",)
+
+
 def test_roads_without_an_exit_are_refused(tmp_path: Path) -> None:
     rows = [
         {"highway": "residential", "geometry": shapely.LineString([(EAST, NORTH), (EAST + 100.0, NORTH)])},

@@ -141,10 +141,13 @@ def test_killed_at_each_step(out: Path, how: str) -> None:
 
 
 def test_a_reader_never_sees_a_mix(out: Path) -> None:
-    held = writer(out)
+    held, looks, seen = writer(out), 0, set()
+    assert held.stdout is not None
+    assert held.stdout.readline() == "ready\n"
     try:
-        until, seen = time.monotonic() + 2.0, set()
-        while time.monotonic() < until:
+        while looks < 5000 or len(seen) < 2:
+            assert held.poll() is None
+            looks += 1
             # of one folder, whatever changes places with it meanwhile
             at = os.open(out, os.O_RDONLY)
             try:

@@ -6,7 +6,7 @@ import copy
 import re
 import tomllib
 from collections.abc import Callable
-from datetime import datetime, timedelta, timezone
+from datetime import date, datetime, timedelta, timezone
 from importlib.resources import files
 from pathlib import Path
 from string import Formatter
@@ -414,6 +414,24 @@ CASES: list[tuple[str, Callable[[dict[str, Any]], object], str, tuple[str, ...]]
         ("without a UTC offset", "+11:00"),
     ),
     ("no date", lambda d: d["ignitions"][0].update(at="noon"), 'ignitions[1] "strike": at', ("UTC offset",)),
+    (
+        "a date alone",
+        lambda d: d["ignitions"][0].update(at=date(2026, 1, 17)),
+        'ignitions[1] "strike": at',
+        ("which is not a date with a time", "write date, time and offset"),
+    ),
+    (
+        "a place in quotes",
+        lambda d: d["home"].update(lon_deg="148.9"),
+        "[home] lon_deg",
+        ("write decimal degrees without quotes",),
+    ),
+    (
+        "exchanged",
+        lambda d: d["home"].update(lon_deg=-36.1, lat_deg=148.9),
+        "[home] lat_deg",
+        ("longitude and latitude look exchanged: exchange lon_deg and lat_deg",),
+    ),
     (
         "not a pair",
         lambda d: d["ignitions"][0].update(lon_lat_deg=[[148.8]]),
@@ -920,6 +938,67 @@ def test_speed_set_by_hand_is_said() -> None:
     plan = read(changed(lambda d: d["fire"].update(set_km_h=12)))
     assert any("set by hand to 12 km/h" in said for said in plan.assumptions)
     assert plan.fire.set_m_s == pytest.approx(12 / 3.6)
+
+
+NEIGHBOURS = {"homes": 40, "cars_per_home": 2, "towing_percent": 10}
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            lambda d: d["roads"].update(closed_ways=["w12", "w7"]),
+            ("No way out runs over the ways that the plan closes: w12, w7.",),
+        ),
+        (
+            lambda d: d["roads"].update(open_gates=["w7", "w12"]),
+            ("The household can open these gates at once: w7, w12.",),
+        ),
+        (lambda d: d["weather"].update(fill_gaps=True), ("Gaps in the weather may be filled.",)),
+        (
+            lambda d: d["weather"].update(use_gusts=False),
+            ("The fire is driven by the mean wind; gusts carry it faster for short times.",),
+        ),
+        (
+            lambda d: d.pop("neighbours", None),
+            ("No neighbours' cars are counted on the road: on a single-exit street leave earlier still.",),
+        ),
+        (
+            lambda d: d.update(neighbours=NEIGHBOURS),
+            ("Neighbours leave when you do, ahead of you: 2 cars a home, of which 10 % tow.",),
+        ),
+        (
+            lambda d: d.update(neighbours={**NEIGHBOURS, "set_out": "gone before"}),
+            ("Neighbours are taken to be gone before you leave: 2 cars a home, of which 10 % tow.",),
+        ),
+        (
+            lambda d: d.update(neighbours={**NEIGHBOURS, "set_out": "over time", "half_rolling_min": 8}),
+            (
+                "Neighbours set out over time, half of them within 8 minutes of being told: 2 cars a home, of which "
+                "10 % tow.",
+                "When neighbours are told to leave is not known: they are met when the queue is longest.",
+            ),
+        ),
+        (
+            lambda d: d["tasks"][2].update(after=["wheels", "hitch"]),
+            tuple(
+                f"For {way}, 'shutters' does not wait for 'wheels', 'hitch', which are not done then."
+                for way in ("car", "foot", "shelter")
+            ),
+        ),
+    ],
+)
+def test_what_the_plan_asks_is_said_word_for_word_and_only_where_it_does(
+    change: Callable[[dict[str, Any]], object], said: tuple[str, ...]
+) -> None:
+    begins = tuple(" ".join(line.split()[:3]) for line in said)
+    assert tuple(line for line in read(changed(change)).assumptions if line.startswith(begins)) == said
+
+
+def test_who_is_told_at_a_stated_time_is_not_said_to_be_met_at_the_worst() -> None:
+    told = {**NEIGHBOURS, "set_out": "over time", "told_after_fire_min": 20}
+    said = read(changed(lambda d: d.update(neighbours=told))).assumptions
+    assert not any(line.startswith(("When neighbours", "No neighbours")) for line in said)
 
 
 # --- rules for a fire that nobody knows yet ---------------------------------------------------------------------------

@@ -54,6 +54,7 @@ from leaveby.show.record import record_text
 from leaveby.show.scene import drill_scene
 from leaveby.show.symbols import mark_look
 from leaveby.show.wording import clock_words
+from smaller import Once
 
 MADE_AT = datetime(2025, 11, 3, 9, 15, tzinfo=timezone(timedelta(hours=11)))
 SCHEMA = json.loads(files("leaveby.show.drill").joinpath("drill.schema.json").read_text(encoding="utf-8"))
@@ -102,8 +103,8 @@ class Page(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def drill() -> Drill:
-    return run_drill(replace(read_drill(demo_folder() / "drill.toml"), members=20), workers=2)
+def drill(once: Once) -> Drill:
+    return once(run_drill, replace(read_drill(demo_folder() / "drill.toml"), members=20), workers=2)
 
 
 @pytest.fixture(scope="module")

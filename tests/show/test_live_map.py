@@ -55,6 +55,7 @@ from leaveby.show.plan.map import drawn_routes, last_that_matters_s
 from leaveby.show.streets.scene import called
 from leaveby.show.symbols import SYMBOLS
 from leaveby.show.wording import WAY_TITLES, clock_words
+from smaller import Once
 
 CRS = "EPSG:32755"
 NASTY = "<img src=x onerror=alert(1)>&\u202eRow"
@@ -71,8 +72,8 @@ def area() -> RoadArea:
 
 
 @pytest.fixture(scope="module")
-def survey() -> StreetSurvey:
-    return survey_streets(demo_folder() / "roads.osm", terrain=demo_folder() / "terrain.tif")
+def survey(once: Once) -> StreetSurvey:
+    return once(survey_streets, demo_folder() / "roads.osm", terrain=demo_folder() / "terrain.tif")
 
 
 def layer(sheet: LiveSheet, name: str) -> Layer:

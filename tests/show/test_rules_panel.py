@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 import shapely
 
-from leaveby.ask.household import plan_household, read_inputs
+from leaveby.ask.household import load_plan, plan_household, read_inputs
 from leaveby.caution import OVERRIDE
 from leaveby.decision.household.timed import made_ready
 from leaveby.decision.rules.rules import Asked, asked_of, look
@@ -21,11 +21,12 @@ from leaveby.notebook import panel_rules
 from leaveby.notebook.leave_early import leave_early_panel, replayed, shown_timetable
 from leaveby.notebook.panel_rules import described, rules_map, rules_panel, told
 from leaveby.units import METRIC
+from smaller import Once
 
 
 @pytest.fixture(scope="module")
-def answer(small_plan: Path) -> HouseholdResult:
-    return plan_household(small_plan)
+def answer(small_plan: Path, once: Once) -> HouseholdResult:
+    return once(plan_household, load_plan(small_plan))
 
 
 @pytest.fixture(scope="module")

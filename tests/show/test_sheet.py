@@ -345,7 +345,10 @@ def test_a_column_begins_with_a_name_and_a_list_is_split_only_where_it_must_be(
         named = {person.name: f"{person.name} of the long name {'o' * 20}" for person in made.plan.people}
         crew = tuple(replace(person, name=named[person.name]) for person in made.plan.people)
         made = replace(made, plan=replace(made.plan, people=crew))
-        ways = {name: replace(way, schedule=schedule_for(made.plan, name)) for name, way in made.ways.items()}
+        ways = {}
+        for name, way in made.ways.items():
+            who = tuple(tuple(named[one] for one in those) for those in way.schedule.who)
+            ways[name] = replace(way, schedule=replace(way.schedule, who=who))
         made = replace(made, ways=ways)
     found = task_columns(made)
     again = 0

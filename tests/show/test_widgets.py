@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from leaveby.ask.household import plan_household
+from leaveby.ask.household import load_plan, plan_household
 from leaveby.caution import OVERRIDE
 from leaveby.confidence import latest_at_confidence
 from leaveby.errors import InputError, refuse
@@ -151,9 +151,9 @@ def test_figures_are_shown_with_their_text_alternative(result):
 
 
 @pytest.fixture(scope="module")
-def answered(small_plan):
+def answered(small_plan, once):
     """A small answer by a design of fires, and the same with fires of their own."""
-    return plan_household(small_plan, members=1000), plan_household(small_plan)
+    return plan_household(small_plan, members=1000), once(plan_household, load_plan(small_plan))
 
 
 def by_label(panel):

@@ -1,0 +1,61 @@
+"""Plans made small, and whole answers worked out once for all processes that share the tests.
+
+For tests that read an answer. What asks whether two runs agree, or what one of them takes, works out its own.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import pickle
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import ParamSpec, TypeVar
+
+import pytest
+
+from leaveby.household.plan import Plan
+
+Asked = ParamSpec("Asked")
+Answer = TypeVar("Answer")
+RULES_CELL_M = 1000.0
+
+
+def short_rules(plan: Plan) -> Plan:
+    """The same plan with its rules, most of what its answer takes, on large cells: where no test looks at them."""
+    return replace(plan, rules=replace(plan.rules, cell_m=RULES_CELL_M))
+
+
+def few_members(plan: Plan) -> Plan:
+    """The same plan with few members and its rules on large cells: as much is said, the wait is shorter."""
+    return replace(short_rules(plan), members=24)
+
+
+def coarse(plan: Plan, *, members: int) -> Plan:
+    """The demo's plan with so many members on cells twice as large, and its rules on large cells."""
+    return replace(short_rules(plan), members=members, terrain=replace(plan.terrain, cell_m=96.0))
+
+
+def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of this run that all its processes see: each has its own below it (as pytest-xdist's pages say)."""
+    base = tmp_path_factory.getbasetemp()
+    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+
+@dataclass(frozen=True)
+class Once:
+    """Reads an answer where a process has worked it out before, and works it out and keeps it where none has."""
+
+    folder: Path
+
+    def __call__(self, work: Callable[Asked, Answer], *asked: Asked.args, **named: Asked.kwargs) -> Answer:
+        """Two that ask at the same moment both work it out, and keep the same."""
+        question = repr((work.__module__, work.__qualname__, asked, sorted(named.items())))
+        kept = self.folder / f"{work.__name__}_{hashlib.sha256(question.encode()).hexdigest()[:16]}.pickle"
+        if not kept.exists():
+            made = self.folder / f"{kept.name}.{os.getpid()}"
+            made.write_bytes(pickle.dumps(work(*asked, **named)))
+            made.replace(kept)
+        answer: Answer = pickle.loads(kept.read_bytes())
+        return answer
