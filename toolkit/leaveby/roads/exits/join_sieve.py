@@ -53,12 +53,10 @@ class Lines(NamedTuple):
     street: NDArray[np.int64]
     box: NDArray[np.float64]
     start: NDArray[np.int64]
-    x_m: NDArray[np.float64]
-    y_m: NDArray[np.float64]
+    xy_m: NDArray[np.float64]
     vertices: NDArray[np.int32]
     place_at: NDArray[np.int64]
-    place_x_m: NDArray[np.float64]
-    place_y_m: NDArray[np.float64]
+    place_m: NDArray[np.float64]
     place_on: NDArray[np.int64]
 
 
@@ -68,8 +66,7 @@ class Spots(NamedTuple):
     Near each run lie the streets of rows `near`, from `near_at` on.
     """
 
-    x_m: NDArray[np.float64]
-    y_m: NDArray[np.float64]
+    xy_m: NDArray[np.float64]
     vertex: NDArray[np.int32]
     run: NDArray[np.int64]
     line: NDArray[np.int64]
@@ -86,11 +83,11 @@ def block_least(own_m: NDArray[np.float64]) -> NDArray[np.float64]:
 def parting(parent: NDArray[np.int32], first: NDArray[np.int32], size: NDArray[np.int32], here: int, other: int) -> int:
     """The outermost vertex that must be passed from `here` but not from `other`, or the outside, the last vertex."""
     outside = parent.shape[0] - 1
-    found, at = outside, here
+    found, at = int(outside), here
     if other >= 0:
         spot = first[other]
         while at >= 0 and at != outside and not first[at] <= spot < first[at] + size[at]:
-            found, at = at, parent[at]
+            found, at = at, int(parent[at])
     return found
 
 
@@ -151,8 +148,8 @@ def _far_m(x: float, y: float, row: int, lines: Lines) -> tuple[float, float, fl
     at_start, between, at_end = np.inf, np.inf, np.inf
     first, last = lines.start[row], lines.start[row + 1] - 1
     for k in range(first, last):
-        dx, dy = lines.x_m[k + 1] - lines.x_m[k], lines.y_m[k + 1] - lines.y_m[k]
-        px, py = x - lines.x_m[k], y - lines.y_m[k]
+        dx, dy = lines.xy_m[k + 1, 0] - lines.xy_m[k, 0], lines.xy_m[k + 1, 1] - lines.xy_m[k, 1]
+        px, py = x - lines.xy_m[k, 0], y - lines.xy_m[k, 1]
         long = math.sqrt(dx * dx + dy * dy)
         along = (px * dx + py * dy) / long if long > 0.0 else 0.0
         held = min(max(along, 0.0), long)
@@ -190,8 +187,8 @@ def worth_measuring(
     # what a spot promises with each vertex is the same for all streets that meet there; the last is for those without
     from_spot, straight = np.full(homes.parent.shape[0] + 1, -9), np.empty(3)
     kinds, most = np.empty(from_spot.shape[0], np.int64), np.empty(from_spot.shape[0])
-    for spot in range(spots.x_m.shape[0]):
-        x, y, here, run = spots.x_m[spot], spots.y_m[spot], spots.vertex[spot], spots.run[spot]
+    for spot in range(spots.xy_m.shape[0]):
+        (x, y), here, run = spots.xy_m[spot], spots.vertex[spot], spots.run[spot]
         mine = spots.line[run]
         for near in range(spots.near_at[run], spots.near_at[run + 1]):
             row = spots.near[near]
@@ -207,7 +204,7 @@ def worth_measuring(
             for place in range(lines.place_at[row] - 1, lines.place_at[row + 1]):
                 on_line, long = place < lines.place_at[row], least_m
                 if not on_line:
-                    long = math.hypot(lines.place_x_m[place] - x, lines.place_y_m[place] - y)
+                    long = math.hypot(lines.place_m[place, 0] - x, lines.place_m[place, 1] - y)
                 if not _END_M - SLACK_M <= long <= far_m:
                     continue
                 wanted, ways, slot, at = False, 0, 0, 0

@@ -428,10 +428,10 @@ def _joins(
         usable,
         shapely.bounds(lines),
         np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(lines))]),
-        *np.ascontiguousarray(shapely.get_coordinates(lines).T),
+        shapely.get_coordinates(lines),
         np.column_stack([at_spot(usable, np.full(usable.size, end)) for end in (0.0, 0.5, 1.0)]),
         np.searchsorted(there, np.append(usable, streets.street_count)),
-        *np.ascontiguousarray(shapely.get_coordinates(places).T),
+        shapely.get_coordinates(places),
         np.where(there_share <= 0.0, 0, np.where(there_share >= 1.0, 2, 1)),
     )
     best_of, best_m = np.full(SLOTS, -1), np.full(SLOTS, np.inf)
@@ -446,7 +446,7 @@ def _joins(
         from_run, near = of_lines.query(shapely.box(*reach.T))
         spot, met, place = worth_measuring(
             Spots(
-                *np.ascontiguousarray(begins.T),
+                begins,
                 begin,
                 np.cumsum(np.diff(street[some], prepend=street[some][0]) > 0),
                 row,
@@ -464,7 +464,7 @@ def _joins(
         on_line = place < 0
         along = np.where(on_line, 0.0, there_share[place])
         along[on_line] = shapely.line_locate_point(lines[met[on_line]], spots[spot[on_line]], normalized=True)
-        meets = np.where(on_line[:, None], np.nan, shapely.get_coordinates(places)[place])
+        meets = np.where(on_line[:, None], np.nan, laid.place_m[place])
         other = np.where(on_line, lines[met], places[place])
         order = np.lexsort((np.where(on_line, np.arange(spot.size), rank[place]), spot, ~on_line))
         order = order[shapely.dwithin(other[order], spots[spot[order]], within_m)]

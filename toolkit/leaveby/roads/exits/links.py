@@ -291,18 +291,36 @@ def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int3
     ways = Passages(n, vertex[a], vertex[b], bits)
     up = tree.parent[old]
     parent = np.where(up == NO_WAY_OUT, NO_WAY_OUT, vertex[up]).astype(np.int32)
-    depth, length_m, must = depth[old].astype(np.int32), length_m[old], must[old]
+    deep, length_m, must = depth[old].astype(np.int32), length_m[old], must[old]
     cut = _Cut(
-        Passages(n, ways.a.copy(), ways.b.copy(), bits.copy()),
-        *(parent.copy(), depth.copy(), length_m.copy(), homes.street.copy()),
-        np.zeros(homes.street.size, dtype=np.uint8),
-        *(must.copy(), must.copy()),
-        np.zeros(old.size, dtype=np.bool_),
-        np.empty(old.size, dtype=np.int32),
+        ways=Passages(n, ways.a.copy(), ways.b.copy(), bits.copy()),
+        parent=parent.copy(),
+        depth=deep.copy(),
+        length_m=length_m.copy(),
+        street=homes.street.copy(),
+        became=np.zeros(homes.street.size, dtype=np.uint8),
+        before_m=must.copy(),
+        after_m=must.copy(),
+        met=np.zeros(old.size, dtype=np.bool_),
+        following=np.empty(old.size, dtype=np.int32),
     )
     return Whole(
-        *(streets, homes, exits, ways, vertex, parent, tree.size[old], arcs.out_start, arcs.out_head),
-        *(depth, length_m, must, placed[rising], place[rising], gets_out_openly(streets, exits), cut),
+        streets=streets,
+        homes=homes,
+        exits=exits,
+        ways=ways,
+        vertex=vertex,
+        parent=parent,
+        size=tree.size[old],
+        start=arcs.out_start,
+        head=arcs.out_head,
+        depth=deep,
+        length_m=length_m,
+        must_m=must,
+        by_walk=placed[rising],
+        place=place[rising],
+        gets_out=gets_out_openly(streets, exits),
+        cut=cut,
     )
 
 
