@@ -224,6 +224,58 @@ def test_a_queue_before_a_bottleneck_holds_back_nothing_but_those_in_it() -> Non
     assert found.last_out_s == pytest.approx(200.0 / 0.05 + 43.5, rel=0.002)
 
 
+def in_turn(tree: StreetTree, over_s: float, parts: int) -> np.ndarray:
+    """When vehicles, each in as many parts, that set out evenly over a time are out: street by street, each part alone.
+
+    A queue with arrivals and service known, first in, first out (common practice, no source), in plain Python.
+    """
+    coming: dict[int, list[float]] = {street: [] for street in range(-1, tree.onward.size)}
+    for street in range(tree.onward.size - 1, -1, -1):  # each leads to one of a lower number
+        count = round(tree.vehicles[street] * parts)
+        own = [over_s * (k + 0.5) / count for k in range(count)]
+        past_s = -np.inf
+        for at_s in sorted(coming[street] + own):
+            there_s = at_s + tree.length_m[street] / tree.speed_m_s[street]
+            past_s = max(there_s, past_s + 1.0 / (tree.capacity_veh_s[street] * parts))
+            coming[int(tree.onward[street])].append(past_s)
+    return np.sort(coming[-1])
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_trees_with_room_against_one_vehicle_after_another(seed: int) -> None:
+    """Within the step by which people set out, and one vehicle's time past the narrowest place."""
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(1, 12))
+    tree = street_tree(
+        np.array([-1, *(int(rng.integers(0, i)) for i in range(1, count))], np.int32),
+        rng.uniform(5.0, 600.0, count),
+        speed_m_s=rng.uniform(5.0, 20.0, count),
+        capacity_veh_s=rng.uniform(0.1, 0.6, count),
+        vehicles=rng.integers(0, 80, count) + 1.0,
+        lanes=1e5,
+    )
+    found, out_s = clearance(tree, evenly(300.0, 2.0)), in_turn(tree, 300.0, 10)
+    near_s = 2.0 + 1.0 / tree.capacity_veh_s.min()
+    assert found.last_out_s == pytest.approx(out_s[-1], abs=near_s)
+    for share in (0.25, 0.5, 0.75, 0.9):
+        there_s = np.interp(share * found.vehicles, found.out, found.time_s)
+        assert there_s == pytest.approx(out_s[int(share * out_s.size)], abs=near_s)
+
+
+def test_a_chain_of_short_streets_by_hand() -> None:
+    """100 vehicles at 0.4 a second, and forty streets of 2 s each: no street takes longer because it is short."""
+    tree = street_tree(
+        np.arange(-1, 39, dtype=np.int32),
+        np.full(40, 20.0),
+        speed_m_s=np.full(40, 10.0),
+        capacity_veh_s=np.full(40, 0.4),
+        vehicles=np.append(np.zeros(39), 100.0),
+    )
+    for step_s in (1.0, 5.0):
+        found = clearance(tree, np.array([0.0, 1.0]), step_s=step_s)
+        assert found.last_out_s == pytest.approx(100.0 / 0.4 + 80.0, abs=0.01 + (step_s > 1.0) * step_s)
+
+
 def test_mobilisation_is_s_shaped_with_a_long_tail() -> None:
     for curve in MOBILISATIONS:
         time = np.linspace(0.0, curve.last_s, 500)

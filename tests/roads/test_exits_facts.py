@@ -445,6 +445,33 @@ def test_what_a_link_relieves_equals_solving_anew_with_it_on_300_random_graphs(b
     assert helped > tried / 4
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_joins_left_out_unmeasured_change_no_link(seed: int) -> None:
+    """Over level ground every join is measured; regular grids have as many that are as long as one another."""
+    rng = np.random.default_rng(seed)
+    side, off_m = int(rng.integers(4, 9)), float(rng.choice([0.0, 30.0]))
+    moved = rng.uniform(-off_m, off_m, (side, side, 2))
+    step = float(rng.choice([90.0, 123.4]))
+    bent = [
+        [tuple(moved[round(x / step), round(y / step)] + (x, y)) for x, y in line] for line in grid(side, step=step)
+    ]
+    rng.shuffle(bent)
+    kept = bent[: int(rng.uniform(0.45, 0.9) * len(bent))]
+    tags = [
+        ({"highway": "track"} if track < 0.1 else {}) | ({"oneway": "yes"} if one_way < 0.15 else {})
+        for track, one_way in rng.random((len(kept), 2))
+    ]
+    streets = street_table(network_from_lines(kept, crs=CRS, tags=tags))
+    placed = homes_by_street(streets, rng.integers(0, 4, streets.street_count) * rng.choice([1.0, 0.7]))
+    exits = rng.choice(streets.node_count, int(rng.integers(1, 4)), replace=False).astype(np.int32)
+    found = single_exits(streets, placed, exits=exits)
+    asked = {"homes": placed, "within_m": float(rng.choice([150.0, 300.0])), "least_homes": 1.0}
+    pruned = links_to_build(streets, found, **asked)
+    every = links_to_build(streets, found, **asked, elevation=lambda x, y: 0.0 * (x + y))
+    facts = [(link.line.wkb, link.ends, link.build_m, link.between, link.most_homes) for link in pruned]
+    assert facts == [(link.line.wkb, link.ends, link.build_m, link.between, link.most_homes) for link in every]
+
+
 def test_it_is_told_how_far_the_search_for_links_is() -> None:
     """On every ten thousand places, and on every eighth link: whoever waits can stop there."""
     streets = table(grid(6)[::2])

@@ -168,11 +168,11 @@ class Sheet:
 
 def draw_lines(axes: Axes, lines: Iterable[BaseGeometry], **look: Any) -> None:
     """Draw lines as one path, and the edges of areas; the look in the words of a matplotlib patch."""
-    found = [np.asarray(line.coords)[:, :2] for geometry in lines for line in lines_of(geometry)]
+    found = [line for geometry in lines for line in lines_of(geometry)]
     if found:
-        codes = np.full(sum(map(len, found)), Path.LINETO, dtype=Path.code_type)
-        codes[np.cumsum([0, *map(len, found[:-1])])] = Path.MOVETO
-        path = Path(np.concatenate(found), codes)
+        corners, of_line = shapely.get_coordinates(found, return_index=True)
+        codes = np.where(np.diff(of_line, prepend=-1) > 0, Path.MOVETO, Path.LINETO)
+        path = Path(corners, codes)
         # the map's window is set: looking at every corner for it takes longest
         axes.add_artist(PathPatch(path, **{"facecolor": "none", "joinstyle": "round", **look}))
 

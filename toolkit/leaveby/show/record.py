@@ -43,9 +43,24 @@ def record_text(record: Mapping[str, Any]) -> str:
     >>> record_text({"a": [1, None]})
     '{\\n  "a": [\\n    1,\\n    null\\n  ]\\n}\\n'
     """
-    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+    text = _indented(record, "\n")
     # A terminal would obey them.
     return re.sub(r"[^ -~\n]", lambda one: one[0] if one[0].isprintable() else json.dumps(one[0])[1:-1], text) + "\n"
+
+
+def _indented(value: Any, line: str) -> str:
+    """As `json.dumps` with an indent of 2, which is slow: what holds no full list or table is written in one go."""
+    parts = value.values() if isinstance(value, Mapping) else value if isinstance(value, list | tuple) else ()
+    inner = f"{line}  "
+    if not any(part and isinstance(part, Mapping | list | tuple) for part in parts):
+        text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(f",{inner}", ": "))
+        return f"{text[0]}{inner}{text[1:-1]}{line}{text[-1]}" if parts else text
+    if isinstance(value, Mapping):
+        told = [
+            f"{json.dumps({key: 0}, ensure_ascii=False)[1:-2]}{_indented(part, inner)}" for key, part in value.items()
+        ]
+        return f"{{{inner}{f',{inner}'.join(told)}{line}}}"
+    return f"[{inner}{f',{inner}'.join(_indented(part, inner) for part in value)}{line}]"
 
 
 def share_down(share: float) -> float:

@@ -247,7 +247,8 @@ def _raw_ways(file: Path) -> OsmWays:
             x.append(point.x)
             y.append(point.y)
         start.append(len(node))
-        values.append(tuple(tags.get(key) or "" for key in keys))
+        stated = {tag.k: tag.v for tag in tags}
+        values.append(tuple(stated.get(key, "") for key in keys))
     columns = list(zip(*values, strict=True)) if values else [()] * len(keys)
     number = np.array(node, dtype=np.int64)
     return OsmWays(

@@ -63,26 +63,44 @@ class SingleExits:
         return int(self.head.shape[0])
 
 
+@njit(inline="always")
+def hangs_on(vertex: int, a: int, b: int, bits: int, parent: NDArray[np.int32]) -> int:
+    """What homes on a street with a way out must pass next, themselves a vertex, from junctions a to b.
+
+    That is the street itself where it can be left by one end only, or where the other end leads back through it.
+    """
+    one_end = (bits & street_table.LEAVE_A == 0) != (bits & street_table.LEAVE_B == 0)
+    if one_end or parent[a] == vertex or parent[b] == vertex or min(parent[a], parent[b]) == dominators.NO_WAY_OUT:
+        return vertex
+    return int(parent[vertex])
+
+
+@njit()
+def _all_hang_on(
+    street: NDArray[np.int32],
+    nodes: int,
+    a: NDArray[np.int32],
+    b: NDArray[np.int32],
+    bits: NDArray[np.uint8],
+    parent: NDArray[np.int32],
+) -> NDArray[np.int32]:
+    found = np.full(street.shape[0], dominators.NO_WAY_OUT, np.int32)
+    for home, s in enumerate(street):
+        if s != NOT_PLACED and parent[nodes + s] != dominators.NO_WAY_OUT:
+            found[home] = hangs_on(nodes + s, a[s], b[s], bits[s], parent)
+    return found
+
+
 def home_vertices(
     tree: dominators.ExitTree, street: NDArray[np.int32], *, passages: street_table.Passages
 ) -> NDArray[np.int32]:
     """Find the nearest street or junction that homes on streets must pass: a vertex of the tree (maybe the outside).
 
-    That is the street itself where it can be left by one end only, or where the other end leads back through it; -1
-    where there is no way out, or no street (-1).
+    -1 where there is no way out, or no street (-1).
     """
-    known = street != NOT_PLACED
-    s = np.where(known, street, 0)
-    vertex = tree.node_count + s
-    one_end = np.isin(
-        passages.bits[s] & (street_table.LEAVE_A | street_table.LEAVE_B), (street_table.LEAVE_A, street_table.LEAVE_B)
-    )
-    back_through = np.zeros(s.shape, dtype=np.bool_)
-    for end in (passages.a[s], passages.b[s]):
-        back_through |= (tree.parent[end] == vertex) | (tree.parent[end] == dominators.NO_WAY_OUT)
-    found = np.where(one_end | back_through, vertex, tree.parent[vertex])
-    lost = ~known | (tree.parent[vertex] == dominators.NO_WAY_OUT)
-    return np.where(lost, dominators.NO_WAY_OUT, found).astype(np.int32)
+    at = np.asarray(street, dtype=np.int32)
+    found = _all_hang_on(at, tree.node_count, passages.a, passages.b, passages.bits, tree.parent)
+    return np.asarray(found, dtype=np.int32)
 
 
 @njit()

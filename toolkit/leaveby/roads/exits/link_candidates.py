@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from typing import Final, NamedTuple, TypeVar
 
 import numpy as np
@@ -20,6 +21,7 @@ from leaveby.parameters import LINK_SLOPE_SPAN_M, LINK_SPACING_M, LINK_WINDING, 
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.groups import SingleExits, home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
+from leaveby.roads.exits.join_sieve import SLOTS, Lines, Promise, Spots, block_least, parting, worth_measuring
 from leaveby.roads.exits.links import END_M, Link, by_bound, must_m
 from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
 
@@ -37,17 +39,13 @@ def _partings(
     parent: NDArray[np.int32],
     first: NDArray[np.int32],
     size: NDArray[np.int32],
-    outside: int,
     here: NDArray[np.int32],
     other: NDArray[np.int32],
 ) -> NDArray[np.int32]:
-    """The outermost vertex that must be passed from `here` but not from `other`, or the outside, for pairs of these."""
-    found = np.full(here.shape[0], outside, np.int32)
+    """As `parting`, for pairs of vertices."""
+    found = np.empty(here.shape[0], np.int32)
     for k in range(here.shape[0]):
-        at, spot = here[k], first[other[k]]
-        while at >= 0 and other[k] >= 0 and at != outside and not first[at] <= spot < first[at] + size[at]:
-            found[k] = at
-            at = parent[at]
+        found[k] = parting(parent, first, size, here[k], other[k])
     return found
 
 
@@ -106,7 +104,7 @@ def _homes(streets: StreetTable, found: SingleExits, homes: PlacedHomes) -> _Hom
 def _bound(found: SingleExits, homes: _Homes, a: _Ends, b: _Ends) -> _Bounds:
     """Bound the homes that joins relieve."""
     tree, must = found.tree, homes.must_m
-    left, right = (_partings(tree.parent, tree.first, tree.size, tree.outside, e.vertex, e.onward) for e in (a, b))
+    left, right = (_partings(tree.parent, tree.first, tree.size, e.vertex, e.onward) for e in (a, b))
     most = np.zeros(left.size)
     taken = np.zeros(left.size)
     for side, end in ((left, a.vertex), (right, b.vertex)):
@@ -122,7 +120,7 @@ def _bound(found: SingleExits, homes: _Homes, a: _Ends, b: _Ends) -> _Bounds:
         taken[helps] = np.maximum(taken[helps], gone[helps])
     for end, _, node in (a, b):
         most += np.where(end == NO_WAY_OUT, homes.cut_off[homes.part[node]], 0.0)
-    return _Bounds(left, right, most, np.floor(np.log2(np.maximum(taken, 1.0))).astype(np.int64))
+    return _Bounds(left, right, most, np.frexp(np.maximum(taken, 1.0))[1].astype(np.int64) - 1)
 
 
 @njit()
@@ -325,10 +323,20 @@ def links_to_build(
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
-    known, parts = _homes(streets, found, homes), []
-    for one, ends in _joins(streets, found, within_m=within_m, progress=progress or (lambda *_: None)):
+    known, parts, least = _homes(streets, found, homes), [], max(least_homes, 1e-9)
+    promise = Promise(
+        *(found.tree.parent, found.tree.first, found.tree.size, known.must_m),
+        np.searchsorted(known.spot, np.arange(found.tree.order.size + 1)),
+        *(known.own_m, known.dwellings, block_least(known.own_m)),
+        known.cut_off[known.part[streets.a]],
+        least,
+        RELIEF_SHARE.value,
+    )
+    # where the ground may be too steep, the shortest of a kind may be none
+    near = partial(_joins, streets, found, promise, within_m=within_m, prune=elevation is None)
+    for one, ends in near(progress=progress or (lambda *_: None)):
         bound = _bound(found, known, *ends)
-        good = np.flatnonzero((bound.most >= max(least_homes, 1e-9)) & (one.a != one.b))
+        good = np.flatnonzero(bound.most >= least)
         bound, one = _rows(bound, good), _rows(one, good)
         one = replace(one, meets=_meeting(streets, one))
         straight = np.sqrt(np.sum((one.meets - one.begins) ** 2, axis=1))
@@ -386,11 +394,18 @@ class _Joins:
 
 
 def _joins(
-    streets: StreetTable, found: SingleExits, *, within_m: float, progress: Callable[[int, int], None]
+    streets: StreetTable,
+    found: SingleExits,
+    promise: Promise,
+    *,
+    within_m: float,
+    prune: bool,
+    progress: Callable[[int, int], None],
 ) -> Iterator[tuple[_Joins, tuple[_Ends, _Ends]]]:
     """Straight lines from streets with one way out to others, some at a time: from spots to streets near them.
 
-    They meet these at the nearest point, and at the ends and spots along them.
+    They meet these at the nearest point, and at the ends and spots along them. Of joins that surely are not the
+    shortest of their kind some are left out.
     """
     usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
     place_vertex = home_vertices(found.tree, usable.astype(np.int32), passages=found.passages)
@@ -400,30 +415,68 @@ def _joins(
         return
     vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
     vertex_of[usable] = place_vertex
+    at_spot = partial(_spot_vertex, streets, found, vertex_of=vertex_of)
     # where a join begins at one end of a street, it meets another street at the other
     there, there_share = _samples(streets, usable, at_most=2)
     places = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
     lines = streets.geometry[usable]
     of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
+    # of joins as long as one another that comes first which the trees hold first
+    rank = np.argsort(of_places.query(shapely.box(*shapely.total_bounds(places))))
+    at = np.searchsorted(usable, np.arange(streets.street_count))
+    laid = Lines(
+        usable,
+        shapely.bounds(lines),
+        np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(lines))]),
+        shapely.get_coordinates(lines),
+        np.column_stack([at_spot(usable, np.full(usable.size, end)) for end in (0.0, 0.5, 1.0)]),
+        np.searchsorted(there, np.append(usable, streets.street_count)),
+        shapely.get_coordinates(places),
+        np.where(there_share <= 0.0, 0, np.where(there_share >= 1.0, 2, 1)),
+    )
+    best_of, best_m = np.full(SLOTS, -1), np.full(SLOTS, np.inf)
     for low in range(0, street.size, SPOTS_AT_ONCE):
         progress(low, street.size)
         some = slice(low, low + SPOTS_AT_ONCE)
         spots = shapely.line_interpolate_point(streets.geometry[street[some]], share[some], normalized=True)
-        spot, row = of_lines.query(spots, predicate="dwithin", distance=within_m)
-        along = np.asarray(shapely.line_locate_point(lines[row], spots[spot], normalized=True), dtype=np.float64)
-        spot_2, other = of_places.query(spots, predicate="dwithin", distance=within_m)
-        both = np.concatenate([spot, spot_2])
-        nearest = np.full((row.size, 2), np.nan)
-        joins = _Joins(
-            street[some][both],
-            share[some][both],
-            np.concatenate([usable[row], there[other]]),
-            np.concatenate([along, there_share[other]]),
-            shapely.get_coordinates(spots)[both],
-            np.concatenate([nearest, shapely.get_coordinates(places[other])]),
+        begins, begin = shapely.get_coordinates(spots), at_spot(street[some], share[some])
+        run = np.flatnonzero(np.diff(street[some], prepend=-1))
+        row = at[street[some][run]]
+        reach = laid.box[row] + (within_m + 1.0) * np.array([-1.0, -1.0, 1.0, 1.0])
+        from_run, near = of_lines.query(shapely.box(*reach.T))
+        spot, met, place = worth_measuring(
+            Spots(
+                begins,
+                begin,
+                np.cumsum(np.diff(street[some], prepend=street[some][0]) > 0),
+                row,
+                np.searchsorted(from_run, np.arange(run.size + 1)),
+                near,
+            ),
+            laid,
+            promise,
+            streets.node_count,
+            within_m,
+            best_of,
+            best_m,
+            prune,
         )
-        vertex_a = _spot_vertex(streets, found, joins.a, joins.a_share, vertex_of)
-        vertex_b = _spot_vertex(streets, found, joins.b, joins.b_share, vertex_of)
+        on_line = place < 0
+        along = np.where(on_line, 0.0, there_share[place])
+        along[on_line] = shapely.line_locate_point(lines[met[on_line]], spots[spot[on_line]], normalized=True)
+        meets = np.where(on_line[:, None], np.nan, laid.place_m[place])
+        other = np.where(on_line, lines[met], places[place])
+        order = np.lexsort((np.where(on_line, np.arange(spot.size), rank[place]), spot, ~on_line))
+        order = order[shapely.dwithin(other[order], spots[spot[order]], within_m)]
+        joins = _Joins(
+            street[some][spot[order]],
+            share[some][spot[order]],
+            usable[met[order]],
+            along[order],
+            begins[spot[order]],
+            meets[order],
+        )
+        vertex_a, vertex_b = begin[spot[order]], at_spot(joins.b, joins.b_share)
         yield (
             joins,
             (
@@ -480,6 +533,7 @@ def _spot_vertex(
     found: SingleExits,
     street: NDArray[np.int64],
     share: NDArray[np.float64],
+    *,
     vertex_of: NDArray[np.int32],
 ) -> NDArray[np.int32]:
     """The vertex of a spot: the junction at a street's end, or the street's; -1 where there is no way out."""

@@ -22,7 +22,7 @@ from shapely.ops import substring
 from leaveby.compiling import njit
 from leaveby.parameters import NEW_RELIEF_SHARE, RELIEF_SHARE
 from leaveby.roads.exits.dominators import NO_WAY_OUT, ExitTree, exit_arcs, exit_tree
-from leaveby.roads.exits.groups import home_vertices
+from leaveby.roads.exits.groups import hangs_on, home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.street_table import (
     BOTH_WAYS,
@@ -34,7 +34,7 @@ from leaveby.roads.exits.street_table import (
     gets_out_openly,
     street_passages,
 )
-from leaveby.roads.network.graph import RoutingGraph, taken
+from leaveby.roads.network.graph import routing_graph, taken
 from leaveby.roads.vehicle.speeds import USUAL_KM_H
 from leaveby.units import m_s_from_km_h
 
@@ -202,36 +202,53 @@ def relieved_homes(
         streets, moved, ends = _split_at(streets, homes, link)
         joined = _appended(streets, ends, link)
     before, after = _must_pass(streets, moved, exits), _must_pass(joined, moved, exits)
-    return _counted(link, homes, np.arange(before.size), before, after)
+    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
+    return _counted(link, homes, np.flatnonzero(relieved), np.flatnonzero(relieved & (after == 0.0)))
 
 
 def _counted(
-    link: Link,
-    homes: PlacedHomes,
-    rows: NDArray[np.int64],
-    before: NDArray[np.float64],
-    after: NDArray[np.float64],
+    link: Link, homes: PlacedHomes, relieved: NDArray[np.int64], freed: NDArray[np.int64]
 ) -> tuple[Link, NDArray[np.int64]]:
-    """Some homes compared, by what they must pass without the link and with it."""
-    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
-    freed = rows[relieved & (after == 0.0)]
     counted = replace(
         link,
-        homes_relieved=float(homes.dwellings[rows[relieved]].sum()),
+        homes_relieved=float(homes.dwellings[relieved].sum()),
         homes_freed=float(homes.dwellings[freed].sum()),
     )
-    return counted, rows[relieved]
+    return counted, relieved
+
+
+@dataclass(frozen=True, eq=False)
+class _Cut:
+    """What is written to while a link is looked at, its ends with junctions of their own, and then put back.
+
+    The fields of `Whole`; of homes the `street`, and what `became` of each; of vertices, the length to be passed
+    before and after, which are `met`, and those that wait with them.
+    """
+
+    ways: Passages
+    parent: NDArray[np.int32]
+    depth: NDArray[np.int32]
+    length_m: NDArray[np.float64]
+    street: NDArray[np.int32]
+    became: NDArray[np.uint8]
+    before_m: NDArray[np.float64]
+    after_m: NDArray[np.float64]
+    met: NDArray[np.bool_]
+    following: NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)
 class Whole:
     """All streets without a link, with room for the two junctions and two streets at the ends of one.
 
-    - `ways`, `tree`, `arcs`: the streets, their single exits, and where one gets from each vertex, against travel.
+    Vertices are numbered by their place in the walk through the tree of single exits, so that what hangs on one stands
+    behind it; those without a way out come last.
+
+    - `ways`: the streets, between vertices; `vertex`, of each junction and then of each street.
+    - `parent`, `size`, `start`, `head`: the tree, and where one gets from each vertex, against travel.
     - `depth`: three times the place of each vertex below the outside, so that two more fit on a street.
     - `length_m`, `must_m`: of each vertex its own length, and the length that must be passed.
-    - `walk`: vertices in order of the walk through the tree; `by_walk`: homes with a way out in order of their streets
-      in it, which stand at `place`.
+    - `by_walk`: homes with a way out in order of their streets in the walk, which stand at `place`.
     - `gets_out`: junctions from which one gets out by open streets alone.
     """
 
@@ -239,15 +256,18 @@ class Whole:
     homes: PlacedHomes
     exits: NDArray[np.int32]
     ways: Passages
-    tree: ExitTree
-    arcs: RoutingGraph
+    vertex: NDArray[np.int32]
+    parent: NDArray[np.int32]
+    size: NDArray[np.int32]
+    start: NDArray[np.int32]
+    head: NDArray[np.int32]
     depth: NDArray[np.int32]
     length_m: NDArray[np.float64]
     must_m: NDArray[np.float64]
-    walk: NDArray[np.int32]
     by_walk: NDArray[np.int64]
     place: NDArray[np.int32]
     gets_out: NDArray[np.bool_]
+    cut: _Cut
 
 
 def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int32]) -> Whole:
@@ -258,24 +278,49 @@ def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int3
     tree, n = exit_tree(ways, exits), given.node_count + 2
     length_m = np.concatenate([np.zeros(n), streets.length_m, np.zeros(3)])
     depth = _add_down(tree.order[1:], tree.parent, np.full(length_m.size, 3.0), np.zeros(length_m.size))
+    must = must_m(tree, length_m[n:-1])
+    old = np.argsort(np.where(tree.size > 0, tree.first, length_m.size), kind="stable")
+    vertex = np.empty(old.size, dtype=np.int32)
+    vertex[old] = np.arange(old.size)
+    arcs = exit_arcs(ways, exits)
+    arcs = routing_graph(old.size, vertex[arcs.tail], head=vertex[arcs.head])
     placed = np.flatnonzero(homes.street >= 0)
     placed = placed[tree.parent[n + homes.street[placed]] != NO_WAY_OUT]
-    place = tree.first[n + homes.street[placed]]
+    place = vertex[n + homes.street[placed]]
     rising = np.argsort(place, kind="stable")
+    ways = Passages(n, vertex[a], vertex[b], bits)
+    up = tree.parent[old]
+    parent = np.where(up == NO_WAY_OUT, NO_WAY_OUT, vertex[up]).astype(np.int32)
+    deep, length_m, must = depth[old].astype(np.int32), length_m[old], must[old]
+    cut = _Cut(
+        ways=Passages(n, ways.a.copy(), ways.b.copy(), bits.copy()),
+        parent=parent.copy(),
+        depth=deep.copy(),
+        length_m=length_m.copy(),
+        street=homes.street.copy(),
+        became=np.zeros(homes.street.size, dtype=np.uint8),
+        before_m=must.copy(),
+        after_m=must.copy(),
+        met=np.zeros(old.size, dtype=np.bool_),
+        following=np.empty(old.size, dtype=np.int32),
+    )
     return Whole(
-        streets,
-        homes,
-        exits,
-        ways,
-        tree,
-        exit_arcs(ways, exits),
-        depth.astype(np.int32),
-        length_m,
-        must_m(tree, length_m[n:-1]),
-        tree.order[np.argsort(tree.first[tree.order])],
-        placed[rising],
-        place[rising],
-        gets_out_openly(streets, exits),
+        streets=streets,
+        homes=homes,
+        exits=exits,
+        ways=ways,
+        vertex=vertex,
+        parent=parent,
+        size=tree.size[old],
+        start=arcs.out_start,
+        head=arcs.out_head,
+        depth=deep,
+        length_m=length_m,
+        must_m=must,
+        by_walk=placed[rising],
+        place=place[rising],
+        gets_out=gets_out_openly(streets, exits),
+        cut=cut,
     )
 
 
@@ -285,16 +330,18 @@ def _loosened(
     head: NDArray[np.int32],
     depth: NDArray[np.int32],
     seeds: NDArray[np.int64],
-    top: int,
-    floor: int,
+    limits: tuple[int, int],
+    met: NDArray[np.bool_],
+    following: NDArray[np.int32],
 ) -> NDArray[np.int32]:
     """Vertices, deeper than a floor, to which a way from one of the seeds passes nothing less deep than they are.
 
     Those that hang elsewhere when the seeds are reached from outside of the branch under the floor (Georgiadis,
-    Italiano, Laura & Santaroni 2012, ACM-SIAM Symposium on Discrete Algorithms, from memory).
+    Italiano, Laura & Santaroni 2012, ACM-SIAM Symposium on Discrete Algorithms, from memory). `limits`: the depth of
+    the end of the link, and the floor. None is `met` before, and none after.
     """
-    met, following = np.zeros(depth.shape[0], np.bool_), np.empty(depth.shape[0], np.int32)
-    waiting, loose, count = np.full(top + 1, -1, np.int32), np.empty(depth.shape[0], np.int32), 0
+    top, floor = limits
+    waiting, seen, count, loose = np.full(top + 1, -1, np.int32), np.empty(depth.shape[0], np.int32), 0, 0
     for v in seeds:
         level = min(depth[v], top)
         if level > floor and not met[v]:
@@ -303,26 +350,54 @@ def _loosened(
         while waiting[here] >= 0:
             v = waiting[here]
             waiting[here] = following[v]
+            # those that are loose stand before the others
+            seen[count] = v
             if depth[v] == here:
-                loose[count] = v
-                count += 1
+                seen[count], seen[loose] = seen[loose], v
+                loose += 1
+            count += 1
             for at in range(start[v], start[v + 1]):
                 w = head[at]
                 if not met[w] and depth[w] > floor:
                     level = min(depth[w], here)
                     met[w], following[w], waiting[level] = True, waiting[level], w
-    return loose[:count].copy()
+    for v in seen[:count]:
+        met[v] = False
+    return seen[:loose].copy()
 
 
-@dataclass(frozen=True, eq=False)
-class _Cut:
-    """Streets and tree while a link is looked at, its ends with junctions of their own: these arrays are written to."""
+@njit()
+def _pass_down(
+    branch: tuple[int, int],
+    laid: tuple[tuple[int, int, int], tuple[int, int, int]],
+    parent: NDArray[np.int32],
+    length_m: NDArray[np.float64],
+    total: NDArray[np.float64],
+) -> None:
+    """What must be passed from each vertex of a branch; on a cut street are `laid` the junction and street beyond."""
+    for v in range(branch[0], branch[1]):
+        total[v] = total[parent[v]] + length_m[v]
+        for cut, spot, more in laid:
+            if v == cut:
+                total[spot] = total[parent[spot]] + length_m[spot]
+                total[more] = total[parent[more]] + length_m[more]
 
-    ways: Passages
-    parent: NDArray[np.int32]
-    depth: NDArray[np.int32]
-    length_m: NDArray[np.float64]
-    street: NDArray[np.int32]
+
+@njit()
+def _must_from(
+    homes: NDArray[np.int64],
+    street: NDArray[np.int32],
+    vertex: NDArray[np.int32],
+    ways: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.uint8]],
+    parent: NDArray[np.int32],
+    total: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """What some homes must pass, of which `vertex` is that of each street."""
+    found, (a, b, bits) = np.empty(homes.shape[0]), ways
+    for k, home in enumerate(homes):
+        s = street[home]
+        found[k] = total[hangs_on(vertex[s], a[s], b[s], bits[s], parent)]
+    return found
 
 
 class _End(NamedTuple):
@@ -341,26 +416,26 @@ def _cut_at(whole: Whole, cut: _Cut, spare: int, end: tuple[int, float]) -> _End
     """
     (street, along_m), ways, n = end, cut.ways, cut.ways.node_count
     rest_m = float(whole.streets.length_m[street]) - along_m
-    a, b, here = int(ways.a[street]), int(ways.b[street]), n + street
+    a, b, here = int(ways.a[street]), int(ways.b[street]), int(whole.vertex[n + street])
     if along_m <= END_M or rest_m <= END_M:
         node = a if along_m <= END_M else b
         return _End(node, (node,), (), -1)
-    bits, spot, more = int(ways.bits[street]), n - 2 + spare, ways.a.size - 2 + spare
+    bits, more, (spot, beyond) = int(ways.bits[street]), ways.a.size - 2 + spare, _spares(whole, spare)
     both_ways = bits == BOTH_WAYS
     by_b = bits & LEAVE_A == 0 or (both_ways and cut.parent[a] == here)
     inner = a if by_b else b
     ways.a[more], ways.b[more], ways.bits[more] = (a, spot, bits) if by_b else (spot, b, bits)
     (ways.a if by_b else ways.b)[street] = spot
-    cut.length_m[[here, n + more]] = (rest_m, along_m) if by_b else (along_m, rest_m)
+    cut.length_m[[here, beyond]] = (rest_m, along_m) if by_b else (along_m, rest_m)
     rows = np.flatnonzero(whole.homes.street == street)
     cut.street[rows[(whole.homes.along_m[rows] > along_m) != by_b]] = more
     if both_ways and cut.parent[inner] != here:
-        cut.parent[[spot, n + more]], cut.depth[[spot, n + more]] = cut.parent[here], cut.depth[here]
-        return _End(spot, (here, inner), (spot, n + more), here)
+        cut.parent[[spot, beyond]], cut.depth[[spot, beyond]] = cut.parent[here], cut.depth[here]
+        return _End(spot, (here, inner), (spot, beyond), here)
     if cut.parent[inner] == here:
-        cut.parent[inner] = n + more
-    cut.parent[[spot, n + more]] = here, spot
-    cut.depth[[spot, n + more]] = cut.depth[here] + np.array([1, 2])
+        cut.parent[inner] = beyond
+    cut.parent[[spot, beyond]] = here, spot
+    cut.depth[[spot, beyond]] = cut.depth[here] + np.array([1, 2])
     return _End(spot, (here, inner) if both_ways else (inner,), (spot,), here)
 
 
@@ -371,49 +446,58 @@ def relieved_by(whole: Whole, link: Link) -> tuple[Link, NDArray[np.int64]]:
     """
     if link.kind == "open" or not all(_open_at(whole, *end) for end in link.ends):
         return relieved_homes(whole.streets, whole.homes, link=link, exits=whole.exits)
-    tree, ways = whole.tree, whole.ways
-    cut = _Cut(
-        Passages(ways.node_count, ways.a.copy(), ways.b.copy(), ways.bits.copy()),
-        tree.parent.copy(),
-        whole.depth.copy(),
-        whole.length_m.copy(),
-        whole.homes.street.copy(),
-    )
+    cut, n = whole.cut, whole.ways.node_count
     ends = [_cut_at(whole, cut, spare, end) for spare, end in enumerate(link.ends)]
+    (laid_a, laid_b), columns = ((e.cut, *_spares(whole, k)) for k, e in enumerate(ends)), (cut.ways.a, cut.ways.b)
     parting, sides = _parted(cut, ends[0].vertex, ends[1].vertex)
-    parent, inside, rows = cut.parent.copy(), [], []
+    branches, moved = [], []
     for end, side in zip(ends, sides, strict=True):
         if side == parting:
             continue
-        top, floor = int(cut.depth[end.vertex]), int(cut.depth[side])
-        loose = _loosened(
-            whole.arcs.out_start, whole.arcs.out_head, cut.depth, np.array(end.seeds, dtype=np.int64), top, floor
-        )
-        parent[loose] = parting
-        if top > floor:
-            parent[list(end.along)] = parting
+        limits = int(cut.depth[end.vertex]), int(cut.depth[side])
+        seeds = np.array(end.seeds, dtype=np.int64)
+        moved.append(_loosened(whole.start, whole.head, cut.depth, seeds, limits, cut.met, cut.following))
+        if limits[0] > limits[1]:
+            moved.append(np.array(end.along, dtype=np.int32))
         # what is laid on a cut street has no place in the walk: it comes with that street
-        under = next((other.cut for k, other in enumerate(ends) if side in _spares(ways, k)), side)
-        first, last = int(tree.first[under]), int(tree.first[under] + tree.size[under])
-        spots = [int(tree.first[e.cut]) - first + 1 if e.cut >= 0 else 0 for e in ends]
-        here = [k for k, spot in enumerate(spots) if 0 < spot <= last - first]
-        places = np.repeat([spots[k] for k in here], 2).astype(np.int64)
-        inside.append(np.insert(whole.walk[first:last], places, [v for k in here for v in _spares(ways, k)]))
-        rows.append(whole.by_walk[slice(*np.searchsorted(whole.place, (first, last)))])
-    some = np.sort(np.concatenate([np.zeros(0, dtype=np.int64), *rows]))
-    must = []
-    for hangs_on in (cut.parent, parent):
-        total = whole.must_m.copy()
-        for part in inside:
-            _add_down(part, hangs_on, cut.length_m, total)
-        must.append(total[home_vertices(replace(tree, parent=hangs_on), cut.street[some], passages=cut.ways)])
-    return _counted(link, whole.homes, some, must[0], must[1])
+        under = next((other.cut for k, other in enumerate(ends) if side in _spares(whole, k)), side)
+        branches.append((under, under + int(whole.size[under])))
+    rows = [whole.by_walk[slice(*np.searchsorted(whole.place, branch))] for branch in branches]
+    some = np.concatenate([np.zeros(0, dtype=np.int64), *rows])
+    loose = np.concatenate([np.zeros(0, dtype=np.int32), *moved])
+    must, streets_at = [], whole.vertex[n:]
+    for total in (cut.before_m, cut.after_m):
+        for branch in branches:
+            _pass_down(branch, (laid_a, laid_b), cut.parent, cut.length_m, total)
+        must.append(_must_from(some, cut.street, streets_at, (*columns, cut.ways.bits), cut.parent, total))
+        cut.parent[loose] = parting
+    before, after = must
+    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
+    cut.became[some[relieved]] = 1
+    cut.became[some[relieved & (after == 0.0)]] = 2
+    found = _counted(link, whole.homes, np.flatnonzero(cut.became), np.flatnonzero(cut.became == 2))
+    _put_back(whole, branches, loose, [street for street, _ in link.ends])
+    return found
 
 
-def _spares(ways: Passages, spare: int) -> tuple[int, int]:
+def _put_back(whole: Whole, branches: list[tuple[int, int]], loose: NDArray[np.int32], streets: list[int]) -> None:
+    """Make all that was written to as it was."""
+    cut, ways, n = whole.cut, whole.ways, whole.ways.node_count
+    for first, last in branches:
+        cut.before_m[first:last] = cut.after_m[first:last] = whole.must_m[first:last]
+    cut.became[:] = 0
+    at = whole.vertex[[n + street for street in streets]]
+    ends = np.concatenate([ways.a[streets], ways.b[streets], at, loose])
+    cut.parent[ends], cut.length_m[at] = whole.parent[ends], whole.length_m[at]
+    cut.ways.a[streets], cut.ways.b[streets] = ways.a[streets], ways.b[streets]
+    rows = np.flatnonzero(np.isin(whole.homes.street, streets))
+    cut.street[rows] = whole.homes.street[rows]
+
+
+def _spares(whole: Whole, spare: int) -> tuple[int, int]:
     """The junction at one end of a link, and the street beyond it."""
-    n = ways.node_count
-    return n - 2 + spare, n + ways.a.size - 2 + spare
+    n, vertex = whole.ways.node_count, whole.vertex
+    return int(vertex[n - 2 + spare]), int(vertex[vertex.size - 3 + spare])
 
 
 def _parted(cut: _Cut, one: int, other: int) -> tuple[int, tuple[int, int]]:

@@ -215,12 +215,13 @@ def _tags(
     """The tags of each edge: those of its piece, with the limits that stand on points of it."""
     barrier, limits = _standing_on(raw, pieces, points=points, piece_m=piece_m)
     found: dict[str, tuple[str, ...]] = {}
+    ways, of_edge = pieces.way.tolist(), piece.tolist()
     for tag in graph.TAGS:
-        of_piece = barrier if tag == "barrier" else [raw.tags[tag][way] for way in pieces.way]
+        of_piece = barrier if tag == "barrier" else [raw.tags[tag][way] for way in ways]
         for at, said in limits.items():
             if tag in said:
                 of_piece[at] = join_values([value for value in (of_piece[at], said[tag]) if value])
-        found[tag] = tuple(of_piece[at] for at in piece)
+        found[tag] = tuple([of_piece[at] for at in of_edge])
     return found
 
 

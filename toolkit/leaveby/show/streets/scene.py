@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 from pyproj import Transformer
-from shapely.geometry import Point
+from shapely import Point, points
 
 from leaveby.caution import OVERRIDE
 from leaveby.decision.streets.result import StreetGroup, StreetSurvey
@@ -80,6 +80,7 @@ def streets_scene(answer: StreetSurvey) -> Scene:
     behind = found.homes_behind[streets.node_count : found.tree.outside]
     must = np.flatnonzero(streets.driven & (behind > 0.0)).tolist()
     groups = zip(group_rows(answer), answer.groups, strict=True)
+    places: Any = points(homes.x_m, homes.y_m)
     made: dict[str, tuple[str, str, Rows]] = {
         "single_exit_streets": (
             "Single exits",
@@ -106,7 +107,11 @@ def streets_scene(answer: StreetSurvey) -> Scene:
             "The outer end of what all of a group must pass.",
             [thing("group", f"{one.number}", called(one), Point(one.x_m, one.y_m), **row) for row, one in groups],
         ),
-        "homes": ("Homes", "What becomes of each.", [_fate(answer, row) for row in range(len(homes.identity))]),
+        "homes": (
+            "Homes",
+            "What becomes of each.",
+            [_fate(answer, row, place) for row, place in enumerate(places)],
+        ),
         "exits": (
             "Exits",
             "Where the streets lead out of the map.",
@@ -160,7 +165,7 @@ def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
     ]
 
 
-def _fate(answer: StreetSurvey, row: int) -> dict[str, Any]:
+def _fate(answer: StreetSurvey, row: int, place: Point) -> dict[str, Any]:
     """A home, and what becomes of it."""
     homes, outside = answer.homes, answer.found.tree.outside
     vertex, best = int(answer.found.home_vertex[row]), answer.if_they_lead_on
@@ -178,7 +183,7 @@ def _fate(answer: StreetSurvey, row: int) -> dict[str, Any]:
         symbol,
         homes.identity[row],
         found,
-        Point(float(homes.x_m[row]), float(homes.y_m[row])),
+        place,
         identity=clean(homes.identity[row], 120),
         dwellings=float(homes.dwellings[row]),
         from_street_m=float(min(homes.away_m[row], 1e9)),
