@@ -399,8 +399,18 @@ def test_no_link_relieves_more_than_its_bound_and_the_ranking_is_that_of_trying_
     tried = [relieved_homes(streets, placed, link=link, exits=exits)[0] for link in candidates]
     for link in tried:
         assert link.homes_relieved <= link.most_homes + 1e-9
-        before = must_m(*with_link(streets, placed, link=link, joined=False), exits)
-        after = must_m(*with_link(streets, placed, link=link), exits)
+        before = must_m(*with_link(streets, placed, link=link, joined=False)[:2], exits)
+        joined, moved, piece_of = with_link(streets, placed, link=link)
+        after = must_m(joined, moved, exits)
+        # what was cut is all there, in pieces that lie on it
+        cut = piece_of >= 0
+        lengths_m = np.bincount(piece_of[cut], weights=joined.length_m[cut], minlength=streets.street_count)
+        assert lengths_m == pytest.approx(streets.length_m)
+        whole = streets.geometry[piece_of[cut]]
+        assert shapely.dwithin(
+            whole, shapely.line_interpolate_point(joined.geometry[cut], 0.5, normalized=True), 1e-6
+        ).all()
+        assert (~cut).sum() == (link.kind == "build")
         gone = np.isfinite(after) & (after < before) & (after <= 0.5 * before)
         assert link.homes_relieved == placed.dwellings[gone].sum()
     for most in (1, 2, 3, 5, 8):
