@@ -246,7 +246,7 @@ def _coordinate_mend(document: Mapping[str, object], loc: tuple[str | int, ...])
 
 
 def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
-    asked, roads, weather = document["plan"], document["roads"], document["weather"]
+    asked, roads = document["plan"], document["roads"]
     if "confidence" not in asked:
         yield f"The plan states no confidence; {100.0 * plan.confidence:g} of 100 such days have to end well."
     if "margin_min" not in asked:
@@ -258,14 +258,24 @@ def _assumed_values(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
         yield f"The plan states no stand-off; a stretch shuts once fire is within {plan.roads.standoff_m:g} m."
     if "smoke_lead_min" not in roads:
         yield f"The plan states no smoke lead; a stretch shuts {plan.roads.smoke_lead_s / 60:g} minutes before that."
-    if country_of(plan.roads.region) in WITH_RULES:
-        yield f"Where the road extract says nothing, the road rules of {plan.roads.region} are taken."
-    else:
-        yield (
-            f"The road rules of {plan.roads.region} are not known here: where the road extract says nothing, usual "
-            "speeds and heights are taken, and for towing only the limit of the plan."
-        )
+    yield assumed_rules(plan)
     yield from _assumed_of_neighbours(plan)
+    yield from assumed_of_ground(plan, document)
+
+
+def assumed_rules(plan: Plan) -> str:
+    """Say by which road rules the extract is read."""
+    if country_of(plan.roads.region) in WITH_RULES:
+        return f"Where the road extract says nothing, the road rules of {plan.roads.region} are taken."
+    return (
+        f"The road rules of {plan.roads.region} are not known here: where the road extract says nothing, usual "
+        "speeds and heights are taken, and for towing only the limit of the plan."
+    )
+
+
+def assumed_of_ground(plan: Plan, document: Mapping[str, Any]) -> Iterator[str]:
+    """Say what was taken for granted of ways, weather and fire."""
+    weather = document["weather"]
     if plan.roads.closed_ways:
         yield f"No way out runs over the ways that the plan closes: {', '.join(plan.roads.closed_ways)}."
     if plan.roads.open_gates:

@@ -7,7 +7,7 @@ import shapely
 from numpy.typing import NDArray
 
 from leaveby.decision.district.fires import Variant
-from leaveby.decision.district.queues import waits_s
+from leaveby.decision.district.queues import Queues, SettingOut, queues_of
 from leaveby.decision.district.roads import (
     DistrictRoads,
     changed_stretches,
@@ -30,7 +30,7 @@ def made_ready(
 ) -> tuple[DistrictRoads, Variant, tuple[str, ...]]:
     """Index the roads and what shuts them, without the homes that have no way out; and the names of those.
 
-    Waits are left at nothing. Raises InputError where no home stands on a street, or a safe point is reached by none.
+    Queues are left at nothing. Raises InputError where no home stands on a street, or a safe point is reached by none.
     """
     cells = stretch_cells(grid, stretch_lines(roads), standoff_m=standoff_m)
     homes = home_graph(roads, inside=cells.inside)
@@ -41,7 +41,7 @@ def made_ready(
         roads = some_homes(roads, np.flatnonzero(out))
         cells = stretch_cells(grid, stretch_lines(roads), standoff_m=standoff_m)
         homes = home_graph(roads, inside=cells.inside)
-    return roads, Variant("as it is", homes, cells, None, np.zeros(homes.home_count)), lost
+    return roads, Variant("as it is", homes, cells, None, Queues(np.zeros(homes.home_count))), lost
 
 
 def second_exits(roads: DistrictRoads, *, most: int, elevation: Elevation | None) -> tuple[Link, ...]:
@@ -56,7 +56,13 @@ def second_exits(roads: DistrictRoads, *, most: int, elevation: Elevation | None
 
 
 def link_variant(
-    roads: DistrictRoads, link: Link, *, grid: Grid, standoff_m: float, vehicles_per_home: float
+    roads: DistrictRoads,
+    link: Link,
+    *,
+    grid: Grid,
+    standoff_m: float,
+    vehicles_per_home: float,
+    setting_out: SettingOut,
 ) -> Variant:
     """Give the roads with a link; only stretches that are new are held against the ground anew."""
     after = joined(roads, link)
@@ -69,8 +75,8 @@ def link_variant(
     inside[kept] = lines_inside(grid, _array(stretch_lines(after, kept)))
     inside[rows] = cells.inside
     homes = home_graph(after, inside=inside)
-    waits = waits_s(after, free_drive_s(homes), vehicles_per_home=vehicles_per_home)
-    return Variant("with a link", homes, cells, take, waits)
+    queues = queues_of(after, free_drive_s(homes), vehicles_per_home=vehicles_per_home, setting_out=setting_out)
+    return Variant("with a link", homes, cells, take, queues)
 
 
 def _array(lines: list[shapely.LineString]) -> NDArray[np.object_]:
