@@ -21,6 +21,7 @@ import numpy as np
 import psutil
 import pyogrio
 import pytest
+from distributed import Client, Security
 
 from leaveby import cli
 from leaveby.ask import many_fires
@@ -180,6 +181,20 @@ def test_a_scheduler_that_does_not_answer_is_named(
             run_fires(small.kit, small.question, scheduler=address, folder=tmp_path)
     assert refused.value.faults[0].place == f"--scheduler {address}"
     assert "nothing answers" in refused.value.faults[0].wrong
+
+
+def test_processes_of_a_run_take_work_from_nobody_else() -> None:
+    with many_fires._client(1, None) as client:
+        address = client.scheduler.address
+        assert address.startswith("tls://127.0.0.1:")
+        assert client.submit(sum, [1, 2]).result() == 3
+        plain = address.replace("tls://", "tcp://")
+        with pytest.raises((OSError, TimeoutError)):
+            Client(plain, timeout="2s")
+        with pytest.raises((OSError, TimeoutError)):
+            Client(address, timeout="2s", security=Security.temporary())
+        (worker,) = client.scheduler_info()["workers"]
+        assert worker.startswith("tls://")
 
 
 def test_any_fire_can_be_redone_alone_and_more_fires_change_none(small: District, alone: Columns) -> None:

@@ -186,12 +186,16 @@ def forget_fires(folder: Path) -> None:
 
 @contextmanager
 def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
-    """A client of the scheduler at an address, or of processes on this machine that end with it."""
+    """A client of the scheduler at an address, or of processes on this machine that end with it.
+
+    These speak to none that has not the key, which is made for this run and never on disk: whoever reaches a worker can
+    have it do anything. A scheduler at an address is spoken to as Dask's own configuration says.
+    """
     import logging
 
     # only here: what has no district to run waits for no cluster
     import dask
-    from distributed import Client, LocalCluster
+    from distributed import Client, LocalCluster, Security
 
     quiet = {
         "distributed.worker.daemon": True,
@@ -209,6 +213,7 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
                 dashboard_address=None,
                 memory_limit=0,
                 host="127.0.0.1",
+                security=Security.temporary(),
                 silence_logs=logging.CRITICAL,
             )
             address: Any = held.enter_context(cluster)
