@@ -27,7 +27,9 @@ Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.floa
 
 MOST_CANDIDATES: Final = 1000
 """Of each kind; the most promising are kept."""
-SPOTS_AT_ONCE: Final = 10_000
+SPOTS_AT_FIRST: Final = 1_000
+JOINS_AT_ONCE: Final = 250_000
+"""About so many are held at once, however dense the streets: in a town a spot has hundreds of others near it."""
 
 Columns = TypeVar("Columns", "_Bounds", "_Joins")
 
@@ -405,14 +407,16 @@ def _joins(
     places = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
     lines = streets.geometry[usable]
     of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
-    for low in range(0, street.size, SPOTS_AT_ONCE):
+    low, count = 0, SPOTS_AT_FIRST
+    while low < street.size:
         progress(low, street.size)
-        some = slice(low, low + SPOTS_AT_ONCE)
+        some = slice(low, low + count)
         spots = shapely.line_interpolate_point(streets.geometry[street[some]], share[some], normalized=True)
         spot, row = of_lines.query(spots, predicate="dwithin", distance=within_m)
         along = np.asarray(shapely.line_locate_point(lines[row], spots[spot], normalized=True), dtype=np.float64)
         spot_2, other = of_places.query(spots, predicate="dwithin", distance=within_m)
         both = np.concatenate([spot, spot_2])
+        low, count = low + count, int(np.clip(count * JOINS_AT_ONCE / max(both.size, 1), 100, 10 * SPOTS_AT_FIRST))
         nearest = np.full((row.size, 2), np.nan)
         joins = _Joins(
             street[some][both],
