@@ -21,7 +21,7 @@ import numpy as np
 import psutil
 import pyogrio
 import pytest
-from distributed import Client, Security
+from distributed import Client, LocalCluster, Security
 
 from leaveby import cli
 from leaveby.ask import many_fires
@@ -33,9 +33,11 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.district import fires
 from leaveby.decision.district.fires import StartsOfFires, draw_fire, needs_s, run_fire
-from leaveby.decision.district.queues import Queues
+from leaveby.decision.district.queues import Queues, SettingOut, queues_of
 from leaveby.decision.district.result import AtRating, Columns, CutOff, DistrictSurvey, Gain, Need, RatingAsked
+from leaveby.decision.district.roads import free_drive_s, joined
 from leaveby.decision.district.summary import look, survey_of
+from leaveby.decision.district.variants import made_ready
 from leaveby.decision.rules.rules import weather_at
 from leaveby.errors import InputError
 from leaveby.files.read.district_shape import SECTIONS
@@ -183,6 +185,38 @@ def test_a_scheduler_that_does_not_answer_is_named(
     assert "nothing answers" in refused.value.faults[0].wrong
 
 
+def test_a_scheduler_without_workers_is_named(small: District, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN", "1s")
+    with (
+        LocalCluster(n_workers=0, protocol="tcp://", host="127.0.0.1", dashboard_address="127.0.0.1:0") as cluster,
+        pytest.raises(InputError) as refused,
+    ):
+        run_fires(small.kit, small.question, scheduler=cluster.scheduler_address)
+    assert "workers arrived" in refused.value.faults[0].wrong
+
+
+def test_a_scheduler_that_dies_midway_is_named_and_what_is_done_is_kept(
+    small: District, alone: Columns, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with LocalCluster(
+        n_workers=1, processes=False, protocol="tcp://", host="127.0.0.1", dashboard_address="127.0.0.1:0"
+    ) as cluster:
+
+        def end(done: int, *_: float) -> None:
+            if done == 4:
+                cluster.close()
+
+        with pytest.raises(InputError) as refused:
+            run_fires(small.kit, small.question, scheduler=cluster.scheduler_address, folder=tmp_path, progress=end)
+    (fault,) = refused.value.faults
+    assert "4 fires that are done are kept" in fault.wrong
+    assert "goes on where it stopped" in fault.mend
+    run: list[int] = []
+    monkeypatch.setattr(many_fires, "run_fire", lambda kit, number: run.append(number) or run_fire(kit, number))
+    assert same(run_fires(small.kit, small.question, folder=tmp_path), alone)
+    assert len(run) == 16
+
+
 def test_processes_of_a_run_take_work_from_nobody_else() -> None:
     with many_fires._client(1, None) as client:
         address = client.scheduler.address
@@ -195,6 +229,30 @@ def test_processes_of_a_run_take_work_from_nobody_else() -> None:
             Client(address, timeout="2s", security=Security.temporary())
         (worker,) = client.scheduler_info()["workers"]
         assert worker.startswith("tls://")
+
+
+def test_a_second_exit_gives_what_the_district_gives_once_it_is_built(small: District, alone: Columns) -> None:
+    """The district run again on roads that hold the link, fire by fire and to the last gain."""
+    asked = small.question
+    (link,) = asked.help.links
+    roads, base, lost = made_ready(joined(asked.roads, link), small.kit.zones.grid, standoff_m=100.0)
+    assert lost == ()
+    queues = queues_of(roads, free_drive_s(base.homes), vehicles_per_home=2.0, setting_out=SettingOut())
+    kit = replace(small.kit, variants=(replace(base, queues=queues),))
+    again = run_fires(kit, asked)
+    with_it = alone.streets_s[:, alone.names.index("link 0")]
+    assert np.array_equal(again.streets_s[:, again.names.index("queue")], with_it)
+    need_s = needs_s(asked.need, seed=asked.seed, fires=asked.fires)
+    as_it_is = alone.streets_s[:, alone.names.index("queue")]
+    assert (with_it >= as_it_is).all()
+    for street in survey_of(asked, alone).streets:
+        row = asked.streets.index(street.name)
+        then, now = (
+            latest_at_confidence(one[:, row].astype(np.float64) - need_s, asked.confidence)
+            for one in (again.streets_s[:, again.names.index("queue")], as_it_is)
+        )
+        (gain,) = (one for one in street.gains if one.what == "second exit")
+        assert gain.gain_s == (then - now if then != now else 0.0,)
 
 
 def test_any_fire_can_be_redone_alone_and_more_fires_change_none(small: District, alone: Columns) -> None:

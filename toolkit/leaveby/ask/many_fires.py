@@ -221,6 +221,7 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
             address = scheduler
         try:
             client = Client(address, timeout=_ANSWERS_WITHIN)
+            client.wait_for_workers(1, timeout=_ANSWERS_WITHIN)
         except (OSError, TimeoutError, ValueError) as error:
             words = str(error).splitlines()[0][:120] if str(error) else "no answer"
             raise refused(f"--scheduler {scheduler}", "scheduler_dead", error=words) from error
@@ -251,6 +252,8 @@ def _over_workers(
     try:
         hand_out(_AHEAD * max(sum(client.ncores().values()), 1) + 1)
         for future, found in running:
+            if isinstance(found, BaseException):  # cancelled, since the scheduler went: given, not raised
+                raise found
             future.release()
             keep(*found)
             hand_out(1)
