@@ -175,7 +175,7 @@ def test_a_full_disk_is_named_before_the_first_fire(small: District, tmp_path: P
 def test_a_scheduler_that_does_not_answer_is_named(
     small: District, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN", "1s")
+    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN_S", 1.0)
     with socket.socket() as held:
         held.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{held.getsockname()[1]}"
@@ -186,7 +186,7 @@ def test_a_scheduler_that_does_not_answer_is_named(
 
 
 def test_a_scheduler_without_workers_is_named(small: District, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN", "1s")
+    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN_S", 1.0)
     with (
         LocalCluster(n_workers=0, protocol="tcp://", host="127.0.0.1", dashboard_address="127.0.0.1:0") as cluster,
         pytest.raises(InputError) as refused,

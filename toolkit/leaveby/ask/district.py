@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from leaveby.ask.district_file import DistrictFile, read_file
 from leaveby.ask.household import file_record, read_inputs
-from leaveby.ask.many_fires import run_fires
+from leaveby.ask.many_fires import Progress, run_fires
 from leaveby.decision.district.fires import FireKit, StartsOfFires, Variant, starts_in, street_rows
 from leaveby.decision.district.queues import Queues, SettingOut, queues_of
 from leaveby.decision.district.result import DistrictQuestion, DistrictSurvey, HelpAsked, Need, RatingAsked
@@ -53,9 +53,6 @@ from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.grades import edge_grades
 from leaveby.roads.network.graph import utm_crs
 from leaveby.roads.vehicle.travel import travel
-
-Progress = Callable[[int, int, float], None]
-"""Called with how many fires are done, of how many, and the seconds left."""
 
 _POINTS = 2000
 

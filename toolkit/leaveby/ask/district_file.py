@@ -19,14 +19,7 @@ from leaveby.household.plan import Plan
 from leaveby.household.plan_document import meant
 from leaveby.household.plan_file import assumed_of_ground, assumed_rules
 
-_USUAL_CAR: Final = {
-    "name": "a car",
-    "kind": "car",
-    "width_m": 2.0,
-    "height_m": 2.0,
-    "length_m": 5.0,
-    "mass_kg": 2500,
-}
+_CAR: Final = {"name": "a car", "kind": "car", "width_m": 2.0, "height_m": 2.0, "length_m": 5.0, "mass_kg": 2500}
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,20 +93,12 @@ def _as_plan(document: dict[str, Any], own: Mapping[str, Mapping[str, Any]]) -> 
     shared = of_a_plan(document)
     asked = own["district"]
     points = [one for one in shared.get("safe_points", []) if isinstance(one, dict)]
-    degrees = [(one.get("lon_deg"), one.get("lat_deg")) for one in points]
-    known = [
-        (float(lon), float(lat))
-        for lon, lat in degrees
-        if isinstance(lon, int | float) and isinstance(lat, int | float)
-    ]
-    lon_deg, lat_deg = np.mean(known, axis=0).tolist() if known else (0.0, 0.0)
-    vehicles = document.get("vehicles", [dict(_USUAL_CAR)])
-    plan: dict[str, Any] = {"name": asked["name"] or "district", "members": 2000, "durations": "beta_pert"}
-    if asked["confidence"] is not None:
-        plan["confidence"] = asked["confidence"]
-    for key, value in (("margin_min", asked["margin_min"]), ("horizon_h", asked["horizon_h"])):
-        if value is not None:
-            plan[key] = value
+    degrees = [[one.get("lon_deg"), one.get("lat_deg")] for one in points]
+    known = [one for one in degrees if all(isinstance(deg, int | float) for deg in one)]
+    lon_deg, lat_deg = np.mean(np.array(known, dtype=np.float64), axis=0).tolist() if known else (0.0, 0.0)
+    vehicles = document.get("vehicles", [dict(_CAR)])
+    given = {key: asked[key] for key in ("confidence", "margin_min", "horizon_h") if asked[key] is not None}
+    plan = {"name": asked["name"] or "district", "members": 2000, "durations": "beta_pert", **given}
     task = {"name": "get ready", "ways": ways_in(vehicles), "shortest_min": 1, "likely_min": 1, "longest_min": 1}
     return {
         "plan": plan,

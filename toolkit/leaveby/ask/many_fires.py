@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from distributed import Client
 
 Progress = Callable[[int, int, float], None]
+"""Called with how many fires are done, of how many, and the seconds left."""
 
 WORK: Final = ".district_fires"
 """The folder, beside the answer's files, in which a run keeps what is done."""
@@ -42,7 +43,7 @@ WORK: Final = ".district_fires"
 _AHEAD: Final = 2
 """Fires that wait at each worker, so that none is idle."""
 _ZEROS: Final = 8_000_000
-_ANSWERS_WITHIN: Final = "10s"
+_ANSWERS_WITHIN_S: Final = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -220,8 +221,8 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
         else:
             address = scheduler
         try:
-            client = Client(address, timeout=_ANSWERS_WITHIN)
-            client.wait_for_workers(1, timeout=_ANSWERS_WITHIN)
+            client = Client(address, timeout=_ANSWERS_WITHIN_S)
+            client.wait_for_workers(1, timeout=_ANSWERS_WITHIN_S)
         except (OSError, TimeoutError, ValueError) as error:
             words = str(error).splitlines()[0][:120] if str(error) else "no answer"
             raise refused(f"--scheduler {scheduler}", "scheduler_dead", error=words) from error

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
-from numpy.typing import NDArray
 
 from leaveby.decision.district.fires import Variant
 from leaveby.decision.district.queues import Queues, SettingOut, queues_of
@@ -72,14 +70,8 @@ def link_variant(
     take[rows] = roads.streets.street_count + 3 * len(roads.homes.identity) + np.arange(rows.size)
     kept = np.flatnonzero(same >= 0)
     inside = np.empty(take.size, dtype=np.bool_)
-    inside[kept] = lines_inside(grid, _array(stretch_lines(after, kept)))
+    inside[kept] = lines_inside(grid, np.asarray(stretch_lines(after, kept), dtype=object))
     inside[rows] = cells.inside
     homes = home_graph(after, inside=inside)
     queues = queues_of(after, free_drive_s(homes), vehicles_per_home=vehicles_per_home, setting_out=setting_out)
     return Variant("with a link", homes, cells, take, queues)
-
-
-def _array(lines: list[shapely.LineString]) -> NDArray[np.object_]:
-    found = np.empty(len(lines), dtype=object)
-    found[:] = lines
-    return found
