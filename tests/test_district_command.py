@@ -14,6 +14,8 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
+from urllib.error import HTTPError
+from urllib.request import urlopen
 
 import geopandas
 import jsonschema
@@ -227,6 +229,10 @@ def test_processes_of_a_run_take_work_from_nobody_else() -> None:
             Client(plain, timeout="2s")
         with pytest.raises((OSError, TimeoutError)):
             Client(address, timeout="2s", security=Security.temporary())
+        port = client.cluster.scheduler.http_server.port
+        assert port != 8787
+        with pytest.raises(HTTPError, match="404"):
+            urlopen(f"http://127.0.0.1:{port}/info/main/workers.html", timeout=5)
         (worker,) = client.scheduler_info()["workers"]
         assert worker.startswith("tls://")
 

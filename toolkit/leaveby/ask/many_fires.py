@@ -203,6 +203,9 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
         # a worker that is killed takes down what it ran; others take it over, as often as there are workers to lose
         "distributed.scheduler.allowed-failures": 10,
         "distributed.admin.large-graph-warning-threshold": "1GB",
+        # no pages about the run: they would be open to everyone on this machine
+        "distributed.scheduler.http.routes": [],
+        "distributed.worker.http.routes": [],
     }
     with ExitStack() as held:
         held.enter_context(dask.config.set(quiet))
@@ -212,6 +215,8 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
                 threads_per_worker=1,
                 processes=True,
                 dashboard_address=None,
+                # any port that is free: two runs may go side by side
+                scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
                 memory_limit=0,
                 host="127.0.0.1",
                 security=Security.temporary(),
