@@ -347,6 +347,27 @@ def test_check_says_the_faults_of_all_files_of_a_district_at_once(
         assert any(named in place for place in places), (named, places)
 
 
+def test_homes_that_are_none_and_a_safe_point_on_an_island_are_named(tmp_path: Path) -> None:
+    """A table of homes with a head alone; a street that no other joins, with a safe point on it."""
+    path = edited(tmp_path)
+    (tmp_path / "homes.csv").write_text("id,lon_deg,lat_deg\n", encoding="utf-8")
+    with pytest.raises(InputError) as refused:
+        check_file(path)
+    (fault,) = refused.value.faults
+    assert "homes.csv" in fault.place
+    island = """<node id="990001" lat="-36.1000" lon="148.9000"/><node id="990002" lat="-36.1000" lon="148.9020"/>
+      <way id="990003"><nd ref="990001"/><nd ref="990002"/><tag k="highway" v="residential"/></way></osm>"""
+    text = (DEMO / "roads.osm").read_text(encoding="utf-8").replace("</osm>", island)
+    (tmp_path / "roads.osm").write_text(text, encoding="utf-8")
+    hall = '[[safe_points]]\nname = "Island hall"\nlon_deg = 148.9\nlat_deg = -36.1\n\n[roads]'
+    path = edited(tmp_path, (f'"{DEMO / "roads.osm"}"', '"roads.osm"'), ("[roads]", hall))
+    with pytest.raises(InputError) as refused:
+        check_file(path)
+    (fault,) = refused.value.faults
+    assert 'safe point "Island hall"' in fault.place
+    assert "no home of the district reaches it" in fault.wrong
+
+
 def test_check_says_of_a_district_all_that_is_wrong_with_its_places(tmp_path: Path) -> None:
     """Safe points off every street, and a start where nothing burns, in one go."""
     path = edited(
