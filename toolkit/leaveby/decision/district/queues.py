@@ -143,12 +143,9 @@ def queues_of(
     if setting_out.told_s is None:
         return Queues(longest_s[group])
     first = np.append(0, np.cumsum([hold.before_s.size for hold in holds], dtype=np.int64))
-    before_s, free_s = (np.concatenate([np.zeros(0), *(getattr(one, of) for one in holds)]) for of in _OF_A_HOLD)
-    lines = Lines(own_s, group, found.inside.astype(np.int64), first, before_s, free_s)
-    return Queues(longest_s[group], lines)
-
-
-_OF_A_HOLD = ("before_s", "free_s")
+    before_s = np.concatenate([np.zeros(0), *(hold.before_s for hold in holds)])
+    free_s = np.concatenate([np.zeros(0), *(hold.free_s for hold in holds)])
+    return Queues(longest_s[group], Lines(own_s, group, found.inside.astype(np.int64), first, before_s, free_s))
 
 
 def _set_out_s(curve: Mobilisation, group: NDArray[np.int64]) -> NDArray[np.float64]:
