@@ -14,6 +14,8 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
+from urllib.error import HTTPError
+from urllib.request import urlopen
 
 import geopandas
 import jsonschema
@@ -21,9 +23,11 @@ import numpy as np
 import psutil
 import pyogrio
 import pytest
+from distributed import Client, LocalCluster, Security
 
 from leaveby import cli
 from leaveby.ask import many_fires
+from leaveby.ask.check import check_file
 from leaveby.ask.district import District, read_district
 from leaveby.ask.household import demo_folder, load_plan, plan_household, read_inputs
 from leaveby.ask.many_fires import WORK, run_fires
@@ -31,10 +35,14 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.confidence import latest_at_confidence
 from leaveby.decision.district import fires
 from leaveby.decision.district.fires import StartsOfFires, draw_fire, needs_s, run_fire
+from leaveby.decision.district.queues import Queues, SettingOut, queues_of
 from leaveby.decision.district.result import AtRating, Columns, CutOff, DistrictSurvey, Gain, Need, RatingAsked
+from leaveby.decision.district.roads import free_drive_s, joined
 from leaveby.decision.district.summary import look, survey_of
+from leaveby.decision.district.variants import made_ready
 from leaveby.decision.rules.rules import weather_at
 from leaveby.errors import InputError
+from leaveby.files.read.district_shape import SECTIONS
 from leaveby.fire.terrain import cell_of
 from leaveby.notebook.panel_district import told_of
 from leaveby.show.district.record import district_record
@@ -170,7 +178,7 @@ def test_a_full_disk_is_named_before_the_first_fire(small: District, tmp_path: P
 def test_a_scheduler_that_does_not_answer_is_named(
     small: District, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN", "1s")
+    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN_S", 1.0)
     with socket.socket() as held:
         held.bind(("127.0.0.1", 0))
         address = f"tcp://127.0.0.1:{held.getsockname()[1]}"
@@ -178,6 +186,80 @@ def test_a_scheduler_that_does_not_answer_is_named(
             run_fires(small.kit, small.question, scheduler=address, folder=tmp_path)
     assert refused.value.faults[0].place == f"--scheduler {address}"
     assert "nothing answers" in refused.value.faults[0].wrong
+
+
+def test_a_scheduler_without_workers_is_named(small: District, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN_S", 1.0)
+    with (
+        LocalCluster(n_workers=0, protocol="tcp://", host="127.0.0.1", dashboard_address="127.0.0.1:0") as cluster,
+        pytest.raises(InputError) as refused,
+    ):
+        run_fires(small.kit, small.question, scheduler=cluster.scheduler_address)
+    assert "workers arrived" in refused.value.faults[0].wrong
+
+
+def test_a_scheduler_that_dies_midway_is_named_and_what_is_done_is_kept(
+    small: District, alone: Columns, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with LocalCluster(
+        n_workers=1, processes=False, protocol="tcp://", host="127.0.0.1", dashboard_address="127.0.0.1:0"
+    ) as cluster:
+
+        def end(done: int, *_: float) -> None:
+            if done == 4:
+                cluster.close()
+
+        with pytest.raises(InputError) as refused:
+            run_fires(small.kit, small.question, scheduler=cluster.scheduler_address, folder=tmp_path, progress=end)
+    (fault,) = refused.value.faults
+    assert "4 fires that are done are kept" in fault.wrong
+    assert "goes on where it stopped" in fault.mend
+    run: list[int] = []
+    monkeypatch.setattr(many_fires, "run_fire", lambda kit, number: run.append(number) or run_fire(kit, number))
+    assert same(run_fires(small.kit, small.question, folder=tmp_path), alone)
+    assert len(run) == 16
+
+
+def test_processes_of_a_run_take_work_from_nobody_else() -> None:
+    with many_fires._client(1, None) as client:
+        address = client.scheduler.address
+        assert address.startswith("tls://127.0.0.1:")
+        assert client.submit(sum, [1, 2]).result() == 3
+        plain = address.replace("tls://", "tcp://")
+        with pytest.raises((OSError, TimeoutError)):
+            Client(plain, timeout="2s")
+        with pytest.raises((OSError, TimeoutError)):
+            Client(address, timeout="2s", security=Security.temporary())
+        port = client.cluster.scheduler.http_server.port
+        assert port != 8787
+        with pytest.raises(HTTPError, match="404"):
+            urlopen(f"http://127.0.0.1:{port}/info/main/workers.html", timeout=5)
+        (worker,) = client.scheduler_info()["workers"]
+        assert worker.startswith("tls://")
+
+
+def test_a_second_exit_gives_what_the_district_gives_once_it_is_built(small: District, alone: Columns) -> None:
+    """The district run again on roads that hold the link, fire by fire and to the last gain."""
+    asked = small.question
+    (link,) = asked.help.links
+    roads, base, lost = made_ready(joined(asked.roads, link), small.kit.zones.grid, standoff_m=100.0)
+    assert lost == ()
+    queues = queues_of(roads, free_drive_s(base.homes), vehicles_per_home=2.0, setting_out=SettingOut())
+    kit = replace(small.kit, variants=(replace(base, queues=queues),))
+    again = run_fires(kit, asked)
+    with_it = alone.streets_s[:, alone.names.index("link 0")]
+    assert np.array_equal(again.streets_s[:, again.names.index("queue")], with_it)
+    need_s = needs_s(asked.need, seed=asked.seed, fires=asked.fires)
+    as_it_is = alone.streets_s[:, alone.names.index("queue")]
+    assert (with_it >= as_it_is).all()
+    for street in survey_of(asked, alone).streets:
+        row = asked.streets.index(street.name)
+        then, now = (
+            latest_at_confidence(one[:, row].astype(np.float64) - need_s, asked.confidence)
+            for one in (again.streets_s[:, again.names.index("queue")], as_it_is)
+        )
+        (gain,) = (one for one in street.gains if one.what == "second exit")
+        assert gain.gain_s == (then - now if then != now else 0.0,)
 
 
 def test_any_fire_can_be_redone_alone_and_more_fires_change_none(small: District, alone: Columns) -> None:
@@ -199,6 +281,7 @@ def test_any_fire_can_be_redone_alone_and_more_fires_change_none(small: District
         (('file = "homes.csv"', 'file = "nothing.csv"'), "[homes] file"),
         (("ready_min", "raedy_min"), "[need] raedy_min"),
         (("[help]", "[hlep]"), "[hlep]"),
+        (("[help]", "[neighbours]\nset_out = 'later'\n[help]"), "[neighbours] set_out"),
         (("confidence = 0.95", "confidence = 95"), "[district] confidence"),
         (("drought_factor = 10", "drought_factor = 99"), "[weather] drought_factor"),
     ],
@@ -212,6 +295,134 @@ def test_faults_are_named_at_their_place(
     assert said in told
     assert "To mend it" in told
     assert not (tmp_path / "out" / "district.json").exists()
+
+
+def test_check_says_what_a_district_holds_and_which_key_changes_what(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = edited(tmp_path)
+    assert cli.main(["check", str(path)]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    for words in (
+        OVERRIDE,
+        "no fault found. No fire was computed. A district of 3 homes, each with 2.5 people.",
+        "20 fires for each of these ratings: a day like the plan's.",
+        "from each of these homes a route leads to a safe point (Quarrel Flat showground, Hobbin Gap hall).",
+        "west of the homes: a way out beyond is not seen (roads.file).",
+        "The ground of the fires ends",
+        "The weather in the middle of the homes is taken for the whole district, valleys and ridges alike",
+        "Each weather row is taken to hold from its own time",
+        "The fire is driven by the mean wind; gusts carry it faster",
+        "In the queue all set out at once: whoever comes first to a single exit passes it first. To change it: "
+        f'{path}: [neighbours] set_out, write set_out = "at once", "over time" or "gone before".',
+    ):
+        assert words in told, words
+    # every key that is named for a change is one of the file, at the line where it stands
+    lines = path.read_text(encoding="utf-8").splitlines()
+    named = re.findall(r"To change it: \S+ line (\d+): \[(\w+)\]", told)
+    assert len(named) > 8
+    for line, section in named:
+        assert any(row.startswith(f"[{section}]") for row in lines[: int(line)])
+        assert section in SECTIONS
+    assert cli.main(["check", str(path), "--json"]) == 0
+    record = json.loads(capsys.readouterr().out)
+    assert record.keys() == {"override", "faults", "district", "roads", "reach", "changes", "assumptions"}
+    assert record["faults"] == record["changes"] == []
+    assert record["roads"].keys() == {"car"}
+
+
+def test_check_says_the_faults_of_all_files_of_a_district_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in ("fuel_legend.csv", "weather.csv"):
+        (tmp_path / name).write_text("nothing,here\n1,2\n", encoding="utf-8")
+    path = edited(
+        tmp_path,
+        (f'"{DEMO / "fuel_legend.csv"}"', '"fuel_legend.csv"'),
+        (f'"{DEMO / "weather.csv"}"', '"weather.csv"'),
+        ('file = "homes.csv"', 'file = "homes.csv"\narea_deg = [10.0, 40.0, 11.0, 41.0]'),
+    )
+    assert cli.main(["check", str(path), "--json"]) == 2
+    places = [fault["place"] for fault in json.loads(capsys.readouterr().out)["faults"]]
+    for named in ("[homes] area_deg", "fuel_legend.csv", "weather.csv"):
+        assert any(named in place for place in places), (named, places)
+
+
+def test_homes_that_are_none_and_a_safe_point_on_an_island_are_named(tmp_path: Path) -> None:
+    """A table of homes with a head alone; a street that no other joins, with a safe point on it."""
+    path = edited(tmp_path)
+    (tmp_path / "homes.csv").write_text("id,lon_deg,lat_deg\n", encoding="utf-8")
+    with pytest.raises(InputError) as refused:
+        check_file(path)
+    (fault,) = refused.value.faults
+    assert "homes.csv" in fault.place
+    island = """<node id="990001" lat="-36.1000" lon="148.9000"/><node id="990002" lat="-36.1000" lon="148.9020"/>
+      <way id="990003"><nd ref="990001"/><nd ref="990002"/><tag k="highway" v="residential"/></way></osm>"""
+    text = (DEMO / "roads.osm").read_text(encoding="utf-8").replace("</osm>", island)
+    (tmp_path / "roads.osm").write_text(text, encoding="utf-8")
+    hall = '[[safe_points]]\nname = "Island hall"\nlon_deg = 148.9\nlat_deg = -36.1\n\n[roads]'
+    path = edited(tmp_path, (f'"{DEMO / "roads.osm"}"', '"roads.osm"'), ("[roads]", hall))
+    with pytest.raises(InputError) as refused:
+        check_file(path)
+    (fault,) = refused.value.faults
+    assert 'safe point "Island hall"' in fault.place
+    assert "no home of the district reaches it" in fault.wrong
+
+
+def test_check_says_of_a_district_all_that_is_wrong_with_its_places(tmp_path: Path) -> None:
+    """Safe points off every street, and a start where nothing burns, in one go."""
+    path = edited(
+        tmp_path,
+        ("lon_deg = 148.85826", "lon_deg = 148.93"),
+        ("lat_deg = -36.14148", "lat_deg = -36.15"),
+        ("hours = [13]", "hours = [13]\nlon_lat_deg = [[140.0, -30.0], [140.1, -30.0], [140.0, -30.1]]"),
+    )
+    with pytest.raises(InputError) as refused:
+        check_file(path)
+    places = [fault.place for fault in refused.value.faults]
+    assert any("Quarrel Flat showground" in place for place in places), places
+    assert any("[fires]" in place for place in places), places
+
+
+@pytest.mark.parametrize(
+    ("command", "file"),
+    [(one, other) for one in ("plan", "drill", "district") for other in ("plan", "drill", "district") if one != other],
+)
+def test_a_file_of_another_kind_is_told_by_one_fault(
+    command: str, file: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main([command, str(DEMO / f"{file}.toml"), "--out", str(tmp_path / "out")]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "1 fault." in told
+    assert f"{file}.toml: is a {file} file. Expected a {command} file." in told
+    assert f"To mend it: name one; this one is for `leaveby {file}`." in told
+
+
+def test_how_people_set_out_is_read_and_told(tmp_path: Path) -> None:
+    """The same words as in a plan; with everyone gone the queue is nothing, told late it is no longer than at once."""
+    waits, told = {}, {}
+    for name, keys in {
+        "at once": "",
+        "over": 'set_out = "over time"\nhalf_rolling_min = 2\ntold_after_fire_min = 15',
+        "whenever": 'set_out = "over time"\nhalf_rolling_min = 2',
+        "gone": 'set_out = "gone before"',
+    }.items():
+        folder = tmp_path / name.replace(" ", "_")
+        folder.mkdir()
+        path = edited(folder, ("[help]", f"[neighbours]\n{keys}\n\n[help]"), homes=False)
+        question = read_district(path).question
+        waits[name] = float(question.queues.most_s.max())
+        told[name] = " ".join(question.assumptions)
+        assert (question.queues.lines is not None) == (name == "over")
+    assert waits["gone"] == 0.0 < waits["over"]
+    assert waits["over"] == pytest.approx(waits["whenever"])
+    assert waits["at once"] > 100.0
+    assert "all set out at once" in told["at once"]
+    assert "half of them within 2 minutes of being told, 15 minutes after a fire starts." in told["over"]
+    assert "half of them within 2 minutes of being told." in told["whenever"]
+    assert "When people are told to leave is not known" in told["whenever"]
+    assert "Neighbours are taken to be gone before" in told["gone"]
+    assert "single exit" not in told["gone"]
 
 
 def test_faults_of_its_own_and_of_a_plan_come_together(tmp_path: Path) -> None:
@@ -262,7 +473,7 @@ def test_the_same_fires_looked_at_for_another_need(small: District, alone: Colum
     for need_s in (600.0, 1800.0, 3600.0):
         found = look(survey, rating=0, need_s=need_s)
         assert found is not None
-        by_hand = [(alone.latest_s[:, row] - small.question.waits_s[row] < need_s).mean() for row in range(3)]
+        by_hand = [(alone.latest_s[:, row] - small.question.queues.most_s[row] < need_s).mean() for row in range(3)]
         told = {one.identity: one.ratings[0].share for one in found.homes}
         assert [told[name] for name in small.question.roads.homes.identity] == pytest.approx(by_hand)
         assert before is None or all(told[name] >= before[name] for name in told)
@@ -294,7 +505,8 @@ def test_a_higher_rating_is_never_milder_and_the_worst_hour_counts(small: Distri
     """
     ratings = (RatingAsked("Low", False, 1.0), RatingAsked("High", False, 2.0))
     need = Need(np.array([400.0]), np.array([600.0]))
-    asked = replace(small.question, ratings=ratings, hours=(10, 13), need=need, waits_s=np.array([0.0, 60.0, 0.0]))
+    asked = replace(small.question, ratings=ratings, hours=(10, 13), need=need)
+    asked = replace(asked, queues=Queues(np.array([0.0, 60.0, 0.0])))
     latest_s = np.full((40, 3), 6000.0, dtype=np.float32)
     latest_s[0::2] = 5000.0
     latest_s[[0, 4, 8, 12]] = 900.0  # of the low rating numbers 0, 2, 4, 6: the first hour

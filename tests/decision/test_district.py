@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import networkx as nx
@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from leaveby.decision.district.queues import waits_s
+from leaveby.decision.district.queues import SettingOut, queues_of, roll_by_s
 from leaveby.decision.district.roads import (
     DistrictRoads,
     drives_s,
@@ -23,8 +23,12 @@ from leaveby.decision.district.roads import (
 from leaveby.decision.district.variants import link_variant, made_ready, second_exits
 from leaveby.decision.fires.closing import closing_times, stretch_cells
 from leaveby.decision.rules.words import verdict_of, verdict_sentence
+from leaveby.decision.ways.neighbours import setting_out_s
 from leaveby.errors import InputError
 from leaveby.fire.terrain import Grid
+from leaveby.roads.clearance.queue import Mobilisation
+from leaveby.roads.clearance.tree import lanes_and_capacity
+from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.homes import Homes, place_homes
 from leaveby.roads.exits.street_table import street_table
 from leaveby.roads.network.attach import attach_points
@@ -130,6 +134,13 @@ def test_the_street_named_is_the_one_whose_closing_sets_the_time() -> None:
     assert looked_at > 20
 
 
+def waits_s(roads: DistrictRoads, drive_s: NDArray[np.float64], vehicles_per_home: float) -> NDArray[np.float64]:
+    """How long each home waits when all set out at once."""
+    queues = queues_of(roads, drive_s, vehicles_per_home=vehicles_per_home, setting_out=SettingOut())
+    assert queues.lines is None
+    return queues.most_s
+
+
 def test_a_queue_by_hand() -> None:
     """Six homes at once with two vehicles each behind one narrow street: 800 vehicles an hour, nine tenths in a queue.
 
@@ -142,11 +153,11 @@ def test_a_queue_by_hand() -> None:
     homes = Homes(tuple("abcdef"), x_m, np.zeros(6), np.ones(6))
     roads = roads_of(network, homes, 0)
     drive_s = free_drive_s(home_graph(roads))
-    wait_s = waits_s(roads, drive_s, vehicles_per_home=2.0)
+    wait_s = waits_s(roads, drive_s, 2.0)
     headway_s = 3600.0 / (0.9 * 800.0)
     expected = np.maximum(np.arange(6) * 2.0 * headway_s - (drive_s - drive_s[0]), 0.0)
     assert wait_s == pytest.approx(expected, abs=1e-9)
-    assert waits_s(roads, drive_s, vehicles_per_home=1.0).max() < wait_s.max()
+    assert waits_s(roads, drive_s, 1.0).max() < wait_s.max()
 
 
 def test_a_group_within_another_queues_twice_at_most_as_long_as_it_takes() -> None:
@@ -158,9 +169,94 @@ def test_a_group_within_another_queues_twice_at_most_as_long_as_it_takes() -> No
     )
     roads = roads_of(network, homes, 0)
     drive_s = free_drive_s(home_graph(roads))
-    wait_s = waits_s(roads, drive_s, vehicles_per_home=1.0)
+    wait_s = waits_s(roads, drive_s, 1.0)
     every_s = 120.0 * 3600.0 / (0.9 * 800.0)
     assert every_s * 0.7 < wait_s.max() < every_s
+
+
+def passed_car_by_car(
+    roads: DistrictRoads, drive_s: NDArray[np.float64], setting_out: SettingOut, vehicles: float
+) -> list[Callable[[float], float]]:
+    """For each home: when one that would be at the safe point at a moment is there, behind all others, car by car."""
+    found = single_exits(roads.streets, roads.homes, exits=roads.exit_nodes, compare=False)
+    _, capacity_veh_h = lanes_and_capacity(roads.streets)
+    curve = Mobilisation("", setting_out.half_rolling_s)
+    of_place: dict[int, int] = {}
+    narrow = []
+    for group in range(found.group_count):
+        run = [int(found.gate[group])]
+        while run[-1] != found.head[group]:
+            run.append(int(found.tree.parent[run[-1]]))
+        of_place |= dict.fromkeys(run, group)
+        passed = [capacity_veh_h[v - roads.streets.node_count] for v in run if v >= roads.streets.node_count]
+        narrow.append(3600.0 / (0.9 * min(passed)) if passed else 0.0)
+    own = [of_place.get(int(vertex), -1) for vertex in found.home_vertex]
+    queues: dict[int, list[tuple[float, float]]] = {}
+    came: dict[int, list[float]] = {group: [] for group in range(found.group_count)}
+    for group in range(found.group_count):
+        homes = [home for home, its in enumerate(own) if its == group for _ in range(int(vehicles))]
+        out_s = setting_out_s(curve, len(homes)) + (setting_out.told_s or 0.0)
+        came[group] = [float(drive_s[home] + at_s) for home, at_s in zip(homes, out_s, strict=True)]
+    for group in reversed(range(found.group_count)):
+        free_s, queues[group] = -np.inf, []
+        for at_s in sorted(came[group]):
+            past_s = max(at_s, free_s)
+            free_s = past_s + narrow[group]
+            queues[group].append((at_s, free_s))
+            if found.inside[group] >= 0:
+                came[int(found.inside[group])].append(past_s)
+
+    def passes(home: int) -> Callable[[float], float]:
+        def there_s(at_s: float) -> float:
+            group = own[home]
+            while group >= 0:
+                at_s = max([at_s, *(free_s for came_s, free_s in queues[group] if came_s < at_s and narrow[group])])
+                group = int(found.inside[group])
+            return at_s
+
+        return there_s
+
+    return [passes(home) for home in range(len(own))]
+
+
+def test_over_time_each_home_rolls_as_late_as_a_queue_followed_car_by_car_allows() -> None:
+    """At the moment told it is through in time; half a second later it is not. Told whenever: never later than any."""
+    queued = 0
+    for rng, _, _, roads in towns(16):
+        drive_s = free_drive_s(home_graph(roads))
+        if not np.isfinite(drive_s).all():
+            continue
+        setting_out = SettingOut("over time", rng.uniform(60.0, 400.0), rng.uniform(0.0, 600.0))
+        queues = queues_of(roads, drive_s, vehicles_per_home=30.0, setting_out=setting_out)
+        unknown = queues_of(roads, drive_s, vehicles_per_home=30.0, setting_out=replace(setting_out, told_s=None))
+        latest_s = rng.uniform(0.0, 4000.0, (20, drive_s.size))
+        latest_s[0], latest_s[1] = np.inf, -np.inf
+        rolls_s = roll_by_s(queues, latest_s)
+        assert np.isposinf(rolls_s[0]).all()
+        assert np.isneginf(rolls_s[1]).all()
+        assert (rolls_s <= latest_s).all()
+        assert (roll_by_s(unknown, latest_s)[2:] <= rolls_s[2:] + 1e-6).all()
+        assert (roll_by_s(queues, latest_s[:, 3:7], slice(3, 7)) == rolls_s[:, 3:7]).all()
+        assert (roll_by_s(queues, latest_s[5]) == rolls_s[5]).all()
+        for home, there_s in enumerate(passed_car_by_car(roads, drive_s, setting_out, 30.0)):
+            for late_s, roll_s in zip(latest_s[2:, home], rolls_s[2:, home], strict=True):
+                assert there_s(roll_s + drive_s[home] - 1e-6) <= late_s + drive_s[home]
+                assert there_s(roll_s + drive_s[home] + 0.5) > late_s + drive_s[home]
+                queued += roll_s < late_s
+    assert queued > 300
+
+
+def test_whoever_goes_when_all_have_gone_waits_for_nobody_and_a_longer_curve_queues_less() -> None:
+    *_, roads = next(towns(1))
+    drive_s = free_drive_s(home_graph(roads))
+    gone = queues_of(roads, drive_s, vehicles_per_home=50.0, setting_out=SettingOut("gone before"))
+    assert gone.most_s.tolist() == [0.0] * drive_s.size
+    longest = [
+        queues_of(roads, drive_s, vehicles_per_home=50.0, setting_out=SettingOut("over time", half_s)).most_s.max()
+        for half_s in (30.0, 300.0, 3000.0, 30_000.0)
+    ]
+    assert longest == sorted(longest, reverse=True)
+    assert longest[0] > longest[-1]
 
 
 def test_a_link_gives_what_running_the_roads_with_it_gives() -> None:
@@ -172,7 +268,9 @@ def test_a_link_gives_what_running_the_roads_with_it_gives() -> None:
         except InputError:
             continue
         for link in second_exits(roads, most=2, elevation=None):
-            with_it = link_variant(roads, link, grid=GRID, standoff_m=30.0, vehicles_per_home=2.0)
+            with_it = link_variant(
+                roads, link, grid=GRID, standoff_m=30.0, vehicles_per_home=2.0, setting_out=SettingOut()
+            )
             built = joined(roads, link)
             anew, whole, lost = made_ready(built, GRID, standoff_m=30.0)
             assert not lost
@@ -188,8 +286,8 @@ def test_a_link_gives_what_running_the_roads_with_it_gives() -> None:
                 again_s, _ = latest_of_homes(whole.homes, closing_s, margin_s=30.0)
                 assert (variant_s == again_s).all()
                 gained += bool((variant_s > latest_of_homes(base.homes, before_s, margin_s=30.0)[0]).any())
-            waits = waits_s(anew, free_drive_s(whole.homes), vehicles_per_home=2.0)
-            assert (with_it.waits_s == waits).all()
+            waits = waits_s(anew, free_drive_s(whole.homes), 2.0)
+            assert (with_it.queues.most_s == waits).all()
             tried += 1
     assert tried >= 8
     assert gained >= 5

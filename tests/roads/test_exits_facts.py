@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leaveby.errors import InputError
+from leaveby.roads.exits import link_candidates
 from leaveby.roads.exits.dominators import bridges
 from leaveby.roads.exits.facts import group_facts, shared_way
 from leaveby.roads.exits.groups import single_exits
@@ -382,6 +384,39 @@ def ranked_by_trying_all(
     return kept[:most]
 
 
+def test_joins_looked_at_few_at_a_time_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Memory is bounded by looking at some joins at a time; which ones are found must not hang on how many."""
+    most = []
+    ways = link_candidates._bound
+
+    def counted(*given: Any) -> Any:
+        found = ways(*given)
+        most.append(found.most.size)
+        return found
+
+    monkeypatch.setattr(link_candidates, "_bound", counted)
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        spots = rng.uniform(-20.0, 20.0, (9, 9, 2)) + 90.0 * np.stack(np.meshgrid(range(9), range(9)), axis=-1)
+        lines = [[tuple(spots[j, i]), tuple(spots[j, i + 1])] for j in range(9) for i in range(8)]
+        lines += [[tuple(spots[j, 0]), tuple(spots[j + 1, 0])] for j in range(8)]
+        streets = street_table(network_from_lines(lines, crs=CRS))
+        placed = homes_by_street(streets, rng.integers(0, 9, streets.street_count).astype(float))
+        found = single_exits(streets, placed, exits=np.array([0]))
+        told = []
+        for at_first, at_once in ((10_000, 10_000_000), (5, 100)):
+            monkeypatch.setattr(link_candidates, "SPOTS_AT_FIRST", at_first)
+            monkeypatch.setattr(link_candidates, "JOINS_AT_ONCE", at_once)
+            most.clear()
+            links = links_to_build(streets, found, homes=placed)
+            # of two that are as long, as one straight line from either end, whichever is met first is kept
+            told.append(sorted((link.most_homes, round(link.build_m, 6), link.between) for link in links))
+            held = max(most)
+        assert told[0] == told[1]
+        assert len(told[0]) > 5
+        assert held < 20_000
+
+
 @pytest.mark.parametrize("seed", range(30))
 def test_no_link_relieves_more_than_its_bound_and_the_ranking_is_that_of_trying_them_all(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -399,8 +434,18 @@ def test_no_link_relieves_more_than_its_bound_and_the_ranking_is_that_of_trying_
     tried = [relieved_homes(streets, placed, link=link, exits=exits)[0] for link in candidates]
     for link in tried:
         assert link.homes_relieved <= link.most_homes + 1e-9
-        before = must_m(*with_link(streets, placed, link=link, joined=False), exits)
-        after = must_m(*with_link(streets, placed, link=link), exits)
+        before = must_m(*with_link(streets, placed, link=link, joined=False)[:2], exits)
+        joined, moved, piece_of = with_link(streets, placed, link=link)
+        after = must_m(joined, moved, exits)
+        # what was cut is all there, in pieces that lie on it
+        cut = piece_of >= 0
+        lengths_m = np.bincount(piece_of[cut], weights=joined.length_m[cut], minlength=streets.street_count)
+        assert lengths_m == pytest.approx(streets.length_m)
+        whole = streets.geometry[piece_of[cut]]
+        assert shapely.dwithin(
+            whole, shapely.line_interpolate_point(joined.geometry[cut], 0.5, normalized=True), 1e-6
+        ).all()
+        assert (~cut).sum() == (link.kind == "build")
         gone = np.isfinite(after) & (after < before) & (after <= 0.5 * before)
         assert link.homes_relieved == placed.dwellings[gone].sum()
     for most in (1, 2, 3, 5, 8):

@@ -121,7 +121,7 @@ def _parser() -> argparse.ArgumentParser:
         ("streets", _streets, "find streets with one way out, and what would help"),
         ("district", _district, "find which homes of a district have least time, over many fires"),
         ("drill", _drill, "make a table-top exercise for a community group"),
-        ("check", _check, "say every fault of a plan or a drill, and whether roads lead out"),
+        ("check", _check, "say every fault of a plan, a drill or a district, and whether roads lead out"),
         ("lab", _lab, "open the notebooks in JupyterLab, or as plain pages"),
     )
     for command, run, words in runs:
@@ -384,18 +384,10 @@ def _say_drill(drill: Drill, written: Mapping[str, Path]) -> None:
 
 
 def _check(wanted: argparse.Namespace, _: Console) -> int:
-    from leaveby.ask.check import check_inputs
-    from leaveby.ask.drill import check_drill, found_in, is_drill
-    from leaveby.ask.household import load_plan, read_inputs
+    from leaveby.ask.check import check_file
 
-    found: list[str] = []
     try:
-        if is_drill(wanted.plan):
-            script, inputs = check_drill(wanted.plan)
-            found = found_in(script)
-        else:
-            inputs = read_inputs(load_plan(wanted.plan))
-        checked = check_inputs(inputs)
+        kind, found, checked, measures = check_file(wanted.plan)
     except InputError as error:
         if not wanted.json:
             raise
@@ -403,10 +395,10 @@ def _check(wanted: argparse.Namespace, _: Console) -> int:
         _write_json({"override": OVERRIDE, "faults": faults})
         return BAD_INPUT
     if wanted.json:
-        drill = {"drill": found} if found else {}
-        _write_json({"override": OVERRIDE, "faults": [], **drill, **vars(checked)})
+        own = {kind: found} if found else {}
+        _write_json({"override": OVERRIDE, "faults": [], **own, **vars(checked)})
     else:
-        local = partial(local_words, measures=inputs.plan.measures)
+        local = partial(local_words, measures=measures)
         parts = (
             ("", [*found, *checked.roads.values(), *map(local, checked.changes)]),
             ("How far the files reach:", map(local, checked.reach)),

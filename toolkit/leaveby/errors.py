@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import tomllib
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
+
+Read = TypeVar("Read")
 
 MOST_FAULTS: Final = 200
 """Nobody mends more at once."""
@@ -98,6 +100,14 @@ class Faults(list[Fault]):
     def tell(self, place: object, told: str, /, **values: object) -> None:
         """Note a fault in the words of `faults.toml`."""
         self.append(fault_of(place, told, **values))
+
+    def gather(self, read: Callable[[], Read]) -> Read | None:
+        """Give what is read; None where it can't be, with its faults noted."""
+        try:
+            return read()
+        except InputError as error:
+            self.extend(error.faults)
+            return None
 
     def refuse(self, *, most: int | None = None) -> None:
         """Raise them, the first `most` of them if so many are not to be read, if there are any."""

@@ -16,7 +16,7 @@ from leaveby.decision.fires.scenario import HouseholdInputs, prepare
 from leaveby.errors import Fault, InputError, fault_of
 from leaveby.files.read.drill_shape import SECTIONS, TABLES, place_in, read_table
 from leaveby.files.read.guard import named_in
-from leaveby.files.read.plan import toml_document, toml_text, with_line
+from leaveby.files.read.plan import has_any, refuse_another, toml_document, toml_text, with_line
 from leaveby.household.plan import Plan, ways
 from leaveby.household.plan_document import listed, meant
 from leaveby.regions import sentences
@@ -28,11 +28,7 @@ if TYPE_CHECKING:
 
 def is_drill(path: str | Path) -> bool:
     """Tell a drill file from a plan file, by its sections; what can't be read is taken for a plan."""
-    try:
-        document = toml_document(toml_text(Path(path), what="a plan or drill file (TOML)"), where=str(path))
-    except InputError:
-        return False
-    return not document.keys().isdisjoint((*SECTIONS, *TABLES))
+    return has_any(Path(path), (*SECTIONS, *TABLES))
 
 
 def read_drill(path: str | Path) -> DrillScript:
@@ -94,6 +90,7 @@ def _read(path: Path) -> tuple[DrillScript | None, Plan | None, list[Fault]]:
     """The drill and its plan, as far as they can be used, and the faults of both."""
     where, text = str(path), toml_text(path, what="a drill file (TOML)")
     document = toml_document(text, where=where)
+    refuse_another("drill", document, where=where)
     file = _File(where, document, [])
     sections = {name: _section(file, name) for name in SECTIONS}
     tables = {name: _tables(file, name) for name in TABLES}

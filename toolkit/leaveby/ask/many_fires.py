@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from distributed import Client
 
 Progress = Callable[[int, int, float], None]
+"""Called with how many fires are done, of how many, and the seconds left."""
 
 WORK: Final = ".district_fires"
 """The folder, beside the answer's files, in which a run keeps what is done."""
@@ -42,7 +43,7 @@ WORK: Final = ".district_fires"
 _AHEAD: Final = 2
 """Fires that wait at each worker, so that none is idle."""
 _ZEROS: Final = 8_000_000
-_ANSWERS_WITHIN: Final = "10s"
+_ANSWERS_WITHIN_S: Final = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,18 +187,25 @@ def forget_fires(folder: Path) -> None:
 
 @contextmanager
 def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
-    """A client of the scheduler at an address, or of processes on this machine that end with it."""
+    """A client of the scheduler at an address, or of processes on this machine that end with it.
+
+    These speak to none that has not the key, which is made for this run and never on disk: whoever reaches a worker can
+    have it do anything. A scheduler at an address is spoken to as Dask's own configuration says.
+    """
     import logging
 
     # only here: what has no district to run waits for no cluster
     import dask
-    from distributed import Client, LocalCluster
+    from distributed import Client, LocalCluster, Security
 
     quiet = {
         "distributed.worker.daemon": True,
         # a worker that is killed takes down what it ran; others take it over, as often as there are workers to lose
         "distributed.scheduler.allowed-failures": 10,
         "distributed.admin.large-graph-warning-threshold": "1GB",
+        # no pages about the run: they would be open to everyone on this machine
+        "distributed.scheduler.http.routes": [],
+        "distributed.worker.http.routes": [],
     }
     with ExitStack() as held:
         held.enter_context(dask.config.set(quiet))
@@ -207,15 +215,19 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
                 threads_per_worker=1,
                 processes=True,
                 dashboard_address=None,
+                # any port that is free: two runs may go side by side
+                scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
                 memory_limit=0,
                 host="127.0.0.1",
+                security=Security.temporary(),
                 silence_logs=logging.CRITICAL,
             )
             address: Any = held.enter_context(cluster)
         else:
             address = scheduler
         try:
-            client = Client(address, timeout=_ANSWERS_WITHIN)
+            client = Client(address, timeout=_ANSWERS_WITHIN_S)
+            client.wait_for_workers(1, timeout=_ANSWERS_WITHIN_S)
         except (OSError, TimeoutError, ValueError) as error:
             words = str(error).splitlines()[0][:120] if str(error) else "no answer"
             raise refused(f"--scheduler {scheduler}", "scheduler_dead", error=words) from error
@@ -246,6 +258,8 @@ def _over_workers(
     try:
         hand_out(_AHEAD * max(sum(client.ncores().values()), 1) + 1)
         for future, found in running:
+            if isinstance(found, BaseException):  # cancelled, since the scheduler went: given, not raised
+                raise found
             future.release()
             keep(*found)
             hand_out(1)

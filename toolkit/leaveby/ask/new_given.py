@@ -328,14 +328,10 @@ def path_of(text: str) -> Path:
 
 def paths_of(texts: str | Sequence[str]) -> tuple[Path, ...]:
     """Read the names of files that are there, and say all that are not."""
-    faults, found = Faults(), []
-    for text in [texts] if isinstance(texts, str) else texts:
-        try:
-            found.append(path_of(text))
-        except InputError as error:
-            faults.extend(error.faults)
+    faults = Faults()
+    found = [faults.gather(partial(path_of, text)) for text in ([texts] if isinstance(texts, str) else texts)]
     faults.refuse()
-    return tuple(found)
+    return tuple(one for one in found if one is not None)
 
 
 def legend_of(text: str) -> str | Path:

@@ -13,7 +13,7 @@ from leaveby.decision.rules.words import share_words
 from leaveby.notebook.widgets import Html, answering, control, import_lab, listed, panel, scrolling, table
 from leaveby.roads.routing.itinerary import compass_words
 from leaveby.show.district.map import district_map
-from leaveby.show.district.words import best_exits, district_sentences, gain_told, help_words, rolling_words
+from leaveby.show.district.words import QUEUED, best_exits, district_sentences, gain_told, help_words, rolling_words
 
 ANY_WIND: Final = "from anywhere"
 LONGEST_MIN: Final = 240
@@ -96,4 +96,5 @@ def homes_first(survey: DistrictSurvey, most: int = 20) -> Html:
         )
         for number, one in enumerate(survey.homes[:most], start=1)
     )
-    return Html(table(("", "Home", "Street", "Roll by, alone", "In the queue", "Of 100 fires"), rows))
+    queued = QUEUED[survey.question.setting_out.how].capitalize()
+    return Html(table(("", "Home", "Street", "Roll by, alone", queued, "Of 100 fires"), rows))

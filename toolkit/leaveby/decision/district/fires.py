@@ -17,6 +17,7 @@ from scipy.special import ndtri
 
 from leaveby import parameters
 from leaveby.chance import stream
+from leaveby.decision.district.queues import Queues, roll_by_s
 from leaveby.decision.district.result import Need
 from leaveby.decision.district.roads import NOTHING_SHUTS, HomeGraph, latest_of_homes
 from leaveby.decision.fires.closing import StretchCells, closing_times
@@ -49,14 +50,13 @@ class Variant:
 
     - `cells`: what shuts its own stretches; `take` is the place of each of its stretches in the closings of the first
       variant followed by its own, None where all are its own.
-    - `waits_s`, shape (h,): in queues.
     """
 
     name: str
     homes: HomeGraph
     cells: StretchCells
     take: NDArray[np.int64] | None
-    waits_s: NDArray[np.float64]
+    queues: Queues
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +64,7 @@ class FireKit:
     """All that a worker needs to run any fire; the first variant is the district as it is.
 
     - `order`, `first`: homes by street, and where each street begins in that order.
-    - `bus_waits_s`: in queues when a share of the homes leaves by bus.
+    - `bus_queues`: when a share of the homes leaves by bus.
     """
 
     seed: int
@@ -79,7 +79,7 @@ class FireKit:
     variants: tuple[Variant, ...]
     order: NDArray[np.int64]
     first: NDArray[np.int64]
-    bus_waits_s: NDArray[np.float64]
+    bus_queues: Queues
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -207,12 +207,13 @@ def row_of(kit: FireKit, arrival_s: NDArray[np.float64], *, drive_factor: float)
 
     whole_s = closing_times(base.cells, arrival_s, smoke_lead_s=kit.smoke_lead_s)
     latest_s, shuts = routed(base, whole_s)
-    streets_s = [by_street(latest_s), by_street(latest_s - base.waits_s), by_street(latest_s - kit.bus_waits_s)]
+    queued_s = (roll_by_s(queues, latest_s) for queues in (base.queues, kit.bus_queues))
+    streets_s = [by_street(latest_s), *map(by_street, queued_s)]
     for one in others:
         closing_s = closing_times(one.cells, arrival_s, smoke_lead_s=kit.smoke_lead_s)
         if one.take is not None:
             closing_s = np.concatenate([whole_s, closing_s])[one.take]
-        streets_s.append(by_street(routed(one, closing_s)[0] - one.waits_s))
+        streets_s.append(by_street(roll_by_s(one.queues, routed(one, closing_s)[0])))
     return FireRow(
         latest_s=latest_s.astype(np.float32),
         shuts=np.where(np.isfinite(latest_s), shuts, NOTHING_SHUTS).astype(np.int32),

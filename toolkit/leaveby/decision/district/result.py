@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from leaveby.decision.district.queues import Queues, SettingOut
 from leaveby.decision.district.roads import DistrictRoads
 from leaveby.decision.ways.result import Verdict
 from leaveby.roads.exits.links import Link
@@ -62,7 +63,7 @@ class DistrictQuestion:
     - `fires`: of each rating. Fire number i belongs to rating i % r and is the (i // r)-th of it: the same start, hour,
       wind and errors under every rating.
     - `streets`: what each street with homes is called; `street_of`, shape (h,): the one of each home.
-    - `waits_s`, shape (h,): in queues, when all set out at once.
+    - `setting_out`: how its people set out, from which `queues` come.
     - `left_out`: homes off the ground or far from every street; `no_way_out`: names of those without a way out.
     """
 
@@ -79,7 +80,8 @@ class DistrictQuestion:
     roads: DistrictRoads
     streets: tuple[str, ...]
     street_of: NDArray[np.int64]
-    waits_s: NDArray[np.float64]
+    setting_out: SettingOut
+    queues: Queues
     people_per_home: float
     vehicles_per_home: float
     left_out: float = 0.0
@@ -94,6 +96,23 @@ class DistrictQuestion:
     def count(self) -> int:
         """Number of fires in all."""
         return self.fires * len(self.ratings)
+
+
+def not_counted(left_out: float, no_way_out: int) -> list[str]:
+    """Say which homes are in no count.
+
+    >>> not_counted(0.0, 1)
+    ['1 home has no way out by car on this map and is in no count: find out why.']
+    """
+    one, more = ("home has", "lies", "is"), ("homes have", "lie", "are")
+    has, _, lost = one if no_way_out == 1 else more
+    _, lies, off = one if left_out == 1.0 else more
+    told = {
+        f"{no_way_out} {has} no way out by car on this map and {lost} in no count: find out why.": no_way_out,
+        f"{left_out:g} home{'s' * (off == 'are')} {lies} off the terrain, or far from every street, and {off} in no "
+        "count.": left_out,
+    }
+    return [line for line, count in told.items() if count]
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +150,10 @@ class AtRating:
 
 @dataclass(frozen=True)
 class HomeTimes:
-    """A home, its street, and what the fires of each rating leave it; `shuts_first` is "" where nothing shuts."""
+    """A home, its street, and what the fires of each rating leave it.
+
+    `wait_s` is the longest in queues; `shuts_first` is "" where nothing shuts.
+    """
 
     identity: str
     street: str

@@ -75,16 +75,12 @@ def drives_s(homes: PlacedHomes, *, region: str) -> NDArray[np.float64]:
 
 def joined(roads: DistrictRoads, link: Link) -> DistrictRoads:
     """Give the roads with a link built or opened; the pieces of a street that it meets keep that street's speed."""
-    count = roads.streets.street_count
-    # the fuel beside streets plays no part here, so its column tells which street each piece was cut from
-    numbered = replace(roads.streets, fuel_t_ha=np.arange(count, dtype=np.float64))
-    streets, homes = with_link(numbered, roads.homes, link=link)
-    from_street = np.where(streets.fuel_t_ha >= 0.0, streets.fuel_t_ha, -1.0).astype(np.int64)
+    streets, homes, from_street = with_link(roads.streets, roads.homes, link=link)
     new = from_street < 0
     length_m = roads.streets.length_m
     share = np.where(new, 1.0, streets.length_m / np.maximum(length_m[from_street], 1e-9))
     own_s = streets.length_m / streets.speed_m_s
-    opened = np.zeros(count, dtype=np.bool_)
+    opened = np.zeros(length_m.size, dtype=np.bool_)
     opened[list(link.streets)] = True
     there_s, back_s = (
         np.where(new, own_s, np.where(share == 1.0, time_s[from_street], time_s[from_street] * share))
@@ -93,8 +89,7 @@ def joined(roads: DistrictRoads, link: Link) -> DistrictRoads:
     # a way that nobody may drive, once it is opened, is driven at the speed of its class
     shut = ~new & opened[from_street] & ~np.isfinite(there_s) & ~np.isfinite(back_s)
     there_s, back_s = (np.where(shut, own_s, time_s) for time_s in (there_s, back_s))
-    fuel = np.full(streets.street_count, -np.inf)
-    return replace(roads, streets=replace(streets, fuel_t_ha=fuel), there_s=there_s, back_s=back_s, homes=homes)
+    return replace(roads, streets=streets, there_s=there_s, back_s=back_s, homes=homes)
 
 
 @dataclass(frozen=True, eq=False)

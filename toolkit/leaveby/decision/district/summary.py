@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from leaveby.confidence import latest_at_confidence, rank_at
 from leaveby.decision.district.fires import needs_s
+from leaveby.decision.district.queues import roll_by_s
 from leaveby.decision.district.result import (
     AtRating,
     Columns,
@@ -152,10 +153,10 @@ def _ratings(asked: DistrictQuestion, alone: _Shares, queue: _Shares, column: in
 def _homes(asked: DistrictQuestion, columns: Columns, need_s: NDArray[np.float64]) -> Iterator[HomeTimes]:
     placed, ratings = asked.roads.homes, range(len(asked.ratings))
     for part in _blocks(asked, len(placed.identity)):
-        wait_s = asked.waits_s[part]
+        wait_s = asked.queues.most_s[part]
         kept = [np.asarray(columns.latest_s[_of_rating(asked, row), part], dtype=np.float64) for row in ratings]
         alone = _shares(asked, kept, need_s)
-        queue = _shares(asked, [one - wait_s for one in kept], need_s)
+        queue = _shares(asked, [roll_by_s(asked.queues, one, part) for one in kept], need_s)
         shuts = np.asarray(columns.shuts[:, part])
         for column, home in enumerate(range(part.start, part.stop)):
             yield HomeTimes(
@@ -183,7 +184,7 @@ def _cut_off(asked: DistrictQuestion, columns: Columns, need_s: NDArray[np.float
     lost, most = np.zeros((ratings, count)), np.zeros(count)
     for number in range(asked.count):
         shuts = np.asarray(columns.shuts[number])
-        left_s = columns.latest_s[number] - asked.waits_s
+        left_s = roll_by_s(asked.queues, columns.latest_s[number])
         short = (left_s < need_s[number // ratings]) & (shuts >= 0)
         here = np.bincount(shuts[short], weights=people[short], minlength=count)
         lost[number % ratings] += here

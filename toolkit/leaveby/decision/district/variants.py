@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import shapely
-from numpy.typing import NDArray
 
 from leaveby.decision.district.fires import Variant
-from leaveby.decision.district.queues import waits_s
+from leaveby.decision.district.queues import Queues, SettingOut, queues_of
 from leaveby.decision.district.roads import (
     DistrictRoads,
     changed_stretches,
@@ -30,7 +28,7 @@ def made_ready(
 ) -> tuple[DistrictRoads, Variant, tuple[str, ...]]:
     """Index the roads and what shuts them, without the homes that have no way out; and the names of those.
 
-    Waits are left at nothing. Raises InputError where no home stands on a street, or a safe point is reached by none.
+    Queues are left at nothing. Raises InputError where no home stands on a street, or a safe point is reached by none.
     """
     cells = stretch_cells(grid, stretch_lines(roads), standoff_m=standoff_m)
     homes = home_graph(roads, inside=cells.inside)
@@ -41,7 +39,7 @@ def made_ready(
         roads = some_homes(roads, np.flatnonzero(out))
         cells = stretch_cells(grid, stretch_lines(roads), standoff_m=standoff_m)
         homes = home_graph(roads, inside=cells.inside)
-    return roads, Variant("as it is", homes, cells, None, np.zeros(homes.home_count)), lost
+    return roads, Variant("as it is", homes, cells, None, Queues(np.zeros(homes.home_count))), lost
 
 
 def second_exits(roads: DistrictRoads, *, most: int, elevation: Elevation | None) -> tuple[Link, ...]:
@@ -56,7 +54,13 @@ def second_exits(roads: DistrictRoads, *, most: int, elevation: Elevation | None
 
 
 def link_variant(
-    roads: DistrictRoads, link: Link, *, grid: Grid, standoff_m: float, vehicles_per_home: float
+    roads: DistrictRoads,
+    link: Link,
+    *,
+    grid: Grid,
+    standoff_m: float,
+    vehicles_per_home: float,
+    setting_out: SettingOut,
 ) -> Variant:
     """Give the roads with a link; only stretches that are new are held against the ground anew."""
     after = joined(roads, link)
@@ -66,14 +70,8 @@ def link_variant(
     take[rows] = roads.streets.street_count + 3 * len(roads.homes.identity) + np.arange(rows.size)
     kept = np.flatnonzero(same >= 0)
     inside = np.empty(take.size, dtype=np.bool_)
-    inside[kept] = lines_inside(grid, _array(stretch_lines(after, kept)))
+    inside[kept] = lines_inside(grid, np.asarray(stretch_lines(after, kept), dtype=object))
     inside[rows] = cells.inside
     homes = home_graph(after, inside=inside)
-    waits = waits_s(after, free_drive_s(homes), vehicles_per_home=vehicles_per_home)
-    return Variant("with a link", homes, cells, take, waits)
-
-
-def _array(lines: list[shapely.LineString]) -> NDArray[np.object_]:
-    found = np.empty(len(lines), dtype=object)
-    found[:] = lines
-    return found
+    queues = queues_of(after, free_drive_s(homes), vehicles_per_home=vehicles_per_home, setting_out=setting_out)
+    return Variant("with a link", homes, cells, take, queues)

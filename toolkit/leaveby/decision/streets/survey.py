@@ -364,7 +364,7 @@ def _links(
     links, sentences = _ranked(asked, found, most=options.links, tell=tell)
     if not links:
         return (), None, sentences
-    joined, moved = with_link(asked.streets, asked.homes, link=links[0])
+    joined, moved, _ = with_link(asked.streets, asked.homes, link=links[0])
     again = single_exits(joined, moved, exits=found.exits, compare=False)
     then, _ = _ranked(replace(asked, streets=joined, homes=moved), again, most=min(options.links, 5), tell=tell)
     after = result.AfterLink(

@@ -238,7 +238,7 @@ def _over_time(
     stream: Stream, places: Sequence[Bottleneck], *, along_s: NDArray[np.float64], share: float
 ) -> list[Hold]:
     """The queues one after another, for neighbours who live at this share of the drive from the home to the first."""
-    set_out_s = _setting_out_s(stream, max(int(one.cars) for one in places)) + (stream.told_s or 0.0)
+    set_out_s = setting_out_s(stream.curve, max(int(one.cars) for one in places)) + (stream.told_s or 0.0)
     holds, past_s, before = list[Hold](), np.zeros(0), 0
     for number, one in enumerate(places):
         joins_s = set_out_s[before : int(one.cars)] + share * along_s[one.at]
@@ -252,12 +252,12 @@ def _over_time(
     return holds
 
 
-def _setting_out_s(stream: Stream, cars: int) -> NDArray[np.float64]:
+def setting_out_s(curve: Mobilisation, cars: int) -> NDArray[np.float64]:
     """When so many cars get going after they are told: spread over the curve so that more only add to those before."""
-    fine_s = np.linspace(0.0, stream.curve.last_s, 20_001)
+    fine_s = np.linspace(0.0, curve.last_s, 20_001)
     # the digits of the car's number in base two, mirrored (van der Corput 1935, from memory)
     shares = sum((np.arange(cars) >> bit & 1) / 2.0 ** (bit + 1) for bit in range(20))
-    return np.asarray(np.interp(shares, rolling_share(stream.curve, fine_s), fine_s), dtype=np.float64)
+    return np.asarray(np.interp(shares, rolling_share(curve, fine_s), fine_s), dtype=np.float64)
 
 
 def held_up(stream: Stream, network: RoadNetwork, edges: Sequence[int], *, counted_s: float) -> HeldUp | None:

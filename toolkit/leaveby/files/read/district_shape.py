@@ -7,14 +7,23 @@ The keys are declared as those of the plan file are (`leaveby.household.plan_key
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, Field
 
+from leaveby.files.read.plan import has_any
 from leaveby.household import plan_tables as shared
 from leaveby.household.plan_keys import Flag, Listed, Point, Table, keys_from, keys_of
 from leaveby.household.plan_tables import Hour, Percent, Vehicle
-from leaveby.parameters import LEARNS_LIKELY_S, LEARNS_LONGEST_S, LEARNS_SHORTEST_S, PEOPLE_PER_HOME, VEHICLES_PER_HOME
+from leaveby.parameters import (
+    LEARNS_LIKELY_S,
+    LEARNS_LONGEST_S,
+    LEARNS_SHORTEST_S,
+    PEOPLE_PER_HOME,
+    QUICK_MEDIAN_S,
+    VEHICLES_PER_HOME,
+)
 
 _WINDS: Final = 16
 
@@ -90,6 +99,16 @@ class NeedSection(Table):
 
 @dataclass(frozen=True, kw_only=True)
 @keyed
+class NeighboursSection(Table):
+    """How the people of the district set out, and so how long they queue: the keys of a plan's neighbours."""
+
+    set_out: shared.SetOut = "at once"
+    half_rolling_min: float = QUICK_MEDIAN_S.value / 60.0
+    told_after_fire_min: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+@keyed
 class HelpSection(Table):
     """What might give more time, and how much of it is looked at; 0 leaves it out."""
 
@@ -124,6 +143,7 @@ class DistrictFile(Table):
     weather: shared.WeatherInput
     homes: HomesSection = HomesSection()
     fires: FiresSection = FiresSection()
+    neighbours: NeighboursSection = NeighboursSection()
     help: HelpSection = HelpSection()
     fire: shared.FireInput | None = None
     danger: shared.DangerInput | None = None
@@ -136,12 +156,18 @@ OWN: Final[dict[str, type]] = {
     "homes": HomesSection,
     "fires": FiresSection,
     "need": NeedSection,
+    "neighbours": NeighboursSection,
     "help": HelpSection,
 }
 """Sections of its own."""
 
 SECTIONS: Final = tuple(keys_of(DistrictFile))
 """All sections and tables; those that are not its own are read as a plan's are."""
+
+
+def is_district(path: Path) -> bool:
+    """Tell a district file from a plan, by its sections; what can't be read is taken for a plan."""
+    return has_any(path, [name for name in OWN if name != "neighbours"])
 
 
 def of_a_plan(document: dict[str, Any]) -> dict[str, Any]:

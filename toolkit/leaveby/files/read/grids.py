@@ -325,13 +325,14 @@ def _whole(text: str) -> str:
     return f"{number:.0f}" if number.is_integer() else text.strip()
 
 
-def read_starts(path: Path, grid: Grid) -> NDArray[np.float64]:
+def read_starts(path: Path, grid: Grid, *, key: str = "rules.starts_file") -> NDArray[np.float64]:
     """Read how likely fires start in each cell of a grid, in any unit; 0 where the raster says nothing.
 
-    Raises InputError where it can't be read, holds a value below 0, or says of no cell that fires start there.
+    `key` names it. Raises InputError where it can't be read, holds a value below 0, or says of no cell that fires
+    start there.
     """
-    where = f"rules.starts_file {path}"
-    with opened(path, "rules.starts_file", "write the reference system into it") as raster:
+    where = f"{key} {path}"
+    with opened(path, key, "write the reference system into it") as raster:
         weight = onto(grid, raster, missing=np.nan, how=Resampling.average)
     weight = np.where(np.isfinite(weight), weight, 0.0)
     if float(weight.min()) < 0.0 or not bool(np.any(weight > 0.0)):

@@ -29,6 +29,7 @@ FILE_KEYS: Final = (
     ("rules", "fuel_file"),
     ("rules", "fuel_legend"),
 )
+KINDS: Final = ("plan", "drill", "district")
 _PLACE: Final = re.compile(
     r"(?:\[(?P<plain>\w+)\](?: (?P<plain_key>\w+)\S*)?|"
     r"(?P<table>\w+)\[(?P<number>\d+)\](?: \".*\"| \(without a name\))?(?:: (?P<key>\w+).*)?)"
@@ -54,7 +55,9 @@ def read_plan(path: str | Path, *, fire_models: Collection[str] | None = None, t
     """
     path = Path(path)
     text = toml_text(path) if text is None else text
-    return plan_in(toml_document(text, where=str(path)), path, text=text, fire_models=fire_models)
+    document = toml_document(text, where=str(path))
+    refuse_another("plan", document, where=str(path))
+    return plan_in(document, path, text=text, fire_models=fire_models)
 
 
 def plan_in(document: dict[str, Any], path: Path, *, text: str, fire_models: Collection[str] | None = None) -> Plan:
@@ -145,6 +148,21 @@ def with_line(fault: Fault, text: str, *, where: str) -> Fault:
     if line is None:
         return fault
     return replace(fault, place=f"{where} line {line}: {found[0]}")
+
+
+def refuse_another(kind: str, document: Collection[str], *, where: str) -> None:
+    """Refuse a file of another kind: each has a section of its name, and no other has that."""
+    other = next((one for one in KINDS if one in document), kind)
+    if kind not in document and other != kind:
+        raise refused(where, "file_of_another_kind", kind=kind, other=other)
+
+
+def has_any(path: Path, sections: Collection[str]) -> bool:
+    """Whether a file can be read and has any of some sections."""
+    try:
+        return not toml_document(toml_text(path), where=str(path)).keys().isdisjoint(sections)
+    except InputError:
+        return False
 
 
 def toml_text(path: Path, *, what: str = "a plan file (TOML)") -> str:

@@ -29,7 +29,9 @@ Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.floa
 
 MOST_CANDIDATES: Final = 1000
 """Of each kind; the most promising are kept."""
-SPOTS_AT_ONCE: Final = 10_000
+SPOTS_AT_FIRST: Final = 1_000
+JOINS_AT_ONCE: Final = 250_000
+"""About so many are held at once, however dense the streets: in a town a spot has hundreds of others near it."""
 
 Columns = TypeVar("Columns", "_Bounds", "_Joins")
 
@@ -435,9 +437,10 @@ def _joins(
         np.where(there_share <= 0.0, 0, np.where(there_share >= 1.0, 2, 1)),
     )
     best_of, best_m = np.full(SLOTS, -1), np.full(SLOTS, np.inf)
-    for low in range(0, street.size, SPOTS_AT_ONCE):
+    low, count = 0, SPOTS_AT_FIRST
+    while low < street.size:
         progress(low, street.size)
-        some = slice(low, low + SPOTS_AT_ONCE)
+        some = slice(low, low + count)
         spots = shapely.line_interpolate_point(streets.geometry[street[some]], share[some], normalized=True)
         begins, begin = shapely.get_coordinates(spots), at_spot(street[some], share[some])
         run = np.flatnonzero(np.diff(street[some], prepend=-1))
@@ -461,6 +464,7 @@ def _joins(
             best_m,
             prune,
         )
+        low, count = low + count, int(np.clip(count * JOINS_AT_ONCE / max(spot.size, 1), 100, 10 * SPOTS_AT_FIRST))
         on_line = place < 0
         along = np.where(on_line, 0.0, there_share[place])
         along[on_line] = shapely.line_locate_point(lines[met[on_line]], spots[spot[on_line]], normalized=True)

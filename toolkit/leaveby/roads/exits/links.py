@@ -94,14 +94,16 @@ def by_bound(link: Link) -> tuple[float, float, float, str]:
 
 def with_link(
     streets: StreetTable, homes: PlacedHomes, *, link: Link, joined: bool = True
-) -> tuple[StreetTable, PlacedHomes]:
+) -> tuple[StreetTable, PlacedHomes, NDArray[np.int64]]:
     """Add a link to the streets: open its ways to everyone, or split the streets that it joins and lay it between.
 
-    Without `joined` the streets are only split, for comparison.
+    Without `joined` the streets are only split, for comparison. Gives streets, homes, and for each of these streets
+    which of those given it is, or is a piece of: -1 for the one that is laid.
     """
     if link.kind == "open":
+        own = np.arange(streets.street_count)
         if not joined:
-            return streets, homes
+            return streets, homes, own
         chosen = set(link.streets)
         forward, backward = streets.forward.copy(), streets.backward.copy()
         nothing = ~(forward | backward)
@@ -109,16 +111,21 @@ def with_link(
         forward[rows] |= nothing[rows]
         backward[rows] |= nothing[rows]
         reason = tuple(OPEN_WAY if row in chosen else why for row, why in enumerate(streets.reason))
-        return replace(streets, forward=forward, backward=backward, reason=reason), homes
-    table, placed, ends = _split_at(streets, homes, link)
-    return (_appended(table, ends, link) if joined else table), placed
+        return replace(streets, forward=forward, backward=backward, reason=reason), homes, own
+    table, placed, ends, piece_of = _split_at(streets, homes, link)
+    return (_appended(table, ends, link), placed, np.append(piece_of, -1)) if joined else (table, placed, piece_of)
 
 
-def _split_at(streets: StreetTable, homes: PlacedHomes, link: Link) -> tuple[StreetTable, PlacedHomes, tuple[int, int]]:
-    """The streets split where a link to build begins and ends, and the junctions there."""
-    table, placed, tail = _split(streets, homes, *link.ends[0])
-    table, placed, head = _split(table, placed, *link.ends[1])
-    return table, placed, (tail, head)
+def _split_at(
+    streets: StreetTable, homes: PlacedHomes, link: Link
+) -> tuple[StreetTable, PlacedHomes, tuple[int, int], NDArray[np.int64]]:
+    """The streets split where a link to build begins and ends, the junctions there, and whose piece each street is."""
+    table, placed, at, piece_of = streets, homes, list[int](), np.arange(streets.street_count)
+    for street, along_m in link.ends:
+        table, placed, node = _split(table, placed, street, along_m)
+        at.append(node)
+        piece_of = np.append(piece_of, np.full(table.street_count - piece_of.size, street))
+    return table, placed, (at[0], at[1]), piece_of
 
 
 def _split(
@@ -197,9 +204,9 @@ def relieved_homes(
     Gives the link with its counts, and the homes that it relieves.
     """
     if link.kind == "open":
-        joined, moved = with_link(streets, homes, link=link)
+        joined, moved, _ = with_link(streets, homes, link=link)
     else:
-        streets, moved, ends = _split_at(streets, homes, link)
+        streets, moved, ends, _ = _split_at(streets, homes, link)
         joined = _appended(streets, ends, link)
     before, after = _must_pass(streets, moved, exits), _must_pass(joined, moved, exits)
     relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)

@@ -35,6 +35,7 @@ def district_page(survey: DistrictSurvey, *, made_at: datetime) -> str:
         last=asked.ratings[-1].name,
         ends=sorted({0, len(asked.ratings) - 1}),
         rolling=words.rolling_words,
+        queued=words.QUEUED[asked.setting_out.how],
         gain_told=words.gain_told,
         share=share_words,
         starts=partial(words.from_words, survey),

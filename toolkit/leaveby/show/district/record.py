@@ -30,6 +30,7 @@ def district_record(survey: DistrictSurvey, *, made_at: datetime) -> dict[str, A
         "allowed_share": asked.allowed_share,
         "fires": asked.count,
         "hours": list(asked.hours),
+        "set_out": asked.setting_out.how,
         "share_known_within": share_up(survey.error),
         "ratings": [{"name": one.name, "tells_people_to_leave": one.told} for one in asked.ratings],
         "second_exits": [

@@ -6,12 +6,19 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from leaveby.decision.district.result import AtRating, DistrictSurvey, Gain, StreetTimes
+from leaveby.decision.district.result import AtRating, DistrictSurvey, Gain, StreetTimes, not_counted
 from leaveby.decision.rules.words import share_words
+from leaveby.household.plan_tables import SetOut
 from leaveby.show.templates import sentences
 from leaveby.show.wording import clean
 from leaveby.units import Measures, rounded_words
 
+QUEUED: Final[dict[SetOut, str]] = {
+    "at once": "with everyone in the queue",
+    "over time": "behind those who set out over time",
+    "gone before": "with the neighbours gone before",
+}
+"""How the times with queues are meant, by how people set out."""
 NO_LIMIT: Final = "no limit found"
 """Where in the asked share of fires nothing shuts the way within the hours looked at."""
 
@@ -97,6 +104,7 @@ def district_sentences(survey: DistrictSurvey) -> list[str]:
         homes=sum(one.dwellings for one in survey.homes),
         rolling=rolling_words,
         no_limit=NO_LIMIT,
+        not_counted=not_counted(survey.question.left_out, len(survey.question.no_way_out)),
         share=share_words,
         gain=gain_words,
         helps=[one for one in best_exits(survey.streets[0]) if one.gain_s[-1] >= 60.0],
