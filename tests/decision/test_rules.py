@@ -83,7 +83,7 @@ def test_a_backward_solve_tells_what_forward_ones_do(
 
     Within a cell's crossing or one part in a hundred of the fire's time, always so for wind from anywhere, by which the
     lines are drawn; for wind from one side 6 of 160 starts on the steep slopes of Andorra were off by more, three late
-    and three early, by up to 2.2 times as much: members' legs are moved to where they are best in every fifth cell only.
+    and three early, by up to 2.2 times as much: members' legs are moved to where they are best in each fifth cell only.
     """
     inputs = make(places)
     asked, days, rng = asked_for(inputs), ratings_days(inputs), np.random.default_rng(5)
