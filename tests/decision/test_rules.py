@@ -31,6 +31,7 @@ from leaveby.decision.rules.too_near import day_fires, fastest, lead_map, refere
 from leaveby.decision.ways.result import Rule, Rules
 from leaveby.errors import InputError
 from leaveby.fire.arrival.solve import Ignition, arrive
+from leaveby.fire.fuel.zones import fuel_from_codes
 from leaveby.fire.terrain import Grid
 from leaveby.fire.weather.ratings import RatedDay
 from leaveby.fire.weather.series import Weather, perturbed
@@ -80,8 +81,9 @@ def test_a_backward_solve_tells_what_forward_ones_do(
 ) -> None:
     """A lead is the fire's arrival at the road, less the stretched drive: from random starts, on random days and winds.
 
-    Within a cell's crossing or one part in a hundred of the fire's time; on the steep slopes of Andorra 3 of 100 starts
-    were off by more, by up to 2.1 cells or 1.8 %.
+    Within a cell's crossing or one part in a hundred of the fire's time, always so for wind from anywhere, by which the
+    lines are drawn; for wind from one side 6 of 160 starts on the steep slopes of Andorra were off by more, three late
+    and three early, by up to 2.2 times as much: members' legs are moved to where they are best in each fifth cell only.
     """
     inputs = make(places)
     asked, days, rng = asked_for(inputs), ratings_days(inputs), np.random.default_rng(5)
@@ -96,7 +98,8 @@ def test_a_backward_solve_tells_what_forward_ones_do(
         number = int(rng.integers(len(asked.routes[way])))
         cells, drive_s = asked.cells[way][number], asked.routes[way][number].time_s
         wanted = threshold(asked.needs[way], fire.factor, drive_s=drive_s, confidence=inputs.plan.confidence)
-        table = reference_table(ground, fire, wind_from_deg=(None, float(rng.uniform(0.0, 360.0)))[rng.integers(2)])
+        wind_from_deg = (None, float(rng.uniform(0.0, 360.0)))[rng.integers(2)]
+        table = reference_table(ground, fire, wind_from_deg=wind_from_deg)
         lead_s = lead_map(table, cells, wanted=wanted)
         row, col = cell_at(ground.grid, cells.xy_m)
         starts = np.argwhere(np.isfinite(lead_s) & (ground.start_share > 0.0))
@@ -109,7 +112,8 @@ def test_a_backward_solve_tells_what_forward_ones_do(
             forward_s = float(np.min(time_s[row, col] - wanted.drive_ratio * cells.cleared_s))
             crossing_s = ground.grid.cell_m / float(table.flat_head_ros_m_s[0, table.zone[tuple(at)]])
             fire_s = forward_s + wanted.drive_ratio * drive_s
-            assert abs(found_s - forward_s) <= most * max(crossing_s, 0.01 * fire_s)
+            bound = 1.0 if wind_from_deg is None else most
+            assert abs(found_s - forward_s) <= bound * max(crossing_s, 0.01 * fire_s)
 
 
 def cell_at(grid: Grid, xy_m: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -255,6 +259,24 @@ def test_the_least_winds_are_no_worse_than_a_little_more(
         assert_no_weaker(worse.rules[key], rule)
 
 
+def test_in_forest_alone_a_light_wind_counts_no_fewer_starts_than_a_lighter_one(
+    places: ModuleType, valleys: ModuleType
+) -> None:
+    """Fire runs there nearly as fast without wind as in a light one, and to all sides: a wind that only narrows it
+    would otherwise count fewer. At 10 km/h a ninth fewer than at 0.5.
+    """
+    inputs = places.two_roads_out(wide_cell_m=1000.0)
+    grid = inputs.wide.terrain.grid
+    forest = fuel_from_codes(grid, np.ones(grid.shape), legend={1: "dry eucalypt forest"})
+    asked = asked_for(replace(inputs, wide=replace(inputs.wide, fuel=forest)))
+    days = [rated(f"{wind} km/h", day_of(valleys, wind)) for wind in (0.0, 0.5, 2.5, 5.0, 7.5, 10.0, 15.0, 20.0, 30.0)]
+    for way in asked.routes:
+        # each by itself: together, none counts fewer than a lower rating
+        shares = [rules_for(asked, [day], today=None).rules[day.name, way].share for day in days]
+        assert shares == sorted(shares)
+        assert shares[0] > 0.0
+
+
 # --- small things ----------------------------------------------------------------------------------------------------
 
 
@@ -395,14 +417,14 @@ def test_a_start_counts_where_the_days_wind_turns_to_bring_it(
     fires = day_fires(asked.ground, weather, draws=asked.draws, confidence=0.95)
     fire = fastest(fires, within=np.arange(12) < 11)
     leads = _Leads(asked, "car", fire)
-    north, east, west = (leads.solved((0.0, 90.0, 270.0)) < leads.of_routes("go_s")).any(axis=1)
+    every = np.ones((2, *asked.ground.grid.shape), dtype=bool)
+    north, east, west = leads.short((0.0, 90.0, 270.0), bounds=("go_s",), named=every)[0]
     only = np.argwhere(east & ~north & ~west & (asked.ground.start_share > 0.0))[0]
-    starts = np.zeros(asked.ground.grid.shape)
+    starts = np.zeros(every.shape[1:])
     starts[tuple(only)] = 1.0
     from_north = replace(inputs.plan.rules, wind_shares=(1.0, *[0.0] * 15), hours=(12,))
     asked = asked_for(replace(inputs, starts=starts, plan=replace(inputs.plan, rules=from_north)))
     weather.wind_from_deg[-1] = turned_to_deg
     fire = fastest(replace(fires, weather=weather), within=np.arange(12) < 11)
-    every = np.ones(starts.shape, dtype=np.int64)
-    found = max(_share_too_near(_Leads(asked, "car", fire), route=number * every) for number in (0, 1))
+    found = max(_share_too_near(_Leads(asked, "car", fire), route=np.full(starts.shape, number)) for number in (0, 1))
     assert found == pytest.approx(asked.ground.start_share.sum() if counts else 0.0)

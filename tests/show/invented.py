@@ -193,8 +193,7 @@ def invented_arrival() -> Arrival:
     time_s = (np.sqrt(along**2 + across**2 * 4.2) - focus * along) / (ahead_m_s * (1.0 - focus))
     time_s = np.where((along < 0) & (time_s > 20_000.0), np.inf, time_s)
     time_s = np.where((time_s > 8 * 3600.0) | (east > 7_500.0), np.inf, time_s)
-    zero = np.zeros(GRID.shape, dtype=np.float32)
-    return Arrival(GRID, time_s, zero, zero, burnable=np.ones(GRID.shape, dtype=bool), horizon_s=8 * 3600.0)
+    return Arrival(GRID, time_s, burnable=np.ones(GRID.shape, dtype=bool), horizon_s=8 * 3600.0)
 
 
 SPOT = box(674_000.0, 5_999_000.0, 674_100.0, 5_999_100.0)

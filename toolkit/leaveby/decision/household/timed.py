@@ -113,5 +113,4 @@ def _arrival(scenario: Scenario, central: SpreadTable) -> Arrival:
     horizon_s = scenario.inputs.plan.horizon_s
     if scenario.starts:
         return arrive(central, central_ignitions(scenario), horizon_s=horizon_s)
-    nothing, still = np.full(central.grid.shape, np.inf), np.zeros(central.grid.shape, dtype=np.float32)
-    return Arrival(central.grid, nothing, still, still, central.zone >= 0, horizon_s)
+    return Arrival(central.grid, np.full(central.grid.shape, np.inf), central.zone >= 0, horizon_s)

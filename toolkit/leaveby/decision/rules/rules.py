@@ -264,7 +264,7 @@ def _looked_at(asked: Asked, way: Way, *, fires: DayFires, lower: _Seen | None) 
     """Solve a rating's day for one way of leaving, and put the maps together."""
     plan, ground, needs = asked.scenario.inputs.plan, asked.ground, asked.needs[way]
     any_hour = _Leads(asked, way, fastest(fires, within=np.ones(fires.mean_m_s.size, dtype=bool)))
-    leads = any_hour.solved((None,))[0]
+    leads = np.stack([any_hour.solved((None,), number)[0] for number in range(len(asked.routes[way]))])
     slack = leads - any_hour.of_routes("go_s")
     best_s, route = slack.max(axis=0), slack.argmax(axis=0)
     with np.errstate(invalid="ignore"):
@@ -307,17 +307,29 @@ class _Leads:
         """Give a bound by route, to be set against maps; shape (routes, 1, 1)."""
         return np.array([getattr(one, bound) for one in self.wanted], dtype=np.float32)[:, None, None]
 
-    def solved(self, winds: Sequence[float | None]) -> NDArray[np.float32]:
-        """Solve every wind and route, one after the other by as many threads as are asked for.
-
-        Shape (winds, routes, rows, cols).
-        """
-        tables = [reference_table(self.asked.ground, self.fire, wind_from_deg=wind) for wind in winds]
-        each = list(zip(self.asked.cells[self.way], self.wanted, strict=True))
+    def solved(self, winds: Sequence[float | None], number: int) -> NDArray[np.float32]:
+        """Solve every wind for a route, by as many threads as are asked for; shape (winds, rows, cols)."""
+        cells, wanted, ground = self.asked.cells[self.way][number], self.wanted[number], self.asked.ground
+        solve = partial(lead_map, route=cells, wanted=wanted, legs_over=ground.legs_over)
         with threads(self.asked.workers) as pool:
-            found = pool.map(lambda one: lead_map(one[0], one[1][0], wanted=one[1][1]), product(tables, each))
-            leads = np.stack(list(found))
-        return leads.reshape(len(tables), len(each), *leads.shape[1:])
+            found = pool.map(solve, [reference_table(ground, self.fire, wind_from_deg=wind) for wind in winds])
+            return np.stack(list(found))
+
+    def short(
+        self, winds: Sequence[float | None], *, bounds: Sequence[Literal["go_s", "late_s"]], named: NDArray[np.bool_]
+    ) -> NDArray[np.bool_]:
+        """Mark where fire leaves too little time by a route that is named there, in each wind or if it drops.
+
+        `named` has shape (routes, rows, cols), what comes back (bounds, winds, rows, cols).
+        """
+        found = np.zeros((len(bounds), len(winds), *named.shape[1:]), dtype=bool)
+        for number in np.flatnonzero(named.any(axis=(1, 2))):
+            leads = self.solved(winds, int(number))
+            for short, bound in zip(found, bounds, strict=True):
+                short |= named[number] & (leads < self.of_routes(bound)[number])
+        if None not in winds:
+            found |= replace(self, fire=self.fire.still or self.fire).short((None,), bounds=bounds, named=named)
+        return found
 
 
 def _share_too_near(leads: _Leads, *, route: NDArray[np.int64]) -> float:
@@ -325,12 +337,13 @@ def _share_too_near(leads: _Leads, *, route: NDArray[np.int64]) -> float:
 
     On a day whose wind turns, a start counts as too near when it is so before or after the turn.
     """
-    short = leads.solved(BEARINGS_DEG) < leads.of_routes("go_s")
-    near = np.take_along_axis(short, route[None, None], axis=1)[:, 0]
+    starts = leads.asked.ground.start_share
+    named = (np.arange(len(leads.wanted))[:, None, None] == route) & (starts > 0.0)
+    near = leads.short(BEARINGS_DEG, bounds=("go_s",), named=named)[0]
     turns_deg = leads.fire.turns_deg
     if abs(turns_deg) >= WIND_CHANGE_DEG.value:
         near |= np.roll(near, -round(turns_deg / 22.5), axis=0)
-    by_wind = (near * leads.asked.ground.start_share).sum(axis=(1, 2))
+    by_wind = (near * starts).sum(axis=(1, 2))
     return float(np.dot(leads.asked.scenario.inputs.plan.rules.wind_shares, by_wind))
 
 
@@ -436,9 +449,7 @@ def look(
     if learns_s is not None:
         needs = replace(needs, learns_s=np.full_like(needs.learns_s, learns_s))
     leads = _Leads(replace(asked, needs={way: needs}), way, _fastest_from(asked, needs, fires=fires, span=span))
-    lead_s = leads.solved((wind_from_deg,))[0]
-    bounds: tuple[Literal["go_s", "late_s"], ...] = ("go_s", "late_s")
-    short = [np.where(rule.equal_cells, lead_s - leads.of_routes(bound), np.inf).min(axis=0) < 0.0 for bound in bounds]
+    short = leads.short((wind_from_deg,), bounds=("go_s", "late_s"), named=rule.equal_cells)[:, 0]
     go, late = (
         _line(asked, way, maximum_filter(one, size=3, mode="nearest"), ready_s=line.ready_s)
         for one, line in zip(short, (rule.go, rule.late), strict=True)

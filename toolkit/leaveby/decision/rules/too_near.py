@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -24,6 +25,8 @@ from leaveby.confidence import longest_at_confidence
 from leaveby.decision.fires.closing import StretchCells, select
 from leaveby.decision.fires.members import Draws
 from leaveby.decision.ways.roads import CandidateRoute
+from leaveby.fire.arrival.ground import Ground as LegsGround
+from leaveby.fire.arrival.ground import make_ground
 from leaveby.fire.arrival.solve import lead_time
 from leaveby.fire.spread.ellipse import SpreadTable, any_wind
 from leaveby.fire.spread.model_error import ros_factors
@@ -37,8 +40,9 @@ from leaveby.parameters import CREEP_ROS_M_S
 
 WIND_NODES: Final = 9
 
-CALM_M_S: Final = 5.0 / 3.6
-"""Above this wind the printed equations of grass, dry eucalypt forest and shrubland rise many times as steeply."""
+LESS_WIND_M_S: Final = (5.0 / 3.6, 0.0)
+"""Above the first the printed equations of grass, dry eucalypt forest and shrubland rise many times as steeply; without
+any, fire runs to all sides, which in forest counts for more than what a light wind gains ahead of it."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +60,11 @@ class Ground:
     home_cell: tuple[int, int]
     start_share: NDArray[np.float64]
     off_share: NDArray[np.float64]
+
+    @cached_property
+    def legs_over(self) -> LegsGround:
+        """The ground as the solver takes it, made once for all winds."""
+        return make_ground(self.zones.zone, *self.gradients)
 
 
 @dataclass(frozen=True)
@@ -98,7 +107,7 @@ class DayFires:
     - `head_m_s`, shape (steps, zones): of the reference fire, on flat ground.
     - `member_m_s`, shape (members, steps, zones): of each member's fire.
     - `mean_m_s`, shape (steps,): of the reference fire, over the ground.
-    - `calm`: the same day with no wind above `CALM_M_S`; None where it has none.
+    - `calm`: the same day with no wind above the next of `LESS_WIND_M_S`; None where it has none.
     """
 
     weather: Weather
@@ -123,11 +132,16 @@ def day_fires(ground: Ground, weather: Weather, *, draws: Draws, confidence: flo
             ros_factors=None if z is None else ros_factors(z),
         )
 
+    calm = None
+    for most_m_s in LESS_WIND_M_S:
+        if calm is None and (weather.wind_speed_m_s > most_m_s).any():
+            slower = replace(weather, wind_speed_m_s=np.minimum(weather.wind_speed_m_s, most_m_s))
+            calm = day_fires(ground, slower, draws=draws, confidence=confidence)
     head_m_s = flat(1.0, float(ndtri(confidence))).head_ros_m_s
     cells = np.bincount(zones.zone[zones.zone >= 0].ravel(), minlength=head_m_s.shape[1])
     mean_m_s = head_m_s @ (cells / cells.sum())
     if choice.set_m_s is not None:
-        return DayFires(weather, head_m_s, np.broadcast_to(head_m_s, (draws.members, *head_m_s.shape)), mean_m_s)
+        return DayFires(weather, head_m_s, np.broadcast_to(head_m_s, (draws.members, *head_m_s.shape)), mean_m_s, calm)
     log_wind = np.log(draws.wind_factor)
     nodes = np.linspace(log_wind.min(), log_wind.max(), WIND_NODES)
     found = [flat(float(np.exp(node)), None) for node in nodes]
@@ -141,10 +155,6 @@ def day_fires(ground: Ground, weather: Weather, *, draws: Draws, confidence: flo
         rate = (1.0 - part) * by_node[below, number] + part * by_node[below + 1, number]
         rate *= np.array([one[model] for one in factors])[:, None, None]
         np.maximum(member_m_s, rate, out=member_m_s)
-    calm = None
-    if (weather.wind_speed_m_s > CALM_M_S).any():
-        slower = replace(weather, wind_speed_m_s=np.minimum(weather.wind_speed_m_s, CALM_M_S))
-        calm = day_fires(ground, slower, draws=draws, confidence=confidence)
     return DayFires(weather, head_m_s, member_m_s, mean_m_s, calm)
 
 
@@ -155,35 +165,40 @@ class Fastest:
     - `head_m_s`, shape (zones,): of the reference fire, on flat ground, in the step that is worst for each zone.
     - `factor`, shape (members,): how much faster each member's fire may be, in the fuel where that is most.
     - `wind_m_s`: of the step that is worst over the ground, and `turns_deg` how far the day's wind turns from it.
+    - `still`: the same without wind; None where there is none.
     """
 
     head_m_s: NDArray[np.float64]
     factor: NDArray[np.float64]
     wind_m_s: float
     turns_deg: float
+    still: Fastest | None = None
 
     @property
-    def key(self) -> tuple[bytes, bytes, float, float]:
+    def key(self) -> tuple[object, ...]:
         """Tell apart what leads are solved for."""
-        return self.head_m_s.tobytes(), self.factor.tobytes(), self.wind_m_s, self.turns_deg
+        still = self.still and self.still.key
+        return self.head_m_s.tobytes(), self.factor.tobytes(), self.wind_m_s, self.turns_deg, still
 
 
 def fastest(day: DayFires, *, within: NDArray[np.bool_]) -> Fastest:
     """Put the steps together in which fire may run; `within` has shape (steps,).
 
-    Members differ most from the reference fire on days of about `CALM_M_S`, and a factor of one fuel holds for all: a
-    windier day's is never less than what the calmer one's comes to, or more wind would leave more time.
+    Members differ most from the reference fire in light winds, and a factor of one fuel holds for all: a windier day's
+    is never less than what the calmer one's comes to, or more wind would leave more time.
     """
     head_m_s = day.head_m_s[within].max(axis=0)
     factor = (day.member_m_s[:, within].max(axis=1) / head_m_s).max(axis=1)
+    still = None
     if day.calm is not None:
         calm = fastest(day.calm, within=within)
+        still = calm.still or calm
         factor = np.maximum(factor, calm.factor * (calm.head_m_s / head_m_s).max())
     step = int(np.argmax(np.where(within, day.mean_m_s, -1.0)))
     from_deg = day.weather.wind_from_deg[:, 0]
     turns_deg = np.mod(from_deg - from_deg[step] + 180.0, 360.0) - 180.0
     most_deg = float(turns_deg[np.argmax(np.abs(turns_deg))])
-    return Fastest(head_m_s, factor, float(day.weather.wind_speed_m_s[step, 0]), most_deg)
+    return Fastest(head_m_s, factor, float(day.weather.wind_speed_m_s[step, 0]), most_deg, still)
 
 
 def reference_table(ground: Ground, fire: Fastest, *, wind_from_deg: float | None) -> SpreadTable:
@@ -268,7 +283,9 @@ def edges_of(routes: Sequence[CandidateRoute]) -> tuple[int, ...]:
     return tuple(sorted({edge for route in routes for edge in route.edges}))
 
 
-def lead_map(spread: SpreadTable, route: RouteCells, *, wanted: Threshold) -> NDArray[np.float32]:
+def lead_map(
+    spread: SpreadTable, route: RouteCells, *, wanted: Threshold, legs_over: LegsGround | None = None
+) -> NDArray[np.float32]:
     """Map how long fire at each cell takes to a route, less the stretched drive; inf where that is enough. Seconds."""
     if not len(route.xy_m):
         return np.full(spread.grid.shape, np.inf, dtype=np.float32)
@@ -278,6 +295,7 @@ def lead_map(spread: SpreadTable, route: RouteCells, *, wanted: Threshold) -> ND
         value_s=-wanted.drive_ratio * route.cleared_s,
         horizon_s=wanted.go_s,
         fine=False,
+        ground=legs_over,
     )
     return found.astype(np.float32)
 

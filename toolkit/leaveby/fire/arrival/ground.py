@@ -96,10 +96,15 @@ def make_ground(
     cells["gradient_north"] = gradient_north
     cells["stamp"] = -1
     cells["alike"], cells["edge"] = _likeness(zone, (gradient_east, gradient_north))
-    recent = np.zeros(RECENT, dtype=RECENT_ELLIPSE)
-    recent["key"] = -1
     rows, cols = zone.shape
-    return Ground(cells.ravel(), rows, cols, bool((zone < 0).any()), recent)
+    return fresh(Ground(cells.ravel(), rows, cols, bool((zone < 0).any()), np.zeros(RECENT, dtype=RECENT_ELLIPSE)))
+
+
+def fresh(ground: Ground) -> Ground:
+    """The same ground without any ellipse, for a solve of its own."""
+    recent = ground.recent.copy()
+    recent["key"] = -1
+    return ground._replace(cells=ground.cells.copy(), recent=recent)
 
 
 def make_steps(

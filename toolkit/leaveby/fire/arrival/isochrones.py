@@ -1,4 +1,4 @@
-"""What is read off a solved arrival field: isochrones, the front's direction and speed, layers, places."""
+"""What is read off a solved arrival field: isochrones, places."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import contourpy
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
@@ -18,16 +17,6 @@ from leaveby.caution import OVERRIDE
 from leaveby.errors import Fault, Faults
 from leaveby.fire.arrival.solve import Arrival
 from leaveby.fire.terrain import cell_of
-
-
-def front_bearing_deg(arrival: Arrival) -> NDArray[np.float64]:
-    """Bearing towards which the front moves as it comes to each cell: shape (rows, cols), degrees clockwise from north.
-
-    0 to below 360; 0 where no fire comes. Against the bearing of the head it tells head, flank and back apart.
-    """
-    east = arrival.slowness_east_s_m.astype(np.float64)
-    bearing = np.degrees(np.arctan2(east, arrival.slowness_north_s_m.astype(np.float64)))
-    return np.where(bearing < 0, bearing + 360.0, bearing) % 360.0
 
 
 def isochrones(arrival: Arrival, times_s: Sequence[float]) -> gpd.GeoDataFrame:

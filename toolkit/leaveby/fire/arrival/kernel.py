@@ -445,26 +445,6 @@ def _offer(
 
 
 @compiled
-def _finish(ground: Ground, steps: Steps, fronts: Fronts) -> None:
-    """Turn the last direction of every leg into the slowness vector of the front."""
-    for cell in range(fronts.size):
-        here = fronts[cell]
-        time = here["time"]
-        if not time < np.inf:
-            continue
-        step = _step_at(steps, time, here["anchor_step"] + 0)
-        s, sx, sy = cell_ellipse(ground, steps, cell, step)
-        ux = 1.0 * here["ray_x"]
-        uy = 1.0 * here["ray_y"]
-        if ux == 0.0 and uy == 0.0:
-            drift = math.sqrt(sx * sx + sy * sy)
-            ux = sx / drift if drift > 0.0 else 1.0
-            uy = sy / drift if drift > 0.0 else 0.0
-        here["ray_x"] = ux * s - sx
-        here["ray_y"] = uy * s - sy
-
-
-@compiled
 def _burn(
     ground: Ground, steps: Steps, seeds: Seeds, fronts: Fronts, queue: _Queue, horizon: float, fine: bool
 ) -> None:
@@ -490,19 +470,17 @@ def _burn(
             patience += 4 * fronts.size
         here = _settle(ground, steps, fronts, cell, fine)
         size = _offer(ground, steps, fronts, queue, size, here, gain, horizon)
-    _finish(ground, steps, fronts)
 
 
-def burn(ground: Ground, steps: Steps, *, seeds: Seeds, horizon_s: float, fine: bool = True) -> Fronts:
-    """Let fire run over the cells from the ignition points on, and give how it came to each.
+def burn(ground: Ground, steps: Steps, *, seeds: Seeds, horizon_s: float, fine: bool = True) -> NDArray[np.float64]:
+    """Let fire run over the cells from the ignition points on, and give when it came to each; shape (rows, cols).
 
     The first step begins at or before every seed. If not `fine`, legs are bent less at the edges of fuels, and found in
-    a third less time. `time`, shape (rows, cols), is inf where fire did not come before the horizon; `ray_x` and
-    `ray_y` of reached cells hold the slowness vector of the front (s per cell).
+    a third less time. The time is inf where fire did not come before the horizon.
     """
     count = ground.cells.size
     fronts = np.zeros(count, dtype=FRONT)
     fronts["time"] = np.inf
     queue = _Queue(np.empty(count + 1), np.empty(count + 1, dtype=np.int32))
     _burn(ground, steps, seeds, fronts, queue, float(horizon_s), fine)
-    return fronts.reshape(ground.rows, ground.cols)
+    return np.array(fronts["time"]).reshape(ground.rows, ground.cols)

@@ -4,12 +4,8 @@ Method: straight legs with bends, settled in order of time (`kernel`). A leg's t
 cells its line crosses, with the weather in force while the fire crosses them; across weather steps a leg bends as
 the fire's path does. No stencil of fixed directions takes part, so a narrow head is not late.
 
-How far off it is was measured against exact shapes, Fermat's principle, scikit-fmm and five times finer grids; the
-figures stand in `about/trust.md`. The ones that matter most: on ground that is alike it is within 0.1 %; among patches
-of fuel it is late, by 0.1 to 0.3 % on average, with `fine=False` (as members are solved) by two to four times as much,
-and single cells just past where the front stood when the wind changed by up to a quarter; a field that is faster
-everywhere is later nowhere on ground that is alike, and among patches by a few cells' time at the very worst; on single
-steep slopes real valleys burn up to 7 % earlier on a grid twice as fine. Where that matters, take a finer grid.
+How far off it is was measured; the figures stand in `about/trust.md`. On ground that is alike it is within 0.1 %; among
+patches of fuel and on single steep slopes it is late. Where that matters, take a finer grid.
 """
 
 from __future__ import annotations
@@ -26,8 +22,8 @@ from shapely.geometry.base import BaseGeometry
 
 from leaveby.caution import OVERRIDE
 from leaveby.errors import Faults, refuse
-from leaveby.fire.arrival.ground import make_ground, make_steps
-from leaveby.fire.arrival.kernel import Fronts, Seeds, burn
+from leaveby.fire.arrival.ground import Ground, fresh, make_ground, make_steps
+from leaveby.fire.arrival.kernel import Seeds, burn
 from leaveby.fire.spread.ellipse import SpreadTable
 from leaveby.fire.terrain import Grid, cell_of, check_grid, in_cells, to_xarray
 from leaveby.regions import assumed
@@ -60,18 +56,14 @@ def ignite_point(x_m: float, y_m: float, *, at_s: float = 0.0) -> Ignition:
 
 @dataclass(frozen=True)
 class Arrival:
-    """When the fire comes to each cell, and how its front stands there; arrays have the shape (rows, cols).
+    """When the fire comes to each cell; arrays have the shape (rows, cols).
 
     - `time_s`: seconds from the scenario's start at each cell's centre; inf where it does not come by `horizon_s`.
-    - `slowness_east_s_m`, `slowness_north_s_m`: slowness vector of the front: it points square to the front, the way
-      the front moves; its length is one over the front's speed, in s/m. Zero where no fire comes.
     - `burnable`: where something burns.
     """
 
     grid: Grid
     time_s: NDArray[np.float64]
-    slowness_east_s_m: NDArray[np.float32]
-    slowness_north_s_m: NDArray[np.float32]
     burnable: NDArray[np.bool_]
     horizon_s: float
 
@@ -105,32 +97,18 @@ def arrive(
     >>> float(arrival.time_s[0, 20].round(6))  # 600 m at 0.5 m/s
     1200.0
     """
-    check_spread(spread)
+    ground = _checked_ground(spread)
     _check_ignitions(spread, ignitions, horizon_s=horizon_s)
     burnable = spread.zone >= 0
-
+    time_s = np.full(spread.grid.shape, np.inf)
     # Each fire is followed by itself on a clock that starts with it: one more can then delay nothing.
-    best: Arrival | None = None
     for fire in ignitions:
         step_s = np.round(spread.time_s - fire.at_s, 6)
         seeds = _seeds(spread, fire.geometry)
-        fronts = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, fine=fine)
-        time = fronts["time"] + fire.at_s
-        reached = np.isfinite(time)
-        east = np.where(reached, fronts["ray_x"] / spread.grid.cell_m, 0.0).astype(np.float32)
-        north = np.where(reached, fronts["ray_y"] / -spread.grid.cell_m, 0.0).astype(np.float32)
-        if best is not None:
-            later = time > best.time_s
-            time[later] = best.time_s[later]
-            east[later] = best.slowness_east_s_m[later]
-            north[later] = best.slowness_north_s_m[later]
-        best = Arrival(spread.grid, time, east, north, burnable, horizon_s)
-    assert best is not None
-    unburnt = ~burnable | (best.time_s > horizon_s)
-    best.time_s[unburnt] = np.inf
-    best.slowness_east_s_m[unburnt] = 0.0
-    best.slowness_north_s_m[unburnt] = 0.0
-    return best
+        since_s = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, ground=ground, fine=fine)
+        np.minimum(time_s, since_s + fire.at_s, out=time_s)
+    time_s[~burnable | (time_s > horizon_s)] = np.inf
+    return Arrival(spread.grid, time_s, burnable, horizon_s)
 
 
 def lead_time(
@@ -140,6 +118,7 @@ def lead_time(
     value_s: ArrayLike,
     horizon_s: float = np.inf,
     fine: bool = True,
+    ground: Ground | None = None,
 ) -> NDArray[np.float64]:
     """How long a fire at each cell takes to some points, plus the points' own values: a backward solve.
 
@@ -151,6 +130,7 @@ def lead_time(
     - `value_s`, shape (points,): seconds; may be negative.
     - `horizon_s`: values above it become inf.
     - `fine`: as in `arrive`.
+    - `ground`: the table's own by `make_ground`, where many share one; a table that comes with it is not checked.
 
     Returns shape (rows, cols): seconds; inf where no point is reached, and on unburnable ground.
 
@@ -162,7 +142,7 @@ def lead_time(
     >>> float(lead[0, 20].round(6))  # 600 m at 0.5 m/s, less 300 s
     900.0
     """
-    check_spread(spread)
+    ground = _checked_ground(spread) if ground is None else ground
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
     values = np.asarray(value_s, dtype=np.float64).reshape(-1)
     if points.shape[0] == 0 or points.shape[0] != values.size:
@@ -180,8 +160,15 @@ def lead_time(
         wind_east_m_s=spread.wind_east_m_s[:1],
         wind_north_m_s=spread.wind_north_m_s[:1],
     )
-    fronts = _solve(one, seeds, step_s=one.time_s, horizon_s=horizon_s - start_s, backward=True, fine=fine)
-    return np.asarray(fronts["time"] + start_s)
+    on_clock_s = horizon_s - start_s
+    return start_s + _solve(
+        one, seeds, step_s=one.time_s, horizon_s=on_clock_s, ground=ground, backward=True, fine=fine
+    )
+
+
+def _checked_ground(spread: SpreadTable) -> Ground:
+    check_spread(spread)
+    return make_ground(spread.zone, spread.gradient_east, spread.gradient_north)
 
 
 def _lead_seeds(spread: SpreadTable, points: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -336,10 +323,10 @@ def _solve(
     *,
     step_s: NDArray[np.float64],
     horizon_s: float,
+    ground: Ground,
     backward: bool = False,
     fine: bool = True,
-) -> Fronts:
-    """Run the kernel: time, and the front's slowness vector (s per cell)."""
+) -> NDArray[np.float64]:
     steps = make_steps(
         step_s,
         head_m_s=spread.flat_head_ros_m_s,
@@ -348,8 +335,7 @@ def _solve(
         cell_m=spread.grid.cell_m,
         backward=backward,
     )
-    ground = make_ground(spread.zone, spread.gradient_east, spread.gradient_north)
-    return burn(ground, steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
+    return burn(fresh(ground), steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
 
 
 def _calm() -> SpreadTable:
