@@ -194,22 +194,22 @@ def _roads(path: Path) -> object:
 
 
 GROUPS: dict[str, Group] = {
-    "plan": Group(("demo/plan.toml", "demo/plan_two_fronts.toml"), check_household, 0.7),
+    "plan": Group(("demo/plan.toml", "demo/plan_two_fronts.toml"), check_household, 0.8),
     "drill": Group(("demo/drill.toml",), check_drill, 0.1),
     "district": Group(("demo/district.toml",), read_district, 0.02),
-    "practice": Group(("practice.csv",), read_practice, 2.0),
+    "practice": Group(("practice.csv",), read_practice, 6.0),
     "terrain": Group(("terrain.tif",), lambda path: read_terrain(path, HOME)),
     "raster": Group(("terrain.tif",), _raster, 0.7),
     "fuel": Group(("fuel.tif",), _fuel),
-    "legend": Group(("legend.csv",), _fuel, 2.0),
+    "legend": Group(("legend.csv",), _fuel, 6.0),
     "cover": Group(
-        ("cover.gpkg", "cover.geojson", "cover.shp"), lambda path: read_fuel(GRID, path, column="cover"), 0.5
+        ("cover.gpkg", "cover.geojson", "cover.shp"), lambda path: read_fuel(GRID, path, column="cover"), 0.4
     ),
-    "weather": Group(("weather.csv", "station.csv"), _weather, 2.0),
-    "station": Group(("station.csv",), _station, 2.0),
+    "weather": Group(("weather.csv", "station.csv"), _weather, 6.0),
+    "station": Group(("station.csv",), _station, 6.0),
     "forecast": Group(("forecast.nc", "forecast3.nc"), _weather, 0.2),
-    "roads": Group(("roads.osm", "roads.osm.gz", "roads.osm.pbf"), _roads, 2.0),
-    "graph": Group(("graph.graphml",), read_roads, 2.0),
+    "roads": Group(("roads.osm", "roads.osm.gz", "roads.osm.pbf"), _roads, 6.0),
+    "graph": Group(("graph.graphml",), read_roads, 6.0),
     "lines": Group(("lines.gpkg", "lines.geojson", "lines.shp"), read_roads, 0.5),
     "homes": Group(("homes.csv", "points.gpkg", "points.geojson", "roads.osm"), lambda path: read_homes(path, crs=CRS)),
     "exits": Group(("homes.csv", "points.geojson"), lambda path: read_exits(path, crs=CRS)),
@@ -414,7 +414,7 @@ def main() -> int:
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--group", choices=sorted(GROUPS), action="append")
     asked.add_argument("--minutes", type=float, default=1e6, help="stop after so many, and print what came until then")
-    asked.add_argument("--state", type=Path, help="file in which the last case and the counts stand at every moment")
+    asked.add_argument("--state", type=Path, help="file in which the last case and the counts stand meanwhile")
     asked.add_argument("--keep", type=Path, help="folder for the cases that go wrong")
     wanted = asked.parse_args()
     groups = wanted.group or list(GROUPS)
@@ -428,7 +428,7 @@ def main() -> int:
             os.environ[name] = f"http://127.0.0.1:{port}"  # whatever is asked of anybody comes here
         for name in ("no_proxy", "NO_PROXY"):
             os.environ.pop(name, None)
-        for group, number in itertools.islice(numbered(groups, wanted.first), wanted.cases):
+        for tried, (group, number) in enumerate(itertools.islice(numbered(groups, wanted.first), wanted.cases)):
             if time.monotonic() > until:
                 break
             path = case(folder, group, wanted.seed, number)
@@ -445,7 +445,7 @@ def main() -> int:
                 if wanted.keep and seen[f"{group}: {last}"] < 20:
                     wanted.keep.mkdir(parents=True, exist_ok=True)
                     shutil.copy(path, wanted.keep / f"{group}-{wanted.seed}-{number}-{path.name}")
-            if wanted.state:
+            if wanted.state and tried % 50 == 0:
                 counts = {one: dict(counted) for one, counted in came.items()}
                 wanted.state.write_text(json.dumps({"last": [group, number], "came": counts}), "utf-8")
     for group, counts in came.items():
