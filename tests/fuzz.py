@@ -414,11 +414,14 @@ def main() -> int:
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--group", choices=sorted(GROUPS), action="append")
     asked.add_argument("--minutes", type=float, default=1e6, help="stop after so many, and print what came until then")
-    asked.add_argument("--state", type=Path, help="file in which the last case and the counts stand meanwhile")
+    asked.add_argument("--state", type=Path, help="file of the counts so far; where it is there, go on from it")
     asked.add_argument("--keep", type=Path, help="folder for the cases that go wrong")
     wanted = asked.parse_args()
     groups = wanted.group or list(GROUPS)
     came: dict[str, Counter[str]] = {group: Counter() for group in groups}
+    if wanted.state and wanted.state.is_file():
+        came |= {group: Counter(held) for group, held in json.loads(wanted.state.read_text("utf-8")).items()}
+    begun = sum(held.total() for held in came.values())
     seen: Counter[str] = Counter()
     until = time.monotonic() + 60.0 * wanted.minutes
     with tempfile.TemporaryDirectory() as made, silent_server() as (port, requests):
@@ -428,7 +431,7 @@ def main() -> int:
             os.environ[name] = f"http://127.0.0.1:{port}"  # whatever is asked of anybody comes here
         for name in ("no_proxy", "NO_PROXY"):
             os.environ.pop(name, None)
-        for tried, (group, number) in enumerate(itertools.islice(numbered(groups, wanted.first), wanted.cases)):
+        for group, number in itertools.islice(numbered(groups, wanted.first), begun, wanted.cases):
             if time.monotonic() > until:
                 break
             path = case(folder, group, wanted.seed, number)
@@ -445,9 +448,8 @@ def main() -> int:
                 if wanted.keep and seen[f"{group}: {last}"] < 20:
                     wanted.keep.mkdir(parents=True, exist_ok=True)
                     shutil.copy(path, wanted.keep / f"{group}-{wanted.seed}-{number}-{path.name}")
-            if wanted.state and tried % 50 == 0:
-                counts = {one: dict(counted) for one, counted in came.items()}
-                wanted.state.write_text(json.dumps({"last": [group, number], "came": counts}), "utf-8")
+            if wanted.state and sum(held.total() for held in came.values()) % 50 == 0:
+                wanted.state.write_text(json.dumps(came), "utf-8")
     for group, counts in came.items():
         sys.stdout.write(f"{group:10} {counts.total():7} tried {counts['refused']:7} refused {counts['read']:7} read ")
         sys.stdout.write(f"{counts['wrong']:5} wrong\n")
