@@ -38,6 +38,8 @@ MORE: Final = 16
 ROUNDS: Final = 4
 """Fires of each ignition that are added where the time at the asked confidence lies, so many times at most."""
 
+FIRES: Final = FIRST + ROUNDS * MORE
+
 TAILS: Final = 1.3
 """How much wider than the draws the first fires are spread: out to 2.9 standard deviations."""
 
@@ -148,7 +150,7 @@ def design_fires(
     `near_s`; with `first` of each ignition, a power of 2, it begins.
     """
     spread, few = _first_draws(scenario, first), first_of(draws, JUDGED_BY)
-    total, done = (first + ROUNDS * MORE) * len(scenario.starts), 0
+    total, done = (FIRES - FIRST + first) * len(scenario.starts), 0
     present: dict[str, float] = {}
 
     def solve(some: Draws, number: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
