@@ -300,13 +300,20 @@ def _is_dead(workshop: Path) -> bool:
         return old
     if int(told[2]) == os.getpid():
         return told[3] != _RUN
+    return old or is_over(int(told[2]))
+
+
+def is_over(process: int) -> bool:
+    """Whether no process of that number runs here any more; never on Windows, where nothing tells without harm."""
+    if sys.platform == "win32":
+        return False
     try:
-        os.kill(int(told[2]), 0)
-    except ProcessLookupError:
+        os.kill(process, 0)
+    except (ProcessLookupError, OverflowError):
         return True
     except OSError:
-        return old
-    return old
+        return False
+    return False
 
 
 def _first_missing(out_dir: Path) -> Path | None:
