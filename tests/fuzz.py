@@ -385,7 +385,9 @@ def outcome(group: str, path: Path) -> tuple[str, str]:
     try:
         with bounded(), warnings.catch_warnings():
             warnings.simplefilter("error")
-            warnings.filterwarnings("ignore", message="Use .@. matmul", category=PendingDeprecationWarning)
+            # what libraries say to developers alone
+            warnings.simplefilter("ignore", DeprecationWarning)
+            warnings.simplefilter("ignore", PendingDeprecationWarning)
             GROUPS[group].read(path)
         how = ("read", "")
     except InputError as error:
