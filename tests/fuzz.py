@@ -4,16 +4,25 @@
 
 A case is known by its group, the seed and its number, so that it can be made again: `--group weather --first 1234
 --cases 1 --keep FOLDER` writes it. Anything but an answer or an `InputError` is wrong: a traceback, a warning, a
-request to a server, more than 20 seconds. `tests/files/test_fuzz.py` runs a share of it.
+request to a server, more than 20 seconds of processor time or ten times as much by the clock (after which a case is
+ended), more than 2 GiB of memory at any moment.
+Half of the cases are damaged bytes and words, half well formed and odd (`grammars.py`). `tests/files/test_fuzz.py`
+runs a share of it.
 """
 
 from __future__ import annotations
 
 import argparse
+import faulthandler
 import gzip
+import itertools
+import json
+import os
 import random
 import re
+import resource
 import shutil
+import signal
 import sys
 import tempfile
 import threading
@@ -38,6 +47,8 @@ import rasterio
 import shapely
 import xarray as xr
 
+import grammars
+from leaveby.ask.district import read_district
 from leaveby.ask.drill import check_drill
 from leaveby.ask.household import check_household, demo_folder
 from leaveby.ask.streets import read_raster
@@ -46,14 +57,17 @@ from leaveby.files.read.grids import read_fuel, read_starts, read_terrain, read_
 from leaveby.files.read.homes import read_exits, read_homes
 from leaveby.files.read.legends import fitting_raster
 from leaveby.files.read.places import read_gatherings, read_places
+from leaveby.files.read.practice import read_practice
 from leaveby.files.read.roads import read_roads
+from leaveby.files.read.station import Station
 from leaveby.fire.terrain import Grid
 
 LONGEST_S = 20.0
+MOST_BYTES = 2 * 1024**3
 HOME = {"home": (148.94, -36.13)}
-CRS = "EPSG:32755"
+CRS = grammars.CRS
 GRID = Grid(x_min_m=674_000.0, y_max_m=6_000_000.0, cell_m=100.0, rows=20, cols=20, crs=CRS)
-WEST, NORTH = 672_000.0, 6_002_000.0
+WEST, NORTH = grammars.WEST, grammars.NORTH
 
 
 def raster(path: Path, values: np.ndarray[Any, Any], *, nodata: float | None = None) -> None:
@@ -76,6 +90,11 @@ def sound_files(folder: Path) -> None:
     (folder / "station.csv").write_text(
         "Station 12\nDateTime;Temp (C);RH %;Wind Speed km/h;Wind Dir\n"
         + "".join(f"17/01/2026 {hour:02d}:00;3{hour % 10},5;2{hour % 10};4{hour % 10};NW\n" for hour in range(24)),
+        "utf-8",
+    )
+    (folder / "practice.csv").write_text(
+        "date,way,who,task,start,stop,note\n2026-10-03,tow,,(whole run),14:00,15:24,dark\n"
+        "2026-10-03,tow,Ines + Bo,refit the wheels,14:10,14:50,\n2026-10-04 09:00,car,Bo,pack the car,09:02,09:07,\n",
         "utf-8",
     )
     times = pd.date_range("2026-01-17", periods=6, freq="h")
@@ -136,10 +155,11 @@ def sound_files(folder: Path) -> None:
 
 @dataclass(frozen=True)
 class Group:
-    """What is damaged, and what reads it."""
+    """What is damaged, and what reads it; `share` cases a round, fewer of what takes long."""
 
     files: tuple[str, ...]
     read: Callable[[Path], object]
+    share: float = 1.0
 
 
 def _fuel(path: Path) -> object:
@@ -157,24 +177,41 @@ def _weather(path: Path) -> object:
     return read_weather(path, GRID, fill_gaps=True, drought_factor=8.0)
 
 
+def _station(path: Path) -> object:
+    columns = (
+        ("time", "DateTime"),
+        ("temperature_c", "Temp (C)"),
+        ("relative_humidity_percent", "RH %"),
+        ("wind_speed_km_h", "Wind Speed km/h"),
+        ("wind_from_compass", "Wind Dir"),
+    )
+    held = Station(columns, clock="+11:00", time_format="%d/%m/%Y %H:%M")
+    return read_weather(path, GRID, station=held, fill_gaps=True, drought_factor=8.0)
+
+
 def _roads(path: Path) -> object:
     read_roads(path, home_deg=HOME["home"])
     return read_places(path), read_gatherings(path)
 
 
 GROUPS: dict[str, Group] = {
-    "plan": Group(("demo/plan.toml", "demo/plan_two_fronts.toml"), check_household),
-    "drill": Group(("demo/drill.toml",), check_drill),
+    "plan": Group(("demo/plan.toml", "demo/plan_two_fronts.toml"), check_household, 0.8),
+    "drill": Group(("demo/drill.toml",), check_drill, 0.1),
+    "district": Group(("demo/district.toml",), read_district, 0.02),
+    "practice": Group(("practice.csv",), read_practice, 6.0),
     "terrain": Group(("terrain.tif",), lambda path: read_terrain(path, HOME)),
-    "raster": Group(("terrain.tif",), _raster),
+    "raster": Group(("terrain.tif",), _raster, 0.7),
     "fuel": Group(("fuel.tif",), _fuel),
-    "legend": Group(("legend.csv",), _fuel),
-    "cover": Group(("cover.gpkg", "cover.geojson", "cover.shp"), lambda path: read_fuel(GRID, path, column="cover")),
-    "weather": Group(("weather.csv", "station.csv"), _weather),
-    "forecast": Group(("forecast.nc", "forecast3.nc"), _weather),
-    "roads": Group(("roads.osm", "roads.osm.gz", "roads.osm.pbf"), _roads),
-    "graph": Group(("graph.graphml",), read_roads),
-    "lines": Group(("lines.gpkg", "lines.geojson", "lines.shp"), read_roads),
+    "legend": Group(("legend.csv",), _fuel, 6.0),
+    "cover": Group(
+        ("cover.gpkg", "cover.geojson", "cover.shp"), lambda path: read_fuel(GRID, path, column="cover"), 0.4
+    ),
+    "weather": Group(("weather.csv", "station.csv"), _weather, 6.0),
+    "station": Group(("station.csv",), _station, 6.0),
+    "forecast": Group(("forecast.nc", "forecast3.nc"), _weather, 0.2),
+    "roads": Group(("roads.osm", "roads.osm.gz", "roads.osm.pbf"), _roads, 6.0),
+    "graph": Group(("graph.graphml",), read_roads, 6.0),
+    "lines": Group(("lines.gpkg", "lines.geojson", "lines.shp"), read_roads, 0.5),
     "homes": Group(("homes.csv", "points.gpkg", "points.geojson", "roads.osm"), lambda path: read_homes(path, crs=CRS)),
     "exits": Group(("homes.csv", "points.geojson"), lambda path: read_exits(path, crs=CRS)),
 }
@@ -246,17 +283,22 @@ def of_bytes(raw: bytes, draws: random.Random, others: list[bytes]) -> bytes:
 @cache
 def others_in(folder: Path) -> list[bytes]:
     """What sound files hold."""
-    return [path.read_bytes() for path in sorted(folder.iterdir()) if path.is_file() and "case" not in path.name]
+    sound = (path for path in sorted(folder.iterdir()) if path.is_file() and "case" not in path.name)
+    return [path.read_bytes() for path in sound if path.name != "before.osm"]
 
 
 def case(folder: Path, group: str, seed: int, number: int) -> Path:
-    """Write a damaged file beside the sound ones, and give its path."""
+    """Write a damaged or an odd file beside the sound ones, and give its path."""
     draws = random.Random(f"{group} {seed} {number}")
     name = draws.choice(GROUPS[group].files)
     sound = folder / name
     raw = sound.read_bytes()
     ending = "." + sound.name.split(".", 1)[1]
     path = sound.with_name(f"case{ending.upper() if draws.random() < 0.05 and group != 'plan' else ending}")
+    others = others_in(folder)
+    if draws.random() < 0.5:
+        grammars.written(path, sound, draws)
+        return path
     is_text = sound.suffix in (".toml", ".csv", ".osm", ".graphml", ".geojson")
     if ending == ".shp":
         spoiled = draws.choice((".shp", ".shx", ".dbf", ".prj"))
@@ -265,18 +307,18 @@ def case(folder: Path, group: str, seed: int, number: int) -> Path:
             beside = sound.with_suffix(one)
             if beside.is_file():
                 held = beside.read_bytes()
-                path.with_suffix(one).write_bytes(of_bytes(held, draws, others_in(folder)) if one == spoiled else held)
+                path.with_suffix(one).write_bytes(of_bytes(held, draws, others) if one == spoiled else held)
         return path.with_suffix(".shp")
     if is_text and draws.random() < 0.8:
         path.write_bytes(of_text(raw.decode("utf-8"), draws))
     else:
-        path.write_bytes(of_bytes(raw, draws, others_in(folder)))
+        path.write_bytes(of_bytes(raw, draws, others))
     return path
 
 
 @contextmanager
-def silent_server() -> Iterator[list[str]]:
-    """A server on this machine that notes whatever is asked of it."""
+def silent_server() -> Iterator[tuple[int, list[str]]]:
+    """A server on this machine that notes whatever is asked of it: its port, and what was asked."""
     asked: list[str] = []
 
     class Noting(BaseHTTPRequestHandler):
@@ -284,35 +326,90 @@ def silent_server() -> Iterator[list[str]]:
             asked.append(self.path)
             self.send_error(404)
 
-        do_HEAD = do_POST = do_GET  # noqa: N815
+        do_HEAD = do_POST = do_CONNECT = do_GET  # noqa: N815
 
         def log_message(self, *_: object) -> None:
             """Say nothing."""
 
     held = ThreadingHTTPServer(("127.0.0.1", 0), Noting)
     threading.Thread(target=held.serve_forever, daemon=True).start()
-    yield asked
+    yield held.server_address[1], asked
     held.shutdown()
     held.server_close()
 
 
+class TooLongError(BaseException):
+    """A case took too long; nothing that a reader catches."""
+
+
+@contextmanager
+def bounded() -> Iterator[None]:
+    """End what takes too long, and give this process no more memory than twice what a case may take.
+
+    A library that lets no signal through is ended a little later, with all: the last line then tells where it was.
+    """
+
+    def stop(*_: object) -> None:
+        raise TooLongError
+
+    before = {kind: signal.signal(kind, stop) for kind in (signal.SIGALRM, signal.SIGPROF)}
+    limits = resource.getrlimit(resource.RLIMIT_DATA)
+    resource.setrlimit(resource.RLIMIT_DATA, (2 * MOST_BYTES, limits[1]))
+    signal.setitimer(signal.ITIMER_PROF, LONGEST_S)
+    signal.setitimer(signal.ITIMER_REAL, 10.0 * LONGEST_S)
+    faulthandler.dump_traceback_later(20.0 * LONGEST_S, exit=True)
+    try:
+        yield
+    finally:
+        faulthandler.cancel_dump_traceback_later()
+        for timer in (signal.ITIMER_PROF, signal.ITIMER_REAL):
+            signal.setitimer(timer, 0.0)
+        resource.setrlimit(resource.RLIMIT_DATA, limits)
+        for kind, held in before.items():
+            signal.signal(kind, held)
+
+
+def peak_bytes(*, anew: bool = False) -> int:
+    """The most memory that this process held since it was last asked anew, as Linux counts it; elsewhere 0."""
+    if sys.platform != "linux":
+        return 0
+    if anew:
+        Path("/proc/self/clear_refs").write_text("5")
+    (line,) = (line for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM"))
+    return 1024 * int(line.split()[1])
+
+
 def outcome(group: str, path: Path) -> tuple[str, str]:
     """Read a damaged file: "read", "refused" or "wrong", and what went wrong."""
-    begun = time.monotonic()
+    begun, _ = time.process_time(), peak_bytes(anew=True)
     try:
-        with warnings.catch_warnings():
+        with bounded(), warnings.catch_warnings():
             warnings.simplefilter("error")
-            warnings.filterwarnings("ignore", message="Use .@. matmul", category=PendingDeprecationWarning)
+            # what libraries say to developers alone
+            warnings.simplefilter("ignore", DeprecationWarning)
+            warnings.simplefilter("ignore", PendingDeprecationWarning)
             GROUPS[group].read(path)
         how = ("read", "")
     except InputError as error:
         how = ("refused", "")
         if not all(fault.place and fault.wrong and fault.expected and fault.mend for fault in error.faults):
             how = ("wrong", f"a fault without its parts: {error}")
+    except TooLongError:
+        how = ("wrong", f"ended after {LONGEST_S:.0f} s: {traceback.format_exc()}")
     except Exception:
         how = ("wrong", traceback.format_exc())
-    took_s = time.monotonic() - begun
-    return how if took_s < LONGEST_S else ("wrong", f"it took {took_s:.0f} s")
+    took_s, held = time.process_time() - begun, peak_bytes()
+    if held > MOST_BYTES:
+        return "wrong", f"it took {held / 1e9:.1f} GB"
+    return how if took_s < LONGEST_S or how[0] == "wrong" else ("wrong", f"it took {took_s:.0f} s")
+
+
+def numbered(groups: list[str], first: int) -> Iterator[tuple[str, int]]:
+    """Groups and numbers of cases, round by round, without end; of one group by itself each number."""
+    for turn in itertools.count(first):
+        for group in groups:
+            share = GROUPS[group].share if len(groups) > 1 else 1.0
+            yield from ((group, number) for number in range(int(turn * share), int((turn + 1) * share)))
 
 
 def main() -> int:
@@ -323,30 +420,44 @@ def main() -> int:
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--group", choices=sorted(GROUPS), action="append")
     asked.add_argument("--minutes", type=float, default=1e6, help="stop after so many, and print what came until then")
+    asked.add_argument("--state", type=Path, help="file of the counts so far; where it is there, go on from it")
     asked.add_argument("--keep", type=Path, help="folder for the cases that go wrong")
     wanted = asked.parse_args()
     groups = wanted.group or list(GROUPS)
     came: dict[str, Counter[str]] = {group: Counter() for group in groups}
+    if wanted.state and wanted.state.is_file():
+        came |= {group: Counter(held) for group, held in json.loads(wanted.state.read_text("utf-8")).items()}
+    begun = sum(held.total() for held in came.values())
     seen: Counter[str] = Counter()
     until = time.monotonic() + 60.0 * wanted.minutes
-    with tempfile.TemporaryDirectory() as made:
+    with tempfile.TemporaryDirectory() as made, silent_server() as (port, requests):
         folder = Path(made)
         sound_files(folder)
-        for number in range(wanted.first, wanted.first + -(-wanted.cases // len(groups))):
+        for name in ("http_proxy", "https_proxy", "HTTP_PROXY", "HTTPS_PROXY", "ALL_PROXY"):
+            os.environ[name] = f"http://127.0.0.1:{port}"  # whatever is asked of anybody comes here
+        for name in ("no_proxy", "NO_PROXY"):
+            os.environ.pop(name, None)
+        for group in groups:  # what is compiled at the first call counts for no case
+            GROUPS[group].read(folder / GROUPS[group].files[0])
+        for group, number in itertools.islice(numbered(groups, wanted.first), begun, wanted.cases):
             if time.monotonic() > until:
                 break
-            for group in groups:
-                path = case(folder, group, wanted.seed, number)
-                how, told = outcome(group, path)
-                came[group][how] += 1
-                if how == "wrong" or wanted.cases == 1:
-                    last = (told.strip().splitlines() or [""])[-1][:150]
-                    seen[f"{group}: {last}"] += 1
-                    if seen[f"{group}: {last}"] == 1:
-                        sys.stderr.write(f"{group} {number}: {told}\n")
-                    if wanted.keep:
-                        wanted.keep.mkdir(parents=True, exist_ok=True)
-                        shutil.copy(path, wanted.keep / f"{group}-{wanted.seed}-{number}-{path.name}")
+            path = case(folder, group, wanted.seed, number)
+            how, told = outcome(group, path)
+            if requests:
+                how, told = "wrong", f"it asked for {requests}"
+                requests.clear()
+            came[group][how] += 1
+            if how == "wrong" or wanted.cases == 1:
+                last = (told.strip().splitlines() or [""])[-1][:150]
+                seen[f"{group}: {last}"] += 1
+                if seen[f"{group}: {last}"] == 1:
+                    sys.stderr.write(f"{group} {number}: {told}\n")
+                if wanted.keep and seen[f"{group}: {last}"] < 20:
+                    wanted.keep.mkdir(parents=True, exist_ok=True)
+                    shutil.copy(path, wanted.keep / f"{group}-{wanted.seed}-{number}-{path.name}")
+            if wanted.state and sum(held.total() for held in came.values()) % 50 == 0:
+                wanted.state.write_text(json.dumps(came), "utf-8")
     for group, counts in came.items():
         sys.stdout.write(f"{group:10} {counts.total():7} tried {counts['refused']:7} refused {counts['read']:7} read ")
         sys.stdout.write(f"{counts['wrong']:5} wrong\n")

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
 
 import nbformat
@@ -87,11 +91,33 @@ def test_jupyterlab_is_started_for_this_machine_only_and_told_to_fetch_nothing(
 
 
 def test_the_plain_pages_are_for_this_machine_only(tmp_path: Path) -> None:
-    settings = lab.pages_settings(tmp_path, port=1, token="secret")
+    settings = lab.pages_settings(tmp_path, tmp_path / "scratch", port=1, token="secret")
     assert settings["Voila"]["ip"] == "127.0.0.1"
     assert settings["VoilaConfiguration"]["strip_sources"]
     assert settings["VoilaConfiguration"]["file_allowlist"] == []
     assert 0 < settings["MappingKernelManager"]["cull_idle_timeout"] <= 600
+
+
+def test_no_path_of_a_socket_is_longer_than_a_system_allows(tmp_path: Path) -> None:
+    """Unix sockets have paths of up to 103 bytes on macOS, 107 on Linux (their headers, from memory)."""
+    for length, way in ((30, "ipc"), (37, "ipc"), (39, "tcp"), (200, "tcp")):
+        scratch = Path("/" + "t" * (length - 1))
+        settings = lab.pages_settings(tmp_path, scratch, port=1, token="secret")
+        assert settings["KernelManager"]["transport"] == way, length
+
+
+def test_what_a_killed_server_left_goes_with_the_next_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    ended = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, check=True)
+    left = tmp_path / f"leaveby-{int(ended.stdout)}-abcd"
+    (left / "voila_x").mkdir(parents=True)
+    others = [tmp_path / "leaveby-of-mine", tmp_path / f"leaveby-{os.getpid()}-abcd", tmp_path / "leaveby-1-abcd"]
+    for one in others:
+        one.mkdir()
+    made = lab.own_scratch()
+    assert not left.exists()
+    assert made.stat().st_mode & 0o077 == 0
+    assert {*tmp_path.iterdir()} == {*others, made}
 
 
 def test_a_plan_goes_where_a_notebook_asks_for_one() -> None:

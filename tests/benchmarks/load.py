@@ -4,7 +4,9 @@
     python tests/benchmarks/load.py --tasks 60 --safe-points 20 --starts 50
     python tests/benchmarks/load.py --cells 60 --members 40           # to see that it runs
 
-The small case is the demo with 40 members. Each case is a process of its own, started as people start it.
+The small case is the demo with 40 members. Each case is a process of its own, which notes twenty times a second whether
+its main thread hears signals: the longest that it hears none, in processor time, is what Ctrl-C has to wait for on a
+machine that does nothing else.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +28,28 @@ import tomlkit
 
 from leaveby.ask.household import demo_folder, load_plan, read_inputs
 
-PROGRAM = "import sys; from leaveby.cli import main; sys.exit(main())"
+PROGRAM = """
+import signal, sys, time
+from pathlib import Path
+from leaveby.cli import main
+
+last_s, deaf = time.thread_time(), (0.0, "")
+
+def hear(_, frame):
+    global last_s, deaf
+    now_s = time.thread_time()
+    deaf = max(deaf, (now_s - last_s, f"{Path(frame.f_code.co_filename).name} {frame.f_lineno}"))
+    last_s = now_s
+
+signal.signal(signal.SIGALRM, hear)
+signal.setitimer(signal.ITIMER_REAL, 0.05, 0.05)
+code = main()
+signal.setitimer(signal.ITIMER_REAL, 0.0)
+# as the kernel counts it for this program alone: what a parent sees begins with the parent's own peak
+peak = [line.split()[1] for line in Path("/proc/self/status").read_text().splitlines() if line.startswith("VmHWM")][0]
+print(f"MEASURED|{time.process_time()}|{int(peak) / 1024.0}|{deaf[0]}|{deaf[1]}", file=sys.stderr)
+sys.exit(code)
+"""
 
 
 def loaded(folder: Path, wanted: argparse.Namespace) -> Path:
@@ -54,15 +78,29 @@ def loaded(folder: Path, wanted: argparse.Namespace) -> Path:
     starts = document["ignitions"]
     while len(starts) < wanted.starts:
         start = tomlkit.parse(starts[0].as_string())
-        step = draws.normal(0.0, 0.01, 2)
+        start["name"] = f"start {len(starts)}"
+        step = draws.uniform((0.0, -0.03), (0.05, 0.0))  # on the demo's ground
         start["lon_lat_deg"] = [[float(x + step[0]), float(y + step[1])] for x, y in start["lon_lat_deg"]]
         starts.append(start)
     path.write_text(tomlkit.dumps(document), encoding="utf-8")
     return path
 
 
-def measured(plan: Path, *, stop_after_s: float | None = None) -> tuple[float, float, int, int]:
-    """Seconds, peak memory in MB, lines of progress, and the exit code; of one stopped, the seconds that it took."""
+@dataclass(frozen=True)
+class Measured:
+    """What a case took: by the clock, of the processor, of memory, and how long its main thread heard no signal."""
+
+    waited_s: float
+    processor_s: float
+    most_mb: float
+    deaf_s: float
+    deaf_at: str
+    told: int
+    code: int
+
+
+def measured(plan: Path, *, stop_after_s: float | None = None) -> Measured:
+    """Run a case; one that is stopped after a while is timed from when it is told to."""
     command = [sys.executable, "-c", PROGRAM, "plan", str(plan), "--out", str(plan.parent / "out")]
     begun = time.monotonic()
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as held:
@@ -72,10 +110,13 @@ def measured(plan: Path, *, stop_after_s: float | None = None) -> tuple[float, f
             os.kill(held.pid, signal.SIGINT)  # also where it has just ended: nothing waited for it yet
         assert held.stderr is not None
         said = held.stderr.read().splitlines()
-        _, status, used = os.wait4(held.pid, 0)
-        held.returncode = os.waitstatus_to_exitcode(status)
     told = sum(line.startswith("Working out") for line in said)
-    return time.monotonic() - begun, used.ru_maxrss / 1024.0, told, held.returncode
+    noted = [line.split("|") for line in said if line.startswith("MEASURED|")]
+    if not noted:
+        raise SystemExit("\n".join(said[-20:]))
+    _, processor_s, most_mb, deaf_s, deaf_at = noted[0]
+    waited_s = time.monotonic() - begun
+    return Measured(waited_s, float(processor_s), float(most_mb), float(deaf_s), deaf_at, told, held.returncode)
 
 
 def main() -> None:
@@ -89,15 +130,18 @@ def main() -> None:
         plans = {"small": loaded(Path(made, "small"), small), "loaded": loaded(Path(made, "loaded"), wanted)}
         took = {}
         for name, plan in plans.items():
-            took[name], most_mb, told, code = measured(plan)
-            ratio = took[name] / took["small"]
+            took[name] = one = measured(plan)
+            ratio = one.processor_s / took["small"].processor_s
             sys.stdout.write(
-                f"{name}: {took[name]:.1f} s, {ratio:.1f} times the small case, {most_mb:.0f} MB at most, "
-                f"{told} lines of progress, exit {code}\n"
+                f"{name}: {one.waited_s:.1f} s, of the processor {one.processor_s:.1f} s, {ratio:.1f} times the small "
+                f"case, {one.most_mb:.0f} MB at most, {one.told} lines of progress, exit {one.code}; deaf for "
+                f"{one.deaf_s:.2f} s of the processor at the longest ({one.deaf_at})\n"
             )
-        for share in (0.2, 0.5, 0.8):
-            waited_s, _, _, code = measured(plans["loaded"], stop_after_s=share * took["loaded"])
-            sys.stdout.write(f"stopped after {share:.0%}: answered after {waited_s:.1f} s, exit {code}\n")
+            sys.stdout.flush()
+        for share in (0.1, 0.3, 0.5, 0.7, 0.9):
+            one = measured(plans["loaded"], stop_after_s=share * took["loaded"].waited_s)
+            sys.stdout.write(f"stopped after {share:.0%}: answered after {one.waited_s:.1f} s, exit {one.code}\n")
+            sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -189,7 +189,16 @@ def test_only_who_has_the_whole_address_is_answered(kept: Kept, browser: Browser
     policy = answer.headers["content-security-policy"]
     assert "default-src 'none'" in policy
     assert "script-src 'sha256-" in policy
-    assert "unsafe-inline" not in policy.partition("style-src")[0]
+    assert "style-src 'sha256-" in policy
+    assert "unsafe" not in policy
+    refused: list[str] = []
+    page.on("console", lambda told: refused.append(told.text) if told.type == "error" else None)
+    page.goto(address)
+    assert page.locator(".override").evaluate("one => getComputedStyle(one).fontWeight") == "700"
+    assert page.locator("#main button").count() > 0
+    assert refused == []
+    policy = page.request.get(f"{base}state", headers={"X-Token": token}).headers["content-security-policy"]
+    assert policy == "default-src 'none'; frame-ancestors 'none'"
     assert answer.headers["cache-control"] == "no-store"
     # the file made unreadable by hand meanwhile: said on the page, and nothing is written over
     (kept.plan.parent / "practice.csv").write_text("nothing of the kind\n", encoding="utf-8")

@@ -13,6 +13,7 @@ import sys
 import tracemalloc
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -24,7 +25,7 @@ from leaveby.ask.streets import read_raster
 from leaveby.cli import main
 from leaveby.errors import MOST_FAULTS, Fault, InputError
 from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
-from leaveby.files.read.guard import MOST_PLAN_BYTES
+from leaveby.files.read.guard import MOST_PLAN_BYTES, guarded
 from leaveby.files.read.homes import read_exits, read_homes
 from leaveby.files.read.roads import read_roads
 
@@ -48,6 +49,37 @@ def refusal(read: Callable[[], object]) -> str:
         read()
     assert all(fault.place and fault.expected and fault.mend for fault in told.value.faults)
     return str(told.value)
+
+
+def raised_in(module: str, line: str) -> Callable[..., object]:
+    """What raises in the lines of a module, whatever it is called with."""
+    held: dict[str, Any] = {"__name__": module}
+    exec(f"def raising(*_, **__):\n    {line}", held)
+    return cast("Callable[..., object]", held["raising"])
+
+
+SLIPS = {
+    "{}['gone']": "KeyError", "None.gone": "AttributeError", "None + 1": "TypeError", "[][1]": "IndexError",
+    "gone": "NameError", "1 / 0": "ZeroDivisionError", "assert 0": "AssertionError",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("line", SLIPS)
+def test_a_slip_of_ours_is_no_fault_of_a_file(
+    line: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    streets = ["streets", str(folder / "graph.graphml"), "--homes", str(folder / "homes.csv"), "--out"]
+    for module, code in (("leaveby.roads.osm.street_graph", 1), ("osmnx.io", 2)):
+        monkeypatch.setattr("leaveby.roads.osm.street_graph.network_from_graph", raised_in(module, line))
+        assert main([*streets, str(folder / "out")]) == code
+        said = " ".join(capsys.readouterr().err.split())
+        assert ("This is a fault of leaveby, not of your input." in said and SLIPS[line] in said) == (code == 1), said
+        assert ("To mend it" in said) == (code == 2)
+
+
+def test_what_our_lines_make_of_a_number_that_is_none_stays_a_fault_of_the_file(folder: Path) -> None:
+    with pytest.raises(InputError), guarded(folder / "fuel.tif"):
+        raised_in("leaveby.files.read.homes", "float('many')")()
 
 
 def test_every_sound_file_is_read(folder: Path) -> None:

@@ -230,6 +230,19 @@ def test_a_file_that_fails_halfway_takes_all_back(out: Path, monkeypatch: pytest
     assert {path.name for path in out.iterdir()} == {*NAMES, "letter.txt", "photos"}
 
 
+@pytest.mark.parametrize("line", ["{}['gone']", "None.gone", "float('many')"])
+def test_a_slip_of_ours_is_no_fault_of_the_disk(line: str, out: Path, tmp_path: Path) -> None:
+    for module, error in (("leaveby.show.scene", Exception), ("rasterio.io", NotWrittenError)):
+        held: dict[str, object] = {"__name__": module}
+        exec(f"def writes(path):\n    {line}", held)
+        for folder in (out, tmp_path / "new" / "out"):
+            with pytest.raises(error) as told:
+                write_whole({"file0.txt": "B", "file1.txt": held["writes"]}, folder)  # type: ignore[dict-item]
+            assert isinstance(told.value, NotWrittenError) == (module == "rasterio.io")
+        assert state(out) == "A"
+        assert {path.name for path in tmp_path.iterdir()} == {out.name}
+
+
 def test_a_folder_in_the_way_is_not_taken_away(out: Path) -> None:
     with pytest.raises(NotWrittenError, match="is a folder, where a file of the answer is to be"):
         write_whole({"photos": "B", "file0.txt": "B"}, out)

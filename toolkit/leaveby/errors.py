@@ -8,6 +8,7 @@ What takes more than a line to say stands in `faults.toml`, by name. `clean` mak
 from __future__ import annotations
 
 import tomllib
+import traceback
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -20,6 +21,9 @@ Read = TypeVar("Read")
 
 MOST_FAULTS: Final = 200
 """Nobody mends more at once."""
+
+_SLIPS: Final = (ArithmeticError, AssertionError, AttributeError, LookupError, NameError, TypeError)
+"""What our own lines raise where they are wrong; of a file they would have said so."""
 
 
 @dataclass(frozen=True)
@@ -141,6 +145,17 @@ def fault_of(place: object, told: str, /, **values: object) -> Fault:
 def refused(place: object, told: str, /, **values: object) -> InputError:
     """Make the error for a single fault in the words of `faults.toml`: `raise refused(...)`."""
     return InputError([fault_of(place, told, **values)])
+
+
+def is_ours(error: BaseException, *kinds: type[Exception]) -> bool:
+    """Whether an exception is a slip of ours, or of `kinds` too, by the lines that raised it: no fault of a file."""
+    frames = [frame for frame, _ in traceback.walk_tb(error.__traceback__)]
+    raised_in = str(frames[-1].f_globals.get("__name__")) if frames else ""
+    return (
+        isinstance(error, (*_SLIPS, *kinds))
+        and not isinstance(error, InputError)
+        and raised_in.partition(".")[0] == __name__.partition(".")[0]
+    )
 
 
 @cache

@@ -29,6 +29,7 @@ import jinja2
 from leaveby.ask.household import check_household, notebooks_folder
 from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.errors import refused
+from leaveby.files.write.whole import is_over
 from leaveby.regions import table
 from leaveby.show.letters import letters_css
 
@@ -40,6 +41,10 @@ _RUN_WORDS: Final = re.compile(r"[^.\n]*\bfirst cell\b[^.]*\.(\s*Then choose[^.]
 """What a notebook says of its cells, where cells can't be seen."""
 
 _OLD_S: Final = 86_400.0
+_SCRATCH: Final = "leaveby-"
+_LONGEST_PATH: Final = 103 - len("/voila_abcdefgh/kernel-01234567-89ab-cdef-0123-456789abcdef-ipc-5")
+"""Of the folder in which Voila and Jupyter make such sockets; 103 bytes is the longest path of one on macOS."""
+
 _PAGES: Final = Path(__file__).resolve().parent / "pages"
 
 
@@ -135,10 +140,10 @@ def open_pages(
     if plan is not None:
         check_household(plan)
     os.environ["JUPYTER_PATH"] = _before("JUPYTER_PATH", _PAGES)
-    token = secrets.token_hex(24)
+    token, scratch = secrets.token_hex(24), own_scratch()
     served = import_module("voila.app").Voila(
         config=import_module("traitlets.config").Config(
-            pages_settings(folder, port=PAGES_PORT if port is None else port, token=token, plan=plan)
+            pages_settings(folder, scratch, port=PAGES_PORT if port is None else port, token=token, plan=plan)
         ),
         config_file_paths=[],
     )
@@ -160,22 +165,42 @@ def open_pages(
                 say(NO_BROWSER)
 
         import_module("tornado.ioloop").IOLoop.current().add_callback(opened)
-        served.start()
+        try:
+            served.start()
+        finally:
+            shutil.rmtree(scratch, ignore_errors=True)
 
 
-def pages_settings(folder: Path, *, port: int, token: str, plan: Path | None = None) -> dict[str, Any]:
+def own_scratch() -> Path:
+    """Make a folder for what passes between pages and computations, and take away those of servers that were killed."""
+    for left in Path(tempfile.gettempdir()).glob(f"{_SCRATCH}*-*"):
+        whose = left.name.removeprefix(_SCRATCH).partition("-")[0]
+        if whose.isdigit() and not left.is_symlink() and is_over(int(whose)):
+            shutil.rmtree(left, ignore_errors=True)  # another person's stays
+    return Path(tempfile.mkdtemp(prefix=f"{_SCRATCH}{os.getpid()}-"))
+
+
+def pages_settings(folder: Path, scratch: Path, *, port: int, token: str, plan: Path | None = None) -> dict[str, Any]:
     """Settings of the server of plain pages: what it shows, to whom, and when it ends a computation."""
     fixed = table("lab")
     return {
         **fixed,
-        "Voila": {**fixed["Voila"], "ip": LOOPBACK, "port": port, "token": token, "root_dir": str(folder)},
+        "Voila": {
+            **fixed["Voila"],
+            "ip": LOOPBACK,
+            "port": port,
+            "token": token,
+            "root_dir": str(folder),
+            "connection_dir_root": str(scratch),
+        },
         "VoilaConfiguration": {
             **fixed["VoilaConfiguration"],
             "resources": {"override": OVERRIDE, "letters": letters_css()},
             "prelaunch_hook": _prepared(plan),
         },
-        # Files only this person can read carry what passes between page and computation; Windows lacks these.
-        "KernelManager": {"transport": "ipc" if os.name == "posix" else "tcp"},
+        # Sockets only this person can reach carry what passes between page and computation; Windows lacks these, and
+        # no path of one may be longer than a hundred letters or so.
+        "KernelManager": {"transport": "ipc" if os.name == "posix" and len(str(scratch)) <= _LONGEST_PATH else "tcp"},
     }
 
 

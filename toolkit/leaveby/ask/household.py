@@ -5,8 +5,10 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -285,7 +287,18 @@ def plan_household(
     # numpy's own threads only wait for each other on matrices as small as these
     with threadpool_limits(1, user_api="blas"):
         inputs = read_inputs(read)
-        return answer_household(inputs, workers=workers or os.cpu_count() or 1, progress=progress, first=first)
+        threads, room = workers or os.cpu_count() or 1, room_bytes()
+        return answer_household(inputs, workers=threads, progress=progress, first=first, room_bytes=room)
+
+
+def room_bytes() -> float:
+    """Say how much memory this machine has, or the container that this runs in; inf where nothing tells."""
+    found = [inf]
+    with suppress(AttributeError, OSError, ValueError):  # a system that has no such question
+        found.append(float(os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES")))
+    with suppress(OSError, ValueError):  # no container, or one without a limit
+        found.append(float(Path("/sys/fs/cgroup/memory.max").read_text("ascii")))
+    return min(found)
 
 
 def _html_of(result: HouseholdResult) -> str:

@@ -7,7 +7,7 @@ tails; more are set where the time at the asked confidence lies.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import reduce
 from typing import Final
@@ -37,6 +37,8 @@ APART_AT_LEAST: Final = 1e-3
 MORE: Final = 16
 ROUNDS: Final = 4
 """Fires of each ignition that are added where the time at the asked confidence lies, so many times at most."""
+
+FIRES: Final = FIRST + ROUNDS * MORE
 
 TAILS: Final = 1.3
 """How much wider than the draws the first fires are spread: out to 2.9 standard deviations."""
@@ -148,7 +150,7 @@ def design_fires(
     `near_s`; with `first` of each ignition, a power of 2, it begins.
     """
     spread, few = _first_draws(scenario, first), first_of(draws, JUDGED_BY)
-    total, done = (first + ROUNDS * MORE) * len(scenario.starts), 0
+    total, done = (FIRES - FIRST + first) * len(scenario.starts), 0
     present: dict[str, float] = {}
 
     def solve(some: Draws, number: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -273,17 +275,21 @@ def left_out_error_s(whole_s: float, parts_s: Sequence[float]) -> float:
 
 def design_members(design: FireDesign, draws: Draws, *, part: int = 0) -> MemberFires:
     """Read the members' fires off the functions, the first of all ignitions to arrive; without a part, 1 to `PARTS`."""
-    return earliest_of([one.members(draws, part=part) for one in design.ignitions])
+    return earliest_of(one.members(draws, part=part) for one in design.ignitions)
 
 
-def earliest_of(fires: Sequence[MemberFires]) -> MemberFires:
-    """Give what the first of some fires does, member by member."""
-    every = [[getattr(one, field.name) for one in fires] for field in fields(MemberFires)]
-    return MemberFires(*(reduce(np.minimum, of) for of in every))
+def earliest_of(fires: Iterable[MemberFires]) -> MemberFires:
+    """Give what the first of some fires does, member by member; no more than two of them are held at a time."""
+
+    def earlier(one: MemberFires, other: MemberFires) -> MemberFires:
+        names = (field.name for field in fields(MemberFires))
+        return MemberFires(*(np.minimum(getattr(one, name), getattr(other, name)) for name in names))
+
+    return reduce(earlier, fires)
 
 
 def first_fires(design: FireDesign) -> MemberFires:
     """Give what the first fires of the design did, as they were solved, all ignitions together."""
     return earliest_of(
-        [_fires(one.scenario, design.draws, one.since_s[:FIRST].copy(), number=one.number) for one in design.ignitions]
+        _fires(one.scenario, design.draws, one.since_s[:FIRST].copy(), number=one.number) for one in design.ignitions
     )

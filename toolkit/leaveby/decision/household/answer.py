@@ -18,7 +18,7 @@ from leaveby.decision.fires.solved import solve_fires
 from leaveby.decision.household.assumptions import assumptions
 from leaveby.decision.household.last_resort import last_resort_side
 from leaveby.decision.household.phases import timetable
-from leaveby.decision.household.timed import Asked, Timed, made_ready, time_ways
+from leaveby.decision.household.timed import Asked, Timed, made_ready, refuse_too_large, time_ways
 from leaveby.decision.household.what_ifs import SAMPLE, Held, fastest_head, what_ifs
 from leaveby.decision.rules.rules import household_rules
 from leaveby.decision.ways.confidence import half_width_s, precision_of
@@ -51,6 +51,7 @@ def answer_household(
     workers: int = 1,
     progress: Progress | None = None,
     first: Callable[[FirstAnswer], None] | None = None,
+    room_bytes: float = np.inf,
 ) -> HouseholdResult:
     """Answer the household question.
 
@@ -64,6 +65,8 @@ def answer_household(
         Called with (what, done, total, present leave-bys in words).
     first : callable, optional
         Called with what few fires say, before the others are solved; not without a fire.
+    room_bytes : float
+        Memory that there is: what would take more is refused.
 
     Raises
     ------
@@ -71,6 +74,7 @@ def answer_household(
         With every fault of the plan's places, weather and fuel.
     """
     asked = made_ready(inputs, workers=workers)
+    refuse_too_large(asked, room_bytes=room_bytes)
     scenario, plan = asked.scenario, inputs.plan
     fires = Fires(asked, progress)
     central = table_at(scenario, z=CENTRAL_Z)

@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.decision.fires.closing import StretchCells, closing_times, select, stretch_cells
-from leaveby.decision.fires.members import Members
+from leaveby.decision.fires.design import FIRES, JUDGED_BY, PARTS
+from leaveby.decision.fires.members import MORNINGS, Members
 from leaveby.decision.fires.scenario import HouseholdInputs, Scenario, central_ignitions, prepare
 from leaveby.decision.household.phases import last_exits_s, phases_of
 from leaveby.decision.ways.result import Phases, WayTiming
 from leaveby.decision.ways.roads import CandidateRoute, WayRoads, roads_for
 from leaveby.decision.ways.route_fires import choose_routes, gather_routes, refuge_routes, share_burnt
 from leaveby.decision.ways.timing import ChosenRoute, time_way
+from leaveby.errors import refused
 from leaveby.fire.arrival.solve import Arrival, arrive
 from leaveby.fire.spread.ellipse import SpreadTable
+from leaveby.household.catalogue import LISTS
 from leaveby.household.plan import ways
 from leaveby.household.plan_tables import Way
 from leaveby.roads.network.graph import RoutingGraph, csr
@@ -64,6 +68,41 @@ def made_ready(inputs: HouseholdInputs, *, workers: int) -> Asked:
         column_of={edge: column for column, edge in enumerate(edges)},
         workers=workers,
     )
+
+
+COPIES: Final = 6
+"""Of what is known of all members, so many stand side by side at most (measured: up to 4.8)."""
+
+BASE_BYTES: Final = 7e8
+WORK_BYTES: Final = 1.5e8
+CELL_BYTES: Final = 1500.0
+"""What the libraries take, reading functions piece by piece, and each cell beside what is solved on it (measured)."""
+
+
+def room_needed(asked: Asked) -> tuple[float, float]:
+    """Estimate from above the memory that an answer takes, in bytes: for all but the members, and for each of them."""
+    plan, grid = asked.scenario.inputs.plan, asked.scenario.inputs.terrain.grid
+    wide = asked.scenario.inputs.wide
+    cells = grid.rows * grid.cols + (wide.terrain.grid.rows * wide.terrain.grid.cols if wide else 0)
+    columns = len(asked.column_of) + len(asked.scenario.safe_cells) + 2
+    own = 5 + 2 * len(asked.scenario.starts) + len(plan.tasks) + 2 * len(plan.people)
+    lists = LISTS * len(plan.tasks) * (2 * len(plan.people) + 3) + MORNINGS * len(plan.tasks) * 8
+    fires = columns * (len(asked.scenario.starts) * FIRES * (PARTS + 1) * COPIES + (PARTS + 1) * JUDGED_BY * 2)
+    fixed = BASE_BYTES + WORK_BYTES + cells * (CELL_BYTES + 200.0 * asked.workers) + 8.0 * (fires + lists)
+    return fixed, 8.0 * COPIES * (columns + own)
+
+
+def refuse_too_large(asked: Asked, *, room_bytes: float) -> None:
+    """Refuse what would not fit into the memory there is (InputError), with the members that would."""
+    plan = asked.scenario.inputs.plan
+    fixed, each = room_needed(asked)
+    if (needed := fixed + each * plan.members) <= room_bytes:
+        return
+    fits = int((room_bytes - fixed) / each) // 100 * 100
+    told = "members_beyond_memory" if fits >= 100 else "plan_beyond_memory"
+    place = "plan.members" if fits >= 100 else "terrain.cell_m"
+    counts = {"starts": len(asked.scenario.starts), "stretches": len(asked.column_of)}
+    raise refused(place, told, members=plan.members, fits=fits, needed=needed / 1e9, room=room_bytes / 1e9, **counts)
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from leaveby.errors import Faults, InputError, refuse, refused
+from leaveby.errors import Faults, InputError, is_ours, refuse, refused
 
 MOST_PLAN_BYTES: Final = 4_000_000
 MOST_TABLE_BYTES: Final = 64_000_000
@@ -89,7 +89,7 @@ def regular(path: str | Path, *, expected: str, mend: str, place: str = "", most
 
 @contextmanager
 def guarded(file: Path, *, place: str = "", told: str = "broken_file") -> Iterator[None]:
-    """Turn what a library throws at a damaged file into a fault in the words `told`; InputErrors pass.
+    """Turn what a library throws at a damaged file into a fault in the words `told`; our own slips pass.
 
     What it warns of in such a file says nothing to people who mend it.
     """
@@ -100,6 +100,8 @@ def guarded(file: Path, *, place: str = "", told: str = "broken_file") -> Iterat
         except InputError:
             raise
         except Exception as error:  # libraries throw whatever comes at what they did not foresee
+            if is_ours(error):
+                raise
             said = " ".join(str(error.__cause__ or error).split())[:200] or type(error).__name__
             line = re.search(r"line (\d+)", said)
             if "entit" in said.lower():

@@ -140,7 +140,7 @@ def read_sheet(path: Path, *, where: str) -> Sheet:
         said.append(f"its columns are separated by {_SEPARATORS[mark]}")
     names, rest = body[0][1], body[1:]
     units = ("",) * width
-    if not any(re.search(r"\d{2}", cell) for cell in rest[0][1]):
+    if len(rest[0][1]) == width and not any(re.search(r"\d{2}", cell) for cell in rest[0][1]):
         units, rest = rest[0][1], rest[1:]
     faults = Faults()
     for number, row in rest:

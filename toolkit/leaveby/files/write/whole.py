@@ -25,7 +25,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Final
 
-from leaveby.errors import Fault, InputError, NotWrittenError, fault_of, refused
+from leaveby.errors import Fault, InputError, NotWrittenError, fault_of, is_ours, refused
 
 Made = str | bytes | Callable[[Path], object]
 """What becomes a file: its text (in UTF-8), its bytes, or what writes it when given a path."""
@@ -102,12 +102,13 @@ def write_whole(
             gone = sorted({*stale, *files} - {*kept})
             (workshop / "list.json").write_text(json.dumps({"of": out.name, "files": kept, "stale": gone}), "utf-8")
             _put(workshop, out, kept, stale=gone)
-    except InputError as error:
+    except Exception as error:  # the libraries that write layers and rasters have each errors of their own
         _take_back(out_dir, made)
-        raise NotWrittenError(error.faults) from error
-    except (OSError, ValueError) as error:
-        _take_back(out_dir, made)
-        told = getattr(error, "strerror", None) or error
+        if is_ours(error, ValueError):
+            raise
+        if isinstance(error, InputError):
+            raise NotWrittenError(error.faults) from error
+        told = getattr(error, "strerror", None) or " ".join(str(error).split())[:200] or type(error).__name__
         raise NotWrittenError([fault_of(out_dir, "outputs_not_written", error=told)]) from error
     written = {name: out_dir / name for name in kept}
     if faults:
@@ -116,17 +117,12 @@ def write_whole(
 
 
 def _make(path: Path, content: Made) -> None:
-    try:
-        if callable(content):
-            content(path)
-        else:
-            path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
-        with path.open("rb+") as done:
-            os.fsync(done.fileno())
-    except (InputError, OSError):
-        raise
-    except Exception as error:  # of the libraries that write layers and rasters, each with errors of its own
-        raise OSError(" ".join(str(error).split())[:200] or type(error).__name__) from error
+    if callable(content):
+        content(path)
+    else:
+        path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+    with path.open("rb+") as done:
+        os.fsync(done.fileno())
 
 
 def _put(workshop: Path, out: Path, names: Collection[str], *, stale: Collection[str]) -> None:
@@ -304,13 +300,20 @@ def _is_dead(workshop: Path) -> bool:
         return old
     if int(told[2]) == os.getpid():
         return told[3] != _RUN
+    return old or is_over(int(told[2]))
+
+
+def is_over(process: int) -> bool:
+    """Whether no process of that number runs here any more; never on Windows, where nothing tells without harm."""
+    if sys.platform == "win32":
+        return False
     try:
-        os.kill(int(told[2]), 0)
-    except ProcessLookupError:
+        os.kill(process, 0)
+    except (ProcessLookupError, OverflowError):
         return True
     except OSError:
-        return old
-    return old
+        return False
+    return False
 
 
 def _first_missing(out_dir: Path) -> Path | None:
