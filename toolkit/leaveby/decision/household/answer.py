@@ -22,7 +22,7 @@ from leaveby.decision.household.timed import Asked, Timed, made_ready, refuse_to
 from leaveby.decision.household.what_ifs import SAMPLE, Held, fastest_head, what_ifs
 from leaveby.decision.rules.rules import household_rules
 from leaveby.decision.ways.confidence import half_width_s, precision_of
-from leaveby.decision.ways.result import FireSummary, FirstAnswer, HouseholdResult
+from leaveby.decision.ways.result import FireSummary, FirstAnswer, HouseholdResult, WhatIf
 from leaveby.decision.ways.route_fires import choose_routes, share_burnt
 from leaveby.decision.ways.timing import departures
 from leaveby.fire.spread.validity import made_elsewhere, outside_validity
@@ -101,12 +101,8 @@ def answer_household(
         fire=summary,
         rules=rules,
         shelter=shelter,
-        what_ifs=()
-        if summary is None
-        else what_ifs(timed, found.sample, solve=fires.solved, solve_all=_solve_all(fires, found)),
-        timetable=()
-        if summary is None
-        else timetable(
+        what_ifs=_tried(timed, fires, found),
+        timetable=timetable(
             timed.ways,
             fire=summary,
             way_phases=timed.way_phases,
@@ -249,12 +245,16 @@ def _each_solved(fires: Fires, count: int) -> _Found:
     return _Found(members, sample)
 
 
-def _solve_all(fires: Fires, found: _Found) -> Callable[[str, Scenario], MemberFires]:
-    """Learn the fires of all members under another choice as those under the plan's own were learnt."""
+def _tried(timed: Timed, fires: Fires, found: _Found) -> tuple[WhatIf, ...]:
+    """The fires of all members under another choice are learnt as those under the plan's own were."""
     draws = found.members.draws
-    if found.design is not None:
-        return lambda label, other: design_members(fires.design(label, other, draws), draws)
-    return lambda label, other: fires.solved(label, other, draws)
+
+    def solve_all(label: str, other: Scenario) -> MemberFires:
+        if found.design is None:
+            return fires.solved(label, other, draws)
+        return design_members(fires.design(label, other, draws), draws)
+
+    return what_ifs(timed, found.sample, solve=fires.solved, solve_all=solve_all) if timed.asked.scenario.starts else ()
 
 
 def _no_fires(asked: Asked) -> _Found:

@@ -178,7 +178,7 @@ def late_words(way: str, found: Phases) -> str:
 def timetable(
     timings: Mapping[str, WayTiming],
     *,
-    fire: FireSummary,
+    fire: FireSummary | None,
     way_phases: Mapping[str, Phases],
     phases: Phases,
     shelter: LastResort,
@@ -187,7 +187,10 @@ def timetable(
     """Set leaving and the last resort side by side in time: what ends when, and that leaving comes first.
 
     Rows without a moment (nothing within the horizon) are left out; the assumptions and each way's `why` say so.
+    Without a worked day there are none.
     """
+    if fire is None:
+        return ()
     rows: list[tuple[float | None, str, str]] = [(0.0, "fire", "The fire of this day starts.")]
     for way, timing in timings.items():
         words, found, route = WAY_WORDS[way], way_phases[way], timing.route
