@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import lru_cache
 from itertools import groupby
 from operator import attrgetter, itemgetter
 from typing import Any, Final
@@ -48,19 +49,31 @@ def record_text(record: Mapping[str, Any]) -> str:
     return re.sub(r"[^ -~\n]", lambda one: one[0] if one[0].isprintable() else json.dumps(one[0])[1:-1], text) + "\n"
 
 
+@lru_cache
+def _encoder(line: str) -> Callable[[Any], str]:
+    return json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(f",{line}", ": ")).encode
+
+
+def _is_full(value: Any) -> bool:
+    return bool(value) and isinstance(value, Mapping | list | tuple)
+
+
 def _indented(value: Any, line: str) -> str:
     """As `json.dumps` with an indent of 2, which is slow: what holds no full list or table is written in one go."""
-    parts = value.values() if isinstance(value, Mapping) else value if isinstance(value, list | tuple) else ()
-    inner = f"{line}  "
-    if not any(part and isinstance(part, Mapping | list | tuple) for part in parts):
-        text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(f",{inner}", ": "))
-        return f"{text[0]}{inner}{text[1:-1]}{line}{text[-1]}" if parts else text
-    if isinstance(value, Mapping):
-        told = [
-            f"{json.dumps({key: 0}, ensure_ascii=False)[1:-2]}{_indented(part, inner)}" for key, part in value.items()
-        ]
-        return f"{{{inner}{f',{inner}'.join(told)}{line}}}"
-    return f"[{inner}{f',{inner}'.join(_indented(part, inner) for part in value)}{line}]"
+    inner, named, parts = f"{line}  ", isinstance(value, Mapping), list[str]()
+    encode = _encoder(inner)
+    if not _is_full(value):
+        return encode(value)
+    for full, run in groupby(value.items() if named else value, lambda one: _is_full(one[1] if named else one)):
+        some = list(run)
+        if not full:
+            parts.append(encode(dict(some) if named else some)[1:-1])
+        elif named:
+            parts.extend(f"{encode(key)}: {_indented(part, inner)}" for key, part in some)
+        else:
+            parts.extend(_indented(part, inner) for part in some)
+    text = f",{inner}".join(parts)
+    return f"{{{inner}{text}{line}}}" if named else f"[{inner}{text}{line}]"
 
 
 def share_down(share: float) -> float:
