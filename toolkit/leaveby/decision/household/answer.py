@@ -57,16 +57,12 @@ def answer_household(
 
     Parameters
     ----------
-    inputs : HouseholdInputs
-        Everything the plan names, as the doors read it.
-    workers : int
-        Threads; the answer does not depend on it.
+    workers, room_bytes
+        Threads, on which the answer does not depend; memory that there is: what would take more is refused.
     progress : callable, optional
         Called with (what, done, total, present leave-bys in words).
     first : callable, optional
         Called with what few fires say, before the others are solved; not without a fire.
-    room_bytes : float
-        Memory that there is: what would take more is refused.
 
     Raises
     ------
