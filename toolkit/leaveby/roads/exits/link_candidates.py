@@ -426,17 +426,9 @@ def _joins(
     # of joins as long as one another that comes first which the trees hold first
     rank = np.argsort(of_places.query(shapely.box(*shapely.total_bounds(places))))
     at = np.searchsorted(usable, np.arange(streets.street_count))
-    laid = Lines(
-        usable,
-        shapely.bounds(lines),
-        np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(lines))]),
-        shapely.get_coordinates(lines),
-        np.column_stack([at_spot(usable, np.full(usable.size, end)) for end in (0.0, 0.5, 1.0)]),
-        np.searchsorted(there, np.append(usable, streets.street_count)),
-        shapely.get_coordinates(places),
-        np.where(there_share <= 0.0, 0, np.where(there_share >= 1.0, 2, 1)),
-    )
-    best_of, best_m = np.full(SLOTS, -1), np.full(SLOTS, np.inf)
+    ends = np.column_stack([at_spot(usable, np.full(usable.size, end)) for end in (0.0, 0.5, 1.0)])
+    laid = _laid(usable, lines, ends, there=there, there_share=there_share, places=places)
+    best = np.full(SLOTS, -1), np.full(SLOTS, np.inf)
     low, count = 0, SPOTS_AT_FIRST
     while low < street.size:
         progress(low, street.size)
@@ -447,23 +439,9 @@ def _joins(
         row = at[street[some][run]]
         reach = laid.box[row] + (within_m + 1.0) * np.array([-1.0, -1.0, 1.0, 1.0])
         from_run, near = of_lines.query(shapely.box(*reach.T))
-        spot, met, place = worth_measuring(
-            Spots(
-                begins,
-                begin,
-                np.cumsum(np.diff(street[some], prepend=street[some][0]) > 0),
-                row,
-                np.searchsorted(from_run, np.arange(run.size + 1)),
-                near,
-            ),
-            laid,
-            promise,
-            streets.node_count,
-            within_m,
-            best_of,
-            best_m,
-            prune,
-        )
+        runs = np.cumsum(np.diff(street[some], prepend=street[some][0]) > 0)
+        begun = Spots(begins, begin, runs, row, np.searchsorted(from_run, np.arange(run.size + 1)), near)
+        spot, met, place = worth_measuring(begun, laid, promise, streets.node_count, within_m, *best, prune)
         low, count = low + count, int(np.clip(count * JOINS_AT_ONCE / max(spot.size, 1), 100, 10 * SPOTS_AT_FIRST))
         on_line = place < 0
         along = np.where(on_line, 0.0, there_share[place])
@@ -488,6 +466,28 @@ def _joins(
                 _Ends(vertex_b, _before_spot(found, vertex_a, joins.a), streets.a[joins.b]),
             ),
         )
+
+
+def _laid(
+    usable: NDArray[np.int64],
+    lines: NDArray[np.object_],
+    vertices: NDArray[np.int32],
+    *,
+    there: NDArray[np.int64],
+    there_share: NDArray[np.float64],
+    places: NDArray[np.object_],
+) -> Lines:
+    """Streets and places on them, as the sieve goes through them."""
+    return Lines(
+        usable,
+        shapely.bounds(lines),
+        np.concatenate([[0], np.cumsum(shapely.get_num_coordinates(lines))]),
+        shapely.get_coordinates(lines),
+        vertices,
+        np.searchsorted(there, np.append(usable, usable[-1] + 1)),
+        shapely.get_coordinates(places),
+        np.where(there_share <= 0.0, 0, np.where(there_share >= 1.0, 2, 1)),
+    )
 
 
 def _meeting(streets: StreetTable, joins: _Joins) -> NDArray[np.float64]:

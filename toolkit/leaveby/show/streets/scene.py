@@ -76,11 +76,10 @@ def streets_scene(answer: StreetSurvey) -> Scene:
     `single_exit_streets` (each street that someone must pass, with the homes behind it), `groups` (a point at the outer
     end of what everyone must pass), `homes` (with what becomes of each), `exits`, `links`.
     """
-    streets, found, homes = answer.streets, answer.found, answer.homes
+    streets, found = answer.streets, answer.found
     behind = found.homes_behind[streets.node_count : found.tree.outside]
     must = np.flatnonzero(streets.driven & (behind > 0.0)).tolist()
     groups = zip(group_rows(answer), answer.groups, strict=True)
-    places: Any = points(homes.x_m, homes.y_m)
     made: dict[str, tuple[str, str, Rows]] = {
         "single_exit_streets": (
             "Single exits",
@@ -107,11 +106,7 @@ def streets_scene(answer: StreetSurvey) -> Scene:
             "The outer end of what all of a group must pass.",
             [thing("group", f"{one.number}", called(one), Point(one.x_m, one.y_m), **row) for row, one in groups],
         ),
-        "homes": (
-            "Homes",
-            "What becomes of each.",
-            [_fate(answer, row, place) for row, place in enumerate(places)],
-        ),
+        "homes": ("Homes", "What becomes of each.", _fates(answer)),
         "exits": (
             "Exits",
             "Where the streets lead out of the map.",
@@ -163,6 +158,11 @@ def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
         | {"lon_deg": round(float(x), 6), "lat_deg": round(float(y), 6)}
         for group, x, y in zip(answer.groups, lon, lat, strict=True)
     ]
+
+
+def _fates(answer: StreetSurvey) -> Rows:
+    places: Any = points(answer.homes.x_m, answer.homes.y_m)
+    return [_fate(answer, row, place) for row, place in enumerate(places)]
 
 
 def _fate(answer: StreetSurvey, row: int, place: Point) -> dict[str, Any]:
