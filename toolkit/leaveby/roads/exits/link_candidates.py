@@ -439,7 +439,7 @@ def _joins(
         row = at[street[some][run]]
         reach = laid.box[row] + (within_m + 1.0) * np.array([-1.0, -1.0, 1.0, 1.0])
         from_run, near = of_lines.query(shapely.box(*reach.T))
-        runs = np.cumsum(np.diff(street[some], prepend=street[some][0]) > 0)
+        runs = np.cumsum(np.diff(street[some], prepend=street[some][0]) > 0, dtype=np.int64)
         begun = Spots(begins, begin, runs, row, np.searchsorted(from_run, np.arange(run.size + 1)), near)
         spot, met, place = worth_measuring(begun, laid, promise, streets.node_count, within_m, *best, prune)
         low, count = low + count, int(np.clip(count * JOINS_AT_ONCE / max(spot.size, 1), 100, 10 * SPOTS_AT_FIRST))
