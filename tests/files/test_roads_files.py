@@ -368,6 +368,10 @@ def test_lines_that_cannot_be_used(tmp_path: Path) -> None:
     empty.loc[1, "geometry"] = None
     empty.to_file(tmp_path / "empty.gpkg")
     assert "row 2" in str(refused(tmp_path / "empty.gpkg"))
+    frame.assign(highway="proposed").to_file(tmp_path / "paths.gpkg")
+    told = str(refused(tmp_path / "paths.gpkg"))
+    assert "none of its lines is a road or path in use (proposed)" in told
+    assert "take a layer of roads, or the extract itself" in told
     frame.set_geometry(frame.geometry.centroid).to_file(tmp_path / "points.gpkg")
     assert "no layer of lines" in str(refused(tmp_path / "points.gpkg"))
     frame.to_file(tmp_path / "two.gpkg", layer="roads")

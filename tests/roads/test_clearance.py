@@ -17,7 +17,6 @@ from leaveby.roads.clearance.queue import (
     StreetTree,
     clearance,
     not_out,
-    rolling_s,
     rolling_share,
     street_tree,
 )
@@ -121,13 +120,6 @@ def test_arrivals_out_of_order_are_refused(arrival: list[float]) -> None:
 def test_a_headway_that_is_none_is_refused(headway: float) -> None:
     with pytest.raises(InputError, match="headway_s: it is negative"):
         pass_bottleneck(np.zeros(2), headway_s=headway)
-
-
-def test_when_a_share_rolls_is_the_reverse_of_the_share_that_rolls() -> None:
-    share = np.linspace(0.0, 1.0, 200)
-    for curve in MOBILISATIONS:
-        np.testing.assert_allclose(rolling_share(curve, rolling_s(curve, share)), share, atol=1e-12)
-        assert rolling_s(curve, 1.0) == pytest.approx(curve.last_s, rel=1e-12)
 
 
 # --- laws ------------------------------------------------------------------------------------------------------

@@ -114,7 +114,9 @@ def _ways(file: Path, frame: geopandas.GeoDataFrame) -> OsmWays:
         assumptions.append(f"{file.name}: no column tells one-way streets; all lines were taken as open both ways.")
     keep = np.array([kind not in NOT_ROADS for kind in tags["highway"]], dtype=np.bool_)
     if not keep.any():
-        raise refuse(str(file), "there is no road of these classes in it", expected="roads", mend="widen the classes")
+        told = ", ".join(sorted(set(tags["highway"]))[:4])
+        mend = "take a layer of roads, or the extract itself"
+        raise refuse(str(file), f"none of its lines is a road or path in use ({told})", expected="roads", mend=mend)
     frame = frame[keep]
     chosen = np.flatnonzero(keep)
     lines = shapely.force_2d(frame.geometry.to_numpy())

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from leaveby.compiling import njit
 from leaveby.errors import Fault, Faults, refuse, refused
@@ -64,17 +64,6 @@ def rolling_share(curve: Mobilisation, time_s: NDArray[np.float64] | float) -> N
     with np.errstate(divide="ignore"):
         share = ndtr(np.log(np.maximum(at, 0.0) / curve.median_s) / curve.spread) / _TAIL
     return np.asarray(np.clip(share, 0.0, 1.0), dtype=np.float64)
-
-
-def rolling_s(curve: Mobilisation, share: NDArray[np.float64] | float) -> NDArray[np.float64]:
-    """When a share of the homes, 0 to 1, is rolling: the reverse of `rolling_share`.
-
-    Of n vehicles the k-th sets out when (k - 1/2) / n are rolling.
-
-    >>> rolling_s(Mobilisation("quick", 600.0), 0.5 / 0.99).round(6)
-    np.float64(600.0)
-    """
-    return np.asarray(curve.median_s * np.exp(curve.spread * ndtri(_TAIL * np.asarray(share, dtype=np.float64))))
 
 
 @dataclass(frozen=True, eq=False)
