@@ -96,15 +96,17 @@ def make_ground(
     cells["gradient_north"] = gradient_north
     cells["stamp"] = -1
     cells["alike"], cells["edge"] = _likeness(zone, (gradient_east, gradient_north))
+    recent = np.zeros(RECENT, dtype=RECENT_ELLIPSE)
+    recent["key"] = -1
     rows, cols = zone.shape
-    return fresh(Ground(cells.ravel(), rows, cols, bool((zone < 0).any()), np.zeros(RECENT, dtype=RECENT_ELLIPSE)))
+    return Ground(cells.ravel(), rows, cols, bool((zone < 0).any()), recent)
 
 
 def fresh(ground: Ground) -> Ground:
-    """The same ground without any ellipse, for a solve of its own."""
-    recent = ground.recent.copy()
-    recent["key"] = -1
-    return ground._replace(cells=ground.cells.copy(), recent=recent)
+    """The same ground without any ellipse, for another solve of its own."""
+    cells, recent = ground.cells.copy(), ground.recent.copy()
+    cells["stamp"] = recent["key"] = -1
+    return ground._replace(cells=cells, recent=recent)
 
 
 def make_steps(

@@ -483,4 +483,5 @@ def burn(ground: Ground, steps: Steps, *, seeds: Seeds, horizon_s: float, fine: 
     fronts["time"] = np.inf
     queue = _Queue(np.empty(count + 1), np.empty(count + 1, dtype=np.int32))
     _burn(ground, steps, seeds, fronts, queue, float(horizon_s), fine)
+    del queue
     return np.array(fronts["time"]).reshape(ground.rows, ground.cols)

@@ -100,13 +100,17 @@ def arrive(
     ground = _checked_ground(spread)
     _check_ignitions(spread, ignitions, horizon_s=horizon_s)
     burnable = spread.zone >= 0
-    time_s = np.full(spread.grid.shape, np.inf)
-    # Each fire is followed by itself on a clock that starts with it: one more can then delay nothing.
-    for fire in ignitions:
-        step_s = np.round(spread.time_s - fire.at_s, 6)
-        seeds = _seeds(spread, fire.geometry)
-        since_s = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, ground=ground, fine=fine)
-        np.minimum(time_s, since_s + fire.at_s, out=time_s)
+
+    def followed(fire: Ignition, over: Ground) -> NDArray[np.float64]:
+        """Each fire is followed by itself on a clock that starts with it: one more can then delay nothing."""
+        step_s, seeds = np.round(spread.time_s - fire.at_s, 6), _seeds(spread, fire.geometry)
+        since_s = _solve(spread, seeds, step_s=step_s, horizon_s=horizon_s - fire.at_s, ground=over, fine=fine)
+        since_s += fire.at_s
+        return since_s
+
+    time_s = followed(ignitions[0], ground)
+    for fire in ignitions[1:]:
+        np.minimum(time_s, followed(fire, fresh(ground)), out=time_s)
     time_s[~burnable | (time_s > horizon_s)] = np.inf
     return Arrival(spread.grid, time_s, burnable, horizon_s)
 
@@ -142,7 +146,7 @@ def lead_time(
     >>> float(lead[0, 20].round(6))  # 600 m at 0.5 m/s, less 300 s
     900.0
     """
-    ground = _checked_ground(spread) if ground is None else ground
+    ground = _checked_ground(spread) if ground is None else fresh(ground)
     points = np.asarray(points_m, dtype=np.float64).reshape(-1, 2)
     values = np.asarray(value_s, dtype=np.float64).reshape(-1)
     if points.shape[0] == 0 or points.shape[0] != values.size:
@@ -335,7 +339,7 @@ def _solve(
         cell_m=spread.grid.cell_m,
         backward=backward,
     )
-    return burn(fresh(ground), steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
+    return burn(ground, steps, seeds=Seeds(*seeds.copy()), horizon_s=horizon_s, fine=fine)
 
 
 def _calm() -> SpreadTable:
