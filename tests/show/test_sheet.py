@@ -325,17 +325,6 @@ def test_tasks_that_find_no_room_are_counted(result: HouseholdResult, people: in
     assert len(told) + sum(left) == everything
 
 
-def test_a_season_to_be_filled_in_takes_the_room_of_a_task(result: HouseholdResult, invented: ModuleType) -> None:
-    """With a season it stands in small letters at the foot; without, a line by hand stands where a task would."""
-    made = crowd(result, 2, 30)
-    told = replace(made, plan=replace(made.plan, season_starts=(10, 1)))
-    assert [len(column) for column in task_columns(made)] == [11, 11]
-    assert [len(column) for column in task_columns(told)] == [12, 12]
-    pages = [sheet_page(one, made_at=invented.MADE_AT) for one in (made, told)]
-    assert ["Fire season starts:" in page for page in pages] == [True, False]
-    assert "<b>Season from 1 October: look this over by 6 August each year.</b>" in pages[1].split('class="foot"')[1]
-
-
 @given(people=st.integers(1, 12), tasks=st.integers(1, 40), long=st.booleans())
 def test_a_column_begins_with_a_name_and_a_list_is_split_only_where_it_must_be(
     result: HouseholdResult, people: int, tasks: int, long: bool

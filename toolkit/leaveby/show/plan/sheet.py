@@ -32,13 +32,13 @@ from leaveby.show.plan.practice import practised_words, runs_for
 from leaveby.show.templates import page_text
 from leaveby.units import Measures, broad_words, distance_words
 
-MAP_MM: Final = (101.0, 59.0)
+MAP_MM: Final = (101.0, 62.0)
 """Width and height of the map on the sheet."""
 
 _RULE_LETTERS, _RULE_LINES = 19, 3
 _BOX_LETTERS, _SIDE_LETTERS, _WIDE_LETTERS = 41, 37, 78
 _SIDE_LINES, _SOURCE_LINES, _AWAY_LETTERS = 12, 2, 34
-_TASK_LINES: Final = 12
+_TASK_LINES: Final = 11
 _TASK_LETTERS: Final = {2: 38, 3: 24}
 _CONTINUED: Final = " (continued)"
 _SOURCES_HERE: Final = "Official warnings here:"
@@ -295,9 +295,9 @@ def practised_line(result: HouseholdResult, *, made_at: datetime) -> list[str]:
 
 
 def _room(result: HouseholdResult) -> int:
-    """Lines for tasks: fewer where lines tell of neighbours or practice, or are left for the season to be filled in."""
+    """Lines for tasks: fewer where lines tell of neighbours' cars, or how often the tasks were practised."""
     practised = any(runs_for(result.plan, way.way) for way in _ticked_ways(result))
-    return _TASK_LINES - practised - len(sheet_line(_sheet_ways(result))) - (not season_words(result))
+    return _TASK_LINES - practised - len(sheet_line(_sheet_ways(result)))
 
 
 def _ticked_ways(result: HouseholdResult) -> list[WayTiming]:
