@@ -212,12 +212,15 @@ def test_a_scheduler_that_dies_midway_is_named_and_what_is_done_is_kept(
         with pytest.raises(InputError) as refused:
             run_fires(small.kit, small.question, scheduler=cluster.scheduler_address, folder=tmp_path, progress=end)
     (fault,) = refused.value.faults
-    assert "4 fires that are done are kept" in fault.wrong
+    # one more may have been on its way when the scheduler died
+    kept = re.search(r"the (\d+) fires that are done are kept", fault.wrong)
+    assert kept is not None
+    assert int(kept.group(1)) >= 4
     assert "goes on where it stopped" in fault.mend
     run: list[int] = []
     monkeypatch.setattr(many_fires, "run_fire", lambda kit, number: run.append(number) or run_fire(kit, number))
     assert same(run_fires(small.kit, small.question, folder=tmp_path), alone)
-    assert len(run) == 16
+    assert len(run) == 20 - int(kept.group(1))
 
 
 def test_processes_of_a_run_take_work_from_nobody_else() -> None:

@@ -99,10 +99,22 @@ def refuse_too_large(asked: Asked, *, room_bytes: float) -> None:
     if (needed := fixed + each * plan.members) <= room_bytes:
         return
     fits = int((room_bytes - fixed) / each) // 100 * 100
-    told = "members_beyond_memory" if fits >= 100 else "plan_beyond_memory"
-    place = "plan.members" if fits >= 100 else "terrain.cell_m"
-    counts = {"starts": len(asked.scenario.starts), "stretches": len(asked.column_of)}
-    raise refused(place, told, members=plan.members, fits=fits, needed=needed / 1e9, room=room_bytes / 1e9, **counts)
+    needed_gb, room_gb = needed / 1e9, room_bytes / 1e9
+    starts, stretches = len(asked.scenario.starts), len(asked.column_of)
+    if fits < 100:
+        raise refused(
+            "terrain.cell_m", "plan_beyond_memory", needed=needed_gb, room=room_gb, starts=starts, stretches=stretches
+        )
+    raise refused(
+        "plan.members",
+        "members_beyond_memory",
+        members=plan.members,
+        fits=fits,
+        needed=needed_gb,
+        room=room_gb,
+        starts=starts,
+        stretches=stretches,
+    )
 
 
 @dataclass(frozen=True)
