@@ -41,6 +41,9 @@ MOST_PIXELS: Final = 16_000_000
 MOST_BLOCK_PIXELS: Final = 100_000_000
 """Pixels that are packed together, and so have to be unpacked for any one of them."""
 
+LEAST_PIXEL: Final = 1e-18
+"""Area of a pixel in square degrees or square metres: whatever is less, or more than one over it, is no ground's."""
+
 SPARE_PIXELS: Final = 4
 DRIVERS: Final = (
     "GTiff", "SRTMHGT", "AAIGrid", "HFA", "EHdr", "ENVI", "DTED", "USGSDEM", "JP2OpenJPEG", "GPKG", "netCDF",
@@ -113,7 +116,8 @@ def opened(files: Path | Sequence[Path], key: str, mend: str) -> Iterator[Raster
 def one_band(path: Path, *, place: str, mend: str) -> Any:
     """Open a raster of one band (and perhaps one of what is seen through), whose blocks fit in memory.
 
-    InputError for no file, no reference system, and several bands or rasters in one file, of which none is chosen.
+    InputError for no file, no reference system, pixels without a size, and several bands or rasters in one file, of
+    which none is chosen.
     """
     regular(path, expected="a raster", mend="correct the name", place=place)
     source = DatasetReader(str(path), driver=list(DRIVERS))
@@ -125,6 +129,8 @@ def one_band(path: Path, *, place: str, mend: str) -> Any:
         raise refused(place, "raster_of_large_blocks", path=path, rows=height, cols=width, most=MOST_BLOCK_PIXELS)
     if source.crs is None:
         raise refused(place, "raster_without_crs", path=path, mend=mend)
+    if not LEAST_PIXEL < abs(source.transform.determinant) < 1.0 / LEAST_PIXEL:
+        raise refused(place, "broken_raster", said=f"its pixels are {source.res[1]:g} x {source.res[0]:g}")
     # raises, for whoever guards this, where it is of nowhere on the earth
     pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
     return source

@@ -150,7 +150,10 @@ def read_xml(file: Path, *, begin: Callable[[str, dict[str, str]], None] | None 
     parser.StartElementHandler = begin
     parser.StartDoctypeDeclHandler = parser.EntityDeclHandler = stop
     with _opened(file) as source:
-        parser.ParseFile(source)
+        try:
+            parser.ParseFile(source)
+        except LookupError as error:  # of the encoding that the file says it is in
+            raise expat.ExpatError(str(error)) from error
 
 
 def extract_bounds(file: Path) -> tuple[float, float, float, float] | None:

@@ -171,8 +171,8 @@ def _first_int(value: object) -> int:
     if isinstance(value, list | tuple):
         value = value[0]
     try:
-        return int(str(value))
-    except ValueError:
+        return int(np.int64(int(str(value))))
+    except (OverflowError, ValueError):
         return 0
 
 
