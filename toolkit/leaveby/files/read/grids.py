@@ -366,7 +366,6 @@ def _read_codes(grid: Grid, path: Path, *, legend: Path, keys: str, country: str
 
 
 def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, str] | None, keys: str) -> FuelMap:
-    import pandas as pd  # only here, with pyogrio and the geopandas that it brings: a raster does without
     import pyogrio
 
     with guarded_layer(path, place=f"{keys}file {path}"):
@@ -394,7 +393,9 @@ def _read_polygons(grid: Grid, path: Path, *, column: str, names: Mapping[str, s
     return fuel_from_polygons(
         grid,
         list(near.geometry),
-        classes=[None if pd.isna(name) else _whole(str(name)) for name in near[column]],
+        classes=[
+            None if none else _whole(str(name)) for name, none in zip(near[column], near[column].isna(), strict=True)
+        ],
         legend=names,
         where=f"{keys}file {path}",
     )

@@ -54,8 +54,7 @@ def is_one_way(tags: Mapping[str, str]) -> bool:
 
 def join_values(values: list[str]) -> str:
     """One string for the values of a tag where several are merged, each once; '' stays among them."""
-    unique = list(dict.fromkeys(values))
-    return SEPARATOR.join(unique) if len(unique) > 1 else unique[0]
+    return SEPARATOR.join(dict.fromkeys(values))
 
 
 def osm_ways_with_points_at(raw: OsmWays, box: tuple[float, float, float, float]) -> OsmWays:

@@ -169,7 +169,7 @@ def _lay_on_edges(
 
 def _first_int(value: object) -> int:
     if isinstance(value, list | tuple):
-        value = value[0]
+        value = next(iter(value), 0)
     try:
         return int(np.int64(int(str(value))))
     except (OverflowError, ValueError):
