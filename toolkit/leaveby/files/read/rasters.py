@@ -129,8 +129,9 @@ def one_band(path: Path, *, place: str, mend: str) -> Any:
         raise refused(place, "raster_of_large_blocks", path=path, rows=height, cols=width, most=MOST_BLOCK_PIXELS)
     if source.crs is None:
         raise refused(place, "raster_without_crs", path=path, mend=mend)
-    if not LEAST_PIXEL < abs(source.transform.determinant) < 1.0 / LEAST_PIXEL:
-        raise refused(place, "broken_raster", said=f"its pixels are {source.res[1]:g} x {source.res[0]:g}")
+    laid = np.array(source.transform[:6])
+    if not (np.isfinite(laid).all() and LEAST_PIXEL < abs(source.transform.determinant) < 1.0 / LEAST_PIXEL):
+        raise refused(place, "broken_raster", said=f"its pixels lie by {laid.tolist()}")
     # raises, for whoever guards this, where it is of nowhere on the earth
     pyproj.Transformer.from_crs("EPSG:4326", source.crs.to_wkt(), always_xy=True)
     return source
