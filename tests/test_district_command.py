@@ -428,6 +428,18 @@ def test_how_people_set_out_is_read_and_told(tmp_path: Path) -> None:
     assert "single exit" not in told["gone"]
 
 
+@pytest.mark.parametrize("section", sorted({*SECTIONS, "safe_points", "vehicles", "roads", "neighbours", "danger"}))
+def test_a_section_that_is_none_is_a_fault_and_no_traceback(tmp_path: Path, section: str) -> None:
+    """Random damage found a number where safe points belong, and one where what is needed does."""
+    path = edited(tmp_path)
+    rest = re.sub(rf"(?ms)^\[+{section}\].*?(?=^\[|\Z)", "", path.read_text(encoding="utf-8"))
+    far = f"[{{lon_deg = {'9' * 400}, lat_deg = 1}}]"
+    for value in ("5", "true", "nan", '"x"', "[1]", "[[1]]", "{a = 1}", far):
+        path.write_text(f"{section} = {value}\n{rest}", encoding="utf-8")
+        with pytest.raises(InputError):
+            read_district(path)
+
+
 def test_faults_of_its_own_and_of_a_plan_come_together(tmp_path: Path) -> None:
     path = edited(tmp_path, ("seed = 20260117", "seed = -1"), ("standoff_m = 100", "standoff_m = -5"))
     with pytest.raises(InputError) as refused:

@@ -67,7 +67,8 @@ def read_file(path: Path) -> DistrictFile:
     need, need_plan = own["need"], None
     if need["plan"] is not None:
         need_plan = faults.gather(lambda: load_plan(path.parent / Path(need["plan"]).expanduser()))
-    if need["plan"] is None and need["ready_min"] is None and "ready_min" not in document.get("need", {}):
+    stated = document.get("need")
+    if need["plan"] is None and need["ready_min"] is None and not (isinstance(stated, dict) and "ready_min" in stated):
         faults.add(f"{where}: [need]", "is missing", "ready_min, or a plan", 'add a line "ready_min = 25", say')
     for section, key in (("homes", "file"), ("fires", "starts_file")):
         name = own[section][key]
@@ -92,9 +93,10 @@ def _as_plan(document: dict[str, Any], own: Mapping[str, Mapping[str, Any]]) -> 
     """What a district shares with a plan; its household stands near the safe points until homes are read."""
     shared = of_a_plan(document)
     asked = own["district"]
-    points = [one for one in shared.get("safe_points", []) if isinstance(one, dict)]
+    listed = shared.get("safe_points")
+    points = [one for one in (listed if isinstance(listed, list) else []) if isinstance(one, dict)]
     degrees = [[one.get("lon_deg"), one.get("lat_deg")] for one in points]
-    known = [one for one in degrees if all(isinstance(deg, int | float) for deg in one)]
+    known = [one for one in degrees if all(isinstance(deg, int | float) and abs(deg) <= 360.0 for deg in one)]
     lon_deg, lat_deg = np.mean(np.array(known, dtype=np.float64), axis=0).tolist() if known else (0.0, 0.0)
     vehicles = document.get("vehicles", [dict(_CAR)])
     given = {key: asked[key] for key in ("confidence", "margin_min", "horizon_h") if asked[key] is not None}
