@@ -31,6 +31,13 @@ FLAGS = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage
 HANGS_S = 600.0
 """What has not answered or ended by then hangs; a slow machine is none of these tests' business."""
 
+CLOSED_WHILE_OPENING = re.compile(
+    r"Uncaught exception GET /api/kernels/\S+/channels(?:(?!Uncaught exception).)*?"
+    r"AttributeError: 'NoneType' object has no attribute 'kernel_ws_protocol'\n",
+    re.DOTALL,
+)
+"""What jupyter_server says of a page that is closed while its connection opens: nobody waits for that any more."""
+
 expect.set_options(timeout=1000 * HANGS_S)
 
 
@@ -113,7 +120,7 @@ def served(own_folder: Path, small_plan: Path) -> Iterator[Served]:
     yield running
     said = running.stop()
     assert running.process.returncode == 0, said
-    assert "Traceback" not in said, said
+    assert "Traceback" not in CLOSED_WHILE_OPENING.sub("", said), said
 
 
 @pytest.fixture(scope="session")
