@@ -87,18 +87,20 @@ def toml_of(held: Any) -> str:
     return repr(held)
 
 
+def spots_of(held: Any) -> list[tuple[Any, Any]]:
+    """Every place of a document and of what lies in it: what holds it, and its key."""
+    spots: list[tuple[Any, Any]] = []
+    for key, one in list(held.items() if isinstance(held, dict) else enumerate(held)):
+        spots.append((held, key))
+        if isinstance(one, dict | list):
+            spots += spots_of(one)
+    return spots
+
+
 def toml(sound: str, draws: Draws) -> bytes:
     """A file of keys whose values, keys and tables are taken away, doubled, exchanged or replaced."""
     document = tomllib.loads(sound)
-    spots: list[tuple[Any, Any]] = []
-
-    def gather(held: Any) -> None:
-        for key, one in list(held.items() if isinstance(held, dict) else enumerate(held)):
-            spots.append((held, key))
-            if isinstance(one, dict | list):
-                gather(one)
-
-    gather(document)
+    spots = spots_of(document)
     for _ in range(draws.choice((1, 1, 2, 3, 8))):
         held, key = draws.choice(spots)
         other, there = draws.choice(spots)
@@ -498,15 +500,7 @@ SHAPES = {"cover": 2, "lines": 1, "points": 0}
 def geojson(sound: str, draws: Draws) -> bytes:
     """GeoJSON whose members are taken away, doubled, exchanged or replaced."""
     document = json.loads(sound)
-    spots: list[tuple[Any, Any]] = []
-
-    def gather(held: Any) -> None:
-        for key, one in list(held.items() if isinstance(held, dict) else enumerate(held)):
-            spots.append((held, key))
-            if isinstance(one, dict | list):
-                gather(one)
-
-    gather(document)
+    spots = spots_of(document)
     for _ in range(draws.choice((1, 1, 2, 4))):
         held, key = draws.choice(spots)
         held[key] = draws.choice((value(draws), None, json.loads(sound), [], {}))

@@ -64,21 +64,18 @@ def test_a_missing_browser_is_said_loudly(
     assert re.search(said, done.stdout + done.stderr)
 
 
+def collected(*words: str) -> str:
+    """What pytest says that it would run."""
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--collect-only", *words]
+    done = subprocess.run(command, cwd=TESTS.parent, env=ALONE, capture_output=True, text=True, check=True)
+    return done.stdout
+
+
 def test_benchmarks_are_left_out_unless_asked_for() -> None:
     counts = []
     for asked in ((), ("--benchmark-enable",)):
-        done = subprocess.run(
-            [
-                *(sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--collect-only"),
-                *(*asked, "tests/benchmarks/test_spread_speed.py"),
-            ],
-            cwd=TESTS.parent,
-            env=ALONE,
-            capture_output=True,
-            text=True,
-            check=True,
-        )
-        counts.append(len(re.findall("::test_equation_on_ten_million_cells", done.stdout)))
+        told = collected(*asked, "tests/benchmarks/test_spread_speed.py")
+        counts.append(len(re.findall("::test_equation_on_ten_million_cells", told)))
     assert counts[0] == 0
     assert counts[1] > 20
 
@@ -95,15 +92,5 @@ def test_notebooks_are_run_where_no_browser_test_runs_them() -> None:
     """JupyterLab's own test asks the same of the same cells, and once is enough; alone, the notebooks run."""
     names = ("test_runs_from_top_to_bottom", "test_opens_and_runs_all_cells")
     for files, runs in (((), (True, False)), (("tests/browser/test_jupyterlab.py",), (False, True))):
-        done = subprocess.run(
-            [
-                *(sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "--collect-only"),
-                *("tests/test_notebooks.py", *files),
-            ],
-            cwd=TESTS.parent,
-            env=ALONE,
-            capture_output=True,
-            text=True,
-            check=True,
-        )
-        assert tuple(f"::{name}[" in done.stdout for name in names) == runs
+        told = collected("tests/test_notebooks.py", *files)
+        assert tuple(f"::{name}[" in told for name in names) == runs

@@ -40,7 +40,12 @@ class DistrictFile:
     def named(self, section: str, key: str) -> Path | None:
         """The file that a key of its own names."""
         name = self.own[section][key]
-        return None if name is None else self.path.parent / Path(name).expanduser()
+        return None if name is None else _beside(self.path, name)
+
+
+def _beside(path: Path, name: str) -> Path:
+    """A file that a district file names, relative to its own folder."""
+    return path.parent / Path(name).expanduser()
 
 
 def read_file(path: Path) -> DistrictFile:
@@ -66,13 +71,13 @@ def read_file(path: Path) -> DistrictFile:
         own[name] = read_table(name, held, where=where, faults=faults, noun=noun)
     need, need_plan = own["need"], None
     if need["plan"] is not None:
-        need_plan = faults.gather(lambda: load_plan(path.parent / Path(need["plan"]).expanduser()))
+        need_plan = faults.gather(lambda: load_plan(_beside(path, need["plan"])))
     stated = document.get("need")
     if need["plan"] is None and need["ready_min"] is None and not (isinstance(stated, dict) and "ready_min" in stated):
         faults.add(f"{where}: [need]", "is missing", "ready_min, or a plan", 'add a line "ready_min = 25", say')
     for section, key in (("homes", "file"), ("fires", "starts_file")):
         name = own[section][key]
-        if name is not None and not (path.parent / Path(name).expanduser()).is_file():
+        if name is not None and not _beside(path, name).is_file():
             wanted = "a file, its name relative to the folder of the district file"
             wrong = "and there is no such file"
             place = f"{where}: [{section}] {key}"

@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leaveby.compiling import njit
+from leaveby.roads.exits.links import END_M
 
 SLACK_M: Final = 1e-4
 """Far more than rounding does to a length, far less than anyone measures."""
 _BLOCK: Final = 64
 SLOTS: Final = 2**20
 """Of kinds whose shortest join is kept in mind; those that fall on one slot put one another out."""
-_END_M: Final = 1.0
 
 
 class Promise(NamedTuple):
@@ -205,7 +205,7 @@ def worth_measuring(
                 on_line, long = place < lines.place_at[row], least_m
                 if not on_line:
                     long = math.hypot(lines.place_m[place, 0] - x, lines.place_m[place, 1] - y)
-                if not _END_M - SLACK_M <= long <= far_m:
+                if not END_M - SLACK_M <= long <= far_m:
                     continue
                 wanted, ways, slot, at = False, 0, 0, 0
                 for k in range(3):
@@ -226,7 +226,7 @@ def worth_measuring(
                 found[count, 0], found[count, 1], found[count, 2] = spot, row, -1 if on_line else place
                 count += 1
                 # the shortest so far, where it surely counts
-                counts = ways == 1 and most[at] >= sure and _END_M + SLACK_M < long <= within_m - SLACK_M
+                counts = ways == 1 and most[at] >= sure and END_M + SLACK_M < long <= within_m - SLACK_M
                 if counts and (best_of[slot] != kinds[at] or long < best_m[slot]):
                     best_of[slot], best_m[slot] = kinds[at], long
     return found[:count, 0].copy(), found[:count, 1].copy(), found[:count, 2].copy()
