@@ -352,6 +352,21 @@ def test_a_field_that_is_faster_everywhere_is_not_later(scene, factor: float) ->
     assert np.all(fast[burnt] <= behind[burnt] * 1.01)
 
 
+@pytest.mark.parametrize("fine", [True, False])
+def test_fire_runs_along_a_slow_patch_before_it_goes_in(fine: bool) -> None:
+    # Fermat's principle (common practice, no source), where slow fuel burns at 0.7 of the speed: straight to the
+    # patch's corner, along its edge in the fast fuel, and in at the angle whose sine is 0.7. The straight way to the
+    # edge's other end, which turns away there, runs through the slow fuel, so it has to be bent for this to be found.
+    grid, slow = square(24), 0.7
+    zone = np.zeros(grid.shape, dtype=np.int32)
+    zone[10:13, 4:12] = zone[8:10, 11:14] = 1
+    fire = [ignite_point(*centre_of(grid, 14, col=11))]
+    time = arrive(table(grid, zone=zone, head=[[1.0, slow]]), fire, horizon_s=1e7, fine=fine).time_s
+    in_by = 0.5 / np.sqrt(1.0 - slow**2)
+    exact = np.hypot(1.5, 0.5) + (2.5 - slow * in_by) + in_by / slow
+    assert 0.999 <= time[10, 11] / (CELL_M * exact) <= 1.01
+
+
 @pytest.mark.parametrize("wind", [(0.0, 0.0), (2.0, 1.0), (-1.5, 1.0)])
 def test_fire_slips_through_where_two_patches_touch(wind: tuple[float, float]) -> None:
     # Fermat's principle (common practice, no source): between two patches of a fast fuel that touch at a corner, amid

@@ -177,7 +177,7 @@ def _straighten(
 
 
 @compiled
-def _refract(ground: Ground, steps: Steps, anchor: Anchor, step: int, x: float, y: float, time: float) -> Leg:
+def refract(ground: Ground, steps: Steps, anchor: Anchor, step: int, x: float, y: float, time: float) -> Leg:
     """Bend a straight leg where it last crosses an edge between two fuels; the best leg found, or a blocked one."""
     length = distance(anchor.x, anchor.y, x, y)
     if length < 0.1:
@@ -221,7 +221,7 @@ def polish(
     """Bend the leg to a cell by an edge where it crosses one, then move its anchor; the old one where nothing gains."""
     best = bend
     if by_edge:
-        moved = _refract(ground, steps, bend.leg.anchor, step, x, y, bend.leg.time)
+        moved = refract(ground, steps, bend.leg.anchor, step, x, y, bend.leg.time)
         if moved.time < bend.leg.time:
             best = Bend(moved, bend.leg.anchor)
     if best.before.time < best.leg.anchor.time:
@@ -249,7 +249,7 @@ def retrace(
     """
     moved = _straighten(ground, steps, before, anchor, new.x, new.y, new.time, slowness)
     if not moved.time < new.time:
-        moved = _refract(ground, steps, anchor, step, new.x, new.y, new.time)
+        moved = refract(ground, steps, anchor, step, new.x, new.y, new.time)
     again = blocked(anchor)
     if moved.time < new.time:
         again = go_on(ground, steps, Anchor(new.x, new.y, moved.time, moved.anchor.step), x, y)

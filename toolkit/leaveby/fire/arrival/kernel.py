@@ -16,11 +16,12 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from leaveby.fire.arrival.bends import Bend, polish, retrace
+from leaveby.fire.arrival.bends import Bend, polish, refract, retrace
 from leaveby.fire.arrival.edges import (
     by_corner,
     contrast,
     crossing,
+    go_on,
     leg_over,
     near_edge,
     on_edge,
@@ -299,10 +300,10 @@ def _edge_between(ground: Ground, steps: Steps, here: _Settled, dc: int, dr: int
 
 
 @compiled
-def _over_edge(ground: Ground, steps: Steps, here: _Settled, offer: _Offer, new: Leg, enough: float) -> Leg:
+def _over_edge(ground: Ground, steps: Steps, here: _Settled, offer: _Offer, new: Leg, enough: float) -> Bend:
     """The leg from a settled cell's anchor to a neighbour over the edge between them; blocked if it gains nothing."""
     leg = here.leg
-    best = blocked(leg.anchor)
+    best = Bend(blocked(leg.anchor), leg.anchor)
     soonest = new.time
     step_end = steps.start_s[here.step + 1]
     for later in range(2):
@@ -320,8 +321,15 @@ def _over_edge(ground: Ground, steps: Steps, here: _Settled, offer: _Offer, new:
         untold = min(leg.time + after, offer.known) > step_end
         if leg.time + after < limit or (untold and leg.time < limit):
             over = leg_over(ground, steps, leg.anchor, place, offer.x, offer.y, limit)
+            before = leg.anchor
+            if leg.time + after < limit <= over.time:
+                # the front came by faster ground than lies straight before that place: it bends where that ends
+                to = refract(ground, steps, before, here.step, place[0], place[1], limit)
+                if to.time < limit:
+                    before = to.anchor
+                    over = go_on(ground, steps, Anchor(place[0], place[1], to.time, before.step), offer.x, offer.y)
             if over.time < limit:
-                best = over
+                best = Bend(over, before)
                 soonest = over.time
         if not (here.fine and untold) or offer.hop > 1.0:
             break
@@ -367,9 +375,9 @@ def _best_offer(ground: Ground, steps: Steps, fronts: Fronts, here: _Settled, of
             # as soon, but over the edge: what lies behind is better reached from there
             enough = offer.known + TURN_SLACK * offer.slowness
         over = _over_edge(ground, steps, here, offer, new, enough)
-        if over.time < np.inf:
-            new = over
-            before = anchor
+        if over.leg.time < np.inf:
+            new = over.leg
+            before = over.before
     if (
         here.fine
         and here.by_edge
@@ -388,14 +396,7 @@ def _best_offer(ground: Ground, steps: Steps, fronts: Fronts, here: _Settled, of
 
 @inlined
 def _offer(
-    ground: Ground,
-    steps: Steps,
-    fronts: Fronts,
-    queue: _Queue,
-    size: int,
-    here: _Settled,
-    gain: float,
-    horizon: float,
+    ground: Ground, steps: Steps, fronts: Fronts, queue: _Queue, size: int, here: _Settled, gain: float, horizon: float
 ) -> int:
     """Offer a settled cell's leg to its eight neighbours; the size of the queue."""
     leg = here.leg
