@@ -55,7 +55,8 @@ def _encoder(line: str) -> Callable[[Any], str]:
 
 
 def _is_full(value: Any) -> bool:
-    return bool(value) and isinstance(value, Mapping | list | tuple)
+    # most are plain, and whether something is a mapping takes long to ask
+    return value.__class__ not in (float, str, bool, int) and bool(value) and isinstance(value, Mapping | list | tuple)
 
 
 def _indented(value: Any, line: str) -> str:

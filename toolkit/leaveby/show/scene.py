@@ -8,7 +8,7 @@ of its streets).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -39,7 +39,7 @@ _NAME_LETTERS: Final = 120
 _FIRE: Final = ("The fire", "One computed fire, a middling day: a real one can be faster, or elsewhere.")
 _PLACES: Final = "Home, safe points and places of last resort"
 
-Rows = list[dict[str, Any]]
+Rows = list[dict[str, Any]] | dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -160,6 +160,12 @@ def thing(
     """One row of a table: what is told of every thing, its facts (`class_` is the column `class`), its shape."""
     told = dict(zip(TOLD, (symbol, wording.clean(title), words, at_s, drawn), strict=True))
     return {**told, **{name.rstrip("_"): fact for name, fact in facts.items()}, "geometry": geometry}
+
+
+def things(symbol: Any, titles: Iterable[str], words: Any, geometry: Any, **facts: Any) -> Rows:
+    """As `thing`, of very many at once: of each column what is the same for all, or a value for each."""
+    columns = {**thing("", "", "", geometry, **facts), "symbol": symbol, "words": words}
+    return {**columns, "title": list(map(wording.clean, titles))} if len(geometry) else []
 
 
 def tables_of(made: Mapping[str, tuple[str, str, Rows]], crs: str) -> dict[str, Layer]:

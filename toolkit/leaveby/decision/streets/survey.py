@@ -27,7 +27,7 @@ from leaveby.roads.exits.homes import NOT_PLACED, PlacedHomes, homes_by_street
 from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
 from leaveby.roads.exits.links import Link, must_m, rank_links, with_link
 from leaveby.roads.exits.street_table import StreetTable, nameless
-from leaveby.roads.network.graph import SEPARATOR
+from leaveby.roads.network.graph import SEPARATOR, where
 from leaveby.roads.osm.access_rules import AccessRule, Measured, choose_rules, compare
 from leaveby.units import Measures, far_words
 
@@ -151,33 +151,32 @@ def _groups(
     number = np.empty(found.group_count, dtype=np.int64)
     number[order] = np.arange(1, found.group_count + 1)
     behind = _streets_behind(streets, found, facts, np.flatnonzero(notable).tolist(), names)
+    # numbers of Python, which are far quicker one by one than those of arrays
+    inside, listed, numbers, sure, throat = (
+        column.tolist() for column in (found.inside, notable, number, certain, facts.throat)
+    )
+    columns = (found.homes, facts.dead_end_m, facts.streets_m, facts.narrowest_m, facts.steepest)
+    measures = list(map(Measured, *(column.tolist() for column in columns)))
     groups = []
     for row in order.tolist():
-        around = int(found.inside[row])
-        while around >= 0 and not notable[around]:
-            around = int(found.inside[around])
-        homes = float(found.homes[row])
-        measured = Measured(
-            homes=homes,
-            dead_end_m=float(facts.dead_end_m[row]),
-            streets_m=float(facts.streets_m[row]),
-            narrowest_m=float(facts.narrowest_m[row]),
-            steepest=float(facts.steepest[row]),
-        )
-        by_rules = rules if facts.throat[row] >= 0 else ()
+        around = inside[row]
+        while around >= 0 and not listed[around]:
+            around = inside[around]
+        measured, homes = measures[row], measures[row].homes
+        by_rules = rules if throat[row] >= 0 else ()
         held = (compare(rule, measured, parcel_acres=options.parcel_acres) for rule in by_rules)
         groups.append(
             StreetGroup(
                 *_pinch(streets, found, facts, row, names),
-                number=int(number[row]),
+                number=numbers[row],
                 streets_behind=behind.get(row, ()),
                 row=row,
                 homes=homes,
                 people=homes * options.people_per_home,
                 vehicles=homes * options.vehicles_per_home,
-                inside=int(number[around]) if around >= 0 else None,
-                notable=bool(notable[row]),
-                certain=float(certain[row]),
+                inside=numbers[around] if around >= 0 else None,
+                notable=listed[row],
+                certain=sure[row],
                 comparisons=tuple(item for item in held if item is not None),
             )
         )
@@ -190,22 +189,22 @@ def _notable(found: SingleExits, facts: GroupFacts) -> NDArray[np.bool_]:
     A group stands in it when it has at most a share of the homes of the nearest listed one that it lies in.
     """
     least, share = parameters.NOTABLE_HOMES.value, parameters.NOTABLE_SHARE.value
-    count, homes, inside = found.group_count, found.homes, found.inside
-    exits = set(found.exits.tolist())
-    notable = np.zeros(count, dtype=np.bool_)
-    above = np.full(count + 1, np.inf)  # the last is that of groups inside none, whose `inside` is -1
+    count, exits = found.group_count, set(found.exits.tolist())
+    homes, inside, head, throat = (column.tolist() for column in (found.homes, found.inside, found.head, facts.throat))
+    notable = [False] * count
+    above = [math.inf] * (count + 1)  # the last is that of groups inside none, whose `inside` is -1
     for row in range(count):
-        notable[row] = facts.throat[row] >= 0 and least <= homes[row] <= share * above[inside[row]]
+        notable[row] = throat[row] >= 0 and least <= homes[row] <= share * above[inside[row]]
         above[row] = homes[row] if notable[row] else above[inside[row]]
-    within = np.append(np.where(notable, homes, 0.0), 0.0)
+    within = [homes[row] if notable[row] else 0.0 for row in range(count)] + [0.0]
     for row in range(count - 1, -1, -1):
         within[inside[row]] = max(within[inside[row]], within[row])
     for row in range(count):
-        stands_alone = within[row] < share * homes[row] and int(found.head[row]) not in exits
-        if facts.throat[row] < 0 and stands_alone and least <= homes[row] <= share * above[inside[row]]:
+        stands_alone = within[row] < share * homes[row] and head[row] not in exits
+        if throat[row] < 0 and stands_alone and least <= homes[row] <= share * above[inside[row]]:
             notable[row] = True
         above[row] = homes[row] if notable[row] else above[inside[row]]
-    return notable
+    return np.array(notable, dtype=np.bool_)
 
 
 def _by_length(
@@ -213,7 +212,7 @@ def _by_length(
 ) -> tuple[float, bool, tuple[result.LengthGroup, ...]]:
     """Length of residential streets, whether few homes are mapped for it, and single exits ranked by that length."""
     streets, homes = asked.streets, asked.homes
-    living = np.array([not LIVED_ON.isdisjoint(kind.split(SEPARATOR)) for kind in streets.highway], dtype=np.bool_)
+    living = where(streets.highway, lambda kind: not LIVED_ON.isdisjoint(kind.split(SEPARATOR)))
     length_m = np.where(living & streets.driven, streets.length_m, 0.0)
     total_m, least = float(length_m.sum()), parameters.FEW_HOMES_PER_KM.value / 1000.0
     few = homes.count < least * total_m

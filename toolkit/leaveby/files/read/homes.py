@@ -231,7 +231,8 @@ def _points(shapes: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 def _buildings(file: Path, *, crs: str) -> Homes:
     """Buildings of an extract that are homes; address points where it has no buildings."""
-    found: list[tuple[str, dict[str, str], Any]] = []
+    found: list[tuple[str, dict[str, str]]] = []
+    drawn: list[str] = []
     addresses: list[tuple[str, float, float]] = []
     shapes = osmium.geom.WKBFactory()
     broken = 0
@@ -246,15 +247,15 @@ def _buildings(file: Path, *, crs: str) -> Homes:
                 if "building" in item.tags:
                     kind = "way" if item.from_way() else "relation"
                     try:
-                        area = shapely.from_wkb(shapes.create_multipolygon(item), on_invalid="fix")
+                        drawn.append(shapes.create_multipolygon(item))
                     except RuntimeError:
                         broken += 1
                         continue
-                    found.append((f"{kind}/{identity(item.orig_id())}", _building_tags(item.tags), area))
+                    found.append((f"{kind}/{identity(item.orig_id())}", _building_tags(item.tags)))
             elif isinstance(item, osmium.osm.Node) and not item.deleted:
                 if "building" in item.tags:
-                    point = shapely.Point(item.location.lon, item.location.lat)
-                    found.append((f"node/{identity(item.id)}", _building_tags(item.tags), point))
+                    drawn.append(shapes.create_point(item))
+                    found.append((f"node/{identity(item.id)}", _building_tags(item.tags)))
                 elif "addr:housenumber" in item.tags:
                     addresses.append((f"node/{identity(item.id)}", item.location.lon, item.location.lat))
     project = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
@@ -265,21 +266,21 @@ def _buildings(file: Path, *, crs: str) -> Homes:
         x, y = (np.asarray(one, dtype=np.float64) for one in project.transform(lon, lat))
         counted = f"{file.name} has no buildings: its {len(addresses)} addresses were counted as one home each."
         return Homes(names, x, y, np.ones(len(addresses)), (counted,))
-    geometry = np.array([item[2] for item in found], dtype=object)
+    geometry = np.asarray(shapely.from_wkb(np.array(drawn, dtype=object), on_invalid="fix"), dtype=object)
     metric = shapely.transform(geometry, lambda xy: np.column_stack(project.transform(xy[:, 0], xy[:, 1])))
     area_m2 = np.asarray(shapely.area(metric), dtype=np.float64)
     dwellings = np.array(
-        [homes_in_building(tags, area_m2=float(size)) for (_, tags, _), size in zip(found, area_m2, strict=True)]
+        [homes_in_building(tags, area_m2=size) for (_, tags), size in zip(found, area_m2.tolist(), strict=True)]
     )
     home = dwellings > 0.0
-    names = tuple(found[i][0] for i in np.flatnonzero(home))
+    names = tuple(found[i][0] for i in np.flatnonzero(home).tolist())
     said = _building_sentences(file, found, home, dwellings, broken)
     return Homes(names, *_points(metric[home]), dwellings[home], said)
 
 
 def _building_tags(tags: osmium.osm.TagList) -> dict[str, str]:
     keys = ("building", "building:flats", "building:levels", "amenity", "tourism")
-    return {key: tags[key] for key in keys if key in tags}
+    return {key: said for key in keys if (said := tags.get(key)) is not None}
 
 
 def homes_in_building(tags: dict[str, str], *, area_m2: float) -> float:
@@ -309,12 +310,12 @@ def homes_in_building(tags: dict[str, str], *, area_m2: float) -> float:
 
 def _building_sentences(
     file: Path,
-    found: Sequence[tuple[str, dict[str, str], Any]],
+    found: Sequence[tuple[str, dict[str, str]]],
     home: NDArray[np.bool_],
     dwellings: NDArray[np.float64],
     broken: int,
 ) -> tuple[str, ...]:
-    kinds = [tags["building"] for _, tags, _ in found]
+    kinds = [tags["building"] for _, tags in found]
     others = Counter(kind for kind, counted in zip(kinds, home, strict=True) if not counted)
     return sentences(
         "files/read/homes.txt.j2",

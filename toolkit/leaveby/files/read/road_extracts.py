@@ -219,10 +219,9 @@ def drawn_from_osm(file: Path) -> bool:
 def _raw_ways(file: Path) -> OsmWays:
     way_id, start = array("q"), array("q", [0])
     node, x, y = array("q"), array("i"), array("i")
-    values: list[tuple[str, ...]] = []
+    stated: dict[str, dict[int, str]] = {key: {} for key in TAG_KEYS.values()}
     barriers: dict[int, str] = {}
     limits: dict[int, dict[str, str]] = {}
-    keys = tuple(TAG_KEYS.values())
     stream = (
         osmium.FileProcessor(osm_file(file), osmium.osm.NODE | osmium.osm.WAY)
         .with_locations()
@@ -244,23 +243,26 @@ def _raw_ways(file: Path) -> OsmWays:
             continue
         if tags.get("area") == "yes":
             continue
+        for tag in tags:
+            if (said := stated.get(tag.k)) is not None:
+                said[len(way_id)] = tag.v
         way_id.append(identity(item.id))
         for point in item.nodes:
             node.append(point.ref)
             x.append(point.x)
             y.append(point.y)
         start.append(len(node))
-        stated = {tag.k: tag.v for tag in tags}
-        values.append(tuple(stated.get(key, "") for key in keys))
-    columns = list(zip(*values, strict=True)) if values else [()] * len(keys)
-    number = np.array(node, dtype=np.int64)
+    number, nothing = np.array(node, dtype=np.int64), ("",) * len(way_id)
     return OsmWays(
         way_id=np.array(way_id, dtype=np.int64),
         start=np.array(start, dtype=np.int64),
         node=np.where(number > _NEW, _NEW - number, number),
         lon_deg=np.array(x, dtype=np.int64) / 1e7,
         lat_deg=np.array(y, dtype=np.int64) / 1e7,
-        tags=dict(zip(WAY_TAGS, columns, strict=True)),
+        tags={
+            tag: tuple(map(said.get, range(len(way_id)), nothing)) if (said := stated[key]) else nothing
+            for tag, key in TAG_KEYS.items()
+        },
         barriers=barriers,
         limits=limits,
         assumptions=(NOT_READ,),

@@ -14,7 +14,7 @@ from leaveby.roads.exits.groups import SingleExits, home_vertices, weights
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.places import at_outline, map_outline
 from leaveby.roads.exits.street_table import DRIVES, StreetTable, walked
-from leaveby.roads.network.graph import SEPARATOR
+from leaveby.roads.network.graph import SEPARATOR, where
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,8 +135,8 @@ def _per_vertex(
     streets: StreetTable, tree: ExitTree
 ) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.float64]]:
     """Which streets count; by vertex, lengths to add up (`_COUNTED` and so on); -width and grade, to compare."""
-    track = np.array(["track" in kind.split(SEPARATOR) for kind in streets.highway], dtype=np.bool_)
-    drive = np.array([kind in DRIVES for kind in streets.service], dtype=np.bool_)
+    track = where(streets.highway, lambda kind: "track" in kind.split(SEPARATOR))
+    drive = where(streets.service, DRIVES.__contains__)
     counted = streets.driven & ~drive & ~track
     burning = counted & np.isfinite(streets.fuel_t_ha)
     kept = (counted, counted & ~np.isfinite(streets.width_m), streets.driven & track, burning, burning, streets.driven)

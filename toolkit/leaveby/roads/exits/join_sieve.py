@@ -26,9 +26,10 @@ class Promise(NamedTuple):
     """What the homes are that a join can relieve, see `link_candidates`.
 
     Of each vertex `parent`, `first`, `size` in the tree of single exits and the length that must be passed; of homes,
-    in order of the walk, how many stand before each place of it, what they must pass, dwellings, and the least that any
-    of a block of them must pass; of the part without a way out in which a street begins the homes that gain when it
-    gets one. Fewer homes than `least` are not worth a link; one relieves a home of which it takes away a `share`.
+    in order of the walk, how many stand before each place of it, what they must pass, dwellings, which pass less than
+    which, and the least that any of a block of them must pass; of the part without a way out in which a street begins
+    the homes that gain when it gets one. Fewer homes than `least` are not worth a link; one relieves a home of which it
+    takes away a `share`.
     """
 
     parent: NDArray[np.int32]
@@ -38,6 +39,7 @@ class Promise(NamedTuple):
     before: NDArray[np.int64]
     own_m: NDArray[np.float64]
     dwellings: NDArray[np.float64]
+    rising: NDArray[np.int64]
     least_m: NDArray[np.float64]
     gain: NDArray[np.float64]
     least: float
@@ -80,15 +82,37 @@ def block_least(own_m: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @njit(inline="always")
-def parting(parent: NDArray[np.int32], first: NDArray[np.int32], size: NDArray[np.int32], here: int, other: int) -> int:
-    """The outermost vertex that must be passed from `here` but not from `other`, or the outside, the last vertex."""
-    outside = parent.shape[0] - 1
+def _side(here: int, onward: int, homes: Promise) -> tuple[int, float]:
+    """The outermost vertex that must be passed from `here` but not from `onward`, or the outside, the last vertex.
+
+    With it the length that is then taken away: what lies between it and here. What lies beyond it stays; 0 where that
+    is too long for anybody to be relieved.
+    """
+    outside = homes.parent.shape[0] - 1
     found, at = int(outside), here
-    if other >= 0:
-        spot = first[other]
-        while at >= 0 and at != outside and not first[at] <= spot < first[at] + size[at]:
-            found, at = at, int(parent[at])
-    return found
+    if onward >= 0:
+        spot = homes.first[onward]
+        while at >= 0 and at != outside and not homes.first[at] <= spot < homes.first[at] + homes.size[at]:
+            found, at = at, int(homes.parent[at])
+    if found == outside:
+        return found, 0.0
+    beyond_m = homes.must_m[homes.parent[found]]
+    gone_m = homes.must_m[max(here, 0)] - beyond_m
+    return found, gone_m if gone_m > 0.0 and gone_m >= homes.share * beyond_m else 0.0
+
+
+@njit(inline="always")
+def sides(
+    here: int, other: int, on_from_here: int, on_from_there: int, homes: Promise
+) -> tuple[int, int, int, float, float]:
+    """The kind of relief of a join between two vertices, where the ways of both ends part, and what it takes away.
+
+    Of one kind are those between the same branches that take away about as much.
+    """
+    left, left_m = _side(here, on_from_here, homes)
+    right, right_m = _side(other, on_from_there, homes)
+    doubled = math.frexp(max(left_m, right_m, 1.0))[1] - 1
+    return (min(left, right) * 2**28 + max(left, right)) * 64 + doubled, left, right, left_m, right_m
 
 
 @njit(inline="always")
@@ -107,20 +131,6 @@ def _homes_within(low: int, high: int, limit_m: float, enough: float, homes: Pro
 
 
 @njit(inline="always")
-def _side(here: int, onward: int, enough: float, homes: Promise) -> tuple[int, float, float]:
-    """Where the way from one end of a join parts, the length that the join can take away, and homes, see `Promise`."""
-    side = parting(homes.parent, homes.first, homes.size, here, onward)
-    if side == homes.parent.shape[0] - 1:
-        return side, 0.0, 0.0
-    beyond_m = homes.must_m[homes.parent[side]]
-    gone_m = homes.must_m[max(here, 0)] - beyond_m
-    if gone_m < homes.share * beyond_m or gone_m <= 0.0:
-        return side, 0.0, 0.0
-    low, high = homes.before[homes.first[side]], homes.before[homes.first[side] + homes.size[side]]
-    return side, gone_m, _homes_within(low, high, gone_m / homes.share, enough, homes)
-
-
-@njit(inline="always")
 def _promised(
     here: int, other: int, streets: tuple[int, int], nodes: int, enough: float, homes: Promise
 ) -> tuple[int, float]:
@@ -128,15 +138,44 @@ def _promised(
     # a street that the join splits may be gone around
     from_here = homes.parent[other] if other == nodes + streets[1] else other
     from_there = homes.parent[here] if here == nodes + streets[0] else here
-    left, left_m, most = _side(here, from_here, enough, homes)
-    right, right_m, more = _side(other, from_there, enough, homes)
-    most += more
+    kind, left, right, left_m, right_m = sides(here, other, from_here, from_there, homes)
+    most = 0.0
+    for side, gone_m in ((left, left_m), (right, right_m)):
+        if gone_m > 0.0:
+            low, high = homes.before[homes.first[side]], homes.before[homes.first[side] + homes.size[side]]
+            most += _homes_within(low, high, gone_m / homes.share, enough, homes)
     if here < 0:
         most += homes.gain[streets[0]]
     if other < 0:
         most += homes.gain[streets[1]]
-    doubled = math.frexp(max(left_m, right_m, 1.0))[1] - 1
-    return (min(left, right) * 2**28 + max(left, right)) * 64 + doubled, most
+    return kind, most
+
+
+_Known = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]
+_Best = tuple[NDArray[np.int64], NDArray[np.float64]]
+
+
+@njit(inline="always")
+def _longest_m(
+    here: int, rows: tuple[int, int], lines: Lines, homes: Promise, nodes: int, known: _Known, best: _Best, far_m: float
+) -> float:
+    """How long a join to a street can be to be the shortest of its kind, -1 where none is worth it."""
+    longest_m, (from_spot, kinds, most), (best_of, best_m) = -1.0, known, best
+    for k in range(3):
+        at = lines.vertices[rows[1], k]
+        if from_spot[at] != here or at < 0 or here < 0:
+            from_spot[at], streets = here, (lines.street[rows[0]], lines.street[rows[1]])
+            kinds[at], most[at] = _promised(here, at, streets, nodes, homes.least * (1.0 + 1e-9), homes)
+        if most[at] >= homes.least * (1.0 - 1e-9) and most[at] > 0.0:
+            slot = _slot(kinds[at], best_of)
+            shortest_m = best_m[slot] + 2.0 * SLACK_M if best_of[slot] == kinds[at] else far_m
+            longest_m = max(longest_m, min(shortest_m, far_m))
+    return longest_m
+
+
+@njit(inline="always")
+def _slot(kind: int, best_of: NDArray[np.int64]) -> int:
+    return (kind * 0x9E3779B97F4A7C1 >> 20) & (best_of.shape[0] - 1)
 
 
 @njit()
@@ -182,11 +221,12 @@ def worth_measuring(
     to call. Unless `prune`, all are given that promise enough homes.
     """
     found, count = np.empty((1024, 3), np.int64), 0
-    far_m, mask = within_m + SLACK_M, best_of.shape[0] - 1
+    far_m, straight = within_m + SLACK_M, np.empty(3)
     possible, sure = homes.least * (1.0 - 1e-9), homes.least * (1.0 + 1e-9)
     # what a spot promises with each vertex is the same for all streets that meet there; the last is for those without
-    from_spot, straight = np.full(homes.parent.shape[0] + 1, -9), np.empty(3)
+    from_spot = np.full(homes.parent.shape[0] + 1, -9)
     kinds, most = np.empty(from_spot.shape[0], np.int64), np.empty(from_spot.shape[0])
+    known, best = (from_spot, kinds, most), (best_of, best_m)
     for spot in range(spots.xy_m.shape[0]):
         (x, y), here, run = spots.xy_m[spot], spots.vertex[spot], spots.run[spot]
         mine = spots.line[run]
@@ -196,11 +236,15 @@ def worth_measuring(
             dy = max(lines.box[row, 1] - y, y - lines.box[row, 3], 0.0)
             if row == mine or dx * dx + dy * dy > far_m * far_m:
                 continue
+            # most are too far off for what they promise: then their lines need not be gone along
+            longest_m = _longest_m(here, (mine, row), lines, homes, nodes, known, best, far_m)
+            longest_m = far_m if longest_m > 0.0 and not prune else longest_m
+            if longest_m < 0.0 or dx * dx + dy * dy > longest_m * longest_m:
+                continue
             straight[0], straight[1], straight[2] = _far_m(x, y, row, lines)
             least_m = straight.min()
-            if least_m > far_m:
+            if least_m > longest_m:
                 continue
-            streets = (lines.street[mine], lines.street[row])
             for place in range(lines.place_at[row] - 1, lines.place_at[row + 1]):
                 on_line, long = place < lines.place_at[row], least_m
                 if not on_line:
@@ -213,11 +257,8 @@ def worth_measuring(
                         continue
                     ways += 1
                     at = lines.vertices[row, k]
-                    if from_spot[at] != here or at < 0 or here < 0:
-                        from_spot[at] = here
-                        kinds[at], most[at] = _promised(here, at, streets, nodes, sure, homes)
                     if most[at] >= possible and most[at] > 0.0:
-                        slot = (kinds[at] * 0x9E3779B97F4A7C1 >> 20) & mask
+                        slot = _slot(kinds[at], best_of)
                         wanted |= not prune or best_of[slot] != kinds[at] or long <= best_m[slot] + SLACK_M
                 if not wanted:
                     continue

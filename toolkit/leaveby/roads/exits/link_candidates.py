@@ -21,7 +21,7 @@ from leaveby.parameters import LINK_SLOPE_SPAN_M, LINK_SPACING_M, LINK_WINDING, 
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.groups import SingleExits, home_vertices
 from leaveby.roads.exits.homes import PlacedHomes
-from leaveby.roads.exits.join_sieve import SLOTS, Lines, Promise, Spots, block_least, parting, worth_measuring
+from leaveby.roads.exits.join_sieve import SLOTS, Lines, Promise, Spots, block_least, sides, worth_measuring
 from leaveby.roads.exits.links import END_M, Link, by_bound, must_m
 from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
 
@@ -37,33 +37,25 @@ Columns = TypeVar("Columns", "_Bounds", "_Joins")
 
 
 @njit()
-def _partings(
-    parent: NDArray[np.int32],
-    first: NDArray[np.int32],
-    size: NDArray[np.int32],
-    here: NDArray[np.int32],
-    other: NDArray[np.int32],
-) -> NDArray[np.int32]:
-    """As `parting`, for pairs of vertices."""
-    found = np.empty(here.shape[0], np.int32)
-    for k in range(here.shape[0]):
-        found[k] = parting(parent, first, size, here[k], other[k])
-    return found
+def _sides(
+    a: NDArray[np.int32], b: NDArray[np.int32], from_a: NDArray[np.int32], from_b: NDArray[np.int32], homes: Promise
+) -> tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.float64]]:
+    """As `sides`, for pairs of vertices: kinds, where ways part, of all lefts and then of all rights, what is gone."""
+    count = a.shape[0]
+    kind, side, gone_m = np.empty(count, np.int64), np.empty((2, count), np.int32), np.empty((2, count))
+    for k in range(count):
+        kind[k], side[0, k], side[1, k], gone_m[0, k], gone_m[1, k] = sides(a[k], b[k], from_a[k], from_b[k], homes)
+    return kind, side, gone_m
 
 
 @dataclass(frozen=True, eq=False)
 class _Bounds:
-    """For joined vertices: where their ways part, the most homes that a join can relieve, and how far it goes."""
+    """For joined vertices: where their ways part, the most homes that a join can relieve, and the kind of relief."""
 
     left: NDArray[np.int32]
     right: NDArray[np.int32]
     most: NDArray[np.float64]
-    taken: NDArray[np.int64]
-
-    def kinds(self, rows: NDArray[np.int64]) -> NDArray[np.int64]:
-        """One number for each kind of relief: between the same branches, and about as much of them."""
-        low, high = (f(self.left[rows], self.right[rows]).astype(np.int64) for f in (np.minimum, np.maximum))
-        return np.asarray((low * 2**28 + high) * 64 + self.taken[rows], dtype=np.int64)
+    kind: NDArray[np.int64]
 
     def between(self, k: int) -> tuple[int, int]:
         left, right = int(self.left[k]), int(self.right[k])
@@ -71,58 +63,39 @@ class _Bounds:
 
 
 class _Ends(NamedTuple):
-    """One end of each join: its vertex, the vertex that the join lets its people go on to, and a junction at it."""
+    """One end of each join: its vertex, the vertex that the join lets its people go on to, and homes that gain there
+    where it has no way out."""
 
     vertex: NDArray[np.int32]
     onward: NDArray[np.int32]
-    node: NDArray[np.int32]
+    gain: NDArray[np.float64]
 
 
-@dataclass(frozen=True, eq=False)
-class _Homes:
-    """What joins are bounded by: of each vertex the length that must be passed, of each junction the part without a way
-    out that it lies in, with the homes that gain when the part gets one; and the homes in order of the walk."""
-
-    must_m: NDArray[np.float64]
-    part: NDArray[np.int32]
-    cut_off: NDArray[np.float64]
-    spot: NDArray[np.int32]
-    own_m: NDArray[np.float64]
-    dwellings: NDArray[np.float64]
-    rising: NDArray[np.int64]
-
-
-def _homes(streets: StreetTable, found: SingleExits, homes: PlacedHomes) -> _Homes:
+def _promise(
+    streets: StreetTable, found: SingleExits, homes: PlacedHomes, gain: NDArray[np.float64], *, least: float
+) -> Promise:
     tree = found.tree
     must = must_m(tree, streets.length_m)
-    cut_off, part = _cut_off(streets, found, homes)
     placed = np.flatnonzero(found.home_vertex != NO_WAY_OUT)
     row = placed[np.argsort(tree.first[found.home_vertex[placed]], kind="stable")]
     at = found.home_vertex[row]
-    own_m = must[at]
-    return _Homes(must, part, cut_off, tree.first[at], own_m, homes.dwellings[row], np.argsort(own_m, kind="stable"))
+    own_m, before = must[at], np.searchsorted(tree.first[at], np.arange(tree.order.size + 1))
+    rising = np.argsort(own_m, kind="stable")
+    of_homes = (before, own_m, homes.dwellings[row], rising, block_least(own_m), gain[streets.a])
+    return Promise(tree.parent, tree.first, tree.size, must, *of_homes, least, RELIEF_SHARE.value)
 
 
-def _bound(found: SingleExits, homes: _Homes, a: _Ends, b: _Ends) -> _Bounds:
+def _bound(homes: Promise, a: _Ends, b: _Ends) -> _Bounds:
     """Bound the homes that joins relieve."""
-    tree, must = found.tree, homes.must_m
-    left, right = (_partings(tree.parent, tree.first, tree.size, e.vertex, e.onward) for e in (a, b))
-    most = np.zeros(left.size)
-    taken = np.zeros(left.size)
-    for side, end in ((left, a.vertex), (right, b.vertex)):
-        parted = side != tree.outside
-        beyond = np.where(parted, must[tree.parent[side]], 0.0)
-        # only what lies between the parting and the join is taken away, and what lies beyond the parting stays
-        gone = np.where(parted, must[np.maximum(end, 0)] - beyond, 0.0)
-        helps = np.flatnonzero(parted & (gone >= RELIEF_SHARE.value * beyond) & (gone > 0.0))
-        first, size, limit_m = tree.first[side[helps]], tree.size[side[helps]], gone[helps] / RELIEF_SHARE.value
-        low, high = np.searchsorted(homes.spot, first), np.searchsorted(homes.spot, first + size)
-        order = np.argsort(limit_m)
-        most[helps] += _within(low, high, limit_m, order, homes.own_m, homes.dwellings, homes.rising)
-        taken[helps] = np.maximum(taken[helps], gone[helps])
-    for end, _, node in (a, b):
-        most += np.where(end == NO_WAY_OUT, homes.cut_off[homes.part[node]], 0.0)
-    return _Bounds(left, right, most, np.frexp(np.maximum(taken, 1.0))[1].astype(np.int64) - 1)
+    kind, side, gone_m = _sides(a.vertex, b.vertex, a.onward, b.onward, homes)
+    helps = np.flatnonzero(gone_m > 0.0)
+    at, limit_m, most = side.ravel()[helps], gone_m.ravel()[helps] / RELIEF_SHARE.value, np.zeros(gone_m.size)
+    low, high = homes.before[homes.first[at]], homes.before[homes.first[at] + homes.size[at]]
+    most[helps] = _within(low, high, limit_m, np.argsort(limit_m), homes.own_m, homes.dwellings, homes.rising)
+    total = most.reshape(gone_m.shape).sum(axis=0)
+    for end, _, gain in (a, b):
+        total += np.where(end == NO_WAY_OUT, gain, 0.0)
+    return _Bounds(side[0], side[1], total, kind)
 
 
 @njit()
@@ -156,10 +129,8 @@ def _within(
     return found
 
 
-def _cut_off(
-    streets: StreetTable, found: SingleExits, homes: PlacedHomes
-) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
-    """Homes that gain when a part without a way out gets one, for each such part, and the part of each junction.
+def _cut_off(streets: StreetTable, found: SingleExits, homes: PlacedHomes) -> NDArray[np.float64]:
+    """Homes that gain when the part without a way out that a junction lies in gets one.
 
     These are the homes in it, and those from which one can drive into it.
     """
@@ -180,7 +151,7 @@ def _cut_off(
     at = np.where(by_a, streets.a[street], streets.b[street])
     gains = by_a | by_b
     total = np.bincount(part[at[gains]], weights=homes.dwellings[placed][gains], minlength=count)
-    return total.astype(np.float64), part.astype(np.int32)
+    return np.asarray(total[part], dtype=np.float64)
 
 
 def links_to_open(streets: StreetTable, found: SingleExits, *, homes: PlacedHomes) -> tuple[Link, ...]:
@@ -196,11 +167,11 @@ def links_to_open(streets: StreetTable, found: SingleExits, *, homes: PlacedHome
     middle = (streets.node_count + paths.street).astype(np.int32)
     lost = found.tree.parent[middle] == NO_WAY_OUT
     a, b = _with_way(found, paths.from_a), _with_way(found, paths.from_b)
+    gain = _cut_off(streets, found, homes)
     bound = _bound(
-        found,
-        _homes(streets, found, homes),
-        _Ends(a, np.where(lost, b, middle).astype(np.int32), paths.from_a),
-        _Ends(b, np.where(lost, a, middle).astype(np.int32), paths.from_b),
+        _promise(streets, found, homes, gain, least=1.0),
+        _Ends(a, np.where(lost, b, middle).astype(np.int32), gain[paths.from_a]),
+        _Ends(b, np.where(lost, a, middle).astype(np.int32), gain[paths.from_b]),
     )
     kept = np.flatnonzero(bound.most >= 1.0)
     links = []
@@ -296,7 +267,7 @@ def _with_way(found: SingleExits, node: NDArray[np.int32]) -> NDArray[np.int32]:
 def _shortest_of_each(bound: _Bounds, rows: NDArray[np.int64], length_m: NDArray[np.float64]) -> NDArray[np.int64]:
     """Of candidates the shortest of each kind of relief, the first of those that are as short."""
     rows = rows[np.argsort(length_m[rows], kind="stable")]
-    return np.sort(rows[np.unique(bound.kinds(rows), return_index=True)[1]])
+    return np.sort(rows[np.unique(bound.kind[rows], return_index=True)[1]])
 
 
 def _most(bound: _Bounds, rows: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -325,19 +296,12 @@ def links_to_build(
     for what, value in (("within_m", within_m), ("steepest", steepest)):
         if not value > 0.0:
             raise refuse(what, f"it is {value}", expected="above 0", mend="correct it")
-    known, parts, least = _homes(streets, found, homes), [], max(least_homes, 1e-9)
-    promise = Promise(
-        *(found.tree.parent, found.tree.first, found.tree.size, known.must_m),
-        np.searchsorted(known.spot, np.arange(found.tree.order.size + 1)),
-        *(known.own_m, known.dwellings, block_least(known.own_m)),
-        known.cut_off[known.part[streets.a]],
-        least,
-        RELIEF_SHARE.value,
-    )
+    parts, least = [], max(least_homes, 1e-9)
+    promise = _promise(streets, found, homes, _cut_off(streets, found, homes), least=least)
     # where the ground may be too steep, the shortest of a kind may be none
     near = partial(_joins, streets, found, promise, within_m=within_m, prune=elevation is None)
     for one, ends in near(progress=progress or (lambda *_: None)):
-        bound = _bound(found, known, *ends)
+        bound = _bound(promise, *ends)
         good = np.flatnonzero(bound.most >= least)
         bound, one = _rows(bound, good), _rows(one, good)
         one = replace(one, meets=_meeting(streets, one))
@@ -420,21 +384,21 @@ def _joins(
     at_spot = partial(_spot_vertex, streets, found, vertex_of=vertex_of)
     # where a join begins at one end of a street, it meets another street at the other
     there, there_share = _samples(streets, usable, at_most=2)
-    places = shapely.line_interpolate_point(streets.geometry[there], there_share, normalized=True)
-    lines = streets.geometry[usable]
+    place_m, lines = _along(streets.geometry[there], there_share), streets.geometry[usable]
+    places = np.asarray(shapely.points(place_m), dtype=object)
     of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
     # of joins as long as one another that comes first which the trees hold first
     rank = np.argsort(of_places.query(shapely.box(*shapely.total_bounds(places))))
     at = np.searchsorted(usable, np.arange(streets.street_count))
     ends = np.column_stack([at_spot(usable, np.full(usable.size, end)) for end in (0.0, 0.5, 1.0)])
-    laid = _laid(usable, lines, ends, there=there, there_share=there_share, places=places)
+    laid = _laid(usable, lines, ends, there=there, there_share=there_share, place_m=place_m)
     best = np.full(SLOTS, -1), np.full(SLOTS, np.inf)
     low, count = 0, SPOTS_AT_FIRST
     while low < street.size:
         progress(low, street.size)
         some = slice(low, low + count)
-        spots = shapely.line_interpolate_point(streets.geometry[street[some]], share[some], normalized=True)
-        begins, begin = shapely.get_coordinates(spots), at_spot(street[some], share[some])
+        begins, begin = _along(streets.geometry[street[some]], share[some]), at_spot(street[some], share[some])
+        spots = np.asarray(shapely.points(begins), dtype=object)
         run = np.flatnonzero(np.diff(street[some], prepend=-1))
         row = at[street[some][run]]
         reach = laid.box[row] + (within_m + 1.0) * np.array([-1.0, -1.0, 1.0, 1.0])
@@ -462,8 +426,8 @@ def _joins(
         yield (
             joins,
             (
-                _Ends(vertex_a, _before_spot(found, vertex_b, joins.b), streets.a[joins.a]),
-                _Ends(vertex_b, _before_spot(found, vertex_a, joins.a), streets.a[joins.b]),
+                _Ends(vertex_a, _before_spot(found, vertex_b, joins.b), promise.gain[joins.a]),
+                _Ends(vertex_b, _before_spot(found, vertex_a, joins.a), promise.gain[joins.b]),
             ),
         )
 
@@ -475,7 +439,7 @@ def _laid(
     *,
     there: NDArray[np.int64],
     there_share: NDArray[np.float64],
-    places: NDArray[np.object_],
+    place_m: NDArray[np.float64],
 ) -> Lines:
     """Streets and places on them, as the sieve goes through them."""
     return Lines(
@@ -485,17 +449,27 @@ def _laid(
         shapely.get_coordinates(lines),
         vertices,
         np.searchsorted(there, np.append(usable, usable[-1] + 1)),
-        shapely.get_coordinates(places),
+        place_m,
         np.where(there_share <= 0.0, 0, np.where(there_share >= 1.0, 2, 1)),
     )
+
+
+def _along(lines: NDArray[np.object_], share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where a share of each line ends, x and y; the ends themselves need not be measured for that."""
+    xy_m, last = shapely.get_coordinates(lines), np.cumsum(shapely.get_num_coordinates(lines)) - 1
+    first = np.concatenate([[0], last[:-1] + 1]) if last.size else last
+    found = xy_m[np.where(share <= 0.0, first, last)]
+    within = np.flatnonzero((share > 0.0) & (share < 1.0))
+    at = shapely.line_interpolate_point(lines[within], share[within], normalized=True)
+    found[within] = shapely.get_coordinates(at)
+    return found
 
 
 def _meeting(streets: StreetTable, joins: _Joins) -> NDArray[np.float64]:
     """Where joins meet their streets."""
     meets = joins.meets.copy()
     asked = np.flatnonzero(np.isnan(meets[:, 0]))
-    at = shapely.line_interpolate_point(streets.geometry[joins.b[asked]], joins.b_share[asked], normalized=True)
-    meets[asked] = shapely.get_coordinates(at)
+    meets[asked] = _along(streets.geometry[joins.b[asked]], joins.b_share[asked])
     return meets
 
 

@@ -39,6 +39,7 @@ from leaveby.roads.vehicle.speeds import USUAL_KM_H
 from leaveby.units import m_s_from_km_h
 
 END_M: Final = 1.0
+_RELIEF: Final = RELIEF_SHARE.value
 Kind = Literal["open", "build"]
 
 
@@ -209,7 +210,7 @@ def relieved_homes(
         streets, moved, ends, _ = _split_at(streets, homes, link)
         joined = _appended(streets, ends, link)
     before, after = _must_pass(streets, moved, exits), _must_pass(joined, moved, exits)
-    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
+    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - _RELIEF) * before)
     return _counted(link, homes, np.flatnonzero(relieved), np.flatnonzero(relieved & (after == 0.0)))
 
 
@@ -222,6 +223,16 @@ def _counted(
         homes_freed=float(homes.dwellings[freed].sum()),
     )
     return counted, relieved
+
+
+class _ByWalk(NamedTuple):
+    """Homes: number, and of the street of each its place in the walk, ends and bits."""
+
+    home: NDArray[np.int64]
+    place: NDArray[np.int32]
+    a: NDArray[np.int32]
+    b: NDArray[np.int32]
+    bits: NDArray[np.uint8]
 
 
 @dataclass(frozen=True, eq=False)
@@ -240,6 +251,7 @@ class _Cut:
     became: NDArray[np.uint8]
     before_m: NDArray[np.float64]
     after_m: NDArray[np.float64]
+    home_m: NDArray[np.float64]
     met: NDArray[np.bool_]
     following: NDArray[np.int32]
 
@@ -255,7 +267,7 @@ class Whole:
     - `parent`, `size`, `start`, `head`: the tree, and where one gets from each vertex, against travel.
     - `depth`: three times the place of each vertex below the outside, so that two more fit on a street.
     - `length_m`, `must_m`: of each vertex its own length, and the length that must be passed.
-    - `by_walk`: homes with a way out in order of their streets in the walk, which stand at `place`.
+    - `by_walk`: homes with a way out in order of their streets in the walk; `home_m`: what they must pass.
     - `gets_out`: junctions from which one gets out by open streets alone.
     """
 
@@ -271,8 +283,8 @@ class Whole:
     depth: NDArray[np.int32]
     length_m: NDArray[np.float64]
     must_m: NDArray[np.float64]
-    by_walk: NDArray[np.int64]
-    place: NDArray[np.int32]
+    by_walk: _ByWalk
+    home_m: NDArray[np.float64]
     gets_out: NDArray[np.bool_]
     cut: _Cut
 
@@ -299,6 +311,10 @@ def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int3
     up = tree.parent[old]
     parent = np.where(up == NO_WAY_OUT, NO_WAY_OUT, vertex[up]).astype(np.int32)
     deep, length_m, must = depth[old].astype(np.int32), length_m[old], must[old]
+    at = homes.street[placed[rising]]
+    by_walk = _ByWalk(placed[rising], place[rising], ways.a[at], ways.b[at], bits[at])
+    split: _Split = ((-1, -1), homes.street, vertex[n:], (ways.a, ways.b, bits))
+    home_m = _must_from((0, placed.size), by_walk, split, parent, must)
     cut = _Cut(
         ways=Passages(n, ways.a.copy(), ways.b.copy(), bits.copy()),
         parent=parent.copy(),
@@ -308,6 +324,7 @@ def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int3
         became=np.zeros(homes.street.size, dtype=np.uint8),
         before_m=must.copy(),
         after_m=must.copy(),
+        home_m=home_m.copy(),
         met=np.zeros(old.size, dtype=np.bool_),
         following=np.empty(old.size, dtype=np.int32),
     )
@@ -324,8 +341,8 @@ def look_at_all(streets: StreetTable, homes: PlacedHomes, exits: NDArray[np.int3
         depth=deep,
         length_m=length_m,
         must_m=must,
-        by_walk=placed[rising],
-        place=place[rising],
+        by_walk=by_walk,
+        home_m=home_m,
         gets_out=gets_out_openly(streets, exits),
         cut=cut,
     )
@@ -390,21 +407,48 @@ def _pass_down(
                 total[more] = total[parent[more]] + length_m[more]
 
 
+_Ways = tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.uint8]]
+_Split = tuple[tuple[int, int], NDArray[np.int32], NDArray[np.int32], _Ways]
+"""Two streets that are cut, as vertices; of each home its street, of each street its vertex, and its ends and bits."""
+
+
+@njit(inline="always")
+def _hangs(k: int, homes: _ByWalk, split: _Split, parent: NDArray[np.int32]) -> int:
+    """What a home must pass next."""
+    (one, other), street, vertex, (a, b, bits) = split
+    at = homes.place[k]
+    if at in (one, other):
+        s = street[homes.home[k]]
+        return hangs_on(vertex[s], a[s], b[s], bits[s], parent)
+    return hangs_on(at, homes.a[k], homes.b[k], homes.bits[k], parent)
+
+
 @njit()
 def _must_from(
-    homes: NDArray[np.int64],
-    street: NDArray[np.int32],
-    vertex: NDArray[np.int32],
-    ways: tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.uint8]],
+    rows: tuple[int, int], homes: _ByWalk, split: _Split, parent: NDArray[np.int32], total: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What some homes must pass."""
+    found = np.empty(rows[1] - rows[0])
+    for k in range(rows[0], rows[1]):
+        found[k - rows[0]] = total[_hangs(k, homes, split, parent)]
+    return found
+
+
+@njit()
+def _relieved(
+    rows: tuple[int, int],
+    homes: _ByWalk,
+    split: _Split,
     parent: NDArray[np.int32],
     total: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """What some homes must pass, of which `vertex` is that of each street."""
-    found, (a, b, bits) = np.empty(homes.shape[0]), ways
-    for k, home in enumerate(homes):
-        s = street[home]
-        found[k] = total[hangs_on(vertex[s], a[s], b[s], bits[s], parent)]
-    return found
+    before_m: NDArray[np.float64],
+    became: NDArray[np.uint8],
+) -> None:
+    """Say what `became` of some homes: 1 where enough of what they had to pass is gone, 2 where all is."""
+    for k in range(rows[0], rows[1]):
+        after_m = total[_hangs(k, homes, split, parent)]
+        if after_m < before_m[k] and after_m <= (1.0 - _RELIEF) * before_m[k]:
+            became[homes.home[k]] = 2 if after_m == 0.0 else 1
 
 
 class _End(NamedTuple):
@@ -434,7 +478,7 @@ def _cut_at(whole: Whole, cut: _Cut, spare: int, end: tuple[int, float]) -> _End
     ways.a[more], ways.b[more], ways.bits[more] = (a, spot, bits) if by_b else (spot, b, bits)
     (ways.a if by_b else ways.b)[street] = spot
     cut.length_m[[here, beyond]] = (rest_m, along_m) if by_b else (along_m, rest_m)
-    rows = np.flatnonzero(whole.homes.street == street)
+    rows = whole.by_walk.home[slice(*_places(whole, (here, here + 1)))]
     cut.street[rows[(whole.homes.along_m[rows] > along_m) != by_b]] = more
     if both_ways and cut.parent[inner] != here:
         cut.parent[[spot, beyond]], cut.depth[[spot, beyond]] = cut.parent[here], cut.depth[here]
@@ -455,7 +499,8 @@ def relieved_by(whole: Whole, link: Link) -> tuple[Link, NDArray[np.int64]]:
         return relieved_homes(whole.streets, whole.homes, link=link, exits=whole.exits)
     cut, n = whole.cut, whole.ways.node_count
     ends = [_cut_at(whole, cut, spare, end) for spare, end in enumerate(link.ends)]
-    (laid_a, laid_b), columns = ((e.cut, *_spares(whole, k)) for k, e in enumerate(ends)), (cut.ways.a, cut.ways.b)
+    laid = ((ends[0].cut, *_spares(whole, 0)), (ends[1].cut, *_spares(whole, 1)))
+    split: _Split = ((laid[0][0], laid[1][0]), cut.street, whole.vertex[n:], (cut.ways.a, cut.ways.b, cut.ways.bits))
     parting, sides = _parted(cut, ends[0].vertex, ends[1].vertex)
     branches, moved = [], []
     for end, side in zip(ends, sides, strict=True):
@@ -469,22 +514,28 @@ def relieved_by(whole: Whole, link: Link) -> tuple[Link, NDArray[np.int64]]:
         # what is laid on a cut street has no place in the walk: it comes with that street
         under = next((other.cut for k, other in enumerate(ends) if side in _spares(whole, k)), side)
         branches.append((under, under + int(whole.size[under])))
-    rows = [whole.by_walk[slice(*np.searchsorted(whole.place, branch))] for branch in branches]
-    some = np.concatenate([np.zeros(0, dtype=np.int64), *rows])
     loose = np.concatenate([np.zeros(0, dtype=np.int32), *moved])
-    must, streets_at = [], whole.vertex[n:]
-    for total in (cut.before_m, cut.after_m):
-        for branch in branches:
-            _pass_down(branch, (laid_a, laid_b), cut.parent, cut.length_m, total)
-        must.append(_must_from(some, cut.street, streets_at, (*columns, cut.ways.bits), cut.parent, total))
-        cut.parent[loose] = parting
-    before, after = must
-    relieved = np.isfinite(after) & (after < before) & (after <= (1.0 - RELIEF_SHARE.value) * before)
-    cut.became[some[relieved]] = 1
-    cut.became[some[relieved & (after == 0.0)]] = 2
+    # without the link the same is passed as ever, but for rounding behind a street that is cut
+    behind = [(at, at + int(whole.size[at])) for at in split[0] if at >= 0]
+    for branch in behind:
+        _pass_down(branch, laid, cut.parent, cut.length_m, cut.before_m)
+    for low, high in (_places(whole, branch) for branch in behind):
+        cut.home_m[low:high] = _must_from((low, high), whole.by_walk, split, cut.parent, cut.before_m)
+    cut.parent[loose] = parting
+    for branch in branches:
+        _pass_down(branch, laid, cut.parent, cut.length_m, cut.after_m)
+    for branch in branches:
+        rows = _places(whole, branch)
+        _relieved(rows, whole.by_walk, split, cut.parent, cut.after_m, cut.home_m, cut.became)
     found = _counted(link, whole.homes, np.flatnonzero(cut.became), np.flatnonzero(cut.became == 2))
-    _put_back(whole, branches, loose, [street for street, _ in link.ends])
+    _put_back(whole, [*branches, *behind], loose, [street for street, _ in link.ends])
     return found
+
+
+def _places(whole: Whole, branch: tuple[int, int]) -> tuple[int, int]:
+    """From where to where the homes on some vertices stand."""
+    low, high = np.searchsorted(whole.by_walk.place, np.array(branch, dtype=np.int32)).tolist()
+    return low, high
 
 
 def _put_back(whole: Whole, branches: list[tuple[int, int]], loose: NDArray[np.int32], streets: list[int]) -> None:
@@ -492,12 +543,14 @@ def _put_back(whole: Whole, branches: list[tuple[int, int]], loose: NDArray[np.i
     cut, ways, n = whole.cut, whole.ways, whole.ways.node_count
     for first, last in branches:
         cut.before_m[first:last] = cut.after_m[first:last] = whole.must_m[first:last]
+        homes = slice(*_places(whole, (first, last)))
+        cut.home_m[homes] = whole.home_m[homes]
     cut.became[:] = 0
     at = whole.vertex[[n + street for street in streets]]
     ends = np.concatenate([ways.a[streets], ways.b[streets], at, loose])
     cut.parent[ends], cut.length_m[at] = whole.parent[ends], whole.length_m[at]
     cut.ways.a[streets], cut.ways.b[streets] = ways.a[streets], ways.b[streets]
-    rows = np.flatnonzero(np.isin(whole.homes.street, streets))
+    rows = np.concatenate([whole.by_walk.home[slice(*_places(whole, (v, v + 1)))] for v in at.tolist()])
     cut.street[rows] = whole.homes.street[rows]
 
 

@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from leaveby.errors import InputError, refuse, refused
 from leaveby.parameters import MAP_EDGE_M
 from leaveby.roads.exits.street_table import StreetTable, shortest_out, street_passages
-from leaveby.roads.network.graph import SEPARATOR
+from leaveby.roads.network.graph import SEPARATOR, where
 
 MAIN_ROADS: Final = (
     frozenset({"motorway", "motorway_link", "trunk", "trunk_link", "primary", "primary_link"}),
@@ -81,7 +81,7 @@ def boundary_exits(
     at_edge = at_outline(streets, edge) & (neighbours(streets, driven) == 1)
     cut = np.zeros(streets.node_count, dtype=np.bool_)
     for classes in MAIN_ROADS:
-        main = driven & np.array([not classes.isdisjoint(kind.split(SEPARATOR)) for kind in streets.highway])
+        main = driven & where(streets.highway, lambda kind, of=classes: not of.isdisjoint(kind.split(SEPARATOR)))
         cut = (cut | _touched(streets, main)) & at_edge
         if cut.any():
             break
@@ -123,9 +123,8 @@ def bounds_exits(
     out_by = _beyond_deg(streets.crs, bounds, streets.x_m, streets.y_m)
     outside, on_edge = out_by > _ON_EDGE_DEG, np.abs(out_by) <= _ON_EDGE_DEG
     over = driven & over_edge(streets, bounds)
-    main = driven & np.array(
-        [any(not one.isdisjoint(kind.split(SEPARATOR)) for one in MAIN_ROADS) for kind in streets.highway]
-    )
+    classes = frozenset[str]().union(*MAIN_ROADS)
+    main = driven & where(streets.highway, lambda kind: not classes.isdisjoint(kind.split(SEPARATOR)))
     dead = neighbours(streets, driven) == 1
     touched, by_main = (_touched(streets, rows) for rows in (driven, main))
     if outside.any():

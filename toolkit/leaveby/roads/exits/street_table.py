@@ -137,7 +137,7 @@ def street_table(
     back = network.twin[main]
     judge = partial(_facts, count_tracks=count_tracks, region=region)
     known = judged(network, judge, tags=[tag for tag in TAGS if tag not in ("name", "ref")])
-    facts = [known[edge] for edge in main]
+    facts = [known[edge] for edge in main.tolist()]
     width_m = np.array([fact.width_m for fact in facts], dtype=np.float64)
     unread = int(np.isnan(width_m).sum())
     usable, takes_homes = carries_cars(network), takes_drives(network)
@@ -165,7 +165,7 @@ def street_table(
         fuel_t_ha=_fuel_t_ha(fuel_t_ha, count=network.edge_count)[main],
         takes_homes=takes_homes[main] | ((back >= 0) & takes_homes[back]),
         geometry=network.geometry[main],
-        name=tuple(network.name[i] or network.ref[i] for i in main),
+        name=tuple(network.name[edge] or network.ref[edge] for edge in main.tolist()),
         assumptions=tuple(sentences),
         **taken(network, ("way_id", "highway", "service", "lanes", "barrier"), main),
     )

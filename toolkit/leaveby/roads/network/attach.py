@@ -23,17 +23,15 @@ _ON_THE_ROAD_M = 1.0
 
 def carries_cars(network: graph.RoadNetwork) -> NDArray[np.bool_]:
     """Edges of a class that cars use, in a direction in which they may be driven."""
-    by_class = [not graph.FOOT_CLASSES.issuperset(value.split(graph.SEPARATOR)) for value in network.highway]
-    return np.asarray(np.array(by_class, dtype=np.bool_) & ~network.foot_only, dtype=np.bool_)
+    on_foot = graph.where(network.highway, lambda kind: graph.FOOT_CLASSES.issuperset(kind.split(graph.SEPARATOR)))
+    return np.asarray(~on_foot & ~network.foot_only, dtype=np.bool_)
 
 
 def takes_drives(network: graph.RoadNetwork) -> NDArray[np.bool_]:
     """Edges that a drive can open onto: those that carry cars, but no motorways and nothing in a tunnel."""
-    open_ground = [
-        graph.MOTORWAYS.isdisjoint(kind.split(graph.SEPARATOR)) and set(tunnel.split(graph.SEPARATOR)) <= {"", "no"}
-        for kind, tunnel in zip(network.highway, network.tunnel, strict=True)
-    ]
-    return np.asarray(carries_cars(network) & np.array(open_ground, dtype=np.bool_), dtype=np.bool_)
+    no_motorway = graph.where(network.highway, lambda kind: graph.MOTORWAYS.isdisjoint(kind.split(graph.SEPARATOR)))
+    no_tunnel = graph.where(network.tunnel, lambda said: set(said.split(graph.SEPARATOR)) <= {"", "no"})
+    return np.asarray(carries_cars(network) & no_motorway & no_tunnel, dtype=np.bool_)
 
 
 def attach_points(

@@ -6,7 +6,7 @@ and loops are kept. Lengths are great-circle lengths on the mean sphere; geometr
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, TypeVar
 
@@ -33,6 +33,7 @@ FOOT_CLASSES: Final = frozenset(
 _LENGTH_AGAINST_GEOMETRY = 0.02
 _SLACK_M = 2.0
 
+K = TypeVar("K", bound=Hashable)
 T = TypeVar("T")
 
 
@@ -143,12 +144,25 @@ def judged(
     """What `judge` says of each edge by its number and tags; edges that are equal in these, and `beside`, ask once."""
     known: dict[tuple[object, ...], T] = {}
     found: list[T] = []
-    columns = [getattr(network, tag) for tag in tags]
-    for edge, key in enumerate(zip(*columns, *beside, strict=True)):
+    # most tags are nowhere stated
+    columns = {tag: column for tag in tags if any(column := getattr(network, tag)) or tag == tags[0]}
+    nothing = dict.fromkeys(tags, "")
+    for edge, key in enumerate(zip(*columns.values(), *beside, strict=True)):
         if key not in known:
-            known[key] = judge(edge, dict(zip(tags, key, strict=False)))
+            known[key] = judge(edge, nothing | dict(zip(columns, key, strict=False)))
         found.append(known[key])
     return found
+
+
+def where(values: Iterable[K], test: Callable[[K], bool]) -> NDArray[np.bool_]:
+    """Which of many values, few of them different, pass a test.
+
+    >>> where(["path", "track", "path"], MOTORWAYS.isdisjoint)
+    array([ True,  True,  True])
+    """
+    known: dict[K, bool] = {}
+    found = [known[one] if one in known else known.setdefault(one, test(one)) for one in values]
+    return np.array(found, dtype=np.bool_)
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from itertools import compress
 from typing import Any, Final
 
 import numpy as np
@@ -95,9 +96,10 @@ def osm_ways_with_points_at(raw: OsmWays, box: tuple[float, float, float, float]
 
 def osm_ways_kept(raw: OsmWays, keep: NDArray[np.bool_]) -> OsmWays:
     """The ways where `keep` is true, shape (w,), each whole."""
+    if keep.all():
+        return raw
     size = np.diff(raw.start)
     points = np.repeat(keep, size)
-    chosen = np.flatnonzero(keep)
     return replace(
         raw,
         way_id=raw.way_id[keep],
@@ -105,7 +107,7 @@ def osm_ways_kept(raw: OsmWays, keep: NDArray[np.bool_]) -> OsmWays:
         node=raw.node[points],
         lon_deg=raw.lon_deg[points],
         lat_deg=raw.lat_deg[points],
-        tags={tag: tuple(values[i] for i in chosen) for tag, values in raw.tags.items()},
+        tags={tag: tuple(compress(values, keep.tolist())) for tag, values in raw.tags.items()},
     )
 
 

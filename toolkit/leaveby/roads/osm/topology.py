@@ -51,14 +51,10 @@ def network_from_osm_ways(raw: OsmWays, *, crs: str | None = None) -> graph.Road
     )
     identity, first, of = np.unique(clean.node, return_index=True, return_inverse=True)
     points = _Points(identity, first, of.astype(np.int64))
-    one_way = np.array(
-        [
-            is_one_way({"oneway": oneway, "junction": junction, "highway": highway})
-            for oneway, junction, highway in zip(
-                *(clean.tags[t] for t in ("oneway", "junction", "highway")), strict=True
-            )
-        ],
-        dtype=np.bool_,
+    said = ("oneway", "junction", "highway")
+    one_way = graph.where(
+        zip(*(clean.tags[tag] for tag in said), strict=True),
+        lambda values: is_one_way(dict(zip(said, values, strict=True))),
     )
     pieces = _pieces(clean, points, is_end=_end_points(clean, points, one_way=one_way))
     return _assemble(clean, pieces, points=points, one_way=one_way, crs=target)
@@ -77,7 +73,7 @@ def _oriented(raw: OsmWays) -> OsmWays:
     """Turn ways that run against their points, drop repeated points, and ways of fewer than two points."""
     size = np.diff(raw.start)
     way_of = np.repeat(np.arange(size.size), size)
-    against = np.array([value in REVERSED for value in raw.tags["oneway"]], dtype=np.bool_)
+    against = graph.where(raw.tags["oneway"], REVERSED.__contains__)
     place = np.arange(raw.node.size)
     turned = np.where(against[way_of], raw.start[:-1][way_of] + raw.start[1:][way_of] - 1 - place, place)
     node = raw.node[turned]
@@ -155,7 +151,7 @@ def _assemble(
     one_way: NDArray[np.bool_],
     crs: str,
 ) -> graph.RoadNetwork:
-    motorway = np.array([value in graph.MOTORWAYS for value in raw.tags["highway"]], dtype=np.bool_)
+    motorway = graph.where(raw.tags["highway"], graph.MOTORWAYS.__contains__)
     count, one_way = pieces.way.size, one_way[pieces.way]
     driven_back, walked_back = np.flatnonzero(~one_way), np.flatnonzero(one_way & ~motorway[pieces.way])
     back = np.concatenate([driven_back, walked_back])
@@ -215,9 +211,13 @@ def _tags(
     """The tags of each edge: those of its piece, with the limits that stand on points of it."""
     barrier, limits = _standing_on(raw, pieces, points=points, piece_m=piece_m)
     found: dict[str, tuple[str, ...]] = {}
-    ways, of_edge = pieces.way.tolist(), piece.tolist()
+    ways, of_edge, nothing = pieces.way.tolist(), piece.tolist(), ("",) * piece.size
     for tag in graph.TAGS:
-        of_piece = barrier if tag == "barrier" else [raw.tags[tag][way] for way in ways]
+        of_way = barrier if tag == "barrier" else raw.tags[tag]
+        if not any(of_way) and not any(tag in said for said in limits.values()):
+            found[tag] = nothing
+            continue
+        of_piece = barrier if tag == "barrier" else [of_way[way] for way in ways]
         for at, said in limits.items():
             if tag in said:
                 of_piece[at] = join_values([value for value in (of_piece[at], said[tag]) if value])

@@ -47,11 +47,11 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
         axes.set_axis_off()
         sheet = Sheet(axes, window=window, width_pt=0.96 * MAP_MM[0] / 25.4 * 72.0, plain=True)
         draw_lines(axes, seen_lines(sheet, answer.streets.geometry[_others(answer)]), edgecolor=GREY, linewidth=0.5)
+        homes, must = scene.drawn("homes"), scene.drawn("single_exit_streets")
         for kind in _HOMES:
-            homes = scene.drawn("homes")
             draw_homes(sheet, kind, homes[homes["symbol"] == kind].geometry.to_numpy(), many=len(homes) > _MANY_HOMES)
         for least in reversed(_LEAST):
-            symbol, must = SYMBOLS[f"single_exit_{least}"], scene.drawn("single_exit_streets")
+            symbol = SYMBOLS[f"single_exit_{least}"]
             lines = seen_lines(sheet, must[must["symbol"] == symbol.kind].geometry.to_numpy())
             draw_lines(axes, lines, edgecolor=symbol.ink, linewidth=symbol.width_pt, capstyle="round")
         draw_scale(sheet, answer.measures)
@@ -61,7 +61,8 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
         for place in scene.drawn("exits").itertuples():
             axes.plot(place.geometry.x, place.geometry.y, **mark_look(place.symbol))
             sheet.take(place.geometry.x, place.geometry.y, radius_pt=4.0)
-        groups = {place.number: place for place in scene.drawn("groups").itertuples() if place.number in wanted}
+        groups = scene.drawn("groups")
+        groups = {place.number: place for place in groups[groups["number"].isin(wanted)].itertuples()}
         for place in groups.values():
             axes.plot(place.geometry.x, place.geometry.y, **mark_look("group"))
             sheet.take(place.geometry.x, place.geometry.y, radius_pt=2.0)

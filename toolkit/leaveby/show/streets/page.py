@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from functools import partial
 from importlib.resources import files
-from itertools import accumulate, groupby
+from itertools import groupby
 from string import ascii_uppercase
 from typing import Final, TypeVar
 
@@ -92,8 +92,13 @@ def _row(group: StreetGroup) -> tuple[StreetGroup, list[str], list[str]]:
 
 def _that_fit(things: Iterable[_Thing], room: int, count: Callable[[_Thing], int]) -> list[_Thing]:
     """So many of the first things as there are lines for."""
-    used = accumulate(map(count, found := list(things)))
-    return [thing for thing, so_far in zip(found, used, strict=True) if so_far <= room]
+    fit: list[_Thing] = []
+    for thing in things:
+        room -= count(thing)
+        if room < 0:
+            break
+        fit.append(thing)
+    return fit
 
 
 def _by_name(groups: Iterable[StreetGroup]) -> list[tuple[str, list[int]]]:

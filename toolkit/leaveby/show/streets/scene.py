@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections import namedtuple
 from collections.abc import Callable, Mapping
+from dataclasses import fields
 from functools import lru_cache
 from typing import Any, Final
 
@@ -16,10 +18,10 @@ from leaveby.decision.streets.result import StreetGroup, StreetSurvey
 from leaveby.roads.exits.dominators import NO_WAY_OUT
 from leaveby.roads.exits.facts import GroupFacts
 from leaveby.show.record import finite_or_none
-from leaveby.show.scene import Rows, Scene, notices_of, tables_of, thing
+from leaveby.show.scene import Rows, Scene, notices_of, tables_of, thing, things
 from leaveby.show.wording import clean, map_notice, minutes_up, street_words
 
-_COLUMNS: Final[Mapping[str, Callable[[StreetGroup, GroupFacts], Any]]] = {
+_COLUMNS: Final[Mapping[str, Callable[[StreetGroup, Any], Any]]] = {
     "number": lambda one, _: one.number,
     "kind": lambda one, _: one.kind,
     "everyone_must_pass": lambda one, _: clean(one.name, 120),
@@ -31,21 +33,30 @@ _COLUMNS: Final[Mapping[str, Callable[[StreetGroup, GroupFacts], Any]]] = {
     "short_list": lambda one, _: one.notable,
     "called": lambda one, _: called(one),
     "streets_behind": lambda one, _: "; ".join(clean(name, 80) for name in one.streets_behind),
-    "shared_way_m": lambda one, facts: round(float(facts.shared_m[one.row]), 1),
-    "longest_dead_end_m": lambda one, facts: round(float(facts.dead_end_m[one.row]), 1),
-    "streets_m": lambda one, facts: round(float(facts.streets_m[one.row]), 1),
-    "narrowest_stated_m": lambda one, facts: finite_or_none(float(facts.narrowest_m[one.row])),
-    "no_width_stated_m": lambda one, facts: round(float(facts.no_width_m[one.row]), 1),
-    "tracks_m": lambda one, facts: round(float(facts.track_m[one.row]), 1),
-    "steepest_percent": lambda one, facts: finite_or_none(100.0 * float(facts.steepest[one.row]), 1),
-    "fuel_t_ha": lambda one, facts: finite_or_none(float(facts.fuel_t_ha[one.row]), 1),
-    "homes_with_another_way_on_foot": lambda one, facts: float(facts.foot_homes[one.row]),
-    "at_edge_of_map": lambda one, facts: bool(facts.at_edge[one.row]),
+    "shared_way_m": lambda _, facts: round(facts.shared_m, 1),
+    "longest_dead_end_m": lambda _, facts: round(facts.dead_end_m, 1),
+    "streets_m": lambda _, facts: round(facts.streets_m, 1),
+    "narrowest_stated_m": lambda _, facts: finite_or_none(facts.narrowest_m),
+    "no_width_stated_m": lambda _, facts: round(facts.no_width_m, 1),
+    "tracks_m": lambda _, facts: round(facts.track_m, 1),
+    "steepest_percent": lambda _, facts: finite_or_none(100.0 * facts.steepest, 1),
+    "fuel_t_ha": lambda _, facts: finite_or_none(facts.fuel_t_ha, 1),
+    "homes_with_another_way_on_foot": lambda _, facts: facts.foot_homes,
+    "at_edge_of_map": lambda _, facts: facts.at_edge,
     "last_out_quick_min": lambda one, _: minutes_up(one.clearance[0].last_out_s) if one.clearance else None,
     "last_out_slow_min": lambda one, _: minutes_up(one.clearance[-1].last_out_s) if one.clearance else None,
     "shuts_min": lambda one, _: math.floor(one.shuts_s / 60.0) if math.isfinite(one.shuts_s) else None,
     "longer_than": lambda one, _: "; ".join(f"{item.rule.name}: {item.sentence}" for item in one.comparisons),
 }
+_FATES: Final = (
+    ("home_lost", "too far from any street"),
+    ("home_lost", "no way out by car on this map"),
+    ("home_unsure", "choice of ways only if roads lead out that the edge of the map cuts"),
+    ("home_choice", "choice of ways"),
+    ("home_behind", "behind a single exit"),
+)
+"""What becomes of a home: symbol and words; the first that holds."""
+
 COLUMNS: Final = (*_COLUMNS, "lon_deg", "lat_deg")
 """Columns of `streets.csv`, and keys of each group in `streets.json`."""
 
@@ -78,33 +89,37 @@ def streets_scene(answer: StreetSurvey) -> Scene:
     """
     streets, found = answer.streets, answer.found
     behind = found.homes_behind[streets.node_count : found.tree.outside]
-    must = np.flatnonzero(streets.driven & (behind > 0.0)).tolist()
-    groups = zip(group_rows(answer), answer.groups, strict=True)
+    must = np.flatnonzero(streets.driven & (behind > 0.0))
+    must_pass, rows, groups = behind[must].tolist(), must.tolist(), group_rows(answer)
+    drawn = {name: [row[name] for row in groups] for name in COLUMNS} if groups else {}
     made: dict[str, tuple[str, str, Rows]] = {
         "single_exit_streets": (
             "Single exits",
             "Streets that somebody must pass to get out.",
-            [
-                thing(
-                    f"single_exit_{next(least for least in (100, 30, 10, 0) if behind[at] >= least)}",
-                    street_words(streets.name[at]),
-                    f"Everyone in {behind[at]:g} homes must pass here.",
-                    streets.geometry[at],
-                    osm_way_id=int(streets.way_id[at]),
-                    name=clean(streets.name[at]),
-                    class_=clean(streets.highway[at]),
-                    homes_behind=float(behind[at]),
-                    length_m=float(streets.length_m[at]),
-                    why_not_open=clean(streets.reason[at]),
-                    undirected_bridge=bool(found.bridge[at]),
-                )
-                for at in must
-            ],
+            things(
+                [f"single_exit_{next(least for least in (100, 30, 10, 0) if homes >= least)}" for homes in must_pass],
+                [street_words(streets.name[at]) for at in rows],
+                [f"Everyone in {homes:g} homes must pass here." for homes in must_pass],
+                streets.geometry[must],
+                osm_way_id=streets.way_id[must],
+                name=[clean(streets.name[at]) for at in rows],
+                class_=[clean(streets.highway[at]) for at in rows],
+                homes_behind=behind[must],
+                length_m=streets.length_m[must],
+                why_not_open=[clean(streets.reason[at]) for at in rows],
+                undirected_bridge=found.bridge[must],
+            ),
         ),
         "groups": (
             "Groups of homes",
             "The outer end of what all of a group must pass.",
-            [thing("group", f"{one.number}", called(one), Point(one.x_m, one.y_m), **row) for row, one in groups],
+            things(
+                "group",
+                [f"{one.number}" for one in answer.groups],
+                drawn.get("called"),
+                points(np.array([(one.x_m, one.y_m) for one in answer.groups]).reshape(-1, 2)),
+                **drawn,
+            ),
         ),
         "homes": ("Homes", "What becomes of each.", _fates(answer)),
         "exits": (
@@ -153,39 +168,32 @@ def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
     """One row for each group, with the columns of `COLUMNS`; None where a thing is not known."""
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
     lon, lat = change.transform([group.x_m for group in answer.groups], [group.y_m for group in answer.groups])
+    # of each fact its values by group as numbers of Python, which are far quicker than those of arrays
+    known = [getattr(answer.facts, one.name).tolist() for one in fields(GroupFacts)]
+    by_row = list(map(namedtuple("Facts", [one.name for one in fields(GroupFacts)])._make, zip(*known, strict=True)))
     return [
-        {name: tell(group, answer.facts) for name, tell in _COLUMNS.items()}
+        {name: tell(group, by_row[group.row]) for name, tell in _COLUMNS.items()}
         | {"lon_deg": round(float(x), 6), "lat_deg": round(float(y), 6)}
         for group, x, y in zip(answer.groups, lon, lat, strict=True)
     ]
 
 
 def _fates(answer: StreetSurvey) -> Rows:
-    places: Any = points(answer.homes.x_m, answer.homes.y_m)
-    return [_fate(answer, row, place) for row, place in enumerate(places)]
-
-
-def _fate(answer: StreetSurvey, row: int, place: Point) -> dict[str, Any]:
-    """A home, and what becomes of it."""
-    homes, outside = answer.homes, answer.found.tree.outside
-    vertex, best = int(answer.found.home_vertex[row]), answer.if_they_lead_on
-    if homes.street[row] < 0:
-        symbol, found = "home_lost", "too far from any street"
-    elif vertex == NO_WAY_OUT:
-        symbol, found = "home_lost", "no way out by car on this map"
-    elif best is not None and vertex != outside and best.home_vertex[row] == best.tree.outside:
-        symbol, found = "home_unsure", "choice of ways only if roads lead out that the edge of the map cuts"
-    elif vertex == outside:
-        symbol, found = "home_choice", "choice of ways"
-    else:
-        symbol, found = "home_behind", "behind a single exit"
-    return thing(
-        symbol,
-        homes.identity[row],
+    """The homes, and what becomes of each."""
+    homes, vertex, outside = answer.homes, answer.found.home_vertex, answer.found.tree.outside
+    best = answer.if_they_lead_on
+    unsure = np.zeros(vertex.size, dtype=np.bool_) if best is None else best.home_vertex == best.tree.outside
+    kind = np.select(
+        [homes.street < 0, vertex == NO_WAY_OUT, unsure & (vertex != outside), vertex == outside], range(4), 4
+    ).tolist()
+    found = [_FATES[at][1] for at in kind]
+    return things(
+        [_FATES[at][0] for at in kind],
+        homes.identity,
         found,
-        place,
-        identity=clean(homes.identity[row], 120),
-        dwellings=float(homes.dwellings[row]),
-        from_street_m=float(min(homes.away_m[row], 1e9)),
+        points(homes.x_m, homes.y_m),
+        identity=[clean(name, 120) for name in homes.identity],
+        dwellings=homes.dwellings,
+        from_street_m=np.minimum(homes.away_m, 1e9),
         found=found,
     )
