@@ -209,6 +209,32 @@ def test_the_front_page_lists_what_can_be_asked(served: Any, context: BrowserCon
         assert axe_findings(page) == []
 
 
+def test_no_script_but_those_known_runs_in_a_page(served: Any, context: BrowserContext) -> None:
+    """Names of files and streets reach a page as text; were one ever taken for code, the page's policy stops it."""
+    reply = context.request.get(f"{served.base}voila/render/03_how_fast_is_fast.ipynb?token={served.token}")
+    for policy in (reply.headers["content-security-policy"], served_policy(served, context)):
+        allowed = dict(part.split(" ", 1) for part in policy.split("; "))
+        assert "unsafe-inline" not in allowed["script-src"]
+        assert allowed["default-src"] == "'self'"
+        assert not re.search(r"https?:|\*(?!$)", allowed["script-src"])
+    # in the page as it is served: nothing but data, and what Voila says while a cell is worked out
+    for kind, script in re.findall(r"<script(?![^>]*src=)([^>]*)>(.*?)</script>", reply.text(), re.DOTALL):
+        assert "json" in kind or script == "window.voila_heartbeat()", script
+    page = context.new_page()
+    page.goto(f"{served.base}?token={served.token}")
+    page.evaluate("document.body.innerHTML += '<img src=x onerror=\"window.ran = 1\">'")
+    page.evaluate("document.body.append(Object.assign(document.createElement('script'), {textContent: 'ran = 1'}))")
+    page.wait_for_timeout(500)
+    assert page.evaluate("window.ran") is None
+
+
+def served_policy(served: Any, context: BrowserContext) -> str:
+    """The policy of the front page."""
+    policy = context.request.get(f"{served.base}?token={served.token}").headers["content-security-policy"]
+    assert isinstance(policy, str)
+    return policy
+
+
 def test_who_was_not_given_the_address_is_refused(served: Any, stranger: APIRequestContext) -> None:
     for path in ("", "voila/tree", f"voila/render/{NOTEBOOKS[0]}", "?token=guessed"):
         reply = stranger.get(served.base + path)

@@ -44,13 +44,12 @@ COMPUTED: Final = 0
 OUR_FAULT: Final = 1
 BAD_INPUT: Final = 2
 NO_WAY: Final = 3
-STOPPED: Final = 130
 ROADS_SAID: Final = 12
 WIDTH: Final = 80
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command and give its exit code.
+    """Run one command and give its exit code; a KeyboardInterrupt leaves nothing half-written, and goes on.
 
     Parameters
     ----------
@@ -73,9 +72,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except MemoryError:
         _tell(errors, "There is not enough memory for this. Give a larger terrain.cell_m, or a smaller area.")
         return BAD_INPUT
-    except KeyboardInterrupt:
-        _tell(errors, "Stopped. Nothing half-written was left.")
-        return STOPPED
     except Exception:
         _tell(errors, *traceback.format_exc().splitlines(), whole=True)
         _tell(errors, "This is a fault of leaveby, not of your input. Nothing half-written was left.")
@@ -511,7 +507,3 @@ def _progress(errors: Console) -> Iterator[Callable[[str, int, int, str], None]]
             line.update(Text(words, no_wrap=True, overflow="ellipsis"))
 
         yield tell
-
-
-if __name__ == "__main__":
-    sys.exit(main())
