@@ -28,7 +28,7 @@ from smaller import coarse
 ROOT = Path(__file__).resolve().parents[1]
 TWO_GIB_IN_KIB = 2 * 1024 * 1024
 WARNINGS = ("-W", "error", "-W", "ignore::PendingDeprecationWarning")  # rasterio multiplies transforms the old way
-DEMO = ("-m", "leaveby.cli", "demo", "--json")
+DEMO = ("-m", "leaveby", "demo", "--json")
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
 
 

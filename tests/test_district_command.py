@@ -8,6 +8,7 @@ import re
 import resource
 import signal
 import socket
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -114,6 +115,10 @@ def test_a_worker_that_is_killed_changes_nothing(small: District, alone: Columns
             if any("spawn_main" in word for word in one.cmdline())
         ]
         assert running
+        if sys.platform == "linux":  # Ctrl and C, which a terminal sends to all, is answered by who started them
+            blocked = re.search("SigBlk:\\s*(\\w+)", Path(f"/proc/{running[0].pid}/status").read_text("ascii"))
+            assert blocked is not None
+            assert int(blocked[1], 16) & 1 << signal.SIGINT - 1
         running[0].send_signal(signal.SIGKILL)
         killed.append(running[0].pid)
 

@@ -55,7 +55,7 @@ def test_what_it_refuses(plan: Path, monkeypatch: pytest.MonkeyPatch, capsys: py
     assert "there is no such file" in capsys.readouterr().err
     # of RFC 5737, which no machine has; a process of its own, since the server's library leaves the socket behind
     elsewhere = ["--home-network", "192.0.2.1", "--no-browser"]
-    words = [sys.executable, "-m", "leaveby.cli", "practise", str(plan), "--way", "car", *elsewhere]
+    words = [sys.executable, "-m", "leaveby", "practise", str(plan), "--way", "car", *elsewhere]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert done.returncode == BAD_INPUT
     assert "192.0.2.1, port 8844, can't be served" in " ".join(done.stderr.split())
@@ -77,7 +77,7 @@ def test_a_page_is_served_at_the_next_free_port_and_ends_as_asked(plan: Path) ->
             [
                 sys.executable,
                 "-m",
-                "leaveby.cli",
+                "leaveby",
                 "practise",
                 str(plan),
                 "--way",

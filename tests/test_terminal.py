@@ -27,7 +27,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from leaveby import cli
+from leaveby import __main__, cli
 from leaveby.ask.drill import read_drill, run_drill
 from leaveby.ask.household import demo_folder
 from leaveby.decision.drill.result import Drill
@@ -264,3 +264,18 @@ def result(invented: Any) -> HouseholdResult:
 @pytest.fixture(scope="module")
 def drill(once: Once) -> Drill:
     return once(run_drill, replace(read_drill(demo_folder() / "drill.toml"), members=20), workers=2)
+
+
+class Stops(ModuleType):
+    """Ctrl and C while the program is loaded, at whatever is asked of it first."""
+
+    def __getattr__(self, _: str) -> object:
+        raise KeyboardInterrupt
+
+
+def test_ctrl_c_is_said_while_the_program_is_loaded_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
+    codes: list[int] = []
+    monkeypatch.setitem(sys.modules, "leaveby.cli", Stops("leaveby.cli"))
+    assert in_a_pipe(lambda: codes.append(__main__.main())) == ("", "Stopped. Nothing half-written was left.\n")
+    monkeypatch.setattr(sys, "stderr", None)  # closed by whoever started this
+    assert [*codes, __main__.main()] == [130, 130]

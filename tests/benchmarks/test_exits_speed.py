@@ -230,7 +230,7 @@ def test_the_whole_command_grows_no_faster_than_n_log_n(benchmark: Any, tmp_path
     sides = (75, 150, 300, 548)
     taken_s = benchmark.pedantic(lambda: [whole_command_s(tmp_path, side) for side in sides], rounds=1)
     largest = ["streets", str(tmp_path / f"town_{sides[-1]}.osm.pbf"), "--region", "AU-NSW"]
-    gib = peak_gib(["-m", "leaveby.cli", *largest, "--out", str(tmp_path / "out")], tmp_path)
+    gib = peak_gib(["-m", "leaveby", *largest, "--out", str(tmp_path / "out")], tmp_path)
     roads = read_roads(tmp_path / "town_150.osm.pbf")
     graph = nx.DiGraph(zip(roads.head.tolist(), roads.tail.tolist(), strict=True))
     begin = time.process_time()

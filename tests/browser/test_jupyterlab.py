@@ -49,7 +49,7 @@ def address(own_folder: Path) -> Iterator[str]:
     said = own_folder.parent / "said.txt"
     with said.open("wb") as log:
         process = subprocess.Popen(
-            [sys.executable, "-m", "leaveby.cli", "lab", "--no-browser", "--folder", str(own_folder)],
+            [sys.executable, "-m", "leaveby", "lab", "--no-browser", "--folder", str(own_folder)],
             env={
                 **os.environ,
                 **own_jupyter(own_folder.parent / "lab"),

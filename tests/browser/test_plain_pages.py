@@ -13,6 +13,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import nbformat
+import psutil
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import APIRequestContext, Browser, BrowserContext, ConsoleMessage, Page, expect
@@ -27,6 +28,7 @@ NOTEBOOKS = sorted(path.name for path in notebooks_folder().glob("*.ipynb"))
 
 ANSWER_TEXT = "[...document.querySelectorAll('.widget-html-content')].map(e => e.textContent).join('\\n')"
 SLOW_MS = 600_000
+HANGS_S = SLOW_MS / 1000
 SETTLED = """() => new Promise(done => {
     let waiting = setTimeout(finish, 300);
     const watch = new MutationObserver(() => { clearTimeout(waiting); waiting = setTimeout(finish, 300); });
@@ -209,6 +211,32 @@ def test_the_front_page_lists_what_can_be_asked(served: Any, context: BrowserCon
         assert axe_findings(page) == []
 
 
+def test_no_script_but_those_known_runs_in_a_page(served: Any, context: BrowserContext) -> None:
+    """Names of files and streets reach a page as text; were one ever taken for code, the page's policy stops it."""
+    reply = context.request.get(f"{served.base}voila/render/03_how_fast_is_fast.ipynb?token={served.token}")
+    for policy in (reply.headers["content-security-policy"], served_policy(served, context)):
+        allowed = dict(part.split(" ", 1) for part in policy.split("; "))
+        assert "unsafe-inline" not in allowed["script-src"]
+        assert allowed["default-src"] == "'self'"
+        assert not re.search(r"https?:|\*(?!$)", allowed["script-src"])
+    # in the page as it is served: nothing but data, and what Voila says while a cell is worked out
+    for kind, script in re.findall(r"<script(?![^>]*src=)([^>]*)>(.*?)</script>", reply.text(), re.DOTALL):
+        assert "json" in kind or script == "window.voila_heartbeat()", script
+    page = context.new_page()
+    page.goto(f"{served.base}?token={served.token}")
+    page.evaluate("document.body.innerHTML += '<img src=x onerror=\"window.ran = 1\">'")
+    page.evaluate("document.body.append(Object.assign(document.createElement('script'), {textContent: 'ran = 1'}))")
+    page.wait_for_timeout(500)
+    assert page.evaluate("window.ran") is None
+
+
+def served_policy(served: Any, context: BrowserContext) -> str:
+    """The policy of the front page."""
+    policy = context.request.get(f"{served.base}?token={served.token}").headers["content-security-policy"]
+    assert isinstance(policy, str)
+    return policy
+
+
 def test_who_was_not_given_the_address_is_refused(served: Any, stranger: APIRequestContext) -> None:
     for path in ("", "voila/tree", f"voila/render/{NOTEBOOKS[0]}", "?token=guessed"):
         reply = stranger.get(served.base + path)
@@ -218,6 +246,7 @@ def test_who_was_not_given_the_address_is_refused(served: Any, stranger: APIRequ
     for path in (f"voila/files/{NOTEBOOKS[0]}", "voila/api/contents", "api/kernels/0-0-0-0-0"):
         reply = stranger.get(served.base + path)
         assert reply.status in (403, 404) or "/login" in reply.url, path
+    assert stranger.get(f"{served.base}logout").status == 200
 
 
 def test_a_closed_page_leaves_no_computation_behind(served: Any, context: BrowserContext) -> None:
@@ -233,6 +262,29 @@ def test_a_closed_page_leaves_no_computation_behind(served: Any, context: Browse
     expect_gone.wait_for_function(
         "where => fetch(where).then(reply => reply.status === 404)", arg=where, timeout=SLOW_MS, polling=200
     )
+
+
+def test_a_killed_server_leaves_no_computation_behind(
+    start_pages: Callable[..., Any], tmp_path: Path, context: BrowserContext
+) -> None:
+    """What it leaves on the disk goes with the next start (`test_lab_command.py`)."""
+    folder = tmp_path / "notebooks"
+    folder.mkdir()
+    own = nbformat.v4.new_notebook(
+        cells=[nbformat.v4.new_code_cell("import os; print('computed by', os.getpid())")],
+        metadata={"kernelspec": {"name": "python3", "display_name": "Python 3", "language": "python"}},
+    )
+    nbformat.write(own, folder / "98_own.ipynb")
+    running = start_pages(folder)
+    page = context.new_page()
+    page.goto(f"{running.base}voila/render/98_own.ipynb?token={running.token}")
+    said = page.get_by_text("computed by").text_content()
+    assert said is not None
+    kernel = psutil.Process(int(said.split()[-1]))
+    assert kernel.is_running()
+    running.stop(signal.SIGKILL)
+    kernel.wait(HANGS_S)
+    assert not kernel.is_running()
 
 
 def test_faults_are_said_in_plain_words(served: Any, context: BrowserContext) -> None:

@@ -367,7 +367,7 @@ def test_endings_in_capitals_are_read(folder: Path) -> None:
 
 
 def as_program(*words: str) -> list[str]:
-    return [sys.executable, "-c", "import sys; from leaveby.cli import main; sys.exit(main())", *words]
+    return [sys.executable, "-c", "import sys; from leaveby.__main__ import main; sys.exit(main())", *words]
 
 
 @pytest.mark.parametrize("stream", ["stdout", "stderr", "a pipe that nobody reads"])

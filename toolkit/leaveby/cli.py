@@ -13,6 +13,7 @@ import ctypes
 import os
 import re
 import shlex
+import signal
 import sys
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -44,13 +45,12 @@ COMPUTED: Final = 0
 OUR_FAULT: Final = 1
 BAD_INPUT: Final = 2
 NO_WAY: Final = 3
-STOPPED: Final = 130
 ROADS_SAID: Final = 12
 WIDTH: Final = 80
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command and give its exit code.
+    """Run one command and give its exit code; a KeyboardInterrupt leaves nothing half-written, and goes on.
 
     Parameters
     ----------
@@ -61,9 +61,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if getattr(sys, name) is None:  # closed by whoever started this
             setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
     wanted = _parser().parse_args(arguments)
-    errors = _console(stderr=True)
+    errors, pressed = _console(stderr=True), list[int]()
     try:
-        code: int = wanted.run(wanted, errors)
+        with _stoppable(pressed) if wanted.run not in (_lab, _practise) else contextlib.nullcontext():
+            code: int = wanted.run(wanted, errors)
         sys.stdout.flush()
     except BrokenPipeError:
         return _nobody_reads()
@@ -73,14 +74,40 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except MemoryError:
         _tell(errors, "There is not enough memory for this. Give a larger terrain.cell_m, or a smaller area.")
         return BAD_INPUT
-    except KeyboardInterrupt:
-        _tell(errors, "Stopped. Nothing half-written was left.")
-        return STOPPED
     except Exception:
+        if pressed:  # of which some library made a fault of its own
+            raise KeyboardInterrupt from None
         _tell(errors, *traceback.format_exc().splitlines(), whole=True)
         _tell(errors, "This is a fault of leaveby, not of your input. Nothing half-written was left.")
         return OUR_FAULT
     return code
+
+
+@contextmanager
+def _stoppable(pressed: list[int]) -> Iterator[None]:
+    """Raise Ctrl and C again until all is unwound: some libraries swallow it while they are loaded or call back.
+
+    What these say as they are cut short is not said. What was heard is put into `pressed`.
+    """
+
+    def stop(heard: int, _: object) -> None:
+        pressed.append(heard)
+        sys.unraisablehook = lambda _: None
+        signal.setitimer(signal.ITIMER_REAL, 0.25)
+        if heard == signal.SIGINT or sys.exception() is None:
+            raise KeyboardInterrupt
+
+    # where whoever started this ignores it, it stays ignored
+    if sys.platform == "win32" or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        yield
+        return
+    before = {kind: signal.signal(kind, stop) for kind in (signal.SIGALRM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        for kind, held in before.items():
+            signal.signal(kind, held)
 
 
 def _console(*, stderr: bool = False) -> Console:
@@ -511,7 +538,3 @@ def _progress(errors: Console) -> Iterator[Callable[[str, int, int, str], None]]
             line.update(Text(words, no_wrap=True, overflow="ellipsis"))
 
         yield tell
-
-
-if __name__ == "__main__":
-    sys.exit(main())

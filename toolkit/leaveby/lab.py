@@ -5,6 +5,8 @@ JupyterLab, Voila and what they bring come with the extra `lab` and are only loo
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html
 import importlib.util
 import json
@@ -31,6 +33,7 @@ from leaveby.caution import OVERRIDE, PLANNING_AID
 from leaveby.errors import refused
 from leaveby.files.write.whole import is_over
 from leaveby.regions import table
+from leaveby.show.in_python import STAND_HERE
 from leaveby.show.letters import letters_css
 
 LOOPBACK: Final = "127.0.0.1"
@@ -152,6 +155,7 @@ def open_pages(
         "voila_jinja2_env": _front_page(served.template_paths, folder, plan),
         # its page of leaving asks for it
         "static_path": import_module("jupyter_server").DEFAULT_STATIC_FILES_PATH,
+        "headers": {"Content-Security-Policy": pages_policy()},
         "ws_ping_interval": 0,  # its pings end connections after 30 seconds; a page closed on this machine is seen
     }
     with way_in(folder) as made_way:
@@ -169,6 +173,25 @@ def open_pages(
             served.start()
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
+
+
+def pages_policy() -> str:
+    """What a plain page may load and run: files of this server, and of what stands in it the scripts known here alone.
+
+    Widgets set styles in place, come as blobs, and what draws maps makes functions of text.
+    """
+    # Voila's sign of life while a cell is worked out, and what brings one to the answer
+    own = " ".join(digest_of(script) for script in ("window.voila_heartbeat()", STAND_HERE))
+    return (
+        f"default-src 'self'; script-src 'self' blob: 'unsafe-eval' {own}; style-src 'self' 'unsafe-inline'; "
+        f"img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self' ws://{LOOPBACK}:*; object-src 'none'; "
+        "base-uri 'none'; form-action 'self'; frame-ancestors 'self'"
+    )
+
+
+def digest_of(held: str) -> str:
+    """Name a script or a style sheet that stands in a page as a policy does, by its letters."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(held.encode('utf-8')).digest()).decode()}'"
 
 
 def own_scratch() -> Path:

@@ -14,13 +14,17 @@ import json
 import os
 import pickle
 import shutil
+import signal
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import islice
+from multiprocessing import resource_tracker
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -186,6 +190,20 @@ def forget_fires(folder: Path) -> None:
 
 
 @contextmanager
+def _unheard() -> Iterator[None]:
+    """Threads made meanwhile, and the processes that these start, never hear Ctrl and C: who made them ends them."""
+    if sys.platform == "win32":
+        yield
+        return
+    resource_tracker.ensure_running()  # which would else let it through again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
 def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
     """A client of the scheduler at an address, or of processes on this machine that end with it.
 
@@ -208,26 +226,30 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
         "distributed.worker.http.routes": [],
     }
     with ExitStack() as held:
-        held.enter_context(dask.config.set(quiet))
+        scratch = held.enter_context(TemporaryDirectory(prefix="leaveby-fires-", ignore_cleanup_errors=True))
+        held.enter_context(dask.config.set({**quiet, "temporary-directory": scratch}))
         if scheduler is None:
-            cluster = LocalCluster(
-                n_workers=workers,
-                threads_per_worker=1,
-                processes=True,
-                dashboard_address=None,
-                # any port that is free: two runs may go side by side
-                scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
-                memory_limit=0,
-                host="127.0.0.1",
-                security=Security.temporary(),
-                silence_logs=logging.CRITICAL,
-            )
+            security = Security.temporary()
+            with _unheard():
+                cluster = LocalCluster(
+                    n_workers=0,
+                    threads_per_worker=1,
+                    processes=True,
+                    dashboard_address=None,
+                    # any port that is free: two runs may go side by side
+                    scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
+                    memory_limit=0,
+                    host="127.0.0.1",
+                    security=security,
+                    silence_logs=logging.CRITICAL,
+                )
             address: Any = held.enter_context(cluster)
+            cluster.scale(workers)
         else:
             address = scheduler
         try:
             client = Client(address, timeout=_ANSWERS_WITHIN_S)
-            client.wait_for_workers(1, timeout=_ANSWERS_WITHIN_S)
+            client.wait_for_workers(1, timeout=None if scheduler is None else _ANSWERS_WITHIN_S)
         except (OSError, TimeoutError, ValueError) as error:
             words = str(error).splitlines()[0][:120] if str(error) else "no answer"
             raise refused(f"--scheduler {scheduler}", "scheduler_dead", error=words) from error

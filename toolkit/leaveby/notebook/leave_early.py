@@ -32,15 +32,13 @@ from leaveby.notebook.widgets import (
 )
 from leaveby.roads.routing.itinerary import street
 from leaveby.show import wording
-from leaveby.show.in_python import html_of
+from leaveby.show.in_python import STAND_HERE, html_of
 from leaveby.show.plan.plots import clear_curve, describe_clear_curve
 from leaveby.show.plan.practice import describe_bars, practice_bars, runs_for
 from leaveby.show.plan.timetable import describe_timetable, timetable_bar
 from leaveby.show.templates import sentences
 
 WORKING: Final = "The answer is being worked out: a first one stands here within seconds."
-_STAND_HERE: Final = "<script>document.querySelector('.leaveby-answer')?.scrollIntoView();</script>"
-"""Running all cells leaves one at the last; a script brings one back to the answer."""
 
 CONFIDENCES: Final = (0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.98, 0.99)
 """Choices of the confidence slider; more than the members can carry are left out."""
@@ -54,7 +52,7 @@ def answered(plan: str | Path, *, workers: int | None = None) -> HouseholdResult
         if handle is not None:
             # below the statement that stays on top
             answer = f"<div class='leaveby-answer' style='scroll-margin-top: 9em'>{html}</div>"
-            handle.update(Html(f"{answer}{_STAND_HERE}"))
+            handle.update(Html(f"{answer}<script>{STAND_HERE}</script>"))
 
     result = plan_household(plan, workers=workers, first=lambda few: show(first_words(few)))
     show(html_of(result))

@@ -6,9 +6,7 @@ disk before it is answered; a press that was not answered is said on the page, a
 
 from __future__ import annotations
 
-import base64
 import errno
-import hashlib
 import json
 import re
 import secrets
@@ -23,7 +21,7 @@ from tornado.ioloop import IOLoop
 from tornado.web import Application, RequestHandler
 
 from leaveby.errors import InputError, refused
-from leaveby.lab import LOOPBACK, NO_BROWSER, way_in
+from leaveby.lab import LOOPBACK, NO_BROWSER, digest_of, way_in
 from leaveby.practise.watch import NOTES, Watch, press, state_of
 from leaveby.show.templates import page_text
 
@@ -55,7 +53,7 @@ def policy_of(page: str) -> str:
 
     def own(tag: str) -> str:
         (held,) = re.findall(rf"<{tag}>(.*?)</{tag}>", page, re.DOTALL)
-        return f"'sha256-{base64.b64encode(hashlib.sha256(held.encode('utf-8')).digest()).decode()}'"
+        return digest_of(held)
 
     return (
         f"default-src 'none'; script-src {own('script')}; style-src {own('style')}; font-src data:; img-src data:; "

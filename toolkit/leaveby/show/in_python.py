@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import geopandas
 from markupsafe import Markup
 
@@ -11,6 +13,9 @@ from leaveby.decision.ways.result import HouseholdResult
 from leaveby.show.figure import TABLE_OPEN
 from leaveby.show.scene import Scene, drill_scene, household_scene
 from leaveby.show.templates import filled
+
+STAND_HERE: Final = "document.querySelector('.leaveby-answer, .leaveby-place')?.scrollIntoView();"
+"""Running all cells leaves one at the last; this script brings one back to the answer, or to what the check says."""
 
 
 def layers(answer: HouseholdResult | Drill | Scene) -> dict[str, geopandas.GeoDataFrame]:

@@ -20,7 +20,7 @@ from leaveby.household.plan_document import number_in
 from leaveby.household.plan_places import Place
 from leaveby.notebook.leave_early import WORKING, first_words
 from leaveby.notebook.widgets import Html, import_lab, panel
-from leaveby.show.in_python import html_of
+from leaveby.show.in_python import STAND_HERE, html_of
 from leaveby.show.templates import filled
 from leaveby.show.wording import clean
 
@@ -133,14 +133,11 @@ def _words(part: str, **values: Any) -> str:
 ANSWER_FOLDER: Final = "answer"
 """Beside the plan: where its answer is written."""
 
-_STAND_THERE: Final = "<script>document.querySelector('.leaveby-place')?.scrollIntoView();</script>"
-"""Running all cells leaves one at the last; a script brings one back to what the check says."""
-
 
 def place_answer(desk: Desk) -> Any:
     """Make the panel that saves the plan, answers it, and gives the sheet to print."""
     words = import_lab().HTML()
-    import_lab("IPython.display").display(Html(_STAND_THERE))
+    import_lab("IPython.display").display(Html(f"<script>{STAND_HERE}</script>"))
 
     def answer() -> None:
         if not desk.save():
