@@ -17,6 +17,7 @@ import numpy as np
 import pypdfium2
 import pytest
 from playwright.sync_api import Browser, Page
+from prints import print_in
 
 from leaveby.ask.household import load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
@@ -184,17 +185,14 @@ def test_the_fonts_of_the_machine_change_nothing(
     fonts: str,
     page: tuple[str, str],
     print_out: pypdfium2.PdfDocument,
-    browser_path: str,
-    font_sets: Mapping[str, Path],
+    elsewhere: Mapping[str, Browser],
     letter_boxes: Callable[[Path], list[object]],
     artefacts: Path,
     tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     name, text = page
     assert len(print_out) > 1
-    monkeypatch.setenv("FONTCONFIG_FILE", str(font_sets[fonts]))
-    print_page(text, tmp_path / "plan.pdf", browser=Path(browser_path))
+    print_in(elsewhere[fonts], text, tmp_path / "plan.pdf")
     if name == "other scripts":  # some of its letters are the machine's: they may be wider, and must not spill
         printed = pypdfium2.PdfDocument(tmp_path / "plan.pdf")
         assert_within_the_edge(printed)
