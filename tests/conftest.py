@@ -29,9 +29,11 @@ from leaveby.files.write.printed import find_browser
 from smaller import Once, shared_folder
 
 LEFT_OUT = pytest.StashKey[int]()
-FIRST = [Path(__file__).with_name("test_demo.py"), Path(__file__).with_name("browser") / "test_sheet.py"]
+FIRST = [
+    Path(__file__).parent / name for name in ("test_demo.py", "browser/test_sheet.py", "browser/test_streets_sides.py")
+]
 """A demo that makes machine code for all tests, in a checkout that has none, and meanwhile, for the other process, the
-longest file that works out no answer."""
+longest files that need none of it."""
 SMALL = {
     "plan.toml": {
         r"members = \d+": "members = 24",
