@@ -32,13 +32,8 @@ def short_rules(plan: Plan) -> Plan:
     return replace(plan, rules=replace(plan.rules, cell_m=RULES_CELL_M))
 
 
-def few_members(plan: Plan) -> Plan:
-    """The same plan with few members and its rules on large cells: as much is said, the wait is shorter."""
-    return replace(short_rules(plan), members=24)
-
-
 def coarse(plan: Plan, *, members: int) -> Plan:
-    """The demo's plan with so many members on cells twice as large, and its rules on large cells."""
+    """A plan with few members on cells twice as large as the demo's, and its rules on large cells: as much is said."""
     return replace(short_rules(plan), members=members, terrain=replace(plan.terrain, cell_m=96.0))
 
 

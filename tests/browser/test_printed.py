@@ -33,7 +33,7 @@ from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.plan.page import report_page
 from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
-from smaller import Once, few_members
+from smaller import Once, coarse
 
 ROOT = Path(__file__).resolve().parents[2]
 MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
@@ -113,7 +113,7 @@ def answer(request: pytest.FixtureRequest, invented: ModuleType, once: Once) -> 
     name = request.param
     if name in CASES:
         return name, CASES[name](invented)
-    return name, once(plan_household, few_members(load_plan(ROOT / REAL[name])))
+    return name, once(plan_household, coarse(load_plan(ROOT / REAL[name]), members=24))
 
 
 @pytest.fixture(scope="module")
