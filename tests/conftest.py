@@ -29,8 +29,11 @@ from leaveby.files.write.printed import find_browser
 from smaller import Once, shared_folder
 
 LEFT_OUT = pytest.StashKey[int]()
-COMPUTES_NOTHING = Path(__file__).with_name("browser") / "test_sheet.py"
-"""The longest file of those that work out no answer."""
+FIRST = [
+    Path(__file__).parent / name for name in ("test_demo.py", "browser/test_sheet.py", "browser/test_streets_sides.py")
+]
+"""A demo that makes machine code for all tests, in a checkout that has none, and meanwhile, for the other process, the
+longest files that need none of it."""
 SMALL = {
     "plan.toml": {
         r"members = \d+": "members = 24",
@@ -79,8 +82,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     ]
     items[:] = [item for item in items if item not in told]
     config.hook.pytest_deselected(items=told)
-    # While another process makes machine code for all, from the first file on, in a checkout that has none yet.
-    items.sort(key=lambda item: item.path != COMPUTES_NOTHING)
+    items.sort(key=lambda item: FIRST.index(item.path) if item.path in FIRST else len(FIRST))
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

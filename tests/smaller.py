@@ -1,4 +1,4 @@
-"""Plans made small, and whole answers worked out once for all processes that share the tests.
+"""Plans made small, answers without what a test does not look at, and whole ones worked out once for all processes.
 
 For tests that read an answer. What asks whether two runs agree, or what one of them takes, works out its own.
 """
@@ -11,11 +11,16 @@ import pickle
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import ParamSpec, TypeVar
+from typing import TYPE_CHECKING, ParamSpec, TypeVar
+from unittest.mock import patch
 
 import pytest
 
 from leaveby.household.plan import Plan
+
+if TYPE_CHECKING:
+    from leaveby.decision.fires.scenario import Scenario
+    from leaveby.decision.ways.result import HouseholdResult, Rules
 
 Asked = ParamSpec("Asked")
 Answer = TypeVar("Answer")
@@ -27,14 +32,26 @@ def short_rules(plan: Plan) -> Plan:
     return replace(plan, rules=replace(plan.rules, cell_m=RULES_CELL_M))
 
 
-def few_members(plan: Plan) -> Plan:
-    """The same plan with few members and its rules on large cells: as much is said, the wait is shorter."""
-    return replace(short_rules(plan), members=24)
-
-
 def coarse(plan: Plan, *, members: int) -> Plan:
-    """The demo's plan with so many members on cells twice as large, and its rules on large cells."""
+    """A plan with few members on cells twice as large as the demo's, and its rules on large cells: as much is said."""
     return replace(short_rules(plan), members=members, terrain=replace(plan.terrain, cell_m=96.0))
+
+
+def times_alone(work: Callable[Asked, HouseholdResult], *asked: Asked.args, **named: Asked.kwargs) -> HouseholdResult:
+    """The answer to a household's question without rules and what-ifs, two thirds of what it takes.
+
+    For tests that look at neither; no time hangs on them (`tests/decision/test_phases.py`).
+    """
+    # here, since every run of pytest loads this module
+    from leaveby.decision.household import answer
+    from leaveby.decision.ways.result import Rules
+    from leaveby.fire.weather.ratings import HeldRule
+
+    def none(scenario: Scenario, *_: object, **__: object) -> Rules:
+        return Rules((), {}, None, scenario.inputs.terrain.grid, 0.0, 0.0, (), HeldRule(None))
+
+    with patch.multiple(answer, household_rules=none, _tried=lambda *_: ()):
+        return work(*asked, **named)
 
 
 def shared_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:

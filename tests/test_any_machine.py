@@ -53,7 +53,7 @@ def test_a_missing_browser_is_said_loudly(
     required: str, said: str, code: int, beside: dict[str, str], tmp_path: Path
 ) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "tests/browser/test_pages.py"],
+        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "tests/browser/test_jupyterlab.py"],
         cwd=TESTS.parent,
         env={**ALONE, "PATH": str(tmp_path), "LEAVEBY_BROWSER": required, **beside},
         capture_output=True,

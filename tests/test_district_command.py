@@ -49,7 +49,7 @@ from leaveby.notebook.panel_district import told_of
 from leaveby.show.district.record import district_record
 from leaveby.show.district.words import district_sentences, gain_told
 from leaveby.show.record import record_text
-from smaller import short_rules
+from smaller import short_rules, times_alone
 
 DEMO = demo_folder()
 MADE = datetime(2026, 1, 17, 12, tzinfo=UTC)
@@ -674,7 +674,7 @@ def test_a_home_has_the_time_of_its_own_plan(many: Callable[[], tuple[DistrictSu
     """
     survey, columns = many()
     plan = load_plan(DEMO / "plan.toml")
-    timing = plan_household(short_rules(plan), members=150, workers=2).ways["car"]
+    timing = times_alone(plan_household, short_rules(plan), members=150, workers=2).ways["car"]
     row = survey.question.roads.homes.identity.index("home")
     latest_s = np.sort(np.asarray(columns.latest_s[:, row], dtype=np.float64))
     told = next(one for one in survey.homes if one.identity == "home").ratings[0]

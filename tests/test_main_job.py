@@ -17,7 +17,7 @@ from leaveby.ask.household import load_plan, plan_household
 from leaveby.decision.ways.result import HouseholdResult, way_is_open
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import FireInput, FuelInput, Task
-from smaller import short_rules
+from smaller import short_rules, times_alone
 
 DATA = Path(__file__).parent / "data"
 VALLEY_STREETS = ("Carretera d'Arinsal", "Carretera d'Erts", "Avinguda del Ravell")
@@ -31,7 +31,7 @@ def plan() -> Plan:
 
 @pytest.fixture(scope="module")
 def result(plan: Plan) -> HouseholdResult:
-    return plan_household(short_rules(plan), workers=2)
+    return times_alone(plan_household, short_rules(plan), workers=2)
 
 
 def streets(result: HouseholdResult, way: str) -> list[str]:
@@ -145,7 +145,7 @@ def by_hand(plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> HouseholdRe
         weather=replace(plan.weather, file=weather),
         fire=FireInput(models=("dry_eucalypt",), set_m_s=HEAD_KM_H / 3.6),
     )
-    return plan_household(short_rules(simple), workers=2)
+    return times_alone(plan_household, short_rules(simple), workers=2)
 
 
 def ellipse_time_s(dx_m: np.ndarray, dy_m: np.ndarray) -> np.ndarray:

@@ -15,6 +15,7 @@ from leaveby.ask.household import demo_folder, load_plan, read_inputs
 from leaveby.decision.fires import solved
 from leaveby.decision.household.answer import answer_household
 from leaveby.fire.arrival.solve import arrive
+from smaller import coarse, times_alone
 
 MOST_FIRES = 250
 """Fires that a whole answer on the demo may solve: the design's, the what-ifs' and those of the day-before table."""
@@ -46,14 +47,13 @@ def test_a_whole_answer_costs_no_more_than_its_solves(benchmark: Any, monkeypatc
 
 
 def test_memory_does_not_grow_with_the_members() -> None:
-    plan = load_plan(demo_folder() / "plan.toml")
-    # rules on large cells, so that what they take doesn't hide what members do
-    rules = replace(plan.rules, cell_m=1000.0)
-    inputs = read_inputs(replace(plan, rules=rules, fire=replace(plan.fire, models=("dry_eucalypt",), what_if_m_s=())))
+    """Of what is worked out for members: rules on large cells would hide it, and so would code that is compiled."""
+    inputs = read_inputs(coarse(load_plan(demo_folder() / "plan.toml"), members=30))
     peaks = []
+    times_alone(answer_household, inputs, workers=2)
     for members in (30, 120):
         tracemalloc.start()
-        answer_household(replace(inputs, plan=replace(inputs.plan, members=members)), workers=2)
+        times_alone(answer_household, replace(inputs, plan=replace(inputs.plan, members=members)), workers=2)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[1] < 1.2 * peaks[0]

@@ -188,3 +188,19 @@ def browser(browser_path: str) -> Iterator[Browser]:
         opened = driver.chromium.launch(executable_path=browser_path, args=list(FLAGS))
         yield opened
         opened.close()
+
+
+@pytest.fixture(scope="package")
+def elsewhere(browser: Browser, browser_path: str, font_sets: dict[str, Path]) -> Iterator[dict[str, Browser]]:
+    """The same browser on machines with other fonts."""
+    opened = {
+        fonts: browser.browser_type.launch(
+            executable_path=browser_path,
+            args=["--headless", "--no-sandbox"],
+            env={**os.environ, "FONTCONFIG_FILE": str(setting)},
+        )
+        for fonts, setting in font_sets.items()
+    }
+    yield opened
+    for one in opened.values():
+        one.close()

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from ctypes import byref, c_double
 from pathlib import Path
 
-import numpy as np
 import pypdfium2
 import pypdfium2.raw as pdfium
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
+
+from leaveby.files.write.printed import _A4
 
 PAPERS = {"A4": (595.3, 841.9), "Letter": (612.0, 792.0)}
 """Width and height in points."""
@@ -39,19 +42,35 @@ def print_out(tab: Page, path: Path, paper: str) -> int:
         return len(printed)
 
 
+def print_in(browser: Browser, page: str, path: Path) -> None:
+    """Print a page as `print_page` does, in a browser that is open already: starting one takes a second."""
+    path.with_suffix(".html").write_text(page.replace("</head>", f"{_A4}</head>", 1), encoding="utf-8")
+    tab = browser.new_page()
+    tab.goto(path.with_suffix(".html").as_uri())
+    tab.pdf(path=path, prefer_css_page_size=True, print_background=True)
+    tab.close()
+
+
 def letters(path: Path) -> list[list[tuple[str, float, Box]]]:
-    """Each visible letter of every side of a print: the letter, its size in points, its box."""
+    """Each visible letter of every side of a print: the letter, its size in points, its box.
+
+    There are millions in all tests, so pdfium is asked letter by letter without what its helpers do around that.
+    """
+    left, right, bottom, top, matrix = c_double(), c_double(), c_double(), c_double(), pdfium.FS_MATRIX()
+    edges = byref(left), byref(right), byref(bottom), byref(top)
     with pypdfium2.PdfDocument(path) as printed:
         sides = []
         for side in printed:
             words, found = side.get_textpage(), []
             for at in range(words.count_chars()):
-                letter, box = words.get_text_range(at, 1), words.get_charbox(at)
-                if letter.strip() and box[2] > box[0]:
-                    matrix = pdfium.FS_MATRIX()
-                    assert pdfium.FPDFText_GetMatrix(words, at, matrix)
-                    scale = float(np.hypot(matrix.c, matrix.d))
-                    found.append((letter, float(pdfium.FPDFText_GetFontSize(words, at)) * scale, box))
+                letter = chr(pdfium.FPDFText_GetUnicode(words.raw, at))
+                if letter == "\0" or letter.isspace():
+                    continue
+                assert pdfium.FPDFText_GetCharBox(words.raw, at, *edges)
+                if right.value > left.value:
+                    assert pdfium.FPDFText_GetMatrix(words.raw, at, byref(matrix))
+                    size = pdfium.FPDFText_GetFontSize(words.raw, at) * math.hypot(matrix.c, matrix.d)
+                    found.append((letter, size, (left.value, bottom.value, right.value, top.value)))
             sides.append(found)
         return sides
 

@@ -18,6 +18,7 @@ from playwright.sync_api import Browser, Page
 from prints import LONG, PAPERS, SCRIPTS, UNBROKEN, WIDE, letters, print_out, too_near_the_edge
 
 from leaveby.ask.drill import read_drill, run_drill
+from leaveby.ask.household import demo_folder
 from leaveby.caution import OVERRIDE
 from leaveby.decision.drill.result import Answer, Drill, Inject, Round
 from leaveby.decision.drill.rounds import place_answer
@@ -26,6 +27,7 @@ from leaveby.household.plan_tables import Person
 from leaveby.show.drill.page import annex_page, participants_page
 from leaveby.show.drill.run_card import run_card
 from leaveby.show.drill.words import EXERCISE_BANNER
+from smaller import Once
 
 MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
 LEAST_PT, READ_PT, LEAST_MAP_MM = 8.0, 11.0, 46.0
@@ -144,6 +146,7 @@ def at_random(drill: Drill, seed: int) -> Drill:
     return replace(some, rounds=tuple(rounds))
 
 
+HOSTILE = {"long": LONG, "wide": WIDE, "unbroken": UNBROKEN, **SCRIPTS}
 CASES: dict[str, Callable[[Drill], Drill]] = {
     "demo": lambda drill: drill,
     "one round": lambda drill: with_rounds(drill, 1),
@@ -155,17 +158,14 @@ CASES: dict[str, Callable[[Drill], Drill]] = {
     ),
     "wide ground": lambda drill: cut(drill, down=(0.45, 0.8)),
     "tall ground": lambda drill: cut(drill, across=(0.45, 1.0)),
-    "long": lambda drill: full(named(drill, LONG)),
-    "wide": lambda drill: full(named(drill, WIDE), WIDE),
-    "unbroken": lambda drill: full(named(drill, UNBROKEN), UNBROKEN),
-    **{name: (lambda drill, word=word: full(named(drill, word), word)) for name, word in SCRIPTS.items()},
+    **{name: (lambda drill, word=word: full(named(drill, word), word)) for name, word in HOSTILE.items()},
     **{f"random {seed}": (lambda drill, seed=seed: at_random(drill, seed)) for seed in range(6)},
 }
 
 
 @pytest.fixture(scope="module")
-def computed(small_plan: Path) -> Drill:
-    return run_drill(replace(read_drill(small_plan.parent / "drill.toml"), members=20), workers=2)
+def computed(once: Once) -> Drill:
+    return once(run_drill, replace(read_drill(demo_folder() / "drill.toml"), members=20), workers=2)
 
 
 @pytest.fixture(scope="module")
@@ -237,11 +237,13 @@ def test_the_card_is_two_sides_and_every_sheet_a_page(
 ) -> None:
     drill = CASES[name](computed)
     stem = f"drill_{name.replace(' ', '_')}"
+    # Of rounds that come again the sheets differ by their number alone: with plain names all are printed.
+    handed = replace(drill, rounds=drill.rounds[: len(computed.rounds)]) if name in HOSTILE else drill
     wanted = {
         "card": (run_card(drill, made_at=MADE_AT), 2, LEAST_PT),
         "groups": (
-            participants_page(drill, made_at=MADE_AT),
-            1 + sum(len(run.pauses) for run in drill.rounds),
+            participants_page(handed, made_at=MADE_AT),
+            1 + sum(len(run.pauses) for run in handed.rounds),
             READ_PT,
         ),
     }

@@ -6,18 +6,19 @@ Guidelines, levels A and AA.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
+from prints import print_in
 
 from leaveby.ask.district import survey_district
 from leaveby.ask.drill import read_drill, run_drill
-from leaveby.ask.household import load_plan, plan_household
+from leaveby.ask.household import demo_folder, load_plan, plan_household
 from leaveby.ask.streets import survey_streets
 from leaveby.caution import OVERRIDE
 from leaveby.files.write.outputs import write_district, write_drill, write_result, write_streets
@@ -32,11 +33,13 @@ PAGES += ("drill.html", "drill_annex.html", "drill_participants.html")
 @pytest.fixture(scope="module")
 def written(tmp_path_factory: pytest.TempPathFactory, small_plan: Path, once: Once) -> Path:
     """The demo's pages, from few members."""
-    folder, demo = tmp_path_factory.mktemp("pages"), small_plan.parent
+    folder, demo = tmp_path_factory.mktemp("pages"), demo_folder()
+    streets = once(survey_streets, demo / "roads.osm", terrain=demo / "terrain.tif")
     write_result(once(plan_household, load_plan(small_plan)), folder, made_at=MADE_AT)
-    write_streets(survey_streets(demo / "roads.osm", terrain=demo / "terrain.tif"), folder, made_at=MADE_AT)
-    write_district(survey_district(demo / "district.toml"), folder, made_at=MADE_AT)
-    write_drill(run_drill(read_drill(demo / "drill.toml"), workers=2), folder, made_at=MADE_AT)
+    write_streets(streets, folder, made_at=MADE_AT)
+    write_district(survey_district(small_plan.with_name("district.toml")), folder, made_at=MADE_AT)
+    drill = once(run_drill, replace(read_drill(demo / "drill.toml"), members=20), workers=2)
+    write_drill(drill, folder, made_at=MADE_AT)
     return folder
 
 
@@ -102,22 +105,6 @@ def boxes(browser: Browser, path: Path, width: int) -> list[list[object]]:
     return found
 
 
-@pytest.fixture(scope="module")
-def elsewhere(browser: Browser, browser_path: str, font_sets: Mapping[str, Path]) -> Iterator[dict[str, Browser]]:
-    """The same browser on machines with other fonts."""
-    opened = {
-        fonts: browser.browser_type.launch(
-            executable_path=browser_path,
-            args=["--headless", "--no-sandbox"],
-            env={**os.environ, "FONTCONFIG_FILE": str(setting)},
-        )
-        for fonts, setting in font_sets.items()
-    }
-    yield opened
-    for one in opened.values():
-        one.close()
-
-
 @pytest.mark.parametrize("name", PAGES)
 def test_the_fonts_of_the_machine_change_nothing(
     name: str,
@@ -125,19 +112,16 @@ def test_the_fonts_of_the_machine_change_nothing(
     browser: Browser,
     browser_path: str,
     elsewhere: Mapping[str, Browser],
-    font_sets: Mapping[str, Path],
     letter_boxes: Callable[[Path], list[object]],
     tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     text = (written / name).read_text(encoding="utf-8")
     on_screen = {width: boxes(browser, written / name, width) for width in (1280, 390)}
     assert len(on_screen[390]) > 200
     print_page(text, tmp_path / "as_is.pdf", browser=Path(browser_path))
     as_is = letter_boxes(tmp_path / "as_is.pdf")
-    for fonts, setting in font_sets.items():
-        monkeypatch.setenv("FONTCONFIG_FILE", str(setting))
-        print_page(text, tmp_path / f"{fonts}.pdf", browser=Path(browser_path))
+    for fonts, other in elsewhere.items():
+        print_in(other, text, tmp_path / f"{fonts}.pdf")
         assert letter_boxes(tmp_path / f"{fonts}.pdf") == as_is
         for width, expected in on_screen.items():
-            assert boxes(elsewhere[fonts], written / name, width) == expected
+            assert boxes(other, written / name, width) == expected

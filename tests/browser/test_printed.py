@@ -17,6 +17,7 @@ import numpy as np
 import pypdfium2
 import pytest
 from playwright.sync_api import Browser, Page
+from prints import print_in
 
 from leaveby.ask.household import load_plan, plan_household
 from leaveby.caution import OVERRIDE, PLANNING_AID
@@ -32,7 +33,7 @@ from leaveby.roads.network.graph import network_from_lines
 from leaveby.show.plan.page import report_page
 from leaveby.show.streets.page import streets_page
 from leaveby.show.wording import clean
-from smaller import Once, few_members
+from smaller import Once, coarse
 
 ROOT = Path(__file__).resolve().parents[2]
 MADE_AT = datetime(2026, 11, 25, 9, 0, tzinfo=timezone(timedelta(hours=11)))
@@ -112,7 +113,7 @@ def answer(request: pytest.FixtureRequest, invented: ModuleType, once: Once) -> 
     name = request.param
     if name in CASES:
         return name, CASES[name](invented)
-    return name, once(plan_household, few_members(load_plan(ROOT / REAL[name])))
+    return name, once(plan_household, coarse(load_plan(ROOT / REAL[name]), members=24))
 
 
 @pytest.fixture(scope="module")
@@ -184,17 +185,14 @@ def test_the_fonts_of_the_machine_change_nothing(
     fonts: str,
     page: tuple[str, str],
     print_out: pypdfium2.PdfDocument,
-    browser_path: str,
-    font_sets: Mapping[str, Path],
+    elsewhere: Mapping[str, Browser],
     letter_boxes: Callable[[Path], list[object]],
     artefacts: Path,
     tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     name, text = page
     assert len(print_out) > 1
-    monkeypatch.setenv("FONTCONFIG_FILE", str(font_sets[fonts]))
-    print_page(text, tmp_path / "plan.pdf", browser=Path(browser_path))
+    print_in(elsewhere[fonts], text, tmp_path / "plan.pdf")
     if name == "other scripts":  # some of its letters are the machine's: they may be wider, and must not spill
         printed = pypdfium2.PdfDocument(tmp_path / "plan.pdf")
         assert_within_the_edge(printed)

@@ -21,6 +21,7 @@ from leaveby.decision.ways.result import HouseholdResult
 from leaveby.decision.ways.sensitivity import cost_of_tasks, hangs_on
 from leaveby.household.plan_tables import Person, Task
 from leaveby.household.readiness import Mornings, schedule_for
+from smaller import times_alone
 
 MINUTE_S = 60.0
 
@@ -93,8 +94,8 @@ def test_a_drill_draws_its_members_as_the_household_question_does(small: Any) ->
 
 
 def test_three_equal_points_give_the_answer_of_the_fixed_number(small: Any) -> None:
-    number = answer_household(small(Person("Bo", ("lift", "drive"), 25 * MINUTE_S)))
-    points = answer_household(small(bo(25, 25, 25)))
+    number = times_alone(answer_household, small(Person("Bo", ("lift", "drive"), 25 * MINUTE_S)))
+    points = times_alone(answer_household, small(bo(25, 25, 25)))
     assert member_times(points) == member_times(number)
     assert points.shelter.ready_s == number.shelter.ready_s
     for way, timing in number.ways.items():
@@ -117,8 +118,10 @@ def test_a_later_arrival_never_makes_the_leave_by_later(
     # Ines does everything in any order, so that there is one list to follow; all three points moved move every
     # member's arrival by as much, since the draws stay the same.
     alone = tuple(replace(task, hands=1, needs=("tow",)) for task in valleys.TASKS)
-    before = answer_household(small(bo(low, likely, high), tasks=alone, durations=kind, members=40))
-    later = answer_household(small(bo(low + more, likely + more, high + more), tasks=alone, durations=kind, members=40))
+    before = times_alone(answer_household, small(bo(low, likely, high), tasks=alone, durations=kind, members=40))
+    later = times_alone(
+        answer_household, small(bo(low + more, likely + more, high + more), tasks=alone, durations=kind, members=40)
+    )
     for way, timing in before.ways.items():
         then = later.ways[way]
         assert timing.latest_start_s is not None
@@ -127,8 +130,8 @@ def test_a_later_arrival_never_makes_the_leave_by_later(
 
 
 def test_what_is_not_certain_leaves_less_time_than_its_likely_value(small: Any) -> None:
-    likely = answer_household(small(bo(20, 20, 20)))
-    spread = answer_household(small(bo(15, 20, 100)))
+    likely = times_alone(answer_household, small(bo(20, 20, 20)))
+    spread = times_alone(answer_household, small(bo(15, 20, 100)))
     for way in ("tow", "car", "foot"):
         first, then = likely.ways[way].latest_start_s, spread.ways[way].latest_start_s
         assert first is not None
@@ -140,13 +143,13 @@ def test_what_is_not_certain_leaves_less_time_than_its_likely_value(small: Any) 
 
 
 def test_the_answer_names_whom_it_hangs_on_and_who_holds_it_up(small: Any) -> None:
-    result = answer_household(small(bo(10, 60, 180), members=120, durations="triangular"))
+    result = times_alone(answer_household, small(bo(10, 60, 180), members=120, durations="triangular"))
     foot = result.ways["foot"]
     shares = {part.what: part.share for part in foot.hangs_on}
     assert shares["when Bo comes home"] > 0.05
     assert foot.held_up_by["Bo"] > 0.9
     assert "waiting for Bo" in {cost.task for cost in foot.task_costs}
-    at_home = answer_household(small(Person("Bo", ("lift", "drive"))))
+    at_home = times_alone(answer_household, small(Person("Bo", ("lift", "drive"))))
     assert all("Bo" not in part.what for timing in at_home.ways.values() for part in timing.hangs_on)
     assert all(timing.held_up_by == {} for timing in at_home.ways.values())
     assert all("Bo" not in cost.task for timing in at_home.ways.values() for cost in timing.task_costs)
@@ -180,7 +183,7 @@ def test_closing_the_house_waits_for_everyone_too(small: Any) -> None:
     """With next to nothing to close, the time it takes is that of the arrival: scipy's triangular quantile."""
     shutters = Task("shutters", ("shelter",), 30.0, 60.0, 120.0)
     inputs = small(bo(20, 40, 100), tasks=(shutters,), durations="triangular", members=200)
-    result = answer_household(inputs)
+    result = times_alone(answer_household, inputs)
     home = stats.triang(20 / 80, loc=20, scale=80)
     # Of 200 members ceil(0.95 * 201) = 191 are waited for: a little past the quantile, and drawn in two batches.
     assert home.ppf(0.95) - 0.5 <= result.shelter.ready_s / MINUTE_S <= home.ppf(0.96) + 0.5
@@ -193,9 +196,9 @@ def test_the_replay_comes_home_when_its_member_does(small: Any) -> None:
     """An answer that allows for the spread keeps its promise; one that takes the likely arrival as certain does not."""
     spread = small(bo(10, 20, 180), members=120, durations="triangular")
     kept = replay_many(
-        spread, answer_household(spread, workers=2), truths=120, rng=np.random.default_rng(77), workers=2
+        spread, times_alone(answer_household, spread, workers=2), truths=120, rng=np.random.default_rng(77), workers=2
     )
-    certain = answer_household(small(bo(20, 20, 20), members=120, durations="triangular"), workers=2)
+    certain = times_alone(answer_household, small(bo(20, 20, 20), members=120, durations="triangular"), workers=2)
     broken = replay_many(spread, certain, truths=120, rng=np.random.default_rng(77), workers=2)
     for way in ("tow", "car", "foot"):
         assert kept[way].within_margin <= kept[way].allowed, str(kept[way])

@@ -19,6 +19,7 @@ from leaveby.decision.household.what_ifs import Asking, Held, asked_anew, furthe
 from leaveby.decision.ways.result import HouseholdResult, WayTiming
 from leaveby.decision.ways.timing import ChosenRoute, departures
 from leaveby.errors import InputError
+from smaller import times_alone
 
 WAYS = ("tow", "car")
 
@@ -45,7 +46,7 @@ def answered(valleys: ModuleType) -> HouseholdResult:
         tags={"main road": valleys.ASPHALT, "back road": valleys.ASPHALT},
         vehicles=(valleys.UTE, valleys.HOUSE),
     )
-    return answer_household(replace(inputs, plan=replace(inputs.plan, members=6000)), workers=2)
+    return times_alone(answer_household, replace(inputs, plan=replace(inputs.plan, members=6000)), workers=2)
 
 
 @pytest.fixture

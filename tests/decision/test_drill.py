@@ -40,6 +40,7 @@ from leaveby.decision.ways.result import HouseholdResult
 from leaveby.errors import InputError
 from leaveby.household.plan_tables import DangerInput, FireInput
 from leaveby.parameters import FASTEST_HEAD_M_S
+from smaller import times_alone
 
 CELL_M = 100.0
 RUN_M = 6000.0
@@ -194,7 +195,7 @@ def test_an_exercise_before_the_weather_is_refused(inputs: HouseholdInputs) -> N
 
 def household(inputs: HouseholdInputs, **fire: Any) -> HouseholdResult:
     plan = replace(inputs.plan, fire=replace(inputs.plan.fire, **fire))
-    return answer_household(replace(inputs, plan=plan), workers=2)
+    return times_alone(answer_household, replace(inputs, plan=plan), workers=2)
 
 
 def test_answers_lie_on_the_curve_of_the_household_question(inputs: HouseholdInputs, drill: Drill) -> None:

@@ -25,7 +25,7 @@ from leaveby.decision.ways.sensitivity import cost_of_delay, hangs_on
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import IgnitionInput
 from leaveby.parameters import TASKS_SLOW_TOGETHER
-from smaller import coarse
+from smaller import coarse, times_alone
 
 
 @pytest.fixture(scope="module")
@@ -160,8 +160,8 @@ def test_a_fire_somewhere_along_a_line_starts_on_that_line(inputs: HouseholdInpu
 
 def test_a_fire_that_may_have_burnt_unseen_leaves_less_time(inputs: HouseholdInputs, plan: Plan) -> None:
     seen = plan.ignitions[0]
-    base = answer_household(inputs, workers=2)
-    unseen = answer_household(with_ignition(inputs, replace(seen, unseen_up_to_s=3600.0)), workers=2)
+    base = times_alone(answer_household, inputs, workers=2)
+    unseen = times_alone(answer_household, with_ignition(inputs, replace(seen, unseen_up_to_s=3600.0)), workers=2)
     for way in ("tow", "car"):
         first, then = base.ways[way].latest_start_s, unseen.ways[way].latest_start_s
         assert first is not None
@@ -228,5 +228,5 @@ def test_the_leave_by_at_present_is_told_once_the_first_fires_are_solved(
     monkeypatch.setattr(answer, "EACH_SOLVED_INSTEAD", 40)
     told: list[str] = []
     many = replace(plan, members=400, precision_s=1.0)
-    plan_household(many, workers=2, progress=lambda _what, _done, _total, present: told.append(present))
+    times_alone(plan_household, many, workers=2, progress=lambda _what, _done, _total, present: told.append(present))
     assert any("tow" in words and "car" in words for words in told)

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.ways.result import WAY_WORDS, HouseholdResult
 from leaveby.roads.network.graph import network_from_lines
+from smaller import times_alone
 
 FEW = settings(
     max_examples=8, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
@@ -31,7 +32,7 @@ seeds = st.integers(0, 1000)
 
 
 def answered(inputs: Any) -> HouseholdResult:
-    return answer_household(inputs, workers=1)
+    return times_alone(answer_household, inputs, workers=1)
 
 
 def starts(result: HouseholdResult) -> dict[str, float]:

@@ -24,6 +24,7 @@ from leaveby.decision.ways.timing import best_route, readiness_that_clears
 from leaveby.household.plan import Plan, ways
 from leaveby.household.plan_tables import Way
 from leaveby.household.sampling import sample_durations
+from smaller import times_alone
 
 SLACK_S = 1e-6
 MEMBERS = 60
@@ -52,7 +53,7 @@ def small(valleys: ModuleType) -> HouseholdInputs:
 
 @pytest.fixture(scope="module")
 def answer(small: HouseholdInputs) -> HouseholdResult:
-    return answer_household(small, workers=2)
+    return times_alone(answer_household, small, workers=2)
 
 
 def no_later(worse: Mapping[str, WayTiming], before: Mapping[str, WayTiming]) -> None:
@@ -160,7 +161,7 @@ def test_the_household_has_no_part_in_fires_and_roads(
     plan = small.plan
     for number in range(2):
         _, plan = harder.harder_household(plan, np.random.default_rng(40 + number), number=number)
-    changed = answer_household(replace(small, plan=plan), workers=2)
+    changed = times_alone(answer_household, replace(small, plan=plan), workers=2)
     for way, timing in changed.ways.items():
         assert np.array_equal(timing.member_latest_departure_s, answer.ways[way].member_latest_departure_s)
         assert timing.route is not None
@@ -175,7 +176,7 @@ def test_one_more_ignition_never_makes_it_later(
     rng = np.random.default_rng(60 + number)
     spot = (float(rng.uniform(200.0, 7800.0)), float(rng.uniform(200.0, 7800.0)))
     plan = harder.ignition_more(small.plan, rng, number=number, lon_lat_deg=valleys.lon_lat(spot))
-    no_later(answer_household(replace(small, plan=plan), workers=2).ways, answer.ways)
+    no_later(times_alone(answer_household, replace(small, plan=plan), workers=2).ways, answer.ways)
 
 
 # --- safe points that burn -----------------------------------------------------------------------------------------

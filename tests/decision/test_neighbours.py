@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from types import ModuleType
 from typing import Any
 
@@ -25,6 +26,7 @@ from leaveby.parameters import BREAKDOWN_SHARE, JAM_SPACING_M
 from leaveby.roads.clearance.queue import Mobilisation, rolling_share
 from leaveby.roads.exits.homes import Homes
 from leaveby.roads.routing.holds import let_on_s
+from smaller import times_alone
 
 INF = float("inf")
 
@@ -291,7 +293,9 @@ def answers(valleys: ModuleType) -> dict[str, tuple[HouseholdInputs, Any]]:
         "over time, told": NeighboursInput(homes=250, cars_per_home=4.0, set_out=OVER, told_s=0.0),
     }.items():
         inputs = valleys.side_valley(members=200, neighbours=neighbours)
-        made[name] = (inputs, answer_household(inputs, workers=2))
+        # at the rules and what-ifs of two of them is looked as well
+        answered = answer_household if name in ("none", "many") else partial(times_alone, answer_household)
+        made[name] = (inputs, answered(inputs, workers=2))
     return made
 
 

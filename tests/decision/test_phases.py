@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import datetime, timedelta
 from types import ModuleType
 
@@ -10,10 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from leaveby.decision.fires.scenario import HouseholdInputs
 from leaveby.decision.household.answer import answer_household
 from leaveby.decision.household.phases import phases, shut_in_most_s
 from leaveby.decision.ways.confidence import latest_at_confidence
 from leaveby.decision.ways.result import HouseholdResult
+from smaller import times_alone
 
 START = datetime(2026, 1, 17, 12, 42, 30)
 TIMES = st.lists(st.floats(-7200.0, 40_000.0) | st.just(np.inf) | st.just(-np.inf), min_size=1, max_size=60)
@@ -66,9 +69,32 @@ def test_no_ten_minutes_of_the_late_phase_cost_more_than_is_said(times: list[flo
 
 
 @pytest.fixture(scope="module")
-def answer(valleys: ModuleType) -> HouseholdResult:
+def asked(valleys: ModuleType) -> HouseholdInputs:
     shut = (valleys.task("shutters", 5, 8, 15, ("shelter",)),)
-    return answer_household(valleys.side_valley(members=40, tasks=(*valleys.TASKS, *shut)), workers=2)
+    inputs: HouseholdInputs = valleys.side_valley(members=40, tasks=(*valleys.TASKS, *shut))
+    return inputs
+
+
+@pytest.fixture(scope="module")
+def answer(asked: HouseholdInputs) -> HouseholdResult:
+    return answer_household(asked, workers=2)
+
+
+def test_no_time_hangs_on_rules_and_what_ifs(asked: HouseholdInputs, answer: HouseholdResult) -> None:
+    """So that tests of times may leave them out (`smaller.times_alone`)."""
+    alone = times_alone(answer_household, asked, workers=2)
+    assert (len(answer.what_ifs), len(answer.rules.rules)) > (0, 0)
+    assert (len(alone.what_ifs), len(alone.rules.rules)) == (0, 0)
+    whole, other = (
+        [
+            *map(
+                asdict,
+                (*one.ways.values(), *one.way_phases.values(), one.phases, one.shelter, one.fire, *one.timetable),
+            )
+        ]
+        for one in (answer, alone)
+    )
+    np.testing.assert_equal(other, whole)
 
 
 def test_the_last_resort_of_a_household_begins_with_the_third_phase(answer: HouseholdResult) -> None:

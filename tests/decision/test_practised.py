@@ -16,6 +16,7 @@ from leaveby.decision.household.replay import Replay, replay_many
 from leaveby.decision.ways.timing import listed_for, mornings_of, readiness_of
 from leaveby.household.practice.runs import Practice, Run
 from leaveby.household.sampling import sample_durations
+from smaller import times_alone
 
 MEMBERS, TRUTHS, RUNS = 120, 120, 6
 
@@ -47,7 +48,7 @@ def practised(inputs: HouseholdInputs, truth: HouseholdInputs, *, runs: int = RU
 
 
 def replayed(planned: HouseholdInputs, truth: HouseholdInputs) -> Replay:
-    result = answer_household(planned, workers=2)
+    result = times_alone(answer_household, planned, workers=2)
     found = replay_many(truth, result, truths=TRUTHS, rng=np.random.default_rng(20_260_117), workers=2)
     assert found["tow"].start_s is not None
     return found["tow"]

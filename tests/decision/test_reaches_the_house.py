@@ -22,6 +22,7 @@ from leaveby.fire.arrival.embers import EMBER_ASSUMPTIONS
 from leaveby.fire.arrival.solve import arrive
 from leaveby.fire.fuel.zones import fuel_from_codes
 from leaveby.household.plan_tables import FireInput, House
+from smaller import times_alone
 
 
 @pytest.mark.parametrize(
@@ -96,7 +97,7 @@ def _embers(scenario: Scenario, *, cell: tuple[int, int] | None = None) -> tuple
 def test_closing_the_house_need_not_begin_before_a_fire_nine_kilometres_off(valleys: ModuleType) -> None:
     # By hand: 8 km/h carries embers at 20 km/h, so 9 km take 27 minutes at the least; the members' winds differ by
     # about 15 %, so a fast one of 40 carries them about 1.4 times as fast. The front is there after 45 minutes.
-    result = answer_household(nine_kilometres_off(valleys), workers=2)
+    result = times_alone(answer_household, nine_kilometres_off(valleys), workers=2)
     assert 27.0 * 60.0 / 1.5 < result.shelter.ember_arrival_s < 45.0 * 60.0
     assert result.shelter.latest_start_before_embers_s > 0.0
     assert result.fire.ember_home_p05_s > 27.0 * 60.0 / 1.5
@@ -126,7 +127,7 @@ def test_embers_are_there_with_the_front_at_the_latest_and_within_the_hours_aske
 
 
 def test_the_answer_says_how_embers_are_taken_to_fly(valleys: ModuleType) -> None:
-    result = answer_household(nine_kilometres_off(valleys, members=20), workers=2)
+    result = times_alone(answer_household, nine_kilometres_off(valleys, members=20), workers=2)
     assert set(EMBER_ASSUMPTIONS) <= set(result.assumptions)
     assert any(line.startswith("No fire is taken to be more than 8 times as fast") for line in result.assumptions)
     assert any(line.startswith("Flame lengths for the heat on the house") for line in result.assumptions)

@@ -27,6 +27,7 @@ from leaveby.decision.ways.result import HouseholdResult
 from leaveby.decision.ways.roads import roads_for
 from leaveby.errors import InputError
 from leaveby.fire.arrival.solve import arrive
+from smaller import times_alone
 
 MEMBERS, TRUTHS = 200, 200
 OTHER_SEED = 20_260_117
@@ -45,7 +46,7 @@ def answers(valleys: ModuleType) -> dict[str, tuple[HouseholdInputs, HouseholdRe
     made = {}
     for name, make in valleys.SCENARIOS.items():
         inputs = make(members=MEMBERS)
-        made[name] = (inputs, answer_household(inputs, workers=2))
+        made[name] = (inputs, times_alone(answer_household, inputs, workers=2))
     return made
 
 
@@ -121,7 +122,7 @@ def test_at_other_confidences_no_more_are_caught_than_promised(
 
 def test_without_a_margin_the_promise_is_the_same(valleys: ModuleType) -> None:
     inputs = valleys.side_valley(members=MEMBERS, margin_s=0.0)
-    result = answer_household(inputs, workers=2)
+    result = times_alone(answer_household, inputs, workers=2)
     found = replay_many(inputs, result, truths=TRUTHS, rng=np.random.default_rng(OTHER_SEED), workers=2)
     for one in found.values():
         assert one.caught == one.within_margin <= one.allowed, str(one)
@@ -240,7 +241,7 @@ def test_who_gets_through_never_met_the_fire(
 
 def test_a_way_without_a_latest_start_is_said_not_replayed(valleys: ModuleType) -> None:
     inputs = valleys.side_valley(members=20, safe_points=(valleys.safe("Quarrel Flat", (7500.0, 5700.0), ("car",)),))
-    result = answer_household(inputs, workers=2)
+    result = times_alone(answer_household, inputs, workers=2)
     found = replay_many(inputs, result, truths=20, rng=np.random.default_rng(OTHER_SEED))
     assert found["tow"].start_s is None
     assert found["tow"].truths == 0
@@ -266,7 +267,7 @@ def test_what_can_not_be_walked_is_refused_in_words(valleys: ModuleType) -> None
     with pytest.raises(InputError, match="one closing for each stretch"):
         replay(Truth(60.0, np.array([1.0]), np.array([1.0, 2.0])), 0.0)
     inputs = valleys.heath_on_foot(members=20)
-    result = answer_household(inputs)
+    result = times_alone(answer_household, inputs)
     with pytest.raises(InputError, match="1 or more"):
         replay_many(inputs, result, truths=0, rng=np.random.default_rng(1))
     with pytest.raises(InputError, match="the inputs that the answer was computed from"):

@@ -19,6 +19,7 @@ from leaveby.decision.household.answer import Fires, answer_household
 from leaveby.decision.household.timed import made_ready
 from leaveby.decision.ways.confidence import precision_of
 from leaveby.decision.ways.timing import ChosenRoute, departures
+from smaller import times_alone
 
 
 @pytest.mark.parametrize(("kernel", "degree"), [("cubic", 1), ("linear", 0)])
@@ -113,8 +114,8 @@ def valley(valleys: ModuleType) -> HouseholdInputs:
 
 def test_a_design_of_fires_tells_what_each_members_own_fire_tells(valley: HouseholdInputs) -> None:
     """4,000 members read off the functions, 250 with fires of their own: no farther apart than both intervals."""
-    by_design = answer_household(many(valley), workers=2)
-    plainly = answer_household(replace(valley, plan=replace(valley.plan, members=250)), workers=2)
+    by_design = times_alone(answer_household, many(valley), workers=2)
+    plainly = times_alone(answer_household, replace(valley, plan=replace(valley.plan, members=250)), workers=2)
     for way in ("tow", "car"):
         timing, plain = by_design.ways[way], plainly.ways[way]
         assert timing.precision.fires <= 128 < plain.precision.fires
@@ -133,8 +134,8 @@ def test_one_more_ignition_never_makes_it_later_by_a_design_either(
     spot = (float(rng.uniform(200.0, 7800.0)), float(rng.uniform(200.0, 7800.0)))
     extra = valleys.point_fire(spot, after_min=float(rng.uniform(0.0, 120.0)))
     more = replace(valley.plan, ignitions=(*valley.plan.ignitions, extra))
-    before = answer_household(many(valley), workers=2).ways
-    after = answer_household(many(replace(valley, plan=more)), workers=2).ways
+    before = times_alone(answer_household, many(valley), workers=2).ways
+    after = times_alone(answer_household, many(replace(valley, plan=more)), workers=2).ways
     for way in ("tow", "car"):
         assert after[way].latest_departure_s <= before[way].latest_departure_s  # type: ignore[operator]
         assert after[way].latest_start_s <= before[way].latest_start_s  # type: ignore[operator]
@@ -163,7 +164,7 @@ def beside_the_road(valleys: ModuleType, *, from_m: float) -> HouseholdInputs:
 def test_a_fire_that_mostly_misses_the_road_is_told_by_functions_too(valleys: ModuleType) -> None:
     """Shut in a fifth of the days; against 1,500 members with fires of their own: within both half widths."""
     inputs = beside_the_road(valleys, from_m=2500.0)
-    by_design = answer_household(inputs, workers=2)
+    by_design = times_alone(answer_household, inputs, workers=2)
     car = by_design.ways["car"]
     assert 0.1 < np.isfinite(car.member_latest_departure_s).mean() < 0.3
     assert car.precision.fires <= 128
@@ -182,7 +183,7 @@ def test_where_the_asked_time_lies_near_the_last_that_is_shut_members_are_solved
     valleys: ModuleType, from_m: float
 ) -> None:
     """Shut in an eighth of the days and asked at 90 of 100: what functions tell worst, so they are not used."""
-    found = answer_household(beside_the_road(valleys, from_m=from_m), workers=2)
+    found = times_alone(answer_household, beside_the_road(valleys, from_m=from_m), workers=2)
     assert found.ways["car"].precision.fires == found.members == 500
     assert (
         sum("days with a fire of their own each, so 500 of those were computed" in one for one in found.assumptions)
@@ -217,5 +218,5 @@ def test_fires_somewhere_and_few_members_to_choose_from_have_functions_too(
         "hardly unseen": valleys.point_fire((2500.0, 7000.0), after_min=60.0, unseen_up_to_s=60.0),
     }[kind]
     plan = replace(valley.plan, ignitions=(start,), members=300, precision_s=1.0, confidence=0.99)
-    found = answer_household(replace(valley, plan=plan), workers=2)
+    found = times_alone(answer_household, replace(valley, plan=plan), workers=2)
     assert found.ways["car"].latest_departure_s is not None

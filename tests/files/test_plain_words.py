@@ -18,7 +18,7 @@ from leaveby import cli
 from leaveby.ask.household import demo_folder, load_plan, plan_household
 from leaveby.show.plan.page import report_page
 from leaveby.show.plan.sheet import sheet_page
-from smaller import Once, few_members
+from smaller import Once, coarse
 
 REAL = Path(__file__).resolve().parents[1] / "data" / "andorra_plan.toml"
 MADE_AT = datetime(2026, 1, 2, tzinfo=UTC)
@@ -45,7 +45,8 @@ def test_no_word_is_said_that_only_those_know_who_compute(place: str, small_plan
     if place == "demo":
         plan = load_plan(small_plan)
     else:
-        plan = few_members(load_plan(REAL if place == "a real valley" else demo_folder() / "plan_two_fronts.toml"))
+        file = REAL if place == "a real valley" else demo_folder() / "plan_two_fronts.toml"
+        plan = coarse(load_plan(file), members=24)
     result = once(plan_household, plan)
     terminal = io.StringIO()
     with contextlib.redirect_stdout(terminal):

@@ -14,11 +14,12 @@ from leaveby.decision.streets.result import StreetSurvey
 from leaveby.notebook.live.map import legend_html
 from leaveby.notebook.live.roads import survey_sheet
 from leaveby.notebook.panel_streets import groups_from, street_panel, street_table
+from smaller import Once
 
 
 @pytest.fixture(scope="module")
-def answer() -> StreetSurvey:
-    return survey_streets(demo_folder() / "roads.osm")
+def answer(once: Once) -> StreetSurvey:
+    return once(survey_streets, demo_folder() / "roads.osm", terrain=demo_folder() / "terrain.tif")
 
 
 def parts(panel: Any) -> tuple[Any, str]:
