@@ -175,7 +175,7 @@ def _longest_m(
 
 @njit(inline="always")
 def _slot(kind: int, best_of: NDArray[np.int64]) -> int:
-    return (kind * 0x9E3779B97F4A7C1 >> 20) & (best_of.shape[0] - 1)
+    return int((kind * 0x9E3779B97F4A7C1 >> 20) & (best_of.shape[0] - 1))
 
 
 @njit()

@@ -81,7 +81,7 @@ def boundary_exits(
     at_edge = at_outline(streets, edge) & (neighbours(streets, driven) == 1)
     cut = np.zeros(streets.node_count, dtype=np.bool_)
     for classes in MAIN_ROADS:
-        main = driven & where(streets.highway, lambda kind, of=classes: not of.isdisjoint(kind.split(SEPARATOR)))
+        main = driven & _of_class(streets, classes)
         cut = (cut | _touched(streets, main)) & at_edge
         if cut.any():
             break
@@ -123,8 +123,7 @@ def bounds_exits(
     out_by = _beyond_deg(streets.crs, bounds, streets.x_m, streets.y_m)
     outside, on_edge = out_by > _ON_EDGE_DEG, np.abs(out_by) <= _ON_EDGE_DEG
     over = driven & over_edge(streets, bounds)
-    classes = frozenset[str]().union(*MAIN_ROADS)
-    main = driven & where(streets.highway, lambda kind: not classes.isdisjoint(kind.split(SEPARATOR)))
+    main = driven & _of_class(streets, frozenset[str]().union(*MAIN_ROADS))
     dead = neighbours(streets, driven) == 1
     touched, by_main = (_touched(streets, rows) for rows in (driven, main))
     if outside.any():
@@ -159,6 +158,10 @@ def bounds_exits(
         ends = _beyond(streets, ends, area)
         unknown = np.setdiff1d(_beyond(streets, unknown, area), ends) if unknown.size else unknown
     return ends, unknown, tuple(sentences)
+
+
+def _of_class(streets: StreetTable, classes: frozenset[str]) -> NDArray[np.bool_]:
+    return where(streets.highway, lambda kind: not classes.isdisjoint(kind.split(SEPARATOR)))
 
 
 def _by_outline(

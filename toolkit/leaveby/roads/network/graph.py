@@ -160,9 +160,9 @@ def where(values: Iterable[K], test: Callable[[K], bool]) -> NDArray[np.bool_]:
     >>> where(["path", "track", "path"], MOTORWAYS.isdisjoint)
     array([ True,  True,  True])
     """
-    known: dict[K, bool] = {}
-    found = [known[one] if one in known else known.setdefault(one, test(one)) for one in values]
-    return np.array(found, dtype=np.bool_)
+    given = list(values)
+    known = {one: test(one) for one in set(given)}
+    return np.array([known[one] for one in given], dtype=np.bool_)
 
 
 @dataclass(frozen=True, eq=False)

@@ -61,8 +61,8 @@ def streets_map(answer: StreetSurvey, *, labelled: Sequence[int] | None = None) 
         for place in scene.drawn("exits").itertuples():
             axes.plot(place.geometry.x, place.geometry.y, **mark_look(place.symbol))
             sheet.take(place.geometry.x, place.geometry.y, radius_pt=4.0)
-        groups = scene.drawn("groups")
-        groups = {place.number: place for place in groups[groups["number"].isin(wanted)].itertuples()}
+        told = scene.drawn("groups")
+        groups = {place.number: place for place in told[told["title"].isin(list(map(str, wanted)))].itertuples()}
         for place in groups.values():
             axes.plot(place.geometry.x, place.geometry.y, **mark_look("group"))
             sheet.take(place.geometry.x, place.geometry.y, radius_pt=2.0)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections import namedtuple
 from collections.abc import Callable, Mapping
 from dataclasses import fields
 from functools import lru_cache
+from types import SimpleNamespace
 from typing import Any, Final
 
 import numpy as np
@@ -168,9 +168,9 @@ def group_rows(answer: StreetSurvey) -> list[dict[str, Any]]:
     """One row for each group, with the columns of `COLUMNS`; None where a thing is not known."""
     change = Transformer.from_crs(answer.streets.crs, "EPSG:4326", always_xy=True)
     lon, lat = change.transform([group.x_m for group in answer.groups], [group.y_m for group in answer.groups])
-    # of each fact its values by group as numbers of Python, which are far quicker than those of arrays
-    known = [getattr(answer.facts, one.name).tolist() for one in fields(GroupFacts)]
-    by_row = list(map(namedtuple("Facts", [one.name for one in fields(GroupFacts)])._make, zip(*known, strict=True)))
+    # as numbers of Python, which are far quicker one by one than those of arrays
+    facts = {one.name: getattr(answer.facts, one.name).tolist() for one in fields(GroupFacts)}
+    by_row = [SimpleNamespace(**dict(zip(facts, row, strict=True))) for row in zip(*facts.values(), strict=True)]
     return [
         {name: tell(group, by_row[group.row]) for name, tell in _COLUMNS.items()}
         | {"lon_deg": round(float(x), 6), "lat_deg": round(float(y), 6)}
