@@ -82,8 +82,9 @@ def test_a_backward_solve_tells_what_forward_ones_do(
     """A lead is the fire's arrival at the road, less the stretched drive: from random starts, on random days and winds.
 
     Within a cell's crossing or one part in a hundred of the fire's time, always so for wind from anywhere, by which the
-    lines are drawn; for wind from one side 6 of 160 starts on the steep slopes of Andorra were off by more, three late
-    and three early, by up to 2.2 times as much: members' legs are moved to where they are best in each fifth cell only.
+    lines are drawn; for wind from one side 2 of 72 starts on the steep slopes of Andorra were off by more (of 160
+    before, 6, by up to 2.2 times as much): legs don't bend where slopes turn from cell to
+    cell, so either way is a little late.
     """
     inputs = make(places)
     asked, days, rng = asked_for(inputs), ratings_days(inputs), np.random.default_rng(5)

@@ -374,10 +374,10 @@ def _best_offer(ground: Ground, steps: Steps, fronts: Fronts, here: _Settled, of
         if there["settled"] == 0 and not (upright or level):
             # as soon, but over the edge: what lies behind is better reached from there
             enough = offer.known + TURN_SLACK * offer.slowness
-        over = _over_edge(ground, steps, here, offer, new, enough)
-        if over.leg.time < np.inf:
-            new = over.leg
-            before = over.before
+        bend = _over_edge(ground, steps, here, offer, new, enough)
+        if bend.leg.time < np.inf:
+            new = bend.leg
+            before = bend.before
     if (
         here.fine
         and here.by_edge
