@@ -414,6 +414,7 @@ def test_how_people_set_out_is_read_and_told(tmp_path: Path) -> None:
         "over": 'set_out = "over time"\nhalf_rolling_min = 2\ntold_after_fire_min = 15',
         "whenever": 'set_out = "over time"\nhalf_rolling_min = 2',
         "gone": 'set_out = "gone before"',
+        "half tow": "towing_percent = 50",
     }.items():
         folder = tmp_path / name.replace(" ", "_")
         folder.mkdir()
@@ -424,13 +425,15 @@ def test_how_people_set_out_is_read_and_told(tmp_path: Path) -> None:
         assert (question.queues.lines is not None) == (name == "over")
     assert waits["gone"] == 0.0 < waits["over"]
     assert waits["over"] == pytest.approx(waits["whenever"])
-    assert waits["at once"] > 100.0
+    assert waits["half tow"] > 1.2 * waits["at once"] > 120.0
     assert "all set out at once" in told["at once"]
     assert "half of them within 2 minutes of being told, 15 minutes after a fire starts." in told["over"]
     assert "half of them within 2 minutes of being told." in told["whenever"]
     assert "When people are told to leave is not known" in told["whenever"]
     assert "Neighbours are taken to be gone before" in told["gone"]
     assert "single exit" not in told["gone"]
+    assert "10 % of them tow, and each counts for 2 cars where it passes;" in told["at once"]
+    assert "50 % of them tow," in told["half tow"]
 
 
 @pytest.mark.parametrize("section", sorted({*SECTIONS, "safe_points", "vehicles", "roads", "neighbours", "danger"}))

@@ -134,9 +134,11 @@ def test_the_street_named_is_the_one_whose_closing_sets_the_time() -> None:
     assert looked_at > 20
 
 
-def waits_s(roads: DistrictRoads, drive_s: NDArray[np.float64], vehicles_per_home: float) -> NDArray[np.float64]:
+def waits_s(
+    roads: DistrictRoads, drive_s: NDArray[np.float64], vehicles_per_home: float, setting_out: SettingOut = SettingOut()
+) -> NDArray[np.float64]:
     """How long each home waits when all set out at once."""
-    queues = queues_of(roads, drive_s, vehicles_per_home=vehicles_per_home, setting_out=SettingOut())
+    queues = queues_of(roads, drive_s, vehicles_per_home=vehicles_per_home, setting_out=setting_out)
     assert queues.lines is None
     return queues.most_s
 
@@ -145,7 +147,8 @@ def test_a_queue_by_hand() -> None:
     """Six homes at once with two vehicles each behind one narrow street: 800 vehicles an hour, nine tenths in a queue.
 
     Deterministic queue (common practice, no source): the last of twelve vehicles is through 12 times 5 s after the
-    first comes, less the headway of the first, and less what it drives longer.
+    first comes, less the headway of the first, and less what it drives longer. A tenth of them tow unless told
+    otherwise, and a trailer makes two cars of one.
     """
     lines = [[(0.0, 0.0), (300.0, 0.0)], [(300.0, 0.0), (600.0, 0.0)]]
     network = network_from_lines(lines, crs=CRS, tags=[{"highway": "residential"}] * 2)
@@ -155,8 +158,13 @@ def test_a_queue_by_hand() -> None:
     drive_s = free_drive_s(home_graph(roads))
     wait_s = waits_s(roads, drive_s, 2.0)
     headway_s = 3600.0 / (0.9 * 800.0)
-    expected = np.maximum(np.arange(6) * 2.0 * headway_s - (drive_s - drive_s[0]), 0.0)
-    assert wait_s == pytest.approx(expected, abs=1e-9)
+    for found_s, as_cars in (
+        (wait_s, 1.1),
+        (waits_s(roads, drive_s, 2.0, SettingOut(towing_share=0.0)), 1.0),
+        (waits_s(roads, drive_s, 2.0, SettingOut(towing_share=0.5)), 1.5),
+    ):
+        expected = np.maximum(np.arange(6) * 2.0 * as_cars * headway_s - (drive_s - drive_s[0]), 0.0)
+        assert found_s == pytest.approx(expected, abs=1e-9)
     assert waits_s(roads, drive_s, 1.0).max() < wait_s.max()
 
 
@@ -170,7 +178,7 @@ def test_a_group_within_another_queues_twice_at_most_as_long_as_it_takes() -> No
     roads = roads_of(network, homes, 0)
     drive_s = free_drive_s(home_graph(roads))
     wait_s = waits_s(roads, drive_s, 1.0)
-    every_s = 120.0 * 3600.0 / (0.9 * 800.0)
+    every_s = 120.0 * 1.1 * 3600.0 / (0.9 * 800.0)
     assert every_s * 0.7 < wait_s.max() < every_s
 
 
@@ -189,7 +197,8 @@ def passed_car_by_car(
             run.append(int(found.tree.parent[run[-1]]))
         of_place |= dict.fromkeys(run, group)
         passed = [capacity_veh_h[v - roads.streets.node_count] for v in run if v >= roads.streets.node_count]
-        narrow.append(3600.0 / (0.9 * min(passed)) if passed else 0.0)
+        # a trailer makes two cars of one (common practice, no source)
+        narrow.append((1.0 + setting_out.towing_share) * 3600.0 / (0.9 * min(passed)) if passed else 0.0)
     own = [of_place.get(int(vertex), -1) for vertex in found.home_vertex]
     queues: dict[int, list[tuple[float, float]]] = {}
     came: dict[int, list[float]] = {group: [] for group in range(found.group_count)}
@@ -226,7 +235,7 @@ def test_over_time_each_home_rolls_as_late_as_a_queue_followed_car_by_car_allows
         drive_s = free_drive_s(home_graph(roads))
         if not np.isfinite(drive_s).all():
             continue
-        setting_out = SettingOut("over time", rng.uniform(60.0, 400.0), rng.uniform(0.0, 600.0))
+        setting_out = SettingOut("over time", rng.uniform(60.0, 400.0), rng.uniform(0.0, 600.0), rng.uniform())
         queues = queues_of(roads, drive_s, vehicles_per_home=30.0, setting_out=setting_out)
         unknown = queues_of(roads, drive_s, vehicles_per_home=30.0, setting_out=replace(setting_out, told_s=None))
         latest_s = rng.uniform(0.0, 4000.0, (20, drive_s.size))

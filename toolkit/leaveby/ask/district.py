@@ -46,6 +46,7 @@ from leaveby.fire.weather.ratings import RatedDay
 from leaveby.household.plan import Plan
 from leaveby.household.plan_tables import Home, Person, ThreePoints
 from leaveby.household.sampling import sample_arrivals
+from leaveby.parameters import TRAILER_AS_CARS
 from leaveby.regions import table
 from leaveby.roads.exits.homes import NOT_PLACED, Homes, place_homes
 from leaveby.roads.exits.places import exits_at
@@ -348,8 +349,9 @@ def _likely(told: float | ThreePoints) -> NDArray[np.float64]:
 
 def _setting_out(file: DistrictFile) -> SettingOut:
     own = file.own["neighbours"]
-    told_min = own["told_after_fire_min"]
-    return SettingOut(own["set_out"], 60.0 * own["half_rolling_min"], None if told_min is None else 60.0 * told_min)
+    told_min, towing_share = own["told_after_fire_min"], own["towing_percent"] / 100.0
+    told_s = None if told_min is None else 60.0 * told_min
+    return SettingOut(own["set_out"], 60.0 * own["half_rolling_min"], told_s, towing_share)
 
 
 def _supposed(file: DistrictFile, plan: Plan) -> Iterator[str]:
@@ -373,6 +375,8 @@ def _supposed(file: DistrictFile, plan: Plan) -> Iterator[str]:
         "margin": asked["margin_min"],
         "hours": ", ".join(f"{hour}:00" for hour in fires["hours"]),
         "half": neighbours["half_rolling_min"],
+        "tow": neighbours["towing_percent"],
+        "as_cars": TRAILER_AS_CARS.value,
         "told": "" if told_min is None else f", {told_min:g} minutes after a fire starts",
     }
     for name, line in table("decision/district/supposed").items():

@@ -16,7 +16,7 @@ from leaveby.compiling import njit
 from leaveby.decision.district.roads import DistrictRoads
 from leaveby.decision.ways.neighbours import setting_out_s
 from leaveby.household.plan_tables import SetOut
-from leaveby.parameters import BREAKDOWN_SHARE, QUICK_MEDIAN_S
+from leaveby.parameters import BREAKDOWN_SHARE, NEIGHBOURS_TOW_SHARE, QUICK_MEDIAN_S, TRAILER_AS_CARS
 from leaveby.roads.clearance.bottleneck import pass_bottleneck
 from leaveby.roads.clearance.queue import Mobilisation
 from leaveby.roads.clearance.tree import lanes_and_capacity
@@ -31,11 +31,13 @@ class SettingOut:
 
     - `half_rolling_s`: over time: so long after they are told, half of them are rolling.
     - `told_s`: over time: so long after a fire starts they are told; None: whenever each home then waits longest.
+    - `towing_share`: so many of them tow, and take up more of the road.
     """
 
     how: SetOut = "at once"
     half_rolling_s: float = QUICK_MEDIAN_S.value
     told_s: float | None = None
+    towing_share: float = NEIGHBOURS_TOW_SHARE.value
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +110,8 @@ def _come_by(
             at_s = there_s
             for k in range(count - 1, -1, -1):
                 low, high = first[chain[k]], first[chain[k] + 1]
-                spot = low + np.searchsorted(free_s[low:high], at_s, side="right")
+                # who leaves one queue comes to the next as the place falls free, but for the rounding of sums
+                spot = low + np.searchsorted(free_s[low:high], at_s + 1e-6, side="right")
                 if spot < high:
                     at_s = min(at_s, before_s[spot])
             found[fire, home] = latest_s[fire, home] - (there_s - at_s if at_s < there_s else 0.0)
@@ -127,16 +130,17 @@ def queues_of(
         return Queues(np.zeros(drive_s.size))
     found = single_exits(roads.streets, roads.homes, exits=roads.exit_nodes, compare=False)
     vehicles = vehicles_per_home * roads.homes.dwellings
+    as_cars = 1.0 + setting_out.towing_share * (TRAILER_AS_CARS.value - 1.0)
     here = np.isfinite(drive_s) & (found.home_vertex != NO_WAY_OUT)
     own_s, group = np.where(here, drive_s, 0.0), _groups(found, here)
     if setting_out.how == "at once":
-        past_s, _ = _pass_all(roads, found, group, own_s, vehicles)
+        past_s, _ = _pass_all(roads, found, group, own_s, vehicles * as_cars)
         return Queues(np.where(here, past_s - own_s, 0.0))
     parts = np.maximum(np.ceil(vehicles - 1e-9), 1.0).astype(np.int64)
     home = np.repeat(np.arange(vehicles.size), parts)
     curve = Mobilisation("the district", setting_out.half_rolling_s)
     come_s = own_s[home] + _set_out_s(curve, group[home]) + (setting_out.told_s or 0.0)
-    _, holds = _pass_all(roads, found, group[home], come_s, (vehicles / parts)[home])
+    _, holds = _pass_all(roads, found, group[home], come_s, (vehicles * as_cars / parts)[home])
     longest_s = np.zeros(found.group_count + 1)  # the last stands for no group
     for number, hold in enumerate(holds):  # the group around another comes before it
         longest_s[number] = hold.most_s + longest_s[int(found.inside[number])]
@@ -166,7 +170,7 @@ def _pass_all(
 ) -> tuple[NDArray[np.float64], list[Hold]]:
     """When each is through all its queues, and the queue of each group as one more finds it.
 
-    `group` is the inmost one of each, `come_s` when it comes and `vehicles` how many it is.
+    `group` is the inmost one of each, `come_s` when it comes and `vehicles` how many cars it is worth.
     """
     past_s, holds = come_s.copy(), [Hold()] * found.group_count
     _, capacity_veh_h = lanes_and_capacity(roads.streets)

@@ -20,6 +20,7 @@ from leaveby.parameters import (
     LEARNS_LIKELY_S,
     LEARNS_LONGEST_S,
     LEARNS_SHORTEST_S,
+    NEIGHBOURS_TOW_SHARE,
     PEOPLE_PER_HOME,
     QUICK_MEDIAN_S,
     VEHICLES_PER_HOME,
@@ -105,6 +106,7 @@ class NeighboursSection(Table):
     set_out: shared.SetOut = "at once"
     half_rolling_min: float = QUICK_MEDIAN_S.value / 60.0
     told_after_fire_min: float | None = None
+    towing_percent: float = 100.0 * NEIGHBOURS_TOW_SHARE.value
 
 
 @dataclass(frozen=True, kw_only=True)
