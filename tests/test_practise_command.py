@@ -52,7 +52,7 @@ def test_what_it_refuses(plan: Path, monkeypatch: pytest.MonkeyPatch, capsys: py
         main(["practise", str(plan), "--way", "boat"])
     capsys.readouterr()
     assert main(["practise", str(plan.parent / "nowhere.toml"), "--way", "car", "--no-browser"]) == BAD_INPUT
-    assert "there is no such file" in capsys.readouterr().err
+    assert "there is no such file" in " ".join(capsys.readouterr().err.split())
     # of RFC 5737, which no machine has; a process of its own, since the server's library leaves the socket behind
     elsewhere = ["--home-network", "192.0.2.1", "--no-browser"]
     words = [sys.executable, "-m", "leaveby", "practise", str(plan), "--way", "car", *elsewhere]

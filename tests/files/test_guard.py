@@ -5,6 +5,7 @@ What is damaged at random stands in `tests/fuzz.py`; here stands each group by n
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import sqlite3
@@ -27,6 +28,7 @@ from leaveby.errors import MOST_FAULTS, Fault, InputError
 from leaveby.files.read.grids import read_fuel, read_terrain, read_weather
 from leaveby.files.read.guard import MOST_PLAN_BYTES, guarded
 from leaveby.files.read.homes import read_exits, read_homes
+from leaveby.files.read.practice import read_practice
 from leaveby.files.read.roads import read_roads
 
 GRID, HOME, CRS = fuzz.GRID, fuzz.HOME, fuzz.CRS
@@ -126,6 +128,24 @@ def test_pipes_devices_folders_and_impossible_names_are_never_opened(reader: str
         (folder / f"none{ending}", "no such file"),
     ):
         assert said in refusal(lambda path=path: read(path)), path  # type: ignore[misc]
+
+
+def test_a_disk_that_fails_is_a_fault_of_the_file(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def failing(path: Path) -> bytes:
+        raise OSError(errno.EIO, os.strerror(errno.EIO), str(path))
+
+    monkeypatch.setattr(Path, "read_bytes", failing)
+    for reader, name in (("plan", "demo/plan.toml"), ("weather", "weather.csv"), ("legend", "legend.csv")):
+        assert "could not be read (Input/output error)" in refusal(lambda: READERS[reader](folder / name))  # noqa: B023
+
+
+def test_a_record_of_practice_that_is_no_file_is_refused_and_one_that_can_not_be_is_none(folder: Path) -> None:
+    """One that is passed over would leave the minutes guessed that were measured."""
+    assert read_practice(folder / "demo" / "practice.csv") is None
+    assert read_practice(Path("x/" * 3000) / "practice.csv") is None
+    os.mkfifo(folder / "pipe.csv")
+    assert "a device, a pipe or a socket" in refusal(lambda: read_practice(folder / "pipe.csv"))
+    assert "is a folder" in refusal(lambda: read_practice(folder / "demo"))
 
 
 @pytest.mark.parametrize("name", ["~nobody/terrain.tif", "a\\u0000b.tif", "n" * 300, "roads.osm/x.tif", "/dev/zero"])

@@ -135,7 +135,7 @@ def guarded_layer(file: Path, *, place: str = "") -> Iterator[None]:
 
 def _has_linked_crs(file: Path) -> bool:
     """Whether a GeoJSON file says that its reference system lies at an address, as its first form allowed."""
-    raw = file.read_bytes()
+    raw = raw_of(file, expected="a GeoJSON file", most_bytes=None)
     if not _LINKED.search(raw):
         return False
     held = json.loads(raw)
@@ -143,10 +143,18 @@ def _has_linked_crs(file: Path) -> bool:
     return isinstance(crs, dict) and crs.get("type") not in (None, "name", "EPSG")
 
 
+def raw_of(path: Path, *, expected: str, place: str = "", most_bytes: int | None = MOST_TABLE_BYTES) -> bytes:
+    """Read a regular file of at most some bytes; InputError for anything else, and where the disk fails."""
+    regular(path, expected=expected, mend="correct the name", place=place, most_bytes=most_bytes)
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise refused(place or path, "disk_fails", said=error.strerror) from error
+
+
 def text_of(path: Path, *, place: str, told: str = "csv_not_utf8", most_bytes: int = MOST_TABLE_BYTES) -> str:
     """Read a text in UTF-8; InputError, in the words `told`, for what is in other letters or no text."""
-    regular(path, expected="a text file", mend="correct the name", place=place, most_bytes=most_bytes)
-    raw = path.read_bytes()
+    raw = raw_of(path, expected="a text file", place=place, most_bytes=most_bytes)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from leaveby.errors import Faults, InputError, refused
+from leaveby.files.read.guard import raw_of, wrong_with
 from leaveby.household.plan_tables import TASK_WAYS
 from leaveby.household.practice.runs import COLUMNS, Practice, Row, runs_of
 
@@ -56,9 +57,9 @@ def read_practice(path: Path) -> Practice | None:
 
 def read_rows(path: Path) -> Told:
     """Read the lines of a file, which may not be there yet; InputError with every fault of it, by line."""
-    if not path.is_file():
+    if wrong_with(path).startswith("there is no"):
         return Told(())
-    raw = path.read_bytes()
+    raw = raw_of(path, expected="the record of practice runs")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

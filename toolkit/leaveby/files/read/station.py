@@ -21,7 +21,7 @@ from typing import Any, Final
 import numpy as np
 
 from leaveby.errors import Faults, refused
-from leaveby.files.read.guard import MOST_TABLE_BYTES, regular
+from leaveby.files.read.guard import raw_of
 from leaveby.fire.weather.series import LIMITS, to_ours
 from leaveby.fire.weather.table import KNOWN_COLUMNS
 from leaveby.household.plan_document import meant
@@ -104,8 +104,7 @@ def read_sheet(path: Path, *, where: str) -> Sheet:
 
     Lines before the names are passed over, and so are comments with #. Raises InputError for what is no table.
     """
-    regular(path, expected="a weather table", mend="correct the name", place=where, most_bytes=MOST_TABLE_BYTES)
-    raw = path.read_bytes()
+    raw = raw_of(path, expected="a weather table", place=where)
     said = []
     try:
         if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
