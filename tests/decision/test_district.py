@@ -135,9 +135,10 @@ def test_the_street_named_is_the_one_whose_closing_sets_the_time() -> None:
 
 
 def waits_s(
-    roads: DistrictRoads, drive_s: NDArray[np.float64], vehicles_per_home: float, setting_out: SettingOut = SettingOut()
+    roads: DistrictRoads, drive_s: NDArray[np.float64], vehicles_per_home: float, *, tow: float | None = None
 ) -> NDArray[np.float64]:
     """How long each home waits when all set out at once."""
+    setting_out = SettingOut() if tow is None else SettingOut(towing_share=tow)
     queues = queues_of(roads, drive_s, vehicles_per_home=vehicles_per_home, setting_out=setting_out)
     assert queues.lines is None
     return queues.most_s
@@ -160,8 +161,8 @@ def test_a_queue_by_hand() -> None:
     headway_s = 3600.0 / (0.9 * 800.0)
     for found_s, as_cars in (
         (wait_s, 1.1),
-        (waits_s(roads, drive_s, 2.0, SettingOut(towing_share=0.0)), 1.0),
-        (waits_s(roads, drive_s, 2.0, SettingOut(towing_share=0.5)), 1.5),
+        (waits_s(roads, drive_s, 2.0, tow=0.0), 1.0),
+        (waits_s(roads, drive_s, 2.0, tow=0.5), 1.5),
     ):
         expected = np.maximum(np.arange(6) * 2.0 * as_cars * headway_s - (drive_s - drive_s[0]), 0.0)
         assert found_s == pytest.approx(expected, abs=1e-9)
