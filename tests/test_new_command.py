@@ -395,8 +395,7 @@ def test_stopped_midway_nothing_is_left(monkeypatch: pytest.MonkeyPatch, tmp_pat
     for place in ("check_inputs", "write_whole"):
         with monkeypatch.context() as patched:
             patched.setattr(new_place, place, stop)
-            with pytest.raises(KeyboardInterrupt):
-                main(words(tmp_path / "new", ASKED))
+            assert main(words(tmp_path / "new", ASKED)) == 130
         assert not (tmp_path / "new").exists()
 
 

@@ -10,9 +10,11 @@ def main() -> int:
 
         return run()
     except KeyboardInterrupt:
+        from leaveby.errors import STOPPED, STOPPED_WORDS
+
         if sys.stderr is not None:
-            sys.stderr.write("Stopped. Nothing half-written was left.\n")
-        return 130
+            sys.stderr.write(f"{STOPPED_WORDS}\n")
+        return STOPPED
 
 
 if __name__ == "__main__":

@@ -22,11 +22,12 @@ from dataclasses import replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from threading import current_thread, main_thread
 from typing import TYPE_CHECKING, Any, Final
 
 from leaveby import __version__
 from leaveby.caution import OVERRIDE, PLANNING_AID
-from leaveby.errors import InputError, NotWrittenError, clean, refuse, refused
+from leaveby.errors import STOPPED, STOPPED_WORDS, InputError, NotWrittenError, clean, refuse, refused
 from leaveby.regions import table
 from leaveby.units import local_words
 
@@ -50,7 +51,7 @@ WIDTH: Final = 80
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command and give its exit code; a KeyboardInterrupt leaves nothing half-written, and goes on.
+    """Run one command and give its exit code.
 
     Parameters
     ----------
@@ -74,9 +75,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except MemoryError:
         _tell(errors, "There is not enough memory for this. Give a larger terrain.cell_m, or a smaller area.")
         return BAD_INPUT
+    except KeyboardInterrupt:
+        _tell(errors, STOPPED_WORDS)
+        return STOPPED
     except Exception:
         if pressed:  # of which some library made a fault of its own
-            raise KeyboardInterrupt from None
+            _tell(errors, STOPPED_WORDS)
+            return STOPPED
         _tell(errors, *traceback.format_exc().splitlines(), whole=True)
         _tell(errors, "This is a fault of leaveby, not of your input. Nothing half-written was left.")
         return OUR_FAULT
@@ -97,8 +102,12 @@ def _stoppable(pressed: list[int]) -> Iterator[None]:
         if heard == signal.SIGINT or sys.exception() is None:
             raise KeyboardInterrupt
 
-    # where whoever started this ignores it, it stays ignored
-    if sys.platform == "win32" or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+    # where whoever started this ignores it, it stays ignored; and only the main thread hears signals
+    if (
+        sys.platform == "win32"
+        or current_thread() is not main_thread()
+        or signal.getsignal(signal.SIGINT) is not signal.default_int_handler
+    ):
         yield
         return
     before = {kind: signal.signal(kind, stop) for kind in (signal.SIGALRM, signal.SIGINT)}
@@ -538,3 +547,7 @@ def _progress(errors: Console) -> Iterator[Callable[[str, int, int, str], None]]
             line.update(Text(words, no_wrap=True, overflow="ellipsis"))
 
         yield tell
+
+
+if __name__ == "__main__":
+    sys.exit(main())

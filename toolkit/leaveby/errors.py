@@ -25,6 +25,10 @@ MOST_FAULTS: Final = 200
 _SLIPS: Final = (ArithmeticError, AssertionError, AttributeError, LookupError, NameError, TypeError)
 """What our own lines raise where they are wrong; of a file they would have said so."""
 
+STOPPED: Final = 130
+STOPPED_WORDS: Final = "Stopped. Nothing half-written was left."
+"""What the program gives and says where Ctrl and C stopped it."""
+
 
 @dataclass(frozen=True)
 class Fault:

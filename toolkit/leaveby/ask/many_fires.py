@@ -48,6 +48,7 @@ _AHEAD: Final = 2
 """Fires that wait at each worker, so that none is idle."""
 _ZEROS: Final = 8_000_000
 _ANSWERS_WITHIN_S: Final = 10.0
+_STARTS_WITHIN_S: Final = 300.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -249,10 +250,12 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
             address = scheduler
         try:
             client = Client(address, timeout=_ANSWERS_WITHIN_S)
-            client.wait_for_workers(1, timeout=None if scheduler is None else _ANSWERS_WITHIN_S)
+            client.wait_for_workers(1, timeout=_STARTS_WITHIN_S if scheduler is None else _ANSWERS_WITHIN_S)
         except (OSError, TimeoutError, ValueError) as error:
             words = str(error).splitlines()[0][:120] if str(error) else "no answer"
-            raise refused(f"--scheduler {scheduler}", "scheduler_dead", error=words) from error
+            raise refused(
+                f"--scheduler {scheduler}" if scheduler else "the workers", "scheduler_dead", error=words
+            ) from error
         yield held.enter_context(client)
 
 
