@@ -19,8 +19,9 @@ from leaveby.roads.exits.facts import group_facts, shared_way
 from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.homes import Homes, PlacedHomes, check_homes, homes_by_street, place_homes
 from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
-from leaveby.roads.exits.links import Link, look_at_all, rank_links, relieved_by, relieved_homes, with_link
+from leaveby.roads.exits.links import Link, relieved_homes, with_link
 from leaveby.roads.exits.places import at_outline, boundary_exits, exits_at, map_outline, neighbours, over_edge
+from leaveby.roads.exits.relief import look_at_all, rank_links, relieved_by
 from leaveby.roads.exits.street_table import StreetTable, street_passages, street_table
 from leaveby.roads.network.graph import network_from_lines
 from leaveby.roads.osm.access_rules import RULES, Measured, choose_rules, compare, limit_of

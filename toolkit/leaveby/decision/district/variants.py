@@ -20,7 +20,8 @@ from leaveby.decision.fires.closing import lines_inside, stretch_cells
 from leaveby.fire.terrain import Grid
 from leaveby.roads.exits.groups import single_exits
 from leaveby.roads.exits.link_candidates import Elevation, links_to_build, links_to_open
-from leaveby.roads.exits.links import Link, rank_links
+from leaveby.roads.exits.links import Link
+from leaveby.roads.exits.relief import rank_links
 
 
 def made_ready(

@@ -25,7 +25,8 @@ from leaveby.roads.exits.facts import GroupFacts, group_facts, shared_way
 from leaveby.roads.exits.groups import SingleExits, single_exits
 from leaveby.roads.exits.homes import NOT_PLACED, PlacedHomes, homes_by_street
 from leaveby.roads.exits.link_candidates import links_to_build, links_to_open
-from leaveby.roads.exits.links import Link, must_m, rank_links, with_link
+from leaveby.roads.exits.links import Link, must_m, with_link
+from leaveby.roads.exits.relief import rank_links
 from leaveby.roads.exits.street_table import StreetTable, nameless
 from leaveby.roads.network.graph import SEPARATOR, where
 from leaveby.roads.osm.access_rules import AccessRule, Measured, choose_rules, compare

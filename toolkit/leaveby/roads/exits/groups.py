@@ -219,3 +219,18 @@ def _differences(
         for street in odd
     ]
     return tuple(sorted(found, key=lambda item: (-item.homes, item.street)))
+
+
+def under_group(found: SingleExits) -> NDArray[np.bool_]:
+    """Whether each vertex has homes behind it or hangs on one that has: all that hang on an outermost one with homes.
+
+    The last is for a vertex of -1: it has no way out, and none to hang on.
+    """
+    tree, total = found.tree, found.tree.parent.size
+    tops = np.flatnonzero((tree.parent == tree.outside) & (found.homes_behind > 0.0))
+    change = np.zeros(total + 1)
+    change[tree.first[tops]] += 1.0
+    change[tree.first[tops] + tree.size[tops]] -= 1.0
+    within = np.cumsum(change)[tree.first] > 0.0
+    within[(tree.size == 0) | (np.arange(total) == tree.outside)] = False
+    return np.append(within, False)

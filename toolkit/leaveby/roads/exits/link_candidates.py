@@ -17,13 +17,13 @@ from scipy import sparse
 
 from leaveby.compiling import njit
 from leaveby.errors import refuse
-from leaveby.parameters import LINK_SLOPE_SPAN_M, LINK_SPACING_M, LINK_WINDING, RELIEF_SHARE
+from leaveby.parameters import LINK_SLOPE_SPAN_M, LINK_WINDING, RELIEF_SHARE
 from leaveby.roads.exits.dominators import NO_WAY_OUT
-from leaveby.roads.exits.groups import SingleExits, home_vertices
+from leaveby.roads.exits.groups import SingleExits, home_vertices, under_group
 from leaveby.roads.exits.homes import PlacedHomes
 from leaveby.roads.exits.join_sieve import SLOTS, Lines, Promise, Spots, block_least, sides, worth_measuring
 from leaveby.roads.exits.links import END_M, Link, by_bound, must_m
-from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, shortest_out
+from leaveby.roads.exits.street_table import LEAVE_A, LEAVE_B, StreetTable, at_shares, shortest_out, spots_along
 
 Elevation = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
@@ -375,16 +375,16 @@ def _joins(
     """
     usable = np.flatnonzero(streets.driven & streets.takes_homes & (streets.length_m > 0.0))
     place_vertex = home_vertices(found.tree, usable.astype(np.int32), passages=found.passages)
-    served = (place_vertex == NO_WAY_OUT) | _under_group(found)[place_vertex]
-    street, share = _samples(streets, usable[served], at_most=1)
+    served = (place_vertex == NO_WAY_OUT) | under_group(found)[place_vertex]
+    street, share = spots_along(streets, usable[served], at_most=1)
     if street.size == 0:
         return
     vertex_of = np.full(streets.street_count, NO_WAY_OUT, dtype=np.int32)
     vertex_of[usable] = place_vertex
     at_spot = partial(_spot_vertex, streets, found, vertex_of=vertex_of)
     # where a join begins at one end of a street, it meets another street at the other
-    there, there_share = _samples(streets, usable, at_most=2)
-    place_m, lines = _along(streets.geometry[there], there_share), streets.geometry[usable]
+    there, there_share = spots_along(streets, usable, at_most=2)
+    place_m, lines = at_shares(streets.geometry[there], there_share), streets.geometry[usable]
     places = np.asarray(shapely.points(place_m), dtype=object)
     of_lines, of_places = shapely.STRtree(lines), shapely.STRtree(places)
     # of joins as long as one another that comes first which the trees hold first
@@ -397,7 +397,7 @@ def _joins(
     while low < street.size:
         progress(low, street.size)
         some = slice(low, low + count)
-        begins, begin = _along(streets.geometry[street[some]], share[some]), at_spot(street[some], share[some])
+        begins, begin = at_shares(streets.geometry[street[some]], share[some]), at_spot(street[some], share[some])
         spots = np.asarray(shapely.points(begins), dtype=object)
         run = np.flatnonzero(np.diff(street[some], prepend=-1))
         row = at[street[some][run]]
@@ -454,56 +454,12 @@ def _laid(
     )
 
 
-def _along(lines: NDArray[np.object_], share: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Where a share of each line ends, x and y; the ends themselves need not be measured for that."""
-    xy_m, last = shapely.get_coordinates(lines), np.cumsum(shapely.get_num_coordinates(lines)) - 1
-    first = np.concatenate([[0], last[:-1] + 1]) if last.size else last
-    found = xy_m[np.where(share <= 0.0, first, last)]
-    within = np.flatnonzero((share > 0.0) & (share < 1.0))
-    at = shapely.line_interpolate_point(lines[within], share[within], normalized=True)
-    found[within] = shapely.get_coordinates(at)
-    return found
-
-
 def _meeting(streets: StreetTable, joins: _Joins) -> NDArray[np.float64]:
     """Where joins meet their streets."""
     meets = joins.meets.copy()
     asked = np.flatnonzero(np.isnan(meets[:, 0]))
-    meets[asked] = _along(streets.geometry[joins.b[asked]], joins.b_share[asked])
+    meets[asked] = at_shares(streets.geometry[joins.b[asked]], joins.b_share[asked])
     return meets
-
-
-def _under_group(found: SingleExits) -> NDArray[np.bool_]:
-    """Whether each vertex has homes behind it or hangs on one that has: all that hang on an outermost one with homes.
-
-    The last is for a vertex of -1: it has no way out, and none to hang on.
-    """
-    tree, total = found.tree, found.tree.parent.size
-    tops = np.flatnonzero((tree.parent == tree.outside) & (found.homes_behind > 0.0))
-    change = np.zeros(total + 1)
-    change[tree.first[tops]] += 1.0
-    change[tree.first[tops] + tree.size[tops]] -= 1.0
-    within = np.cumsum(change)[tree.first] > 0.0
-    within[(tree.size == 0) | (np.arange(total) == tree.outside)] = False
-    return np.append(within, False)
-
-
-def _samples(
-    streets: StreetTable, rows: NDArray[np.int64], *, at_most: int
-) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """Spots along streets, of those that lie at the same junction so many: street, and share along it."""
-    pieces = np.maximum(1, np.ceil(streets.length_m[rows] / LINK_SPACING_M.value)).astype(np.int64)
-    street = np.repeat(rows, pieces + 1)
-    start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
-    rank = np.arange(street.size) - np.repeat(start, pieces + 1)
-    share = rank / np.repeat(pieces, pieces + 1)
-    ends = np.flatnonzero((share <= 0.0) | (share >= 1.0))
-    node = np.where(share[ends] <= 0.0, streets.a[street[ends]], streets.b[street[ends]])
-    rising = np.argsort(node, kind="stable")
-    ends, node = ends[rising], node[rising]
-    kept = np.ones(street.size, dtype=np.bool_)
-    kept[ends[at_most:][node[at_most:] == node[:-at_most]]] = False
-    return street[kept], share[kept]
 
 
 def _spot_vertex(

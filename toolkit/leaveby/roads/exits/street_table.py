@@ -12,10 +12,11 @@ from functools import cached_property, partial
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from leaveby.errors import InputError, refused
-from leaveby.parameters import POSTED_SHARE
+from leaveby.parameters import LINK_SPACING_M, POSTED_SHARE
 from leaveby.roads.network.attach import carries_cars, takes_drives
 from leaveby.roads.network.grades import EdgeGrades
 from leaveby.roads.network.graph import MOTORWAYS, SEPARATOR, TAGS, RoadNetwork, judged, routing_graph, taken
@@ -304,3 +305,32 @@ def shortest_out(
     edge = ways.next_edge
     onward = np.where(edge >= 0, street[np.maximum(edge, 0)] if street.size else -1, -1)
     return np.asarray(ways.drive_s, dtype=np.float64), onward.astype(np.int32)
+
+
+def spots_along(
+    streets: StreetTable, rows: NDArray[np.int64], *, at_most: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Spots along streets, of those that lie at the same junction so many: street, and share along it."""
+    pieces = np.maximum(1, np.ceil(streets.length_m[rows] / LINK_SPACING_M.value)).astype(np.int64)
+    street = np.repeat(rows, pieces + 1)
+    start = np.concatenate([[0], np.cumsum(pieces + 1)])[:-1]
+    rank = np.arange(street.size) - np.repeat(start, pieces + 1)
+    share = rank / np.repeat(pieces, pieces + 1)
+    ends = np.flatnonzero((share <= 0.0) | (share >= 1.0))
+    node = np.where(share[ends] <= 0.0, streets.a[street[ends]], streets.b[street[ends]])
+    rising = np.argsort(node, kind="stable")
+    ends, node = ends[rising], node[rising]
+    kept = np.ones(street.size, dtype=np.bool_)
+    kept[ends[at_most:][node[at_most:] == node[:-at_most]]] = False
+    return street[kept], share[kept]
+
+
+def at_shares(lines: NDArray[np.object_], share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where a share of each line ends, x and y; the ends themselves need not be measured for that."""
+    xy_m, last = shapely.get_coordinates(lines), np.cumsum(shapely.get_num_coordinates(lines)) - 1
+    first = np.concatenate([[0], last[:-1] + 1]) if last.size else last
+    found = xy_m[np.where(share <= 0.0, first, last)]
+    within = np.flatnonzero((share > 0.0) & (share < 1.0))
+    at = shapely.line_interpolate_point(lines[within], share[within], normalized=True)
+    found[within] = shapely.get_coordinates(at)
+    return found
