@@ -156,6 +156,11 @@ _Best = tuple[NDArray[np.int64], NDArray[np.float64]]
 
 
 @njit(inline="always")
+def _slot(kind: int, best_of: NDArray[np.int64]) -> int:
+    return int((kind * 0x9E3779B97F4A7C1 >> 20) & (best_of.shape[0] - 1))
+
+
+@njit(inline="always")
 def _longest_m(
     here: int, rows: tuple[int, int], lines: Lines, homes: Promise, nodes: int, known: _Known, best: _Best, far_m: float
 ) -> float:
@@ -171,11 +176,6 @@ def _longest_m(
             shortest_m = best_m[slot] + 2.0 * SLACK_M if best_of[slot] == kinds[at] else far_m
             longest_m = max(longest_m, min(shortest_m, far_m))
     return longest_m
-
-
-@njit(inline="always")
-def _slot(kind: int, best_of: NDArray[np.int64]) -> int:
-    return int((kind * 0x9E3779B97F4A7C1 >> 20) & (best_of.shape[0] - 1))
 
 
 @njit()
