@@ -193,6 +193,17 @@ def test_a_scheduler_that_does_not_answer_is_named(
     assert "nothing answers" in refused.value.faults[0].wrong
 
 
+def test_processes_of_this_machine_that_do_not_start_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(many_fires, "_STARTS_WITHIN_S", 0.2)
+    monkeypatch.setattr(LocalCluster, "scale", lambda *_: None)  # as where none comes up
+    with pytest.raises(InputError) as refused, many_fires._client(1, None):
+        pass
+    (fault,) = refused.value.faults
+    assert fault.place == "the workers"
+    assert fault.wrong.startswith("did not start (")
+    assert fault.mend == "end other programs and give the command again, or give --workers 1"
+
+
 def test_a_scheduler_without_workers_is_named(small: District, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(many_fires, "_ANSWERS_WITHIN_S", 1.0)
     with (

@@ -253,9 +253,9 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Client]:
             client.wait_for_workers(1, timeout=_STARTS_WITHIN_S if scheduler is None else _ANSWERS_WITHIN_S)
         except (OSError, TimeoutError, ValueError) as error:
             words = str(error).splitlines()[0][:120] if str(error) else "no answer"
-            raise refused(
-                f"--scheduler {scheduler}" if scheduler else "the workers", "scheduler_dead", error=words
-            ) from error
+            if scheduler is None:
+                raise refused("the workers", "workers_dead", error=words, minutes=_STARTS_WITHIN_S / 60.0) from error
+            raise refused(f"--scheduler {scheduler}", "scheduler_dead", error=words) from error
         yield held.enter_context(client)
 
 
